@@ -1,0 +1,329 @@
+"""Quantities as people type and read them: which units each kind of quantity may be written in.
+
+A spelling is accepted only where it is listed for its kind. pint alone would read "Nm" as a
+number times metres, "C" as coulomb and "mb" as millibarn, and it cannot tell a torque from an
+energy, because both have one dimension.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+
+from calc.units import convert
+
+
+class NotUnderstood(ValueError):
+    """Typed text that is not a quantity of the wanted kind. The message is a sentence for people."""
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A unit as a page writes it, and as pint knows it."""
+
+    label: str
+    unit: str
+
+
+@dataclass(frozen=True)
+class Kind:
+    """One kind of quantity: the unit it is stored in, the units it is shown in, and how it may be typed."""
+
+    name: str
+    stored: str
+    metric: Shown
+    imperial: Shown
+    example: str
+    spellings: dict[str, str]
+
+    def shown_in(self, system: str) -> Shown:
+        return self.imperial if system == "imperial" else self.metric
+
+
+def _kind(name: str, stored: str, metric: Shown, imperial: Shown | None, example: str, spellings: str) -> Kind:
+    """`spellings` is "pint-unit: spelling spelling; pint-unit: …" with the words people type."""
+    table = {}
+    for group in spellings.split(";"):
+        unit, words = group.split(":", 1)
+        table.update({word.replace("_", " "): unit.strip() for word in words.split()})
+    return Kind(name, stored, metric, imperial or metric, example, table)
+
+
+_LENGTHS = (
+    "meter: m metre metres meter meters; kilometer: km; centimeter: cm; millimeter: mm; foot: ft foot feet ';"
+    'inch: in inch inches "; yard: yd yard yards; mile: mi mile miles'
+)
+_DURATIONS = (
+    "second: s sec secs second seconds; minute: min mins minute minutes; hour: h hr hrs hour hours; millisecond: ms"
+)
+_KIND_LIST = [
+    _kind("distance", "meter", Shown("m", "meter"), Shown("ft", "foot"), "110 yd", _LENGTHS),
+    _kind("trip", "meter", Shown("km", "kilometer"), Shown("mi", "mile"), "12.4 km", _LENGTHS),
+    _kind("length", "meter", Shown("m", "meter"), Shown("in", "inch"), "0.92 m", _LENGTHS),
+    _kind("thickness", "centimeter", Shown("cm", "centimeter"), Shown("in", "inch"), "28 cm", _LENGTHS),
+    _kind("duration", "second", Shown("s", "second"), None, "7.33 s", _DURATIONS),
+    _kind("runtime", "second", Shown("min", "minute"), None, "42 min or 1 h 5 min", _DURATIONS),
+    _kind(
+        "speed",
+        "meter/second",
+        Shown("km/h", "kilometer/hour"),
+        Shown("mph", "mile/hour"),
+        "31 mph",
+        "kilometer/hour: km/h kmh kph; mile/hour: mph mi/h; meter/second: m/s mps; knot: kn kt knots",
+    ),
+    _kind(
+        "mass",
+        "kilogram",
+        Shown("kg", "kilogram"),
+        Shown("lb", "pound"),
+        "84 kg",
+        "kilogram: kg kilo kilos; gram: g; pound: lb lbs pound pounds; metric_ton: t",
+    ),
+    _kind("voltage", "volt", Shown("V", "volt"), None, "52.4 V", "volt: V volt volts; millivolt: mV; kilovolt: kV"),
+    _kind("current", "ampere", Shown("A", "ampere"), None, "120 A", "ampere: A amp amps; milliampere: mA"),
+    _kind(
+        "charge",
+        "ampere*hour",
+        Shown("Ah", "ampere*hour"),
+        None,
+        "18.2 Ah",
+        "ampere*hour: Ah amp-hours; milliampere*hour: mAh",
+    ),
+    _kind(
+        "energy",
+        "watt*hour",
+        Shown("Wh", "watt*hour"),
+        None,
+        "3.2 kWh",
+        "watt*hour: Wh; kilowatt*hour: kWh; kilojoule: kJ; megajoule: MJ",
+    ),
+    _kind(
+        "power",
+        "watt",
+        Shown("W", "watt"),
+        None,
+        "3.5 kW",
+        "watt: W watt watts; kilowatt: kW; horsepower: hp; metric_horsepower: PS",
+    ),
+    _kind("resistance", "ohm", Shown("mΩ", "milliohm"), None, "18 mΩ", "milliohm: mΩ mohm mOhm; ohm: Ω ohm ohms"),
+    _kind(
+        "temperature",
+        "degree_Celsius",
+        Shown("°C", "degree_Celsius"),
+        Shown("°F", "degree_Fahrenheit"),
+        "-12 °C",
+        "degree_Celsius: °C C degC; degree_Fahrenheit: °F F degF; kelvin: K",
+    ),
+    _kind(
+        "consumption",
+        "watt*hour/kilometer",
+        Shown("Wh/km", "watt*hour/kilometer"),
+        Shown("Wh/mi", "watt*hour/mile"),
+        "38 Wh/km",
+        "watt*hour/kilometer: Wh/km; watt*hour/mile: Wh/mi Wh/mile; kilowatt*hour/kilometer: kWh/km",
+    ),
+    _kind(
+        "motor constant",
+        "revolution/minute/volt",
+        Shown("rpm/V", "revolution/minute/volt"),
+        None,
+        "75 rpm/V",
+        "revolution/minute/volt: rpm/V Kv KV",
+    ),
+    _kind(
+        "rotation", "revolution/minute", Shown("rpm", "revolution/minute"), None, "3600 rpm", "revolution/minute: rpm"
+    ),
+    _kind(
+        "torque",
+        "newton*meter",
+        Shown("N·m", "newton*meter"),
+        Shown("lbf·ft", "foot*pound_force"),
+        "22 N·m",
+        "newton*meter: N·m Nm N*m; foot*pound_force: lbf·ft lb-ft ft-lb lbf-ft",
+    ),
+    _kind(
+        "frame rate", "1/second", Shown("frames/s", "1/second"), None, "29.97 frames/s", "1/second: frames/s fps Hz 1/s"
+    ),
+    _kind("angle", "degree", Shown("°", "degree"), None, "62.1°", "degree: ° deg degrees"),
+    _kind(
+        "pressure",
+        "pascal",
+        Shown("hPa", "hectopascal"),
+        Shown("inHg", "inch_Hg"),
+        "1013 hPa",
+        "hectopascal: hPa; pascal: Pa; kilopascal: kPa; millibar: mbar; inch_Hg: inHg",
+    ),
+    _kind("fraction", "dimensionless", Shown("%", "percent"), None, "20 %", "percent: %"),
+    _kind("ratio", "dimensionless", Shown("", "dimensionless"), None, "4.2", "dimensionless: ×"),
+]
+KINDS = {kind.name: kind for kind in _KIND_LIST}
+
+_NUMBER = r"[+-]?(?:\d{1,3}(?: \d{3})+|\d+)?(?:[.,]\d+|[.,](?!\d))?(?:[eE][+-]?\d+)?"
+_PAIR = re.compile(rf"\s*(?P<number>{_NUMBER})\s*(?P<unit>[^\d\s+.,-][^\d\s,]*|\"|')?\s*")
+_CLOCK = re.compile(r"^(?:(\d+):)?(\d{1,3}):(\d{1,2}(?:[.,]\d+)?)$")
+_COMPOUND = {"distance", "trip", "length", "thickness", "duration", "runtime", "mass"}
+
+
+def understand(text: str, kind_name: str, system: str = "metric") -> float:
+    """The quantity in a typed text, in the kind's stored unit.
+
+    A bare number is in the unit the field shows. Point and comma both mark decimals, so "1,23"
+    is 1.23; a text with both is refused, because it can be read two ways. Durations may be
+    written as a clock ("1:23.4"), and lengths and durations as a sum ("5 ft 3 in", "1 h 5 min").
+
+    Raises NotUnderstood with a sentence that says what kind was expected, and an example.
+
+    >>> understand("7,33 s", "duration"), understand("1:05", "runtime"), understand("-12", "temperature")
+    (7.33, 65.0, -12.0)
+    >>> round(understand("31 mph", "speed"), 4), understand("1 h 5 min", "runtime")
+    (13.8582, 3900.0)
+    >>> understand("12 V", "distance")
+    Traceback (most recent call last):
+    ...
+    calc.quantities.NotUnderstood: “12 V” is not a distance: V is not one of its units (m, km, cm, mm, ft, …). \
+Write for example 110 yd.
+    """
+    kind = KINDS[kind_name]
+    cleaned = _cleaned(text)
+    if not cleaned:
+        raise NotUnderstood(f"Nothing was written. Write for example {kind.example}.")
+    clock = _CLOCK.match(cleaned)
+    if clock and kind.stored == "second":
+        hours, minutes, seconds = clock.groups()
+        return float(hours or 0) * 3600 + float(minutes) * 60 + float(seconds.replace(",", "."))
+    ratio = re.fullmatch(r"(\d+)/(\d+)", cleaned)
+    if ratio and kind.name == "frame rate" and int(ratio.group(2)):
+        return int(ratio.group(1)) / int(ratio.group(2))
+    pairs = _pairs(cleaned, text, kind)
+    shown = kind.shown_in(system)
+    if len(pairs) > 1 and (kind.name not in _COMPOUND or any(not unit for _, unit in pairs)):
+        raise NotUnderstood(f"“{text.strip()}” has more than one number. Write for example {kind.example}.")
+    total = sum(_stored(number, unit, text, kind, shown) for number, unit in pairs)
+    if not math.isfinite(total):
+        raise NotUnderstood(f"“{text.strip()}” is too large to be a {kind.name}. Write for example {kind.example}.")
+    return total
+
+
+def _cleaned(text: str) -> str:
+    for space in ("\u00a0", "\u202f", "\u2009", "\t"):
+        text = text.replace(space, " ")
+    for minus in ("\u2212", "\u2013", "\u2012"):
+        text = text.replace(minus, "-")
+    return text.strip()
+
+
+def _pairs(cleaned: str, text: str, kind: Kind) -> list[tuple[float, str]]:
+    if re.search(r"\d[.,]\d+[.,]\d", cleaned):
+        raise NotUnderstood(
+            f"“{text.strip()}” can be read in two ways, because it has more than one point or comma. "
+            "Write the number with one decimal mark and no mark for thousands, for example 1234.5."
+        )
+    pairs = []
+    position = 0
+    while position < len(cleaned):
+        match = _PAIR.match(cleaned, position)
+        number = match.group("number") if match else ""
+        if not match or not re.search(r"\d", number) or match.end() == position:
+            raise NotUnderstood(f"“{text.strip()}” is not a {kind.name}. Write for example {kind.example}.")
+        pairs.append((float(number.replace(" ", "").replace(",", ".")), match.group("unit") or ""))
+        position = match.end()
+    return pairs
+
+
+def _stored(number: float, unit: str, text: str, kind: Kind, shown: Shown) -> float:
+    pint_unit = _listed(unit, kind) if unit else shown.unit
+    if pint_unit is None:
+        known = ", ".join(list(dict.fromkeys(_short(kind)))[:5])
+        raise NotUnderstood(
+            f"“{text.strip()}” is not a {kind.name}: {unit} is not one of its units ({known}, …). "
+            f"Write for example {kind.example}."
+        )
+    return number if pint_unit == kind.stored else float(convert(number, pint_unit, kind.stored))
+
+
+def _short(kind: Kind) -> list[str]:
+    first: dict[str, str] = {}
+    for spelling, unit in kind.spellings.items():
+        first.setdefault(unit, spelling)
+    return list(first.values())
+
+
+def _listed(unit: str, kind: Kind) -> str | None:
+    """The pint unit of a spelling. Capitals may differ, except where they turn milli into mega."""
+    if unit in kind.spellings:
+        return kind.spellings[unit]
+    for spelling, pint_unit in kind.spellings.items():
+        if spelling.casefold() == unit.casefold():
+            milli_or_mega = pint_unit.startswith(("milli", "mega")) and unit[0] != spelling[0]
+            return None if milli_or_mega else pint_unit
+    return None
+
+
+def in_shown_unit(value: float, kind_name: str, system: str = "metric") -> float:
+    """A stored value in the unit that pages show.
+
+    >>> in_shown_unit(20.0, "speed")
+    72.0
+    """
+    kind = KINDS[kind_name]
+    unit = kind.shown_in(system).unit
+    return value if unit == kind.stored else float(convert(value, kind.stored, unit))
+
+
+def difference_in_shown_unit(value: float, kind_name: str, system: str = "metric") -> float:
+    """A difference or an uncertainty in the unit that pages show; a scale's offset zero plays no part.
+
+    >>> round(difference_in_shown_unit(10.0, "temperature", "imperial"), 6)
+    18.0
+    """
+    return in_shown_unit(value, kind_name, system) - in_shown_unit(0.0, kind_name, system)
+
+
+def decimals_for(spread: float) -> int:
+    """Decimals that show a spread with one significant digit, or two where the first is 1.
+
+    JCGM 100:2008, 7.2.6: at most two significant digits of an uncertainty are worth giving.
+
+    >>> decimals_for(0.9), decimals_for(0.178), decimals_for(34.0)
+    (1, 2, 0)
+    """
+    if not math.isfinite(spread) or spread <= 0:
+        return 0
+    exponent = math.floor(math.log10(spread))
+    first_digit = int(spread / 10.0**exponent + 1e-9)
+    return max(0, -exponent + (1 if first_digit == 1 else 0))
+
+
+def written(value: float, kind_name: str, system: str = "metric", u: float | None = None) -> str:
+    """A stored value as pages write it; with a standard uncertainty u it is followed by ±2u.
+
+    >>> written(13.6364, "speed", u=0.125)
+    '49.1 ± 0.9 km/h'
+    >>> written(-12.0, "temperature", "imperial")
+    '10.4 °F'
+    """
+    kind = KINDS[kind_name]
+    label = kind.shown_in(system).label
+    shown = in_shown_unit(value, kind_name, system)
+    spread = abs(difference_in_shown_unit(2.0 * u, kind_name, system)) if u else 0.0
+    if spread > 0.0:
+        decimals = decimals_for(spread)
+        number = f"{_minus(shown, decimals)} ± {spread:.{decimals}f}"
+    else:
+        number = _significant(shown)
+    return f"{number}{' ' if label and label != '°' else ''}{label}"
+
+
+def _minus(value: float, decimals: int) -> str:
+    text = f"{value:.{decimals}f}"
+    return text.replace("-", "−") if float(text) else text.replace("-", "")
+
+
+def _significant(value: float) -> str:
+    """Four significant digits, without an exponent and without trailing zeros."""
+    if value == 0:
+        return "0"
+    decimals = max(0, 3 - math.floor(math.log10(abs(value))))
+    text = f"{value:.{min(decimals, 8)}f}"
+    return (text.rstrip("0").rstrip(".") if "." in text else text).replace("-", "−")
