@@ -1,0 +1,68 @@
+"""The owner's back room: every record, for mending what the pages do not offer."""
+
+from django.contrib import admin
+from django.contrib.auth.admin import UserAdmin
+
+from buildlog.models import Account, Failure, FailureMode, Fitting, Modification, Part, Photo, Revision, Vehicle
+
+
+class FittingInline(admin.TabularInline):
+    model = Fitting
+    extra = 0
+    autocomplete_fields = ["part"]
+
+
+@admin.register(Account)
+class AccountAdmin(UserAdmin):
+    list_display = ["username", "role", "is_active", "last_login"]
+    fieldsets = (*UserAdmin.fieldsets, ("In this log", {"fields": ["role", "unit_system"]}))
+
+
+@admin.register(Vehicle)
+class VehicleAdmin(admin.ModelAdmin):
+    list_display = ["name", "invented"]
+    search_fields = ["name"]
+
+
+@admin.register(Revision)
+class RevisionAdmin(admin.ModelAdmin):
+    list_display = ["vehicle", "number", "status", "date"]
+    list_select_related = ["vehicle"]
+    list_filter = ["vehicle", "status"]
+    search_fields = ["vehicle__name", "purpose"]
+    inlines = [FittingInline]
+
+
+@admin.register(Part)
+class PartAdmin(admin.ModelAdmin):
+    list_display = ["name", "category", "mass_kg"]
+    list_filter = ["category"]
+    search_fields = ["name"]
+
+
+@admin.register(Modification)
+class ModificationAdmin(admin.ModelAdmin):
+    list_display = ["title", "revision"]
+    list_select_related = ["revision__vehicle"]
+
+
+@admin.register(FailureMode)
+class FailureModeAdmin(admin.ModelAdmin):
+    search_fields = ["name"]
+
+
+@admin.register(Failure)
+class FailureAdmin(admin.ModelAdmin):
+    list_display = ["mode", "revision", "severity", "state", "happened_at"]
+    list_select_related = ["mode", "revision__vehicle"]
+    list_filter = ["state", "severity"]
+
+
+@admin.register(Photo)
+class PhotoAdmin(admin.ModelAdmin):
+    list_display = ["id", "caption", "taken_at"]
+    readonly_fields = ["image", "thumbnail", "width_px", "height_px"]
+
+    def has_add_permission(self, request):
+        # An upload must pass through the checks of the pages and the API.
+        return False

@@ -1,0 +1,65 @@
+"""What the surroundings may set, read strictly: a wrong value stops the start with its name."""
+
+from __future__ import annotations
+
+import os
+import secrets
+from pathlib import Path
+from urllib.parse import urlsplit
+
+from django.core.exceptions import ImproperlyConfigured
+
+PROJECT = Path(__file__).resolve().parents[2]
+
+
+def data_folder() -> Path:
+    """Where everything a running installation owns lives: database, uploads, static files, key."""
+    folder = Path(os.environ.get("BUILDLOG_DATA_DIR") or PROJECT / ".data").expanduser().resolve()
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    return folder
+
+
+def secret_key(folder: Path) -> str:
+    """The installation's own key, made once, readable by its owner only."""
+    path = folder / "secret_key"
+    try:
+        descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    except FileExistsError:
+        return path.read_text().strip()
+    with os.fdopen(descriptor, "w") as file:
+        file.write(secrets.token_urlsafe(64))
+    return path.read_text().strip()
+
+
+def flag(name: str, default: bool) -> bool:
+    text = os.environ.get(name, "").strip().lower()
+    if not text:
+        return default
+    if text in ("1", "yes", "true", "on"):
+        return True
+    if text in ("0", "no", "false", "off"):
+        return False
+    raise ImproperlyConfigured(f"{name} must be yes or no, got {text!r}. For example {name}=yes")
+
+
+def base_url(name: str) -> str:
+    """The address people open, or "" when it is only this machine."""
+    text = os.environ.get(name, "").strip().rstrip("/")
+    if not text:
+        return ""
+    parts = urlsplit(text)
+    if parts.scheme not in ("http", "https") or not parts.hostname:
+        raise ImproperlyConfigured(
+            f"{name} must be a web address, got {text!r}. For example {name}=https://log.example"
+        )
+    return text
+
+
+def host_list(name: str) -> list[str]:
+    hosts = [host.strip() for host in os.environ.get(name, "").split(",") if host.strip()]
+    for host in hosts:
+        if "/" in host or ":" in host.strip("[]"):
+            raise ImproperlyConfigured(
+                f"{name} must be host names without a port, got {host!r}. For example {name}=192.168.1.20,shed.local"
+            )
+    return hosts

@@ -1,0 +1,74 @@
+"""Who may do what. One table, read by pages, API and templates alike."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import wraps
+from typing import Any
+
+from django.core.exceptions import PermissionDenied
+from django.db import models
+from django.http import HttpRequest, HttpResponse
+from rest_framework.permissions import SAFE_METHODS, BasePermission
+
+
+class Role(models.TextChoices):
+    OWNER = "owner", "Owner: everything, and who else may come in"
+    BUILDER = "builder", "Builder: records builds, sessions and failures"
+    RECORDER = "recorder", "Recorder: records sessions and failures, changes no build"
+    READER = "reader", "Reader: reads"
+
+
+class Right(models.TextChoices):
+    READ = "read"
+    LOG = "log"
+    BUILD = "build"
+    ADMIT = "admit"
+
+
+RIGHTS: dict[str, frozenset[str]] = {
+    Role.OWNER: frozenset({Right.READ, Right.LOG, Right.BUILD, Right.ADMIT}),
+    Role.BUILDER: frozenset({Right.READ, Right.LOG, Right.BUILD}),
+    Role.RECORDER: frozenset({Right.READ, Right.LOG}),
+    Role.READER: frozenset({Right.READ}),
+}
+
+
+def has_right(account: Any, right: str) -> bool:
+    return bool(account.is_authenticated) and right in RIGHTS.get(account.role, frozenset())
+
+
+def needs(right: str) -> Callable[[Callable[..., HttpResponse]], Callable[..., HttpResponse]]:
+    """A page that only accounts with this right may open."""
+
+    def decorate(page: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:
+        @wraps(page)
+        def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+            if not has_right(request.user, right):
+                raise PermissionDenied(f"Your account may not do this. Ask the owner for the right to {right}.")
+            return page(request, *args, **kwargs)
+
+        return guarded
+
+    return decorate
+
+
+class ByRole(BasePermission):
+    """API access: reading for everyone signed in, writing by the right its view names."""
+
+    message = "Your account may read this but not change it."
+
+    def has_permission(self, request: Any, view: Any) -> bool:
+        right = Right.READ if request.method in SAFE_METHODS else getattr(view, "write_right", Right.BUILD)
+        return has_right(request.user, right)
+
+
+def in_templates(request: HttpRequest) -> dict[str, Any]:
+    account = getattr(request, "user", None)
+    signed_in = account is not None and account.is_authenticated
+    return {
+        "may_build": signed_in and has_right(account, Right.BUILD),
+        "may_log": signed_in and has_right(account, Right.LOG),
+        "may_admit": signed_in and has_right(account, Right.ADMIT),
+        "unit_system": account.unit_system if signed_in else "metric",
+    }
