@@ -1,0 +1,231 @@
+"""Forms for what was built and what broke."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import forms
+from django.core.exceptions import ValidationError
+
+from buildlog.fields import QuantityFormField
+from buildlog.models import Failure, FailureMode, Fitting, Modification, Part, Revision, Vehicle
+from buildlog.record_forms import RecordForm, day_input, moment_input
+from buildlog.specifications import CATEGORIES, read_specification
+
+
+class VehicleForm(RecordForm):
+    class Meta:
+        model = Vehicle
+        fields = ["name", "purpose"]
+
+
+class RevisionForm(RecordForm):
+    groups = (
+        (
+            "Geometry and mass",
+            (
+                "contacts",
+                "track_width_m",
+                "wheelbase_m",
+                "rolling_circumference_m",
+                "drive_ratio",
+                "mass_without_rider_kg",
+                "cg_height_m",
+            ),
+        ),
+    )
+
+    class Meta:
+        model = Revision
+        fields = [
+            "number",
+            "parent",
+            "date",
+            "status",
+            "purpose",
+            "contacts",
+            "track_width_m",
+            "wheelbase_m",
+            "rolling_circumference_m",
+            "drive_ratio",
+            "mass_without_rider_kg",
+            "cg_height_m",
+        ]
+        widgets = {"date": day_input()}
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        siblings = Revision.objects.filter(vehicle=self.instance.vehicle).select_related("vehicle")
+        self.fields["parent"].queryset = siblings.exclude(pk=self.instance.pk)
+        self.fields["parent"].label_from_instance = lambda revision: revision.label
+        if self.instance._state.adding:
+            self.fields["parent"].help_text = "Its fittings and geometry are carried over to the new revision."
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or self.cleaned_data
+        number = cleaned.get("number")
+        same = Revision.objects.filter(vehicle=self.instance.vehicle, number=number).exclude(pk=self.instance.pk)
+        if number and same.exists():
+            raise ValidationError(
+                {"number": f"{self.instance.vehicle} already has an R{number}. Take a number not used yet."}
+            )
+        return cleaned
+
+
+class PartForm(RecordForm):
+    """A part of one category; its described quantities become fields from the declaration."""
+
+    class Meta:
+        model = Part
+        fields = ["name", "mass_kg", "notes"]
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.category = CATEGORIES[self.instance.category]
+        for quality in self.category.qualities:
+            self.fields[quality.name] = QuantityFormField(
+                kind=quality.kind,
+                low=quality.low,
+                high=quality.high,
+                includes_low=quality.low != 0,
+                label=quality.label,
+                required=quality.required,
+                initial=self.instance.specification.get(quality.name),
+            )
+        self.groups = ((f"{self.category.label}: what it can do", tuple(q.name for q in self.category.qualities)),)
+        self.dress()
+
+    def grouped(self) -> list[tuple[str, list[forms.BoundField]]]:
+        return [group for group in super().grouped() if group[1]]
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or self.cleaned_data
+        names = [quality.name for quality in self.category.qualities]
+        if any(name in self.errors for name in names):
+            return cleaned
+        given = {name: cleaned[name] for name in names if cleaned.get(name) is not None}
+        try:
+            self.instance.specification = read_specification(self.category.name, given)
+        except ValidationError as error:
+            for name, messages in error.message_dict.items():
+                self.add_error(name if name in self.fields else None, messages)
+        name = cleaned.get("name")
+        same = Part.objects.filter(category=self.category.name, name=name).exclude(pk=self.instance.pk)
+        if name and same.exists():
+            self.add_error("name", f"There is already a {self.category.label.lower()} called {name}.")
+        return cleaned
+
+
+class FittingForm(RecordForm):
+    groups = (
+        ("Place", ("x_m", "z_m")),
+        ("Wiring, for battery modules", ("series", "parallel")),
+    )
+
+    class Meta:
+        model = Fitting
+        fields = ["part", "quantity", "x_m", "z_m", "series", "parallel"]
+        labels = {"series": "in series", "parallel": "in parallel"}
+        help_texts = {
+            "x_m": "From the rear contact, forward is positive.",
+            "z_m": "Of its centre, from the ground.",
+            "parallel": "Quantity = series × parallel.",
+        }
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["part"].choices = [("", "Choose a part"), *_parts_by_category()]
+
+
+def _parts_by_category() -> list[tuple[str, list[tuple[str, str]]]]:
+    groups: dict[str, list[tuple[str, str]]] = {}
+    for part in Part.objects.all():
+        groups.setdefault(CATEGORIES[part.category].label, []).append((str(part.pk), part.name))
+    return list(groups.items())
+
+
+class ModificationForm(RecordForm):
+    groups = (
+        ("What it is expected to do", ("expected_measure", "expected_direction", "expected_amount_percent")),
+    )
+
+    class Meta:
+        model = Modification
+        fields = [
+            "title",
+            "reason",
+            "answers",
+            "expected_measure",
+            "expected_direction",
+            "expected_amount_percent",
+        ]
+        widgets = {"answers": forms.CheckboxSelectMultiple}
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        failures = Failure.objects.filter(
+            revision__vehicle=self.instance.revision.vehicle_id, revision__number__lt=self.instance.revision.number
+        )
+        self.fields["answers"].queryset = failures.select_related("mode", "revision__vehicle")
+        self.fields["answers"].label_from_instance = lambda failure: f"{failure} ({failure.happened_at:%Y-%m-%d})"
+        if not failures.exists():
+            del self.fields["answers"]
+
+
+class FailureForm(RecordForm):
+    mode_name = forms.CharField(
+        label="What failed, in the words used before or new ones",
+        max_length=80,
+        widget=forms.TextInput(attrs={"list": "failure-modes", "autocomplete": "off"}),
+        help_text="For example: chain came off.",
+    )
+    groups = (
+        ("When in the session", ("session", "happened_at", "time_into_session_s", "distance_into_session_m")),
+        ("Cause", ("cause", "cause_confirmed", "state")),
+    )
+
+    class Meta:
+        model = Failure
+        fields = [
+            "revision",
+            "mode_name",
+            "part",
+            "severity",
+            "effect",
+            "conditions",
+            "session",
+            "happened_at",
+            "time_into_session_s",
+            "distance_into_session_m",
+            "cause",
+            "cause_confirmed",
+            "state",
+        ]
+        widgets = {"happened_at": moment_input()}
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if self.instance.mode_id:
+            self.initial["mode_name"] = self.instance.mode.name
+        self.fields["revision"].queryset = Revision.objects.select_related("vehicle").order_by(
+            "vehicle__name", "-number"
+        )
+        sessions = Failure._meta.get_field("session").related_model.objects
+        self.fields["session"].queryset = sessions.select_related("revision__vehicle", "venue")
+        self.modes = list(FailureMode.objects.values_list("name", flat=True))
+
+    def clean_mode_name(self) -> str:
+        name = self.cleaned_data["mode_name"].strip()
+        if not name:
+            raise ValidationError("Say what failed, for example: chain came off.")
+        return name
+
+    def save(self, commit: bool = True) -> Failure:
+        # The word is made only now: a form that is refused must not leave a new word behind.
+        self.instance.mode = FailureMode.called(self.cleaned_data["mode_name"])
+        return super().save(commit)
+
+
+class PhotoForm(forms.Form):
+    image = forms.FileField(label="Picture", widget=forms.ClearableFileInput(attrs={"accept": "image/*"}))
+    caption = forms.CharField(max_length=200, required=False)

@@ -1,0 +1,47 @@
+"""Adding and removing photos."""
+
+from __future__ import annotations
+
+import uuid
+
+from django.contrib import messages
+from django.core.exceptions import ValidationError
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.views.decorators.http import require_http_methods
+
+from buildlog.forms import PhotoForm
+from buildlog.models import Photo
+from buildlog.models.photos import SUBJECTS
+from buildlog.pictures import store_photo
+from buildlog.record_pages import remove_record
+from buildlog.roles import Right, needs
+
+form_page = require_http_methods(["GET", "HEAD", "POST"])
+
+
+@form_page
+@needs(Right.LOG)
+def new_photo(request: HttpRequest, subject: str, pk: uuid.UUID) -> HttpResponse:
+    if subject not in SUBJECTS:
+        raise Http404(f"A photo cannot belong to a {subject}.")
+    owner = get_object_or_404(Photo._meta.get_field(subject).related_model, pk=pk)
+    form = PhotoForm(request.POST or None, request.FILES or None)
+    if request.method == "POST" and form.is_valid():
+        try:
+            store_photo(form.cleaned_data["image"], caption=form.cleaned_data["caption"], **{subject: owner})
+        except ValidationError as error:
+            form.add_error("image", error.messages)
+        else:
+            messages.success(request, "Photo added.")
+            return redirect(owner)
+    context = {"form": form, "heading": f"Photo for {owner}", "back": owner.get_absolute_url()}
+    return render(request, "buildlog/photo_form.html", context, status=422 if form.is_bound else 200)
+
+
+@form_page
+@needs(Right.LOG)
+def remove_photo(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    photo = get_object_or_404(Photo, pk=pk)
+    back = photo.subject.get_absolute_url()
+    return remove_record(request, photo, back=back, after=back)

@@ -1,0 +1,61 @@
+"""Reads of what was built and what broke, each with a fixed number of queries."""
+
+from __future__ import annotations
+
+from django.db.models import Count, Max, Prefetch, QuerySet, Sum
+
+from buildlog.models import Failure, Fitting, Modification, Part, Photo, Revision, Vehicle
+
+
+def vehicles() -> QuerySet[Vehicle]:
+    """Vehicles with how many revisions and failures each has, and its newest revision's number."""
+    return Vehicle.objects.annotate(
+        revision_count=Count("revisions", distinct=True),
+        failure_count=Count("revisions__failures", distinct=True),
+        newest_number=Max("revisions__number"),
+    )
+
+
+def revisions_with_parts() -> QuerySet[Revision]:
+    """Revisions with all that `machine.Machine` reads."""
+    return Revision.objects.select_related("vehicle", "parent__vehicle").prefetch_related(
+        Prefetch("fittings", queryset=Fitting.objects.select_related("part"))
+    )
+
+
+def revision_rows(vehicle: Vehicle) -> list[Revision]:
+    """A vehicle's revisions, newest first, with distance ridden and counts.
+
+    Sums and counts are separate queries, because joined together they would multiply.
+    """
+    revisions = list(
+        vehicle.revisions.select_related("vehicle").prefetch_related("modifications").order_by("-number")
+    )
+    failures = dict(
+        Failure.objects.filter(revision__vehicle=vehicle).values_list("revision").annotate(Count("pk")).order_by()
+    )
+    ridden = {
+        row["pk"]: row
+        for row in vehicle.revisions.values("pk").annotate(
+            session_count=Count("sessions"), distance_m=Sum("sessions__distance_m")
+        )
+    }
+    for revision in revisions:
+        revision.failure_count = failures.get(revision.pk, 0)
+        revision.session_count = ridden[revision.pk]["session_count"]
+        revision.distance_m = ridden[revision.pk]["distance_m"]
+    return revisions
+
+
+def failures() -> QuerySet[Failure]:
+    return Failure.objects.select_related("mode", "part", "revision__vehicle", "session__venue").prefetch_related(
+        Prefetch("answered_by", queryset=Modification.objects.select_related("revision__vehicle"))
+    )
+
+
+def parts() -> QuerySet[Part]:
+    return Part.objects.annotate(fitting_count=Count("fittings"))
+
+
+def photos_of(**subject: object) -> QuerySet[Photo]:
+    return Photo.objects.filter(**subject)

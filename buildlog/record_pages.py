@@ -1,0 +1,60 @@
+"""The two pages every record has: one to write it, one to remove it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.contrib import messages
+from django.db import IntegrityError, transaction
+from django.db.models import Model, ProtectedError
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+
+from buildlog.record_forms import RecordForm
+
+
+def write_record(
+    request: HttpRequest,
+    form_class: type[RecordForm],
+    instance: Model,
+    *,
+    title: str,
+    back: str,
+    after: str | None = None,
+    **context: Any,
+) -> HttpResponse:
+    """Show the form, or store what was sent. What was typed stays in the form until it is right."""
+    form = form_class(
+        request.POST or None,
+        instance=instance,
+        unit_system=request.user.unit_system,
+        initial=context.pop("initial", None),
+    )
+    if request.method == "POST" and form.is_valid():
+        try:
+            with transaction.atomic():
+                record = form.save()
+        except IntegrityError:
+            # Two people can pass the form's check at one moment; the database lets only one through.
+            form.add_error(None, "Somebody stored the same thing at this moment. Look at it, then send this again.")
+        else:
+            messages.success(request, f"Saved: {record}")
+            return redirect(after or record.get_absolute_url())
+    status = 422 if form.is_bound else 200
+    template = context.pop("template", "buildlog/record_form.html")
+    return render(request, template, {"form": form, "heading": title, "back": back, **context}, status=status)
+
+
+def remove_record(request: HttpRequest, record: Model, *, back: str, after: str) -> HttpResponse:
+    """Ask once, then remove. Records that others rest on are kept, and the page says which."""
+    if request.method == "POST":
+        name = str(record)
+        try:
+            record.delete()
+        except ProtectedError as error:
+            kinds = sorted({str(held._meta.verbose_name_plural) for held in error.protected_objects})
+            messages.warning(request, f"{name} is kept: {' and '.join(kinds)} rest on it. Remove those first.")
+            return redirect(back)
+        messages.success(request, f"Removed: {name}")
+        return redirect(after)
+    return render(request, "buildlog/remove.html", {"record": record, "back": back})

@@ -1,0 +1,59 @@
+"""Quantities, states and places, as templates write them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import template
+from django.urls import reverse
+from django.utils.html import format_html
+from django.utils.safestring import SafeString
+
+from buildlog.models import Vehicle
+from buildlog.specifications import CATEGORIES
+from calc.quantities import in_shown_unit, written
+
+register = template.Library()
+
+
+@register.simple_tag(takes_context=True)
+def quantity(context: Any, value: float | None, kind: str, u: float | None = None) -> str:
+    """A stored number in the reader's unit, followed by ± twice its standard uncertainty if it has one."""
+    return "" if value is None else written(value, kind, context.get("unit_system", "metric"), u)
+
+
+@register.simple_tag(takes_context=True)
+def bare(context: Any, value: float, kind: str) -> str:
+    return f"{in_shown_unit(value, kind, context.get('unit_system', 'metric')):.6g}"
+
+
+@register.simple_tag(takes_context=True)
+def specification(context: Any, part: Any) -> list[tuple[str, str]]:
+    """A part's described quantities as (label, text), in the order they are declared."""
+    return [
+        (quality.label, written(part.specification[quality.name], quality.kind, context.get("unit_system", "metric")))
+        for quality in CATEGORIES[part.category].qualities
+        if quality.name in part.specification
+    ]
+
+
+@register.simple_tag(takes_context=True)
+def place(context: Any, url_name: str, label: str, sections: str) -> SafeString:
+    """One entry of the navigation, marked when the page belongs to it."""
+    request = context["request"]
+    section = request.path.strip("/").split("/")[0]
+    here = section in sections.split(",") or (not section and url_name == "home")
+    current = SafeString(' aria-current="page"') if here else ""
+    return format_html('<li><a href="{}"{}>{}</a></li>', reverse(url_name), current, label)
+
+
+@register.simple_tag(takes_context=True)
+def demo_notice(context: Any) -> SafeString:
+    """Says on every page that the demo is loaded, for as long as it is."""
+    if not Vehicle.objects.filter(invented=True).exists():
+        return SafeString("")
+    return format_html(
+        '<p class="invented"><span>Invented demo data is loaded: machine, crew, lake and numbers are made up. '
+        "Remove it with {}</span></p>",
+        "manage.py demo remove",
+    )

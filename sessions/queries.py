@@ -1,0 +1,45 @@
+"""Reads of what happened out there, each with a fixed number of queries."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.db.models import Count, Prefetch, Q, QuerySet
+
+from buildlog.models import Fitting, Revision
+from sessions.models import Pass, Session, Venue
+
+
+def session_rows() -> QuerySet[Session]:
+    """Sessions for a list: where, with what, and how many valid passes and failures."""
+    return Session.objects.select_related("revision__vehicle", "venue").annotate(
+        pass_count=Count("passes", filter=Q(passes__valid=True), distinct=True),
+        failure_count=Count("failures", distinct=True),
+    )
+
+
+def sessions_with_evidence() -> QuerySet[Session]:
+    """Sessions with all that their results are worked out from."""
+    return Session.objects.select_related("revision__vehicle__assumptions", "venue").prefetch_related(
+        "readings",
+        Prefetch("passes", queryset=Pass.objects.select_related("gate").prefetch_related("gate__marks")),
+        Prefetch("revision__fittings", queryset=Fitting.objects.select_related("part")),
+    )
+
+
+def venue_rows() -> QuerySet[Venue]:
+    return Venue.objects.annotate(
+        session_count=Count("sessions", distinct=True), gate_count=Count("gates", distinct=True)
+    )
+
+
+def likely_start() -> dict[str, Any]:
+    """What a new session most likely starts with."""
+    revision = Revision.objects.filter(status=Revision.Status.RIDING).order_by("-date", "-number").first()
+    last = Session.objects.order_by("-started_at").first()
+    start: dict[str, Any] = {}
+    if revision is not None:
+        start["revision"] = revision.pk
+    if last is not None:
+        start |= {"venue": last.venue_id, "rider_mass_kg": last.rider_mass_kg}
+    return start
