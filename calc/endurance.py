@@ -1,0 +1,262 @@
+"""How far and how long the pack still lasts.
+
+Cold, wind, soft snow and an ageing pack shorten every figure here. Turn back before the number
+says so, carry what you need to walk home, and tell somebody where you are.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from calc.declaration import Measured, Number, Range, kernel, not_negative, plain, positive
+
+RESERVE = Range(0.0, 1.0, includes_high=False)
+
+
+@kernel(
+    title="Energy left",
+    formula="E_left = E_usable − E_used",
+    source="Definition.",
+    returns="watt*hour",
+    usable_energy_wh=positive(),
+    used_energy_wh=not_negative(),
+)
+def energy_left_wh(usable_energy_wh: Number, used_energy_wh: Number) -> Any:
+    """What is left of a pack's usable energy.
+
+    Parameters
+    ----------
+    usable_energy_wh: energy of the full pack, float or array [Wh], above 0.
+    used_energy_wh: energy used since it was full [Wh], 0 or more.
+
+    Returns
+    -------
+    Energy [Wh]; 0 where more was used than was thought to be there.
+
+    Raises
+    ------
+    ValueError: an argument is out of range, not finite or not a number.
+
+    Examples
+    --------
+    >>> energy_left_wh(usable_energy_wh=2000.0, used_energy_wh=500.0)
+    1500.0
+    """
+    return plain(np.maximum(0.0, np.asarray(usable_energy_wh) - np.asarray(used_energy_wh)))
+
+
+@kernel(
+    title="Remaining range",
+    formula="s = E_left · (1 − r) / c",
+    source="Definition, with reserve r.",
+    returns="meter",
+    energy_left_wh=not_negative(),
+    reserve_fraction=RESERVE,
+    consumption_wh_per_km=positive(),
+)
+def remaining_range_m(energy_left_wh: Number, reserve_fraction: Number, consumption_wh_per_km: Number) -> Any:
+    """Distance that what is left, less the reserve, still gives.
+
+    Parameters
+    ----------
+    energy_left_wh: energy left, float or array [Wh], 0 or more.
+    reserve_fraction: share of it that is kept, 0 to below 1.
+    consumption_wh_per_km: energy per kilometre expected from here on [Wh/km], above 0.
+
+    Returns
+    -------
+    Distance [m].
+
+    Raises
+    ------
+    ValueError: an argument is out of range, not finite or not a number.
+
+    Examples
+    --------
+    >>> remaining_range_m(energy_left_wh=1000.0, reserve_fraction=0.2, consumption_wh_per_km=40.0)
+    20000.0
+    """
+    kept = np.asarray(energy_left_wh) * (1.0 - np.asarray(reserve_fraction))
+    return plain(1000.0 * kept / np.asarray(consumption_wh_per_km))
+
+
+@kernel(
+    title="Remaining range, with its uncertainty",
+    formula="u(s) = s · √[(u(E)/E)² + (u(c)/c)²]",
+    source="JCGM 100:2008, 5.1.6.",
+    returns="meter",
+    energy_left_wh=positive(),
+    reserve_fraction=RESERVE,
+    consumption_wh_per_km=positive(),
+    u_energy_left_wh=not_negative(),
+    u_consumption_wh_per_km=not_negative(),
+)
+def remaining_range(
+    energy_left_wh: Number,
+    reserve_fraction: Number,
+    consumption_wh_per_km: Number,
+    u_energy_left_wh: Number = 0.0,
+    u_consumption_wh_per_km: Number = 0.0,
+) -> Measured:
+    """Remaining range with its standard uncertainty; energy and consumption taken as uncorrelated.
+
+    Parameters
+    ----------
+    energy_left_wh, reserve_fraction, consumption_wh_per_km: as in `remaining_range_m`, energy above 0.
+    u_energy_left_wh, u_consumption_wh_per_km: standard uncertainties, 0 or more.
+
+    Returns
+    -------
+    Measured distance [m].
+
+    Raises
+    ------
+    ValueError: an argument is out of range, not finite or not a number.
+
+    Examples
+    --------
+    >>> remaining_range(1000.0, 0.2, 40.0, u_energy_left_wh=30.0, u_consumption_wh_per_km=1.6)
+    Measured(value=20000.0, u=1000.0)
+    """
+    value_m = remaining_range_m(energy_left_wh, reserve_fraction, consumption_wh_per_km)
+    relative_u = np.hypot(
+        np.asarray(u_energy_left_wh) / energy_left_wh, np.asarray(u_consumption_wh_per_km) / consumption_wh_per_km
+    )
+    return Measured(value_m, plain(np.asarray(value_m) * relative_u))
+
+
+@kernel(
+    title="Remaining runtime",
+    formula="t = E_left · (1 − r) / P",
+    source="Definition, with reserve r.",
+    returns="second",
+    energy_left_wh=not_negative(),
+    reserve_fraction=RESERVE,
+    mean_power_w=positive(),
+)
+def runtime_s(energy_left_wh: Number, reserve_fraction: Number, mean_power_w: Number) -> Any:
+    """Time that what is left, less the reserve, still gives.
+
+    Parameters
+    ----------
+    energy_left_wh: energy left, float or array [Wh], 0 or more.
+    reserve_fraction: share of it that is kept, 0 to below 1.
+    mean_power_w: mean power expected from here on [W], above 0.
+
+    Returns
+    -------
+    Time [s].
+
+    Raises
+    ------
+    ValueError: an argument is out of range, not finite or not a number.
+
+    Examples
+    --------
+    >>> runtime_s(energy_left_wh=1000.0, reserve_fraction=0.1, mean_power_w=900.0)
+    3600.0
+    """
+    kept = np.asarray(energy_left_wh) * (1.0 - np.asarray(reserve_fraction))
+    return plain(3600.0 * kept / np.asarray(mean_power_w))
+
+
+@kernel(
+    title="Turn-back distance",
+    formula="d = [E_left · (1 − r) − c_home · x] / (c_out + c_home)",
+    source="Energy balance: out d at c_out, then home d + x at c_home.",
+    returns="meter",
+    energy_left_wh=not_negative(),
+    reserve_fraction=RESERVE,
+    consumption_out_wh_per_km=positive(),
+    consumption_home_wh_per_km=positive(),
+    distance_from_home_m=not_negative(),
+)
+def turn_back_distance_m(
+    energy_left_wh: Number,
+    reserve_fraction: Number,
+    consumption_out_wh_per_km: Number,
+    consumption_home_wh_per_km: Number,
+    distance_from_home_m: Number = 0.0,
+) -> Any:
+    """How much farther out one may go and still come home with the reserve.
+
+    Parameters
+    ----------
+    energy_left_wh: energy left now, float or array [Wh], 0 or more.
+    reserve_fraction: share of it that is kept, 0 to below 1.
+    consumption_out_wh_per_km: energy per kilometre farther out [Wh/km], above 0.
+    consumption_home_wh_per_km: energy per kilometre on the way home, for example into the wind, above 0.
+    distance_from_home_m: how far from home one is already [m], 0 or more.
+
+    Returns
+    -------
+    Distance [m]; 0 means turn back now, or that the way home no longer fits into what is left.
+
+    Raises
+    ------
+    ValueError: an argument is out of range, not finite or not a number.
+
+    Examples
+    --------
+    >>> turn_back_distance_m(1000.0, 0.2, consumption_out_wh_per_km=35.0, consumption_home_wh_per_km=45.0)
+    10000.0
+    """
+    home = np.asarray(consumption_home_wh_per_km)
+    kept = np.asarray(energy_left_wh) * (1.0 - np.asarray(reserve_fraction))
+    spare = kept - home * np.asarray(distance_from_home_m) / 1000.0
+    return plain(np.maximum(0.0, 1000.0 * spare / (np.asarray(consumption_out_wh_per_km) + home)))
+
+
+@kernel(
+    title="Turn-back distance, with its uncertainty",
+    formula="u(d) = d · √[(u(E)/E)² + (u(c_out)² + u(c_home)²)/(c_out + c_home)²]",
+    source="JCGM 100:2008, 5.1.2, from home (x = 0).",
+    returns="meter",
+    energy_left_wh=positive(),
+    reserve_fraction=RESERVE,
+    consumption_out_wh_per_km=positive(),
+    consumption_home_wh_per_km=positive(),
+    u_energy_left_wh=not_negative(),
+    u_consumption_out_wh_per_km=not_negative(),
+    u_consumption_home_wh_per_km=not_negative(),
+)
+def turn_back_distance(
+    energy_left_wh: Number,
+    reserve_fraction: Number,
+    consumption_out_wh_per_km: Number,
+    consumption_home_wh_per_km: Number,
+    u_energy_left_wh: Number = 0.0,
+    u_consumption_out_wh_per_km: Number = 0.0,
+    u_consumption_home_wh_per_km: Number = 0.0,
+) -> Measured:
+    """Turn-back distance from home with its standard uncertainty, contributions uncorrelated.
+
+    Parameters
+    ----------
+    energy_left_wh, reserve_fraction, consumption_out_wh_per_km, consumption_home_wh_per_km: as in
+        `turn_back_distance_m`, energy above 0.
+    u_energy_left_wh, u_consumption_out_wh_per_km, u_consumption_home_wh_per_km: standard
+        uncertainties, 0 or more.
+
+    Returns
+    -------
+    Measured distance [m].
+
+    Raises
+    ------
+    ValueError: an argument is out of range, not finite or not a number.
+
+    Examples
+    --------
+    >>> turn_back_distance(1000.0, 0.2, 40.0, 40.0, u_energy_left_wh=100.0)
+    Measured(value=10000.0, u=1000.0)
+    """
+    value_m = turn_back_distance_m(
+        energy_left_wh, reserve_fraction, consumption_out_wh_per_km, consumption_home_wh_per_km
+    )
+    both = np.asarray(consumption_out_wh_per_km) + np.asarray(consumption_home_wh_per_km)
+    u_both = np.hypot(u_consumption_out_wh_per_km, u_consumption_home_wh_per_km)
+    relative_u = np.hypot(np.asarray(u_energy_left_wh) / energy_left_wh, u_both / both)
+    return Measured(value_m, plain(np.asarray(value_m) * relative_u))

@@ -1,0 +1,400 @@
+"""Battery packs: what modules in series and parallel give, and what is left in them.
+
+Lithium packs can burn after crushing, water, short circuit or charging below freezing. These
+numbers plan a pack; the maker's data and a qualified person decide whether it may be built.
+"""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from calc.declaration import Measured, Number, any_real, between, kernel, not_negative, plain, positive
+
+
+class Pack(NamedTuple):
+    """A pack of equal modules."""
+
+    full_voltage_v: Any
+    nominal_voltage_v: Any
+    empty_voltage_v: Any
+    capacity_ah: Any
+    energy_wh: Any
+    mass_kg: Any
+
+
+@kernel(
+    title="Modules in series and parallel",
+    formula="U = s · U_m,  Q = p · Q_m,  E = U_nom · Q,  m = s · p · m_m",
+    source="Kirchhoff's laws; IEC 80000-6:2022.",
+    series=positive(),
+    parallel=positive(),
+    full_voltage_v=positive(),
+    nominal_voltage_v=positive(),
+    empty_voltage_v=positive(),
+    capacity_ah=positive(),
+    mass_kg=not_negative(),
+)
+def modules(
+    series: Number,
+    parallel: Number,
+    full_voltage_v: Number,
+    nominal_voltage_v: Number,
+    empty_voltage_v: Number,
+    capacity_ah: Number,
+    mass_kg: Number = 0.0,
+) -> Pack:
+    """What equal modules give together.
+
+    Parameters
+    ----------
+    series, parallel: how many, floats or arrays, above 0.
+    full_voltage_v, nominal_voltage_v, empty_voltage_v: of one module [V], above 0.
+    capacity_ah: of one module [Ah], above 0.
+    mass_kg: of one module [kg], 0 or more.
+
+    Returns
+    -------
+    Pack.
+
+    Raises
+    ------
+    ValueError: an argument is out of range, not finite or not a number.
+
+    Examples
+    --------
+    >>> pack = modules(14, 4, full_voltage_v=4.2, nominal_voltage_v=3.6, empty_voltage_v=2.5, capacity_ah=3.0)
+    >>> round(pack.full_voltage_v, 1), round(pack.capacity_ah, 1), round(pack.energy_wh, 1)
+    (58.8, 12.0, 604.8)
+    """
+    count = np.asarray(series) * np.asarray(parallel)
+    nominal_v = np.asarray(series) * nominal_voltage_v
+    charge_ah = np.asarray(parallel) * capacity_ah
+    return Pack(
+        full_voltage_v=plain(np.asarray(series) * full_voltage_v),
+        nominal_voltage_v=plain(nominal_v),
+        empty_voltage_v=plain(np.asarray(series) * empty_voltage_v),
+        capacity_ah=plain(charge_ah),
+        energy_wh=plain(nominal_v * charge_ah),
+        mass_kg=plain(count * mass_kg),
+    )
+
+
+@kernel(
+    title="C-rate",
+    formula="C = I / Q",
+    source="IEC 61960-3:2017, rated capacity and reference test current I_t = Q / 1 h.",
+    returns="1/hour",
+    current_a=any_real(),
+    capacity_ah=positive(),
+)
+def c_rate(current_a: Number, capacity_ah: Number) -> Any:
+    """Current against capacity: at 1 C a pack is empty in an hour.
+
+    Parameters
+    ----------
+    current_a: current, float or array [A], positive when discharging.
+    capacity_ah: capacity [Ah], above 0.
+
+    Returns
+    -------
+    C-rate [1/h].
+
+    Raises
+    ------
+    ValueError: an argument is out of range, not finite or not a number.
+
+    Examples
+    --------
+    >>> c_rate(current_a=120.0, capacity_ah=40.0)
+    3.0
+    """
+    return plain(np.asarray(current_a) / np.asarray(capacity_ah))
+
+
+@kernel(
+    title="Voltage margin",
+    formula="U_limit − U",
+    source="Definition. A pack above a controller's limit can destroy it: the maker's data decide.",
+    returns="volt",
+    limit_v=positive(),
+    voltage_v=not_negative(),
+)
+def voltage_margin_v(limit_v: Number, voltage_v: Number) -> Any:
+    """What is left to a voltage limit; negative is over it.
+
+    Parameters
+    ----------
+    limit_v: highest voltage allowed, float or array [V], above 0.
+    voltage_v: voltage reached, such as the full pack [V], 0 or more.
+
+    Returns
+    -------
+    Margin [V].
+
+    Raises
+    ------
+    ValueError: an argument is out of range, not finite or not a number.
+
+    Examples
+    --------
+    >>> voltage_margin_v(limit_v=60.0, voltage_v=54.5)
+    5.5
+    """
+    return plain(np.asarray(limit_v) - np.asarray(voltage_v))
+
+
+@kernel(
+    title="Current margin",
+    formula="I_limit − I",
+    source="Definition. Current above a limit overheats cable, controller and cells: the maker's data decide.",
+    returns="ampere",
+    limit_a=positive(),
+    current_a=not_negative(),
+)
+def current_margin_a(limit_a: Number, current_a: Number) -> Any:
+    """What is left to a current limit; negative is over it.
+
+    Parameters
+    ----------
+    limit_a: highest current allowed, float or array [A], above 0.
+    current_a: current reached [A], 0 or more.
+
+    Returns
+    -------
+    Margin [A].
+
+    Raises
+    ------
+    ValueError: an argument is out of range, not finite or not a number.
+
+    Examples
+    --------
+    >>> current_margin_a(limit_a=150.0, current_a=120.0)
+    30.0
+    """
+    return plain(np.asarray(limit_a) - np.asarray(current_a))
+
+
+@kernel(
+    title="Internal resistance from a step of current",
+    formula="R = (U₁ − U₂) / (I₂ − I₁)",
+    source="IEC 61960-3:2017, d.c. internal resistance (from memory for the clause: 7.7.3).",
+    returns="ohm",
+    voltage_1_v=not_negative(),
+    current_1_a=any_real(),
+    voltage_2_v=not_negative(),
+    current_2_a=any_real(),
+)
+def internal_resistance_ohm(voltage_1_v: Number, current_1_a: Number, voltage_2_v: Number, current_2_a: Number) -> Any:
+    """Resistance from two readings at different currents, taken close together.
+
+    Parameters
+    ----------
+    voltage_1_v, current_1_a: first reading, floats or arrays [V], [A], positive when discharging.
+    voltage_2_v, current_2_a: second reading, at another current.
+
+    Returns
+    -------
+    Resistance [Ω].
+
+    Raises
+    ------
+    ValueError: the currents are equal, or an argument is not finite or not a number.
+
+    Examples
+    --------
+    >>> round(internal_resistance_ohm(52.0, 0.0, 50.0, 100.0), 4)
+    0.02
+    """
+    step_a = np.asarray(current_2_a) - np.asarray(current_1_a)
+    if np.any(step_a == 0):
+        raise ValueError(f"current_2_a must differ from current_1_a, got {current_2_a} A twice")
+    return plain((np.asarray(voltage_1_v) - np.asarray(voltage_2_v)) / step_a)
+
+
+class Resistance(NamedTuple):
+    """A pack seen as a voltage behind a resistance."""
+
+    resistance_ohm: float
+    u_resistance_ohm: float
+    open_voltage_v: float
+
+
+@kernel(
+    title="Internal resistance from many readings",
+    formula="U = U₀ − R I  (least squares)",
+    source="Simple linear regression; NIST/SEMATECH e-Handbook of Statistical Methods, 4.1.4.1.",
+    voltage_v=not_negative(),
+    current_a=any_real(),
+)
+def resistance_by_regression(voltage_v: Number, current_a: Number) -> Resistance:
+    """Resistance as the slope of voltage over current.
+
+    The pack's open voltage falls while it empties; over a long log this adds to the slope. Use
+    readings from a short span, or take the result as an upper bound.
+
+    Parameters
+    ----------
+    voltage_v, current_a: readings, 1-D arrays of at least 3, with at least 2 different currents.
+
+    Returns
+    -------
+    Resistance: slope [Ω] with its standard error, and the voltage at no current [V].
+
+    Raises
+    ------
+    ValueError: fewer than 3 readings, lengths differ, or all currents are equal.
+
+    Examples
+    --------
+    >>> fit = resistance_by_regression(voltage_v=[52.0, 51.0, 50.0], current_a=[0.0, 50.0, 100.0])
+    >>> round(fit.resistance_ohm, 4), round(fit.open_voltage_v, 2)
+    (0.02, 52.0)
+    """
+    volts, amperes = np.atleast_1d(voltage_v), np.atleast_1d(current_a)
+    if volts.shape != amperes.shape or volts.size < 3:
+        raise ValueError(f"voltage_v and current_a need at least 3 readings each, got {volts.size} and {amperes.size}")
+    spread = float(np.sum((amperes - amperes.mean()) ** 2))
+    if spread == 0:
+        raise ValueError(f"current_a must hold different currents, got only {amperes[0]:g} A")
+    slope = float(np.sum((amperes - amperes.mean()) * (volts - volts.mean())) / spread)
+    open_voltage_v = float(volts.mean() - slope * amperes.mean())
+    residual = volts - open_voltage_v - slope * amperes
+    u = float(np.sqrt(np.sum(residual**2) / (volts.size - 2) / spread))
+    return Resistance(-slope, u, open_voltage_v)
+
+
+class StateOfChargeCurve(NamedTuple):
+    """Rest voltage at growing states of charge, for one cell or a whole pack."""
+
+    state_of_charge: tuple[float, ...]
+    voltage_v: tuple[float, ...]
+
+
+CELL_CURVE = StateOfChargeCurve(
+    state_of_charge=(0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0),
+    voltage_v=(
+        2.5, 3.295907, 3.485189, 3.581446, 3.667007, 3.750874, 3.840577, 3.947906, 4.04208, 4.096656, 4.2,
+    ),
+)  # fmt: skip
+"""One nickel-rich lithium-ion cell. Chen et al., J. Electrochem. Soc. 167 (2020) 080534, parameter
+set evaluated with pybamm 26.10.1.1 between 2.5 V and 4.2 V. Other chemistries have other curves."""
+
+
+@kernel(
+    title="State of charge from rest voltage",
+    formula="linear interpolation in a rest-voltage curve",
+    source="Curve as given. Rest long enough for the voltage to settle: common practice, no source.",
+    rest_voltage_v=positive(),
+)
+def state_of_charge(rest_voltage_v: Number, curve: StateOfChargeCurve) -> Any:
+    """How full a rested pack is.
+
+    Parameters
+    ----------
+    rest_voltage_v: voltage with nothing drawing current, after rest, float or array [V], above 0.
+    curve: rest voltage at growing states of charge, for the same thing as the voltage: a cell's
+        curve for a cell, a pack's for a pack.
+
+    Returns
+    -------
+    State of charge as a fraction, 0 to 1.
+
+    Raises
+    ------
+    ValueError: the voltage lies outside the curve by more than 1 %, or the curve does not grow.
+
+    Examples
+    --------
+    >>> state_of_charge(3.750874, CELL_CURVE)
+    0.5
+    """
+    charges, volts = (np.asarray(values, dtype=np.float64) for values in curve)
+    if charges.shape != volts.shape or charges.size < 2 or (np.diff(charges) <= 0).any() or (np.diff(volts) <= 0).any():
+        raise ValueError("curve must hold at least 2 points, both voltage and state of charge growing")
+    rest = np.asarray(rest_voltage_v)
+    outside = (rest < volts[0] * 0.99) | (rest > volts[-1] * 1.01)
+    if np.any(outside):
+        offender = float(rest[outside][0]) if rest.ndim else float(rest)
+        raise ValueError(f"rest_voltage_v must lie in the curve, {volts[0]:g} V to {volts[-1]:g} V, got {offender:g} V")
+    return plain(np.interp(rest, volts, charges))
+
+
+@kernel(
+    title="Capacity in the cold, as assumed",
+    formula="Q(T) = Q · max(0, 1 − k · (T_ref − T))",
+    source="Common practice, no source: a straight line stands in for the maker's curve.",
+    returns="ampere*hour",
+    capacity_ah=positive(),
+    temperature_c=between(-60.0, 80.0),
+    fraction_per_c=not_negative(),
+    reference_c=between(-60.0, 80.0),
+)
+def cold_capacity_ah(
+    capacity_ah: Number, temperature_c: Number, fraction_per_c: Number, reference_c: Number = 25.0
+) -> Any:
+    """Usable capacity at a low temperature, under an assumption that must be stated beside it.
+
+    Parameters
+    ----------
+    capacity_ah: capacity at the reference temperature, float or array [Ah], above 0.
+    temperature_c: battery temperature [°C], −60 to 80. Above the reference nothing is gained.
+    fraction_per_c: share lost for each degree below the reference [1/°C], 0 or more.
+    reference_c: temperature at which the capacity holds [°C].
+
+    Returns
+    -------
+    Capacity [Ah], never below 0.
+
+    Raises
+    ------
+    ValueError: an argument is out of range, not finite or not a number.
+
+    Examples
+    --------
+    >>> cold_capacity_ah(capacity_ah=40.0, temperature_c=-15.0, fraction_per_c=0.005)
+    32.0
+    """
+    below = np.maximum(0.0, np.asarray(reference_c) - np.asarray(temperature_c))
+    return plain(np.asarray(capacity_ah) * np.maximum(0.0, 1.0 - np.asarray(fraction_per_c) * below))
+
+
+@kernel(
+    title="Internal resistance from a step, with its uncertainty",
+    formula="u(R) = √2 · u(U) / |I₂ − I₁|",
+    source="IEC 61960-3:2017; JCGM 100:2008, 5.1.2 (currents taken as exact).",
+    returns="ohm",
+    voltage_1_v=not_negative(),
+    current_1_a=any_real(),
+    voltage_2_v=not_negative(),
+    current_2_a=any_real(),
+    u_voltage_v=not_negative(),
+)
+def internal_resistance(
+    voltage_1_v: Number, current_1_a: Number, voltage_2_v: Number, current_2_a: Number, u_voltage_v: Number
+) -> Measured:
+    """Resistance from two readings, with the uncertainty of the voltage readings.
+
+    Parameters
+    ----------
+    voltage_1_v, current_1_a, voltage_2_v, current_2_a: as in `internal_resistance_ohm`.
+    u_voltage_v: standard uncertainty of one voltage reading [V], 0 or more.
+
+    Returns
+    -------
+    Measured resistance [Ω].
+
+    Raises
+    ------
+    ValueError: as in `internal_resistance_ohm`.
+
+    Examples
+    --------
+    >>> internal_resistance(52.0, 0.0, 50.0, 100.0, u_voltage_v=0.0)
+    Measured(value=0.02, u=0.0)
+    """
+    value = internal_resistance_ohm(voltage_1_v, current_1_a, voltage_2_v, current_2_a)
+    step_a = np.abs(np.asarray(current_2_a) - np.asarray(current_1_a))
+    return Measured(value, plain(np.sqrt(2.0) * np.asarray(u_voltage_v) / step_a))

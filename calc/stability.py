@@ -1,0 +1,276 @@
+"""Tipping: centre of gravity, contact loads, and the fastest turn.
+
+These are rigid-body thresholds on level, even ground. Ruts, bumps, a shifting rider and a gripping
+edge tip a machine well below them. They rank changes; they do not say that a turn may be ridden.
+"""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from calc.declaration import Number, any_real, kernel, not_negative, plain, positive
+
+STANDARD_GRAVITY_MPS2 = 9.80665
+"""ISO 80000-3:2019, g_n."""
+
+
+class CentreOfGravity(NamedTuple):
+    mass_kg: float
+    x_m: float
+    z_m: float
+
+
+@kernel(
+    title="Centre of gravity",
+    formula="x = Σ mᵢ xᵢ / Σ mᵢ,  z = Σ mᵢ zᵢ / Σ mᵢ",
+    source="Statics, first moments of mass.",
+    mass_kg=not_negative(),
+    x_m=any_real(),
+    z_m=any_real(),
+)
+def centre_of_gravity(mass_kg: Number, x_m: Number, z_m: Number) -> CentreOfGravity:
+    """Where the masses of fittings and rider balance.
+
+    Parameters
+    ----------
+    mass_kg: masses, 1-D array of at least 1 [kg], 0 or more, not all 0.
+    x_m, z_m: place of each, forward of the rear contact and above ground [m], same length.
+
+    Returns
+    -------
+    CentreOfGravity.
+
+    Raises
+    ------
+    ValueError: lengths differ, the masses add up to 0, or an argument is not finite.
+
+    Examples
+    --------
+    >>> centre_of_gravity(mass_kg=[60.0, 40.0], x_m=[0.5, 1.0], z_m=[0.4, 0.9])
+    CentreOfGravity(mass_kg=100.0, x_m=0.7, z_m=0.6)
+    """
+    masses, forward, height = (np.atleast_1d(values) for values in (mass_kg, x_m, z_m))
+    if not masses.shape == forward.shape == height.shape:
+        raise ValueError(
+            f"x_m and z_m must be as long as mass_kg ({masses.size}), got {forward.size} and {height.size}"
+        )
+    total = float(masses.sum())
+    if total == 0:
+        raise ValueError("mass_kg must add up to more than 0 kg, got only zeros")
+    return CentreOfGravity(total, float(masses @ forward) / total, float(masses @ height) / total)
+
+
+class CentreOfGravityShift(NamedTuple):
+    forward_m: Any
+    up_m: Any
+
+
+@kernel(
+    title="Centre of gravity after moving one part",
+    formula="Δx = m · δx / M,  Δz = m · δz / M",
+    source="Statics, first moments of mass.",
+    part_mass_kg=not_negative(),
+    total_mass_kg=positive(),
+    forward_m=any_real(),
+    up_m=any_real(),
+)
+def shift_by_moving_a_part(
+    part_mass_kg: Number, total_mass_kg: Number, forward_m: Number, up_m: Number
+) -> CentreOfGravityShift:
+    """How far the centre of gravity moves when one part is moved.
+
+    Parameters
+    ----------
+    part_mass_kg: mass of the part, float or array [kg], 0 to the total.
+    total_mass_kg: mass of everything with rider [kg], above 0.
+    forward_m, up_m: how far the part is moved [m].
+
+    Returns
+    -------
+    CentreOfGravityShift.
+
+    Raises
+    ------
+    ValueError: the part is heavier than the total, or an argument is out of range.
+
+    Examples
+    --------
+    >>> shift_by_moving_a_part(part_mass_kg=20.0, total_mass_kg=200.0, forward_m=0.0, up_m=-0.3)
+    CentreOfGravityShift(forward_m=0.0, up_m=-0.03)
+    """
+    share = np.asarray(part_mass_kg) / np.asarray(total_mass_kg)
+    if np.any(share > 1):
+        raise ValueError(f"part_mass_kg must be at most total_mass_kg ({total_mass_kg} kg), got {part_mass_kg} kg")
+    return CentreOfGravityShift(plain(share * forward_m), plain(share * up_m))
+
+
+class ContactLoads(NamedTuple):
+    """Weight on the rear and front contacts, standing still on level ground."""
+
+    rear_n: Any
+    front_n: Any
+
+
+@kernel(
+    title="Contact loads",
+    formula="F_front = m g x / L,  F_rear = m g − F_front",
+    source="Statics, moments about the rear contact; g_n from ISO 80000-3:2019.",
+    mass_kg=positive(),
+    cg_forward_m=not_negative(),
+    wheelbase_m=positive(),
+)
+def contact_loads(mass_kg: Number, cg_forward_m: Number, wheelbase_m: Number) -> ContactLoads:
+    """How the weight is shared between front and rear.
+
+    Parameters
+    ----------
+    mass_kg: mass with rider, float or array [kg], above 0.
+    cg_forward_m: centre of gravity forward of the rear contact [m], 0 to the wheelbase.
+    wheelbase_m: from rear to front contact [m], above 0.
+
+    Returns
+    -------
+    ContactLoads [N].
+
+    Raises
+    ------
+    ValueError: the centre of gravity is not between the contacts, or an argument is out of range.
+
+    Examples
+    --------
+    >>> loads = contact_loads(mass_kg=100.0, cg_forward_m=0.5, wheelbase_m=2.0)
+    >>> round(loads.rear_n, 3), round(loads.front_n, 4)
+    (735.499, 245.1663)
+    """
+    share = np.asarray(cg_forward_m) / np.asarray(wheelbase_m)
+    if np.any(share > 1):
+        raise ValueError(f"cg_forward_m must be at most wheelbase_m ({wheelbase_m} m), got {cg_forward_m} m")
+    weight_n = np.asarray(mass_kg) * STANDARD_GRAVITY_MPS2
+    return ContactLoads(plain(weight_n * (1 - share)), plain(weight_n * share))
+
+
+@kernel(
+    title="Static stability factor",
+    formula="SSF = T / (2 h)",
+    source="NHTSA, 49 CFR 575 and 65 FR 34998 (2000): half the track width over the height of the centre of gravity.",
+    track_width_m=positive(),
+    cg_height_m=positive(),
+)
+def static_stability_factor(track_width_m: Number, cg_height_m: Number) -> Any:
+    """Sideways acceleration, in g, at which a rigid four-contact machine tips on level ground.
+
+    Parameters
+    ----------
+    track_width_m: between the contacts of one axle, float or array [m], above 0.
+    cg_height_m: centre of gravity above ground, with rider [m], above 0.
+
+    Returns
+    -------
+    The factor, without unit. For three contacts use `three_contact_threshold_g`: it is lower.
+
+    Raises
+    ------
+    ValueError: an argument is out of range, not finite or not a number.
+
+    Examples
+    --------
+    >>> round(static_stability_factor(track_width_m=1.2, cg_height_m=0.45), 4)
+    1.3333
+    """
+    return plain(np.asarray(track_width_m) / (2.0 * np.asarray(cg_height_m)))
+
+
+@kernel(
+    title="Tip-over threshold of three contacts",
+    formula="a/g = (T / 2h) · (a / L)",
+    source="Moments about the line through the single contact and the outer contact of the pair; "
+    "cf. Huston, Graves and Johnson, SAE 820139 (1982).",
+    returns="standard_gravity",
+    track_width_m=positive(),
+    cg_height_m=positive(),
+    wheelbase_m=positive(),
+    cg_from_single_contact_m=not_negative(),
+)
+def three_contact_threshold_g(
+    track_width_m: Number, cg_height_m: Number, wheelbase_m: Number, cg_from_single_contact_m: Number
+) -> Any:
+    """Sideways acceleration at which a rigid three-contact machine tips on level ground.
+
+    The same for one contact in front and for one at the rear: what counts is how near the centre
+    of gravity is to the pair.
+
+    Parameters
+    ----------
+    track_width_m: between the two contacts of the pair, float or array [m], above 0.
+    cg_height_m: centre of gravity above ground, with rider [m], above 0.
+    wheelbase_m: from the single contact to the pair [m], above 0.
+    cg_from_single_contact_m: along the machine [m], 0 to the wheelbase.
+
+    Returns
+    -------
+    Threshold [g].
+
+    Raises
+    ------
+    ValueError: the centre of gravity is not between the contacts, or an argument is out of range.
+
+    Examples
+    --------
+    >>> round(three_contact_threshold_g(1.2, 0.45, 1.8, 1.2), 5)
+    0.88889
+    """
+    share = np.asarray(cg_from_single_contact_m) / np.asarray(wheelbase_m)
+    if np.any(share > 1):
+        raise ValueError(
+            f"cg_from_single_contact_m must be at most wheelbase_m ({wheelbase_m} m), got {cg_from_single_contact_m} m"
+        )
+    return plain(np.asarray(track_width_m) / (2.0 * np.asarray(cg_height_m)) * share)
+
+
+class FastestTurn(NamedTuple):
+    """The speed at which a turn ends in sliding or in tipping, and which comes first."""
+
+    speed_mps: Any
+    tips_first: Any
+
+
+@kernel(
+    title="Fastest turn of a radius",
+    formula="v = √(min(μ, a/g) · g_n · R)",
+    source="Circular motion with sideways grip μ and tip-over threshold a/g; g_n from ISO 80000-3:2019.",
+    radius_m=positive(),
+    threshold_g=positive(),
+    friction=positive(),
+)
+def fastest_turn(radius_m: Number, threshold_g: Number, friction: Number) -> FastestTurn:
+    """Speed at which a steady turn fails on level ground, and how: it slides, or it tips.
+
+    An edge, rut or patch that grips can tip a machine that would slide on the rest of the surface.
+
+    Parameters
+    ----------
+    radius_m: radius of the turn, float or array [m], above 0.
+    threshold_g: tip-over threshold [g], above 0.
+    friction: sideways friction coefficient of contacts and surface, above 0; take it from a
+        measured or cited range, never as one truth.
+
+    Returns
+    -------
+    FastestTurn: speed [m/s] and whether it tips before it slides.
+
+    Raises
+    ------
+    ValueError: an argument is out of range, not finite or not a number.
+
+    Examples
+    --------
+    >>> turn = fastest_turn(radius_m=15.0, threshold_g=0.88889, friction=1.2)
+    >>> round(turn.speed_mps, 3), turn.tips_first
+    (11.435, True)
+    """
+    tips = np.asarray(threshold_g) < np.asarray(friction)
+    limit = np.minimum(threshold_g, friction)
+    speed_mps = np.sqrt(limit * STANDARD_GRAVITY_MPS2 * np.asarray(radius_m))
+    return FastestTurn(plain(speed_mps), bool(tips) if tips.ndim == 0 else tips)
