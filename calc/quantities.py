@@ -116,6 +116,14 @@ _KIND_LIST = [
         "degree_Celsius: °C C degC; degree_Fahrenheit: °F F degF; kelvin: K",
     ),
     _kind(
+        "temperature difference",
+        "delta_degree_Celsius",
+        Shown("°C", "delta_degree_Celsius"),
+        Shown("°F", "delta_degree_Fahrenheit"),
+        "15 °C",
+        "delta_degree_Celsius: °C C; delta_degree_Fahrenheit: °F F; kelvin: K",
+    ),
+    _kind(
         "consumption",
         "watt*hour/kilometer",
         Shown("Wh/km", "watt*hour/kilometer"),

@@ -142,7 +142,7 @@ def contact_loads(mass_kg: Number, cg_forward_m: Number, wheelbase_m: Number) ->
     --------
     >>> loads = contact_loads(mass_kg=100.0, cg_forward_m=0.5, wheelbase_m=2.0)
     >>> round(loads.rear_n, 3), round(loads.front_n, 4)
-    (735.499, 245.1663)
+    (735.499, 245.1662)
     """
     share = np.asarray(cg_forward_m) / np.asarray(wheelbase_m)
     if np.any(share > 1):
