@@ -32,9 +32,7 @@ def difference(before: Machine, after: Machine, system: str = "metric") -> Diffe
     old, new = _by_part(before.fittings), _by_part(after.fittings)
     counts_old = Counter({part: sum(f.quantity for f in fittings) for part, fittings in old.items()})
     counts_new = Counter({part: sum(f.quantity for f in fittings) for part, fittings in new.items()})
-    changed = [
-        (part, notes) for part in new if part in old and (notes := _changes(old[part], new[part], system))
-    ]
+    changed = [(part, notes) for part in new if part in old and (notes := _changes(old[part], new[part], system))]
     return Difference(
         added=[(part, count) for part, count in counts_new.items() if part not in old],
         removed=[(part, count) for part, count in counts_old.items() if part not in new],
@@ -71,7 +69,11 @@ def _numbers(before: Machine, after: Machine, system: str) -> list[Delta]:
     for label, kind, old, new in [
         ("Mass of the parts", "mass", before.parts_mass_kg, after.parts_mass_kg),
         *[
-            (str(Revision._meta.get_field(name).verbose_name).capitalize(), Revision._meta.get_field(name).kind, *values)
+            (
+                str(Revision._meta.get_field(name).verbose_name).capitalize(),
+                Revision._meta.get_field(name).kind,
+                *values,
+            )
             for name in GEOMETRY
             if name != "contacts" and (values := (getattr(before.revision, name), getattr(after.revision, name)))
         ],

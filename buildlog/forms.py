@@ -145,9 +145,7 @@ def _parts_by_category() -> list[tuple[str, list[tuple[str, str]]]]:
 
 
 class ModificationForm(RecordForm):
-    groups = (
-        ("What it is expected to do", ("expected_measure", "expected_direction", "expected_amount_percent")),
-    )
+    groups = (("What it is expected to do", ("expected_measure", "expected_direction", "expected_amount_percent")),)
 
     class Meta:
         model = Modification

@@ -28,9 +28,7 @@ def revision_rows(vehicle: Vehicle) -> list[Revision]:
 
     Sums and counts are separate queries, because joined together they would multiply.
     """
-    revisions = list(
-        vehicle.revisions.select_related("vehicle").prefetch_related("modifications").order_by("-number")
-    )
+    revisions = list(vehicle.revisions.select_related("vehicle").prefetch_related("modifications").order_by("-number"))
     failures = dict(
         Failure.objects.filter(revision__vehicle=vehicle).values_list("revision").annotate(Count("pk")).order_by()
     )

@@ -335,3 +335,13 @@ def _significant(value: float) -> str:
     decimals = max(0, 3 - math.floor(math.log10(abs(value))))
     text = f"{value:.{min(decimals, 8)}f}"
     return (text.rstrip("0").rstrip(".") if "." in text else text).replace("-", "−")
+
+
+def written_difference(value: float, kind_name: str, system: str = "metric") -> str:
+    """A difference as pages write it.
+
+    >>> written_difference(10.0, "temperature", "imperial")
+    '18 °F'
+    """
+    label = KINDS[kind_name].shown_in(system).label
+    return f"{_significant(difference_in_shown_unit(value, kind_name, system))} {label}".strip()

@@ -72,10 +72,6 @@ def power_w(speed_mps: Number, a_n: Number, b_n_per_mps: Number, c_n_per_mps2: N
     -------
     Power [W].
 
-    Raises
-    ------
-    ValueError: as in `force_n`.
-
     Examples
     --------
     >>> power_w(speed_mps=10.0, a_n=50.0, b_n_per_mps=1.0, c_n_per_mps2=0.4)

@@ -61,7 +61,9 @@ class GateForm(RecordForm):
         if len(marks) < 2:
             self.add_error("marks", "A gate needs at least two marks, for example 0 on one line and 100 m on the next.")
         elif any(later[0] <= earlier[0] for earlier, later in pairwise(marks)):
-            self.add_error("marks", "Each mark must stand farther from the first than the one before, such as 0, 50, 100.")
+            self.add_error(
+                "marks", "Each mark must stand farther from the first than the one before, such as 0, 50, 100."
+            )
         cleaned["mark_rows"] = marks
         name = cleaned.get("name")
         same = Gate.objects.filter(venue=self.instance.venue, name=name).exclude(pk=self.instance.pk)

@@ -11,7 +11,7 @@ from django.utils.safestring import SafeString
 
 from buildlog.models import Vehicle
 from buildlog.specifications import CATEGORIES
-from calc.quantities import in_shown_unit, written
+from calc.quantities import in_shown_unit, written, written_difference
 
 register = template.Library()
 
@@ -57,3 +57,9 @@ def demo_notice(context: Any) -> SafeString:
         "Remove it with {}</span></p>",
         "manage.py demo remove",
     )
+
+
+@register.simple_tag(takes_context=True)
+def difference(context: Any, value: float, kind: str) -> str:
+    """A difference or spread; on a scale with an offset zero it is not shifted."""
+    return written_difference(value, kind, context.get("unit_system", "metric"))

@@ -1,0 +1,182 @@
+"""The API of what was built and what broke, and what all API views have in common."""
+
+from __future__ import annotations
+
+import uuid
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.db import DataError, IntegrityError, transaction
+from django.db.models import ProtectedError
+from django.http import Http404
+from drf_spectacular.utils import extend_schema
+from rest_framework import mixins, serializers, status, viewsets
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from buildlog.models import Failure, FailureMode, Fitting, Modification, Part, Photo, Revision, Vehicle
+from buildlog.models.photos import SUBJECTS
+from buildlog.pictures import store_photo
+from buildlog.roles import Right
+from buildlog.serializers import (
+    FailureModeSerializer,
+    FailureSerializer,
+    FittingSerializer,
+    ModificationSerializer,
+    PartSerializer,
+    PhotoSerializer,
+    RevisionSerializer,
+    VehicleSerializer,
+)
+
+
+class RecordViewSet(viewsets.ModelViewSet):
+    """Records by UUID. `PUT` to a new UUID makes the record; sending it again changes nothing.
+
+    Lists are narrowed by the fields that `narrowed_by` names.
+    """
+
+    lookup_value_converter = "uuid"
+    narrowed_by: tuple[str, ...] = ()
+    write_right = Right.BUILD
+
+    def get_queryset(self) -> Any:
+        found = super().get_queryset()
+        for name in self.narrowed_by:
+            value = self.request.query_params.get(name) if self.request else None
+            if value:
+                found = found.filter(**{name: _key(name, value)})
+        return found
+
+    def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        given = request.data.get("id") if hasattr(request.data, "get") else None
+        if given and self.get_serializer_class().Meta.model.objects.filter(pk=_key("id", str(given))).exists():
+            raise serializers.ValidationError({"id": ["There is a record with this id. Use PUT to change it."]})
+        # One transaction, so that a refused record leaves nothing behind, not even a new word.
+        with _kind_refusals(), transaction.atomic():
+            return super().create(request, *args, **kwargs)
+
+    def update(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        if kwargs.get("partial"):
+            with _kind_refusals(), transaction.atomic():
+                return super().update(request, *args, **kwargs)
+        key = kwargs["pk"]
+        model = self.get_serializer_class().Meta.model
+        instance = model.objects.filter(pk=key).first()
+        serializer = self.get_serializer(instance, data=request.data)
+        with _kind_refusals(), transaction.atomic():
+            serializer.is_valid(raise_exception=True)
+            serializer.save(pk=key)
+        made = instance is None
+        return Response(serializer.data, status=status.HTTP_201_CREATED if made else status.HTTP_200_OK)
+
+    def perform_update(self, serializer: Any) -> None:
+        serializer.validated_data.pop("id", None)
+        serializer.save()
+
+    def destroy(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        try:
+            return super().destroy(request, *args, **kwargs)
+        except ProtectedError as error:
+            kinds = sorted({str(held._meta.verbose_name_plural) for held in error.protected_objects})
+            sentence = f"Kept, because {' and '.join(kinds)} rest on it. Remove those first."
+            return Response({"detail": sentence}, status=status.HTTP_409_CONFLICT)
+
+
+def _key(name: str, value: str) -> uuid.UUID:
+    try:
+        return uuid.UUID(value)
+    except ValueError:
+        raise serializers.ValidationError({name: [f"{value[:80]!r} is not a UUID."]}) from None
+
+
+class _kind_refusals:
+    """Turns what the database refuses after all checks into an answer the client can read."""
+
+    def __enter__(self) -> None:
+        return None
+
+    def __exit__(self, kind: Any, error: Any, _trace: Any) -> None:
+        if isinstance(error, (IntegrityError, DataError, OverflowError)):
+            raise serializers.ValidationError(
+                {"non_field_errors": ["The database refused this: it breaks a rule, or was stored at this moment."]}
+            ) from None
+
+
+class VehicleViewSet(RecordViewSet):
+    queryset = Vehicle.objects.all()
+    serializer_class = VehicleSerializer
+
+
+class RevisionViewSet(RecordViewSet):
+    queryset = Revision.objects.select_related("vehicle")
+    serializer_class = RevisionSerializer
+    narrowed_by = ("vehicle",)
+
+
+class PartViewSet(RecordViewSet):
+    queryset = Part.objects.all()
+    serializer_class = PartSerializer
+
+
+class FittingViewSet(RecordViewSet):
+    queryset = Fitting.objects.all()
+    serializer_class = FittingSerializer
+    narrowed_by = ("revision", "part")
+
+
+class ModificationViewSet(RecordViewSet):
+    queryset = Modification.objects.prefetch_related("answers")
+    serializer_class = ModificationSerializer
+    narrowed_by = ("revision",)
+
+
+class FailureModeViewSet(RecordViewSet):
+    queryset = FailureMode.objects.all()
+    serializer_class = FailureModeSerializer
+    write_right = Right.LOG
+
+
+class FailureViewSet(RecordViewSet):
+    queryset = Failure.objects.all()
+    serializer_class = FailureSerializer
+    narrowed_by = ("revision", "session", "mode", "part")
+    write_right = Right.LOG
+
+
+class PhotoViewSet(mixins.ListModelMixin, mixins.RetrieveModelMixin, mixins.DestroyModelMixin, viewsets.GenericViewSet):
+    """Photos by UUID. `PUT` with a file stores one; a photo that is stored is not changed again."""
+
+    queryset = Photo.objects.all()
+    serializer_class = PhotoSerializer
+    lookup_value_converter = "uuid"
+    write_right = Right.LOG
+
+    @extend_schema(request={"multipart/form-data": PhotoSerializer}, responses=PhotoSerializer)
+    def create(self, request: Request) -> Response:
+        return self._store(request, None)
+
+    @extend_schema(request={"multipart/form-data": PhotoSerializer}, responses=PhotoSerializer)
+    def update(self, request: Request, pk: uuid.UUID) -> Response:
+        return self._store(request, pk)
+
+    def _store(self, request: Request, pk: uuid.UUID | None) -> Response:
+        stored = Photo.objects.filter(pk=pk).first() if pk else None
+        if stored is not None:
+            return Response(self.get_serializer(stored).data)
+        serializer = self.get_serializer(data=request.data)
+        serializer.is_valid(raise_exception=True)
+        given = serializer.validated_data
+        subject = {name: given[name] for name in SUBJECTS if given.get(name) is not None}
+        if len(subject) != 1:
+            raise serializers.ValidationError(
+                {"non_field_errors": [f"A photo belongs to exactly one of {', '.join(SUBJECTS)}."]}
+            )
+        key = pk or given.get("id")
+        if key and Photo.objects.filter(pk=key).exists():
+            raise Http404
+        try:
+            photo = store_photo(given["image"], caption=given.get("caption", ""), pk=key, **subject)
+        except ValidationError as error:
+            raise serializers.ValidationError({"image": error.messages}) from None
+        return Response(self.get_serializer(photo).data, status=status.HTTP_201_CREATED)

@@ -1,0 +1,37 @@
+"""Every address of the API."""
+
+from django.urls import path
+from drf_spectacular.views import SpectacularAPIView
+from rest_framework.routers import SimpleRouter
+
+from buildlog import api
+from buildlog.roles import ByRole
+from sessions import api as outings
+
+router = SimpleRouter(use_regex_path=False)
+for kind, viewset in {
+    "vehicles": api.VehicleViewSet,
+    "revisions": api.RevisionViewSet,
+    "parts": api.PartViewSet,
+    "fittings": api.FittingViewSet,
+    "modifications": api.ModificationViewSet,
+    "failure-modes": api.FailureModeViewSet,
+    "failures": api.FailureViewSet,
+    "venues": outings.VenueViewSet,
+    "gates": outings.GateViewSet,
+    "sessions": outings.SessionViewSet,
+    "passes": outings.PassViewSet,
+    "readings": outings.ReadingViewSet,
+}.items():
+    router.register(kind, viewset, basename=f"api-{kind}")
+
+urlpatterns = [
+    *router.urls,
+    path("photos/", api.PhotoViewSet.as_view({"get": "list", "post": "create"}), name="api-photos-list"),
+    path(
+        "photos/<uuid:pk>/",
+        api.PhotoViewSet.as_view({"get": "retrieve", "put": "update", "delete": "destroy"}),
+        name="api-photos-detail",
+    ),
+    path("schema/", SpectacularAPIView.as_view(permission_classes=[ByRole]), name="api-schema"),
+]

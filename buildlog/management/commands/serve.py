@@ -1,0 +1,111 @@
+"""Start the product: database, static files, owner's link, and a production server."""
+
+from __future__ import annotations
+
+import os
+import socket
+
+from django.apps import apps
+from django.conf import settings
+from django.core.management import call_command
+from django.core.management.base import BaseCommand, CommandError
+from django.db import OperationalError, connections
+
+from buildlog.models import Account, Invitation
+from buildlog.roles import Role
+
+
+class Command(BaseCommand):
+    help = "Bring the database up to date and serve the site."
+    requires_system_checks = ()
+
+    def add_arguments(self, parser):
+        parser.add_argument("--host", default="127.0.0.1", help="address to listen on; 0.0.0.0 for the network")
+        parser.add_argument("--port", type=int, default=8000)
+        parser.add_argument("--workers", type=int, default=2)
+        parser.add_argument("--demo", action="store_true", help="load the invented demo season")
+
+    def handle(self, *, host, port, workers, demo, **options):
+        if not 1 <= port <= 65535:
+            raise CommandError(f"--port must be from 1 to 65535, got {port}. For example --port 8000")
+        if not 1 <= workers <= 64:
+            raise CommandError(f"--workers must be from 1 to 64, got {workers}. For example --workers 2")
+        self._check_free(host, port)
+        try:
+            self.stdout.write("Bringing the database up to date …")
+            call_command("migrate", interactive=False, verbosity=0)
+        except OperationalError as error:
+            raise CommandError(f"The database in {settings.DATA} cannot be opened: {error}") from None
+        self.stdout.write("Collecting static files …")
+        call_command("collectstatic", interactive=False, verbosity=0)
+        if demo and apps.is_installed("sessions"):
+            call_command("demo", "load", stdout=self.stdout)
+        addresses = self._addresses(host)
+        if not Account.objects.exists():
+            link = f"http://{addresses[0]}:{port}/invitation/{Invitation.issue(Role.OWNER)}/"
+            self.stdout.write(f"\nNo account yet. Open this link once to make the owner's:\n  {link}\n")
+        for address in addresses:
+            self.stdout.write(f"Serving on http://{address}:{port}/")
+        if addresses[0] not in ("127.0.0.1", "localhost"):
+            # Workers read their settings anew, so the addresses reach them through the environment.
+            known = [name for name in os.environ.get("BUILDLOG_HOSTS", "").split(",") if name]
+            os.environ["BUILDLOG_HOSTS"] = ",".join(dict.fromkeys([*known, *addresses]))
+            self.stdout.write("Anybody on this network can reach the sign-in page, and nothing is encrypted.")
+        self.stdout.flush()
+        # A connection opened here must not be shared with the workers that are forked next.
+        connections.close_all()
+        self._run(host, port, workers)
+
+    def _check_free(self, host: str, port: int) -> None:
+        family = socket.AF_INET6 if ":" in host else socket.AF_INET
+        with socket.socket(family) as probe:
+            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            try:
+                probe.bind((host, port))
+            except socket.gaierror:
+                raise CommandError(f"--host {host} is not an address of this machine. For example 127.0.0.1") from None
+            except OSError as error:
+                raise CommandError(
+                    f"Cannot listen on {host}:{port} ({error.strerror}). Choose another, for example --port {port + 1}"
+                ) from None
+
+    def _addresses(self, host: str) -> list[str]:
+        """The addresses under which people reach what listens on this host, the most useful first."""
+        if host not in ("0.0.0.0", "::"):
+            return [host]
+        found = []
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+            try:
+                # Nothing is sent: connecting a datagram socket only asks which address would be used.
+                probe.connect(("192.0.2.1", 9))
+                found.append(probe.getsockname()[0])
+            except OSError:
+                pass
+        return [*found, "127.0.0.1"]
+
+    def _run(self, host: str, port: int, workers: int) -> None:
+        from gunicorn.app.base import BaseApplication
+
+        bind = f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
+
+        class Server(BaseApplication):
+            def load_config(self) -> None:
+                for name, value in {
+                    "bind": bind,
+                    "workers": workers,
+                    "worker_class": "gthread",
+                    "threads": 4,
+                    "timeout": 60,
+                    "loglevel": "warning",
+                    "proc_name": "firnlog",
+                }.items():
+                    self.cfg.set(name, value)
+
+            def load(self):
+                if os.environ.get("BUILDLOG_HOSTS"):
+                    settings.ALLOWED_HOSTS.extend(os.environ["BUILDLOG_HOSTS"].split(","))
+                from buildlog.config.wsgi import application
+
+                return application
+
+        Server().run()

@@ -1,0 +1,96 @@
+"""Taking in photos: only real raster images, turned upright, with nothing hidden in them."""
+
+from __future__ import annotations
+
+import io
+import uuid
+import warnings
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.core.files.base import ContentFile
+from django.db import transaction
+from PIL import Image, ImageOps
+
+from buildlog.models import Photo
+
+LARGEST_BYTES = 15 * 1024 * 1024
+LARGEST_PIXELS = 50_000_000
+LONGEST_SIDE_PX = 2560
+THUMBNAIL_SIDE_PX = 480
+FORMATS = ("JPEG", "PNG", "WEBP")
+
+
+def read_picture(file: Any) -> Image.Image:
+    """The upright picture in an uploaded file, without any data of camera or place.
+
+    Raises ValidationError with a sentence when the file is too large, is not one of the formats,
+    is damaged, or would unpack to more pixels than a camera takes.
+    """
+    if file.size > LARGEST_BYTES:
+        raise ValidationError(
+            f"The picture has {file.size / 1e6:.0f} MB; at most {LARGEST_BYTES / 1e6:.0f} MB are taken. Send a smaller one."
+        )
+    try:
+        with warnings.catch_warnings():
+            # Pillow only warns of a picture that unpacks to a huge size; here that is a refusal.
+            warnings.simplefilter("error", Image.DecompressionBombWarning)
+            with Image.open(file, formats=FORMATS) as opened:
+                if opened.width * opened.height > LARGEST_PIXELS:
+                    raise ValidationError(
+                        f"The picture has {opened.width} × {opened.height} pixels; at most {LARGEST_PIXELS // 10**6} "
+                        "million are taken. Send a smaller one."
+                    )
+                upright = ImageOps.exif_transpose(opened)
+                flat = upright.convert("RGB")
+                flat.thumbnail((LONGEST_SIDE_PX, LONGEST_SIDE_PX))
+    except ValidationError:
+        raise
+    except (Image.DecompressionBombError, Image.DecompressionBombWarning):
+        raise ValidationError("The picture unpacks to more pixels than any camera takes. Send another one.") from None
+    except Exception:
+        # Decoders raise many kinds of errors on damaged files; none of them may reach the person.
+        raise ValidationError(
+            "This file is not a whole JPEG, PNG or WebP picture. Save it as JPEG and send it again."
+        ) from None
+    # A new image holds the pixels and nothing else: no place, no camera, no comment.
+    clean = Image.new("RGB", flat.size)
+    clean.paste(flat)
+    return clean
+
+
+def _jpeg(picture: Image.Image) -> ContentFile:
+    buffer = io.BytesIO()
+    picture.save(buffer, "JPEG", quality=85, optimize=True)
+    return ContentFile(buffer.getvalue())
+
+
+def store_photo(file: Any, *, caption: str = "", pk: uuid.UUID | None = None, **subject: Any) -> Photo:
+    """Store an uploaded picture for one subject. The uploaded file's name is not used."""
+    picture = read_picture(file)
+    photo = Photo(pk=pk or uuid.uuid4(), caption=caption, width_px=picture.width, height_px=picture.height, **subject)
+    small = picture.copy()
+    small.thumbnail((THUMBNAIL_SIDE_PX, THUMBNAIL_SIDE_PX))
+    photo.full_clean(exclude=["image", "thumbnail"])
+    saved: list[Any] = []
+    try:
+        with transaction.atomic():
+            for field, content in ((photo.image, _jpeg(picture)), (photo.thumbnail, _jpeg(small))):
+                field.save("", content, save=False)
+                saved.append(field)
+            photo.save(force_insert=True)
+    except Exception:
+        for field in saved:
+            field.delete(save=False)
+        raise
+    return photo
+
+
+def remove_files(photo: Photo) -> None:
+    """Remove a photo's files once its removal is certain."""
+
+    def remove() -> None:
+        for field in (photo.image, photo.thumbnail):
+            field.storage.delete(field.name)
+
+    transaction.on_commit(remove)

@@ -1,0 +1,1 @@
+"""An invented season: machine, crew, lake and numbers are made up, and marked so."""

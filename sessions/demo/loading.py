@@ -1,0 +1,228 @@
+"""Storing the invented season, and taking it out again."""
+
+from __future__ import annotations
+
+import random
+from datetime import UTC, datetime, time, timedelta
+
+from django.db import transaction
+
+from buildlog.models import Failure, FailureMode, Fitting, Modification, Part, Revision, Vehicle
+from sessions.demo import season
+from sessions.demo.ride import Day, Ride, simulate
+from sessions.models import Gate, GateMark, Pass, Reading, Session, Venue
+
+SEED = 20251206
+SESSIONS_PER_REVISION = 4
+MARKS_M = (0.0, 50.0, 100.0)
+SURFACES = {"clear_ice": 1.0, "snow_on_ice": 1.35, "white_ice": 1.1}
+
+
+class DemoInUse(Exception):
+    """Real records rest on the demo; the message says which."""
+
+
+def load() -> bool:
+    """Store the season. Returns False if it is there already."""
+    if Vehicle.objects.filter(invented=True).exists():
+        return False
+    chance = random.Random(SEED)
+    with transaction.atomic():
+        vehicle = Vehicle.objects.create(name=season.VEHICLE, purpose=season.PURPOSE, invented=True)
+        venue = Venue.objects.create(name=season.VENUE, notes="Invented.", invented=True)
+        gate = Gate.objects.create(venue=venue, name="North straight", u_distance_m=0.1)
+        GateMark.objects.bulk_create(GateMark(gate=gate, position_m=position) for position in MARKS_M)
+        parts = {
+            name: Part.objects.create(
+                name=f"{name} (invented)", category=category, mass_kg=mass, specification=told, invented=True
+            )
+            for name, (category, mass, told) in season.PARTS.items()
+        }
+        parent, failures = None, {}
+        for plan in season.SEASON:
+            parent = _revision(vehicle, plan, parent, parts)
+            _modification(parent, plan, failures)
+            sessions = [_session(parent, plan, index, venue, gate, chance) for index in range(SESSIONS_PER_REVISION)]
+            _failures(parent, plan.number, sessions, parts, failures)
+    return True
+
+
+def _revision(vehicle: Vehicle, plan: season.RevisionPlan, parent: Revision | None, parts: dict) -> Revision:
+    revision = Revision.objects.create(
+        vehicle=vehicle,
+        number=plan.number,
+        parent=parent,
+        date=plan.date,
+        status=plan.status,
+        purpose=plan.purpose,
+        contacts=Revision.Contacts.TWO_FRONT_ONE_REAR,
+        track_width_m=plan.track_width_m,
+        wheelbase_m=1.45,
+        rolling_circumference_m=1.29,
+        drive_ratio=plan.drive_ratio,
+    )
+    Fitting.objects.bulk_create(
+        Fitting(
+            revision=revision,
+            part=parts[name],
+            quantity=quantity,
+            series=series,
+            parallel=parallel,
+            x_m=season.PLACES[parts[name].category][0],
+            z_m=season.PLACES[parts[name].category][1],
+        )
+        for name, (quantity, series, parallel) in plan.parts.items()
+    )
+    return revision
+
+
+def _modification(revision: Revision, plan: season.RevisionPlan, failures: dict[str, list[Failure]]) -> None:
+    if plan.modification is None:
+        return
+    title, reason, measure, direction, amount = plan.modification
+    made = Modification.objects.create(
+        revision=revision,
+        title=title,
+        reason=reason,
+        expected_measure=measure,
+        expected_direction=direction,
+        expected_amount_percent=amount,
+    )
+    made.answers.set([failure for name in plan.answers for failure in failures.get(name, [])])
+
+
+def _session(
+    revision: Revision, plan: season.RevisionPlan, index: int, venue: Venue, gate: Gate, chance: random.Random
+) -> Session:
+    """One outing in the weather of its day."""
+    start = datetime.combine(plan.date, time(10, 30), UTC) + timedelta(days=3 * index, minutes=chance.randrange(180))
+    surface = chance.choices(list(SURFACES), weights=[5, 3, 2])[0]
+    day = Day(
+        air_temperature_c=round(chance.uniform(-19.0, -1.0), 1),
+        wind_mps=round(chance.uniform(0.0, 5.0), 1),
+        rolling_factor=SURFACES[surface] * chance.uniform(0.95, 1.05),
+        start_charge=chance.uniform(0.96, 1.0),
+    )
+    rider = chance.choice(list(season.CREW))
+    ride = simulate(plan.build, day, chance.randrange(4, 8), chance.uniform(600.0, 1400.0), MARKS_M)
+    session = Session.objects.create(
+        revision=revision,
+        venue=venue,
+        started_at=start,
+        ended_at=start + timedelta(seconds=ride.runtime_s * 2.2),
+        rider_mass_kg=season.CREW[rider],
+        surface=surface,
+        ice_thickness_cm=round(chance.uniform(24.0, 46.0)),
+        air_temperature_c=day.air_temperature_c,
+        wind_speed_mps=day.wind_mps,
+        rest_voltage_start_v=round(ride.rest_start_v + chance.gauss(0, 0.05), 1),
+        rest_voltage_end_v=round(ride.rest_end_v + chance.gauss(0, 0.05), 1),
+        # Sometimes the counter was not read, sometimes there was a meter: as in life.
+        charge_used_ah=round(ride.charge_ah * chance.gauss(1, 0.01), 1) if chance.random() > 0.15 else None,
+        energy_used_wh=round(ride.energy_wh * chance.gauss(1, 0.01)) if chance.random() > 0.6 else None,
+        runtime_s=round(ride.runtime_s),
+        distance_m=round(ride.distance_m * chance.gauss(1, 0.01), -1),
+        distance_method=Session.DistanceMethod.WHEEL,
+        notes=f"{rider} rode. Invented.",
+    )
+    Pass.objects.bulk_create(_passes(session, gate, ride, chance))
+    Reading.objects.bulk_create(_readings(session, ride, day, chance))
+    return session
+
+
+def _passes(session: Session, gate: Gate, ride: Ride, chance: random.Random) -> list[Pass]:
+    rows = []
+    for number, (_, times) in enumerate(ride.passes, 1):
+        video = chance.random() < 0.5
+        error_s = 0.01 if video else 0.12
+        split, whole = (round(time_s + chance.gauss(0, error_s), 2) for time_s in times[1:])
+        braked = chance.random() < 0.06
+        rows.append(
+            Pass(
+                session=session,
+                gate=gate,
+                number=number,
+                direction="out" if number % 2 else "back",
+                method="video" if video else "stopwatch",
+                frames_per_s=60.0 if video else None,
+                duration_s=whole,
+                split_times_s=[split] if video else [],
+                valid=not braked,
+                invalid_reason="braked before the last mark" if braked else "",
+            )
+        )
+    return rows
+
+
+def _readings(session: Session, ride: Ride, day: Day, chance: random.Random) -> list[Reading]:
+    """A look at the instruments now and then, as a rider would."""
+    count = chance.randrange(4, 8)
+    rows = []
+    for index in range(1, count + 1):
+        sample = ride.samples[min(len(ride.samples) - 1, int(len(ride.samples) * index / count) - 40)]
+        time_s, voltage_v, current_a, charge_ah, motor_c, distance_m = sample
+        rows.append(
+            Reading(
+                session=session,
+                time_into_session_s=round(time_s),
+                voltage_v=round(voltage_v + chance.gauss(0, 0.05), 1),
+                current_a=round(current_a + chance.gauss(0, 0.5), 1),
+                charge_used_ah=round(charge_ah, 1),
+                motor_temperature_c=round(motor_c),
+                controller_temperature_c=round(day.air_temperature_c + 0.7 * (motor_c - day.air_temperature_c)),
+                battery_temperature_c=round(day.air_temperature_c + 12 * time_s / (time_s + 900)),
+                distance_m=round(distance_m, -1),
+            )
+        )
+    return rows
+
+
+def _failures(
+    revision: Revision, number: int, sessions: list[Session], parts: dict, found: dict[str, list[Failure]]
+) -> None:
+    for row in season.FAILURES:
+        of_revision, index, name, part, severity, effect, share, cause, confirmed, state = row
+        if of_revision != number:
+            continue
+        session = sessions[index]
+        failure = Failure.objects.create(
+            revision=revision,
+            session=session,
+            happened_at=session.started_at + timedelta(seconds=share * session.runtime_s),
+            time_into_session_s=round(share * session.runtime_s),
+            distance_into_session_m=round(share * session.distance_m, -1),
+            mode=FailureMode.called(name),
+            part=parts[part] if part else None,
+            severity=severity,
+            effect=effect,
+            cause=cause,
+            cause_confirmed=confirmed,
+            state=state,
+            conditions="Invented.",
+        )
+        found.setdefault(name, []).append(failure)
+
+
+def remove() -> bool:
+    """Take exactly the invented records out. Returns False if there are none."""
+    vehicles = Vehicle.objects.filter(invented=True)
+    if not vehicles.exists():
+        return False
+    with transaction.atomic():
+        real = Session.objects.filter(venue__invented=True).exclude(revision__vehicle__invented=True).count()
+        fitted = Fitting.objects.filter(part__invented=True).exclude(revision__vehicle__invented=True).count()
+        if real or fitted:
+            raise DemoInUse(
+                f"The demo stays: {real} sessions of your own were ridden at its venue and {fitted} of its parts are "
+                "fitted to your machines. Move those first."
+            )
+        modes = list(FailureMode.objects.filter(failures__revision__vehicle__invented=True).distinct())
+        Session.objects.filter(revision__vehicle__invented=True).delete()
+        Failure.objects.filter(revision__vehicle__invented=True).delete()
+        for revision in Revision.objects.filter(vehicle__invented=True).order_by("-number"):
+            revision.delete()
+        vehicles.delete()
+        Venue.objects.filter(invented=True).delete()
+        Part.objects.filter(invented=True).delete()
+        FailureMode.objects.filter(pk__in=[mode.pk for mode in modes], failures__isnull=True).delete()
+    return True

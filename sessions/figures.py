@@ -1,0 +1,128 @@
+"""Charts, built here and drawn on the page by the installed package's own script."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import plotly.graph_objects as go
+
+from calc.quantities import KINDS
+from sessions.comparison import Comparison, MeasureComparison, RateRow, shown
+
+# Okabe and Ito, Color Universal Design (2008): eight colours told apart by all kinds of colour vision.
+COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#8C7A00")
+MARKERS = ("circle", "square", "diamond", "triangle-up", "cross", "x", "star")
+
+
+def _look(index: int) -> dict[str, Any]:
+    return {"color": COLOURS[index % len(COLOURS)], "symbol": MARKERS[index % len(MARKERS)]}
+
+
+def _layout(title: str, labels: list[str]) -> dict[str, Any]:
+    return {
+        "margin": {"l": 56, "r": 12, "t": 12, "b": 40},
+        "showlegend": False,
+        "font": {"size": 14},
+        "paper_bgcolor": "rgba(0,0,0,0)",
+        "plot_bgcolor": "rgba(0,0,0,0)",
+        "yaxis": {"title": {"text": title}, "zeroline": False, "nticks": 7},
+        "xaxis": {
+            "tickmode": "array",
+            "tickvals": list(range(len(labels))),
+            "ticktext": labels,
+            "range": [-0.5, len(labels) - 0.5],
+            "zeroline": False,
+            "showgrid": False,
+        },
+        "hovermode": "closest",
+    }
+
+
+def _spread_out(count: int) -> list[float]:
+    """Fixed side steps, so that dots of one revision do not hide each other."""
+    return [0.18 * math.sin(2.4 * index) for index in range(count)]
+
+
+def sessions_by_revision(compared: MeasureComparison, system: str) -> go.Figure:
+    """Every session a dot, the mean of each revision a bar across, its 95 % interval a line."""
+    measure = compared.measure
+    unit = KINDS[measure.kind].shown_in(system).label
+    labels = [f"{group.revision.label}<br>{len(group.points)} sess." for group in compared.groups]
+    figure = go.Figure()
+    for index, group in enumerate(compared.groups):
+        if not group.points:
+            continue
+        figure.add_trace(
+            go.Scatter(
+                x=[index + step for step in _spread_out(len(group.points))],
+                y=[shown(value, measure, system) for value in group.values],
+                mode="markers",
+                name=group.revision.label,
+                marker={**_look(index), "size": 10, "line": {"width": 1, "color": "#ffffff"}},
+                text=[f"{point.session.started_at:%Y-%m-%d}" for point in group.points],
+                hovertemplate="%{text}<br>%{y:.1f} " + unit + "<extra>" + group.revision.label + "</extra>",
+            )
+        )
+        if group.interval is not None:
+            mean = shown(group.interval.mean, measure, system)
+            half = shown(group.interval.upper, measure, system) - mean
+            figure.add_trace(
+                go.Scatter(
+                    x=[index + 0.32],
+                    y=[mean],
+                    mode="markers",
+                    name=f"{group.revision.label} mean",
+                    marker={"color": COLOURS[index % len(COLOURS)], "symbol": "line-ew-open", "size": 18},
+                    error_y={"type": "data", "array": [half], "thickness": 2.5, "width": 8},
+                    hovertemplate="mean %{y:.1f} " + unit + "<extra>" + group.revision.label + "</extra>",
+                )
+            )
+    figure.update_layout(_layout(f"{measure.label}, {unit}", labels))
+    return figure
+
+
+def failure_rates(rates: list[RateRow]) -> go.Figure:
+    """Failures per 100 km of each revision, with 95 % limits."""
+    figure = go.Figure()
+    labels = [f"{row.revision.label}<br>{row.failures} fail." for row in rates]
+    for index, row in enumerate(rates):
+        if row.interval is None:
+            continue
+        rate = row.interval.estimate
+        figure.add_trace(
+            go.Scatter(
+                x=[index],
+                y=[rate],
+                mode="markers",
+                name=row.revision.label,
+                marker={**_look(index), "size": 12},
+                error_y={
+                    "type": "data",
+                    "symmetric": False,
+                    "array": [row.interval.upper - rate],
+                    "arrayminus": [rate - row.interval.lower],
+                    "thickness": 2.5,
+                    "width": 8,
+                },
+                hovertemplate="%{y:.2f} per 100 km<extra>" + row.revision.label + "</extra>",
+            )
+        )
+    figure.update_layout(_layout("Failures per 100 km", labels))
+    figure.update_layout(yaxis={"rangemode": "tozero"})
+    return figure
+
+
+def page_figures(compared: Comparison, system: str) -> dict[str, Any]:
+    """All figures of the compare page as plain JSON, by the id of their place on the page."""
+    figures = {row.measure.key: sessions_by_revision(row, system) for row in compared.measures}
+    figures["failure_rate"] = failure_rates(compared.rates)
+    return {key: _without_template(figure) for key, figure in figures.items()}
+
+
+def _without_template(figure: go.Figure) -> dict[str, Any]:
+    # The default template is 7 kB of another program's look in every figure.
+    figure.update_layout(template="none")
+    plain: dict[str, Any] = figure.to_plotly_json()
+    plain["layout"].pop("template", None)
+    return plain

@@ -1,0 +1,20 @@
+from django.core.management.base import BaseCommand, CommandError
+
+from sessions.demo import loading
+
+
+class Command(BaseCommand):
+    help = "Load the invented demo season, or remove it and nothing else."
+
+    def add_arguments(self, parser):
+        parser.add_argument("action", choices=["load", "remove"])
+
+    def handle(self, *, action, **options):
+        if action == "load":
+            said = "Loaded the invented season." if loading.load() else "The invented season is loaded already."
+        else:
+            try:
+                said = "Removed the invented season." if loading.remove() else "There is no demo to remove."
+            except loading.DemoInUse as error:
+                raise CommandError(str(error)) from None
+        self.stdout.write(said)

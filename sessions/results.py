@@ -1,0 +1,156 @@
+"""From stored sessions to worked-out results."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from buildlog.machine import Machine
+from buildlog.models import Revision
+from calc import speed, stability
+from calc.declaration import Measured
+from calc.session_facts import PassFacts, ReadingFacts, SessionFacts
+from calc.session_report import SessionReport, evaluate, evaluate_all
+from calc.timing import frame_duration_u_s, stopwatch_duration
+from sessions.models import Assumptions, Pass, Session
+
+RIDER_CG_ABOVE_SEAT_M = 0.25
+"""Seated rider: centre of mass above the seat (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class PassRow:
+    """A pass with the uncertainty of its time and its speed, for the page."""
+
+    run: Pass
+    u_duration_s: float
+    speed: Measured
+
+
+def report_for(session: Session) -> SessionReport:
+    """One session's results; the session comes from `queries.sessions_with_evidence`."""
+    return evaluate(facts_of(session))
+
+
+def reports_for(sessions: Iterable[Session]) -> dict[uuid.UUID, SessionReport]:
+    """The results of many sessions, by their key; the sessions come from `queries.sessions_with_evidence`."""
+    listed = list(sessions)
+    machines: dict[uuid.UUID, Machine] = {}
+    for session in listed:
+        if session.revision_id not in machines:
+            machines[session.revision_id] = Machine(session.revision)
+    reports = evaluate_all([facts_of(session, machines[session.revision_id]) for session in listed])
+    return {session.pk: report for session, report in zip(listed, reports, strict=True)}
+
+
+def assumptions_for(session: Session) -> Assumptions:
+    try:
+        return session.revision.vehicle.assumptions
+    except Assumptions.DoesNotExist:
+        return Assumptions(vehicle=session.revision.vehicle)
+
+
+def duration_u_s(run: Pass, assumptions: Assumptions) -> float:
+    """Standard uncertainty of a pass's time: as stated, or by its method."""
+    if run.u_duration_s is not None:
+        return run.u_duration_s
+    if run.method == Pass.Method.VIDEO and run.frames_per_s:
+        return float(frame_duration_u_s(run.frames_per_s))
+    if run.method == Pass.Method.LIGHT_GATE:
+        # Common practice, no source: two beams, each read to about a millisecond.
+        return 0.002
+    if run.method == Pass.Method.SATELLITE:
+        # Common practice, no source: crossings interpolated between fixes a second apart.
+        return 0.2
+    return float(stopwatch_duration(0.0, run.duration_s, assumptions.u_press_s).u)
+
+
+def pass_rows(session: Session) -> list[PassRow]:
+    assumptions = assumptions_for(session)
+    rows = []
+    for run in session.passes.all():
+        u_s = duration_u_s(run, assumptions)
+        measured = speed.gate_speed(run.gate.length_m, run.duration_s, run.gate.u_distance_m, u_s)
+        rows.append(PassRow(run, u_s, measured))
+    return rows
+
+
+def facts_of(session: Session, machine: Machine | None = None) -> SessionFacts:
+    """What is known of a session, as `calc.session_report` wants it."""
+    machine = machine or Machine(session.revision)
+    known = assumptions_for(session)
+    cg = _centre_of_gravity_with_rider(session, machine)
+    distance, charge, energy = session.distance_m, session.charge_used_ah, session.energy_used_wh
+    return SessionFacts(
+        distance_m=distance,
+        u_distance_m=(distance or 0.0) * known.u_distance_fraction,
+        runtime_s=session.runtime_s,
+        charge_used_ah=charge,
+        u_charge_used_ah=(charge or 0.0) * known.u_charge_fraction,
+        energy_used_wh=energy,
+        u_energy_used_wh=(energy or 0.0) * known.u_energy_fraction,
+        rest_voltage_start_v=session.rest_voltage_start_v,
+        rest_voltage_end_v=session.rest_voltage_end_v,
+        u_voltage_v=known.u_voltage_v,
+        u_rest_charge_fraction=known.u_rest_charge_fraction,
+        reserve_fraction=known.reserve_fraction,
+        air_temperature_c=session.air_temperature_c,
+        wind_speed_mps=session.wind_speed_mps,
+        passes=tuple(_pass_facts(run, known) for run in session.passes.all() if run.valid),
+        readings=tuple(
+            ReadingFacts(
+                time_s=reading.time_into_session_s,
+                voltage_v=reading.voltage_v,
+                current_a=reading.current_a,
+                charge_used_ah=reading.charge_used_ah,
+                battery_temperature_c=reading.battery_temperature_c,
+                motor_temperature_c=reading.motor_temperature_c,
+                controller_temperature_c=reading.controller_temperature_c,
+            )
+            for reading in session.readings.all()
+        ),
+        pack=machine.pack,
+        controller=machine.limits("speed_controller"),
+        motor=machine.limits("motor"),
+        track_width_m=session.revision.track_width_m,
+        wheelbase_m=session.revision.wheelbase_m,
+        single_contact=_single_contact(session.revision),
+        cg_height_m=cg.z_m if cg else None,
+        cg_forward_m=cg.x_m if cg and machine.centre_of_gravity else None,
+    )
+
+
+def _pass_facts(run: Pass, known: Assumptions) -> PassFacts:
+    positions = tuple(run.gate.positions_m)
+    has_splits = len(run.split_times_s) == len(positions) - 2 and len(positions) > 2
+    if run.direction == Pass.Direction.BACK:
+        # Ridden the other way, the marks come in the other order.
+        positions = tuple(positions[-1] - position for position in reversed(positions))
+    return PassFacts(
+        distance_m=run.gate.length_m,
+        duration_s=run.duration_s,
+        u_distance_m=run.gate.u_distance_m,
+        u_duration_s=duration_u_s(run, known),
+        direction=run.direction,
+        mark_positions_m=positions if has_splits else (),
+        mark_times_s=(0.0, *run.split_times_s, run.duration_s) if has_splits else (),
+    )
+
+
+def _single_contact(revision: Revision) -> str:
+    if revision.contacts == Revision.Contacts.ONE_FRONT_TWO_REAR:
+        return "front"
+    return "rear" if revision.contacts == Revision.Contacts.TWO_FRONT_ONE_REAR else ""
+
+
+def _centre_of_gravity_with_rider(session: Session, machine: Machine) -> stability.CentreOfGravity | None:
+    """The machine's, with the rider's mass on the seat: above the machine's own centre, as far as is known."""
+    if machine.mass_kg is None or machine.cg_height_m is None or session.rider_mass_kg is None:
+        return None
+    own = machine.centre_of_gravity
+    forward_m = own.x_m if own else 0.0
+    # The seat's place is not recorded; a rider sits above the machine's own centre of gravity.
+    rider_z_m = machine.cg_height_m + RIDER_CG_ABOVE_SEAT_M
+    masses = [machine.mass_kg, session.rider_mass_kg + (session.payload_kg or 0.0)]
+    return stability.centre_of_gravity(masses, [forward_m, forward_m], [machine.cg_height_m, rider_z_m])
