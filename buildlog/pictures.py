@@ -29,7 +29,8 @@ def read_picture(file: Any) -> Image.Image:
     """
     if file.size > LARGEST_BYTES:
         raise ValidationError(
-            f"The picture has {file.size / 1e6:.0f} MB; at most {LARGEST_BYTES / 1e6:.0f} MB are taken. Send a smaller one."
+            f"The picture has {file.size / 1e6:.0f} MB; at most {LARGEST_BYTES / 1e6:.0f} MB are taken. "
+            "Send a smaller one."
         )
     try:
         with warnings.catch_warnings():

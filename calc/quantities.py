@@ -310,9 +310,13 @@ def written(value: float, kind_name: str, system: str = "metric", u: float | Non
     '49.1 ± 0.9 km/h'
     >>> written(-12.0, "temperature", "imperial")
     '10.4 °F'
+    >>> written(3860.0, "runtime"), written(376.0, "runtime")
+    ('1 h 4 min', '6 min 16 s')
     """
     kind = KINDS[kind_name]
     label = kind.shown_in(system).label
+    if kind_name == "runtime" and not u and abs(value) >= 60:
+        return _clock(value)
     shown = in_shown_unit(value, kind_name, system)
     spread = abs(difference_in_shown_unit(2.0 * u, kind_name, system)) if u else 0.0
     if spread > 0.0:
@@ -321,6 +325,17 @@ def written(value: float, kind_name: str, system: str = "metric", u: float | Non
     else:
         number = _significant(shown)
     return f"{number}{' ' if label and label != '°' else ''}{label}"
+
+
+def _clock(value_s: float) -> str:
+    """A length of time as people say it: hours and minutes, or minutes and seconds."""
+    whole = round(abs(value_s))
+    sign = "−" if value_s < 0 else ""
+    if whole >= 3600:
+        hours, minutes = divmod(round(whole / 60), 60)
+        return f"{sign}{hours} h {minutes} min"
+    minutes, seconds = divmod(whole, 60)
+    return f"{sign}{minutes} min {seconds} s" if seconds else f"{sign}{minutes} min"
 
 
 def _minus(value: float, decimals: int) -> str:

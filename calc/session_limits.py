@@ -69,7 +69,8 @@ def _sag_and_resistance(sheet: Sheet) -> None:
     label = "Pack resistance"
     if volts.size >= 3 and np.ptp(amperes) > 0:
         fit = pack.resistance_by_regression(volts, amperes)
-        if fit.resistance_ohm > 0:
+        # A slope that could as well be nothing is not an answer.
+        if fit.resistance_ohm > 2 * fit.u_resistance_ohm:
             sheet.add("pack_resistance", label, "resistance", (fit.resistance_ohm, fit.u_resistance_ohm),
                       f"Slope of voltage over current in {volts.size} {source}; high, for the pack was emptying.",
                       "pack.resistance_by_regression", evidence=source)  # fmt: skip
@@ -80,7 +81,7 @@ def _sag_and_resistance(sheet: Sheet) -> None:
             sheet.add("pack_resistance", label, "resistance", step, "From two readings at different currents.",
                       "pack.internal_resistance", improve="More readings, close together in time.")  # fmt: skip
             return
-    sheet.lacks("pack_resistance", label, readings_at_different_currents_close_together=None)
+    sheet.lacks("pack_resistance", label, readings_at_clearly_different_currents_close_together=None)
 
 
 def _margins(sheet: Sheet, name: str, known_limits: LimitFacts | None) -> None:

@@ -10,7 +10,7 @@ from django.views.decorators.http import require_safe
 
 from buildlog.models import Revision, Vehicle
 from sessions.comparison import compare as compare_revisions
-from sessions.figures import page_figures
+from sessions.figures import map_style_id, page_figures
 from sessions.models import Session
 
 MOST_REVISIONS = 12
@@ -51,6 +51,7 @@ def compare(request: HttpRequest) -> HttpResponse:
         "surface": surface,
         "comparison": compared,
         "figures": page_figures(compared, system) if compared else {},
+        "map_style_id": map_style_id() if compared else "",
         "notes": notes,
     }
     return render(request, "sessions/compare.html", context)

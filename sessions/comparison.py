@@ -145,7 +145,7 @@ def _sentence(measure: Measure, base: Group, other: Group, system: str) -> str:
         needed = comparison.sessions_needed(seen, spread, CONFIDENCE)
         extra = needed - len(other.points)
         size = written(seen, measure.kind, system).replace("−", "")
-        if needed >= 1000:
+        if extra > 50:
             more = f" The difference seen ({size}) is far smaller than the spread between sessions."
         elif extra > 0:
             more = f" About {extra} more sessions of {second} would show a difference of {size}."

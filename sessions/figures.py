@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import math
+import re
+from functools import cache
+from pathlib import Path
 from typing import Any
 
+import plotly
 import plotly.graph_objects as go
 
 from calc.quantities import KINDS
@@ -126,3 +130,15 @@ def _without_template(figure: go.Figure) -> dict[str, Any]:
     plain: dict[str, Any] = figure.to_plotly_json()
     plain["layout"].pop("template", None)
     return plain
+
+
+@cache
+def map_style_id() -> str:
+    """The id under which the drawing script would add its map styles.
+
+    No page has maps, and the Content-Security-Policy forbids inline styles; an element that
+    carries the id already keeps the script from trying. The id differs from version to version.
+    """
+    script = (Path(plotly.__file__).parent / "package_data" / "plotly.min.js").read_text(encoding="utf-8")
+    found = re.search(r'getElementById\("([0-9a-f]{40,})"\)\)\{var \w+=document\.createElement\("style"\)', script)
+    return found.group(1) if found else ""

@@ -91,7 +91,8 @@ class GateForm(RecordForm):
             latitude, longitude = (float(match.group(1)), float(match.group(2))) if match else (math.nan, math.nan)
             if not (-90 <= latitude <= 90 and -180 <= longitude <= 180):
                 raise ValueError(
-                    f"Line {number}: “{line}” is not a latitude and a longitude in degrees. Write for example 61.0412, 24.9175."
+                    f"Line {number}: “{line}” is not a latitude and a longitude in degrees. "
+                    "Write for example 61.0412, 24.9175."
                 )
             points.append((latitude, longitude))
         return [

@@ -192,7 +192,8 @@ class Session(models.Model):
         if self.ended_at is not None and self.started_at is not None and self.ended_at <= self.started_at:
             raise ValidationError(
                 {
-                    "ended_at": f"The end must be after the start ({self.started_at:%Y-%m-%d %H:%M}), for example an hour later."
+                    "ended_at": f"The end must be after the start ({self.started_at:%Y-%m-%d %H:%M}), "
+                    "for example an hour later."
                 }
             )
 
@@ -244,7 +245,7 @@ class Pass(models.Model):
             models.CheckConstraint(
                 condition=~Q(method="video") | Q(frames_per_s__isnull=False),
                 name="pass_by_video_has_a_frame_rate",
-                violation_error_message="A pass timed on video needs the frame rate of the clip, for example 30 or 29.97.",
+                violation_error_message="A pass timed on video needs its frame rate, for example 30 or 29.97.",
             ),
             *_not_negative("pass", "u_duration_s"),
         ]

@@ -18,7 +18,7 @@ from buildlog.roles import Right, needs
 from sessions import queries
 from sessions.forms import AssumptionsForm, GateForm, PassForm, ReadingForm, SessionForm, VenueForm
 from sessions.models import Assumptions, Gate, Pass, Reading, Session, Venue
-from sessions.results import pass_rows, report_for
+from sessions.results import grouped, pass_rows, report_for
 
 form_page = require_http_methods(["GET", "HEAD", "POST"])
 ROWS_AT_ONCE = 50
@@ -44,9 +44,11 @@ def sessions(request: HttpRequest) -> HttpResponse:
 def session(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     """One outing: every number that can be worked out, and what is missing for the others."""
     found = get_object_or_404(queries.sessions_with_evidence(), pk=pk)
+    report = report_for(found)
     context = {
         "session": found,
-        "report": report_for(found),
+        "report": report,
+        "groups": grouped(report),
         "passes": pass_rows(found),
         "readings": found.readings.all(),
         "failures": failures().filter(session=found),

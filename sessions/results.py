@@ -12,6 +12,7 @@ from calc import speed, stability
 from calc.declaration import Measured
 from calc.session_facts import PassFacts, ReadingFacts, SessionFacts
 from calc.session_report import SessionReport, evaluate, evaluate_all
+from calc.session_sheet import Result
 from calc.timing import frame_duration_u_s, stopwatch_duration
 from sessions.models import Assumptions, Pass, Session
 
@@ -26,6 +27,33 @@ class PassRow:
     run: Pass
     u_duration_s: float
     speed: Measured
+
+
+GROUPS = (
+    ("Speed", ("average_gate_speed", "best_gate_speed", "two_way_mean_speed", "peak_speed", "average_speed")),
+    ("Energy", ("energy_used", "energy_per_distance", "charge_used", "mean_power", "peak_power")),
+    ("Range", ("range", "energy_left", "remaining_range", "turn_back_distance", "runtime_left")),
+    ("Rider and tipping", ("wind_chill", "static_stability_factor", "tip_over_threshold")),
+)
+
+
+@dataclass(frozen=True)
+class ResultGroup:
+    title: str
+    cautions: list[str]
+    results: list[Result]
+
+
+def grouped(report: SessionReport) -> list[ResultGroup]:
+    """Results under headings; a caution that several numbers share stands once, beside them all."""
+    by_key = {result.key: result for result in report.results}
+    named = [(title, [by_key.pop(key) for key in keys if key in by_key]) for title, keys in GROUPS]
+    named.append(("Battery and limits", list(by_key.values())))
+    return [
+        ResultGroup(title, list(dict.fromkeys(r.caution for r in results if r.caution)), results)
+        for title, results in named
+        if results
+    ]
 
 
 def report_for(session: Session) -> SessionReport:

@@ -159,7 +159,8 @@ def _readings(session: Session, ride: Ride, day: Day, chance: random.Random) -> 
     count = chance.randrange(4, 8)
     rows = []
     for index in range(1, count + 1):
-        sample = ride.samples[min(len(ride.samples) - 1, int(len(ride.samples) * index / count) - 40)]
+        span = len(ride.samples) / count
+        sample = ride.samples[min(len(ride.samples) - 1, int(span * (index - chance.uniform(0.05, 0.95))))]
         time_s, voltage_v, current_a, charge_ah, motor_c, distance_m = sample
         rows.append(
             Reading(

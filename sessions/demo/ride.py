@@ -11,7 +11,7 @@ from calc.pack import CELL_CURVE
 from calc.weather import air_density_kg_per_m3
 
 GRAVITY_MPS2 = 9.80665
-STEP_S = 0.1
+STEP_S = 0.2
 
 
 @dataclass(frozen=True)
@@ -59,12 +59,22 @@ def rest_voltage_v(build: Build, charge: float) -> float:
     return build.series_cells * float(np.interp(charge, CELL_CURVE.state_of_charge, CELL_CURVE.voltage_v))
 
 
-def resisting_force_n(build: Build, day: Day, speed_mps: float, headwind_mps: float) -> float:
-    """Road load on the level: F = c_r m g + ½ ρ c_d A (v + w)² (SAE J1263)."""
-    density = air_density_kg_per_m3(day.air_temperature_c)
-    air_mps = speed_mps + headwind_mps
-    rolling = build.rolling_coefficient * day.rolling_factor * build.mass_kg * GRAVITY_MPS2
-    return rolling + 0.5 * density * build.drag_area_m2 * air_mps * abs(air_mps)
+@dataclass(frozen=True)
+class RoadLoad:
+    """F = c_r m g + ½ ρ c_d A (v + w)² on the level (SAE J1263), worked out once for a day."""
+
+    rolling_n: float
+    drag_n_per_mps2: float
+
+    @classmethod
+    def on(cls, build: Build, day: Day) -> RoadLoad:
+        density = air_density_kg_per_m3(day.air_temperature_c)
+        rolling_n = build.rolling_coefficient * day.rolling_factor * build.mass_kg * GRAVITY_MPS2
+        return cls(rolling_n, 0.5 * density * build.drag_area_m2)
+
+    def force_n(self, speed_mps: float, headwind_mps: float) -> float:
+        air_mps = speed_mps + headwind_mps
+        return self.rolling_n + self.drag_n_per_mps2 * air_mps * abs(air_mps)
 
 
 class _Pack:
@@ -108,12 +118,13 @@ class _State:
 
     def __init__(self, build: Build, day: Day, pack: _Pack, ride: Ride) -> None:
         self.build, self.day, self.pack, self.ride = build, day, pack, ride
+        self.road_load = RoadLoad.on(build, day)
         self.speed_mps = 0.0
 
     def _step(self, wanted_mps: float, headwind_mps: float) -> None:
         """One time step: as much power as is wanted and there is; semi-implicit Euler."""
         build, ride = self.build, self.ride
-        resisting_n = resisting_force_n(build, self.day, self.speed_mps, headwind_mps)
+        resisting_n = self.road_load.force_n(self.speed_mps, headwind_mps)
         share_left = max(0.0, 1.0 - self.speed_mps / build.no_load_speed_mps)
         most_w = build.motor_power_w * min(1.0, 4.0 * share_left)
         if self.speed_mps < wanted_mps:

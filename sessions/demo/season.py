@@ -215,7 +215,7 @@ FAILURES = (
     (1, 0, "chain came off", "Chain 219", 3, "ended", 0.45, "No tensioner; the frame flexes under load.", True, "held"),
     (1, 2, "chain came off", "Chain 219", 3, "ended", 0.7, "As before.", True, "held"),
     (2, 1, "lifted a runner in a turn", None, 2, "none", 0.3, "Narrow stance, high rider.", True, "watching"),
-    (3, 2, "controller too hot", "Controller 60 V 120 A", 4, "reduced", 0.8, "Closed box.", False, "open"),
+    (3, 2, "throttle signal lost", "Controller 60 V 120 A", 4, "reduced", 0.8, "Connector iced up?", False, "open"),
     (4, 1, "runner bracket cracked", None, 2, "ended", 0.55, "Fatigue beside the weld.", True, "watching"),
-    (5, 3, "controller too hot", "Controller 60 V 120 A", 4, "reduced", 0.85, "", False, "open"),
+    (5, 3, "throttle signal lost", "Controller 60 V 120 A", 4, "reduced", 0.85, "", False, "open"),
 )
