@@ -10,7 +10,12 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from calc.cell_curve import ASSUMED_CELL_CURVE, CURVE_TOLERANCE
+from calc.cell_curve import StateOfChargeCurve as StateOfChargeCurve
 from calc.declaration import Measured, Number, any_real, between, kernel, not_negative, plain, positive
+from calc.least_squares import polynomial_fit
+
+CELL_CURVE = ASSUMED_CELL_CURVE
 
 
 class Pack(NamedTuple):
@@ -60,7 +65,7 @@ def modules(
 
     Raises
     ------
-    ValueError: an argument is out of range, not finite or not a number.
+    ValueError: the voltages do not fall from full to empty, or an argument is out of range.
 
     Examples
     --------
@@ -68,11 +73,15 @@ def modules(
     >>> round(pack.full_voltage_v, 1), round(pack.capacity_ah, 1), round(pack.energy_wh, 1)
     (58.8, 12.0, 604.8)
     """
+    full, nominal = np.asarray(full_voltage_v), np.asarray(nominal_voltage_v)
+    if np.any(full < nominal) or np.any(nominal < empty_voltage_v):
+        told = f"got {full_voltage_v}, {nominal_voltage_v} and {empty_voltage_v} V"
+        raise ValueError(f"full_voltage_v, nominal_voltage_v and empty_voltage_v must fall in that order, {told}")
     count = np.asarray(series) * np.asarray(parallel)
-    nominal_v = np.asarray(series) * nominal_voltage_v
+    nominal_v = np.asarray(series) * nominal
     charge_ah = np.asarray(parallel) * capacity_ah
     return Pack(
-        full_voltage_v=plain(np.asarray(series) * full_voltage_v),
+        full_voltage_v=plain(np.asarray(series) * full),
         nominal_voltage_v=plain(nominal_v),
         empty_voltage_v=plain(np.asarray(series) * empty_voltage_v),
         capacity_ah=plain(charge_ah),
@@ -126,7 +135,7 @@ def voltage_margin_v(limit_v: Number, voltage_v: Number) -> Any:
 
     Parameters
     ----------
-    limit_v: highest voltage allowed, float or array [V], above 0.
+    limit_v: highest voltage controller or motor allows, float or array [V], above 0.
     voltage_v: voltage reached, such as the full pack [V], 0 or more.
 
     Returns
@@ -158,7 +167,7 @@ def current_margin_a(limit_a: Number, current_a: Number) -> Any:
 
     Parameters
     ----------
-    limit_a: highest current allowed, float or array [A], above 0.
+    limit_a: highest current controller or motor allows, float or array [A], above 0.
     current_a: current reached [A], 0 or more.
 
     Returns
@@ -197,7 +206,7 @@ def internal_resistance_ohm(voltage_1_v: Number, current_1_a: Number, voltage_2_
 
     Returns
     -------
-    Resistance [Ω].
+    Resistance [Ω]. A negative one is no resistance: the readings are swapped or too noisy.
 
     Raises
     ------
@@ -256,31 +265,11 @@ def resistance_by_regression(voltage_v: Number, current_a: Number) -> Resistance
     volts, amperes = np.atleast_1d(voltage_v), np.atleast_1d(current_a)
     if volts.shape != amperes.shape or volts.size < 3:
         raise ValueError(f"voltage_v and current_a need at least 3 readings each, got {volts.size} and {amperes.size}")
-    spread = float(np.sum((amperes - amperes.mean()) ** 2))
-    if spread == 0:
+    if np.ptp(amperes) == 0:
         raise ValueError(f"current_a must hold different currents, got only {amperes[0]:g} A")
-    slope = float(np.sum((amperes - amperes.mean()) * (volts - volts.mean())) / spread)
-    open_voltage_v = float(volts.mean() - slope * amperes.mean())
-    residual = volts - open_voltage_v - slope * amperes
-    u = float(np.sqrt(np.sum(residual**2) / (volts.size - 2) / spread))
-    return Resistance(-slope, u, open_voltage_v)
-
-
-class StateOfChargeCurve(NamedTuple):
-    """Rest voltage at growing states of charge, for one cell or a whole pack."""
-
-    state_of_charge: tuple[float, ...]
-    voltage_v: tuple[float, ...]
-
-
-CELL_CURVE = StateOfChargeCurve(
-    state_of_charge=(0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0),
-    voltage_v=(
-        2.5, 3.295907, 3.485189, 3.581446, 3.667007, 3.750874, 3.840577, 3.947906, 4.04208, 4.096656, 4.2,
-    ),
-)  # fmt: skip
-"""One nickel-rich lithium-ion cell. Chen et al., J. Electrochem. Soc. 167 (2020) 080534, parameter
-set evaluated with pybamm 26.10.1.1 between 2.5 V and 4.2 V. Other chemistries have other curves."""
+    line = polynomial_fit(amperes, volts, degree=1)
+    open_voltage_v, slope = (float(value) for value in line.coefficients)
+    return Resistance(-slope, float(line.standard_errors[1]), open_voltage_v)
 
 
 @kernel(
@@ -300,22 +289,26 @@ def state_of_charge(rest_voltage_v: Number, curve: StateOfChargeCurve) -> Any:
 
     Returns
     -------
-    State of charge as a fraction, 0 to 1.
+    State of charge as a fraction, 0 to 1. A voltage beyond an end of the curve by no more than
+    `CURVE_TOLERANCE` of that end gives the end.
 
     Raises
     ------
-    ValueError: the voltage lies outside the curve by more than 1 %, or the curve does not grow.
+    ValueError: the voltage lies farther outside the curve, or the curve does not grow.
 
     Examples
     --------
-    >>> state_of_charge(3.750874, CELL_CURVE)
+    >>> state_of_charge(3.750874, ASSUMED_CELL_CURVE)
     0.5
     """
     charges, volts = (np.asarray(values, dtype=np.float64) for values in curve)
-    if charges.shape != volts.shape or charges.size < 2 or (np.diff(charges) <= 0).any() or (np.diff(volts) <= 0).any():
-        raise ValueError("curve must hold at least 2 points, both voltage and state of charge growing")
+    if charges.shape != volts.shape or charges.size < 2 or charges[0] < 0 or charges[-1] > 1:
+        raise ValueError("curve must hold at least 2 points, with a state of charge from 0 to 1 for each voltage")
+    # Asked this way round, a NaN in the curve fails too.
+    if not ((np.diff(charges) > 0).all() and (np.diff(volts) > 0).all()):
+        raise ValueError("curve must grow from point to point, both voltage and state of charge")
     rest = np.asarray(rest_voltage_v)
-    outside = (rest < volts[0] * 0.99) | (rest > volts[-1] * 1.01)
+    outside = (rest < volts[0] * (1 - CURVE_TOLERANCE)) | (rest > volts[-1] * (1 + CURVE_TOLERANCE))
     if np.any(outside):
         offender = float(rest[outside][0]) if rest.ndim else float(rest)
         raise ValueError(f"rest_voltage_v must lie in the curve, {volts[0]:g} V to {volts[-1]:g} V, got {offender:g} V")
@@ -363,24 +356,31 @@ def cold_capacity_ah(
 
 @kernel(
     title="Internal resistance from a step, with its uncertainty",
-    formula="u(R) = √2 · u(U) / |I₂ − I₁|",
-    source="IEC 61960-3:2017; JCGM 100:2008, 5.1.2 (currents taken as exact).",
+    formula="u(R) = √2 · √[u(U)² + R² u(I)²] / |I₂ − I₁|",
+    source="IEC 61960-3:2017; JCGM 100:2008, 5.1.2 (readings uncorrelated).",
     returns="ohm",
     voltage_1_v=not_negative(),
     current_1_a=any_real(),
     voltage_2_v=not_negative(),
     current_2_a=any_real(),
     u_voltage_v=not_negative(),
+    u_current_a=not_negative(),
 )
 def internal_resistance(
-    voltage_1_v: Number, current_1_a: Number, voltage_2_v: Number, current_2_a: Number, u_voltage_v: Number
+    voltage_1_v: Number,
+    current_1_a: Number,
+    voltage_2_v: Number,
+    current_2_a: Number,
+    u_voltage_v: Number,
+    u_current_a: Number = 0.0,
 ) -> Measured:
-    """Resistance from two readings, with the uncertainty of the voltage readings.
+    """Resistance from two readings, with the uncertainty of the readings.
 
     Parameters
     ----------
     voltage_1_v, current_1_a, voltage_2_v, current_2_a: as in `internal_resistance_ohm`.
-    u_voltage_v: standard uncertainty of one voltage reading [V], 0 or more.
+    u_voltage_v, u_current_a: standard uncertainty of one reading [V], [A], 0 or more. An error that
+        all readings share, such as a zero that is off, drops out of the step: leave it out.
 
     Returns
     -------
@@ -396,5 +396,5 @@ def internal_resistance(
     Measured(value=0.02, u=0.0)
     """
     value = internal_resistance_ohm(voltage_1_v, current_1_a, voltage_2_v, current_2_a)
-    step_a = np.abs(np.asarray(current_2_a) - np.asarray(current_1_a))
-    return Measured(value, plain(np.sqrt(2.0) * np.asarray(u_voltage_v) / step_a))
+    u_v = np.hypot(u_voltage_v, np.asarray(value) * u_current_a)
+    return Measured(value, plain(np.sqrt(2.0) * u_v / np.abs(np.asarray(current_2_a) - np.asarray(current_1_a))))
