@@ -82,3 +82,6 @@ def check_faces_agree(case: Case) -> None:
         magnitude = quantity.magnitude if isinstance(quantity, Quantity) else quantity
         if isinstance(number, (float, np.ndarray)):
             np.testing.assert_allclose(magnitude, number)
+
+
+CHECKS = [check_wrong_unit, check_bad_numbers, check_edges, check_faces_agree]

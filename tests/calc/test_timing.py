@@ -3,7 +3,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calc import timing
-from tests.calc.kernel_cases import Case, check_bad_numbers, check_edges, check_faces_agree, check_wrong_unit
+from tests.calc.kernel_cases import CHECKS, Case
 
 CASES = [
     Case(
@@ -16,7 +16,7 @@ CASES = [
 ]
 
 
-@pytest.mark.parametrize("check", [check_wrong_unit, check_bad_numbers, check_edges, check_faces_agree])
+@pytest.mark.parametrize("check", CHECKS)
 @pytest.mark.parametrize("case", CASES, ids=str)
 def test_kernel(case, check):
     check(case)

@@ -1,0 +1,145 @@
+"""Every page in six cases: works, other role, outsider, read-only, bad id, wrong method."""
+
+import uuid
+
+import pytest
+from django.urls import get_resolver
+
+# page: (path with {names of fixtures}, least role that may open it)
+READ, LOG, BUILD, ADMIT = "reader", "recorder", "builder", "owner"
+PAGES = {
+    "home": ("/", READ),
+    "more": ("/more/", READ),
+    "new_vehicle": ("/vehicles/new/", BUILD),
+    "vehicle": ("/vehicles/{vehicle}/", READ),
+    "edit_vehicle": ("/vehicles/{vehicle}/edit/", BUILD),
+    "new_revision": ("/vehicles/{vehicle}/new-revision/", BUILD),
+    "revision_difference": ("/vehicles/{vehicle}/difference/", READ),
+    "assumptions": ("/vehicles/{vehicle}/assumptions/", BUILD),
+    "revision": ("/revisions/{revision}/", READ),
+    "edit_revision": ("/revisions/{revision}/edit/", BUILD),
+    "remove_revision": ("/revisions/{revision}/remove/", BUILD),
+    "new_fitting": ("/revisions/{revision}/new-fitting/", BUILD),
+    "new_modification": ("/revisions/{revision}/new-modification/", BUILD),
+    "edit_fitting": ("/revisions/fittings/{fitting}/edit/", BUILD),
+    "remove_fitting": ("/revisions/fittings/{fitting}/remove/", BUILD),
+    "edit_modification": ("/modifications/{modification}/edit/", BUILD),
+    "remove_modification": ("/modifications/{modification}/remove/", BUILD),
+    "parts": ("/parts/", READ),
+    "new_part": ("/parts/new/motor/", BUILD),
+    "part": ("/parts/{battery}/", READ),
+    "edit_part": ("/parts/{battery}/edit/", BUILD),
+    "remove_part": ("/parts/{battery}/remove/", BUILD),
+    "failures": ("/failures/", READ),
+    "new_failure": ("/failures/new/", LOG),
+    "failure": ("/failures/{failure}/", READ),
+    "edit_failure": ("/failures/{failure}/edit/", LOG),
+    "remove_failure": ("/failures/{failure}/remove/", LOG),
+    "new_photo": ("/photos/new/session/{session}/", LOG),
+    "photo_image": ("/photos/{photo}/image/", READ),
+    "photo_thumbnail": ("/photos/{photo}/thumbnail/", READ),
+    "remove_photo": ("/photos/{photo}/remove/", LOG),
+    "venues": ("/venues/", READ),
+    "new_venue": ("/venues/new/", LOG),
+    "venue": ("/venues/{venue}/", READ),
+    "edit_venue": ("/venues/{venue}/edit/", LOG),
+    "new_gate": ("/venues/{venue}/new-gate/", LOG),
+    "edit_gate": ("/gates/{gate}/edit/", LOG),
+    "sessions": ("/sessions/", READ),
+    "new_session": ("/sessions/new/", LOG),
+    "session": ("/sessions/{session}/", READ),
+    "edit_session": ("/sessions/{session}/edit/", LOG),
+    "remove_session": ("/sessions/{session}/remove/", LOG),
+    "new_pass": ("/sessions/{session}/new-pass/", LOG),
+    "new_reading": ("/sessions/{session}/new-reading/", LOG),
+    "edit_pass": ("/sessions/passes/{timed_pass}/edit/", LOG),
+    "remove_pass": ("/sessions/passes/{timed_pass}/remove/", LOG),
+    "edit_reading": ("/sessions/readings/{reading}/edit/", LOG),
+    "remove_reading": ("/sessions/readings/{reading}/remove/", LOG),
+    "compare": ("/compare/", READ),
+    "methods": ("/methods/", READ),
+    "account": ("/account/", READ),
+    "people": ("/people/", ADMIT),
+}
+ROLES = [READ, LOG, BUILD, ADMIT]
+OPEN = {"invitation", "sign_in", "sign_out"}
+
+
+@pytest.fixture
+def fitting(revision, battery):
+    from buildlog.models import Fitting
+
+    return Fitting.objects.create(revision=revision, part=battery, quantity=2, series=1, parallel=2)
+
+
+@pytest.fixture
+def modification(revision):
+    from buildlog.models import Modification
+
+    return Modification.objects.create(revision=revision, title="New chain")
+
+
+@pytest.fixture
+def photo(session, picture_file):
+    from buildlog.pictures import store_photo
+
+    return store_photo(picture_file, session=session)
+
+
+@pytest.fixture
+def path_of(request):
+    def fill(name, broken=False):
+        pattern = PAGES[name][0]
+        fixture = pattern[pattern.find("{") + 1 : pattern.find("}")] if "{" in pattern else ""
+        if not fixture:
+            return pattern
+        key = uuid.uuid4() if broken else request.getfixturevalue(fixture).pk
+        return pattern.replace("{" + fixture + "}", str(key))
+
+    return fill
+
+
+def test_no_page_is_unlisted():
+    named = {pattern.name for pattern in get_resolver().url_patterns if getattr(pattern, "name", None)}
+    assert named == set(PAGES) | OPEN
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_works_for_who_may(name, path_of, sign_in):
+    assert sign_in(PAGES[name][1]).get(path_of(name)).status_code == 200
+
+
+@pytest.mark.parametrize("name", [name for name, (_, role) in PAGES.items() if role != READ])
+def test_refused_to_the_role_below(name, path_of, sign_in):
+    path = path_of(name)
+    below = ROLES[ROLES.index(PAGES[name][1]) - 1]
+    client = sign_in(below)
+    assert client.get(path).status_code == 403
+    assert client.post(path, {}).status_code == 403
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_an_outsider_is_asked_to_sign_in(name, path_of, client, db):
+    path = path_of(name)
+    answer = client.get(path)
+    assert answer.status_code == 302
+    assert answer.url.startswith("/sign-in/?next=")
+
+
+@pytest.mark.parametrize("name", [name for name, (path, _) in PAGES.items() if "{" in path])
+def test_a_bad_id_is_not_found(name, path_of, sign_in):
+    client = sign_in(ADMIT)
+    assert client.get(path_of(name, broken=True)).status_code == 404
+    pattern = PAGES[name][0]
+    fixture = pattern[pattern.find("{") : pattern.find("}") + 1]
+    assert client.get(pattern.replace(fixture, "not-a-key")).status_code == 404
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_a_wrong_method_is_refused(name, path_of, sign_in):
+    assert sign_in(ADMIT).delete(path_of(name)).status_code == 405
+
+
+@pytest.mark.parametrize("name", [name for name, (_, role) in PAGES.items() if role == READ and name != "account"])
+def test_reading_pages_cannot_be_posted_to(name, path_of, sign_in):
+    assert sign_in(ADMIT).post(path_of(name), {}).status_code == 405

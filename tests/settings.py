@@ -1,0 +1,13 @@
+"""The site's settings with a data folder of the run's own: tests never touch an installation's data."""
+
+import os
+import tempfile
+
+os.environ["BUILDLOG_DATA_DIR"] = tempfile.mkdtemp(prefix="firnlog-tests-")
+
+from buildlog.config.settings import *
+
+# Hashed names exist only after collectstatic; the pages under test do not need them.
+STORAGES = {**STORAGES, "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"}}
+STATIC_ROOT.mkdir()
+PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
