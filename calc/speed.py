@@ -228,14 +228,19 @@ def split_profile(position_m: Number, time_s: Number, u_time_s: float = 0.0) -> 
     scatter_m = 0.0
     if freedom:
         scatter_m = float(np.sqrt(np.sum((positions[1:] - design @ solution) ** 2) / freedom))
-    u_position_m = np.maximum(scatter_m, (first_mps + acceleration_mps2 * times) * u_time_s)
-    # An error of the first mark's clock shifts every other time by the same amount.
+    # First-order effect of each mark's clock error: a later crossing means less speed up to there,
+    # and an error of the first mark shifts every other time.
     weights = np.linalg.pinv(design)
-    covariance_m2 = np.diag(u_position_m[1:] ** 2) + u_position_m[0] ** 2
-    covariance = weights @ covariance_m2 @ weights.T
-    to_exit = np.array([1.0, times[-1]])
-    u_entry = float(np.sqrt(covariance[0, 0]))
-    u_exit = float(np.sqrt(to_exit @ covariance @ to_exit))
+    speeds_mps = first_mps + acceleration_mps2 * times[1:]
+    by_time = np.column_stack([weights @ speeds_mps, -weights * speeds_mps])
+    exit_by_time = by_time[0] + times[-1] * by_time[1]
+    exit_by_time[-1] += acceleration_mps2
+    exit_by_time[0] -= acceleration_mps2
+    by_scatter = np.vstack([weights, weights[0] + times[-1] * weights[1]])
+    u_entry, u_acceleration, u_exit = np.maximum(
+        u_time_s * np.linalg.norm(np.vstack([by_time, exit_by_time]), axis=1),
+        scatter_m * np.linalg.norm(by_scatter, axis=1),
+    ).tolist()
     entry_is_peak = first_mps >= exit_mps
     return SplitProfile(
         entry_mps=first_mps,
@@ -245,7 +250,7 @@ def split_profile(position_m: Number, time_s: Number, u_time_s: float = 0.0) -> 
         peak_mps=first_mps if entry_is_peak else exit_mps,
         u_peak_mps=u_entry if entry_is_peak else u_exit,
         acceleration_mps2=acceleration_mps2,
-        u_acceleration_mps2=float(np.sqrt(covariance[1, 1])),
+        u_acceleration_mps2=u_acceleration,
     )
 
 

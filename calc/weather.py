@@ -163,7 +163,7 @@ def standard_pressure_pa(altitude_m: Number) -> Any:
     title="Air density",
     formula="ρ = p M_a / (Z R T) · [1 − x_v (1 − M_v/M_a)]",
     source="CIPM-2007: Picard et al., Metrologia 45 (2008) 149–155. Recommended for 15 to 27 °C and 600 to 1100 hPa; "
-    "colder air stays within 0.01 % of independent humid-air models.",
+    "colder air stays within 0.02 % of independent humid-air models.",
     returns="kilogram/meter**3",
     air_temperature_c=between(-50.0, 50.0),
     pressure_pa=between(30000.0, 120000.0),
