@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from calc.declaration import Measured, Number, Range, kernel, not_negative, plain, positive
+from calc.declaration import Measured, Number, Range, between, kernel, not_negative, plain, positive
 
 RESERVE = Range(0.0, 1.0, includes_high=False)
 
@@ -45,6 +45,43 @@ def energy_left_wh(usable_energy_wh: Number, used_energy_wh: Number) -> Any:
     1500.0
     """
     return plain(np.maximum(0.0, np.asarray(usable_energy_wh) - np.asarray(used_energy_wh)))
+
+
+@kernel(
+    title="Energy that may still be spent",
+    formula="E = (E_usable − E_used) · (1 − r)",
+    source="Definition, with reserve r: common practice, no source.",
+    returns="watt*hour",
+    usable_energy_wh=positive(),
+    used_energy_wh=not_negative(),
+    reserve_fraction=RESERVE,
+)
+def remaining_energy_wh(usable_energy_wh: Number, used_energy_wh: Number, reserve_fraction: Number) -> Any:
+    """What is left less the reserve, as the ranges and the runtime below count it.
+
+    The reserve is already out: do not hand this on as `energy_left_wh`, which would keep it twice.
+    A reserve is a share of what is left, so it shrinks as the pack empties.
+
+    Parameters
+    ----------
+    usable_energy_wh: energy of the full pack, float or array [Wh], above 0.
+    used_energy_wh: energy used since it was full [Wh], 0 or more.
+    reserve_fraction: share of what is left that is kept, 0 to below 1.
+
+    Returns
+    -------
+    Energy [Wh]; 0 where more was used than was thought to be there.
+
+    Raises
+    ------
+    ValueError: an argument is out of range, not finite or not a number.
+
+    Examples
+    --------
+    >>> remaining_energy_wh(usable_energy_wh=2000.0, used_energy_wh=1000.0, reserve_fraction=0.25)
+    750.0
+    """
+    return plain(energy_left_wh(usable_energy_wh, used_energy_wh) * (1.0 - np.asarray(reserve_fraction)))
 
 
 @kernel(
@@ -192,7 +229,8 @@ def turn_back_distance_m(
 
     Returns
     -------
-    Distance [m]; 0 means turn back now, or that the way home no longer fits into what is left.
+    Distance [m]; 0 means turn back now, or that the way home no longer fits into what is left:
+    `home_margin_wh` tells the two apart.
 
     Raises
     ------
@@ -210,9 +248,49 @@ def turn_back_distance_m(
 
 
 @kernel(
+    title="Energy over after the way home",
+    formula="E_left · (1 − r) − c_home · x",
+    source="Energy balance.",
+    returns="watt*hour",
+    energy_left_wh=not_negative(),
+    reserve_fraction=RESERVE,
+    consumption_home_wh_per_km=positive(),
+    distance_from_home_m=not_negative(),
+)
+def home_margin_wh(
+    energy_left_wh: Number, reserve_fraction: Number, consumption_home_wh_per_km: Number, distance_from_home_m: Number
+) -> Any:
+    """What would be over at home, beside the reserve, if one turned back now.
+
+    Parameters
+    ----------
+    energy_left_wh: energy left now, float or array [Wh], 0 or more.
+    reserve_fraction: share of it that is kept, 0 to below 1.
+    consumption_home_wh_per_km: energy per kilometre on the way home [Wh/km], above 0.
+    distance_from_home_m: way home [m], 0 or more.
+
+    Returns
+    -------
+    Energy [Wh]; negative is short: the reserve, and then the rider's legs, must make it up.
+
+    Raises
+    ------
+    ValueError: an argument is out of range, not finite or not a number.
+
+    Examples
+    --------
+    >>> home_margin_wh(500.0, 0.2, consumption_home_wh_per_km=45.0, distance_from_home_m=10000.0)
+    -50.0
+    """
+    kept = np.asarray(energy_left_wh) * (1.0 - np.asarray(reserve_fraction))
+    return plain(kept - np.asarray(consumption_home_wh_per_km) * np.asarray(distance_from_home_m) / 1000.0)
+
+
+@kernel(
     title="Turn-back distance, with its uncertainty",
-    formula="u(d) = d · √[(u(E)/E)² + (u(c_out)² + u(c_home)²)/(c_out + c_home)²]",
-    source="JCGM 100:2008, 5.1.2, from home (x = 0).",
+    formula="u(d) = √[(1−r)² u(E)² + (d u(c_out))² + ((d+x) u(c_home))² + 2ρ d (d+x) u(c_out) u(c_home)]"
+    " / (c_out + c_home)",
+    source="JCGM 100:2008, 5.1.2 and, for a correlation ρ, 5.2.2.",
     returns="meter",
     energy_left_wh=positive(),
     reserve_fraction=RESERVE,
@@ -221,6 +299,8 @@ def turn_back_distance_m(
     u_energy_left_wh=not_negative(),
     u_consumption_out_wh_per_km=not_negative(),
     u_consumption_home_wh_per_km=not_negative(),
+    distance_from_home_m=not_negative(),
+    consumption_correlation=between(-1.0, 1.0),
 )
 def turn_back_distance(
     energy_left_wh: Number,
@@ -230,19 +310,23 @@ def turn_back_distance(
     u_energy_left_wh: Number = 0.0,
     u_consumption_out_wh_per_km: Number = 0.0,
     u_consumption_home_wh_per_km: Number = 0.0,
+    distance_from_home_m: Number = 0.0,
+    consumption_correlation: Number = 0.0,
 ) -> Measured:
-    """Turn-back distance from home with its standard uncertainty, contributions uncorrelated.
+    """Turn-back distance with its standard uncertainty.
 
     Parameters
     ----------
-    energy_left_wh, reserve_fraction, consumption_out_wh_per_km, consumption_home_wh_per_km: as in
-        `turn_back_distance_m`, energy above 0.
+    energy_left_wh, reserve_fraction, consumption_out_wh_per_km, consumption_home_wh_per_km,
+        distance_from_home_m: as in `turn_back_distance_m`, energy above 0.
     u_energy_left_wh, u_consumption_out_wh_per_km, u_consumption_home_wh_per_km: standard
         uncertainties, 0 or more.
+    consumption_correlation: between the errors of the two consumptions, −1 to 1. Give 1 where both
+        are one and the same figure: its error then counts both ways, and 0 would say too little.
 
     Returns
     -------
-    Measured distance [m].
+    Measured distance [m]. At 0 the uncertainty says how near the turning point is, either side.
 
     Raises
     ------
@@ -254,9 +338,13 @@ def turn_back_distance(
     Measured(value=10000.0, u=1000.0)
     """
     value_m = turn_back_distance_m(
-        energy_left_wh, reserve_fraction, consumption_out_wh_per_km, consumption_home_wh_per_km
+        energy_left_wh, reserve_fraction, consumption_out_wh_per_km, consumption_home_wh_per_km, distance_from_home_m
     )
     both = np.asarray(consumption_out_wh_per_km) + np.asarray(consumption_home_wh_per_km)
-    u_both = np.hypot(u_consumption_out_wh_per_km, u_consumption_home_wh_per_km)
-    relative_u = np.hypot(np.asarray(u_energy_left_wh) / energy_left_wh, u_both / both)
-    return Measured(value_m, plain(np.asarray(value_m) * relative_u))
+    from_energy = 1000.0 * (1.0 - np.asarray(reserve_fraction)) * np.asarray(u_energy_left_wh)
+    from_out = np.asarray(value_m) * np.asarray(u_consumption_out_wh_per_km)
+    from_home = (np.asarray(value_m) + np.asarray(distance_from_home_m)) * np.asarray(u_consumption_home_wh_per_km)
+    shared = np.asarray(consumption_correlation) * from_out * from_home
+    # With a correlation of −1 the sum is a square that rounding may leave just under 0.
+    square = np.maximum(0.0, from_energy**2 + from_out**2 + from_home**2 + 2.0 * shared)
+    return Measured(value_m, plain(np.sqrt(square) / both))
