@@ -1,12 +1,16 @@
-"""Fitting lines and polynomials by least squares, with the standard error of each coefficient."""
+"""Fitting polynomials and road loads by least squares, with the standard error of each coefficient."""
 
 from __future__ import annotations
 
+import math
 from typing import Any, NamedTuple
 
 import numpy as np
 
-from calc.declaration import Number, any_real, kernel
+from calc.declaration import Number, Range, any_real, kernel, not_negative, positive
+
+SAE = "SAE J1263 (road load measurement by coast-down); 40 CFR 1066.210 for A, B, C"
+EFFICIENCY = Range(0.0, 1.0, includes_low=False)
 
 
 class Polynomial(NamedTuple):
@@ -59,16 +63,166 @@ def fit_powers(x: Any, y: Any, powers: Any, name: str) -> Polynomial:
         raise ValueError(f"{name} needs more than {len(powers)} points, as many as y, got {x.size} and {y.size}")
     # Scaling to the largest value keeps the columns alike, and with them the digits.
     scale = float(np.max(np.abs(x))) or 1.0
-    design = np.column_stack([(x / scale) ** power for power in powers])
-    if np.linalg.matrix_rank(design) < design.shape[1]:
-        raise ValueError(f"{name} needs more than {len(powers) - 1} different values")
-    q, r = np.linalg.qr(design)
-    solution = np.linalg.solve(r, q.T @ y)
-    residual = y - design @ solution
-    deviation = float(np.sqrt(residual @ residual / (x.size - len(powers))))
-    inverse = np.linalg.inv(r)
-    errors = deviation * np.sqrt(np.sum(inverse**2, axis=1))
+    fit = fit_columns(np.column_stack([(x / scale) ** power for power in powers]), y, name)
     factors = np.array([scale**power for power in powers])
+    return fit._replace(coefficients=fit.coefficients / factors, standard_errors=fit.standard_errors / factors)
+
+
+def fit_columns(design: Any, y: Any, name: str) -> Polynomial:
+    """Fit y by the columns of a design matrix, one of them constant; `name` as in `fit_powers`."""
+    points, columns = design.shape
+    if points <= columns:
+        raise ValueError(f"{name} needs more than {columns} points, got {points}")
+    sizes = np.max(np.abs(design), axis=0)
+    sizes[sizes == 0] = 1.0
+    scaled = design / sizes
+    if np.linalg.matrix_rank(scaled) < columns:
+        raise ValueError(f"{name} needs more than {columns - 1} different values")
+    q, r = np.linalg.qr(scaled)
+    solution = np.linalg.solve(r, q.T @ y)
+    residual = y - scaled @ solution
+    deviation = float(np.sqrt(residual @ residual / (points - columns)))
+    errors = deviation * np.sqrt(np.sum(np.linalg.inv(r) ** 2, axis=1))
     total = float(np.sum((y - y.mean()) ** 2))
     explained = 1.0 - float(residual @ residual) / total if total else 1.0
-    return Polynomial(solution / factors, errors / factors, deviation, explained)
+    return Polynomial(solution / sizes, errors / sizes, deviation, explained)
+
+
+class RoadLoad(NamedTuple):
+    """A road load with the standard errors of its parts."""
+
+    a_n: float
+    b_n_per_mps: float
+    c_n_per_mps2: float
+    u_a_n: float
+    u_b_n_per_mps: float
+    u_c_n_per_mps2: float
+
+
+@kernel(
+    title="Road load from a coast-down",
+    formula="v = v₀ − (A t + B ∫v dt + C ∫v² dt) / m  (least squares)",
+    source=f"{SAE}; the equation of motion integrated, trapezoidal rule.",
+    time_s=not_negative(),
+    speed_mps=not_negative(),
+    mass_kg=positive(),
+)
+def fit_coast_down(time_s: Number, speed_mps: Number, mass_kg: float, linear: bool = False) -> RoadLoad:
+    """Road load from one coasting run.
+
+    Run both ways and take `mean_of_directions`: wind and slope are in every single run. The speeds
+    are fitted as they are, not their differences: these would magnify the noise of every reading.
+
+    Parameters
+    ----------
+    time_s: growing sample times, 1-D array [s].
+    speed_mps: speed at each, same length [m/s]; at least 5 samples (6 with the linear part).
+    mass_kg: effective mass with rider [kg], above 0.
+    linear: fit B too; on short runs B and C can hardly be told apart.
+
+    Returns
+    -------
+    RoadLoad with standard errors, for readings whose errors are independent. A part below 0 says that
+    wind, slope or noise was larger than that part.
+
+    Raises
+    ------
+    ValueError: too few samples, lengths differ, times do not grow, or speeds hardly vary.
+
+    Examples
+    --------
+    >>> load = fit_coast_down([0.0, 1.0, 2.0, 3.0, 4.0], [14.0, 13.5, 13.0, 12.5, 12.0], mass_kg=200.0)
+    >>> round(load.a_n, 6), abs(round(load.c_n_per_mps2, 6))
+    (100.0, 0.0)
+    """
+    times, speeds = np.atleast_1d(time_s), np.atleast_1d(speed_mps)
+    if times.shape != speeds.shape or times.ndim != 1:
+        raise ValueError(f"speed_mps must be as long as time_s ({times.size}), got {speeds.size} values")
+    if (np.diff(times) <= 0).any():
+        raise ValueError("time_s must grow from sample to sample")
+    powers = (0, 1, 2) if linear else (0, 2)
+    steps = np.diff(times)
+    # The trapezoids' sum of vᵏ over time, from the first sample to each.
+    lost = [np.append(0.0, np.cumsum(steps * (speeds[1:] ** k + speeds[:-1] ** k) / 2)) for k in powers]
+    design = np.column_stack([np.ones_like(times), *(-part / mass_kg for part in lost)])
+    fit = fit_columns(design, speeds, "speed_mps")
+    return _road_load(fit.coefficients[1:], fit.standard_errors[1:], powers)
+
+
+def _road_load(coefficients: Any, standard_errors: Any, powers: tuple[int, ...]) -> RoadLoad:
+    values = dict(zip(powers, coefficients.tolist(), strict=True))
+    errors = dict(zip(powers, standard_errors.tolist(), strict=True))
+    return RoadLoad(*(values.get(power, 0.0) for power in range(3)), *(errors.get(power, 0.0) for power in range(3)))
+
+
+@kernel(
+    title="Road load from steady speeds",
+    formula="η P / v = A + B v + C v²  (least squares)",
+    source=f"{SAE}; efficiency η of motor and drivetrain assumed, common practice, no source.",
+    speed_mps=positive(),
+    power_w=not_negative(),
+    efficiency=EFFICIENCY,
+)
+def fit_steady_speed(speed_mps: Number, power_w: Number, efficiency: float = 0.8, linear: bool = False) -> RoadLoad:
+    """Road load from battery power at several steady speeds.
+
+    Parameters
+    ----------
+    speed_mps: steady speeds, 1-D array of at least 3 different (4 with the linear part) [m/s], above 0.
+    power_w: battery power at each, same length [W], 0 or more.
+    efficiency: share of it that reaches the ground, above 0, at most 1.
+    linear: fit B too.
+
+    Returns
+    -------
+    RoadLoad with standard errors; an error of the efficiency is not in them.
+
+    Raises
+    ------
+    ValueError: too few points, lengths differ, or an argument is out of range.
+
+    Examples
+    --------
+    >>> load = fit_steady_speed([5.0, 10.0, 15.0], [300.0, 900.0, 2100.0], efficiency=0.8)
+    >>> round(load.a_n, 1), round(load.c_n_per_mps2, 3)
+    (40.0, 0.32)
+    """
+    speeds, powers_w = np.atleast_1d(speed_mps), np.atleast_1d(power_w)
+    if speeds.shape != powers_w.shape:
+        raise ValueError(f"power_w must be as long as speed_mps ({speeds.size}), got {powers_w.size} values")
+    powers = (0, 1, 2) if linear else (0, 2)
+    fit = fit_powers(speeds, efficiency * powers_w / speeds, powers, "speed_mps")
+    return _road_load(fit.coefficients, fit.standard_errors, powers)
+
+
+@kernel(
+    title="Road load of both directions",
+    formula="A = (A_out + A_back)/2, and so B and C;  u(A) = ½ √[u(A_out)² + u(A_back)²]",
+    source=f"{SAE}; JCGM 100:2008, 5.1.2.",
+)
+def mean_of_directions(out: RoadLoad, back: RoadLoad) -> RoadLoad:
+    """Mean of two coast-downs in opposite directions; a slope cancels, a steady wind mostly.
+
+    Parameters
+    ----------
+    out, back: road load each way.
+
+    Returns
+    -------
+    RoadLoad; errors combined in quadrature.
+
+    Raises
+    ------
+    ValueError: a part of either is not finite.
+
+    Examples
+    --------
+    >>> mean_of_directions(RoadLoad(50.0, 0.0, 0.4, 3.0, 0.0, 0.0), RoadLoad(70.0, 0.0, 0.6, 4.0, 0.0, 0.0)).a_n
+    60.0
+    """
+    for name, load in (("out", out), ("back", back)):
+        if not np.isfinite(load).all():
+            raise ValueError(f"{name} must hold finite numbers, got {load}")
+    values = [(first + second) / 2 for first, second in zip(out[:3], back[:3], strict=True)]
+    errors = [math.hypot(first, second) / 2 for first, second in zip(out[3:], back[3:], strict=True)]
+    return RoadLoad(*values, *errors)
