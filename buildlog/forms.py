@@ -115,6 +115,11 @@ class PartForm(RecordForm):
             self.add_error("name", f"There is already a {self.category.label.lower()} called {name}.")
         return cleaned
 
+    def _post_clean(self) -> None:
+        # The model would judge the specification again, under a name this form has no field for.
+        if not self.errors:
+            super()._post_clean()
+
 
 class FittingForm(RecordForm):
     groups = (

@@ -16,6 +16,7 @@ MODULES = {
     "endurance": "Range and runtime",
     "drivetrain": "Drivetrain",
     "road_load": "Road load",
+    "resistance": "Rolling and drag",
     "stability": "Stability",
     "traction": "Grip",
     "weather": "Air",

@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from calc.declaration import Number, any_real, between, kernel, not_negative, plain, positive
+from calc.declaration import Number, any_real, between, kernel, not_negative, plain
 
 CHILL_SOURCE = "Joint Action Group for Temperature Indices (2001), as used by Environment Canada and the US NWS"
 
@@ -214,38 +214,3 @@ def air_density_kg_per_m3(
     dry_molar_mass, vapour_molar_mass = 28.96546e-3, 18.01528e-3
     dry = p * dry_molar_mass / (compressibility * 8.314472 * kelvin)
     return plain(dry * (1.0 - vapour * (1.0 - vapour_molar_mass / dry_molar_mass)))
-
-
-@kernel(
-    title="Drag at another air density",
-    formula="C₂ = C₁ · ρ₂ / ρ₁",
-    source="Drag is proportional to air density; the correction of SAE J1263.",
-    returns="newton/(meter/second)**2",
-    drag_n_per_mps2=not_negative(),
-    measured_density_kg_per_m3=positive(),
-    wanted_density_kg_per_m3=positive(),
-)
-def drag_at_density(
-    drag_n_per_mps2: Number, measured_density_kg_per_m3: Number, wanted_density_kg_per_m3: Number
-) -> Any:
-    """Carry the drag part of a road load from one day's air to another's.
-
-    Parameters
-    ----------
-    drag_n_per_mps2: drag part C, float or array [N/(m/s)²], 0 or more.
-    measured_density_kg_per_m3, wanted_density_kg_per_m3: air densities [kg/m³], above 0.
-
-    Returns
-    -------
-    Drag part [N/(m/s)²].
-
-    Raises
-    ------
-    ValueError: an argument is out of range, not finite or not a number.
-
-    Examples
-    --------
-    >>> drag_at_density(0.3, 1.2, 1.4)
-    0.35
-    """
-    return plain(np.asarray(drag_n_per_mps2) * wanted_density_kg_per_m3 / np.asarray(measured_density_kg_per_m3))

@@ -181,6 +181,10 @@ class SessionForm(RecordForm):
             self.add_error("new_venue", "Choose a venue or write a new one, not both.")
         return cleaned
 
+    def _get_validation_exclusions(self) -> set[str]:
+        unsaved = {"venue"} if getattr(self, "unsaved_venue", None) else set()
+        return super()._get_validation_exclusions() | unsaved
+
     def _post_clean(self) -> None:
         # The model needs a venue to be valid; a new one is stored only together with the session.
         name = (self.cleaned_data.get("new_venue") or "").strip()

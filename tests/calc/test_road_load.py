@@ -2,7 +2,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calc import least_squares, road_load
+from calc import least_squares, resistance, road_load
 from tests.calc.kernel_cases import CHECKS, Case
 
 CASES = [
@@ -30,8 +30,13 @@ CASES = [
         road_load.fit_steady_speed,
         {"speed_mps": [5.0, 10.0, 15.0], "power_w": [300.0, 900.0, 2100.0], "efficiency": 0.8},
     ),
-    Case(road_load.rolling_coefficient, {"a_n": 98.0, "mass_kg": 200.0}, edges=[{"a_n": 0.0}]),
-    Case(road_load.drag_area_m2, {"c_n_per_mps2": 0.35, "density_kg_per_m3": 1.4}, edges=[{"c_n_per_mps2": 0.0}]),
+    Case(
+        resistance.drag_at_density,
+        {"drag_n_per_mps2": 0.3, "measured_density_kg_per_m3": 1.2, "wanted_density_kg_per_m3": 1.4},
+        edges=[{"drag_n_per_mps2": 0.0}],
+    ),
+    Case(resistance.rolling_coefficient, {"a_n": 98.0, "mass_kg": 200.0}, edges=[{"a_n": 0.0}]),
+    Case(resistance.drag_area_m2, {"c_n_per_mps2": 0.35, "density_kg_per_m3": 1.4}, edges=[{"c_n_per_mps2": 0.0}]),
     Case(
         road_load.top_speed_mps,
         {"power_w": 1000.0, "a_n": 50.0, "b_n_per_mps": 1.0, "c_n_per_mps2": 0.4},

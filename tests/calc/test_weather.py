@@ -21,11 +21,6 @@ CASES = [
         {"air_temperature_c": -10.0, "pressure_pa": 101325.0, "relative_humidity": 0.5},
         edges=[{"relative_humidity": 0.0}, {"relative_humidity": 1.0}, {"air_temperature_c": -50.0}],
     ),
-    Case(
-        weather.drag_at_density,
-        {"drag_n_per_mps2": 0.3, "measured_density_kg_per_m3": 1.2, "wanted_density_kg_per_m3": 1.4},
-        edges=[{"drag_n_per_mps2": 0.0}],
-    ),
 ]
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.integrate import quad, solve_ivp
 
-from calc import road_load
+from calc import resistance, road_load
 
 NORRIS = Path(__file__).parent / "data" / "norris.csv"
 
@@ -91,8 +91,8 @@ def test_steady_speed_fit():
 
 def test_parts_of_the_road_load():
     # ISO 80000-3:2019, g_n = 9.80665 m/s²; ISO 2533:1975, ρ = 1.225 kg/m³ at sea level: c_d A = 2 C/ρ.
-    assert road_load.rolling_coefficient(9.80665, 100.0) == pytest.approx(0.01)
-    assert road_load.drag_area_m2(0.30625, 1.225) == pytest.approx(0.5)
+    assert resistance.rolling_coefficient(9.80665, 100.0) == pytest.approx(0.01)
+    assert resistance.drag_area_m2(0.30625, 1.225) == pytest.approx(0.5)
 
 
 def test_wind_cancels_in_the_mean():

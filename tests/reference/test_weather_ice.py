@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from calc import ice, weather
+from calc import ice, resistance, weather
 
 
 @pytest.mark.parametrize(
@@ -79,7 +79,7 @@ def test_standard_atmosphere(altitude, pascal):
 
 def test_drag_follows_density():
     # ISO 2533:1975: 1.225 kg/m³ at 0 m and 1.111643 kg/m³ at 1000 m.
-    assert weather.drag_at_density(0.4, 1.225, 1.111643) == pytest.approx(0.4 * 0.907464, abs=1e-6)
+    assert resistance.drag_at_density(0.4, 1.225, 1.111643) == pytest.approx(0.4 * 0.907464, abs=1e-6)
 
 
 @pytest.mark.parametrize(("inches", "pounds"), [(4, 800), (8, 3200), (12, 7200), (16, 12800), (20, 20000)])

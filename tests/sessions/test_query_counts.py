@@ -1,0 +1,76 @@
+"""The same number of queries with 10 rows as with 200."""
+
+from datetime import timedelta
+
+import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
+
+from buildlog.models import Failure, FailureMode, Fitting, Part, Revision, Vehicle
+from sessions.models import Pass, Reading, Session
+
+
+def fill(session, gate, count):
+    """Bring each kind of row to `count`."""
+    vehicle = session.revision.vehicle
+    mode = FailureMode.called("chain came off")
+    for number in range(Vehicle.objects.count(), count):
+        Vehicle.objects.create(name=f"V{number}")
+    for number in range(Revision.objects.filter(vehicle=vehicle).count() + 1, min(count, 40) + 1):
+        Revision.objects.create(vehicle=vehicle, number=number, date="2026-01-01", status="riding")
+    if not session.failures.exists():
+        Failure.objects.create(revision=session.revision, session=session, mode=mode, severity=3)
+    revisions = list(vehicle.revisions.all())
+    for number in range(Session.objects.count(), count):
+        made = Session.objects.create(
+            revision=revisions[number % len(revisions)],
+            venue=session.venue,
+            started_at=session.started_at + timedelta(days=number),
+            distance_m=9000.0 + number,
+            charge_used_ah=8.0,
+            air_temperature_c=-5.0,
+        )
+        Pass.objects.create(session=made, gate=gate, duration_s=6.0 + number / 100)
+        Failure.objects.create(revision=made.revision, session=made, mode=mode, severity=3)
+    for number in range(session.passes.count(), count):
+        Pass.objects.create(session=session, gate=gate, number=number + 1, duration_s=7.0 + number / 50)
+        Reading.objects.create(session=session, time_into_session_s=number, voltage_v=50.0, current_a=number)
+    for number in range(Part.objects.count(), count):
+        part = Part.objects.create(name=f"P{number}", category="other", mass_kg=1.0)
+        Fitting.objects.create(revision=session.revision, part=part)
+
+
+PAGES = {
+    "machines": "/",
+    "vehicle": "/vehicles/{vehicle}/",
+    "revision": "/revisions/{revision}/",
+    "difference": "/vehicles/{vehicle}/difference/?from=1&to=2",
+    "parts": "/parts/",
+    "failures": "/failures/",
+    "sessions": "/sessions/",
+    "session": "/sessions/{session}/",
+    "venues": "/venues/",
+    "compare": "/compare/?vehicle={vehicle}&revision={revision}",
+    "new failure": "/failures/new/",
+    "new session": "/sessions/new/",
+    "api sessions": "/api/v1/sessions/",
+    "api gates": "/api/v1/gates/",
+    "api failures": "/api/v1/failures/",
+    "api revisions": "/api/v1/revisions/",
+}
+MOST = 16
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_queries_do_not_grow_with_rows(name, sign_in, session, gate):
+    path = PAGES[name].format(vehicle=session.revision.vehicle_id, revision=session.revision_id, session=session.pk)
+    client = sign_in("owner")
+    counts = []
+    for rows in (10, 200):
+        fill(session, gate, rows)
+        with CaptureQueriesContext(
+            connection,
+        ) as captured:
+            assert client.get(path).status_code == 200
+        counts.append(len(captured))
+    assert counts[0] == counts[1] <= MOST
