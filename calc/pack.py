@@ -77,7 +77,6 @@ def modules(
     if np.any(full < nominal) or np.any(nominal < empty_voltage_v):
         told = f"got {full_voltage_v}, {nominal_voltage_v} and {empty_voltage_v} V"
         raise ValueError(f"full_voltage_v, nominal_voltage_v and empty_voltage_v must fall in that order, {told}")
-    count = np.asarray(series) * np.asarray(parallel)
     nominal_v = np.asarray(series) * nominal
     charge_ah = np.asarray(parallel) * capacity_ah
     return Pack(
@@ -86,7 +85,7 @@ def modules(
         empty_voltage_v=plain(np.asarray(series) * empty_voltage_v),
         capacity_ah=plain(charge_ah),
         energy_wh=plain(nominal_v * charge_ah),
-        mass_kg=plain(count * mass_kg),
+        mass_kg=plain(np.asarray(series) * parallel * mass_kg),
     )
 
 

@@ -17,6 +17,8 @@ STANDARD_GRAVITY_MPS2 = 9.80665
 
 
 class CentreOfGravity(NamedTuple):
+    """All the mass, and where it balances: forward of the rear contact and above ground."""
+
     mass_kg: float
     x_m: float
     z_m: float
@@ -258,7 +260,7 @@ def fastest_turn(radius_m: Number, threshold_g: Number, friction: Number) -> Fas
 
     Returns
     -------
-    FastestTurn: speed [m/s] and whether it tips before it slides.
+    FastestTurn: speed [m/s] and whether it tips before it slides; where both come at once it tips.
 
     Raises
     ------
@@ -270,7 +272,7 @@ def fastest_turn(radius_m: Number, threshold_g: Number, friction: Number) -> Fas
     >>> round(turn.speed_mps, 3), turn.tips_first
     (11.435, True)
     """
-    tips = np.asarray(threshold_g) < np.asarray(friction)
+    tips = np.asarray(threshold_g) <= np.asarray(friction)
     limit = np.minimum(threshold_g, friction)
     speed_mps = np.sqrt(limit * STANDARD_GRAVITY_MPS2 * np.asarray(radius_m))
     return FastestTurn(plain(speed_mps), bool(tips) if tips.ndim == 0 else tips)

@@ -15,6 +15,8 @@ from calc.stability import STANDARD_GRAVITY_MPS2
 
 
 class FrictionRange(NamedTuple):
+    """Lowest and highest friction coefficient cited for one pair of surfaces."""
+
     pair: str
     low: float
     high: float
@@ -31,6 +33,8 @@ FRICTION_RANGES = (
     FrictionRange("Rubber on wet concrete", 0.5, 0.7, _OPENSTAX),
     FrictionRange("Rubber on dry concrete", 0.7, 1.0, _OPENSTAX),
 )
+"""Spans of cited values, not bounds: on wet ice near melting grip falls below the low end. The
+paper behind 0.10 for a tyre itself warns of large variation. None of them holds for studs."""
 
 
 @kernel(
