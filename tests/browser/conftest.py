@@ -1,0 +1,67 @@
+"""A real browser against a live server."""
+
+import os
+import shutil
+from pathlib import Path
+
+import pytest
+
+# Playwright drives its own event loop in this thread; the live server's database work is elsewhere.
+os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
+FLAGS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+SIZES = {"phone": (390, 844), "desktop": (1280, 800)}
+
+
+def installed_chromium():
+    return next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+
+
+@pytest.fixture(scope="session")
+def browser():
+    path = installed_chromium()
+    if path is None:
+        pytest.skip("No Chromium is installed, so pages were not tried in a browser. On Debian: apt install chromium")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        launched = playwright.chromium.launch(executable_path=path, args=FLAGS)
+        yield launched
+        launched.close()
+
+
+@pytest.fixture(params=SIZES)
+def page(request, browser):
+    """A page of each size that fails the test on any error of script, console or content policy."""
+    width, height = SIZES[request.param]
+    context = browser.new_context(viewport={"width": width, "height": height}, has_touch=request.param == "phone")
+    opened = context.new_page()
+    complaints = []
+    opened.on("pageerror", lambda error: complaints.append(str(error)))
+    opened.on("console", lambda said: complaints.append(said.text) if said.type == "error" else None)
+    opened.size_name = request.param
+    yield opened
+    context.close()
+    # The form that was refused on purpose answers 422, which the console calls an error.
+    assert [text for text in complaints if "422" not in text] == []
+
+
+@pytest.fixture
+def photograph(page):
+    """Keeps a picture of the page where FIRNLOG_PICTURES names a folder, to be looked at."""
+
+    def take(name):
+        folder = os.environ.get("FIRNLOG_PICTURES")
+        if folder:
+            Path(folder).mkdir(parents=True, exist_ok=True)
+            page.screenshot(path=f"{folder}/{page.size_name}-{name}.png", full_page=True)
+
+    return take

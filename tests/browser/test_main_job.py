@@ -1,0 +1,176 @@
+"""The whole path in a real browser: sign in, record a revision, log a session, read its numbers, compare."""
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+
+pytestmark = pytest.mark.django_db(transaction=True)
+
+
+def fits(page):
+    """No page may be wider than the screen."""
+    return page.evaluate("() => document.documentElement.scrollWidth <= window.innerWidth")
+
+
+def serious(page):
+    """What the accessibility rules (axe-core, WCAG 2.1 A and AA) call serious or critical."""
+    found = Axe().run(page).response["violations"]
+    return [(rule["id"], [node["html"] for node in rule["nodes"]][:3]) for rule in found
+            if rule["impact"] in ("serious", "critical")]  # fmt: skip
+
+
+def test_from_sign_in_to_a_decision(page, live_server, make_account, photograph):
+    make_account("builder", "ilo")
+    page.goto(live_server.url + "/")
+    page.get_by_label("Username").fill("ilo")
+    page.get_by_label("Password").fill("frost-and-chain-77")
+    page.get_by_role("button", name="Sign in").click()
+    assert "Nothing here yet" in page.text_content("main")
+    photograph("empty")
+
+    page.get_by_role("link", name="New machine").click()
+    page.get_by_label("Name").fill("Bench sled")
+    page.get_by_role("button", name="Save").click()
+    for width in ("1.1 m", "48 in"):
+        page.get_by_role("link", name="New revision").click()
+        page.get_by_label("Date of this state").fill("2026-01-10")
+        page.get_by_label("Status").select_option(label="Riding")
+        page.get_by_label("Track width").fill(width)
+        page.get_by_role("button", name="Save").click()
+        page.get_by_role("link", name="Bench sled").click()
+
+    page.get_by_role("link", name="Log a session").first.click()
+    page.get_by_label("or a new venue").fill("Back bay")
+    page.get_by_label("Distance ridden").fill("12 V")
+    page.get_by_label("Runtime").fill("25 min")
+    page.get_by_label("Charge used").fill("7,5")
+    page.get_by_label("Air temperature").fill("9")
+    page.locator(".field", has_text="Air temperature").get_by_role("button", name="Turn the sign").click()
+    page.get_by_role("button", name="Save").click()
+    assert "12 V” is not a trip" in page.text_content("main")
+    assert page.get_by_label("Charge used").input_value() == "7,5"
+    assert page.get_by_label("Air temperature").input_value() == "-9"
+    photograph("refused")
+    page.get_by_label("Distance ridden").fill("9.5 km")
+    page.get_by_label("Rest voltage before").fill("54")
+    page.get_by_label("Rest voltage after").fill("51")
+    page.get_by_role("button", name="Save").click()
+
+    page.get_by_role("link", name="Add a pass").click()
+    page.get_by_role("link", name="Add its first gate").click()
+    page.get_by_label("Name").fill("Straight")
+    page.get_by_label("Marks, one on each line").fill("0\n100 m")
+    page.get_by_role("button", name="Save").click()
+    page.get_by_role("link", name="Sessions", exact=True).click()
+    page.locator("tbody a").first.click()
+    page.get_by_role("link", name="Add a pass").click()
+    page.get_by_label("Gate").select_option(label="Straight")
+    page.get_by_label("Timed by").select_option(label="Video frames")
+    page.get_by_label("Time, first to last mark").fill("7")
+    page.get_by_label("and frames beyond those seconds").fill("10")
+    page.get_by_label("Frame rate").fill("30")
+    page.get_by_role("button", name="Save").click()
+    for minute, volts in (("5", "52,3"), ("15", "51.6")):
+        page.get_by_role("link", name="Add a reading").click()
+        page.get_by_label("Time into the session").fill(minute)
+        page.get_by_label("Voltage").fill(volts)
+        page.get_by_label("Current").fill("45")
+        page.get_by_role("button", name="Save").click()
+
+    # Common practice, no source: 100 m in 7 s and 10 frames at 30 frames/s is 49.1 km/h.
+    assert "49.1 ± " in page.text_content("main")
+    assert "needs" in page.text_content("main")
+    assert fits(page)
+    assert serious(page) == []
+    photograph("session")
+
+    page.get_by_role("link", name="Compare", exact=True).click()
+    page.wait_for_selector("#average_gate_speed .main-svg")
+    assert page.locator(".chart .main-svg").count() >= 4
+    assert "cannot tell yet" in page.text_content("main")
+    assert fits(page)
+    assert serious(page) == []
+    photograph("compare")
+
+
+def test_no_page_of_a_full_season_is_wider_than_the_screen_or_hard_to_read(page, live_server, make_account, photograph):
+    from buildlog.models import Failure, Part, Revision
+    from sessions.demo import loading
+    from sessions.models import Session, Venue
+
+    loading.load()
+    make_account("owner", "ilo")
+    page.goto(live_server.url + "/sign-in/")
+    page.get_by_label("Username").fill("ilo")
+    page.get_by_label("Password").fill("frost-and-chain-77")
+    page.get_by_role("button", name="Sign in").click()
+    revision = Revision.objects.get(number=6)
+    vehicle = revision.vehicle.get_absolute_url()
+    addresses = {
+        "machines": "/",
+        "vehicle": vehicle,
+        "revision": revision.get_absolute_url(),
+        "difference": f"{vehicle}difference/?from=3&to=4",
+        "sessions": "/sessions/",
+        "session": Session.objects.order_by("-started_at").first().get_absolute_url(),
+        "failures": "/failures/",
+        "failure": Failure.objects.first().get_absolute_url(),
+        "parts": "/parts/",
+        "part": Part.objects.filter(category="battery_module").first().get_absolute_url(),
+        "venue": Venue.objects.get().get_absolute_url(),
+        "methods": "/methods/",
+        "more": "/more/",
+        "people": "/people/",
+        "new-session": "/sessions/new/",
+        "compare": "/compare/",
+    }
+    for name, address in addresses.items():
+        page.goto(live_server.url + address)
+        if name == "compare":
+            page.wait_for_selector("#failure_rate .main-svg")
+        photograph(f"season-{name}")
+        assert fits(page), name
+        assert serious(page) == [], name
+
+
+def test_dark_is_readable_too(page, live_server, make_account):
+    make_account("reader", "ilo")
+    page.emulate_media(color_scheme="dark")
+    page.goto(live_server.url + "/sign-in/")
+    page.get_by_label("Username").fill("ilo")
+    page.get_by_label("Password").fill("frost-and-chain-77")
+    page.get_by_role("button", name="Sign in").click()
+    assert serious(page) == []
+
+
+def test_text_reaches_seven_to_one(page, live_server):
+    """WCAG 2.1, success criterion 1.4.6, for the pairs of tokens that carry text, in light and dark."""
+    pairs = [
+        ("--ink", "--paper"), ("--ink", "--sheet"), ("--ink-soft", "--paper"), ("--ink-soft", "--sheet"),
+        ("--link", "--paper"), ("--link", "--sheet"), ("--caution-ink", "--caution"), ("--wrong", "--sheet"),
+        ("--wrong", "--wrong-sheet"),
+    ]  # fmt: skip
+    controls = [("--line", "--sheet"), ("--line", "--paper"), ("--accent", "--paper"), ("--focus", "--paper")]
+    for scheme in ("light", "dark"):
+        page.emulate_media(color_scheme=scheme)
+        page.goto(live_server.url + "/sign-in/")
+        read = "name => getComputedStyle(document.documentElement).getPropertyValue(name).trim()"
+        for least, listed in ((7.0, pairs), (3.0, controls)):
+            for front, back in listed:
+                ratio = contrast(page.evaluate(read, front), page.evaluate(read, back))
+                assert ratio >= least, (scheme, front, back, round(ratio, 2))
+        ratio = contrast(page.evaluate(read, "--accent-ink"), page.evaluate(read, "--accent"))
+        assert ratio >= 4.5, (scheme, round(ratio, 2))
+
+
+def contrast(first, second):
+    """Contrast ratio of two #rrggbb colours: WCAG 2.1, definitions of relative luminance and contrast ratio."""
+
+    def luminance(colour):
+        digits = colour.lstrip("#")
+        digits = "".join(digit * 2 for digit in digits) if len(digits) == 3 else digits
+        parts = [int(digits[index : index + 2], 16) / 255 for index in (0, 2, 4)]
+        red, green, blue = (p / 12.92 if p <= 0.03928 else ((p + 0.055) / 1.055) ** 2.4 for p in parts)
+        return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+    lighter, darker = sorted((luminance(first), luminance(second)), reverse=True)
+    return (lighter + 0.05) / (darker + 0.05)

@@ -1,0 +1,109 @@
+"""The invented season: simulated, reproducible, marked, and removable without touching anything real."""
+
+from collections import Counter
+
+import numpy as np
+import pytest
+from django.core.management import CommandError, call_command
+from scipy.integrate import solve_ivp
+
+from buildlog.models import Failure, FailureMode, Fitting, Modification, Part, Revision, Vehicle
+from sessions.demo import loading
+from sessions.demo.ride import STEP_S, Build, Day, RoadLoad, simulate
+from sessions.demo.season import SEASON
+from sessions.models import Gate, Pass, Reading, Session, Venue
+
+STILL = Day(air_temperature_c=-5.0, wind_mps=0.0, rolling_factor=1.0)
+
+
+@pytest.fixture(scope="module")
+def ride():
+    return simulate(SEASON[0].build, STILL, 4, 800.0, (0.0, 50.0, 100.0))
+
+
+def test_same_seed_same_season(db):
+    loading.load()
+    first = list(Session.objects.order_by("started_at").values_list("distance_m", "charge_used_ah"))
+    loading.remove()
+    loading.load()
+    assert list(Session.objects.order_by("started_at").values_list("distance_m", "charge_used_ah")) == first
+
+
+def test_enough_of_everything_and_all_of_it_valid(db):
+    loading.load()
+    assert Revision.objects.count() >= 6
+    assert Session.objects.count() >= 20
+    per_revision = Counter(Session.objects.values_list("revision", flat=True))
+    assert min(per_revision.values()) >= 3
+    for model in (Vehicle, Revision, Part, Fitting, Modification, Failure, Venue, Gate, Session, Pass, Reading):
+        assert model.objects.exists()
+        for row in model.objects.all():
+            row.full_clean()
+
+
+def test_every_page_says_that_it_is_invented(sign_in):
+    loading.load()
+    client = sign_in("owner")
+    session = Session.objects.first()
+    for path in ("/", "/sessions/", session.get_absolute_url(), "/compare/", "/failures/", "/parts/", "/account/"):
+        assert "Invented demo data is loaded" in client.get(path).content.decode()
+    call_command("demo", "remove", verbosity=0)
+    assert "Invented demo data" not in client.get("/").content.decode()
+
+
+def test_removing_leaves_what_is_real(session, timed_pass, reading, failure, battery):
+    kept = {model: set(model.objects.values_list("pk", flat=True)) for model in (Vehicle, Session, Pass, Part, Failure)}
+    loading.load()
+    assert loading.load() is False
+    assert loading.remove() is True
+    for model, keys in kept.items():
+        assert set(model.objects.values_list("pk", flat=True)) == keys
+    assert FailureMode.objects.filter(name="chain came off").exists()  # a real failure uses the word
+    assert loading.remove() is False
+
+
+def test_a_demo_that_real_sessions_rest_on_stays(revision):
+    loading.load()
+    Session.objects.create(revision=revision, venue=Venue.objects.get(invented=True))
+    with pytest.raises(CommandError, match="1 sessions of your own"):
+        call_command("demo", "remove")
+    assert Vehicle.objects.filter(invented=True).exists()
+
+
+def test_coasting_agrees_with_an_independent_solver():
+    # scipy 1.17, solve_ivp of m dv/dt = −F(v).
+    build = SEASON[0].build
+    load = RoadLoad.on(build, STILL)
+    run = solve_ivp(lambda _, v: [-load.force_n(v[0], 0.0) / build.mass_kg], (0, 10), [14.0], rtol=1e-9)
+    speed = 14.0
+    for _ in range(round(10 / STEP_S)):
+        speed -= load.force_n(speed, 0.0) / build.mass_kg * STEP_S
+    assert speed == pytest.approx(run.y[0, -1], rel=0.01)
+
+
+def test_energy_is_power_over_time(ride):
+    # numpy 2.4, trapezoid over the ride's own samples.
+    samples = np.array(ride.samples)
+    wh = np.trapezoid(samples[:, 1] * samples[:, 2], samples[:, 0]) / 3600
+    ah = np.trapezoid(samples[:, 2], samples[:, 0]) / 3600
+    assert ride.energy_wh == pytest.approx(wh, rel=0.005)
+    assert ride.charge_ah == pytest.approx(ah, rel=0.005)
+
+
+def test_the_motor_gives_no_more_than_it_has(ride):
+    build = SEASON[0].build
+    for _, voltage_v, current_a, *_ in ride.samples:
+        assert voltage_v * current_a <= build.motor_power_w / build.efficiency + 16
+    assert max(100 / times[-1] for _, times in ride.passes) < build.no_load_speed_mps
+
+
+def test_a_headwind_costs(ride):
+    windy = simulate(SEASON[0].build, Day(-5.0, 6.0, 1.0), 4, 800.0, (0.0, 50.0, 100.0))
+    assert windy.energy_wh / windy.distance_m > ride.energy_wh / ride.distance_m
+
+
+def test_a_cold_pack_sags_more():
+    warm, cold = (
+        simulate(Build(145, 0.6, 0.03, 2500, 17, 12, 60, 0.035), Day(t, 0, 1), 2, 500, (0.0, 100.0)) for t in (15, -25)
+    )
+    assert min(s[1] for s in cold.samples) < min(s[1] for s in warm.samples)
