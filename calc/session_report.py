@@ -268,7 +268,9 @@ def _endurance(sheet: Sheet) -> None:
         sheet.add("remaining_range", "Remaining range", "trip", measured, f"Energy left less {reserve}.",
                   "endurance.remaining_range", caution=COME_HOME)  # fmt: skip
         # The same consumption both ways: nothing in a session says what the way home will cost.
-        turn = endurance.turn_back_distance(value, facts.reserve_fraction, per_km, per_km, u, u_per_km, u_per_km)
+        turn = endurance.turn_back_distance(
+            value, facts.reserve_fraction, per_km, per_km, u, u_per_km, u_per_km, consumption_correlation=1.0
+        )
         sheet.add("turn_back_distance", "Turn-back distance", "trip", turn,
                   f"Half of what is left less {reserve}; into the wind it is shorter.", "endurance.turn_back_distance",
                   caution=COME_HOME)  # fmt: skip

@@ -11,3 +11,7 @@ from buildlog.config.settings import *
 STORAGES = {**STORAGES, "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"}}
 STATIC_ROOT.mkdir()
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+# The live server of pytest-django serves static files only where it finds the app under its own name.
+INSTALLED_APPS = [
+    "django.contrib.staticfiles" if app == "buildlog.apps.LeanStaticFilesConfig" else app for app in INSTALLED_APPS
+]
