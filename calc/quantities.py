@@ -303,8 +303,10 @@ def decimals_for(spread: float) -> int:
     return max(0, -exponent + (1 if first_digit == 1 else 0))
 
 
-def written(value: float, kind_name: str, system: str = "metric", u: float | None = None) -> str:
+def written(value: float, kind_name: str, system: str = "metric", u: float | None = None, digits: int = 4) -> str:
     """A stored value as pages write it; with a standard uncertainty u it is followed by ±2u.
+
+    Without one it has at most `digits` significant digits behind the point.
 
     >>> written(13.6364, "speed", u=0.125)
     '49.1 ± 0.9 km/h'
@@ -315,7 +317,7 @@ def written(value: float, kind_name: str, system: str = "metric", u: float | Non
     """
     kind = KINDS[kind_name]
     label = kind.shown_in(system).label
-    if kind_name == "runtime" and not u and abs(value) >= 60:
+    if kind_name == "runtime" and not u:
         return _clock(value)
     shown = in_shown_unit(value, kind_name, system)
     spread = abs(difference_in_shown_unit(2.0 * u, kind_name, system)) if u else 0.0
@@ -323,7 +325,7 @@ def written(value: float, kind_name: str, system: str = "metric", u: float | Non
         decimals = decimals_for(spread)
         number = f"{_minus(shown, decimals)} ± {spread:.{decimals}f}"
     else:
-        number = _significant(shown)
+        number = _significant(shown, digits)
     return f"{number}{' ' if label and label != '°' else ''}{label}"
 
 
@@ -335,6 +337,8 @@ def _clock(value_s: float) -> str:
         hours, minutes = divmod(round(whole / 60), 60)
         return f"{sign}{hours} h {minutes} min"
     minutes, seconds = divmod(whole, 60)
+    if not minutes:
+        return f"{sign}{seconds} s"
     return f"{sign}{minutes} min {seconds} s" if seconds else f"{sign}{minutes} min"
 
 
@@ -343,11 +347,11 @@ def _minus(value: float, decimals: int) -> str:
     return text.replace("-", "−") if float(text) else text.replace("-", "")
 
 
-def _significant(value: float) -> str:
-    """Four significant digits, without an exponent and without trailing zeros."""
+def _significant(value: float, digits: int = 4) -> str:
+    """That many significant digits, without an exponent and without trailing zeros."""
     if value == 0:
         return "0"
-    decimals = max(0, 3 - math.floor(math.log10(abs(value))))
+    decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
     text = f"{value:.{min(decimals, 8)}f}"
     return (text.rstrip("0").rstrip(".") if "." in text else text).replace("-", "−")
 

@@ -17,9 +17,9 @@ register = template.Library()
 
 
 @register.simple_tag(takes_context=True)
-def quantity(context: Any, value: float | None, kind: str, u: float | None = None) -> str:
+def quantity(context: Any, value: float | None, kind: str, u: float | None = None, digits: int = 4) -> str:
     """A stored number in the reader's unit, followed by ± twice its standard uncertainty if it has one."""
-    return "" if value is None else written(value, kind, context.get("unit_system", "metric"), u)
+    return "" if value is None else written(value, kind, context.get("unit_system", "metric"), u, digits)
 
 
 @register.simple_tag(takes_context=True)
