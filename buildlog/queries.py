@@ -8,12 +8,12 @@ from buildlog.models import Failure, Fitting, Modification, Part, Photo, Revisio
 
 
 def vehicles() -> QuerySet[Vehicle]:
-    """Vehicles with how many revisions and failures each has, and its newest revision's number."""
+    """Vehicles by name, with how many revisions and failures each has, and its newest revision's number."""
     return Vehicle.objects.annotate(
         revision_count=Count("revisions", distinct=True),
         failure_count=Count("revisions__failures", distinct=True),
         newest_number=Max("revisions__number"),
-    )
+    ).order_by("name")
 
 
 def revisions_with_parts() -> QuerySet[Revision]:
@@ -52,7 +52,7 @@ def failures() -> QuerySet[Failure]:
 
 
 def parts() -> QuerySet[Part]:
-    return Part.objects.annotate(fitting_count=Count("fittings"))
+    return Part.objects.annotate(fitting_count=Count("fittings")).order_by("category", "name")
 
 
 def photos_of(**subject: object) -> QuerySet[Photo]:

@@ -37,6 +37,11 @@ class Kind:
     example: str
     spellings: dict[str, str]
 
+    @property
+    def noun(self) -> str:
+        """What people call it; several kinds may share a word and differ only in the unit shown."""
+        return _NOUNS.get(self.name, self.name)
+
     def shown_in(self, system: str) -> Shown:
         return self.imperial if system == "imperial" else self.metric
 
@@ -165,6 +170,7 @@ _KIND_LIST = [
     _kind("fraction", "dimensionless", Shown("%", "percent"), None, "20 %", "percent: %"),
     _kind("ratio", "dimensionless", Shown("", "dimensionless"), None, "4.2", "dimensionless: ×"),
 ]
+_NOUNS = {"trip": "distance", "runtime": "duration", "thickness": "length", "consumption": "energy per distance"}
 KINDS = {kind.name: kind for kind in _KIND_LIST}
 
 _NUMBER = r"[+-]?(?:\d{1,3}(?: \d{3})+|\d+)?(?:[.,]\d+|[.,](?!\d))?(?:[eE][+-]?\d+)?"
@@ -209,8 +215,14 @@ Write for example 110 yd.
         raise NotUnderstood(f"“{text.strip()}” has more than one number. Write for example {kind.example}.")
     total = sum(_stored(number, unit, text, kind, shown) for number, unit in pairs)
     if not math.isfinite(total):
-        raise NotUnderstood(f"“{text.strip()}” is too large to be a {kind.name}. Write for example {kind.example}.")
+        raise NotUnderstood(
+            f"“{text.strip()}” is too large to be {_article(kind.noun)}. Write for example {kind.example}."
+        )
     return total
+
+
+def _article(noun: str) -> str:
+    return f"{'an' if noun[0] in 'aeiou' else 'a'} {noun}"
 
 
 def _cleaned(text: str) -> str:
@@ -233,7 +245,7 @@ def _pairs(cleaned: str, text: str, kind: Kind) -> list[tuple[float, str]]:
         match = _PAIR.match(cleaned, position)
         number = match.group("number") if match else ""
         if not match or not re.search(r"\d", number) or match.end() == position:
-            raise NotUnderstood(f"“{text.strip()}” is not a {kind.name}. Write for example {kind.example}.")
+            raise NotUnderstood(f"“{text.strip()}” is not {_article(kind.noun)}. Write for example {kind.example}.")
         pairs.append((float(number.replace(" ", "").replace(",", ".")), match.group("unit") or ""))
         position = match.end()
     return pairs
@@ -244,7 +256,7 @@ def _stored(number: float, unit: str, text: str, kind: Kind, shown: Shown) -> fl
     if pint_unit is None:
         known = ", ".join(list(dict.fromkeys(_short(kind)))[:5])
         raise NotUnderstood(
-            f"“{text.strip()}” is not a {kind.name}: {unit} is not one of its units ({known}, …). "
+            f"“{text.strip()}” is not {_article(kind.noun)}: {unit} is not one of its units ({known}, …). "
             f"Write for example {kind.example}."
         )
     return number if pint_unit == kind.stored else float(convert(number, pint_unit, kind.stored))

@@ -11,11 +11,15 @@ from sessions.models import Pass, Session, Venue
 
 
 def session_rows() -> QuerySet[Session]:
-    """Sessions for a list: where, with what, and how many valid passes and failures."""
-    return Session.objects.select_related("revision__vehicle", "venue").annotate(
+    """Sessions for a list, newest first: where, with what, and how many valid passes and failures.
+
+    The order is said again here and below, because counting drops a model's own order.
+    """
+    found = Session.objects.select_related("revision__vehicle", "venue").annotate(
         pass_count=Count("passes", filter=Q(passes__valid=True), distinct=True),
         failure_count=Count("failures", distinct=True),
     )
+    return found.order_by("-started_at", "pk")
 
 
 def sessions_with_evidence() -> QuerySet[Session]:
@@ -28,9 +32,10 @@ def sessions_with_evidence() -> QuerySet[Session]:
 
 
 def venue_rows() -> QuerySet[Venue]:
-    return Venue.objects.annotate(
+    found = Venue.objects.annotate(
         session_count=Count("sessions", distinct=True), gate_count=Count("gates", distinct=True)
     )
+    return found.order_by("name")
 
 
 def likely_start() -> dict[str, Any]:

@@ -46,7 +46,7 @@ def test_from_sign_in_to_a_decision(page, live_server, make_account, photograph)
     page.get_by_label("Air temperature").fill("9")
     page.locator(".field", has_text="Air temperature").get_by_role("button", name="Turn the sign").click()
     page.get_by_role("button", name="Save").click()
-    assert "12 V” is not a trip" in page.text_content("main")
+    assert "12 V” is not a distance" in page.text_content("main")
     assert page.get_by_label("Charge used").input_value() == "7,5"
     assert page.get_by_label("Air temperature").input_value() == "-9"
     photograph("refused")

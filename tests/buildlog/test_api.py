@@ -106,7 +106,7 @@ def test_a_gate_from_coordinates(sign_in, venue):
 
 
 BAD_SESSIONS = [
-    ({"distance_m": "12 V"}, "distance_m", "not a trip"),
+    ({"distance_m": "12 V"}, "distance_m", "not a distance"),
     ({"distance_m": 0}, "distance_m", "more than 0"),
     ({"runtime_s": -5}, "runtime_s", "more than 0"),
     ({"ended_at": "2026-01-17T10:00:00Z"}, "ended_at", "after the start"),

@@ -90,10 +90,10 @@ GOOD = {"started_at": "2026-01-17T11:00", "runtime_s": "30", "distance_m": "10"}
 @pytest.mark.parametrize(
     ("name", "text", "words"),
     [
-        ("distance_m", "12 V", "not a trip: V is not one of its units"),
+        ("distance_m", "12 V", "not a distance: V is not one of its units"),
         ("distance_m", "0", "must be more than 0 km"),
         ("runtime_s", "-5 min", "must be more than"),
-        ("distance_m", "nan", "not a trip"),
+        ("distance_m", "nan", "not a distance"),
         ("charge_used_ah", "1,234.5", "two ways"),
         ("air_temperature_c", "900", "at most 60 °C"),
         ("energy_used_wh", "1e400", "too large"),
@@ -231,3 +231,19 @@ def form_of(client, session):
     return {field.name: value for field in form if (value := field.value()) not in (None, "")} | {
         "started_at": session.started_at.strftime("%Y-%m-%dT%H:%M")
     }
+
+
+def test_the_list_is_newest_first_a_page_at_a_time(sign_in, revision, venue):
+    from datetime import UTC, datetime, timedelta
+
+    began = datetime(2026, 1, 1, tzinfo=UTC)
+    for day in (5, 2, 9, *range(10, 60)):
+        Session.objects.create(revision=revision, venue=venue, started_at=began + timedelta(days=day))
+    client = sign_in("reader")
+    first, second = (client.get(f"/sessions/?page={number}").context for number in (1, 2))
+    shown = [session.started_at for session in [*first["sessions"], *second["sessions"]]]
+    assert shown == sorted(shown, reverse=True)
+    assert len(shown) == 53
+    assert (first["older"], second["newer"], second["older"]) == (2, 1, None)
+    assert client.get("/sessions/?page=x").status_code == 200
+    assert client.get("/sessions/?page=99999").status_code == 200
