@@ -7,6 +7,7 @@ from typing import Any
 from django import forms
 
 from buildlog.fields import QuantityFormField
+from calc.quantities import written
 
 
 class RecordForm(forms.ModelForm):
@@ -30,6 +31,14 @@ class RecordForm(forms.ModelForm):
             if isinstance(field.widget, forms.Textarea):
                 field.wide = True
                 field.widget.attrs["rows"] = 3
+
+    def say_what_was_understood(self) -> None:
+        """Beside each quantity that was typed with a unit: the value it was read as."""
+        for name, value in self.cleaned_data.items():
+            field = self.fields.get(name)
+            typed = str(self.data.get(self.add_prefix(name), ""))
+            if isinstance(field, QuantityFormField) and value is not None and any(map(str.isalpha, typed)):
+                self[name].help_text = f"Understood as {written(value, field.kind, self.unit_system)}."
 
     def grouped(self) -> list[tuple[str, list[forms.BoundField]]]:
         named = {name for _, names in self.groups for name in names}

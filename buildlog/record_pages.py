@@ -40,6 +40,8 @@ def write_record(
         else:
             messages.success(request, f"Saved: {record}")
             return redirect(after or record.get_absolute_url())
+    if form.is_bound:
+        form.say_what_was_understood()
     status = 422 if form.is_bound else 200
     template = context.pop("template", "buildlog/record_form.html")
     return render(request, template, {"form": form, "heading": title, "back": back, **context}, status=status)

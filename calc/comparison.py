@@ -118,7 +118,9 @@ def welch(a: Number, b: Number, confidence: float = 0.95) -> Difference:
     variance = float(shares.sum())
     if variance == 0:
         raise ValueError("a and b have no spread at all, so chance cannot be judged; were they measured independently?")
-    freedom = variance**2 / float(shares[0] ** 2 / (first.size - 1) + shares[1] ** 2 / (second.size - 1))
+    # As shares of one, the squares cannot vanish however small the spread is.
+    parts = shares / variance
+    freedom = 1.0 / float(parts[0] ** 2 / (first.size - 1) + parts[1] ** 2 / (second.size - 1))
     difference = float(first.mean() - second.mean())
     error = math.sqrt(variance)
     half = float(stats.t.ppf(0.5 + confidence / 2, freedom)) * error

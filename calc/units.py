@@ -6,6 +6,7 @@ only place that says what the endings mean. pint is used at the edges, floats in
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Any
 
 import pint
@@ -64,6 +65,7 @@ SUFFIXES = {
 _LONGEST_FIRST = sorted(SUFFIXES, key=len, reverse=True)
 
 
+@cache
 def suffix_of(name: str) -> str:
     """The unit suffix of a name, or "" if it has none.
 
@@ -76,6 +78,7 @@ def suffix_of(name: str) -> str:
     return ""
 
 
+@cache
 def unit_of_name(name: str) -> str:
     """The unit a name ends in, as pint writes it short, or "" if it has none.
 

@@ -114,6 +114,12 @@ def test_bad_input_is_named_and_nothing_is_lost(sign_in, revision, venue, name, 
     assert not Session.objects.exists()
 
 
+def test_a_refused_form_says_what_it_understood_of_the_rest(sign_in, revision, venue):
+    sent = {**GOOD, "revision": revision.pk, "venue": venue.pk, "distance_m": "12 V", "rider_mass_kg": "180 lb"}
+    text = sign_in("recorder").post("/sessions/new/", sent).content.decode()
+    assert "Understood as 81.65 kg." in text  # NIST SP 811 (2008), B.8: 1 lb = 0.45359237 kg
+
+
 def test_a_refused_session_leaves_no_new_venue(sign_in, revision):
     answer = sign_in("recorder").post(
         "/sessions/new/", {**GOOD, "revision": revision.pk, "new_venue": "Nowhere", "distance_m": "12 V"}
