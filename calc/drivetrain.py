@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from calc.declaration import Number, kernel, not_negative, plain, positive
+from calc.declaration import Number, any_real, kernel, not_negative, plain, positive
 
 
 @kernel(
@@ -174,3 +174,35 @@ def torque_constant_nm_per_a(motor_constant_rpm_per_v: Number) -> Any:
     0.095493
     """
     return plain(60.0 / (2.0 * math.pi * np.asarray(motor_constant_rpm_per_v)))
+
+
+@kernel(
+    title="Temperature margin",
+    formula="T_limit − T",
+    source="Definition. Windings and electronics age and fail above the limit: the maker's data decide.",
+    returns="delta_degree_Celsius",
+    limit_c=any_real(),
+    hottest_c=any_real(),
+)
+def temperature_margin_c(limit_c: Number, hottest_c: Number) -> Any:
+    """What is left to a temperature limit of motor or controller; negative is over it.
+
+    Parameters
+    ----------
+    limit_c: highest temperature allowed, float or array [°C].
+    hottest_c: hottest reading [°C].
+
+    Returns
+    -------
+    Margin, a difference of temperatures [°C].
+
+    Raises
+    ------
+    ValueError: an argument is not finite or not a number.
+
+    Examples
+    --------
+    >>> temperature_margin_c(limit_c=110.0, hottest_c=85.0)
+    25.0
+    """
+    return plain(np.asarray(limit_c) - np.asarray(hottest_c))

@@ -226,3 +226,50 @@ def mean_of_directions(out: RoadLoad, back: RoadLoad) -> RoadLoad:
     values = [(first + second) / 2 for first, second in zip(out[:3], back[:3], strict=True)]
     errors = [math.hypot(first, second) / 2 for first, second in zip(out[3:], back[3:], strict=True)]
     return RoadLoad(*values, *errors)
+
+
+class Lines(NamedTuple):
+    """One straight line for each group; NaN where its points do not settle it."""
+
+    slope: Any
+    u_slope: Any
+    intercept: Any
+
+
+def lines_by_group(x: Any, y: Any, group: Any, groups: int) -> Lines:
+    """Straight lines y = intercept + slope·x through each group's points, all groups at once.
+
+    Parameters
+    ----------
+    x, y: finite points, 1-D arrays of one length.
+    group: which group each point belongs to, 0 to groups − 1.
+    groups: how many there are.
+
+    Returns
+    -------
+    Lines, NaN for a group with fewer than 3 points or with one x only. NIST/SEMATECH e-Handbook of
+    Statistical Methods, 4.1.4.1.
+
+    Examples
+    --------
+    >>> lines = lines_by_group([0.0, 1.0, 2.0, 5.0], [1.0, 3.0, 5.0, 9.0], [0, 0, 0, 1], 2)
+    >>> lines.slope.tolist(), lines.intercept.tolist()
+    ([2.0, nan], [1.0, nan])
+    """
+    x, y, group = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64), np.asarray(group, dtype=np.intp)
+
+    def total(values: Any) -> Any:
+        return np.bincount(group, weights=values, minlength=groups)
+
+    count = np.bincount(group, minlength=groups)
+    settled = count >= 3
+    divisor = np.where(settled, count, 1)
+    mean_x, mean_y = total(x) / divisor, total(y) / divisor
+    off_x, off_y = x - mean_x[group], y - mean_y[group]
+    spread = total(off_x**2)
+    settled &= spread > 0
+    slope = np.where(settled, total(off_x * off_y) / np.where(settled, spread, 1.0), np.nan)
+    residual = np.where(settled[group], off_y - slope[group] * off_x, 0.0)
+    variance = total(residual**2) / np.where(settled, count - 2, 1)
+    u_slope = np.where(settled, np.sqrt(variance / np.where(settled, spread, 1.0)), np.nan)
+    return Lines(slope, u_slope, mean_y - slope * mean_x)

@@ -1,4 +1,4 @@
-"""How near a session came to the limits of pack, controller and motor."""
+"""How near sessions came to the limits of pack, controller and motor."""
 
 from __future__ import annotations
 
@@ -6,123 +6,165 @@ from typing import Any
 
 import numpy as np
 
-from calc import pack
-from calc.session_facts import LimitFacts
+from calc import drivetrain, pack
+from calc.declaration import Measured
+from calc.least_squares import lines_by_group
+from calc.session_endurance import PACK
 from calc.session_sheet import Sheet
 
 BATTERY = "Over a maker's limit cells, cable or controller can burn. The maker's data and a qualified person decide."
+MISSES_PEAKS = "Readings miss peaks; a log does not."
+
+
+class Samples:
+    """Voltage and current of each session, from its log where it has one, or else from its readings."""
+
+    def __init__(self, sheet: Sheet) -> None:
+        table = sheet.table
+        logged = np.zeros(table.count, dtype=bool)
+        owners = [table.reading_session]
+        volts, amperes = [table.readings["voltage_v"]], [table.readings["current_a"]]
+        for row, log in table.logs:
+            logged[row] = True
+            size = np.size(log.time_s)
+            owners.append(np.full(size, row))
+            volts.append(np.asarray(log.voltage_v, dtype=np.float64))
+            amperes.append(np.asarray(log.current_a, dtype=np.float64))
+        readings_used = ~logged[table.reading_session]
+        used = np.concatenate([readings_used, np.ones(sum(map(len, owners[1:])), dtype=bool)])
+        self.owners = np.concatenate(owners)[used]
+        self.volts, self.amperes = np.concatenate(volts)[used], np.concatenate(amperes)[used]
+        self.has_current = ~np.isnan(self.amperes)
+        self.both = self.has_current & ~np.isnan(self.volts)
+        self.count = table.count_per_session(self.owners, self.both)
+        self.logged = logged
+
+    def source(self, row: int) -> str:
+        return "log" if self.logged[row] else "readings"
+
+    def improve(self, row: int) -> str:
+        return "" if self.logged[row] else MISSES_PEAKS
 
 
 def electrical_limits(sheet: Sheet) -> None:
     """Power, current, sag, resistance, and the margin to every limit that is known."""
-    _power_and_current(sheet)
-    _sag_and_resistance(sheet)
-    for name, limits in (("controller", sheet.facts.controller), ("motor", sheet.facts.motor)):
-        _margins(sheet, name, limits)
-    _lowest_voltage(sheet)
+    samples = Samples(sheet)
+    table = sheet.table
+    power = table.highest_per_session(samples.owners, samples.volts * samples.amperes, samples.both)
+    sheet.add("peak_power", "Peak power", "power", "energy.energy_wh", power,
+              {"a reading of voltage and current together": ~np.isnan(power)},
+              lambda row: f"Largest voltage × current in {samples.count[row]} {samples.source(row)}.",
+              evidence=samples.source, improve=samples.improve)  # fmt: skip
+    peak_a = table.highest_per_session(samples.owners, samples.amperes, samples.has_current)
+    _against_the_pack(sheet, samples, peak_a)
+    _sag_and_resistance(sheet, samples)
+    for name in ("controller", "motor"):
+        _margins(sheet, name, peak_a)
+    _lowest_voltage(sheet, samples)
 
 
-def _electrical_samples(sheet: Sheet) -> tuple[np.ndarray, np.ndarray, str]:
-    """Voltage and current taken together, from the log or from readings."""
-    log = sheet.facts.log
-    if log is not None:
-        return np.asarray(log.voltage_v, dtype=float), np.asarray(log.current_a, dtype=float), "log"
-    both = sheet.readings_with("voltage_v", "current_a")
-    volts = np.array([reading.voltage_v for reading in both], dtype=float)
-    return volts, np.array([reading.current_a for reading in both], dtype=float), "readings"
+def _against_the_pack(sheet: Sheet, samples: Samples, peak_a: Any) -> None:
+    capacity, continuous = sheet.table.pack["capacity_ah"], sheet.table.pack["continuous_current_a"]
+    has_peak, has_pack, has_limit = (~np.isnan(values) for values in (peak_a, capacity, continuous))
+    rate = sheet.solve(pack.c_rate, has_peak & has_pack, peak_a, capacity)
+    sheet.add("c_rate", "Peak C-rate", "ratio", "pack.c_rate", rate,
+              {"a reading of current": has_peak, PACK: has_pack},
+              "Largest current over the pack's capacity, per hour.", evidence=samples.source,
+              improve=samples.improve, caution=BATTERY)  # fmt: skip
+    margin = sheet.solve(pack.current_margin_a, has_peak & has_limit, continuous, np.maximum(peak_a, 0.0))
+    sheet.add("pack_current_margin", "Pack current margin", "current", "pack.current_margin_a", margin,
+              {"a reading of current": has_peak, "continuous current of the modules": has_limit},
+              "Continuous limit of the pack less the largest current seen; below zero it was passed.",
+              caution=BATTERY)  # fmt: skip
 
 
-def _power_and_current(sheet: Sheet) -> None:
-    volts, amperes, source = _electrical_samples(sheet)
-    seen = volts.size or None
-    improve = "" if source == "log" else "Readings miss peaks; a log does not."
-    if not sheet.lacks("peak_power", "Peak power", a_reading_of_voltage_and_current_together=seen):
-        sheet.add("peak_power", "Peak power", "power", float(np.max(volts * amperes)),
-                  f"Largest voltage × current in {volts.size} {source}.", "energy.energy_wh", evidence=source,
-                  improve=improve)  # fmt: skip
-    currents = amperes if source == "log" else np.array(
-        [reading.current_a for reading in sheet.readings_with("current_a")], dtype=float
-    )  # fmt: skip
-    peak_a: Any = float(currents.max()) if currents.size else None
-    capacity: Any = sheet.facts.pack.capacity_ah if sheet.facts.pack is not None else None
-    if not sheet.lacks("c_rate", "Peak C-rate", a_reading_of_current=peak_a, a_battery_pack_on_the_revision=capacity):
-        sheet.add("c_rate", "Peak C-rate", "ratio", pack.c_rate(peak_a, capacity),
-                  "Largest current over the pack's capacity, per hour.", "pack.c_rate", evidence=source,
-                  improve=improve, caution=BATTERY)  # fmt: skip
-    continuous: Any = sheet.facts.pack.continuous_current_a if sheet.facts.pack is not None else None
-    if not sheet.lacks("pack_current_margin", "Pack current margin", a_reading_of_current=peak_a,
-                       continuous_current_of_the_modules=continuous):  # fmt: skip
-        sheet.add("pack_current_margin", "Pack current margin", "current",
-                  pack.current_margin_a(continuous, max(peak_a, 0.0)),
-                  "Continuous limit of the pack less the largest current seen; below zero it was passed.",
-                  "pack.current_margin_a", caution=BATTERY)  # fmt: skip
-
-
-def _sag_and_resistance(sheet: Sheet) -> None:
-    volts, amperes, source = _electrical_samples(sheet)
-    rest = sheet.facts.rest_voltage_start_v
-    lowest: Any = float(volts[amperes > 0].min()) if (amperes > 0).any() else None
-    if not sheet.lacks("voltage_sag", "Voltage sag", rest_voltage_before=rest, a_voltage_under_load=lowest):
-        sheet.add("voltage_sag", "Voltage sag", "voltage", (rest - lowest, np.sqrt(2.0) * sheet.facts.u_voltage_v),
-                  "Rest voltage before, less the lowest voltage under load; emptying is in it too.",
-                  "pack.internal_resistance_ohm", evidence=source)  # fmt: skip
-    label = "Pack resistance"
-    if volts.size >= 3 and np.ptp(amperes) > 0:
-        fit = pack.resistance_by_regression(volts, amperes)
+def _sag_and_resistance(sheet: Sheet, samples: Samples) -> None:
+    table = sheet.table
+    rest, u_voltage = table.facts["rest_voltage_start_v"], table.facts["u_voltage_v"]
+    with np.errstate(invalid="ignore"):
+        loaded = samples.both & (samples.amperes > 0)
+    lowest = table.lowest_per_session(samples.owners, samples.volts, loaded)
+    sheet.add("voltage_sag", "Voltage sag", "voltage", "pack.internal_resistance_ohm",
+              Measured(rest - lowest, np.sqrt(2.0) * u_voltage),
+              {"rest voltage before": ~np.isnan(rest), "a voltage under load": ~np.isnan(lowest)},
+              "Rest voltage before, less the lowest voltage under load; emptying is in it too.",
+              evidence=samples.source)  # fmt: skip
+    lines = lines_by_group(
+        samples.amperes[samples.both], samples.volts[samples.both], samples.owners[samples.both], table.count
+    )
+    with np.errstate(invalid="ignore"):
         # A slope that could as well be nothing is not an answer.
-        if fit.resistance_ohm > 2 * fit.u_resistance_ohm:
-            sheet.add("pack_resistance", label, "resistance", (fit.resistance_ohm, fit.u_resistance_ohm),
-                      f"Slope of voltage over current in {volts.size} {source}; high, for the pack was emptying.",
-                      "pack.resistance_by_regression", evidence=source)  # fmt: skip
-            return
-    elif volts.size == 2 and amperes[0] != amperes[1]:
-        step = pack.internal_resistance(volts[0], amperes[0], volts[1], amperes[1], sheet.facts.u_voltage_v)
-        if step.value > 0:
-            sheet.add("pack_resistance", label, "resistance", step, "From two readings at different currents.",
-                      "pack.internal_resistance", improve="More readings, close together in time.")  # fmt: skip
-            return
-    sheet.lacks("pack_resistance", label, readings_at_clearly_different_currents_close_together=None)
+        clear = -lines.slope > 2 * lines.u_slope
+    value, u = np.where(clear, -lines.slope, np.nan), lines.u_slope.copy()
+    two = _steps(sheet, samples)
+    stepped = ~np.isnan(two.value)
+    value, u = np.where(stepped, two.value, value), np.where(stepped, two.u, u)
+
+    def how(row: int) -> str:
+        if stepped[row]:
+            return "From two readings at different currents."
+        seen = f"{samples.count[row]} {samples.source(row)}"
+        return f"Slope of voltage over current in {seen}; high, for the pack was emptying."
+
+    sheet.add("pack_resistance", "Pack resistance", "resistance",
+              lambda row: "pack.internal_resistance" if stepped[row] else "pack.resistance_by_regression",
+              Measured(value, u), {"readings at clearly different currents, close together": ~np.isnan(value)},
+              how, evidence=samples.source)  # fmt: skip
 
 
-def _margins(sheet: Sheet, name: str, known_limits: LimitFacts | None) -> None:
-    limits: Any = known_limits or LimitFacts()
-    full: Any = sheet.facts.pack.full_voltage_v if sheet.facts.pack is not None else None
-    key, label = f"{name}_voltage_margin", f"{name.capitalize()} voltage margin"
-    known = {f"highest_voltage_of_the_{name}": limits.highest_voltage_v, "a_battery_pack_on_the_revision": full}
-    if not sheet.lacks(key, label, **known):
-        sheet.add(key, label, "voltage", pack.voltage_margin_v(limits.highest_voltage_v, full),
-                  f"Limit {limits.highest_voltage_v:g} V less full pack {full:g} V; below zero it is over.",
-                  "pack.voltage_margin_v", caution=BATTERY)  # fmt: skip
-    currents = [reading.current_a for reading in sheet.readings_with("current_a") if reading.current_a is not None]
-    if sheet.facts.log is not None:
-        currents = [float(np.max(sheet.facts.log.current_a))]
-    peak_a: Any = max(currents, default=None)
-    key, label = f"{name}_current_margin", f"{name.capitalize()} current margin"
-    known = {f"continuous_current_of_the_{name}": limits.continuous_current_a, "a_reading_of_current": peak_a}
-    if not sheet.lacks(key, label, **known):
-        sheet.add(key, label, "current", pack.current_margin_a(limits.continuous_current_a, max(peak_a, 0.0)),
-                  "Continuous limit less the largest battery current seen.", "pack.current_margin_a",
-                  caution=BATTERY)  # fmt: skip
-    field = f"{name}_temperature_c"
-    hottest = max((getattr(reading, field) for reading in sheet.readings_with(field)), default=None)
-    key, label = f"{name}_temperature_margin", f"{name.capitalize()} temperature margin"
-    known = {
-        f"highest_temperature_of_the_{name}": limits.highest_temperature_c,
-        f"a_reading_of_{name}_temperature": hottest,
-    }
-    if not sheet.lacks(key, label, **known):
-        sheet.add(key, label, "temperature difference",
-                  limits.highest_temperature_c - hottest,
-                  f"Limit less the hottest reading, {hottest:g} °C.", "")  # fmt: skip
+def _steps(sheet: Sheet, samples: Samples) -> Measured:
+    """Resistance of the sessions that have exactly two readings, at different currents."""
+    table = sheet.table
+    rows = np.flatnonzero(samples.both)
+    owners = samples.owners[rows]
+    order = np.argsort(owners, kind="stable")
+    rows, owners = rows[order], owners[order]
+    first = np.searchsorted(owners, np.arange(table.count))
+    pair = np.flatnonzero(samples.count == 2)
+    one, other = rows[first[pair]], rows[first[pair] + 1]
+    amperes, volts = samples.amperes, samples.volts
+    differ = amperes[one] != amperes[other]
+    pair, one, other = pair[differ], one[differ], other[differ]
+    value, u = sheet.nothing(), sheet.nothing()
+    if pair.size:
+        step = pack.internal_resistance(
+            volts[one], amperes[one], volts[other], amperes[other], table.facts["u_voltage_v"][pair]
+        )
+        value[pair], u[pair] = np.where(step.value > 0, step.value, np.nan), step.u
+    return Measured(value, u)
 
 
-def _lowest_voltage(sheet: Sheet) -> None:
-    volts, _, source = _electrical_samples(sheet)
-    lowest: Any = float(volts.min()) if volts.size else None
-    empty: Any = sheet.facts.pack.empty_voltage_v if sheet.facts.pack is not None else None
-    label = "Margin to empty voltage"
-    if not sheet.lacks("empty_voltage_margin", label, a_voltage_reading_with_current=lowest,
-                       a_battery_pack_on_the_revision=empty):  # fmt: skip
-        sheet.add("empty_voltage_margin", label, "voltage", (lowest - empty, sheet.facts.u_voltage_v),
-                  f"Lowest voltage seen, {lowest:g} V, less the pack's empty voltage {empty:g} V.",
-                  "pack.voltage_margin_v", evidence=source, caution=BATTERY)  # fmt: skip
+def _margins(sheet: Sheet, name: str, peak_a: Any) -> None:
+    limits = getattr(sheet.table, name)
+    full, highest = sheet.table.pack["full_voltage_v"], limits["highest_voltage_v"]
+    has_full, has_highest = ~np.isnan(full), ~np.isnan(highest)
+    margin = sheet.solve(pack.voltage_margin_v, has_full & has_highest, highest, full)
+    sheet.add(f"{name}_voltage_margin", f"{name.capitalize()} voltage margin", "voltage", "pack.voltage_margin_v",
+              margin, {f"highest voltage of the {name}": has_highest, PACK: has_full},
+              lambda row: f"Limit {highest[row]:g} V less full pack {full[row]:g} V; below zero it is over.",
+              caution=BATTERY)  # fmt: skip
+    continuous = limits["continuous_current_a"]
+    has_limit, has_peak = ~np.isnan(continuous), ~np.isnan(peak_a)
+    margin = sheet.solve(pack.current_margin_a, has_limit & has_peak, continuous, np.maximum(peak_a, 0.0))
+    sheet.add(f"{name}_current_margin", f"{name.capitalize()} current margin", "current", "pack.current_margin_a",
+              margin, {f"continuous current of the {name}": has_limit, "a reading of current": has_peak},
+              "Continuous limit less the largest battery current seen.", caution=BATTERY)  # fmt: skip
+    read = sheet.table.readings[f"{name}_temperature_c"]
+    hottest = sheet.table.highest_per_session(sheet.table.reading_session, read, ~np.isnan(read))
+    warmest = limits["highest_temperature_c"]
+    has_warmest, has_read = ~np.isnan(warmest), ~np.isnan(hottest)
+    margin = sheet.solve(drivetrain.temperature_margin_c, has_warmest & has_read, warmest, hottest)
+    sheet.add(f"{name}_temperature_margin", f"{name.capitalize()} temperature margin", "temperature difference",
+              "drivetrain.temperature_margin_c", margin,
+              {f"highest temperature of the {name}": has_warmest, f"a reading of {name} temperature": has_read},
+              lambda row: f"Limit less the hottest reading, {hottest[row]:g} °C.", caution=BATTERY)  # fmt: skip
+
+
+def _lowest_voltage(sheet: Sheet, samples: Samples) -> None:
+    lowest = sheet.table.lowest_per_session(samples.owners, samples.volts, samples.both)
+    empty = sheet.table.pack["empty_voltage_v"]
+    sheet.add("empty_voltage_margin", "Margin to empty voltage", "voltage", "pack.voltage_margin_v",
+              Measured(lowest - empty, sheet.table.facts["u_voltage_v"]),
+              {"a voltage reading with current": ~np.isnan(lowest), PACK: ~np.isnan(empty)},
+              lambda row: f"Lowest voltage seen, {lowest[row]:g} V, less the pack's empty voltage {empty[row]:g} V.",
+              evidence=samples.source, caution=BATTERY)  # fmt: skip

@@ -1,4 +1,4 @@
-"""A whole session worked out: every number that its facts allow, and what the others need.
+"""Sessions worked out: every number that their facts allow, and what the others need.
 
 Each result says which evidence it rests on and what would improve it. What cannot be worked out is
 listed with what is missing; it is never shown as zero, and never left out in silence.
@@ -7,30 +7,21 @@ listed with what is missing; it is never shown as zero, and never left out in si
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from calc import endurance, energy, pack, speed, stability, weather
+from calc import energy, pack, speed, stability, weather
 from calc.declaration import Measured
-from calc.session_facts import PassFacts, SessionFacts
+from calc.session_endurance import endurance_columns
+from calc.session_facts import SessionFacts
 from calc.session_limits import electrical_limits
-from calc.session_sheet import Missing, Result, Sheet
+from calc.session_sheet import SessionReport, SessionReports, Sheet
+from calc.session_table import SessionTable
 
 ICE_SPEED = "Speed on ice: a long, clear run-out, a helmet and a kill switch. Local rules decide."
-COME_HOME = "Cold, wind and soft snow shorten it. Turn back before it says so, and carry what you need to walk home."
 TIPPING = "A rigid machine on even ground. Ruts, edges and a leaning rider tip it well below this."
 COLD = "Cover all skin, and watch each other's faces for white patches."
-
-
-@dataclass(frozen=True)
-class SessionReport:
-    results: tuple[Result, ...]
-    missing: tuple[Missing, ...]
-
-    def get(self, key: str) -> Result | None:
-        return next((result for result in self.results if result.key == key), None)
 
 
 def evaluate(facts: SessionFacts) -> SessionReport:
@@ -56,296 +47,289 @@ def evaluate(facts: SessionFacts) -> SessionReport:
     >>> [missing.needs for missing in report.missing if missing.key == "average_gate_speed"]
     [('a pass that counts',)]
     """
-    sheet = Sheet(facts)
+    return evaluate_all([facts])[0]
+
+
+def evaluate_all(all_facts: Sequence[SessionFacts]) -> SessionReports:
+    """Work many sessions out in one go, in their order."""
+    return evaluate_table(SessionTable(all_facts))
+
+
+def evaluate_table(table: SessionTable) -> SessionReports:
+    """Work out sessions whose facts stand in columns already; each calculation runs once, on arrays."""
+    sheet = Sheet(table)
     for work in _WORK:
         work(sheet)
-    return SessionReport(tuple(sheet.results), tuple(sheet.missing))
-
-
-def evaluate_all(all_facts: Sequence[SessionFacts]) -> list[SessionReport]:
-    """Work many sessions out, in their order."""
-    return [evaluate(facts) for facts in all_facts]
-
-
-def _pass_speeds(passes: Sequence[PassFacts]) -> Measured:
-    return speed.gate_speed(
-        np.array([run.distance_m for run in passes]),
-        np.array([run.duration_s for run in passes]),
-        np.array([run.u_distance_m for run in passes]),
-        np.array([run.u_duration_s for run in passes]),
-    )
+    return SessionReports(sheet)
 
 
 def _speeds(sheet: Sheet) -> None:
-    passes = sheet.facts.passes
-    labels = {
-        "average_gate_speed": "Mean gate speed",
-        "best_gate_speed": "Best gate speed",
-        "two_way_mean_speed": "Two-way mean speed",
-        "peak_speed": "Peak speed in a gate",
-    }
-    if not passes:
-        for key, label in labels.items():
-            sheet.lacks(key, label, a_pass_that_counts=None)
-        return
-    speeds = _pass_speeds(passes)
-    count = len(passes)
+    table, owners = sheet.table, sheet.table.pass_session
+    everyone = np.ones(owners.size, dtype=bool)
+    count = table.count_per_session(owners, everyone)
+    timed = {"a pass that counts": count > 0}
+    speeds = speed.gate_speed(**table.passes) if owners.size else Measured(np.empty(0), np.empty(0))
+    mean = table.mean_per_session(owners, speeds.value, everyone)
     # A gate's distance is wrong by the same share in every pass; only the timing averages out.
-    shared = max(run.u_distance_m / run.distance_m for run in passes)
-    timing = np.array(
-        [value * run.u_duration_s / run.duration_s for value, run in zip(speeds.value, passes, strict=True)]
-    )
-    mean = float(np.mean(speeds.value))
-    u_mean = float(np.hypot(np.sqrt(np.sum(timing**2)) / count, mean * shared))
-    spread = f", spread {3.6 * float(np.std(speeds.value, ddof=1)):.1f} km/h" if count > 1 else ""
+    shared = table.highest_per_session(owners, table.passes["u_distance_m"] / table.passes["distance_m"], everyone)
+    timing = speeds.value * table.passes["u_duration_s"] / table.passes["duration_s"]
+    total = np.sqrt(table.sum_per_session(owners, timing**2, everyone))
+    u_timing = np.divide(total, count, out=sheet.nothing(), where=count > 0)
+    off = (speeds.value - mean[owners]) ** 2
+    variance = table.sum_per_session(owners, off, everyone)
+    spread = np.sqrt(np.divide(variance, count - 1, out=sheet.nothing(), where=count > 1))
+
+    def how(row: int) -> str:
+        passes = "1 pass that counts" if count[row] == 1 else f"{count[row]} passes that count"
+        return f"Mean of {passes}" + (f", spread {3.6 * spread[row]:.1f} km/h." if count[row] > 1 else ".")
+
     sheet.add(
-        "average_gate_speed", labels["average_gate_speed"], "speed", (mean, u_mean),
-        f"Mean of {count} {'pass' if count == 1 else 'passes'} that count{'s' if count == 1 else ''}{spread}.",
-        "speed.gate_speed",
-        improve="" if count > 3 else "More passes, both ways, tell more.",
+        "average_gate_speed", "Mean gate speed", "speed", "speed.gate_speed",
+        Measured(mean, np.hypot(u_timing, mean * shared)), timed, how,
+        improve=lambda row: "" if count[row] > 3 else "More passes, both ways, tell more.",
     )  # fmt: skip
-    best = int(np.argmax(speeds.value))
+    best = table.rows_of_highest(owners, speeds.value, everyone)
     sheet.add(
-        "best_gate_speed", labels["best_gate_speed"], "speed", (speeds.value[best], speeds.u[best]),
-        f"Fastest of {count}; the fastest of several is helped by luck.", "speed.gate_speed", caution=ICE_SPEED,
+        "best_gate_speed", "Best gate speed", "speed", "speed.gate_speed", _picked(sheet, speeds, best), timed,
+        lambda row: f"Fastest of {count[row]}; the fastest of several is helped by luck.", caution=ICE_SPEED,
     )  # fmt: skip
-    _two_way(sheet, labels["two_way_mean_speed"], speeds)
-    _peak(sheet, labels["peak_speed"])
+    _two_way(sheet, speeds)
+    _peak(sheet)
 
 
-def _two_way(sheet: Sheet, label: str, speeds: Measured) -> None:
-    directions = [run.direction for run in sheet.facts.passes]
-    best = {}
-    for way in ("out", "back"):
-        indices = [index for index, direction in enumerate(directions) if direction == way]
-        best[way] = max(indices, key=lambda index: speeds.value[index], default=None)
-    out, back = best["out"], best["back"]
-    if sheet.lacks("two_way_mean_speed", label, a_pass_out=out, a_pass_back=back):
-        return
-    mean = speed.two_way_mean(speeds.value[out], speeds.value[back], speeds.u[out], speeds.u[back])
+def _picked(sheet: Sheet, speeds: Measured, rows: Any) -> Measured:
+    """The speeds at one row of passes for each session; NaN where there is none."""
+    found = rows >= 0
+    value, u = sheet.nothing(), sheet.nothing()
+    value[found], u[found] = speeds.value[rows[found]], speeds.u[rows[found]]
+    return Measured(value, u)
+
+
+def _two_way(sheet: Sheet, speeds: Measured) -> None:
+    table, owners = sheet.table, sheet.table.pass_session
+    ways = [
+        _picked(sheet, speeds, table.rows_of_highest(owners, speeds.value, chosen))
+        for chosen in (table.pass_is_out, ~table.pass_is_out)
+    ]
+    out, back = (~np.isnan(way.value) for way in ways)
+    mean = sheet.solve(speed.two_way_mean, out & back, ways[0].value, ways[1].value, ways[0].u, ways[1].u)
     sheet.add(
-        "two_way_mean_speed", label, "speed", mean,
-        "Mean of the best pass out and the best pass back; a steady wind mostly cancels.", "speed.two_way_mean",
+        "two_way_mean_speed", "Two-way mean speed", "speed", "speed.two_way_mean", mean,
+        {"a pass out": out, "a pass back": back},
+        "Mean of the best pass out and the best pass back; a steady wind mostly cancels.",
     )  # fmt: skip
 
 
-def _peak(sheet: Sheet, label: str) -> None:
-    profiles = []
-    for run in sheet.facts.passes:
-        if len(run.mark_positions_m) >= 3 and len(run.mark_times_s) == len(run.mark_positions_m):
-            u_mark_s = run.u_duration_s / np.sqrt(2.0)
-            profiles.append(
-                speed.split_profile(
-                    np.array(run.mark_positions_m), np.array(run.mark_times_s), u_time_s=float(u_mark_s)
-                )
-            )
-    if sheet.lacks("peak_speed", label, a_pass_timed_at_three_marks_or_more=profiles or None):
-        return
-    best = max(profiles, key=lambda profile: profile.peak_mps)
+def _peak(sheet: Sheet) -> None:
+    value, u = sheet.nothing(), sheet.nothing()
+    for split in sheet.table.splits:
+        profile = speed.split_profile(split.positions_m, split.times_s, u_time_s=split.u_time_s)
+        if not profile.peak_mps <= value[split.session]:
+            value[split.session], u[split.session] = profile.peak_mps, profile.u_peak_mps
     sheet.add(
-        "peak_speed", label, "speed", (best.peak_mps, best.u_peak_mps),
+        "peak_speed", "Peak speed in a gate", "speed", "speed.split_profile", Measured(value, u),
+        {"a pass timed at three marks or more": ~np.isnan(value)},
         "Faster end of the best pass with three marks or more, constant acceleration between them.",
-        "speed.split_profile", improve="More marks, or a light gate, sharpen it.", caution=ICE_SPEED,
+        improve="More marks, or a light gate, sharpen it.", caution=ICE_SPEED,
     )  # fmt: skip
+
+
+def _rest_states(sheet: Sheet) -> None:
+    """State of charge before and after, kept for what follows; it is not a result of its own."""
+    table = sheet.table
+    for moment in ("start", "end"):
+        rest = table.facts[f"rest_voltage_{moment}_v"]
+        state = sheet.nothing()
+        for curve, rows in table.curves:
+            # A rest voltage outside this pack's curve belongs to another pack, or was not at rest.
+            low, high = curve.voltage_v[0] * 0.99, curve.voltage_v[-1] * 1.01
+            with np.errstate(invalid="ignore"):
+                inside = rows[(rest[rows] >= low) & (rest[rows] <= high)]
+            if inside.size:
+                state[inside] = pack.state_of_charge(rest[inside], curve)
+        table.facts[f"rest_state_{moment}"] = state
+
+
+EVIDENCE = ("", "integrated log", "meter", "rest-voltage curve", "charge × mean voltage")
+_LOG, _METER, _REST, _PRODUCT = 1, 2, 3, 4
 
 
 def _charge(sheet: Sheet) -> None:
-    facts, label = sheet.facts, "Charge used"
-    rest = _rest_charge(facts)
-    if facts.log is not None:
-        value = energy.charge_ah(facts.log.time_s, facts.log.current_a)
-        sheet.add("charge_used", label, "charge", value, "Current integrated over the log.", "energy.charge_ah",
-                  evidence="integrated log")  # fmt: skip
-    elif facts.charge_used_ah is not None:
-        sheet.add("charge_used", label, "charge", (facts.charge_used_ah, facts.u_charge_used_ah),
-                  "Read off a counter.", "energy.charge_ah", evidence="meter")  # fmt: skip
-    elif rest is not None:
-        sheet.add("charge_used", label, "charge", rest,
-                  "Rest voltages before and after, through the assumed rest-voltage curve of the pack.",
-                  "pack.state_of_charge", evidence="rest-voltage curve",
-                  improve="A charge counter or a log would be far better.")  # fmt: skip
-    else:
-        sheet.lacks("charge_used", label, charge_counter_or_log_or_rest_voltages_before_and_after_with_a_pack=None)
+    table, facts = sheet.table, sheet.table.facts
+    fallen = facts["rest_state_start"] - facts["rest_state_end"]
+    with np.errstate(invalid="ignore"):
+        usable = fallen > 0
+    value = np.where(usable, fallen * table.pack["capacity_ah"], np.nan)
+    u = np.sqrt(2.0) * facts["u_rest_charge_fraction"] * table.pack["capacity_ah"]
+    source = np.where(usable, _REST, 0)
+    metered = ~np.isnan(facts["charge_used_ah"])
+    value = np.where(metered, facts["charge_used_ah"], value)
+    u = np.where(metered, facts["u_charge_used_ah"], u)
+    source = np.where(metered, _METER, source)
+    for row, log in table.logs:
+        value[row], u[row], source[row] = energy.charge_ah(log.time_s, log.current_a), np.nan, _LOG
+    table.facts["charge_source"] = source
+    methods = (
+        "",
+        "Current integrated over the log.",
+        "Read off a counter.",
+        "Rest voltages before and after, through the assumed rest-voltage curve of the pack.",
+    )
+    kernels = ("", "energy.charge_ah", "energy.energy_from_meter", "pack.state_of_charge")
+    known = ~np.isnan(value)
+    sheet.add(
+        "charge_used", "Charge used", "charge", lambda row: kernels[source[row]], Measured(value, u),
+        {"a charge counter, a log, or rest voltages before and after with a battery pack": known},
+        lambda row: methods[source[row]], evidence=lambda row: EVIDENCE[source[row]],
+        improve=lambda row: "A charge counter or a log would be far better." if source[row] == _REST else "",
+    )  # fmt: skip
 
 
-def _rest_charge(facts: SessionFacts) -> Measured | None:
-    start, end = _rest_state(facts, facts.rest_voltage_start_v), _rest_state(facts, facts.rest_voltage_end_v)
-    if facts.pack is None or start is None or end is None or start <= end:
-        return None
-    u_fraction = np.sqrt(2.0) * facts.u_rest_charge_fraction
-    return Measured((start - end) * facts.pack.capacity_ah, float(u_fraction) * facts.pack.capacity_ah)
+_VOLTAGES = (
+    "",
+    "the mean of the voltage readings under load",
+    "the mean of the rest voltages, which is a little high",
+    "the pack's nominal voltage",
+)
 
 
-def _rest_state(facts: SessionFacts, rest_voltage_v: float | None) -> float | None:
-    if facts.pack is None or facts.pack.curve is None or rest_voltage_v is None:
-        return None
-    try:
-        return float(pack.state_of_charge(rest_voltage_v, facts.pack.curve))
-    except ValueError:
-        # A rest voltage outside this pack's curve belongs to another pack, or was not at rest.
-        return None
+def _mean_voltage(sheet: Sheet) -> tuple[Any, Any, Any]:
+    """Mean voltage of each ride, its standard uncertainty, and which of _VOLTAGES it is."""
+    table, facts, owners = sheet.table, sheet.table.facts, sheet.table.reading_session
+    nominal = table.pack["nominal_voltage_v"]
+    rest = (facts["rest_voltage_start_v"] + facts["rest_voltage_end_v"]) / 2
+    has_rest = ~np.isnan(rest)
+    # Under load the voltage sags below the rest voltage by an unknown few per cent.
+    mean, u = np.where(has_rest, rest, nominal), np.where(has_rest, 0.03 * rest, 0.04 * nominal)
+    which = np.where(has_rest, 2, 3)
+    volts, amperes = table.readings["voltage_v"], table.readings["current_a"]
+    with np.errstate(invalid="ignore"):
+        loaded = (amperes > 0) & ~np.isnan(volts)
+    count = table.count_per_session(owners, loaded)
+    loaded_mean = table.mean_per_session(owners, volts, loaded)
+    variance = table.sum_per_session(owners, (volts - loaded_mean[owners]) ** 2, loaded)
+    enough = count >= 2
+    scatter = np.sqrt(np.divide(variance, (count - 1.0) * count, out=sheet.nothing(), where=enough))
+    mean = np.where(enough, loaded_mean, mean)
+    u = np.where(enough, np.hypot(scatter, facts["u_voltage_v"]), u)
+    return mean, u, np.where(enough, 1, which)
 
 
 def _energy(sheet: Sheet) -> None:
-    facts, label = sheet.facts, "Energy used"
-    used, volts = sheet.by_key.get("charge_used"), _mean_voltage(sheet)
-    if facts.log is not None:
-        value = energy.energy_wh(facts.log.time_s, facts.log.voltage_v, facts.log.current_a)
-        sheet.add("energy_used", label, "energy", value, "Power integrated over the log.", "energy.energy_wh",
-                  evidence="integrated log")  # fmt: skip
-    elif facts.energy_used_wh is not None:
-        sheet.add("energy_used", label, "energy", (facts.energy_used_wh, facts.u_energy_used_wh),
-                  "Read off a meter.", "energy.energy_from_meter", evidence="meter")  # fmt: skip
-    elif used is not None and volts is not None:
-        product = energy.energy_from_charge(max(used.value, 0.0), volts[0], used.u or 0.0, volts[1])
-        evidence = "charge × mean voltage" if used.evidence == "meter" else "rest-voltage curve"
-        sheet.add("energy_used", label, "energy", product,
-                  f"Charge used ({used.evidence}) times {volts[2]}.", "energy.energy_from_charge", evidence=evidence,
-                  improve="An energy meter or a log would settle it.")  # fmt: skip
-    else:
-        sheet.lacks("energy_used", label, energy_meter_or_charge_used=None if used is None else 1,
-                    voltage_readings_or_rest_voltages_or_a_pack=volts)  # fmt: skip
+    table, facts = sheet.table, sheet.table.facts
+    charge, u_charge = sheet.value("charge_used"), sheet.u("charge_used")
+    volts, u_volts, which = _mean_voltage(sheet)
+    with np.errstate(invalid="ignore"):
+        both = (charge >= 0) & ~np.isnan(volts)
+    product = sheet.solve(energy.energy_from_charge, both, charge, volts, u_charge, u_volts)
+    charge_source = table.facts["charge_source"]
+    source = np.where(both, np.where(charge_source == _REST, _REST, _PRODUCT), 0)
+    metered = ~np.isnan(facts["energy_used_wh"])
+    value = np.where(metered, facts["energy_used_wh"], getattr(product, "value", product))
+    u = np.where(metered, facts["u_energy_used_wh"], getattr(product, "u", sheet.nothing()))
+    source = np.where(metered, _METER, source)
+    for row, log in table.logs:
+        value[row], u[row], source[row] = energy.energy_wh(log.time_s, log.voltage_v, log.current_a), np.nan, _LOG
+    table.facts["energy_source"] = source
 
+    def how(row: int) -> str:
+        if source[row] in (_LOG, _METER):
+            return "Power integrated over the log." if source[row] == _LOG else "Read off a meter."
+        return f"Charge used ({EVIDENCE[charge_source[row]]}) times {_VOLTAGES[which[row]]}."
 
-def _mean_voltage(sheet: Sheet) -> tuple[float, float, str] | None:
-    """Mean voltage of the ride, its standard uncertainty, and in words where it comes from."""
-    facts = sheet.facts
-    loaded = [reading for reading in sheet.readings_with("voltage_v", "current_a") if (reading.current_a or 0) > 0]
-    if len(loaded) >= 2:
-        volts = np.array([reading.voltage_v for reading in loaded])
-        u = float(np.hypot(volts.std(ddof=1) / np.sqrt(volts.size), facts.u_voltage_v))
-        return float(volts.mean()), u, f"the mean of {volts.size} voltage readings under load"
-    if facts.rest_voltage_start_v is not None and facts.rest_voltage_end_v is not None:
-        mean = (facts.rest_voltage_start_v + facts.rest_voltage_end_v) / 2
-        # Under load it sags below the rest voltage by an unknown few per cent.
-        return mean, 0.03 * mean, "the mean of the rest voltages, which is a little high"
-    if facts.pack is not None:
-        return facts.pack.nominal_voltage_v, 0.04 * facts.pack.nominal_voltage_v, "the pack's nominal voltage"
-    return None
+    kernels = ("", "energy.energy_wh", "energy.energy_from_meter", "energy.energy_from_charge")
+    sheet.add(
+        "energy_used", "Energy used", "energy", lambda row: kernels[min(int(source[row]), 3)], Measured(value, u),
+        {
+            "an energy meter or the charge used": metered | ~np.isnan(charge),
+            "voltage readings, rest voltages or a battery pack": metered | ~np.isnan(volts),
+        },
+        how, evidence=lambda row: EVIDENCE[source[row]],
+        improve=lambda row: "An energy meter or a log would settle it." if source[row] >= _REST else "",
+    )  # fmt: skip
 
 
 def _per_distance(sheet: Sheet) -> None:
-    facts = sheet.facts
-    used: Any = sheet.by_key.get("energy_used")
-    if not sheet.lacks(
-        "average_speed", "Mean speed of the ride", distance_ridden=facts.distance_m, runtime=facts.runtime_s
-    ):
-        mean = speed.gate_speed(facts.distance_m, facts.runtime_s, facts.u_distance_m, 0.0)
-        sheet.add(
-            "average_speed", "Mean speed of the ride", "speed", mean, "Distance over runtime.", "speed.gate_speed"
-        )
-    if not sheet.lacks("energy_per_distance", "Energy per km", distance_ridden=facts.distance_m, energy_used=used):
-        measured = energy.energy_per_distance(max(used.value, 0.0), facts.distance_m, used.u or 0.0, facts.u_distance_m)
-        sheet.add("energy_per_distance", "Energy per km", "consumption", measured,
-                  f"Energy used ({used.evidence}) over the distance ridden.", "energy.energy_per_distance",
-                  evidence=used.evidence)  # fmt: skip
-    if not sheet.lacks("mean_power", "Mean power", runtime=facts.runtime_s, energy_used=used):
-        hours = facts.runtime_s / 3600.0
-        sheet.add("mean_power", "Mean power", "power", (used.value / hours, None if used.u is None else used.u / hours),
-                  "Energy used over the runtime.", "energy.energy_wh", evidence=used.evidence)  # fmt: skip
-
-
-def _endurance(sheet: Sheet) -> None:
-    facts, consumption = sheet.facts, sheet.by_key.get("energy_per_distance")
-    usable: Any = facts.pack.energy_wh if facts.pack is not None else None
-    per_km: Any = consumption.value if consumption is not None and consumption.value > 0 else None
-    u_per_km = (consumption.u or 0.0) if consumption is not None else 0.0
-    reserve = f"{100 * facts.reserve_fraction:.0f} % reserve"
-    if not sheet.lacks("range", "Range of a full pack", a_battery_pack_on_the_revision=usable, energy_per_km=per_km):
-        measured = endurance.remaining_range(usable, facts.reserve_fraction, per_km, 0.05 * usable, u_per_km)
-        sheet.add("range", "Range of a full pack", "trip", measured,
-                  f"Nominal pack energy less {reserve}, at this session's energy per km.", "endurance.remaining_range",
-                  caution=COME_HOME)  # fmt: skip
-    left: Any = _energy_left(sheet)
-    if sheet.lacks("energy_left", "Energy left", a_battery_pack_on_the_revision=usable,
-                   energy_used_or_rest_voltage_after=left):  # fmt: skip
-        return
-    value, u, how, evidence = left
-    sheet.add("energy_left", "Energy left", "energy", (value, u), how, "endurance.energy_left_wh", evidence=evidence)
-    at_least: Any = value if value > 0 else None
-    if not sheet.lacks("remaining_range", "Remaining range", energy_left_above_zero=at_least, energy_per_km=per_km):
-        measured = endurance.remaining_range(value, facts.reserve_fraction, per_km, u, u_per_km)
-        sheet.add("remaining_range", "Remaining range", "trip", measured, f"Energy left less {reserve}.",
-                  "endurance.remaining_range", caution=COME_HOME)  # fmt: skip
-        # The same consumption both ways: nothing in a session says what the way home will cost.
-        turn = endurance.turn_back_distance(
-            value, facts.reserve_fraction, per_km, per_km, u, u_per_km, u_per_km, consumption_correlation=1.0
-        )
-        sheet.add("turn_back_distance", "Turn-back distance", "trip", turn,
-                  f"Half of what is left less {reserve}; into the wind it is shorter.", "endurance.turn_back_distance",
-                  caution=COME_HOME)  # fmt: skip
-    power = sheet.value("mean_power")
-    if not sheet.lacks("runtime_left", "Remaining runtime", mean_power=power if power and power > 0 else None):
-        sheet.add("runtime_left", "Remaining runtime", "runtime",
-                  endurance.runtime_s(value, facts.reserve_fraction, power),
-                  f"Energy left less {reserve}, at the mean power.", "endurance.runtime_s")  # fmt: skip
-
-
-def _energy_left(sheet: Sheet) -> tuple[float, float, str, str] | None:
-    facts, used = sheet.facts, sheet.by_key.get("energy_used")
-    if facts.pack is None:
-        return None
-    state = _rest_state(facts, facts.rest_voltage_end_v)
-    if state is not None:
-        u = facts.u_rest_charge_fraction * facts.pack.energy_wh
-        return state * facts.pack.energy_wh, u, "Rest voltage after, through the assumed curve.", "rest-voltage curve"
-    if used is None:
-        return None
-    start = _rest_state(facts, facts.rest_voltage_start_v)
-    began = "from its rest voltage before" if start is not None else "taken as full at the start"
-    full = facts.pack.energy_wh * (1.0 if start is None else start)
-    u = float(np.hypot(facts.u_rest_charge_fraction * facts.pack.energy_wh, used.u or 0.0))
-    left = endurance.energy_left_wh(full, max(used.value, 0.0)) if full > 0 else 0.0
-    return left, u, f"Pack {began}, less the energy used.", used.evidence
+    facts, source = sheet.table.facts, sheet.table.facts["energy_source"]
+    distance, runtime = facts["distance_m"], facts["runtime_s"]
+    used, u_used = sheet.value("energy_used"), sheet.u("energy_used")
+    has_distance, has_runtime, has_energy = (~np.isnan(values) for values in (distance, runtime, used))
+    exact = np.zeros(sheet.table.count)
+    mean = sheet.solve(speed.gate_speed, has_distance & has_runtime, distance, runtime, facts["u_distance_m"], exact)
+    sheet.add("average_speed", "Mean speed of the ride", "speed", "speed.gate_speed", mean,
+              {"distance ridden": has_distance, "runtime": has_runtime}, "Distance over runtime.")  # fmt: skip
+    # A ride that gave back more than it took used nothing.
+    taken = np.maximum(used, 0.0)
+    per_km = sheet.solve(
+        energy.energy_per_distance, has_distance & has_energy, taken, distance, u_used, facts["u_distance_m"]
+    )
+    sheet.add("energy_per_distance", "Energy per km", "consumption", "energy.energy_per_distance", per_km,
+              {"distance ridden": has_distance, "energy used": has_energy},
+              lambda row: f"Energy used ({EVIDENCE[source[row]]}) over the distance ridden.",
+              evidence=lambda row: EVIDENCE[source[row]])  # fmt: skip
+    hours = runtime / 3600.0
+    sheet.add("mean_power", "Mean power", "power", "energy.energy_wh", Measured(used / hours, u_used / hours),
+              {"runtime": has_runtime, "energy used": has_energy}, "Energy used over the runtime.",
+              evidence=lambda row: EVIDENCE[source[row]])  # fmt: skip
 
 
 def _air(sheet: Sheet) -> None:
-    facts, label, ridden = sheet.facts, "Wind chill at ride speed", sheet.value("average_gate_speed")
-    at_speed = ridden if ridden is not None else sheet.value("average_speed")
-    if sheet.lacks("wind_chill", label, air_temperature=facts.air_temperature_c, a_speed=at_speed):
-        return
-    wind_kmh = weather.ride_wind_kmh(at_speed, facts.wind_speed_mps or 0.0)
-    if not (-60 <= facts.air_temperature_c <= 10 and 5 <= wind_kmh <= 250):
-        sheet.lacks("wind_chill", label, air_at_or_below_10_degrees_and_air_speed_of_5_to_250_kmh=None)
-        return
-    chill = weather.wind_chill_c(facts.air_temperature_c, wind_kmh)
-    still = "" if facts.wind_speed_mps is not None else "; no wind was recorded"
-    sheet.add("wind_chill", label, "temperature", chill,
-              f"Air speed {wind_kmh:.0f} km/h, straight into the wind{still}.",
-              "weather.wind_chill_c", caution=f"{weather.frostbite(chill).capitalize()}. {COLD}")  # fmt: skip
+    facts = sheet.table.facts
+    air, wind = facts["air_temperature_c"], facts["wind_speed_mps"]
+    gate, ride = sheet.value("average_gate_speed"), sheet.value("average_speed")
+    ridden = np.where(np.isnan(gate), ride, gate)
+    has_air, has_speed = ~np.isnan(air), ~np.isnan(ridden)
+    wind_kmh = sheet.solve(weather.ride_wind_kmh, has_speed, ridden, np.nan_to_num(wind))
+    with np.errstate(invalid="ignore"):
+        inside = (air >= -60) & (air <= 10) & (wind_kmh >= 5) & (wind_kmh <= 250)
+    chill = sheet.solve(weather.wind_chill_c, inside, air, wind_kmh)
+
+    def how(row: int) -> str:
+        unsaid = "; no wind was recorded" if np.isnan(wind[row]) else ""
+        return f"Air speed {wind_kmh[row]:.0f} km/h, straight into the wind{unsaid}."
+
+    sheet.add(
+        "wind_chill", "Wind chill at ride speed", "temperature", "weather.wind_chill_c", chill,
+        {
+            "air temperature": has_air, "a speed": has_speed,
+            "air at or below 10 °C, and air speed of 5 to 250 km/h": inside | ~has_air | ~has_speed,
+        },
+        how, caution=lambda row: f"{weather.frostbite(float(chill[row])).capitalize()}. {COLD}",
+    )  # fmt: skip
 
 
 def _tipping(sheet: Sheet) -> None:
-    facts = sheet.facts
-    if not sheet.lacks("static_stability_factor", "Static stability factor", track_width=facts.track_width_m,
-                       height_of_the_centre_of_gravity_with_rider=facts.cg_height_m):  # fmt: skip
-        sheet.add("static_stability_factor", "Static stability factor", "ratio",
-                  stability.static_stability_factor(facts.track_width_m, facts.cg_height_m),
-                  "Half the track width over the height of the centre of gravity, with rider.",
-                  "stability.static_stability_factor", caution=TIPPING)  # fmt: skip
-    if facts.single_contact and not sheet.lacks(
-        "tip_over_threshold", "Tip-over threshold, three contacts", track_width=facts.track_width_m,
-        wheelbase=facts.wheelbase_m, place_of_the_centre_of_gravity_with_rider=facts.cg_forward_m,
-        height_of_the_centre_of_gravity_with_rider=facts.cg_height_m,
-    ):  # fmt: skip
-        from_single = facts.cg_forward_m if facts.single_contact == "rear" else facts.wheelbase_m - facts.cg_forward_m
-        if not 0 <= from_single <= facts.wheelbase_m:
-            sheet.lacks("tip_over_threshold", "Tip-over threshold, three contacts",
-                        a_centre_of_gravity_between_the_contacts=None)  # fmt: skip
-            return
-        sheet.add("tip_over_threshold", "Tip-over threshold, three contacts", "ratio",
-                  stability.three_contact_threshold_g(
-                      facts.track_width_m, facts.cg_height_m, facts.wheelbase_m, from_single),
-                  "In g, sideways on level ground, with rider.", "stability.three_contact_threshold_g",
-                  caution=TIPPING)  # fmt: skip
+    table, facts = sheet.table, sheet.table.facts
+    track, height, base, forward = (
+        facts[name] for name in ("track_width_m", "cg_height_m", "wheelbase_m", "cg_forward_m")
+    )
+    has_track, has_height = ~np.isnan(track), ~np.isnan(height)
+    needs = {"track width": has_track, "height of the centre of gravity with rider": has_height}
+    factor = sheet.solve(stability.static_stability_factor, has_track & has_height, track, height)
+    sheet.add("static_stability_factor", "Static stability factor", "ratio", "stability.static_stability_factor",
+              factor, needs, "Half the track width over the height of the centre of gravity, with rider.",
+              caution=TIPPING)  # fmt: skip
+    three = table.single_contact != ""
+    has_base, has_forward = ~np.isnan(base), ~np.isnan(forward)
+    from_single = np.where(table.single_contact == "rear", forward, base - forward)
+    with np.errstate(invalid="ignore"):
+        between = (from_single >= 0) & (from_single <= base)
+    where = three & has_track & has_height & between
+    threshold = sheet.solve(stability.three_contact_threshold_g, where, track, height, base, from_single)
+    sheet.add("tip_over_threshold", "Tip-over threshold, three contacts", "ratio",
+              "stability.three_contact_threshold_g", threshold,
+              needs | {"wheelbase": has_base, "place of the centre of gravity with rider": has_forward,
+                       "a centre of gravity between the contacts": between | ~has_base | ~has_forward},
+              "In g, sideways on level ground, with rider.", caution=TIPPING, applies=three)  # fmt: skip
 
 
 _WORK: tuple[Callable[[Sheet], None], ...] = (
     _speeds,
+    _rest_states,
     _charge,
     _energy,
     _per_distance,
-    _endurance,
+    endurance_columns,
     electrical_limits,
     _air,
     _tipping,

@@ -1,11 +1,18 @@
-"""One session's working: results so far, and what the others need."""
+"""The working of many sessions at once, and one session's results read out of it."""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from calc.session_facts import ReadingFacts, SessionFacts
+import numpy as np
+
+from calc.declaration import Measured
+from calc.session_table import SessionTable
+
+Text = str | Callable[[int], str]
+"""A sentence, or how to say it for one session's row."""
 
 
 @dataclass(frozen=True)
@@ -31,32 +38,137 @@ class Missing:
     needs: tuple[str, ...]
 
 
+def _said(text: Text, row: int) -> str:
+    return text if isinstance(text, str) else text(row)
+
+
+@dataclass(frozen=True)
+class Column:
+    """One result for every session; NaN where it could not be worked out, and what it needs there."""
+
+    key: str
+    label: str
+    kind: str
+    kernel: Text
+    value: Any
+    u: Any | None
+    needs: dict[str, Any]
+    method: Text
+    evidence: Text
+    improve: Text
+    caution: Text
+    applies: Any | None
+
+    def result(self, row: int) -> Result | None:
+        if np.isnan(self.value[row]):
+            return None
+        u = None if self.u is None or np.isnan(self.u[row]) else float(self.u[row])
+        texts = (_said(text, row) for text in (self.method, self.kernel, self.evidence, self.improve, self.caution))
+        return Result(self.key, self.label, self.kind, float(self.value[row]), u, *texts)
+
+    def missing(self, row: int) -> Missing | None:
+        if not np.isnan(self.value[row]) or (self.applies is not None and not self.applies[row]):
+            return None
+        needs = tuple(words for words, given in self.needs.items() if not given[row])
+        return Missing(self.key, self.label, needs)
+
+
 class Sheet:
-    """One session's working: its facts, and the results so far."""
+    """The columns worked out so far."""
 
-    def __init__(self, facts: SessionFacts) -> None:
-        # Any, because a type cannot say that what `lacks` did not list is there.
-        self.facts: Any = facts
-        self.results: list[Result] = []
-        self.missing: list[Missing] = []
-        self.by_key: dict[str, Any] = {}
+    def __init__(self, table: SessionTable) -> None:
+        self.table = table
+        self.columns: dict[str, Column] = {}
 
-    def add(self, key: str, label: str, kind: str, measured: Any, method: str, kernel: str, **texts: str) -> None:
-        value, u = measured if isinstance(measured, tuple) else (measured, None)
-        result = Result(key, label, kind, float(value), None if u is None else float(u), method, kernel, **texts)
-        self.results.append(result)
-        self.by_key[key] = result
+    def nothing(self) -> Any:
+        return np.full(self.table.count, np.nan)
 
-    def lacks(self, key: str, label: str, **needed: Any) -> bool:
-        """Note what is missing, if anything. Each keyword is a plain word for what its value gives."""
-        needs = tuple(words.replace("_", " ") for words, value in needed.items() if value is None or value == ())
-        if needs:
-            self.missing.append(Missing(key, label, needs))
-        return bool(needs)
+    def solve(self, kernel: Any, where: Any, *arguments: Any, **options: Any) -> Any:
+        """A kernel's answer for the sessions `where` holds, NaN for the others.
+
+        The kernel is called once, on arrays; its own checks of range and unit apply.
+        """
+        rows = np.flatnonzero(where)
+        if not rows.size:
+            return self.nothing()
+        answer = kernel(*(argument[rows] for argument in arguments), **options)
+        parts = answer if isinstance(answer, tuple) else (answer,)
+        spread = []
+        for part in parts:
+            column = self.nothing()
+            column[rows] = part
+            spread.append(column)
+        return Measured(*spread) if isinstance(answer, Measured) else spread[0] if len(spread) == 1 else spread
+
+    def add(
+        self,
+        key: str,
+        label: str,
+        kind: str,
+        kernel: Text,
+        measured: Any,
+        needs: dict[str, Any],
+        method: Text,
+        *,
+        evidence: Text = "",
+        improve: Text = "",
+        caution: Text = "",
+        applies: Any | None = None,
+    ) -> Any:
+        """Store a column. `needs` says in plain words what each mask's value gives. Returns the value."""
+        value, u = measured if isinstance(measured, Measured) else (measured, None)
+        self.columns[key] = Column(
+            key, label, kind, kernel, value, u, needs, method, evidence, improve, caution, applies
+        )
+        return value
 
     def value(self, key: str) -> Any:
-        found = self.by_key.get(key)
-        return None if found is None else found.value
+        return self.columns[key].value
 
-    def readings_with(self, *names: str) -> list[ReadingFacts]:
-        return [reading for reading in self.facts.readings if all(getattr(reading, name) is not None for name in names)]
+    def u(self, key: str) -> Any:
+        """The standard uncertainty of a column, 0 where none is known."""
+        u = self.columns[key].u
+        return np.zeros(self.table.count) if u is None else np.nan_to_num(u)
+
+
+class SessionReport:
+    """One session's results in the order in which a rider asks for them, and what the others need."""
+
+    def __init__(self, columns: dict[str, Column], row: int) -> None:
+        self._columns, self._row = columns, row
+
+    def get(self, key: str) -> Result | None:
+        column = self._columns.get(key)
+        return None if column is None else column.result(self._row)
+
+    @property
+    def results(self) -> tuple[Result, ...]:
+        found = (column.result(self._row) for column in self._columns.values())
+        return tuple(result for result in found if result is not None)
+
+    @property
+    def missing(self) -> tuple[Missing, ...]:
+        found = (column.missing(self._row) for column in self._columns.values())
+        return tuple(missing for missing in found if missing is not None)
+
+
+class SessionReports:
+    """The reports of many sessions, in their order; `values(key)` is one result of all of them."""
+
+    def __init__(self, sheet: Sheet) -> None:
+        self._sheet = sheet
+
+    def __len__(self) -> int:
+        return self._sheet.table.count
+
+    def __getitem__(self, row: int) -> SessionReport:
+        if not 0 <= row < len(self):
+            raise IndexError(f"there are {len(self)} sessions, and no row {row}")
+        return SessionReport(self._sheet.columns, row)
+
+    def __iter__(self) -> Iterator[SessionReport]:
+        return (self[row] for row in range(len(self)))
+
+    def values(self, key: str) -> Any:
+        """One result of every session, NaN where it could not be worked out."""
+        return self._sheet.value(key)

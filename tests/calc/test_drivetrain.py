@@ -6,6 +6,7 @@ from calc import drivetrain
 from tests.calc.kernel_cases import CHECKS, Case
 
 CASES = [
+    Case(drivetrain.temperature_margin_c, {"limit_c": 110.0, "hottest_c": 85.0}, edges=[{"hottest_c": 130.0}]),
     Case(
         drivetrain.road_speed_mps,
         {"motor_speed_rpm": 3000.0, "drive_ratio": 6.0, "rolling_circumference_m": 2.05},

@@ -30,3 +30,10 @@ def test_torque_constant(constant, torque):
     by_pint = 1 / (constant * unit.revolution / unit.minute / unit.volt).to("radian/second/volt").magnitude
     assert drivetrain.torque_constant_nm_per_a(constant) == pytest.approx(by_pint)
     assert by_pint == pytest.approx(torque, rel=1e-8)
+
+
+def test_temperature_margin():
+    # pint 0.25.3: a difference of two Celsius temperatures is a difference, not a temperature.
+    unit = UnitRegistry()
+    by_pint = unit.Quantity(110, "degC") - unit.Quantity(85, "degC")
+    assert by_pint.to("delta_degC").magnitude == drivetrain.temperature_margin_c(110.0, 85.0)

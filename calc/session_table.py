@@ -1,0 +1,131 @@
+"""Many sessions' facts side by side in columns, so that each calculation runs once for all of them.
+
+Not known is NaN here, and stays NaN through every sum; `calc.session_sheet` turns it back into a
+result that is missing, with what it needs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from calc.pack import StateOfChargeCurve
+from calc.session_facts import LogFacts, SessionFacts
+
+_FACTS = (
+    "distance_m",
+    "u_distance_m",
+    "runtime_s",
+    "charge_used_ah",
+    "u_charge_used_ah",
+    "energy_used_wh",
+    "u_energy_used_wh",
+    "rest_voltage_start_v",
+    "rest_voltage_end_v",
+    "u_voltage_v",
+    "u_rest_charge_fraction",
+    "reserve_fraction",
+    "air_temperature_c",
+    "wind_speed_mps",
+    "track_width_m",
+    "wheelbase_m",
+    "cg_height_m",
+    "cg_forward_m",
+)
+_PACK = (
+    "full_voltage_v",
+    "nominal_voltage_v",
+    "empty_voltage_v",
+    "capacity_ah",
+    "energy_wh",
+    "continuous_current_a",
+)
+_LIMITS = ("highest_voltage_v", "continuous_current_a", "highest_temperature_c")
+_PASS = ("distance_m", "duration_s", "u_distance_m", "u_duration_s")
+_READING = ("voltage_v", "current_a", "motor_temperature_c", "controller_temperature_c")
+
+
+class Split(NamedTuple):
+    """One pass timed at three marks or more."""
+
+    session: int
+    positions_m: Any
+    times_s: Any
+    u_time_s: float
+
+
+def _columns(rows: Sequence[Any], names: tuple[str, ...]) -> dict[str, Any]:
+    return {
+        name: np.array([None if row is None else getattr(row, name) for row in rows], dtype=np.float64)
+        for name in names
+    }
+
+
+class SessionTable:
+    """The facts of many sessions. `passes` and `readings` say in `*_session` whose they are, in order."""
+
+    def __init__(self, all_facts: Sequence[SessionFacts]) -> None:
+        self.count = len(all_facts)
+        self.facts = _columns(all_facts, _FACTS)
+        self.pack = _columns([facts.pack for facts in all_facts], _PACK)
+        self.controller = _columns([facts.controller for facts in all_facts], _LIMITS)
+        self.motor = _columns([facts.motor for facts in all_facts], _LIMITS)
+        self.single_contact = np.array([facts.single_contact for facts in all_facts], dtype="U5")
+        runs = [run for facts in all_facts for run in facts.passes]
+        self.passes = _columns(runs, _PASS)
+        self.pass_session = self._owners([len(facts.passes) for facts in all_facts])
+        self.pass_is_out = np.array([run.direction == "out" for run in runs], dtype=bool)
+        self.splits = [
+            Split(
+                int(owner), np.array(run.mark_positions_m), np.array(run.mark_times_s), run.u_duration_s / np.sqrt(2.0)
+            )
+            for run, owner in zip(runs, self.pass_session, strict=True)
+            if len(run.mark_positions_m) >= 3 and len(run.mark_times_s) == len(run.mark_positions_m)
+        ]
+        looks = [reading for facts in all_facts for reading in facts.readings]
+        self.readings = _columns(looks, _READING)
+        self.reading_session = self._owners([len(facts.readings) for facts in all_facts])
+        self.logs: list[tuple[int, LogFacts]] = [
+            (index, facts.log) for index, facts in enumerate(all_facts) if facts.log is not None
+        ]
+        self.curves = self._curves(all_facts)
+
+    def _owners(self, counts: list[int]) -> Any:
+        return np.repeat(np.arange(self.count), counts)
+
+    def _curves(self, all_facts: Sequence[SessionFacts]) -> list[tuple[StateOfChargeCurve, Any]]:
+        """Each rest-voltage curve once, with the rows of the sessions that use it."""
+        rows: dict[StateOfChargeCurve, list[int]] = {}
+        for index, facts in enumerate(all_facts):
+            if facts.pack is not None and facts.pack.curve is not None:
+                rows.setdefault(facts.pack.curve, []).append(index)
+        return [(curve, np.array(indices)) for curve, indices in rows.items()]
+
+    def count_per_session(self, owners: Any, chosen: Any) -> Any:
+        return np.bincount(owners[chosen], minlength=self.count)
+
+    def sum_per_session(self, owners: Any, values: Any, chosen: Any) -> Any:
+        return np.bincount(owners[chosen], weights=values[chosen], minlength=self.count)
+
+    def mean_per_session(self, owners: Any, values: Any, chosen: Any) -> Any:
+        counted = self.count_per_session(owners, chosen)
+        total = self.sum_per_session(owners, values, chosen)
+        return np.divide(total, counted, out=np.full(self.count, np.nan), where=counted > 0)
+
+    def highest_per_session(self, owners: Any, values: Any, chosen: Any) -> Any:
+        highest = np.full(self.count, -np.inf)
+        np.maximum.at(highest, owners[chosen], values[chosen])
+        return np.where(np.isfinite(highest), highest, np.nan)
+
+    def lowest_per_session(self, owners: Any, values: Any, chosen: Any) -> Any:
+        return -self.highest_per_session(owners, -values, chosen)
+
+    def rows_of_highest(self, owners: Any, values: Any, chosen: Any) -> Any:
+        """For each session the row that holds its highest value, or −1."""
+        highest = self.highest_per_session(owners, values, chosen)
+        holds = np.flatnonzero(chosen & (values == highest[owners]))
+        rows = np.full(self.count, -1)
+        rows[owners[holds][::-1]] = holds[::-1]
+        return rows

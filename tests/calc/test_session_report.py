@@ -1,0 +1,157 @@
+"""How a session is worked out: evidence in its order, what is missing, one or many."""
+
+import dataclasses
+import math
+
+import numpy as np
+import pytest
+
+from calc.catalogue import page_rows
+from calc.declaration import CATALOGUE
+from calc.pack import ASSUMED_CELL_CURVE
+from calc.quantities import KINDS
+from calc.session_facts import LimitFacts, LogFacts, PackFacts, PassFacts, ReadingFacts, SessionFacts
+from calc.session_report import evaluate, evaluate_all
+
+PACK = PackFacts(4.2, 3.6, 2.5, 50.0, 180.0, continuous_current_a=60.0, curve=ASSUMED_CELL_CURVE)
+LIMITS = LimitFacts(highest_voltage_v=5.0, lowest_voltage_v=2.0, continuous_current_a=80.0, highest_temperature_c=100.0)
+LOG = LogFacts([0.0, 1800.0, 3600.0], [4.0, 3.9, 3.8], [10.0, 10.0, 10.0])
+WHOLE = SessionFacts(
+    distance_m=3000.0,
+    u_distance_m=30.0,
+    runtime_s=600.0,
+    charge_used_ah=9.0,
+    u_charge_used_ah=0.2,
+    energy_used_wh=33.0,
+    u_energy_used_wh=0.5,
+    rest_voltage_start_v=4.1,
+    rest_voltage_end_v=3.8,
+    air_temperature_c=-10.0,
+    wind_speed_mps=2.0,
+    passes=(
+        PassFacts(100.0, 8.0, 0.02, 0.01, "out", (0.0, 50.0, 100.0), (0.0, 4.5, 8.0)),
+        PassFacts(100.0, 9.0, 0.02, 0.01, "back"),
+    ),
+    readings=(
+        ReadingFacts(60.0, 3.95, 10.0, motor_temperature_c=30.0, controller_temperature_c=20.0),
+        ReadingFacts(120.0, 3.75, 50.0, motor_temperature_c=60.0),
+        ReadingFacts(180.0, 3.84, 30.0),
+    ),
+    pack=PACK,
+    controller=LIMITS,
+    motor=LIMITS,
+    track_width_m=1.2,
+    wheelbase_m=1.8,
+    single_contact="rear",
+    cg_height_m=0.45,
+    cg_forward_m=1.2,
+)
+
+
+def test_with_everything_known_nothing_is_missing_and_every_method_is_in_the_catalogue():
+    page_rows()
+    report = evaluate(WHOLE)
+    assert report.missing == ()
+    assert len(report.results) >= 28
+    for result in report.results:
+        assert result.kernel in CATALOGUE, result.key
+        assert result.kind in KINDS
+        assert result.method
+        assert math.isfinite(result.value)
+        assert result.u is None or result.u >= 0
+
+
+def test_with_nothing_known_everything_is_missing_with_a_reason():
+    report = evaluate(SessionFacts())
+    assert report.results == ()
+    assert {missing.key for missing in report.missing} >= {"average_gate_speed", "energy_per_distance", "range"}
+    assert all(missing.needs for missing in report.missing)
+
+
+def test_many_are_worked_out_as_each_alone():
+    chance = np.random.default_rng(7)
+    fields = [field.name for field in dataclasses.fields(SessionFacts) if field.default is None]
+    many = []
+    for _ in range(60):
+        forgotten = {name: None for name in fields if chance.random() < 0.3}
+        kept = {"passes": WHOLE.passes[: chance.integers(3)], "readings": WHOLE.readings[: chance.integers(4)]}
+        log = {"log": LOG} if chance.random() < 0.2 else {}
+        many.append(dataclasses.replace(WHOLE, **{**kept, **forgotten, **log}))
+    reports = evaluate_all(many)
+    assert len(reports) == 60
+    for facts, together in zip(many, reports, strict=True):
+        alone = evaluate(facts)
+        assert together.missing == alone.missing
+        for one, other in zip(together.results, alone.results, strict=True):
+            assert one.value == pytest.approx(other.value)
+            assert dataclasses.replace(one, value=0, u=None) == dataclasses.replace(other, value=0, u=None)
+    speeds = reports.values("average_gate_speed")
+    assert [math.isnan(value) for value in speeds] == [not facts.passes for facts in many]
+    with pytest.raises(IndexError):
+        reports[60]
+
+
+@pytest.mark.parametrize(
+    ("known", "evidence"),
+    [
+        ({"log": LOG}, "integrated log"),
+        ({}, "meter"),
+        ({"energy_used_wh": None}, "charge × mean voltage"),
+        ({"energy_used_wh": None, "charge_used_ah": None}, "rest-voltage curve"),
+    ],
+)
+def test_the_best_evidence_there_is_comes_first(known, evidence):
+    report = evaluate(dataclasses.replace(WHOLE, **known))
+    assert report.get("energy_used").evidence == evidence
+    assert report.get("energy_per_distance").evidence == evidence
+    assert bool(report.get("energy_used").improve) == (evidence in ("charge × mean voltage", "rest-voltage curve"))
+
+
+def test_a_rest_voltage_of_another_pack_is_no_evidence():
+    report = evaluate(dataclasses.replace(WHOLE, charge_used_ah=None, energy_used_wh=None, rest_voltage_end_v=48.0))
+    assert report.get("charge_used") is None
+    assert "rest voltages before and after with a battery pack" in str(report.missing)
+
+
+def test_a_ride_that_gave_back_more_than_it_took():
+    downhill = LogFacts([0.0, 3600.0], [4.0, 4.0], [-1.0, -1.0])
+    report = evaluate(dataclasses.replace(WHOLE, log=downhill))
+    assert report.get("energy_used").value == pytest.approx(-4.0)
+    assert report.get("energy_per_distance").value == 0.0
+    assert report.get("range") is None
+
+
+@pytest.mark.parametrize(
+    ("change", "name"),
+    [
+        ({"distance_m": -1.0}, "distance_m"),
+        ({"passes": (PassFacts(100.0, 0.0, 0.0, 0.0),)}, "duration_s"),
+        ({"track_width_m": -1.0}, "track_width_m"),
+        ({"cg_height_m": 0.0}, "cg_height_m"),
+        ({"reserve_fraction": 1.5}, "reserve_fraction"),
+        ({"log": LogFacts([0.0, 0.0], [4.0, 4.0], [1.0, 1.0])}, "time_s"),
+    ],
+)
+def test_impossible_facts_are_named(change, name):
+    with pytest.raises(ValueError, match=name):
+        evaluate(dataclasses.replace(WHOLE, **change))
+
+
+def test_outside_the_wind_chill_formula_it_says_so():
+    report = evaluate(dataclasses.replace(WHOLE, air_temperature_c=15.0))
+    assert report.get("wind_chill") is None
+    needs = next(missing.needs for missing in report.missing if missing.key == "wind_chill")
+    assert needs == ("air at or below 10 °C, and air speed of 5 to 250 km/h",)
+
+
+def test_four_contacts_have_no_three_contact_threshold_and_do_not_miss_it():
+    report = evaluate(dataclasses.replace(WHOLE, single_contact=""))
+    assert report.get("tip_over_threshold") is None
+    assert "tip_over_threshold" not in [missing.key for missing in report.missing]
+
+
+def test_what_can_hurt_carries_its_caution():
+    report = evaluate(WHOLE)
+    for key in ("best_gate_speed", "range", "turn_back_distance", "wind_chill", "static_stability_factor", "c_rate"):
+        assert report.get(key).caution
+    assert not any("safe" in result.method.lower() for result in report.results)
