@@ -197,6 +197,9 @@ class PowerLaw(NamedTuple):
     unbiased_shape: float
     scale: float
     exposure_between_failures_now: float
+    unbiased_now: float
+    now_lower: float | None
+    now_upper: float | None
     cramer_von_mises: float
     critical_value: float
     fits: bool
@@ -242,7 +245,10 @@ def power_law_fit(times: Number, end: float, truncated: str = "time", confidence
 
     Returns
     -------
-    PowerLaw. `fits` is false where the Cramér–von Mises statistic exceeds its 5 % critical value:
+    PowerLaw. `unbiased_now` is the exposure between failures at the end by the unbiased shape;
+    `now_lower` and `now_upper` are its limits at the same confidence (e-Handbook 8.4.5.2). They are
+    None for counting that stopped at a failure, for which that source gives none, and the upper one
+    where so few failures set no bound. `fits` is false where the Cramér–von Mises statistic exceeds its 5 % critical value:
     then a power law does not describe these failures.
 
     Raises
@@ -277,7 +283,33 @@ def power_law_fit(times: Number, end: float, truncated: str = "time", confidence
     critical = float(np.interp(counted, sizes, values))
     scale = count / end**shape
     now = end ** (1 - shape) / (scale * shape)
-    return PowerLaw(shape, lower, upper, unbiased, scale, now, statistic, critical, statistic <= critical)
+    unbiased_now = end / (count * unbiased)
+    now_lower, now_upper = _limits_now(unbiased_now, count, confidence) if by_time else (None, None)
+    return PowerLaw(
+        shape,
+        lower,
+        upper,
+        unbiased,
+        scale,
+        now,
+        unbiased_now,
+        now_lower,
+        now_upper,
+        statistic,
+        critical,
+        statistic <= critical,
+    )
+
+
+def _limits_now(unbiased_now: float, count: int, confidence: float) -> tuple[float, float | None]:
+    """Limits of the exposure between failures at the end of a time-truncated count."""
+    from scipy import stats
+
+    z = float(stats.norm.ppf(0.5 + confidence / 2))
+    whole = unbiased_now * count * (count - 1)
+    lower = whole / (count + z**2 / 4 + math.sqrt(count * z**2 / 2 + z**4 / 16)) ** 2
+    rest = count - z * math.sqrt(count / 2)
+    return lower, whole / rest**2 if rest > 0 else None
 
 
 class Trend(NamedTuple):

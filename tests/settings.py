@@ -3,7 +3,9 @@
 import os
 import tempfile
 
-os.environ["BUILDLOG_DATA_DIR"] = tempfile.mkdtemp(prefix="firnlog-tests-")
+# Kept by name, so that the folder lives as long as the run and goes with it.
+DATA_OF_THIS_RUN = tempfile.TemporaryDirectory(prefix="firnlog-tests-")
+os.environ["BUILDLOG_DATA_DIR"] = DATA_OF_THIS_RUN.name
 
 from buildlog.config.settings import *
 

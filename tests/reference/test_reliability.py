@@ -63,6 +63,15 @@ def test_power_law_case_study():
     assert fit.fits
 
 
+def test_power_law_limits_of_the_case_study():
+    # e-Handbook 8.4.5.2: MTBF at 1500 h is 310.234 h, 80 % limits 157.7139 h and 548.5565 h.
+    fit = reliability.power_law_fit(CASE_STUDY, 1500.0, confidence=0.8)
+    limits = (fit.unbiased_now, fit.now_lower, fit.now_upper)
+    assert limits == pytest.approx((310.234, 157.7139, 548.5565), rel=2e-6)
+    assert reliability.power_law_fit(CASE_STUDY, 1478.0, truncated="failure").now_lower is None
+    assert reliability.power_law_fit([1.0, 2.0, 5.0], 9.0, confidence=0.999).now_upper is None
+
+
 def test_power_law_shape_limits():
     # AMSAA TR-138, exact limits on β by χ²(2n)/2n; compared with scipy 1.17 quantiles.
     from scipy import stats
