@@ -248,8 +248,8 @@ def power_law_fit(times: Number, end: float, truncated: str = "time", confidence
     PowerLaw. `unbiased_now` is the exposure between failures at the end by the unbiased shape;
     `now_lower` and `now_upper` are its limits at the same confidence (e-Handbook 8.4.5.2). They are
     None for counting that stopped at a failure, for which that source gives none, and the upper one
-    where so few failures set no bound. `fits` is false where the Cramér–von Mises statistic exceeds its 5 % critical value:
-    then a power law does not describe these failures.
+    where so few failures set no bound. `fits` is false where the Cramér–von Mises statistic exceeds
+    its 5 % critical value: then a power law does not describe these failures.
 
     Raises
     ------
