@@ -11,6 +11,7 @@ from django.db.models import ProtectedError
 from django.http import Http404
 from drf_spectacular.utils import extend_schema
 from rest_framework import mixins, serializers, status, viewsets
+from rest_framework.pagination import LimitOffsetPagination
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -30,6 +31,15 @@ from buildlog.serializers import (
 )
 
 
+class RecordPages(LimitOffsetPagination):
+    """A page of records, never more than the database can count or a phone can hold."""
+
+    max_limit = 500
+
+    def get_offset(self, request: Request) -> int:
+        return min(super().get_offset(request), 10**9)
+
+
 class RecordViewSet(viewsets.ModelViewSet):
     """Records by UUID. `PUT` to a new UUID makes the record; sending it again changes nothing.
 
@@ -37,6 +47,7 @@ class RecordViewSet(viewsets.ModelViewSet):
     """
 
     lookup_value_converter = "uuid"
+    pagination_class = RecordPages
     narrowed_by: tuple[str, ...] = ()
     write_right = Right.BUILD
 
@@ -150,6 +161,7 @@ class PhotoViewSet(mixins.ListModelMixin, mixins.RetrieveModelMixin, mixins.Dest
     queryset = Photo.objects.all()
     serializer_class = PhotoSerializer
     lookup_value_converter = "uuid"
+    pagination_class = RecordPages
     write_right = Right.LOG
 
     @extend_schema(request={"multipart/form-data": PhotoSerializer}, responses=PhotoSerializer)

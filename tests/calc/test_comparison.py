@@ -32,7 +32,7 @@ def test_kernel(case, check):
     check(case)
 
 
-@given(st.lists(st.floats(-100, 100), min_size=2, max_size=8, unique=True), st.floats(-50, 50))
+@given(st.lists(st.integers(-1000, 1000), min_size=2, max_size=8, unique=True), st.integers(-50, 50))
 def test_shifting_one_group_shifts_the_difference(values, shift):
     shifted = comparison.welch([value + shift for value in values], values)
     assert shifted.difference == pytest.approx(shift, abs=1e-6)
