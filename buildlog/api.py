@@ -7,7 +7,7 @@ from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db import DataError, IntegrityError, transaction
-from django.db.models import ProtectedError
+from django.db.models import ProtectedError, RestrictedError
 from django.http import Http404
 from drf_spectacular.utils import extend_schema
 from rest_framework import mixins, serializers, status, viewsets
@@ -18,6 +18,7 @@ from rest_framework.response import Response
 from buildlog.models import Failure, FailureMode, Fitting, Modification, Part, Photo, Revision, Vehicle
 from buildlog.models.photos import SUBJECTS
 from buildlog.pictures import store_photo
+from buildlog.record_pages import what_rests_on_it
 from buildlog.roles import Right
 from buildlog.serializers import (
     FailureModeSerializer,
@@ -34,6 +35,7 @@ from buildlog.serializers import (
 class RecordPages(LimitOffsetPagination):
     """A page of records, never more than the database can count or a phone can hold."""
 
+    default_limit = 100
     max_limit = 500
 
     def get_offset(self, request: Request) -> int:
@@ -88,9 +90,8 @@ class RecordViewSet(viewsets.ModelViewSet):
     def destroy(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         try:
             return super().destroy(request, *args, **kwargs)
-        except ProtectedError as error:
-            kinds = sorted({str(held._meta.verbose_name_plural) for held in error.protected_objects})
-            sentence = f"Kept, because {' and '.join(kinds)} rest on it. Remove those first."
+        except (ProtectedError, RestrictedError) as error:
+            sentence = f"Kept, because {what_rests_on_it(error)} rest on it. Remove those first."
             return Response({"detail": sentence}, status=status.HTTP_409_CONFLICT)
 
 

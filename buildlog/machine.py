@@ -114,7 +114,9 @@ class Machine:
         """Without rider: as measured, or else as the parts add up."""
         if self.revision.cg_height_m is not None:
             return self.revision.cg_height_m
-        return self.centre_of_gravity.z_m if self.centre_of_gravity else None
+        added_up = self.centre_of_gravity
+        # Below the ground it is a slip of the pen, not a height.
+        return added_up.z_m if added_up and added_up.z_m > 0 else None
 
     @cached_property
     def warnings(self) -> list[Warning]:

@@ -6,7 +6,7 @@ from typing import Any
 
 from django.contrib import messages
 from django.db import IntegrityError, transaction
-from django.db.models import Model, ProtectedError
+from django.db.models import Model, ProtectedError, RestrictedError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
@@ -53,10 +53,15 @@ def remove_record(request: HttpRequest, record: Model, *, back: str, after: str)
         name = str(record)
         try:
             record.delete()
-        except ProtectedError as error:
-            kinds = sorted({str(held._meta.verbose_name_plural) for held in error.protected_objects})
-            messages.warning(request, f"{name} is kept: {' and '.join(kinds)} rest on it. Remove those first.")
+        except (ProtectedError, RestrictedError) as error:
+            messages.warning(request, f"{name} is kept: {what_rests_on_it(error)} rest on it. Remove those first.")
             return redirect(back)
         messages.success(request, f"Removed: {name}")
         return redirect(after)
     return render(request, "buildlog/remove.html", {"record": record, "back": back})
+
+
+def what_rests_on_it(error: ProtectedError | RestrictedError) -> str:
+    """The kinds of records that a refused removal would have orphaned, in words."""
+    held = error.protected_objects if isinstance(error, ProtectedError) else error.restricted_objects
+    return " and ".join(sorted({str(record._meta.verbose_name_plural) for record in held}))

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Any
 
 from buildlog.models import Failure, Revision, Vehicle
 from calc import comparison, reliability
-from calc.quantities import decimals_for, difference_in_shown_unit, in_shown_unit, written
+from calc.quantities import difference_in_shown_unit, in_shown_unit, written
 from sessions.models import Session
 from sessions.queries import sessions_with_evidence
 from sessions.results import reports_for
@@ -132,7 +133,8 @@ def _sentence(measure: Measure, base: Group, other: Group, system: str) -> str:
     if result.lower > 0 or result.upper < 0:
         word = measure.more if result.difference > 0 else measure.less
         size = abs(difference_in_shown_unit(result.difference, measure.kind, system))
-        decimals = decimals_for((high - low) / 2)
+        # Two significant digits of the interval's half-width (JCGM 100:2008, 7.2.6).
+        decimals = max(0, 1 - math.floor(math.log10((high - low) / 2)))
         unit = written(0.0, measure.kind, system).removeprefix("0").strip()
         return (
             f"{second} is {size:.{decimals}f} {unit} {word} than {first} "

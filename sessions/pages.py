@@ -175,6 +175,13 @@ def edit_venue(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 
 @form_page
 @needs(Right.LOG)
+def remove_venue(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    found = get_object_or_404(Venue, pk=pk)
+    return remove_record(request, found, back=found.get_absolute_url(), after=reverse("venues"))
+
+
+@form_page
+@needs(Right.LOG)
 def new_gate(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     found = get_object_or_404(Venue, pk=pk)
     return write_record(
@@ -187,6 +194,14 @@ def new_gate(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 def edit_gate(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     found = get_object_or_404(Gate.objects.select_related("venue").prefetch_related("marks"), pk=pk)
     return write_record(request, GateForm, found, title=f"Edit {found}", back=found.get_absolute_url())
+
+
+@form_page
+@needs(Right.LOG)
+def remove_gate(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    found = get_object_or_404(Gate.objects.select_related("venue"), pk=pk)
+    back = found.get_absolute_url()
+    return remove_record(request, found, back=back, after=back)
 
 
 @form_page

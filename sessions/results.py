@@ -26,7 +26,7 @@ class PassRow:
 
     run: Pass
     u_duration_s: float
-    speed: Measured
+    speed: Measured | None
 
 
 GROUPS = (
@@ -99,7 +99,8 @@ def pass_rows(session: Session) -> list[PassRow]:
     rows = []
     for run in session.passes.all():
         u_s = duration_u_s(run, assumptions)
-        measured = speed.gate_speed(run.gate.length_m, run.duration_s, run.gate.u_distance_m, u_s)
+        length_m = run.gate.length_m
+        measured = speed.gate_speed(length_m, run.duration_s, run.gate.u_distance_m, u_s) if length_m > 0 else None
         rows.append(PassRow(run, u_s, measured))
     return rows
 
@@ -125,7 +126,8 @@ def facts_of(session: Session, machine: Machine | None = None) -> SessionFacts:
         reserve_fraction=known.reserve_fraction,
         air_temperature_c=session.air_temperature_c,
         wind_speed_mps=session.wind_speed_mps,
-        passes=tuple(_pass_facts(run, known) for run in session.passes.all() if run.valid),
+        # A gate that lost its marks in the back room has no length, and its passes no speed.
+        passes=tuple(_pass_facts(run, known) for run in session.passes.all() if run.valid and run.gate.length_m > 0),
         readings=tuple(
             ReadingFacts(
                 time_s=reading.time_into_session_s,

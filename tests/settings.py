@@ -17,3 +17,4 @@ PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
 INSTALLED_APPS = [
     "django.contrib.staticfiles" if app == "buildlog.apps.LeanStaticFilesConfig" else app for app in INSTALLED_APPS
 ]
+TIME_ZONE = "UTC"

@@ -6,6 +6,7 @@ import os
 import secrets
 from pathlib import Path
 from urllib.parse import urlsplit
+from zoneinfo import ZoneInfo
 
 from django.core.exceptions import ImproperlyConfigured
 
@@ -40,6 +41,22 @@ def flag(name: str, default: bool) -> bool:
     if text in ("0", "no", "false", "off"):
         return False
     raise ImproperlyConfigured(f"{name} must be yes or no, got {text!r}. For example {name}=yes")
+
+
+def time_zone(name: str) -> str:
+    """The zone in which people type and read times: as set, or the machine's own."""
+    text = os.environ.get(name, "").strip()
+    if not text:
+        # Where the machine keeps its zone as a link into the zone database, the link names it.
+        _, found, zone = os.path.realpath("/etc/localtime").partition("/zoneinfo/")
+        text = zone if found else "UTC"
+    try:
+        ZoneInfo(text)
+    except (KeyError, ValueError, OSError):
+        raise ImproperlyConfigured(
+            f"{name} must be a time zone, got {text!r}. For example {name}=Europe/Oslo"
+        ) from None
+    return text
 
 
 def base_url(name: str) -> str:

@@ -52,7 +52,8 @@ class Revision(models.Model):
     id = models.UUIDField(primary_key=True, default=uuid.uuid4)
     vehicle = models.ForeignKey(Vehicle, on_delete=models.CASCADE, related_name="revisions")
     number = models.PositiveIntegerField(validators=[MinValueValidator(1), MaxValueValidator(9999)])
-    parent = models.ForeignKey("self", on_delete=models.PROTECT, null=True, blank=True, related_name="children")
+    # RESTRICT, not PROTECT: a parent is kept for its children, but may go together with them.
+    parent = models.ForeignKey("self", on_delete=models.RESTRICT, null=True, blank=True, related_name="children")
     date = models.DateField("date of this state")
     status = models.CharField(max_length=10, choices=Status.choices, default=Status.PLANNED)
     purpose = models.TextField("what it is for", blank=True, max_length=2000)

@@ -44,6 +44,13 @@ def edit_vehicle(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     return write_record(request, VehicleForm, vehicle, title=f"Edit {vehicle}", back=vehicle.get_absolute_url())
 
 
+@form_page
+@needs(Right.BUILD)
+def remove_vehicle(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    found = get_object_or_404(Vehicle, pk=pk)
+    return remove_record(request, found, back=found.get_absolute_url(), after="/")
+
+
 @require_safe
 def vehicle(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     found = get_object_or_404(Vehicle, pk=pk)

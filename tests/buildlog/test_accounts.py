@@ -118,6 +118,8 @@ def test_the_key_is_made_once_and_only_its_owner_reads_it(tmp_path):
         (environment.base_url, "ftp://log.example", "web address"),
         (environment.host_list, "http://log.example", "without a port"),
         (environment.host_list, "log.example:8000", "without a port"),
+        (environment.time_zone, "Mars/Olympus", "time zone"),
+        (environment.time_zone, "../../etc/passwd", "time zone"),
     ],
 )
 def test_a_wrong_setting_is_named(monkeypatch, read, value, words):

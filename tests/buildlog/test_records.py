@@ -233,3 +233,21 @@ def test_a_parent_must_come_before(revision):
     child = Revision(vehicle=revision.vehicle, number=1, parent=revision, date=date(2026, 1, 1))
     with pytest.raises(ValidationError, match="must come before"):
         child.clean()
+
+
+def test_parts_below_the_ground_give_no_height(sign_in, revision, battery):
+    Revision.objects.filter(pk=revision.pk).update(cg_height_m=None)
+    Fitting.objects.create(revision=revision, part=battery, series=1, parallel=1, x_m=0.5, z_m=-0.5)
+    page = sign_in("reader").get(revision.get_absolute_url())
+    assert page.status_code == 200
+    assert page.context["machine"].cg_height_m is None
+
+
+def test_a_parent_is_kept_for_its_child_but_goes_with_the_whole_machine(sign_in, revision):
+    Revision.objects.create(vehicle=revision.vehicle, number=2, parent=revision, date=date(2026, 2, 1))
+    client = sign_in("builder")
+    answer = client.post(f"/revisions/{revision.pk}/remove/", follow=True)
+    assert "is kept: revisions rest on it" in answer.content.decode()
+    assert client.delete(f"/api/v1/revisions/{revision.pk}/").status_code == 409
+    client.post(f"/vehicles/{revision.vehicle_id}/remove/")
+    assert not Revision.objects.exists()

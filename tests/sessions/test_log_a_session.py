@@ -253,3 +253,22 @@ def test_the_list_is_newest_first_a_page_at_a_time(sign_in, revision, venue):
     assert (first["older"], second["newer"], second["older"]) == (2, 1, None)
     assert client.get("/sessions/?page=x").status_code == 200
     assert client.get("/sessions/?page=99999").status_code == 200
+
+
+def test_a_gate_without_marks_breaks_nothing(sign_in, session, timed_pass):
+    timed_pass.gate.marks.all().delete()
+    page = sign_in("reader").get(session.get_absolute_url())
+    assert page.status_code == 200
+    assert "the gate has no length" in page.content.decode()
+    assert page.context["report"].get("average_gate_speed") is None
+
+
+def test_what_sessions_rest_on_is_kept_and_a_mistake_can_be_removed(sign_in, session, timed_pass):
+    client = sign_in("builder")
+    for path in (f"/venues/{session.venue_id}/remove/", f"/gates/{timed_pass.gate_id}/remove/"):
+        assert "is kept" in client.post(path, follow=True).content.decode()
+    assert "is kept" in client.post(f"/vehicles/{session.revision.vehicle_id}/remove/", follow=True).content.decode()
+    session.delete()
+    client.post(f"/gates/{timed_pass.gate_id}/remove/")
+    client.post(f"/venues/{session.venue_id}/remove/")
+    assert not Venue.objects.exists()
