@@ -24,13 +24,23 @@ class RecordForm(forms.ModelForm):
         self.dress()
 
     def dress(self) -> None:
-        """Give quantities the reader's units and long texts the whole width."""
+        """Give quantities the reader's units, long texts the whole width, and the empty choice a word."""
         for field in self.fields.values():
             if isinstance(field, QuantityFormField):
                 field.use_system(self.unit_system)
             if isinstance(field.widget, forms.Textarea):
-                field.wide = True
                 field.widget.attrs["rows"] = 3
+            field.wide = isinstance(field.widget, (forms.Textarea, forms.CheckboxSelectMultiple))
+            if isinstance(field, forms.ChoiceField) and isinstance(field.widget, forms.Select):
+                self._name_the_empty_choice(field)
+
+    def _name_the_empty_choice(self, field: forms.ChoiceField) -> None:
+        word = "Choose one" if field.required else "Not known"
+        if isinstance(field, forms.ModelChoiceField):
+            if field.empty_label is not None:
+                field.empty_label = word
+            return
+        field.choices = [(value, word if value == "" else label) for value, label in field.choices]
 
     def say_what_was_understood(self) -> None:
         """Beside each quantity that was typed with a unit: the value it was read as."""

@@ -11,7 +11,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 
 from buildlog import queries
 from buildlog.forms import FailureForm
-from buildlog.models import Failure
+from buildlog.models import Failure, Revision
 from buildlog.record_pages import remove_record, write_record
 from buildlog.roles import Right, needs
 
@@ -40,8 +40,10 @@ def failure(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 @form_page
 @needs(Right.LOG)
 def new_failure(request: HttpRequest) -> HttpResponse:
-    """A new failure; `?session=` or `?revision=` fill in what is known already."""
-    initial = {name: value for name in ("session", "revision") if _is_id(value := request.GET.get(name))}
+    """A new failure of the machine ridden now; `?session=` or `?revision=` say otherwise."""
+    riding = Revision.objects.filter(status=Revision.Status.RIDING).order_by("-date", "-number").first()
+    initial: dict[str, object] = {"revision": riding.pk} if riding else {}
+    initial |= {name: value for name in ("session", "revision") if _is_id(value := request.GET.get(name))}
     if "session" in initial:
         sessions = Failure._meta.get_field("session").related_model.objects
         session = sessions.filter(pk=initial["session"]).first()
