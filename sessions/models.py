@@ -13,6 +13,7 @@ from django.db import models
 from django.db.models import F, Q
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.functional import cached_property
 
 from buildlog.fields import QuantityField
 from buildlog.models import Revision
@@ -76,8 +77,9 @@ class Gate(models.Model):
     def get_absolute_url(self) -> str:
         return self.venue.get_absolute_url()
 
-    @property
+    @cached_property
     def positions_m(self) -> list[float]:
+        """Where the marks stand, read once for each object that was fetched."""
         return [mark.position_m for mark in self.marks.all()]
 
     @property

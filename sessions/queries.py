@@ -23,10 +23,13 @@ def session_rows() -> QuerySet[Session]:
 
 
 def sessions_with_evidence() -> QuerySet[Session]:
-    """Sessions with all that their results are worked out from."""
+    """Sessions with all that their results are worked out from.
+
+    Gates are fetched once each, not once for every pass: thousands of passes share a few of them.
+    """
     return Session.objects.select_related("revision__vehicle__assumptions", "venue").prefetch_related(
         "readings",
-        Prefetch("passes", queryset=Pass.objects.select_related("gate").prefetch_related("gate__marks")),
+        Prefetch("passes", queryset=Pass.objects.prefetch_related("gate__marks")),
         Prefetch("revision__fittings", queryset=Fitting.objects.select_related("part")),
     )
 
