@@ -18,6 +18,7 @@ from rest_framework.response import Response
 from buildlog.models import Failure, FailureMode, Fitting, Modification, Part, Photo, Revision, Vehicle
 from buildlog.models.photos import SUBJECTS
 from buildlog.pictures import store_photo
+from buildlog.put_record import Precondition, put_record, version_of
 from buildlog.record_pages import what_rests_on_it
 from buildlog.roles import Right
 from buildlog.serializers import (
@@ -73,26 +74,32 @@ class RecordViewSet(viewsets.ModelViewSet):
         if kwargs.get("partial"):
             with _kind_refusals(), transaction.atomic():
                 return super().update(request, *args, **kwargs)
-        key = kwargs["pk"]
-        model = self.get_serializer_class().Meta.model
-        instance = model.objects.filter(pk=key).first()
-        serializer = self.get_serializer(instance, data=request.data)
-        with _kind_refusals(), transaction.atomic():
-            serializer.is_valid(raise_exception=True)
-            serializer.save(pk=key)
-        made = instance is None
-        return Response(serializer.data, status=status.HTTP_201_CREATED if made else status.HTTP_200_OK)
+        with _kind_refusals():
+            stored = put_record(
+                lambda instance: self.get_serializer(instance, data=request.data),
+                kwargs["pk"],
+                Precondition.of(request.headers),
+            )
+        made = status.HTTP_201_CREATED if stored.made else status.HTTP_200_OK
+        return Response(stored.representation, status=made, headers={"ETag": version_of(stored.representation)})
+
+    def retrieve(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        response = super().retrieve(request, *args, **kwargs)
+        response["ETag"] = version_of(response.data)
+        return response
 
     def perform_update(self, serializer: Any) -> None:
         serializer.validated_data.pop("id", None)
         serializer.save()
 
     def destroy(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        """Answers with JSON, not with nothing: a client must be able to tell it from a portal's empty page."""
         try:
-            return super().destroy(request, *args, **kwargs)
+            super().destroy(request, *args, **kwargs)
         except (ProtectedError, RestrictedError) as error:
             sentence = f"Kept, because {what_rests_on_it(error)} rest on it. Remove those first."
             return Response({"detail": sentence}, status=status.HTTP_409_CONFLICT)
+        return Response({"id": str(kwargs["pk"]), "removed": True})
 
 
 def _key(name: str, value: str) -> uuid.UUID:

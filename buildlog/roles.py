@@ -9,6 +9,7 @@ from typing import Any
 from django.core.exceptions import PermissionDenied
 from django.db import models
 from django.http import HttpRequest, HttpResponse
+from rest_framework.exceptions import PermissionDenied as DeniedByApi
 from rest_framework.permissions import SAFE_METHODS, BasePermission
 
 
@@ -54,11 +55,21 @@ def needs(right: str) -> Callable[[Callable[..., HttpResponse]], Callable[..., H
 
 
 class ByRole(BasePermission):
-    """API access: reading for everyone signed in, writing by the right its view names."""
+    """API access: reading for everyone signed in, writing by the right its view names.
+
+    A client that keeps records for later says in a header whose they are: what one person wrote is
+    never stored while another is signed in.
+    """
 
     message = "Your account may read this but not change it."
+    whose = "X-Firnlog-Account"
 
     def has_permission(self, request: Any, view: Any) -> bool:
+        writer = request.headers.get(self.whose, "")
+        if writer and request.user.is_authenticated and writer != str(request.user.pk):
+            raise DeniedByApi(
+                {"detail": "Another account wrote this. Sign in as the one who wrote it.", "code": "other_account"}
+            )
         right = Right.READ if request.method in SAFE_METHODS else getattr(view, "write_right", Right.BUILD)
         return has_right(request.user, right)
 

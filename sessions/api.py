@@ -4,12 +4,26 @@ from __future__ import annotations
 
 from buildlog.api import RecordViewSet
 from buildlog.roles import Right
-from sessions.models import Gate, Pass, Reading, Session, Venue
+from sessions.models import (
+    Gate,
+    GoNoGoCheck,
+    Pass,
+    Reading,
+    Session,
+    TestCard,
+    TestCardItem,
+    TrackPart,
+    Venue,
+)
 from sessions.serializers import (
     GateSerializer,
+    GoNoGoCheckSerializer,
     PassSerializer,
     ReadingSerializer,
     SessionSerializer,
+    TestCardItemSerializer,
+    TestCardSerializer,
+    TrackPartSerializer,
     VenueSerializer,
 )
 
@@ -44,5 +58,33 @@ class PassViewSet(RecordViewSet):
 class ReadingViewSet(RecordViewSet):
     queryset = Reading.objects.all()
     serializer_class = ReadingSerializer
+    narrowed_by = ("session",)
+    write_right = Right.LOG
+
+
+class GoNoGoCheckViewSet(RecordViewSet):
+    queryset = GoNoGoCheck.objects.order_by("pk")
+    serializer_class = GoNoGoCheckSerializer
+    narrowed_by = ("session",)
+    write_right = Right.LOG
+
+
+class TestCardViewSet(RecordViewSet):
+    queryset = TestCard.objects.all()
+    serializer_class = TestCardSerializer
+    narrowed_by = ("revision",)
+    write_right = Right.LOG
+
+
+class TestCardItemViewSet(RecordViewSet):
+    queryset = TestCardItem.objects.all()
+    serializer_class = TestCardItemSerializer
+    narrowed_by = ("card", "session")
+    write_right = Right.LOG
+
+
+class TrackPartViewSet(RecordViewSet):
+    queryset = TrackPart.objects.all()
+    serializer_class = TrackPartSerializer
     narrowed_by = ("session",)
     write_right = Right.LOG

@@ -19,6 +19,7 @@ from sessions import queries
 from sessions.forms import AssumptionsForm, GateForm, PassForm, ReadingForm, SessionForm, VenueForm
 from sessions.models import Assumptions, Gate, Pass, Reading, Session, Venue
 from sessions.results import grouped, pass_rows, report_for
+from sessions.tracks import track_of
 
 form_page = require_http_methods(["GET", "HEAD", "POST"])
 ROWS_AT_ONCE = 50
@@ -43,7 +44,7 @@ def sessions(request: HttpRequest) -> HttpResponse:
 @require_safe
 def session(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     """One outing: every number that can be worked out, and what is missing for the others."""
-    found = get_object_or_404(queries.sessions_with_evidence(), pk=pk)
+    found = get_object_or_404(queries.sessions_with_evidence().select_related("go_no_go"), pk=pk)
     report = report_for(found)
     context = {
         "session": found,
@@ -53,6 +54,8 @@ def session(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
         "readings": found.readings.all(),
         "failures": failures().filter(session=found),
         "photos": photos_of(session=found),
+        "track": track_of(found.track_parts.all()),
+        "card_items": found.test_card_items.select_related("card"),
     }
     return render(request, "sessions/session.html", context)
 
@@ -73,8 +76,15 @@ def new_session(request: HttpRequest) -> HttpResponse:
 @form_page
 @needs(Right.LOG)
 def edit_session(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    """The session's form; a track's length may come along in the address, to be looked at and saved."""
     found = get_object_or_404(Session.objects.select_related("revision__vehicle", "venue"), pk=pk)
-    return write_record(request, SessionForm, found, title=f"Edit {found}", back=found.get_absolute_url())
+    length = request.GET.get("distance_m", "")
+    initial: dict[str, Any] = {}
+    if length.isascii() and length.isdigit() and 0 < len(length) < 8:
+        initial = {"distance_m": float(length), "distance_method": Session.DistanceMethod.SATELLITE}
+    return write_record(
+        request, SessionForm, found, title=f"Edit {found}", back=found.get_absolute_url(), initial=initial
+    )
 
 
 @form_page

@@ -11,7 +11,18 @@ from rest_framework import serializers
 from buildlog.fields import QuantitySerializerField, serializer_arguments
 from buildlog.serializers import RecordSerializer
 from calc import geodesy
-from sessions.models import Gate, GateMark, Pass, Reading, Session, Venue
+from sessions.models import (
+    Gate,
+    GateMark,
+    GoNoGoCheck,
+    Pass,
+    Reading,
+    Session,
+    TestCard,
+    TestCardItem,
+    TrackPart,
+    Venue,
+)
 
 
 class VenueSerializer(RecordSerializer):
@@ -106,10 +117,15 @@ class SessionSerializer(RecordSerializer):
             "distance_m",
             "distance_method",
             "notes",
+            "clock_correction_s",
         ]
 
 
 class PassSerializer(RecordSerializer):
+    number = serializers.IntegerField(
+        required=False, min_value=1, max_value=2**31 - 1, help_text="Left out, it is the session's next."
+    )
+
     class Meta:
         model = Pass
         fields = [
@@ -117,6 +133,7 @@ class PassSerializer(RecordSerializer):
             "session",
             "gate",
             "number",
+            "time_into_session_s",
             "direction",
             "method",
             "duration_s",
@@ -144,3 +161,27 @@ class ReadingSerializer(RecordSerializer):
             "distance_m",
             "note",
         ]
+
+
+class GoNoGoCheckSerializer(RecordSerializer):
+    class Meta:
+        model = GoNoGoCheck
+        fields = ["id", "session", *GoNoGoCheck.ITEMS, "reason_to_go_on"]
+
+
+class TestCardSerializer(RecordSerializer):
+    class Meta:
+        model = TestCard
+        fields = ["id", "revision", "title", "limits", "stops_the_day", "closed"]
+
+
+class TestCardItemSerializer(RecordSerializer):
+    class Meta:
+        model = TestCardItem
+        fields = ["id", "card", "position", "what", "why", "outcome", "session"]
+
+
+class TrackPartSerializer(RecordSerializer):
+    class Meta:
+        model = TrackPart
+        fields = ["id", "session", "fixes", "stopped_by_phone"]

@@ -7,6 +7,7 @@ from rest_framework.routers import SimpleRouter
 from buildlog import api
 from buildlog.roles import ByRole
 from sessions import api as outings
+from sessions import field_pages
 
 router = SimpleRouter(use_regex_path=False)
 for kind, viewset in {
@@ -22,6 +23,10 @@ for kind, viewset in {
     "sessions": outings.SessionViewSet,
     "passes": outings.PassViewSet,
     "readings": outings.ReadingViewSet,
+    "go-no-go-checks": outings.GoNoGoCheckViewSet,
+    "test-cards": outings.TestCardViewSet,
+    "test-card-items": outings.TestCardItemViewSet,
+    "track-parts": outings.TrackPartViewSet,
 }.items():
     router.register(kind, viewset, basename=f"api-{kind}")
 
@@ -33,5 +38,7 @@ urlpatterns = [
         api.PhotoViewSet.as_view({"get": "retrieve", "put": "update", "delete": "destroy"}),
         name="api-photos-detail",
     ),
+    path("field/", field_pages.Reference.as_view(), name="field_reference"),
+    path("field/greeting/", field_pages.Greeting.as_view(), name="field_greeting"),
     path("schema/", SpectacularAPIView.as_view(permission_classes=[ByRole]), name="api-schema"),
 ]

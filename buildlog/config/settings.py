@@ -111,7 +111,7 @@ STATICFILES_DIRS = [
 ]
 STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
-    "staticfiles": {"BACKEND": "whitenoise.storage.CompressedManifestStaticFilesStorage"},
+    "staticfiles": {"BACKEND": "buildlog.static_files.ModuleStorage"},
 }
 WHITENOISE_KEEP_ONLY_HASHED_FILES = True
 MEDIA_ROOT = DATA / "media"
@@ -153,5 +153,6 @@ SPECTACULAR_SETTINGS = {
     "ENUM_NAME_OVERRIDES": {
         "RevisionStatus": "buildlog.models.Revision.Status",
         "FailureState": "buildlog.models.Failure.State",
+        "GoNoGoAnswer": "sessions.models.GoNoGoCheck.Answer",
     },
 }

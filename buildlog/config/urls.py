@@ -7,7 +7,7 @@ from django.urls import include, path
 
 from buildlog import photo_files
 from buildlog.pages import accounts, failures, methods, parts, photos, vehicles
-from sessions import compare_pages
+from sessions import card_pages, compare_pages, field_pages
 from sessions import pages as outings
 
 urlpatterns = [
@@ -62,6 +62,15 @@ urlpatterns = [
     path("sessions/passes/<uuid:pk>/remove/", outings.remove_pass, name="remove_pass"),
     path("sessions/readings/<uuid:pk>/edit/", outings.edit_reading, name="edit_reading"),
     path("sessions/readings/<uuid:pk>/remove/", outings.remove_reading, name="remove_reading"),
+    path("field/", field_pages.field, name="field"),
+    path("field/manifest.webmanifest", field_pages.field_manifest, name="field_manifest"),
+    path("field/read-in/", field_pages.read_in, name="read_in"),
+    path("service-worker.js", field_pages.service_worker, name="service_worker"),
+    path("test-cards/", card_pages.test_cards, name="test_cards"),
+    path("test-cards/new/", card_pages.new_test_card, name="new_test_card"),
+    path("test-cards/<uuid:pk>/", card_pages.test_card, name="test_card"),
+    path("test-cards/<uuid:pk>/edit/", card_pages.edit_test_card, name="edit_test_card"),
+    path("test-cards/<uuid:pk>/remove/", card_pages.remove_test_card, name="remove_test_card"),
     path("compare/", compare_pages.compare, name="compare"),
     path("methods/", methods.methods, name="methods"),
     path("account/", accounts.account, name="account"),

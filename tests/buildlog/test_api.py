@@ -23,6 +23,10 @@ KINDS = {
     "sessions": "recorder",
     "passes": "recorder",
     "readings": "recorder",
+    "go-no-go-checks": "recorder",
+    "test-cards": "recorder",
+    "test-card-items": "recorder",
+    "track-parts": "recorder",
 }
 BELOW = {"builder": "recorder", "recorder": "reader"}
 

@@ -59,13 +59,19 @@ PAGES = {
     "remove_pass": ("/sessions/passes/{timed_pass}/remove/", LOG),
     "edit_reading": ("/sessions/readings/{reading}/edit/", LOG),
     "remove_reading": ("/sessions/readings/{reading}/remove/", LOG),
+    "read_in": ("/field/read-in/", LOG),
+    "test_cards": ("/test-cards/", READ),
+    "new_test_card": ("/test-cards/new/", LOG),
+    "test_card": ("/test-cards/{card}/", READ),
+    "edit_test_card": ("/test-cards/{card}/edit/", LOG),
+    "remove_test_card": ("/test-cards/{card}/remove/", LOG),
     "compare": ("/compare/", READ),
     "methods": ("/methods/", READ),
     "account": ("/account/", READ),
     "people": ("/people/", ADMIT),
 }
 ROLES = [READ, LOG, BUILD, ADMIT]
-OPEN = {"invitation", "sign_in", "sign_out"}
+OPEN = {"invitation", "sign_in", "sign_out", "field", "field_manifest", "service_worker"}
 
 
 @pytest.fixture
@@ -80,6 +86,13 @@ def modification(revision):
     from buildlog.models import Modification
 
     return Modification.objects.create(revision=revision, title="New chain")
+
+
+@pytest.fixture
+def card(revision):
+    from sessions.models import TestCard
+
+    return TestCard.objects.create(revision=revision, title="Next outing")
 
 
 @pytest.fixture

@@ -1,4 +1,4 @@
-"""What happened out there: where, when, in what conditions, and what was timed and read."""
+"""One outing: when, with what, in what conditions, and what was timed and read."""
 
 from __future__ import annotations
 
@@ -13,101 +13,11 @@ from django.db import models
 from django.db.models import F, Q
 from django.urls import reverse
 from django.utils import timezone
-from django.utils.functional import cached_property
 
 from buildlog.fields import QuantityField
 from buildlog.models import Revision
-
-
-def _not_negative(prefix: str, *names: str) -> list[models.CheckConstraint]:
-    return [
-        models.CheckConstraint(
-            condition=Q(**{f"{name}__isnull": True}) | Q(**{f"{name}__gte": 0}),
-            name=f"{prefix}_{name}_not_negative",
-        )
-        for name in names
-    ]
-
-
-class Venue(models.Model):
-    """A place where machines are ridden."""
-
-    id = models.UUIDField(primary_key=True, default=uuid.uuid4)
-    name = models.CharField(max_length=120, unique=True)
-    notes = models.TextField(blank=True, max_length=2000)
-    invented = models.BooleanField(default=False, editable=False)
-
-    class Meta:
-        ordering = ["name"]
-
-    def __str__(self) -> str:
-        return self.name
-
-    def get_absolute_url(self) -> str:
-        return reverse("venue", args=[self.pk])
-
-
-class Gate(models.Model):
-    """Two or more marks a known distance apart. Each mark stands at its distance from the first."""
-
-    class Method(models.TextChoices):
-        TAPED = "taped", "Taped"
-        COORDINATES = "coordinates", "From coordinates (WGS84)"
-
-    id = models.UUIDField(primary_key=True, default=uuid.uuid4)
-    venue = models.ForeignKey(Venue, on_delete=models.CASCADE, related_name="gates")
-    name = models.CharField(max_length=80)
-    method = models.CharField("how the distance is known", max_length=12, choices=Method.choices, default=Method.TAPED)
-    u_distance_m = QuantityField("standard uncertainty of the distance", kind="length", default=0.1, high=1000)
-
-    class Meta:
-        ordering = ["venue", "name"]
-        constraints = [
-            models.UniqueConstraint(
-                fields=["venue", "name"],
-                name="gate_name_is_used_once_per_venue",
-                violation_error_message="This venue already has a gate with that name.",
-            ),
-            *_not_negative("gate", "u_distance_m"),
-        ]
-
-    def __str__(self) -> str:
-        return self.name
-
-    def get_absolute_url(self) -> str:
-        return self.venue.get_absolute_url()
-
-    @cached_property
-    def positions_m(self) -> list[float]:
-        """Where the marks stand, read once for each object that was fetched."""
-        return [mark.position_m for mark in self.marks.all()]
-
-    @property
-    def length_m(self) -> float:
-        positions = self.positions_m
-        return positions[-1] - positions[0] if len(positions) > 1 else 0.0
-
-
-class GateMark(models.Model):
-    gate = models.ForeignKey(Gate, on_delete=models.CASCADE, related_name="marks")
-    position_m = QuantityField("distance from the first mark", kind="distance", high=100000)
-    latitude_deg = models.FloatField(null=True, blank=True)
-    longitude_deg = models.FloatField(null=True, blank=True)
-
-    class Meta:
-        ordering = ["gate", "position_m"]
-        constraints = [
-            models.UniqueConstraint(fields=["gate", "position_m"], name="gate_marks_stand_apart"),
-            models.CheckConstraint(condition=Q(position_m__gte=0), name="gate_mark_position_not_negative"),
-            models.CheckConstraint(
-                condition=Q(latitude_deg__isnull=True, longitude_deg__isnull=True)
-                | Q(latitude_deg__range=(-90, 90), longitude_deg__range=(-180, 180)),
-                name="gate_mark_coordinates_are_on_earth",
-            ),
-        ]
-
-    def __str__(self) -> str:
-        return f"{self.position_m:g} m"
+from sessions.models.constraints import not_negative
+from sessions.models.places import Gate, Venue
 
 
 class Session(models.Model):
@@ -157,6 +67,9 @@ class Session(models.Model):
         "how the distance is known", max_length=10, choices=DistanceMethod.choices, blank=True
     )
     notes = models.TextField(blank=True, max_length=5000)
+    clock_correction_s = QuantityField(
+        "added to the phone's clock", kind="runtime", null=True, blank=True, low=-1e10, high=1e10
+    )
 
     class Meta:
         ordering = ["-started_at"]
@@ -173,7 +86,7 @@ class Session(models.Model):
                 )
                 for name in ("distance_m", "runtime_s", "rest_voltage_start_v", "rest_voltage_end_v", "rider_mass_kg")
             ],
-            *_not_negative(
+            *not_negative(
                 "session",
                 "charge_used_ah",
                 "energy_used_wh",
@@ -216,7 +129,8 @@ class Pass(models.Model):
     id = models.UUIDField(primary_key=True, default=uuid.uuid4)
     session = models.ForeignKey(Session, on_delete=models.CASCADE, related_name="passes")
     gate = models.ForeignKey(Gate, on_delete=models.PROTECT, related_name="passes")
-    number = models.PositiveIntegerField(default=1, validators=[MinValueValidator(1)])
+    number = models.PositiveIntegerField(blank=True, validators=[MinValueValidator(1)])
+    time_into_session_s = QuantityField("time into the session", kind="runtime", null=True, blank=True, high=1e6)
     direction = models.CharField(max_length=4, choices=Direction.choices, default=Direction.OUT)
     method = models.CharField("timed by", max_length=10, choices=Method.choices, default=Method.STOPWATCH)
     duration_s = QuantityField("time, first to last mark", kind="duration", includes_low=False, high=86400)
@@ -249,11 +163,18 @@ class Pass(models.Model):
                 name="pass_by_video_has_a_frame_rate",
                 violation_error_message="A pass timed on video needs its frame rate, for example 30 or 29.97.",
             ),
-            *_not_negative("pass", "u_duration_s"),
+            *not_negative("pass", "u_duration_s", "time_into_session_s"),
         ]
 
     def __str__(self) -> str:
         return f"Pass {self.number}, {self.duration_s:.2f} s"
+
+    def save(self, *args: Any, **kwargs: Any) -> None:
+        """A pass that was given no number gets the next of its session: two phones may time one outing."""
+        if self.number is None:
+            last = type(self).objects.filter(session=self.session_id).aggregate(models.Max("number"))["number__max"]
+            self.number = (last or 0) + 1
+        super().save(*args, **kwargs)
 
     def get_absolute_url(self) -> str:
         return self.session.get_absolute_url()
@@ -303,7 +224,7 @@ class Reading(models.Model):
         ordering = ["session", "time_into_session_s"]
         constraints = [
             models.CheckConstraint(condition=Q(time_into_session_s__gte=0), name="reading_time_not_negative"),
-            *_not_negative("reading", "voltage_v", "distance_m"),
+            *not_negative("reading", "voltage_v", "distance_m"),
         ]
 
     def __str__(self) -> str:
@@ -316,41 +237,3 @@ class Reading(models.Model):
         values = [getattr(self, field.name) for field in self._meta.fields if isinstance(field, QuantityField)]
         if all(value is None for value in values[1:]) and not self.note:
             raise ValidationError("A reading needs at least one value, for example 50.2 V.")
-
-
-class Assumptions(models.Model):
-    """What is taken for granted about one vehicle's measurements, until somebody knows better.
-
-    The standard uncertainties are common practice, no source: what hobby instruments and a
-    careful person usually reach. Each can be changed on the vehicle's page.
-    """
-
-    vehicle = models.OneToOneField(
-        "buildlog.Vehicle", on_delete=models.CASCADE, primary_key=True, related_name="assumptions"
-    )
-    reserve_fraction = QuantityField("reserve kept for coming home", kind="fraction", default=0.2, high=0.9)
-    u_press_s = QuantityField("one press of a stopwatch", kind="duration", default=0.1, high=5)
-    u_distance_fraction = QuantityField("distance ridden", kind="fraction", default=0.02, high=0.5)
-    u_charge_fraction = QuantityField("charge used", kind="fraction", default=0.02, high=0.5)
-    u_energy_fraction = QuantityField("energy from a meter", kind="fraction", default=0.02, high=0.5)
-    u_voltage_v = QuantityField("a voltage reading", kind="voltage", default=0.1, high=10)
-    u_rest_charge_fraction = QuantityField("state of charge from rest voltage", kind="fraction", default=0.05, high=0.5)
-
-    class Meta:
-        verbose_name_plural = "assumptions"
-        constraints = [
-            models.CheckConstraint(
-                condition=Q(reserve_fraction__gte=0, reserve_fraction__lt=1), name="assumptions_reserve_is_a_fraction"
-            ),
-        ]
-
-    def __str__(self) -> str:
-        return f"Assumptions for {self.vehicle}"
-
-    def get_absolute_url(self) -> str:
-        return self.vehicle.get_absolute_url()
-
-    @classmethod
-    def of(cls, vehicle: Any) -> Assumptions:
-        """The vehicle's own, or the defaults, unsaved."""
-        return cls.objects.filter(vehicle=vehicle).first() or cls(vehicle=vehicle)

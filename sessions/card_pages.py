@@ -1,0 +1,115 @@
+"""Pages of test cards: the plan of a session."""
+
+from __future__ import annotations
+
+import uuid
+
+from django import forms
+from django.db import transaction
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+from django.urls import reverse
+from django.views.decorators.http import require_http_methods, require_safe
+
+from buildlog.models import Revision
+from buildlog.record_forms import RecordForm
+from buildlog.record_pages import remove_record, write_record
+from buildlog.roles import Right, needs
+from sessions.models import TestCard, TestCardItem
+
+form_page = require_http_methods(["GET", "HEAD", "POST"])
+MOST_ITEMS = 40
+WHY_MARK = " — "
+
+
+class TestCardForm(RecordForm):
+    """A card with its items, one on each line; a line that stays as it was keeps its tick."""
+
+    __test__ = False
+
+    items = forms.CharField(
+        label="What to try, one on each line",
+        widget=forms.Textarea,
+        help_text=f"What it would tell may follow after “{WHY_MARK.strip()}”, for example: "
+        "six passes both ways — is the new ratio faster?",
+    )
+
+    class Meta:
+        model = TestCard
+        fields = ["revision", "title", "items", "limits", "stops_the_day", "closed"]
+
+    def __init__(self, *args, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["revision"].queryset = Revision.objects.select_related("vehicle").order_by(
+            "vehicle__name", "-number"
+        )
+        if not self.instance._state.adding:
+            self.initial["items"] = "\n".join(_line(item) for item in self.instance.items.all())
+
+    def clean_items(self) -> list[tuple[str, str]]:
+        lines = [line.strip() for line in self.cleaned_data["items"].splitlines() if line.strip()]
+        if len(lines) > MOST_ITEMS:
+            raise forms.ValidationError(f"A card has at most {MOST_ITEMS} lines; {len(lines)} were written.")
+        pairs = [tuple(part.strip() for part in line.partition(WHY_MARK)[::2]) for line in lines]
+        for what, why in pairs:
+            if len(what) > 300 or len(why) > 300:
+                raise forms.ValidationError(f"A line is too long for a card: “{what[:60]} …”. Keep it below 300 signs.")
+        return pairs
+
+    def save(self, commit: bool = True) -> TestCard:
+        with transaction.atomic():
+            card = super().save()
+            known = {_line(item): item for item in card.items.all()}
+            kept = []
+            for position, (what, why) in enumerate(self.cleaned_data["items"], start=1):
+                item = known.pop(what + (WHY_MARK + why if why else ""), None)
+                item = item or TestCardItem(card=card, what=what, why=why)
+                item.position = position
+                item.save()
+                kept.append(item.pk)
+            card.items.exclude(pk__in=kept).delete()
+        return card
+
+
+def _line(item: TestCardItem) -> str:
+    return item.what + (WHY_MARK + item.why if item.why else "")
+
+
+@require_safe
+def test_cards(request: HttpRequest) -> HttpResponse:
+    cards = (
+        TestCard.objects.select_related("revision__vehicle").prefetch_related("items").order_by("closed", "-made_at")
+    )
+    return render(request, "sessions/test_cards.html", {"cards": cards[:100]})
+
+
+@require_safe
+def test_card(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    found = get_object_or_404(
+        TestCard.objects.select_related("revision__vehicle").prefetch_related("items__session__venue"), pk=pk
+    )
+    return render(request, "sessions/test_card.html", {"card": found})
+
+
+@form_page
+@needs(Right.LOG)
+def new_test_card(request: HttpRequest) -> HttpResponse:
+    riding = Revision.objects.filter(status=Revision.Status.RIDING).order_by("-date", "-number").first()
+    initial = {"revision": riding.pk} if riding else {}
+    return write_record(
+        request, TestCardForm, TestCard(), title="New test card", back=reverse("test_cards"), initial=initial
+    )
+
+
+@form_page
+@needs(Right.LOG)
+def edit_test_card(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    found = get_object_or_404(TestCard.objects.prefetch_related("items"), pk=pk)
+    return write_record(request, TestCardForm, found, title=f"Edit {found}", back=found.get_absolute_url())
+
+
+@form_page
+@needs(Right.LOG)
+def remove_test_card(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    found = get_object_or_404(TestCard, pk=pk)
+    return remove_record(request, found, back=found.get_absolute_url(), after=reverse("test_cards"))

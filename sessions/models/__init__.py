@@ -1,0 +1,22 @@
+"""What is stored of what happened out there."""
+
+from sessions.models.assumptions import Assumptions
+from sessions.models.cards import TestCard, TestCardItem
+from sessions.models.checks import GoNoGoCheck
+from sessions.models.outings import Pass, Reading, Session
+from sessions.models.places import Gate, GateMark, Venue
+from sessions.models.tracks import TrackPart
+
+__all__ = [
+    "Assumptions",
+    "Gate",
+    "GateMark",
+    "GoNoGoCheck",
+    "Pass",
+    "Reading",
+    "Session",
+    "TestCard",
+    "TestCardItem",
+    "TrackPart",
+    "Venue",
+]

@@ -1,0 +1,160 @@
+"""Reading in the file that a phone saved of everything it could not send.
+
+Reading the same file twice changes nothing the second time: every record has its key.
+"""
+
+from __future__ import annotations
+
+import base64
+import binascii
+import json
+import uuid
+from dataclasses import dataclass
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.core.files.base import ContentFile
+from django.db import DataError, IntegrityError
+from django.db.models import ProtectedError
+from rest_framework import serializers
+
+from buildlog.models import Photo
+from buildlog.models.photos import SUBJECTS
+from buildlog.pictures import store_photo
+from buildlog.put_record import ChangedElsewhere, Precondition, put_record, version_of
+from buildlog.serializers import FailureSerializer
+from sessions.serializers import (
+    GateSerializer,
+    GoNoGoCheckSerializer,
+    PassSerializer,
+    ReadingSerializer,
+    SessionSerializer,
+    TestCardItemSerializer,
+    TrackPartSerializer,
+    VenueSerializer,
+)
+
+FORMAT = 1
+LARGEST_BYTES = 200 * 1024 * 1024
+KINDS: dict[str, type[serializers.ModelSerializer]] = {
+    "venues": VenueSerializer,
+    "gates": GateSerializer,
+    "sessions": SessionSerializer,
+    "go-no-go-checks": GoNoGoCheckSerializer,
+    "passes": PassSerializer,
+    "readings": ReadingSerializer,
+    "failures": FailureSerializer,
+    "test-card-items": TestCardItemSerializer,
+    "track-parts": TrackPartSerializer,
+}
+
+
+class NotAnUnsentFile(ValueError):
+    """The file is not what the field page saves; the message is a sentence for people."""
+
+
+@dataclass(frozen=True)
+class Row:
+    """What became of one record of the file."""
+
+    kind: str
+    words: str
+    outcome: str
+    sentence: str = ""
+
+
+@dataclass(frozen=True)
+class UnsentFile:
+    written_by: str
+    saved_at: str
+    records: list[dict[str, Any]]
+
+
+def parse(file: Any) -> UnsentFile:
+    """Read the file. Raises NotAnUnsentFile when it is something else, too large or cut short."""
+    if file.size > LARGEST_BYTES:
+        raise NotAnUnsentFile(
+            f"The file has {file.size / 1e6:.0f} MB; at most {LARGEST_BYTES / 1e6:.0f} MB are read in at once."
+        )
+    try:
+        told = json.loads(file.read().decode("utf-8"))
+    except (UnicodeDecodeError, ValueError, RecursionError):
+        raise NotAnUnsentFile("This is not a file the field page saved, or it was cut short on the way.") from None
+    if not isinstance(told, dict) or told.get("firnlog") != "unsent" or not isinstance(told.get("records"), list):
+        raise NotAnUnsentFile("This is not a file of unsent records. On the phone: Waiting, then Save to a file.")
+    if told.get("format") != FORMAT:
+        raise NotAnUnsentFile(
+            f"The file has format {str(told.get('format'))[:20]!r}; this server reads format {FORMAT}."
+        )
+    account = told.get("account")
+    name = account.get("name", "") if isinstance(account, dict) else ""
+    records = [record for record in told["records"] if isinstance(record, dict)]
+    return UnsentFile(str(name)[:150], str(told.get("saved_at", ""))[:40], records)
+
+
+def read_in(records: list[dict[str, Any]]) -> list[Row]:
+    """Store what is not stored yet, in the order it was written, and say what became of each."""
+    return [_read_one(record) for record in records]
+
+
+def _read_one(record: dict[str, Any]) -> Row:
+    kind, words = str(record.get("kind", ""))[:40], str(record.get("words", ""))[:200]
+    try:
+        key, payload = uuid.UUID(str(record.get("id"))), record.get("payload")
+        if kind == "photos":
+            return Row(kind, words, *_photo(key, payload, record.get("bytes")))
+        if kind not in KINDS:
+            return Row(kind, words, "refused", "This server knows no such kind of record.")
+        if record.get("action") == "remove":
+            return Row(kind, words, *_remove(KINDS[kind], key, str(record.get("base") or "")))
+        if not isinstance(payload, dict):
+            return Row(kind, words, "refused", "Its content is missing.")
+        precondition = Precondition(str(record.get("base") or ""), must_be_new=bool(record.get("fresh")))
+        serializer = KINDS[kind]
+        stored = put_record(lambda instance: serializer(instance, data=payload), key, precondition)
+        return Row(kind, words, "stored" if stored.made else "was there")
+    except ChangedElsewhere as error:
+        return Row(kind, words, "kept the server's", str(error.detail["detail"]))
+    except serializers.ValidationError as error:
+        return Row(kind, words, "refused", _sentence(error.detail))
+    except ValidationError as error:
+        return Row(kind, words, "refused", " ".join(error.messages))
+    except ValueError:
+        return Row(kind, words, "refused", "Its key is not a UUID.")
+    except (IntegrityError, DataError, OverflowError):
+        return Row(kind, words, "refused", "The database refused it: it breaks a rule.")
+
+
+def _photo(key: uuid.UUID, payload: Any, content: Any) -> tuple[str, str]:
+    if Photo.objects.filter(pk=key).exists():
+        return "was there", ""
+    if not isinstance(payload, dict) or not isinstance(content, str):
+        return "refused", "Its picture is missing."
+    subject = {f"{name}_id": uuid.UUID(str(payload[name])) for name in SUBJECTS if payload.get(name)}
+    try:
+        picture = ContentFile(base64.b64decode(content, validate=True), name="photo")
+    except binascii.Error:
+        return "refused", "Its picture was damaged on the way."
+    store_photo(picture, caption=str(payload.get("caption", ""))[:200], pk=key, **subject)
+    return "stored", ""
+
+
+def _remove(serializer: type[serializers.ModelSerializer], key: uuid.UUID, version: str) -> tuple[str, str]:
+    found = serializer.Meta.model.objects.filter(pk=key).first()
+    if found is None:
+        return "was there", "It was removed before."
+    if version and version_of(json.loads(json.dumps(serializer(found).data, default=str))) != version:
+        return "kept the server's", "It was changed elsewhere after it was removed on the phone."
+    try:
+        found.delete()
+    except ProtectedError:
+        return "refused", "Other records rest on it."
+    return "removed", ""
+
+
+def _sentence(detail: Any) -> str:
+    if isinstance(detail, dict):
+        return " ".join(f"{name}: {_sentence(inner)}" for name, inner in detail.items())
+    if isinstance(detail, list):
+        return " ".join(_sentence(inner) for inner in detail)
+    return str(detail)
