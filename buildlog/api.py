@@ -181,10 +181,13 @@ class PhotoViewSet(mixins.ListModelMixin, mixins.RetrieveModelMixin, mixins.Dest
         return self._store(request, pk)
 
     def _store(self, request: Request, pk: uuid.UUID | None) -> Response:
+        # Read whole even when it is not needed: a server that answers a large upload early cuts the
+        # connection, and the sender never sees the answer.
+        sent = request.data
         stored = Photo.objects.filter(pk=pk).first() if pk else None
         if stored is not None:
             return Response(self.get_serializer(stored).data)
-        serializer = self.get_serializer(data=request.data)
+        serializer = self.get_serializer(data=sent)
         serializer.is_valid(raise_exception=True)
         given = serializer.validated_data
         subject = {name: given[name] for name in SUBJECTS if given.get(name) is not None}

@@ -1,0 +1,213 @@
+// Opens the field page: what this phone keeps, which screen is asked for, and when to send.
+
+import { boardScreen, queueLine, strip } from "./board.js";
+import { cardScreen } from "./card.js";
+import { offsetIsWorthSaying } from "./clock.js";
+import { el, link, say } from "./elements.js";
+import { endScreen, summaryScreen } from "./ending.js";
+import { quantityField } from "./entry.js";
+import { failedScreen, failureScreen } from "./failing.js";
+import { ask, signInAddress } from "./link.js";
+import { noteScreen, photoScreen } from "./noting.js";
+import { lengthOfTime, readQuantity } from "./numbers.js";
+import { current, loadReference, reference, runtime_s } from "./outing.js";
+import { drain, greet, link as line, onChange } from "./queue.js";
+import { readingScreen } from "./reading.js";
+import { checkScreen, startScreen } from "./starting.js";
+import { PhoneIsFull, change, keepMeta, meta } from "./store.js";
+import { gateScreen, passScreen, videoScreen } from "./timing.js";
+import { recoverTrack, watchScreen } from "./track.js";
+import { waitingScreen } from "./waiting.js";
+
+const place = document.body.dataset;
+const root = document.getElementById("field");
+const REFERENCE_AGE_MS = 60_000;
+const WITHOUT_OUTING = { start: startScreen, check: checkScreen, waiting: waitingScreen };
+const WITH_OUTING = {
+  board: boardScreen, pass: passScreen, video: videoScreen, gate: gateScreen, reading: readingScreen,
+  failure: failureScreen, failed: failedScreen, note: noteScreen, photo: photoScreen, card: cardScreen, end: endScreen,
+  summary: summaryScreen,
+};
+
+const app = {
+  outing: null,
+  newer: false,
+
+  home() {
+    return app.outing ? (app.outing.ended_ms ? "summary" : "board") : "start";
+  },
+
+  go(screen) {
+    if (location.hash === `#${screen}`) void app.render();
+    else location.hash = screen;
+  },
+
+  async forget(draft) {
+    await change(["drafts"], async ({ drafts }) => { drafts.delete(draft); });
+  },
+
+  // Typed values of a draft as stored quantities.
+  readTyped(typed, names, kind) {
+    return Object.fromEntries(names.map((name) => [
+      name, readQuantity(typed[name] ?? "", quantityField(kind, name), reference.told.units),
+    ]));
+  },
+
+  notSaved(error) {
+    if (error instanceof PhoneIsFull) {
+      return "NOT saved: this phone's storage is full. What you entered is still here. Free some space, or send what waits, then save again.";
+    }
+    console.warn(error);
+    return `NOT saved: ${error.message ?? error}. What you entered is still here; try again.`;
+  },
+
+  rendering: Promise.resolve(),
+
+  // Screens are built one after another, so that two changes at once cannot mix.
+  render() {
+    app.rendering = app.rendering.then(draw, draw);
+    return app.rendering;
+  },
+};
+
+async function draw() {
+  app.outing = await current();
+  const [name, argument] = location.hash.slice(1).split("/");
+  let screen = WITHOUT_OUTING[name];
+  if (WITH_OUTING[name] && app.outing && reference.told) screen = WITH_OUTING[name];
+  if (!screen) {
+    const home = app.home();
+    history.replaceState(null, "", `#${home}`);
+    return draw();
+  }
+  const parts = screen === WITHOUT_OUTING[name] ? await screen(app) : await screen(app, app.outing, argument);
+  const small = !["board", "summary", "waiting"].includes(name);
+  const top = small && app.outing && reference.told && !["start", "check"].includes(name) ? [strip(app.outing), await queueLine(app.outing.id)] : [];
+  const scroll = root.dataset.screen === location.hash ? scrollY : 0;
+  root.replaceChildren(...[notices(), top, parts].flat(9).filter(Boolean));
+  root.className = name;
+  root.dataset.screen = location.hash;
+  scrollTo(0, scroll);
+  document.title = `${root.querySelector("h1")?.textContent ?? "At the lake"} · Firnlog`;
+}
+
+function notices() {
+  const found = [];
+  if (app.newer && !(app.outing && !app.outing.ended_ms)) {
+    found.push(el("p", { class: "notice", id: "newer" }, "A new version of this page is ready. ",
+      el("button", { type: "button", class: "act wide", onclick: () => void takeNewVersion() }, "Use the new version")));
+  }
+  if (!globalThis.isSecureContext) {
+    found.push(el("details", { class: "notice", id: "plain" },
+      el("summary", {}, "No HTTPS: keep this page open"),
+      el("p", {}, "Over plain http the phone cannot keep this page: once closed, it opens again only with a network. What was saved stays on the phone and is sent later. The satellite track and keeping the screen on do not work either."),
+      el("p", {}, "To get HTTPS, put the server behind a proxy with a certificate and set BUILDLOG_BASE_URL; the README says how.")));
+  }
+  if (offsetIsWorthSaying(line.offset_ms)) {
+    const by = lengthOfTime(Math.abs(line.offset_ms) / 1000);
+    found.push(el("p", { class: "notice", id: "clock" },
+      `This phone's clock is ${by} ${line.offset_ms > 0 ? "behind" : "ahead of"} the server's. Times are put right when they are sent; durations are not affected.`));
+  }
+  if (!reference.told || line.trouble === "signed_out") {
+    found.push(el("p", { class: "notice" }, line.trouble === "signed_out" ? "You are signed out. Logging goes on; sending waits. " : "",
+      el("a", { class: "act wide", href: signInAddress() }, "Sign in")));
+  }
+  if (!app.outing) found.push(el("nav", { class: "away", "aria-label": "Elsewhere" },
+    el("a", { href: place.desk }, "Desk pages"), line.name && el("span", {}, line.name), link("Waiting", "waiting", { class: null })));
+  return found;
+}
+
+async function refreshReference() {
+  const asked = await meta("reference_at");
+  if (asked && Date.now() - asked < REFERENCE_AGE_MS && reference.told) return;
+  const answer = await ask("field/");
+  if (answer.kind !== "json" || answer.status !== 200 || !answer.body.revisions) return;
+  await keepMeta("reference", answer.body);
+  await keepMeta("reference_at", Date.now());
+  const first = !reference.told;
+  reference.told = answer.body;
+  // What is being typed is not redrawn under the person's fingers.
+  const idle = ["", "start", "board"].includes(location.hash.slice(1)) && !root.contains(document.activeElement);
+  if (first || idle) await app.render();
+}
+
+async function sendAndRefresh() {
+  await drain();
+  if (!line.trouble || line.trouble === "other_account") await refreshReference();
+}
+
+function askWorker(worker, question) {
+  return new Promise((resolve) => {
+    const channel = new MessageChannel();
+    channel.port1.onmessage = (event) => resolve(event.data);
+    worker.postMessage(question, [channel.port2]);
+  });
+}
+
+async function lookForNewVersion() {
+  const worker = navigator.serviceWorker?.controller;
+  if (!worker) return;
+  const { current: shown, newest } = await askWorker(worker, "which version");
+  app.newer = Boolean(newest) && newest !== (place.version || shown);
+  if (app.newer) await app.render();
+}
+
+async function takeNewVersion() {
+  await askWorker(navigator.serviceWorker.controller, "use the new version");
+  location.reload();
+}
+
+async function registerWorker() {
+  if (!navigator.serviceWorker) return;
+  navigator.serviceWorker.addEventListener("controllerchange", () => void lookForNewVersion());
+  try {
+    const registration = await navigator.serviceWorker.register(place.worker, { scope: place.page, updateViaCache: "none" });
+    await navigator.serviceWorker.ready;
+    await lookForNewVersion();
+    setInterval(() => void registration.update().catch(() => {}), 600_000);
+    addEventListener("online", () => void registration.update().catch(() => {}));
+  } catch (error) {
+    console.warn("The field page could not be kept for offline use:", error);
+  }
+}
+
+const REDRAWN = new Set(["board", "waiting", "summary"]);
+
+async function begin() {
+  try {
+    await loadReference();
+  } catch {
+    root.replaceChildren(el("h1", {}, "At the lake"), el("p", { class: "notice" },
+      "This browser keeps nothing on disk (a private window does not). Open the page in an ordinary window; nothing would be saved here."));
+    return;
+  }
+  addEventListener("hashchange", () => void app.render());
+  onChange(() => {
+    const name = location.hash.slice(1).split("/")[0];
+    if (name === "waiting" && root.contains(document.activeElement) && document.activeElement.matches("input")) return;
+    if (REDRAWN.has(name)) void app.render();
+    else void redrawQueue();
+  });
+  await app.render();
+  root.dataset.ready = "yes";
+  setInterval(() => {
+    const shown = document.getElementById("runtime");
+    if (shown && app.outing) shown.textContent = lengthOfTime(runtime_s(app.outing));
+  }, 1000);
+  addEventListener("online", () => void sendAndRefresh());
+  document.addEventListener("visibilitychange", () => { if (document.visibilityState === "visible") void sendAndRefresh(); });
+  watchScreen(app);
+  await recoverTrack(app);
+  void registerWorker();
+  await greet();
+  await sendAndRefresh();
+  if (!REDRAWN.has(location.hash.slice(1)) && !root.contains(document.activeElement)) await app.render();
+}
+
+async function redrawQueue() {
+  const shown = document.getElementById("queue");
+  if (shown && app.outing) shown.replaceWith(await queueLine(app.outing.id));
+}
+
+addEventListener("unhandledrejection", (event) => say(app.notSaved(event.reason), { wrong: true }));
+await begin();

@@ -1,0 +1,70 @@
+// The service worker of the field page. SHELL, above this line, names this version of the page and
+// its files. It answers for nothing else: no record, no page of any account is ever kept here.
+
+const OURS = `firnlog-shell-${SHELL.version}`;
+const POINTER = "firnlog-shell-in-use";
+
+async function inUse() {
+  const pointer = await (await caches.open(POINTER)).match(SHELL.page);
+  return pointer ? pointer.text() : "";
+}
+
+async function use(version) {
+  await (await caches.open(POINTER)).put(SHELL.page, new Response(version));
+}
+
+// A version is taken in whole or not at all, and never from a network that answers with pages of its own.
+async function takeIn() {
+  const kept = await caches.open(OURS);
+  const document = await fetch(SHELL.page, { cache: "reload", redirect: "error" });
+  if (!document.ok || document.headers.get("X-Firnlog-Shell") !== SHELL.version) {
+    throw new Error("The field page on the network is not this version.");
+  }
+  await kept.put(SHELL.page, document);
+  for (const address of SHELL.files) {
+    const file = await fetch(address, { cache: "reload", redirect: "error" });
+    if (!file.ok || /text\/html/.test(file.headers.get("Content-Type"))) throw new Error(`${address} did not come.`);
+    await kept.put(address, file);
+  }
+}
+
+// Which version is shown is a note on disk, not a matter of which worker runs: a new worker may start
+// when the phone likes, and the page stays the same until the person says so.
+self.addEventListener("install", (event) => {
+  event.waitUntil(takeIn().then(() => self.skipWaiting()));
+});
+
+self.addEventListener("activate", (event) => {
+  event.waitUntil((async () => {
+    const current = await inUse();
+    if (!current || !(await caches.has(`firnlog-shell-${current}`))) await use(SHELL.version);
+    await self.clients.claim();
+  })());
+});
+
+self.addEventListener("message", (event) => {
+  if (event.data === "which version") {
+    event.waitUntil(inUse().then((current) => event.ports[0].postMessage({ current, newest: SHELL.version })));
+  }
+  if (event.data === "use the new version") {
+    event.waitUntil((async () => {
+      await use(SHELL.version);
+      for (const name of await caches.keys()) {
+        if (name.startsWith("firnlog-shell-") && name !== OURS && name !== POINTER) await caches.delete(name);
+      }
+      event.ports[0].postMessage("done");
+    })());
+  }
+});
+
+self.addEventListener("fetch", (event) => {
+  const asked = new URL(event.request.url);
+  if (event.request.method !== "GET" || asked.origin !== self.location.origin) return;
+  const isPage = asked.pathname === SHELL.page;
+  if (!isPage && !/\/(field|css)\/[^/]+\.(js|css)$|\/icon[^/]*\.svg$/.test(asked.pathname)) return;
+  event.respondWith((async () => {
+    const current = await caches.open(`firnlog-shell-${await inUse()}`);
+    const kept = (await current.match(isPage ? SHELL.page : asked.pathname)) ?? (isPage ? null : await caches.match(asked.pathname));
+    return kept ?? fetch(event.request);
+  })());
+});

@@ -65,3 +65,13 @@ def photograph(page):
             page.screenshot(path=f"{folder}/{page.size_name}-{name}.png", full_page=True)
 
     return take
+
+
+@pytest.fixture(scope="session")
+def filled_installation(tmp_path_factory):
+    """The data folder of an installation with a little in it, to be copied by each test."""
+    from tests.browser.installation import Installation
+
+    folder = tmp_path_factory.mktemp("filled")
+    Installation(folder).fill()
+    return folder

@@ -1,0 +1,71 @@
+// The board: the few large buttons of a running session, and the strip above every screen.
+
+import { button, clock, counted, el, link } from "./elements.js";
+import { lengthOfTime, written } from "./numbers.js";
+import { energyState, reference, runtime_s } from "./outing.js";
+import { counts, link as line } from "./queue.js";
+import { toggleTrack, trackWords } from "./track.js";
+
+export const TROUBLES = {
+  offline: "No network. Everything stays on this phone and is sent later.",
+  portal: "The network answers with a page of its own; a Wi-Fi may want you to accept its terms first. Nothing was sent.",
+  server: "The server does not answer properly. It is tried again by itself.",
+  signed_out: "Signed out. Sign in again and what waits is sent.",
+  other_account: "Somebody else is signed in. What another person wrote waits for that person.",
+  reader: "This account may read but not log. What waits is sent once it may.",
+  old: "This page is too old for the server. Take the new version, then everything is sent.",
+};
+
+// What a rider must know, above every screen; the board also says what each figure rests on.
+export function strip(outing, { whole = false } = {}) {
+  const { units } = reference.told;
+  const state = energyState(outing);
+  const age = state.charge ? `, ${lengthOfTime(runtime_s(outing) - state.charge.time_into_session_s)} ago` : "";
+  const gauges = [
+    ["Runtime", el("span", { id: "runtime" }, lengthOfTime(runtime_s(outing))), outing.ended_ms ? "ended" : `since ${clock(outing.started_ms)}`],
+    ["Charge used", state.charge ? written(state.charge.charge_used_ah, "charge", units) : "–",
+      state.charge ? `read off${age}` : "needs a reading"],
+    ["Energy left", state.left ? written(state.left.value, "energy", units, state.left.u) : "–",
+      state.left ? (state.from_full ? "taken as full at the start" : "from the rest voltage before") : `needs ${state.needs[0]}`],
+    ["Turn back after", state.turn ? written(state.turn.value, "trip", units, state.turn.u) : "–",
+      state.turn ? (state.consumption.own ? "at this session's energy per km" : `at that of ${state.consumption.sessions} earlier session${state.consumption.sessions === 1 ? "" : "s"}`) : `needs ${state.needs[0]}`],
+  ];
+  return el("section", { class: whole ? "strip" : "strip small", "aria-label": "State" },
+    gauges.map(([label, value, how]) => el("dl", { class: "gauge" }, el("dt", {}, label), el("dd", {}, value), whole && el("dd", { class: "how" }, how))),
+    whole && state.turn && el("p", { class: "caution small" }, "Cold, wind and soft snow shorten it. Turn back before it says so."));
+}
+
+export async function queueLine(session) {
+  const { here, there, refused } = await counts(session);
+  const sending = line.sending ? " Sending …" : "";
+  const words = TROUBLES[line.trouble] && here ? TROUBLES[line.trouble].split(".")[0] : "";
+  const more = refused ? `${counted(refused, "record needs", "records need")} you` : words;
+  return el("a", { class: `queue${here ? " some" : ""}${refused ? " refused" : ""}`, href: "#waiting", id: "queue" },
+    el("span", {}, `On this phone ${here} · on the server ${there}.${sending}`),
+    more && el("span", {}, more));
+}
+
+export async function boardScreen(app, outing) {
+  const cards = reference.told.cards.filter((one) => one.vehicle === (reference.told.revisions.find((r) => r.id === outing.session.revision)?.vehicle));
+  const last = outing.passes[outing.passes.length - 1];
+  return [
+    el("h1", { class: "quiet" }, `${outing.revision_name}, ${outing.venue_name}`),
+    strip(outing, { whole: true }),
+    await queueLine(outing.id),
+    el("p", { class: "logged" }, [
+      counted(outing.passes.length, "pass", "passes"), counted(outing.readings.length, "reading"),
+      counted(outing.failures.length, "failure"), counted(outing.photos.length, "photo"),
+    ].join(" · ") + (last ? ` · last ${last.duration_s.toFixed(2)} s ${last.direction}` : "")),
+    trackWords(outing),
+    el("nav", { class: "board", "aria-label": "Log" },
+      link("Time a pass", "pass", { class: "act first" }),
+      link("Reading", "reading"),
+      link("Failure", "failure"),
+      link("Note", "note"),
+      link("Photo", "photo"),
+      cards.length ? link("Test card", "card") : null,
+      navigator.geolocation && globalThis.isSecureContext
+        ? button(outing.track?.on ? "Stop track" : "Track", () => toggleTrack(app, outing)) : null,
+      link("End", "end", { class: "act last" })),
+  ];
+}

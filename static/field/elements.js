@@ -1,0 +1,60 @@
+// Building the page's elements, and saying what happened.
+
+export function el(tag, attributes = {}, ...children) {
+  const made = document.createElement(tag);
+  for (const [name, value] of Object.entries(attributes)) {
+    if (value === null || value === undefined || value === false) continue;
+    if (name.startsWith("on")) made.addEventListener(name.slice(2), value);
+    else if (name === "value") made.value = value;
+    else if (value === true) made.setAttribute(name, "");
+    else made.setAttribute(name, value);
+  }
+  made.append(...children.flat(9).filter((child) => child !== null && child !== undefined && child !== false));
+  return made;
+}
+
+export function button(label, act, attributes = {}) {
+  return el("button", { type: "button", class: "act", onclick: act, ...attributes }, label);
+}
+
+export function link(label, screen, attributes = {}) {
+  return el("a", { class: "act", href: `#${screen}`, ...attributes }, label);
+}
+
+// Feedback for a hand in a glove: the eye reads it, and where the phone can, the hand feels it.
+export function feel(kind = "good") {
+  navigator.vibrate?.(kind === "good" ? 60 : [80, 60, 80]);
+}
+
+let clearing = 0;
+
+export function counted(number, one, several = `${one}s`) {
+  return `${number} ${number === 1 ? one : several}`;
+}
+
+// One line over the top: what was saved or what went wrong, with the way to take it back.
+export function say(text, { undo = null, wrong = false } = {}) {
+  const place = document.getElementById("said");
+  clearTimeout(clearing);
+  place.className = wrong ? "wrong" : "good";
+  const back = undo ? [button("Undo", async () => { hush(); await undo(); }, { class: "act undo" })] : [];
+  place.replaceChildren(el("p", {}, text), ...back, button("Close", hush, { class: "act quiet" }));
+  if (!wrong) clearing = setTimeout(hush, undo ? 15_000 : 6_000);
+}
+
+export function hush() {
+  document.getElementById("said").replaceChildren();
+}
+
+export function clock(ms) {
+  return new Date(ms).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
+}
+
+// A key that nothing else will ever have. Plain http has no crypto.randomUUID.
+export function newKey() {
+  const bytes = crypto.getRandomValues(new Uint8Array(16));
+  bytes[6] = (bytes[6] & 0x0f) | 0x40;
+  bytes[8] = (bytes[8] & 0x3f) | 0x80;
+  const hex = Array.from(bytes, (byte) => byte.toString(16).padStart(2, "0")).join("");
+  return `${hex.slice(0, 8)}-${hex.slice(8, 12)}-${hex.slice(12, 16)}-${hex.slice(16, 20)}-${hex.slice(20)}`;
+}

@@ -1,0 +1,94 @@
+// The end of a session: what was logged, and what can still be measured while standing there.
+
+import { choices, form, quantitiesOf, quantity, quantityField, text } from "./entry.js";
+import { button, clock, counted, el, feel, link, say } from "./elements.js";
+import { lengthOfTime } from "./numbers.js";
+import { current, leave, runtime_s, write } from "./outing.js";
+import { counts } from "./queue.js";
+import { stopTrack } from "./track.js";
+
+const ASKED = ["rest_voltage_end_v", "charge_used_ah", "distance_m", "energy_used_wh", "runtime_s"];
+const METHODS = [["", "Not said"], ["wheel", "Wheel counter"], ["satellite", "Satellite track"], ["laps", "Laps"], ["estimate", "Estimate"]];
+const WHY = {
+  rest_voltage_end_v: "Rest voltage after: let the pack rest, then measure before it is charged. Nothing gives it back later.",
+  charge_used_ah: "Charge used: read the counter before it is reset.",
+  distance_m: "Distance ridden: read the trip counter before it is reset.",
+  rest_voltage_start_v: "Rest voltage before the ride was not written down; energy left takes the pack as full.",
+};
+
+function lastRead(outing, name) {
+  const held = outing.readings.filter((one) => typeof one[name] === "number");
+  return held.length ? held[held.length - 1][name] : null;
+}
+
+export function missingOf(outing) {
+  return Object.keys(WHY).filter((name) => outing.session[name] === null || outing.session[name] === undefined);
+}
+
+export async function endScreen(app, outing) {
+  const likely = {
+    charge_used_ah: lastRead(outing, "charge_used_ah"), distance_m: lastRead(outing, "distance_m"),
+    // To a tenth of a minute: nobody knows it better.
+    runtime_s: Math.max(6, Math.round(runtime_s(outing) / 6) * 6),
+  };
+  const fields = ASKED.map((name) => quantityField("sessions", name));
+  const key = `end/${outing.id}`;
+  const made = await form(key, async (filled) => {
+    const values = quantitiesOf(filled, fields);
+    if (!values) return;
+    const session = { ...values, distance_method: filled.elements.distance_method.value, notes: filled.elements.notes.value.trim() };
+    try {
+      await stopTrack("");
+      await write(await current(), session, { ends: outing.ended_ms === null });
+    } catch (error) {
+      document.getElementById("end-wrong").textContent = app.notSaved(error);
+      return;
+    }
+    feel();
+    say("Session ended. Saved on this phone.");
+    app.go("summary");
+  },
+    fields.map((field) => quantity(field, {
+      value: outing.session[field.name] ?? likely[field.name] ?? null,
+      last: WHY[field.name] ?? (field.name === "runtime_s" ? "Time since the start; take off what was not riding." : ""),
+    })),
+    choices("distance_method", "How the distance is known", METHODS, { chosen: outing.session.distance_method ?? "" }),
+    text("notes", "Notes", { value: outing.session.notes ?? "", rows: 3, most: 5000 }),
+    el("p", { class: "wrong", id: "end-wrong", role: "alert" }),
+    el("div", { class: "bottom" }, link("Board", "board"), el("button", { class: "act first" }, outing.ended_ms ? "Save" : "End session")));
+  return [el("h1", {}, outing.ended_ms ? "Still to measure" : "End"),
+    el("p", {}, "Leave empty what is not measured yet; it can be added here until the next session starts."),
+    outing.joined && button("Only this phone leaves; the session goes on", async () => { await leave(); app.go("start"); }, { class: "act wide" }),
+    made];
+}
+
+export async function summaryScreen(app, outing) {
+  const missing = missingOf(outing);
+  const { here, there } = await counts(outing.id);
+  const valid = outing.passes.filter((one) => one.valid).length;
+  return [
+    el("h1", {}, "Session ended"),
+    el("p", {}, `${outing.revision_name}, ${outing.venue_name}, ${clock(outing.started_ms)} to ${clock(outing.ended_ms)}, ${lengthOfTime(outing.session.runtime_s ?? runtime_s(outing))}.`),
+    el("ul", { class: "logged" },
+      el("li", {}, `${counted(valid, "pass that counts", "passes that count")}${valid < outing.passes.length ? `, ${outing.passes.length - valid} struck out` : ""}`),
+      el("li", {}, counted(outing.readings.length, "reading or note", "readings and notes")),
+      el("li", {}, counted(outing.failures.length, "failure")),
+      el("li", {}, counted(outing.photos.length, "photo"))),
+    missing.length > 0
+      ? el("section", { class: "missing" }, el("h2", {}, "Still missing"), el("ul", {}, missing.map((name) => el("li", {}, WHY[name]))),
+          link("Measure it now", "end", { class: "act wide" }))
+      : el("p", {}, "Nothing is missing."),
+    el("p", { class: "queue" }, here ? `${counted(here, "record is", "records are")} still on this phone only, ${there} on the server.` : `All ${there} records are on the server.`),
+    el("div", { class: "bottom stacked" },
+      here ? link("See what waits", "waiting") : null,
+      button("It goes on: back to the board", async () => {
+        try {
+          await write(outing, {}, { reopens: true });
+          app.go("board");
+        } catch (error) {
+          say(app.notSaved(error), { wrong: true });
+        }
+      }),
+      button("Next session", async () => { await leave(); app.go("start"); }, { class: "act first" })),
+  ];
+}

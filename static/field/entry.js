@@ -1,0 +1,98 @@
+// Entry fields that a glove can use, and that lose nothing: what was typed is on disk before it is saved.
+
+import { el } from "./elements.js";
+import { bare, capital, readQuantity } from "./numbers.js";
+import { reference } from "./outing.js";
+import { change, read } from "./store.js";
+
+// A form whose fields come back as they were left, also after the browser was closed.
+export async function form(key, act, ...children) {
+  const made = el("form", { class: "entry", novalidate: true, autocomplete: "off" }, children);
+  made.addEventListener("submit", (event) => { event.preventDefault(); void act(made); });
+  const draft = await read("drafts", key);
+  for (const [name, value] of Object.entries(draft?.values ?? {})) {
+    for (const field of made.elements[name] instanceof RadioNodeList ? made.elements[name] : [made.elements[name]]) {
+      if (!field) continue;
+      if (field.type === "radio" || field.type === "checkbox") field.checked = field.value === value;
+      else field.value = value;
+    }
+  }
+  let pending = Promise.resolve();
+  made.addEventListener("input", () => {
+    const values = Object.fromEntries(new FormData(made));
+    pending = pending.then(() => change(["drafts"], async ({ drafts }) => { drafts.put({ key, values }); })).catch(() => {});
+  });
+  return made;
+}
+
+export async function draftOf(key) {
+  return (await read("drafts", key))?.values ?? {};
+}
+
+export function quantityField(kind, name) {
+  return reference.told.fields[kind].find((one) => one.name === name);
+}
+
+// One quantity: a decimal keypad, the unit beside it, a sign button where it may be negative, and the
+// value it had last.
+export function quantity(field, { value = null, last = "", autofocus = false } = {}) {
+  const { units } = reference.told;
+  const id = `in-${field.name}`;
+  const input = el("input", {
+    id, name: field.name, inputmode: "decimal", enterkeyhint: "next", value: bare(value, field.kind, units), autofocus,
+    "aria-describedby": `${id}-wrong ${id}-last`,
+  });
+  const signed = field.low === null || field.low < 0;
+  const turn = () => {
+    const text = input.value.trim();
+    input.value = /^[-−]/.test(text) ? text.slice(1) : `-${text}`;
+    input.dispatchEvent(new Event("input", { bubbles: true }));
+    input.focus();
+  };
+  return el("div", { class: "field" },
+    el("label", { for: id }, capital(field.label)),
+    el("div", { class: "quantity" },
+      signed && el("button", { type: "button", class: "sign", onclick: turn, "aria-label": `Turn the sign of ${field.label}` }, "±"),
+      input,
+      el("span", { class: "unit" }, units[field.kind].label)),
+    el("p", { class: "last", id: `${id}-last` }, last),
+    el("p", { class: "wrong", id: `${id}-wrong` }));
+}
+
+// The stored values of the named quantities; null for the empty ones. Marks what it cannot read, and
+// then returns null.
+export function quantitiesOf(made, fields) {
+  const values = {};
+  let first = null;
+  for (const field of fields) {
+    const input = made.elements[field.name];
+    if (!input) continue;
+    const wrong = made.querySelector(`#in-${field.name}-wrong`);
+    wrong.textContent = "";
+    input.removeAttribute("aria-invalid");
+    try {
+      values[field.name] = readQuantity(input.value, field, reference.told.units);
+    } catch (error) {
+      wrong.textContent = error.message;
+      input.setAttribute("aria-invalid", "true");
+      first ??= input;
+    }
+  }
+  first?.focus();
+  return first ? null : values;
+}
+
+export function choices(name, legend, options, { chosen = "", wide = false } = {}) {
+  return el("fieldset", { class: wide ? "choices wide" : "choices" },
+    el("legend", {}, legend),
+    options.map(([value, label]) => el("label", { class: "choice" },
+      el("input", { type: "radio", name, value, checked: String(value) === String(chosen) }), el("span", {}, label))));
+}
+
+export function text(name, label, { value = "", rows = 0, most = 500, hint = "" } = {}) {
+  const id = `in-${name}`;
+  const attributes = { id, name, maxlength: most, "aria-describedby": hint ? `${id}-hint` : null };
+  return el("div", { class: "field" }, el("label", { for: id }, label),
+    rows ? el("textarea", { ...attributes, rows }, value) : el("input", { ...attributes, value }),
+    hint && el("p", { class: "last", id: `${id}-hint` }, hint));
+}

@@ -1,0 +1,97 @@
+// Something failed: two taps at the least, what broke and how bad it was.
+
+import { choices, form, text } from "./entry.js";
+import { button, el, feel, link, say } from "./elements.js";
+import { addFailure, describeFailure, reference, undo } from "./outing.js";
+
+const PLAIN = {
+  1: "Someone was or could have been badly hurt, or the machine is lost",
+  2: "Injury possible, or major damage",
+  3: "Minor damage, or the ride was cut short",
+  4: "A repair later; the ride went on",
+};
+const NUMERAL = { 1: "I", 2: "II", 3: "III", 4: "IV" };
+const SHOWN = 8;
+
+// Modes this machine had most often come first; then those of other machines; then by name.
+export function modesInOrder(outing) {
+  const vehicle = reference.told.revisions.find((one) => one.id === outing.session.revision)?.vehicle;
+  const today = (mode) => outing.failures.filter((one) => one.mode === mode.id || one.mode_name === mode.name).length;
+  const score = (mode) => 1000 * ((mode.counts[vehicle] ?? 0) + today(mode)) +
+    Object.values(mode.counts).reduce((sum, count) => sum + count, 0);
+  return [...reference.told.modes].sort((one, other) => score(other) - score(one) || one.name.localeCompare(other.name));
+}
+
+export async function failureScreen(app, outing, chosen) {
+  const modes = modesInOrder(outing);
+  const mode = modes.find((one) => one.id === chosen);
+  const key = `failure/${outing.id}`;
+  if (!mode && chosen !== "other") {
+    return [
+      el("h1", {}, "What failed?"),
+      el("nav", { class: "board", "aria-label": "Failure modes" },
+        modes.slice(0, SHOWN).map((one) => link(one.name, `failure/${one.id}`)),
+        link("Something else", "failure/other", { class: "act last" })),
+      modes.length > SHOWN && el("details", {}, el("summary", {}, `${modes.length - SHOWN} more`),
+        el("div", { class: "board" }, modes.slice(SHOWN).map((one) => link(one.name, `failure/${one.id}`)))),
+      el("div", { class: "bottom" }, link("Board", "board")),
+    ];
+  }
+  const save = async (made, severity) => {
+    const wrong = document.getElementById("failure-wrong");
+    const mode_name = mode?.name ?? made.elements.mode_name.value.trim();
+    if (!mode_name) {
+      wrong.textContent = "Say in a few words what failed, for example: chain came off.";
+      made.elements.mode_name.focus();
+      return;
+    }
+    const known = mode ?? reference.told.modes.find((one) => one.name.toLowerCase() === mode_name.toLowerCase());
+    let id;
+    try {
+      id = await addFailure(outing, {
+        mode: known?.id, mode_name, severity, effect: made.elements.effect.value || "none", conditions: "",
+      });
+    } catch (error) {
+      wrong.textContent = app.notSaved(error);
+      return;
+    }
+    feel();
+    say(`${mode_name}, ${NUMERAL[severity]}. Saved on this phone.`, {
+      undo: async () => { await undo(outing, "failures", id); app.go("board"); },
+    });
+    app.go(`failed/${id}`);
+  };
+  const made = await form(key, () => {},
+    !mode && text("mode_name", "What failed?", { most: 80 }),
+    choices("effect", "Did it end the ride?", reference.told.effects, { chosen: "none" }),
+    el("p", { class: "wrong", id: "failure-wrong", role: "alert" }),
+    el("p", {}, "How bad was it? A tap saves it."),
+    el("div", { class: "severities" }, [1, 2, 3, 4].map((severity) =>
+      button([el("strong", {}, NUMERAL[severity]), " ", PLAIN[severity]], () => void save(made, severity), { class: "act wide" }))),
+    el("div", { class: "bottom" }, link("Back", "failure")));
+  return [el("h1", {}, mode?.name ?? "Something else failed"), made];
+}
+
+// After it is saved: what may still be added while it can be seen.
+export async function failedScreen(app, outing, id) {
+  const failure = outing.failures.find((one) => one.id === id);
+  if (!failure) return [el("h1", {}, "Taken back"), el("div", { class: "bottom" }, link("Board", "board"))];
+  const made = await form(`failed/${id}`, async (filled) => {
+    try {
+      await describeFailure(outing, id, filled.elements.conditions.value.trim());
+    } catch (error) {
+      say(app.notSaved(error), { wrong: true });
+      return;
+    }
+    await app.forget(`failed/${id}`);
+    feel();
+    say("Saved on this phone.");
+    app.go("board");
+  },
+    text("conditions", "What was going on?", { value: failure.conditions, rows: 3, most: 2000 }),
+    el("div", { class: "bottom" }, link("Board", "board"), link("Photo of it", `photo/${id}`), el("button", { class: "act first" }, "Save words")));
+  const crashed = failure.effect === "crash" || failure.severity === 1;
+  return [el("h1", {}, failure.mode_name),
+    crashed && el("p", { class: "caution" }, "First the rider. Then: kill switch off, pack disconnected if it is safe to reach. A pack that was hit can catch fire hours later; keep it outdoors."),
+    made];
+}

@@ -1,0 +1,44 @@
+// Talking to the server, and telling its answers from those of whoever stands between.
+
+const place = document.body.dataset;
+const API = new URL("../", new URL(place.reference, location.href)).href;
+export const OUR_FORMAT = 1;
+
+function cookie(name) {
+  return document.cookie.split("; ").find((pair) => pair.startsWith(`${name}=`))?.slice(name.length + 1) ?? "";
+}
+
+// An answer is one of: {kind: "json", status, body, version}, {kind: "offline"}, {kind: "portal"}, {kind: "server"}.
+export async function ask(path, { method = "GET", body, headers = {}, timeout_ms = 20_000 } = {}) {
+  const giveUp = new AbortController();
+  const timer = setTimeout(() => giveUp.abort(), timeout_ms);
+  try {
+    const response = await fetch(new URL(path, API), {
+      method,
+      body,
+      // The token is read now, not when the record was written: signing in gives a new one.
+      headers: { Accept: "application/json", "X-CSRFToken": cookie("csrftoken"), ...headers },
+      credentials: "same-origin",
+      cache: "no-store",
+      redirect: "manual",
+      signal: giveUp.signal,
+    });
+    if (response.status >= 500) return { kind: "server", status: response.status };
+    if (response.type === "opaqueredirect") return { kind: "portal" };
+    if (!/^application\/(problem\+)?json/.test(response.headers.get("Content-Type") ?? "")) return { kind: "portal" };
+    const text = await response.text();
+    try {
+      return { kind: "json", status: response.status, body: JSON.parse(text), version: response.headers.get("ETag") ?? "" };
+    } catch {
+      return { kind: "portal" };
+    }
+  } catch {
+    return { kind: "offline" };
+  } finally {
+    clearTimeout(timer);
+  }
+}
+
+export function signInAddress() {
+  return `${place.signIn}?next=${encodeURIComponent(place.page)}`;
+}

@@ -1,0 +1,169 @@
+// The few calculations the phone makes itself. Each is the kernel of the same name in calc/, and
+// tests/field/vectors.json holds what both must answer.
+
+export function frameClock({ whole_s, frames, frames_per_s }) {
+  return whole_s + frames / frames_per_s;
+}
+
+export function frameDurationU({ frames_per_s }) {
+  return 1 / (frames_per_s * Math.sqrt(6));
+}
+
+export function stopwatchDuration({ start_s, stop_s, u_press_s }) {
+  return { value: stop_s - start_s, u: Math.SQRT2 * u_press_s };
+}
+
+export function gateSpeed({ distance_m, duration_s, u_distance_m = 0, u_duration_s = 0 }) {
+  const value = distance_m / duration_s;
+  return { value, u: value * Math.hypot(u_distance_m / distance_m, u_duration_s / duration_s) };
+}
+
+export function energyFromCharge({ charge_ah, mean_voltage_v, u_charge_ah = 0, u_mean_voltage_v = 0 }) {
+  return {
+    value: charge_ah * mean_voltage_v,
+    u: Math.hypot(mean_voltage_v * u_charge_ah, charge_ah * u_mean_voltage_v),
+  };
+}
+
+export function energyLeft({ usable_energy_wh, used_energy_wh }) {
+  return Math.max(0, usable_energy_wh - used_energy_wh);
+}
+
+export function turnBackDistance({
+  energy_left_wh, reserve_fraction, consumption_out_wh_per_km, consumption_home_wh_per_km,
+  u_energy_left_wh = 0, u_consumption_out_wh_per_km = 0, u_consumption_home_wh_per_km = 0,
+  distance_from_home_m = 0, consumption_correlation = 0,
+}) {
+  const both = consumption_out_wh_per_km + consumption_home_wh_per_km;
+  const kept = energy_left_wh * (1 - reserve_fraction);
+  const spare = kept - (consumption_home_wh_per_km * distance_from_home_m) / 1000;
+  const value = Math.max(0, (1000 * spare) / both);
+  const energy = 1000 * (1 - reserve_fraction) * u_energy_left_wh;
+  const out = value * u_consumption_out_wh_per_km;
+  const home = (value + distance_from_home_m) * u_consumption_home_wh_per_km;
+  const square = energy ** 2 + out ** 2 + home ** 2 + 2 * consumption_correlation * out * home;
+  return { value, u: Math.sqrt(Math.max(0, square)) / both };
+}
+
+// The share of a full pack, or null where the voltage lies outside the curve: then it was not at rest.
+export function stateOfCharge({ rest_voltage_v, curve }) {
+  const volts = curve.voltage_v;
+  const shares = curve.state_of_charge;
+  const last = volts.length - 1;
+  if (rest_voltage_v < volts[0] * 0.99 || rest_voltage_v > volts[last] * 1.01) return null;
+  if (rest_voltage_v <= volts[0]) return shares[0];
+  if (rest_voltage_v >= volts[last]) return shares[last];
+  const above = volts.findIndex((volt) => volt >= rest_voltage_v);
+  const part = (rest_voltage_v - volts[above - 1]) / (volts[above] - volts[above - 1]);
+  return shares[above - 1] + part * (shares[above] - shares[above - 1]);
+}
+
+// Distance of two places a few kilometres apart, on the WGS84 ellipsoid's plane at their middle.
+export function legLength(lat1, lon1, lat2, lon2) {
+  const squared = (2 - 1 / 298.257223563) / 298.257223563;
+  const middle = ((lat1 + lat2) / 2) * (Math.PI / 180);
+  const bulge = 1 - squared * Math.sin(middle) ** 2;
+  const meridian = (6378137 * (1 - squared)) / bulge ** 1.5;
+  const vertical = 6378137 / Math.sqrt(bulge);
+  const turn = ((((lon2 - lon1 + 180) % 360) + 360) % 360) - 180;
+  const radian = Math.PI / 180;
+  return Math.hypot(meridian * (lat2 - lat1) * radian, vertical * Math.cos(middle) * turn * radian);
+}
+
+// What a person typed, as a number: point and comma both mark decimals, and every minus counts.
+export function readNumber(text, unit = "") {
+  let cleaned = text.replace(/[\u00a0\u202f\u2009\t]/g, " ").replace(/[\u2212\u2013\u2012]/g, "-").trim();
+  if (unit && cleaned.toLowerCase().endsWith(unit.toLowerCase())) cleaned = cleaned.slice(0, -unit.length).trim();
+  if (/\d[.,]\d+[.,]\d/.test(cleaned)) {
+    throw new RangeError(`“${text.trim()}” can be read in two ways; write one decimal mark and none for thousands`);
+  }
+  if (!/^[+-]?(\d{1,3}( \d{3})+|\d+)?([.,]\d+|[.,](?!\d))?$/.test(cleaned) || !/\d/.test(cleaned)) {
+    throw new RangeError(`“${text.trim()}” is not a number${unit ? ` in ${unit}` : ""}`);
+  }
+  return Number(cleaned.replace(/ /g, "").replace(",", "."));
+}
+
+// A typed quantity in its stored unit, or null for an empty field. Throws a sentence naming the field.
+export function readQuantity(text, field, units) {
+  if (!text.trim()) return null;
+  const unit = units[field.kind];
+  let stored;
+  try {
+    stored = (readNumber(text, unit.label) - unit.offset) / unit.factor;
+  } catch (error) {
+    throw new RangeError(`${capital(field.label)}: ${error.message}. Write for example ${sample(field, units)}.`);
+  }
+  const tooLow = field.low !== null && (field.includes_low ? stored < field.low : stored <= field.low);
+  if (tooLow || (field.high !== null && stored > field.high)) {
+    const least = field.low === null ? "" : `${field.includes_low ? "at least" : "more than"} ${written(field.low, field.kind, units)}`;
+    const most = field.high === null ? "" : `at most ${written(field.high, field.kind, units)}`;
+    throw new RangeError(
+      `${capital(field.label)} must be ${[least, most].filter(Boolean).join(" and ")}; ` +
+      `${written(stored, field.kind, units)} was written.`,
+    );
+  }
+  return stored;
+}
+
+const SAMPLES = { voltage: 52.4, current: 45, charge: 6.5, temperature: -12, trip: 3.2, runtime: 25, duration: 7.33 };
+
+export function sample(field, units) {
+  return `${SAMPLES[field.kind] ?? 12} ${units[field.kind].label}`.trim();
+}
+
+export function capital(text) {
+  return text.charAt(0).toUpperCase() + text.slice(1);
+}
+
+// Decimals that show a spread with one significant digit, or two where the first is 1.
+export function decimalsFor(spread) {
+  if (!Number.isFinite(spread) || spread <= 0) return 0;
+  const exponent = Math.floor(Math.log10(spread));
+  const first = Math.trunc(spread / 10 ** exponent + 1e-9);
+  return Math.max(0, -exponent + (first === 1 ? 1 : 0));
+}
+
+function minus(value, decimals) {
+  const text = value.toFixed(decimals);
+  return Number(text) ? text.replace("-", "−") : text.replace("-", "");
+}
+
+function significant(value, digits) {
+  if (value === 0) return "0";
+  const decimals = Math.max(0, digits - 1 - Math.floor(Math.log10(Math.abs(value))));
+  const text = value.toFixed(Math.min(decimals, 8));
+  return (text.includes(".") ? text.replace(/0+$/, "").replace(/\.$/, "") : text).replace("-", "−");
+}
+
+// A stored value as pages write it; with a standard uncertainty it is followed by ± twice that.
+export function written(value, kind, units, u = 0, digits = 4) {
+  const unit = units[kind];
+  if (kind === "runtime" && !u) return lengthOfTime(value);
+  const shown = value * unit.factor + unit.offset;
+  const spread = Math.abs(2 * u * unit.factor);
+  let number;
+  if (spread > 0) {
+    const decimals = decimalsFor(spread);
+    number = `${minus(shown, decimals)} ± ${spread.toFixed(decimals)}`;
+  } else number = significant(shown, digits);
+  return `${number}${unit.label && unit.label !== "°" ? " " : ""}${unit.label}`;
+}
+
+export function lengthOfTime(value_s) {
+  const whole = Math.round(Math.abs(value_s));
+  const sign = value_s < 0 ? "−" : "";
+  if (whole >= 3600) {
+    const minutes = Math.round(whole / 60);
+    return `${sign}${Math.floor(minutes / 60)} h ${minutes % 60} min`;
+  }
+  const minutes = Math.floor(whole / 60);
+  const seconds = whole % 60;
+  if (!minutes) return `${sign}${seconds} s`;
+  return `${sign}${minutes} min${seconds ? ` ${seconds} s` : ""}`;
+}
+
+// A stored value as it stands in an entry field: the number alone, in the shown unit.
+export function bare(value, kind, units) {
+  if (value === null || value === undefined) return "";
+  return String(Number((value * units[kind].factor + units[kind].offset).toPrecision(12)));
+}

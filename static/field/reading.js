@@ -1,0 +1,53 @@
+// One look at the instruments, with the fields the last look had.
+
+import { form, quantitiesOf, quantity, quantityField } from "./entry.js";
+import { el, feel, link, say } from "./elements.js";
+import { lengthOfTime, written } from "./numbers.js";
+import { addReading, reference, runtime_s, undo } from "./outing.js";
+
+const FIELDS = ["voltage_v", "current_a", "charge_used_ah", "distance_m", "battery_temperature_c",
+  "motor_temperature_c", "controller_temperature_c"];
+const AT_FIRST = ["voltage_v", "current_a", "charge_used_ah", "distance_m"];
+
+export async function readingScreen(app, outing) {
+  const { units } = reference.told;
+  const used = outing.reading_fields ?? AT_FIRST;
+  const first = FIELDS.filter((name) => used.includes(name));
+  const others = FIELDS.filter((name) => !used.includes(name));
+  const lastOf = (name) => {
+    const field = quantityField("readings", name);
+    const held = [...outing.readings].reverse().find((one) => typeof one[name] === "number");
+    if (!held) return "";
+    const age = lengthOfTime(runtime_s(outing) - held.time_into_session_s);
+    return `Last ${written(held[name], field.kind, units)}, ${age} ago`;
+  };
+  const entry = (name) => quantity(quantityField("readings", name), { last: lastOf(name) });
+  const made = await form(`reading/${outing.id}`, async (filled) => {
+    const wrong = document.getElementById("reading-wrong");
+    wrong.textContent = "";
+    const values = quantitiesOf(filled, FIELDS.map((name) => quantityField("readings", name)));
+    if (!values) return;
+    const given = Object.fromEntries(Object.entries(values).filter(([, value]) => value !== null));
+    if (!Object.keys(given).length) {
+      wrong.textContent = "A reading needs at least one value, for example 52.4 V.";
+      return;
+    }
+    const words = `Reading: ${Object.entries(given).map(([name, value]) => written(value, quantityField("readings", name).kind, units)).join(", ")}`;
+    let id;
+    try {
+      id = await addReading(outing, given, words);
+    } catch (error) {
+      wrong.textContent = app.notSaved(error);
+      return;
+    }
+    feel();
+    say(`${words}. Saved on this phone.`, { undo: async () => { await undo(outing, "readings", id); await app.render(); } });
+    app.go("board");
+  },
+    first.map(entry),
+    others.length > 0 && el("details", {}, el("summary", {}, "More to read off"), others.map(entry)),
+    el("p", { class: "wrong", id: "reading-wrong", role: "alert" }),
+    el("div", { class: "bottom" }, link("Board", "board"), el("button", { class: "act first" }, "Save reading")));
+  return [el("h1", {}, "Reading"),
+    el("p", { class: "caution small" }, "A pack that is hot, swollen, hissing or smells: away from it, and everybody upwind."), made];
+}

@@ -1,0 +1,142 @@
+// Before the ride: which machine, where, in what conditions, and the go/no-go check.
+
+import { choices, draftOf, form, quantitiesOf, quantity, quantityField, text } from "./entry.js";
+import { button, clock, el, feel, link, say } from "./elements.js";
+import { capital, written } from "./numbers.js";
+import { join, reference, start } from "./outing.js";
+import { askToPersist } from "./store.js";
+
+const CONDITIONS = ["rest_voltage_start_v", "air_temperature_c", "wind_speed_mps", "rider_mass_kg", "payload_kg"];
+const KEY = "start";
+
+export async function startScreen(app) {
+  const { told } = reference;
+  if (!told) {
+    return [el("h1", {}, "At the lake"), el("p", { class: "notice" },
+      "This phone knows no machine yet. Open this page once with a network, signed in; after that it works without one.")];
+  }
+  const draft = await draftOf(KEY);
+  const going = told.going.map(({ session, version, passes }) => {
+    const revision_name = told.revisions.find((one) => one.id === session.revision)?.name ?? "another machine";
+    const venue_name = told.venues.find((one) => one.id === session.venue)?.name ?? "";
+    return button(`Join ${revision_name}, ${venue_name}, since ${clock(Date.parse(session.started_at))}`, async () => {
+      await join({ session, version, passes }, { revision_name, venue_name });
+      app.go("board");
+    }, { class: "act wide" });
+  });
+  if (!told.revisions.length) {
+    return [el("h1", {}, "At the lake"), ...going,
+      el("p", { class: "notice" }, "There is no revision to ride. Describe the machine and its first revision at the desk first.")];
+  }
+  const revisions = told.revisions.slice(0, 12).map((one) => [one.id, one.name]);
+  const venues = told.venues.map((one) => [one.id, one.name]);
+  const made = await form(KEY, (filled) => next(app, filled),
+    choices("revision", "Machine", revisions, { chosen: draft.revision ?? told.likely.revision ?? revisions[0][0], wide: true }),
+    choices("venue", "Venue", [...venues, ["", "A new one"]], { chosen: draft.venue ?? told.likely.venue ?? venues[0]?.[0] ?? "", wide: true }),
+    el("div", { class: "new-venue" }, text("venue_name", "Name of the new venue", { most: 120 })),
+    el("details", {}, el("summary", {}, "Conditions, if known now"),
+      choices("surface", "Surface", [["", "Not said"], ...told.surfaces], { chosen: "" }),
+      CONDITIONS.map((name) => quantity(quantityField("sessions", name), {
+        value: name === "rider_mass_kg" ? told.likely.rider_mass_kg : null,
+        last: name === "rest_voltage_start_v" ? "Measured before anything draws current; nothing gives it back later." : "",
+      }))),
+    el("p", { class: "wrong", id: "start-wrong", role: "alert" }),
+    el("div", { class: "bottom" }, el("button", { class: "act first" }, "Go/no-go check")));
+  return [el("h1", {}, "Start a session"), ...going, made];
+}
+
+function next(app, filled) {
+  const wrong = document.getElementById("start-wrong");
+  wrong.textContent = "";
+  const values = Object.fromEntries(new FormData(filled));
+  if (!values.venue && !values.venue_name.trim()) {
+    wrong.textContent = "Choose a venue, or write the name of the new one, for example: North bay.";
+    filled.elements.venue_name.focus();
+    return;
+  }
+  if (!quantitiesOf(filled, CONDITIONS.map((name) => quantityField("sessions", name)))) {
+    filled.querySelector("details").open = true;
+    return;
+  }
+  filled.dispatchEvent(new Event("input"));
+  app.go("check");
+}
+
+export async function checkScreen(app) {
+  const { told } = reference;
+  const thickness = quantityField("sessions", "ice_thickness_cm");
+  const rows = el("div", { id: "guidelines" });
+  const made = await form("check", (filled) => go(app, filled),
+    told.check_items.map(([name, label]) => [
+      choices(name, capital(label), [["yes", "Yes"], ["no", "No"], ["not_applicable", "Not here"]]),
+      name === "ice_measured" && [quantity(thickness, { last: "Thinnest measured where you ride." }), rows],
+    ]),
+    text("reason", "Something is missing: why do you go on all the same?", { rows: 2, most: 1000 }),
+    el("p", { class: "wrong", id: "check-wrong", role: "alert" }),
+    el("div", { class: "bottom" }, link("Back", "start"), el("button", { class: "act first" }, "Start")));
+  const compare = async () => {
+    const values = quantitiesOf(made, [thickness]);
+    const { surface } = await draftOf(KEY);
+    rows.replaceChildren(...guidelines(values?.ice_thickness_cm ?? null, surface === "white_ice").flat().filter(Boolean));
+  };
+  made.elements.ice_thickness_cm.addEventListener("change", () => void compare());
+  queueMicrotask(() => void compare());
+  return [el("h1", {}, "Go/no-go check"), el("p", { class: "caution" }, told.ice.cautions.join(" ")), made];
+}
+
+// Published thicknesses beside the measured one: a comparison, never a permission.
+function guidelines(thickness_cm, white_ice) {
+  if (thickness_cm === null) return [];
+  const { units, ice } = reference.told;
+  const factor = white_ice ? 2 : 1;
+  const row = (one) => el("li", {}, `${written(one.thickness_cm * factor, "thickness", units, 0, 3)} for ${one.use} (${one.source})`);
+  const reached = ice.guidelines.filter((one) => thickness_cm >= one.thickness_cm * factor);
+  const short = ice.guidelines.filter((one) => !reached.includes(one));
+  const rule = white_ice ? "for white ice twice the thickness (Minnesota DNR's rule)" : "for clear ice";
+  return [
+    short.length > 0 && [el("p", {}, el("strong", {}, `Thinner than published, ${rule}:`)), el("ul", {}, short.map(row))],
+    reached.length > 0 && el("details", {}, el("summary", {}, `${reached.length} published thicknesses are reached, ${rule}`), el("ul", {}, reached.map(row))),
+    el("p", {}, "A thickness reached is not a permission. Local rules and the local ice authority decide."),
+  ];
+}
+
+async function go(app, filled) {
+  const { told } = reference;
+  const wrong = document.getElementById("check-wrong");
+  wrong.textContent = "";
+  const answers = Object.fromEntries(told.check_items.map(([name]) => [name, filled.elements[name].value]));
+  const open = told.check_items.filter(([name]) => !answers[name]);
+  if (open.length) {
+    wrong.textContent = `Not answered yet: ${open.map(([, label]) => label).join(", ")}.`;
+    feel("wrong");
+    return;
+  }
+  const reason = filled.elements.reason.value.trim();
+  const missing = told.check_items.filter(([name]) => answers[name] === "no");
+  if (missing.length && !reason) {
+    wrong.textContent = `Answered with no: ${missing.map(([, label]) => label).join(", ")}. Write why you go on all the same, for example: walking-pace trial beside the shore.`;
+    filled.elements.reason.focus();
+    feel("wrong");
+    return;
+  }
+  const ice = quantitiesOf(filled, [quantityField("sessions", "ice_thickness_cm")]);
+  if (!ice) return;
+  const chosen = await draftOf(KEY);
+  const conditions = { surface: chosen.surface ?? "", ...ice, ...app.readTyped(chosen, CONDITIONS, "sessions") };
+  const revision = chosen.revision || told.likely.revision || told.revisions[0].id;
+  const venue = chosen.venue ?? "";
+  await askToPersist();
+  try {
+    await start({
+      revision, revision_name: told.revisions.find((one) => one.id === revision)?.name ?? "", venue,
+      venue_name: venue ? told.venues.find((one) => one.id === venue)?.name : chosen.venue_name.trim(), conditions,
+    }, { answers, reason });
+  } catch (error) {
+    wrong.textContent = app.notSaved(error);
+    return;
+  }
+  await app.forget("check");
+  feel();
+  say("Session started. Saved on this phone.");
+  app.go("board");
+}

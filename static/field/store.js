@@ -1,0 +1,88 @@
+// What this phone keeps on disk. "Saved" is said only after a transaction here is complete.
+
+const NAME = "firnlog-field";
+const SHAPE = 1;
+const STORES = {
+  records: "id", // what still has to reach the server, by key
+  photos: "id", // their pictures, as ArrayBuffer
+  outings: "id", // sessions as this phone knows them
+  acknowledged: "id", // keys the server has confirmed, with the version it then had
+  drafts: "key", // what was typed and not saved yet
+  meta: "key",
+};
+
+export class PhoneIsFull extends Error {}
+
+let opened = null;
+
+function database() {
+  opened ??= new Promise((resolve, reject) => {
+    const asked = indexedDB.open(NAME, SHAPE);
+    asked.onupgradeneeded = () => {
+      for (const [name, keyPath] of Object.entries(STORES)) {
+        if (!asked.result.objectStoreNames.contains(name)) asked.result.createObjectStore(name, { keyPath });
+      }
+    };
+    asked.onsuccess = () => {
+      // A newer page in another tab may need to change the shape; it must not wait for this one.
+      asked.result.onversionchange = () => { asked.result.close(); opened = null; };
+      asked.result.onclose = () => { opened = null; };
+      resolve(asked.result);
+    };
+    asked.onerror = () => { opened = null; reject(asked.error); };
+  });
+  return opened;
+}
+
+export function got(request) {
+  return new Promise((resolve, reject) => {
+    request.onsuccess = () => resolve(request.result);
+    request.onerror = () => reject(request.error);
+  });
+}
+
+// One transaction over the named stores: all of it is on disk when this returns, or none of it.
+export async function change(names, work) {
+  const transaction = (await database()).transaction(names, "readwrite", { durability: "strict" });
+  const finished = new Promise((resolve, reject) => {
+    transaction.oncomplete = () => resolve();
+    transaction.onabort = () => reject(transaction.error ?? new Error("The phone refused to store it."));
+  });
+  finished.catch(() => {});
+  const stores = Object.fromEntries(names.map((name) => [name, transaction.objectStore(name)]));
+  try {
+    const result = await work(stores);
+    await finished;
+    return result;
+  } catch (error) {
+    try { transaction.abort(); } catch { /* It has ended already. */ }
+    const cause = await finished.then(() => error, (aborted) => aborted ?? error);
+    const full = [error, cause].some((one) => one?.name === "QuotaExceededError");
+    throw full ? new PhoneIsFull("This phone's storage is full.") : error;
+  }
+}
+
+export async function read(name, key) {
+  return got((await database()).transaction(name).objectStore(name).get(key));
+}
+
+export async function all(name) {
+  return got((await database()).transaction(name).objectStore(name).getAll());
+}
+
+export async function keepMeta(key, value) {
+  await change(["meta"], async ({ meta }) => { meta.put({ key, value }); });
+}
+
+export async function meta(key) {
+  return (await read("meta", key))?.value;
+}
+
+// Asks the browser not to clear this page's storage when the phone runs short.
+export async function askToPersist() {
+  try {
+    return (await navigator.storage?.persist?.()) ?? false;
+  } catch {
+    return false;
+  }
+}

@@ -1,0 +1,101 @@
+"""A whole installation of its own on loopback, as a person runs it, that a test may kill and start again."""
+
+import os
+import signal
+import socket
+import sqlite3
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from pathlib import Path
+
+PROJECT = Path(__file__).resolve().parents[2]
+PASSWORD = "frost-and-chain-77"
+FILL = f"""
+from datetime import date
+from buildlog.models import *
+from sessions.models import *
+for name, role in (("ilo", "builder"), ("mara", "recorder")):
+    Account.objects.create_user(name, password="{PASSWORD}", role=role)
+sled = Vehicle.objects.create(name="Bench sled")
+revision = Revision.objects.create(vehicle=sled, number=3, date=date(2026, 1, 10), status="riding",
+                                   track_width_m=1.2, mass_without_rider_kg=90.0, cg_height_m=0.35)
+module = Part.objects.create(name="Module", category="battery_module", mass_kg=4.5, specification=dict(
+    nominal_voltage_v=50.4, full_voltage_v=58.8, empty_voltage_v=35.0, capacity_ah=12.0))
+Fitting.objects.create(revision=revision, part=module, quantity=4, series=1, parallel=4)
+venue = Venue.objects.create(name="Test lake")
+gate = Gate.objects.create(venue=venue, name="Straight", u_distance_m=0.02)
+GateMark.objects.bulk_create([GateMark(gate=gate, position_m=0.0), GateMark(gate=gate, position_m=100.0)])
+for name in ("chain came off", "belt slipped"):
+    FailureMode.objects.create(name=name)
+card = TestCard.objects.create(revision=revision, title="First cold day", limits="Below 40 km/h",
+                               stops_the_day="Water on the ice")
+TestCardItem.objects.create(card=card, position=1, what="Six passes both ways")
+"""
+
+
+def free_port():
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return probe.getsockname()[1]
+
+
+class Installation:
+    """`manage.py serve` with a data folder of its own."""
+
+    def __init__(self, folder, project=PROJECT):
+        self.folder, self.project, self.port = Path(folder), Path(project), free_port()
+        self.process = None
+
+    @property
+    def url(self):
+        return f"http://127.0.0.1:{self.port}"
+
+    def environment(self):
+        kept = {name: value for name, value in os.environ.items() if not name.startswith(("BUILDLOG_", "DJANGO_"))}
+        # Chromium maps this name to loopback, to try an origin without HTTPS.
+        return {**kept, "BUILDLOG_DATA_DIR": str(self.folder), "BUILDLOG_HOSTS": "shed.test"}
+
+    def fill(self):
+        command = [sys.executable, "manage.py", "migrate", "--verbosity=0"]
+        subprocess.run(command, cwd=self.project, env=self.environment(), check=True)
+        command = [sys.executable, "manage.py", "shell", "--verbosity=0", "-c", FILL]
+        subprocess.run(command, cwd=self.project, env=self.environment(), check=True, stdout=subprocess.DEVNULL)
+
+    def start(self):
+        command = [sys.executable, "manage.py", "serve", "--port", str(self.port)]
+        self.process = subprocess.Popen(
+            command, cwd=self.project, env=self.environment(), start_new_session=True,
+            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+        )  # fmt: skip
+        for _ in range(300):
+            try:
+                urllib.request.urlopen(self.url + "/field/", timeout=1).read()
+                return self
+            except (urllib.error.URLError, OSError):
+                time.sleep(0.1)
+        raise RuntimeError("The installation did not start.")
+
+    def kill(self):
+        """As a power cut would: nothing is finished, nobody is told."""
+        if self.process is not None:
+            os.killpg(self.process.pid, signal.SIGKILL)
+            self.process.wait()
+            self.process = None
+
+    def rows(self, table, columns="*"):
+        with sqlite3.connect(f"file:{self.folder}/buildlog.sqlite3?mode=ro", uri=True) as connection:
+            return connection.execute(f"SELECT {columns} FROM {table}").fetchall()  # noqa: S608
+
+    def count(self, table):
+        return self.rows(table, "count(*)")[0][0]
+
+    def comes_to(self, table, number):
+        """Wait until a table holds that many rows."""
+        for _ in range(150):
+            if self.count(table) == number:
+                return
+            time.sleep(0.1)
+        raise AssertionError(f"{table} has {self.count(table)} rows, not {number}")

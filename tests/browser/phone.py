@@ -1,0 +1,96 @@
+"""A phone in a test: what a person does on the field page, in the page's own words."""
+
+from playwright.sync_api import expect
+
+from tests.browser.installation import PASSWORD
+
+SCREEN = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True, "device_scale_factor": 2}
+
+
+class Phone:
+    def __init__(self, context, url):
+        self.context, self.url = context, url
+        self.page = context.pages[0] if context.pages else context.new_page()
+        self.errors = []
+        self.page.on("pageerror", lambda error: self.errors.append(str(error)))
+
+    def sign_in(self, name="ilo"):
+        self.page.goto(f"{self.url}/sign-in/?next=/field/")
+        self.page.get_by_label("Username").fill(name)
+        self.page.get_by_label("Password").fill(PASSWORD)
+        self.page.get_by_role("button", name="Sign in").click()
+        self.ready()
+        return self
+
+    def ready(self):
+        """Wait until the page is drawn and the phone knows its machines."""
+        self.page.wait_for_selector("#field[data-ready]")
+        expect(self.page.get_by_role("heading", name="At the lake")).to_have_count(0)
+        return self
+
+    def kept_for_offline(self):
+        """Wait until the service worker holds the page, and the phone what it takes along."""
+        self.page.evaluate("() => navigator.serviceWorker.ready.then(() => true)")
+        self.page.wait_for_function("() => navigator.serviceWorker.controller !== null")
+        expect(self.page.get_by_role("heading", name="Start a session")).to_be_visible()
+        return self
+
+    def open(self):
+        self.page.goto(f"{self.url}/field/")
+        return self.ready()
+
+    def start_session(self, answers="Yes", venue=None):
+        page = self.page
+        if venue:
+            page.get_by_text("A new one", exact=True).click()
+            page.get_by_label("Name of the new venue").fill(venue)
+        page.get_by_role("button", name="Go/no-go check").click()
+        expect(page.get_by_role("heading", name="Go/no-go check")).to_be_visible()
+        for item in page.locator("fieldset.choices").all():
+            item.get_by_text(answers, exact=True).click()
+        page.get_by_role("button", name="Start").click()
+        page.wait_for_selector("nav.board")
+        return self
+
+    def to(self, name):
+        self.page.get_by_role("link", name=name, exact=True).click()
+        return self
+
+    def read(self, **values):
+        labels = {"voltage": "Voltage", "current": "Current", "charge": "Charge used so far", "distance": "Distance so far"}
+        self.to("Reading")
+        for name, value in values.items():
+            self.page.get_by_role("textbox", name=labels[name]).fill(value)
+        self.page.get_by_role("button", name="Save reading").click()
+        expect(self.page.locator("#said")).to_contain_text("Saved on this phone")
+        self.page.wait_for_selector("nav.board")
+        return self
+
+    def note(self, words):
+        self.to("Note")
+        self.page.get_by_label("Note").fill(words)
+        self.page.get_by_role("button", name="Save note").click()
+        expect(self.page.locator("#said")).to_contain_text("Note saved on this phone")
+        self.page.wait_for_selector("nav.board")
+        return self
+
+    def queue(self, here, there=None):
+        """What the queue must come to say."""
+        words = f"On this phone {here} · on the server" + (f" {there}." if there is not None else "")
+        expect(self.page.locator("#queue")).to_contain_text(words, timeout=15000)
+        return self
+
+    def kept(self, store="records"):
+        """What the phone's own disk holds, read beside the page."""
+        return self.page.evaluate(
+            """(store) => new Promise((resolve, reject) => {
+                const asked = indexedDB.open("firnlog-field");
+                asked.onerror = () => reject(asked.error);
+                asked.onsuccess = () => {
+                    const all = asked.result.transaction(store).objectStore(store).getAll();
+                    all.onsuccess = () => { asked.result.close(); resolve(all.result.map(
+                        (one) => ({...one, bytes: one.bytes?.byteLength}))); };
+                };
+            })""",
+            store,
+        )
