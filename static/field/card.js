@@ -17,7 +17,7 @@ export async function cardScreen(app, outing) {
   };
   return [
     el("h1", {}, "Test card"),
-    cards.map((card) => el("section", { class: "card" },
+    cards.map((card) => el("section", { class: "plan" },
       el("h2", {}, card.title),
       card.stops_the_day && el("p", { class: "caution" }, el("strong", {}, "Stops the day: "), card.stops_the_day),
       card.limits && el("p", {}, el("strong", {}, "Limits: "), card.limits),

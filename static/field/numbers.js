@@ -1,5 +1,5 @@
 // The few calculations the phone makes itself. Each is the kernel of the same name in calc/, and
-// tests/field/vectors.json holds what both must answer.
+// tests/browser/vectors.json holds what both must answer.
 
 export function frameClock({ whole_s, frames, frames_per_s }) {
   return whole_s + frames / frames_per_s;

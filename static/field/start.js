@@ -117,9 +117,9 @@ function notices() {
   return found;
 }
 
-async function refreshReference() {
+async function refreshReference(anyway) {
   const asked = await meta("reference_at");
-  if (asked && Date.now() - asked < REFERENCE_AGE_MS && reference.told) return;
+  if (!anyway && asked && Date.now() - asked < REFERENCE_AGE_MS && reference.told) return;
   const answer = await ask("field/");
   if (answer.kind !== "json" || answer.status !== 200 || !answer.body.revisions) return;
   await keepMeta("reference", answer.body);
@@ -131,9 +131,9 @@ async function refreshReference() {
   if (first || idle) await app.render();
 }
 
-async function sendAndRefresh() {
+async function sendAndRefresh(anyway = false) {
   await drain();
-  if (!line.trouble || line.trouble === "other_account") await refreshReference();
+  if (!line.trouble || line.trouble === "other_account") await refreshReference(anyway);
 }
 
 function askWorker(worker, question) {
@@ -200,7 +200,7 @@ async function begin() {
   await recoverTrack(app);
   void registerWorker();
   await greet();
-  await sendAndRefresh();
+  await sendAndRefresh(true);
   if (!REDRAWN.has(location.hash.slice(1)) && !root.contains(document.activeElement)) await app.render();
 }
 

@@ -75,3 +75,14 @@ def filled_installation(tmp_path_factory):
     folder = tmp_path_factory.mktemp("filled")
     Installation(folder).fill()
     return folder
+
+
+@pytest.fixture
+def installation(filled_installation, tmp_path):
+    """An installation with one machine, one venue and two people, as it was before any test."""
+    from tests.browser.installation import Installation
+
+    shutil.copytree(filled_installation, tmp_path / "data")
+    made = Installation(tmp_path / "data").start()
+    yield made
+    made.kill()

@@ -57,7 +57,12 @@ class Phone:
         return self
 
     def read(self, **values):
-        labels = {"voltage": "Voltage", "current": "Current", "charge": "Charge used so far", "distance": "Distance so far"}
+        labels = {
+            "voltage": "Voltage",
+            "current": "Current",
+            "charge": "Charge used so far",
+            "distance": "Distance so far",
+        }
         self.to("Reading")
         for name, value in values.items():
             self.page.get_by_role("textbox", name=labels[name]).fill(value)

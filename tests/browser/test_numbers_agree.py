@@ -1,0 +1,155 @@
+"""The phone and the server compute the same: one file of vectors, and random numbers, run in both."""
+
+import importlib
+import json
+import math
+import random
+from pathlib import Path
+
+import pytest
+
+from calc.cell_curve import StateOfChargeCurve
+from calc.quantities import KINDS, NotUnderstood, in_shown_unit, understand, written
+
+VECTORS = json.loads((Path(__file__).parent / "vectors.json").read_text())
+IN_SCRIPT = {
+    "timing.frame_clock_s": "frameClock",
+    "timing.frame_duration_u_s": "frameDurationU",
+    "timing.stopwatch_duration": "stopwatchDuration",
+    "speed.gate_speed": "gateSpeed",
+    "energy.energy_from_charge": "energyFromCharge",
+    "endurance.energy_left_wh": "energyLeft",
+    "endurance.turn_back_distance": "turnBackDistance",
+    "pack.state_of_charge": "stateOfCharge",
+    "geodesy.distance_m": "legLength",
+}
+
+
+def in_python(name, given):
+    module, function = name.split(".")
+    given = dict(given)
+    if "curve" in given:
+        given["curve"] = StateOfChargeCurve(**{key: tuple(row) for key, row in given["curve"].items()})
+    answer = getattr(importlib.import_module(f"calc.{module}"), function)(**given)
+    return answer._asdict() if hasattr(answer, "_asdict") else {"value": answer}
+
+
+@pytest.fixture(scope="module")
+def script(browser, tmp_path_factory):
+    """Runs an expression with the page's own module at hand."""
+    page = browser.new_page()
+    source = (Path(__file__).parents[2] / "static/field/numbers.js").read_text()
+    page.route("http://numbers.test/*", lambda route: route.fulfill(
+        body=source if route.request.url.endswith(".js") else "<title>x</title>",
+        content_type="text/javascript" if route.request.url.endswith(".js") else "text/html"))  # fmt: skip
+    page.goto("http://numbers.test/")
+    page.evaluate("async () => { globalThis.numbers = await import('http://numbers.test/numbers.js'); }")
+    yield page.evaluate
+    page.close()
+
+
+def in_script(script, name, given):
+    if name == "geodesy.distance_m":
+        call = "(given) => numbers.legLength(given.lat1_deg, given.lon1_deg, given.lat2_deg, given.lon2_deg)"
+    else:
+        call = f"(given) => numbers.{IN_SCRIPT[name]}(given)"
+    answer = script(call, given)
+    return answer if isinstance(answer, dict) else {"value": answer}
+
+
+@pytest.mark.parametrize("case", VECTORS["cases"], ids=lambda case: case["kernel"])
+def test_both_meet_the_vectors(case, script):
+    tolerance = case.get("relative", 1e-12)
+    for answer in (in_python(case["kernel"], case["given"]), in_script(script, case["kernel"], case["given"])):
+        for part, expected in case["expected"].items():
+            assert answer[part] == pytest.approx(expected, rel=tolerance, abs=1e-12), case["source"]
+
+
+def test_every_calculation_of_the_phone_has_a_vector():
+    assert {case["kernel"] for case in VECTORS["cases"]} == set(IN_SCRIPT)
+
+
+def test_both_agree_on_random_numbers(script):
+    chance = random.Random(20261125)
+    for _ in range(200):
+        given = {
+            "energy_left_wh": chance.uniform(50, 4000),
+            "reserve_fraction": chance.uniform(0, 0.5),
+            "consumption_out_wh_per_km": chance.uniform(10, 120),
+            "consumption_home_wh_per_km": chance.uniform(10, 120),
+            "u_energy_left_wh": chance.uniform(0, 300),
+            "u_consumption_out_wh_per_km": chance.uniform(0, 20),
+            "u_consumption_home_wh_per_km": chance.uniform(0, 20),
+            "distance_from_home_m": chance.uniform(0, 8000),
+            "consumption_correlation": chance.uniform(-1, 1),
+        }
+        assert in_script(script, "endurance.turn_back_distance", given) == pytest.approx(
+            in_python("endurance.turn_back_distance", given), rel=1e-9, abs=1e-6
+        )
+        given = {"distance_m": chance.uniform(1, 400), "duration_s": chance.uniform(0.5, 90),
+                 "u_distance_m": chance.uniform(0, 2), "u_duration_s": chance.uniform(0, 1)}  # fmt: skip
+        assert in_script(script, "speed.gate_speed", given) == pytest.approx(in_python("speed.gate_speed", given))
+
+
+@pytest.mark.parametrize("case", VECTORS["typed"], ids=lambda case: repr(case["typed"]))
+def test_both_read_what_people_type(case, script):
+    call = "(typed) => { try { return numbers.readNumber(typed); } catch (error) { return error.message; } }"
+    read = script(call, case["typed"])
+    if case["expected"] is None:
+        assert isinstance(read, str)
+        assert read
+        if not case.get("phone_only"):
+            with pytest.raises(NotUnderstood):
+                understand(case["typed"], "voltage")
+    else:
+        assert read == case["expected"]
+        assert understand(case["typed"], "temperature") == case["expected"]
+
+
+def units(system):
+    from sessions.field_reference import _unit
+
+    return {name: _unit(name, system) for name in KINDS}
+
+
+@pytest.mark.parametrize("case", VECTORS["written"], ids=lambda case: case["expected"])
+def test_both_write_the_same(case, script):
+    assert written(case["value"], case["kind"], u=case["u"]) == case["expected"]
+    call = "([value, kind, units, u]) => numbers.written(value, kind, units, u)"
+    assert script(call, [case["value"], case["kind"], units("metric"), case["u"]]) == case["expected"]
+
+
+@pytest.mark.parametrize("system", ["metric", "imperial"])
+def test_both_write_random_quantities_alike(script, system):
+    chance = random.Random(7)
+    table = units(system)
+    rows = []
+    for kind in [
+        "speed",
+        "trip",
+        "distance",
+        "charge",
+        "energy",
+        "voltage",
+        "temperature",
+        "mass",
+        "thickness",
+        "runtime",
+    ]:
+        for _ in range(40):
+            u = chance.choice([0.0, 10 ** chance.uniform(-3, 1)])
+            # Python rounds half to even on the exact binary value, and so does toFixed: no ties are made here.
+            rows.append([round(chance.uniform(-50, 5000), 7), kind, u])
+    said = script(
+        "([rows, units]) => rows.map(([value, kind, u]) => numbers.written(value, kind, units, u))", [rows, table]
+    )
+    for (value, kind, u), text in zip(rows, said, strict=True):
+        assert text == written(value, kind, system, u), (value, kind, u)
+
+
+def test_the_units_a_phone_takes_along_are_the_shown_ones():
+    for system in ("metric", "imperial"):
+        for kind, unit in units(system).items():
+            for value in (-3.0, 0.0, 12.5):
+                shown = value * unit["factor"] + unit["offset"]
+                assert math.isclose(shown, in_shown_unit(value, kind, system), rel_tol=1e-12, abs_tol=1e-9), kind
