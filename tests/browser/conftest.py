@@ -77,12 +77,21 @@ def filled_installation(tmp_path_factory):
     return folder
 
 
-@pytest.fixture
-def installation(filled_installation, tmp_path):
-    """An installation with one machine, one venue and two people, as it was before any test."""
+@pytest.fixture(scope="session")
+def running_installation(filled_installation, tmp_path_factory):
     from tests.browser.installation import Installation
 
-    shutil.copytree(filled_installation, tmp_path / "data")
-    made = Installation(tmp_path / "data").start()
+    folder = tmp_path_factory.mktemp("running") / "data"
+    shutil.copytree(filled_installation, folder)
+    made = Installation(folder).start()
     yield made
     made.kill()
+
+
+@pytest.fixture
+def installation(running_installation, filled_installation):
+    """An installation with one machine, one venue and two people, as it was before any test."""
+    if running_installation.process is None:
+        running_installation.start()
+    running_installation.reset(filled_installation)
+    return running_installation

@@ -1,6 +1,8 @@
 """A whole installation of its own on loopback, as a person runs it, that a test may kill and start again."""
 
+import contextlib
 import os
+import shutil
 import signal
 import socket
 import sqlite3
@@ -84,6 +86,13 @@ class Installation:
             os.killpg(self.process.pid, signal.SIGKILL)
             self.process.wait()
             self.process = None
+
+    def reset(self, filled):
+        """Bring the running installation's records back to those of a filled folder."""
+        source, target = (sqlite3.connect(Path(folder) / "buildlog.sqlite3") for folder in (filled, self.folder))
+        with contextlib.closing(source), contextlib.closing(target):
+            source.backup(target)
+        shutil.rmtree(self.folder / "media", ignore_errors=True)
 
     def rows(self, table, columns="*"):
         with sqlite3.connect(f"file:{self.folder}/buildlog.sqlite3?mode=ro", uri=True) as connection:

@@ -7,7 +7,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from buildlog.models import Failure, FailureMode, Fitting, Part, Revision, Vehicle
-from sessions.models import Pass, Reading, Session
+from sessions.models import Pass, Reading, Session, TestCard, TestCardItem, TrackPart
 
 
 def fill(session, gate, count):
@@ -35,6 +35,10 @@ def fill(session, gate, count):
     for number in range(session.passes.count(), count):
         Pass.objects.create(session=session, gate=gate, number=number + 1, duration_s=7.0 + number / 50)
         Reading.objects.create(session=session, time_into_session_s=number, voltage_v=50.0, current_a=number)
+    for number in range(TestCard.objects.count(), min(count, 60)):
+        card = TestCard.objects.create(revision=session.revision, title=f"C{number}")
+        TestCardItem.objects.create(card=card, what="Six passes", outcome="done", session=session)
+        TrackPart.objects.create(session=session, fixes=[[number, 60.0, 25.0 + number / 1000, 5.0]])
     for number in range(Part.objects.count(), count):
         part = Part.objects.create(name=f"P{number}", category="other", mass_kg=1.0)
         Fitting.objects.create(revision=session.revision, part=part)
@@ -53,12 +57,16 @@ PAGES = {
     "compare": "/compare/?vehicle={vehicle}&revision={revision}",
     "new failure": "/failures/new/",
     "new session": "/sessions/new/",
+    "test cards": "/test-cards/",
+    "api field": "/api/v1/field/",
     "api sessions": "/api/v1/sessions/",
     "api gates": "/api/v1/gates/",
     "api failures": "/api/v1/failures/",
     "api revisions": "/api/v1/revisions/",
 }
 MOST = 16
+# It gathers for a whole day what other pages show one by one.
+MOST_OF = {"api field": 20}
 
 
 @pytest.mark.parametrize("name", PAGES)
@@ -73,4 +81,4 @@ def test_queries_do_not_grow_with_rows(name, sign_in, session, gate):
         ) as captured:
             assert client.get(path).status_code == 200
         counts.append(len(captured))
-    assert counts[0] == counts[1] <= MOST
+    assert counts[0] == counts[1] <= MOST_OF.get(name, MOST)
