@@ -16,6 +16,9 @@ class BuildlogConfig(AppConfig):
         def photo_removed(sender, instance, **_):
             remove_files(instance)
 
+        from buildlog import failure_loop
+
+        failure_loop.connect()
         post_delete.connect(photo_removed, sender=Photo, weak=False, dispatch_uid="photo_files")
 
 

@@ -182,10 +182,7 @@ class FailureForm(RecordForm):
         widget=forms.TextInput(attrs={"list": "failure-modes", "autocomplete": "off"}),
         help_text="For example: chain came off.",
     )
-    groups = (
-        ("When in the session", ("session", "happened_at", "time_into_session_s", "distance_into_session_m")),
-        ("Cause", ("cause", "cause_confirmed", "state")),
-    )
+    groups = (("When in the session", ("session", "happened_at", "time_into_session_s", "distance_into_session_m")),)
 
     class Meta:
         model = Failure
@@ -200,9 +197,6 @@ class FailureForm(RecordForm):
             "happened_at",
             "time_into_session_s",
             "distance_into_session_m",
-            "cause",
-            "cause_confirmed",
-            "state",
         ]
         widgets = {"happened_at": moment_input()}
 

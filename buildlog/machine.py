@@ -11,6 +11,8 @@ from calc.session_facts import LimitFacts, PackFacts
 
 TIPPING = "A rigid machine on even ground. Ruts, edges and a leaning rider tip it well below this."
 BATTERY = "Lithium packs can burn. The maker's data and a qualified person decide how it may be built and used."
+RIDER_CG_ABOVE_SEAT_M = 0.25
+"""Seated rider: centre of mass above the seat (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -40,9 +42,10 @@ class Machine:
     The revision should come from `queries.revisions_with_parts` or an equal prefetch.
     """
 
-    def __init__(self, revision: Revision) -> None:
+    def __init__(self, revision: Revision, fittings: list[Fitting] | None = None) -> None:
         self.revision = revision
-        self.fittings: list[Fitting] = list(revision.fittings.all())
+        # Fittings may be given, for a machine that is only thought of and stands nowhere yet.
+        self.fittings: list[Fitting] = list(revision.fittings.all()) if fittings is None else fittings
 
     def _of(self, category: str) -> list[Fitting]:
         return [fitting for fitting in self.fittings if fitting.part.category == category]
@@ -117,6 +120,26 @@ class Machine:
         added_up = self.centre_of_gravity
         # Below the ground it is a slip of the pen, not a height.
         return added_up.z_m if added_up and added_up.z_m > 0 else None
+
+    def with_rider(self, load_kg: float | None) -> stability.CentreOfGravity | None:
+        """The machine's centre of gravity with that mass on the seat, as far as is known."""
+        if self.mass_kg is None or self.cg_height_m is None or not load_kg:
+            return None
+        own = self.centre_of_gravity
+        forward_m = own.x_m if own else 0.0
+        # The seat's place is not recorded; a rider sits above the machine's own centre of gravity.
+        rider_z_m = self.cg_height_m + RIDER_CG_ABOVE_SEAT_M
+        return stability.centre_of_gravity(
+            [self.mass_kg, load_kg], [forward_m, forward_m], [self.cg_height_m, rider_z_m]
+        )
+
+    @property
+    def single_contact(self) -> str:
+        """Where a machine of three contacts has only one: "front", "rear", or "" for others."""
+        contacts = self.revision.contacts
+        if contacts == Revision.Contacts.ONE_FRONT_TWO_REAR:
+            return "front"
+        return "rear" if contacts == Revision.Contacts.TWO_FRONT_ONE_REAR else ""
 
     @cached_property
     def warnings(self) -> list[Warning]:

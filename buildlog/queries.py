@@ -46,7 +46,8 @@ def revision_rows(vehicle: Vehicle) -> list[Revision]:
 
 
 def failures() -> QuerySet[Failure]:
-    return Failure.objects.select_related("mode", "part", "revision__vehicle", "session__venue").prefetch_related(
+    found = Failure.objects.select_related("mode", "part", "cause", "revision__vehicle", "session__venue")
+    return found.select_related("recurrence_of__mode", "recurrence_of__revision__vehicle").prefetch_related(
         Prefetch("answered_by", queryset=Modification.objects.select_related("revision__vehicle"))
     )
 

@@ -151,9 +151,10 @@ class FailureSerializer(RecordSerializer):
             "effect",
             "conditions",
             "cause",
-            "cause_confirmed",
             "state",
+            "recurrence_of",
         ]
+        read_only_fields = ["state", "recurrence_of"]
 
     def validate(self, attributes: dict[str, Any]) -> dict[str, Any]:
         name = attributes.pop("mode_name", "").strip()

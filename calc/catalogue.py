@@ -24,6 +24,7 @@ MODULES = {
     "least_squares": "Fitting",
     "uncertainty": "Uncertainty",
     "reliability": "Reliability",
+    "rate_change": "Before and after a fix",
     "comparison": "Comparison",
 }
 

@@ -121,10 +121,10 @@ def page_figures(compared: Comparison, system: str) -> dict[str, Any]:
     """All figures of the compare page as plain JSON, by the id of their place on the page."""
     figures = {row.measure.key: sessions_by_revision(row, system) for row in compared.measures}
     figures["failure_rate"] = failure_rates(compared.rates)
-    return {key: _without_template(figure) for key, figure in figures.items()}
+    return {key: without_template(figure) for key, figure in figures.items()}
 
 
-def _without_template(figure: go.Figure) -> dict[str, Any]:
+def without_template(figure: go.Figure) -> dict[str, Any]:
     # The default template is 7 kB of another program's look in every figure.
     figure.update_layout(template="none")
     plain: dict[str, Any] = figure.to_plotly_json()

@@ -8,17 +8,13 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from buildlog.machine import Machine
-from buildlog.models import Revision
-from calc import speed, stability
+from calc import speed
 from calc.declaration import Measured
 from calc.session_facts import PassFacts, ReadingFacts, SessionFacts
 from calc.session_report import SessionReport, evaluate, evaluate_all
 from calc.session_sheet import Result
 from calc.timing import frame_duration_u_s, stopwatch_duration
 from sessions.models import Assumptions, Pass, Session
-
-RIDER_CG_ABOVE_SEAT_M = 0.25
-"""Seated rider: centre of mass above the seat (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -116,7 +112,8 @@ def facts_of(session: Session, machine: Machine | None = None) -> SessionFacts:
     """What is known of a session, as `calc.session_report` wants it."""
     machine = machine or Machine(session.revision)
     known = assumptions_for(session)
-    cg = _centre_of_gravity_with_rider(session, machine)
+    rider_kg = session.rider_mass_kg
+    cg = machine.with_rider(None if rider_kg is None else rider_kg + (session.payload_kg or 0.0))
     distance, charge, energy = session.distance_m, session.charge_used_ah, session.energy_used_wh
     return SessionFacts(
         distance_m=distance,
@@ -152,7 +149,7 @@ def facts_of(session: Session, machine: Machine | None = None) -> SessionFacts:
         motor=machine.limits("motor"),
         track_width_m=session.revision.track_width_m,
         wheelbase_m=session.revision.wheelbase_m,
-        single_contact=_single_contact(session.revision),
+        single_contact=machine.single_contact,
         cg_height_m=cg.z_m if cg else None,
         cg_forward_m=cg.x_m if cg and machine.centre_of_gravity else None,
     )
@@ -173,21 +170,3 @@ def _pass_facts(run: Pass, known: Assumptions) -> PassFacts:
         mark_positions_m=positions if has_splits else (),
         mark_times_s=(0.0, *run.split_times_s, run.duration_s) if has_splits else (),
     )
-
-
-def _single_contact(revision: Revision) -> str:
-    if revision.contacts == Revision.Contacts.ONE_FRONT_TWO_REAR:
-        return "front"
-    return "rear" if revision.contacts == Revision.Contacts.TWO_FRONT_ONE_REAR else ""
-
-
-def _centre_of_gravity_with_rider(session: Session, machine: Machine) -> stability.CentreOfGravity | None:
-    """The machine's, with the rider's mass on the seat: above the machine's own centre, as far as is known."""
-    if machine.mass_kg is None or machine.cg_height_m is None or session.rider_mass_kg is None:
-        return None
-    own = machine.centre_of_gravity
-    forward_m = own.x_m if own else 0.0
-    # The seat's place is not recorded; a rider sits above the machine's own centre of gravity.
-    rider_z_m = machine.cg_height_m + RIDER_CG_ABOVE_SEAT_M
-    masses = [machine.mass_kg, session.rider_mass_kg + (session.payload_kg or 0.0)]
-    return stability.centre_of_gravity(masses, [forward_m, forward_m], [machine.cg_height_m, rider_z_m])

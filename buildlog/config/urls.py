@@ -7,7 +7,7 @@ from django.urls import include, path
 
 from buildlog import photo_files
 from buildlog.pages import accounts, failures, methods, parts, photos, vehicles
-from sessions import card_pages, compare_pages, field_pages
+from sessions import bench_pages, card_pages, compare_pages, field_pages
 from sessions import pages as outings
 
 urlpatterns = [
@@ -19,6 +19,9 @@ urlpatterns = [
     path("vehicles/<uuid:pk>/remove/", vehicles.remove_vehicle, name="remove_vehicle"),
     path("vehicles/<uuid:pk>/new-revision/", vehicles.new_revision, name="new_revision"),
     path("vehicles/<uuid:pk>/difference/", vehicles.revision_difference, name="revision_difference"),
+    path("vehicles/<uuid:pk>/bench/", bench_pages.bench, name="vehicle_bench"),
+    path("vehicles/<uuid:pk>/bench/card/", bench_pages.suggest_card, name="suggest_card"),
+    path("revisions/<uuid:pk>/what-if/", bench_pages.what_if, name="what_if"),
     path("vehicles/<uuid:pk>/assumptions/", outings.assumptions, name="assumptions"),
     path("revisions/<uuid:pk>/", vehicles.revision, name="revision"),
     path("revisions/<uuid:pk>/edit/", vehicles.edit_revision, name="edit_revision"),
@@ -39,6 +42,8 @@ urlpatterns = [
     path("failures/<uuid:pk>/", failures.failure, name="failure"),
     path("failures/<uuid:pk>/edit/", failures.edit_failure, name="edit_failure"),
     path("failures/<uuid:pk>/remove/", failures.remove_failure, name="remove_failure"),
+    path("failures/<uuid:pk>/cause/", failures.failure_cause, name="failure_cause"),
+    path("failures/<uuid:pk>/held/", failures.failure_held, name="failure_held"),
     path("photos/new/<slug:subject>/<uuid:pk>/", photos.new_photo, name="new_photo"),
     path("photos/<uuid:pk>/image/", photo_files.photo_image, name="photo_image"),
     path("photos/<uuid:pk>/thumbnail/", photo_files.photo_thumbnail, name="photo_thumbnail"),

@@ -2,12 +2,16 @@
 
 from buildlog.models.accounts import Account, Invitation
 from buildlog.models.builds import Fitting, Part, Revision, Vehicle
-from buildlog.models.changes import Failure, FailureMode, Modification
+from buildlog.models.causes import Cause, Evidence
+from buildlog.models.changes import Failure, FailureChange, FailureMode, Modification
 from buildlog.models.photos import Photo
 
 __all__ = [
     "Account",
+    "Cause",
+    "Evidence",
     "Failure",
+    "FailureChange",
     "FailureMode",
     "Fitting",
     "Invitation",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import uuid
 
+from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.db import models
 from django.db.models import Q
@@ -12,6 +13,7 @@ from django.utils import timezone
 
 from buildlog.fields import QuantityField
 from buildlog.models.builds import Part, Revision
+from buildlog.models.causes import Cause
 
 
 class FailureMode(models.Model):
@@ -70,18 +72,19 @@ class Failure(models.Model):
     severity = models.PositiveSmallIntegerField("severity category", choices=Severity.choices)
     effect = models.CharField("effect on the ride", max_length=10, choices=Effect.choices, default=Effect.NONE)
     conditions = models.TextField("what was going on", blank=True, max_length=2000)
-    cause = models.TextField(blank=True, max_length=2000)
-    cause_confirmed = models.BooleanField("the cause is confirmed, not suspected", default=False)
-    state = models.CharField(max_length=12, choices=State.choices, default=State.OPEN)
+    cause = models.ForeignKey(Cause, on_delete=models.SET_NULL, null=True, blank=True, related_name="failures")
+    state = models.CharField(max_length=12, choices=State.choices, default=State.OPEN, editable=False)
+    recurrence_of = models.ForeignKey(
+        "self", on_delete=models.SET_NULL, null=True, blank=True, editable=False, related_name="recurrences"
+    )
 
     class Meta:
         ordering = ["-happened_at"]
         constraints = [
             models.CheckConstraint(condition=Q(severity__range=(1, 4)), name="failure_severity_is_one_to_four"),
             models.CheckConstraint(
-                condition=Q(cause_confirmed=False) | ~Q(cause=""),
-                name="failure_confirmed_cause_is_written",
-                violation_error_message="A confirmed cause must be written down.",
+                condition=Q(recurrence_of__isnull=True) | ~Q(recurrence_of=models.F("id")),
+                name="failure_does_not_recur_from_itself",
             ),
             models.CheckConstraint(
                 condition=Q(time_into_session_s__isnull=True) | Q(time_into_session_s__gte=0),
@@ -106,6 +109,31 @@ class Failure(models.Model):
     def clean(self) -> None:
         if self.session is not None and self.revision_id and self.session.revision_id != self.revision_id:
             raise ValidationError({"session": "That session was ridden with another revision."})
+        if self.cause is not None and self.revision_id and self.cause.vehicle_id != self.revision.vehicle_id:
+            raise ValidationError({"cause": "That cause was found on another machine."})
+
+
+class FailureChange(models.Model):
+    """One step of a failure through its states: who, when and why."""
+
+    failure = models.ForeignKey(Failure, on_delete=models.CASCADE, related_name="changes")
+    from_state = models.CharField(max_length=12, choices=Failure.State.choices)
+    to_state = models.CharField(max_length=12, choices=Failure.State.choices)
+    changed_at = models.DateTimeField(default=timezone.now)
+    account = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.SET_NULL, null=True, blank=True)
+    why = models.CharField(max_length=500)
+
+    class Meta:
+        ordering = ["changed_at", "pk"]
+        constraints = [
+            models.CheckConstraint(condition=~Q(why=""), name="failure_change_says_why"),
+            models.CheckConstraint(
+                condition=~Q(from_state=models.F("to_state")), name="failure_change_changes_something"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.get_from_state_display()} → {self.get_to_state_display()}"
 
 
 class Modification(models.Model):
@@ -131,6 +159,9 @@ class Modification(models.Model):
     expected_amount_percent = models.FloatField("by how much, in per cent", null=True, blank=True)
     answers = models.ManyToManyField(
         Failure, blank=True, related_name="answered_by", verbose_name="failures it answers"
+    )
+    disproved_by = models.ForeignKey(
+        Failure, on_delete=models.SET_NULL, null=True, blank=True, editable=False, related_name="disproves"
     )
 
     class Meta:

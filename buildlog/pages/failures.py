@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import uuid
 
+from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import get_object_or_404, render
+from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_safe
 
-from buildlog import queries
+from buildlog import failure_loop, queries
+from buildlog.cause_form import CauseForm
 from buildlog.forms import FailureForm
 from buildlog.models import Failure, Revision
 from buildlog.record_pages import remove_record, write_record
@@ -31,9 +33,19 @@ def failures(request: HttpRequest) -> HttpResponse:
 
 @require_safe
 def failure(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(queries.failures(), pk=pk)
+    found = get_object_or_404(queries.failures().prefetch_related("changes__account", "recurrences__revision"), pk=pk)
     newer = found.revision.vehicle.revisions.filter(number__gt=found.revision.number).select_related("vehicle")
-    context = {"failure": found, "photos": queries.photos_of(failure=found), "newer": newer}
+    proof = failure_loop.proof_of(found)
+    shared = Failure.objects.filter(cause=found.cause).exclude(pk=pk) if found.cause else Failure.objects.none()
+    context = {
+        "failure": found,
+        "photos": queries.photos_of(failure=found),
+        "newer": newer,
+        "proof": proof,
+        "refusal": failure_loop.held_refusal(proof),
+        "shares_cause": shared.select_related("mode", "revision__vehicle"),
+        "evidence": found.cause.evidence.select_related("photo", "reading__session") if found.cause else (),
+    }
     return render(request, "buildlog/failure.html", context)
 
 
@@ -73,3 +85,30 @@ def edit_failure(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 def remove_failure(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     found = get_object_or_404(queries.failures(), pk=pk)
     return remove_record(request, found, back=found.get_absolute_url(), after=reverse("failures"))
+
+
+@form_page
+@needs(Right.LOG)
+def failure_cause(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    """Why it failed: a cause known already, or a new one with its chain of whys and what shows it."""
+    found = get_object_or_404(queries.failures(), pk=pk)
+    back = found.get_absolute_url()
+    return write_record(request, CauseForm, found, title=f"Why: {found}", back=back, after=back)
+
+
+@require_http_methods(["POST"])
+@needs(Right.BUILD)
+def failure_held(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    """Say that a fix has held; refused until the riding since shows it."""
+    found = get_object_or_404(queries.failures(), pk=pk)
+    why = request.POST.get("why", "").strip()
+    if not why:
+        messages.warning(request, "Say why it counts as held, for example: ridden far enough without it.")
+        return redirect(found.get_absolute_url())
+    try:
+        failure_loop.move(found, Failure.State.HELD, why)
+    except failure_loop.IllegalTransition as error:
+        messages.warning(request, " ".join(error.messages))
+    else:
+        messages.success(request, f"{found}: held.")
+    return redirect(found.get_absolute_url())

@@ -7,7 +7,8 @@ from datetime import UTC, datetime, time, timedelta
 
 from django.db import transaction
 
-from buildlog.models import Failure, FailureMode, Fitting, Modification, Part, Revision, Vehicle
+from buildlog import failure_loop
+from buildlog.models import Cause, Evidence, Failure, FailureMode, Fitting, Modification, Part, Revision, Vehicle
 from sessions.demo import season
 from sessions.demo.ride import Day, Ride, simulate
 from sessions.models import Gate, GateMark, Pass, Reading, Session, Venue
@@ -44,6 +45,7 @@ def load() -> bool:
             _modification(parent, plan, failures)
             sessions = [_session(parent, plan, index, venue, gate, chance) for index in range(SESSIONS_PER_REVISION)]
             _failures(parent, plan.number, sessions, parts, failures)
+        _call_held(vehicle)
     return True
 
 
@@ -182,7 +184,7 @@ def _failures(
     revision: Revision, number: int, sessions: list[Session], parts: dict, found: dict[str, list[Failure]]
 ) -> None:
     for row in season.FAILURES:
-        of_revision, index, name, part, severity, effect, share, cause, confirmed, state = row
+        of_revision, index, name, part, severity, effect, share, cause, confirmed = row
         if of_revision != number:
             continue
         session = sessions[index]
@@ -196,12 +198,31 @@ def _failures(
             part=parts[part] if part else None,
             severity=severity,
             effect=effect,
-            cause=cause,
-            cause_confirmed=confirmed,
-            state=state,
+            cause=_cause(revision.vehicle, cause, confirmed),
             conditions="Invented.",
         )
         found.setdefault(name, []).append(failure)
+
+
+def _cause(vehicle: Vehicle, told: tuple[str, ...], confirmed: bool) -> Cause | None:
+    """The last of the whys is the cause; failures with the same one share it."""
+    if not told:
+        return None
+    *whys, statement = told
+    cause, made = Cause.objects.get_or_create(
+        vehicle=vehicle, statement=statement, defaults={"whys": whys, "confirmed": confirmed}
+    )
+    if made and confirmed:
+        Evidence.objects.create(cause=cause, excerpt="Invented: seen on the bench after the session.")
+    return cause
+
+
+def _call_held(vehicle: Vehicle) -> None:
+    """What the season's riding shows to have held is called so, as its owner would."""
+    for failure in Failure.objects.filter(revision__vehicle=vehicle, state=Failure.State.WATCHING):
+        proof = failure_loop.proof_of(failure)
+        if proof is not None and proof.shown:
+            failure_loop.move(failure, Failure.State.HELD, "Invented: ridden far enough without it.")
 
 
 def remove() -> bool:

@@ -211,11 +211,12 @@ SEASON = (
 )
 
 FAILURES = (
-    # revision, session of it, name, part, severity, effect, share of the ride, cause, confirmed, state
-    (1, 0, "chain came off", "Chain 219", 3, "ended", 0.45, "No tensioner; the frame flexes under load.", True, "held"),
-    (1, 2, "chain came off", "Chain 219", 3, "ended", 0.7, "As before.", True, "held"),
-    (2, 1, "lifted a runner in a turn", None, 2, "none", 0.3, "Narrow stance, high rider.", True, "watching"),
-    (3, 2, "throttle signal lost", "Controller 60 V 120 A", 4, "reduced", 0.8, "Connector iced up?", False, "open"),
-    (4, 1, "runner bracket cracked", None, 2, "ended", 0.55, "Fatigue beside the weld.", True, "watching"),
-    (5, 3, "throttle signal lost", "Controller 60 V 120 A", 4, "reduced", 0.85, "", False, "open"),
-)
+    # revision, session of it, name, part, severity, effect, share of the ride, whys and cause, confirmed
+    (1, 0, "chain came off", "Chain 219", 3, "ended", 0.45,
+     ("The chain jumped the sprocket.", "It hung slack.", "No tensioner; the frame flexes under load."), True),
+    (1, 2, "chain came off", "Chain 219", 3, "ended", 0.7, ("No tensioner; the frame flexes under load.",), True),
+    (2, 1, "lifted a runner in a turn", None, 2, "none", 0.3, ("Narrow stance, high rider.",), True),
+    (3, 2, "throttle signal lost", "Controller 60 V 120 A", 4, "reduced", 0.8, ("Connector iced up?",), False),
+    (4, 1, "runner bracket cracked", None, 2, "ended", 0.55, ("Fatigue beside the weld.",), True),
+    (5, 3, "throttle signal lost", "Controller 60 V 120 A", 4, "reduced", 0.85, (), False),
+)  # fmt: skip

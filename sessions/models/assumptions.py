@@ -27,12 +27,22 @@ class Assumptions(models.Model):
     u_energy_fraction = QuantityField("energy from a meter", kind="fraction", default=0.02, high=0.5)
     u_voltage_v = QuantityField("a voltage reading", kind="voltage", default=0.1, high=10)
     u_rest_charge_fraction = QuantityField("state of charge from rest voltage", kind="fraction", default=0.05, high=0.5)
+    held_rate_fraction = QuantityField(
+        "a fix has held once its failure is shown to come at less than this share of the earlier rate",
+        kind="fraction", default=0.5, includes_low=False, high=1,
+    )  # fmt: skip
+    held_confidence = QuantityField("how sure that must be", kind="fraction", default=0.8, low=0.5, high=0.99)
 
     class Meta:
         verbose_name_plural = "assumptions"
         constraints = [
             models.CheckConstraint(
                 condition=Q(reserve_fraction__gte=0, reserve_fraction__lt=1), name="assumptions_reserve_is_a_fraction"
+            ),
+            models.CheckConstraint(
+                condition=Q(held_rate_fraction__gt=0, held_rate_fraction__lte=1)
+                & Q(held_confidence__gte=0.5, held_confidence__lt=1),
+                name="assumptions_what_holds_is_possible",
             ),
         ]
 

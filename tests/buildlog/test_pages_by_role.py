@@ -16,6 +16,9 @@ PAGES = {
     "remove_vehicle": ("/vehicles/{vehicle}/remove/", BUILD),
     "new_revision": ("/vehicles/{vehicle}/new-revision/", BUILD),
     "revision_difference": ("/vehicles/{vehicle}/difference/", READ),
+    "vehicle_bench": ("/vehicles/{vehicle}/bench/", READ),
+    "suggest_card": ("/vehicles/{vehicle}/bench/card/", LOG),
+    "what_if": ("/revisions/{revision}/what-if/", BUILD),
     "assumptions": ("/vehicles/{vehicle}/assumptions/", BUILD),
     "revision": ("/revisions/{revision}/", READ),
     "edit_revision": ("/revisions/{revision}/edit/", BUILD),
@@ -36,6 +39,8 @@ PAGES = {
     "failure": ("/failures/{failure}/", READ),
     "edit_failure": ("/failures/{failure}/edit/", LOG),
     "remove_failure": ("/failures/{failure}/remove/", LOG),
+    "failure_cause": ("/failures/{failure}/cause/", LOG),
+    "failure_held": ("/failures/{failure}/held/", BUILD),
     "new_photo": ("/photos/new/session/{session}/", LOG),
     "photo_image": ("/photos/{photo}/image/", READ),
     "photo_thumbnail": ("/photos/{photo}/thumbnail/", READ),
@@ -70,6 +75,7 @@ PAGES = {
     "account": ("/account/", READ),
     "people": ("/people/", ADMIT),
 }
+POSTED_ONLY = {"suggest_card", "failure_held"}
 ROLES = [READ, LOG, BUILD, ADMIT]
 OPEN = {"invitation", "sign_in", "sign_out", "field", "field_manifest", "service_worker"}
 
@@ -120,9 +126,16 @@ def test_no_page_is_unlisted():
     assert named == set(PAGES) | OPEN
 
 
-@pytest.mark.parametrize("name", PAGES)
+@pytest.mark.parametrize("name", [name for name in PAGES if name not in POSTED_ONLY])
 def test_works_for_who_may(name, path_of, sign_in):
     assert sign_in(PAGES[name][1]).get(path_of(name)).status_code == 200
+
+
+@pytest.mark.parametrize("name", POSTED_ONLY)
+def test_what_is_only_posted_leads_back_to_a_page(name, path_of, sign_in):
+    client = sign_in(PAGES[name][1])
+    assert client.post(path_of(name), {}).status_code == 302
+    assert client.get(path_of(name)).status_code == 405
 
 
 @pytest.mark.parametrize("name", [name for name, (_, role) in PAGES.items() if role != READ])
@@ -130,7 +143,8 @@ def test_refused_to_the_role_below(name, path_of, sign_in):
     path = path_of(name)
     below = ROLES[ROLES.index(PAGES[name][1]) - 1]
     client = sign_in(below)
-    assert client.get(path).status_code == 403
+    if name not in POSTED_ONLY:
+        assert client.get(path).status_code == 403
     assert client.post(path, {}).status_code == 403
 
 
@@ -145,7 +159,8 @@ def test_an_outsider_is_asked_to_sign_in(name, path_of, client, db):
 @pytest.mark.parametrize("name", [name for name, (path, _) in PAGES.items() if "{" in path])
 def test_a_bad_id_is_not_found(name, path_of, sign_in):
     client = sign_in(ADMIT)
-    assert client.get(path_of(name, broken=True)).status_code == 404
+    ask = client.post if name in POSTED_ONLY else client.get
+    assert ask(path_of(name, broken=True)).status_code == 404
     pattern = PAGES[name][0]
     fixture = pattern[pattern.find("{") : pattern.find("}") + 1]
     assert client.get(pattern.replace(fixture, "not-a-key")).status_code == 404

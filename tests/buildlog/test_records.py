@@ -7,7 +7,7 @@ from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
 
 from buildlog.machine import Machine
-from buildlog.models import Failure, FailureMode, Fitting, Modification, Part, Revision
+from buildlog.models import Cause, Evidence, Failure, FailureMode, Fitting, Modification, Part, Revision
 from buildlog.queries import revisions_with_parts
 
 
@@ -217,7 +217,8 @@ def test_what_others_rest_on_is_kept_with_a_sentence(sign_in, session):
         lambda r: Revision.objects.filter(pk=r.pk).update(parent=r.pk),
         lambda r: Revision.objects.filter(pk=r.pk).update(status="parked"),
         lambda r: Failure.objects.create(revision=r, mode=FailureMode.called("x"), severity=5),
-        lambda r: Failure.objects.create(revision=r, mode=FailureMode.called("x"), severity=2, cause_confirmed=True),
+        lambda r: Cause.objects.create(vehicle=r.vehicle, statement=""),
+        lambda r: Evidence.objects.create(cause=Cause.objects.create(vehicle=r.vehicle, statement="x")),
         lambda r: Modification.objects.create(revision=r, title="x", expected_amount_percent=-1),
         lambda r: Fitting.objects.create(
             revision=r, part=Part.objects.create(name="p", category="frame"), quantity=3, series=2, parallel=2

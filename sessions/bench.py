@@ -1,0 +1,293 @@
+"""Everything to know of one machine before the next change, in a fixed number of queries."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from django.db.models import Prefetch
+
+from buildlog.exposure import Exposure
+from buildlog.failure_loop import RIDDEN, Proof, held_refusal, prove, thresholds
+from buildlog.limits import LimitPair, Ride, side_by_side
+from buildlog.machine import Machine
+from buildlog.models import Failure, Modification, Revision, Vehicle
+from buildlog.queries import failures, revisions_with_parts
+from calc import reliability
+from calc.reliability import Interval, PowerLaw, Trend
+from sessions import verdicts
+from sessions.models import Session
+from sessions.queries import sessions_with_evidence
+from sessions.results import reports_for
+
+CONFIDENCE = 0.9
+LATEST_FOR_VERDICTS = 8
+LEAST_FOR_TREND = 3
+CATEGORY_WEIGHT = {1: 4, 2: 3, 3: 2, 4: 1}
+"""Risk is severity category times rate; I counts four times what IV does (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Filters:
+    """What of the failure history is looked at. Values that mean nothing narrow nothing."""
+
+    mode: str = ""
+    part: str = ""
+    severity: str = ""
+    revision: str = ""
+    state: str = ""
+    surface: str = ""
+
+    @classmethod
+    def of(cls, asked: Mapping[str, str]) -> Filters:
+        return cls(**{name: str(asked.get(name, "")) for name in cls.__dataclass_fields__})
+
+    def takes(self, failure: Failure) -> bool:
+        told = {
+            "mode": str(failure.mode_id),
+            "part": str(failure.part_id),
+            "severity": str(failure.severity),
+            "revision": str(failure.revision_id),
+            "state": failure.state,
+            "surface": failure.session.surface if failure.session else "",
+        }
+        return all(not getattr(self, name) or getattr(self, name) == value for name, value in told.items())
+
+
+@dataclass(frozen=True)
+class ModeRow:
+    """One failure mode against the whole exposure."""
+
+    name: str
+    mode: uuid.UUID
+    worst: int
+    count: int
+    risk: float | None
+    per_100_km: Interval | None
+    per_hour: Interval | None
+    states: list[str]
+
+    @property
+    def numeral(self) -> str:
+        return ("I", "II", "III", "IV")[self.worst - 1]
+
+
+@dataclass(frozen=True)
+class WatchRow:
+    failure: Failure
+    proof: Proof | None
+    refusal: str
+    zero_bound_per_100_km: float | None
+
+
+@dataclass
+class Growth:
+    """Is it getting more reliable? The fit, or why there is none."""
+
+    places_km: list[float]
+    total_km: float
+    fit: PowerLaw | None = None
+    trend: Trend | None = None
+    sentence: str = ""
+
+
+@dataclass
+class Bench:
+    vehicle: Vehicle
+    today: Revision | None
+    planned: Revision | None
+    exposure: Exposure
+    everything: list[Failure]
+    shown: list[Failure]
+    modes: list[ModeRow]
+    watched: list[WatchRow]
+    growth: Growth
+    limits: list[LimitPair]
+    ride: Ride
+    verdicts: list[verdicts.Verdict]
+    modifications: list[Modification]
+    begins: list[tuple[int, float]] = field(default_factory=list)
+    last_session: Session | None = None
+
+
+def bench_of(vehicle: Vehicle, filters: Filters) -> Bench:
+    exposure = Exposure(vehicle)
+    everything = list(failures().filter(revision__vehicle=vehicle).order_by("happened_at", "pk"))
+    modifications = list(
+        Modification.objects.filter(revision__vehicle=vehicle)
+        .select_related("revision__vehicle", "revision__parent")
+        .prefetch_related(Prefetch("answers", queryset=Failure.objects.select_related("mode", "revision__vehicle")))
+        .order_by("-revision__number", "title")
+    )
+    revisions = list(revisions_with_parts().filter(vehicle=vehicle).order_by("number"))
+    today = next((one for one in reversed(revisions) if one.status == Revision.Status.RIDING), None)
+    planned = next(
+        (one for one in reversed(revisions) if one.status in (Revision.Status.PLANNED, Revision.Status.IN_BUILD)), None
+    )
+    sessions, reports = _recent(modifications, today)
+    ride = _ride(vehicle, today, sessions, reports)
+    machines = {one.pk: Machine(one) for one in revisions}
+    limits = []
+    if today is not None:
+        limits = side_by_side(machines[today.pk], machines[(planned or today).pk], ride)
+    watched = _watched(vehicle, everything, modifications, exposure)
+    return Bench(
+        vehicle, today, planned, exposure, everything,
+        [one for one in reversed(everything) if filters.takes(one)],
+        _modes(everything, exposure), watched, _growth(everything, exposure), limits, ride,
+        _verdicts(vehicle, modifications, machines, everything, exposure, sessions, reports, ride),
+        modifications, exposure.begins_m(), max(sessions, key=lambda one: one.started_at, default=None),
+    )  # fmt: skip
+
+
+def _recent(modifications: list[Modification], today: Revision | None) -> tuple[list[Session], dict[Any, Any]]:
+    """Sessions of the revisions whose modifications are judged, and of those before them; with their results."""
+    judged = [one for one in modifications if one.expected_measure in verdicts.MEASURED][:LATEST_FOR_VERDICTS]
+    wanted = {one.revision_id for one in judged} | {one.revision.parent_id for one in judged}
+    if today is not None:
+        wanted.add(today.pk)
+    sessions = list(sessions_with_evidence().filter(revision__in=wanted - {None}).order_by("started_at"))
+    return sessions, reports_for(sessions)
+
+
+def _ride(vehicle: Vehicle, today: Revision | None, sessions: list[Session], reports: dict[Any, Any]) -> Ride:
+    """Rider of the last session, and the energy per km of today's revision."""
+    riders = [one.rider_mass_kg + (one.payload_kg or 0.0) for one in sessions if one.rider_mass_kg]
+    own = [
+        result.value
+        for one in sessions
+        if today is not None and one.revision_id == today.pk
+        for result in reports[one.pk].results
+        if result.key == "energy_per_distance" and result.value > 0
+    ]
+    known = getattr(vehicle, "assumptions", None) if hasattr(vehicle, "assumptions") else None
+    return Ride(
+        riders[-1] if riders else None,
+        sum(own) / len(own) if own else None,
+        known.reserve_fraction if known else Ride.reserve_fraction,
+    )
+
+
+def _modes(everything: list[Failure], exposure: Exposure) -> list[ModeRow]:
+    by_mode: dict[uuid.UUID, list[Failure]] = {}
+    for failure in everything:
+        by_mode.setdefault(failure.mode_id, []).append(failure)
+    hundred_km, hours = exposure.total_m / 1e5, exposure.total_s / 3600.0
+    rows = []
+    for mode, found in by_mode.items():
+        risk = sum(CATEGORY_WEIGHT[one.severity] for one in found) / hundred_km if hundred_km else None
+        rows.append(
+            ModeRow(
+                found[0].mode.name,
+                mode,
+                min(one.severity for one in found),
+                len(found),
+                risk,
+                reliability.failure_rate(hundred_km, len(found), CONFIDENCE) if hundred_km else None,
+                reliability.failure_rate(hours, len(found), CONFIDENCE) if hours else None,
+                list(dict.fromkeys(one.get_state_display() for one in found)),
+            )
+        )
+    weight = {row.mode: sum(CATEGORY_WEIGHT[one.severity] for one in by_mode[row.mode]) for row in rows}
+    return sorted(rows, key=lambda row: (-weight[row.mode], row.name))
+
+
+def _alike(failure: Failure, everything: list[Failure]) -> list[int]:
+    """Numbers of the revisions on which this very failure came: its mode, or its cause behind another mode."""
+    return [
+        one.revision.number
+        for one in everything
+        if one.mode_id == failure.mode_id or (failure.cause_id and one.cause_id == failure.cause_id)
+    ]
+
+
+def _watched(
+    vehicle: Vehicle, everything: list[Failure], modifications: list[Modification], exposure: Exposure
+) -> list[WatchRow]:
+    """Failures whose loop is not closed, the worst first, each with what riding has shown so far."""
+    limits = thresholds(vehicle)
+    again: dict[uuid.UUID, set[uuid.UUID]] = {}
+    for one in everything:
+        if one.recurrence_of_id:
+            again.setdefault(one.recurrence_of_id, set()).add(one.pk)
+    rows = []
+    for failure in everything:
+        if failure.state == Failure.State.HELD:
+            continue
+        chain = {failure.pk, failure.recurrence_of_id} | again.get(failure.pk, set())
+        fix = next(
+            (
+                one
+                for one in modifications
+                if one.disproved_by_id is None
+                and one.revision.status in RIDDEN
+                and one.revision.number > failure.revision.number
+                and any(answered.pk in chain for answered in one.answers.all())
+            ),
+            None,
+        )
+        proof = prove(fix, _alike(failure, everything), exposure, limits) if fix else None
+        bound = None
+        if proof is not None and proof.failures_after == 0 and proof.after_m > 0:
+            bound = 1e5 / float(reliability.zero_failure_bound(proof.after_m, limits[1]))
+        rows.append(WatchRow(failure, proof, held_refusal(proof) if proof else "", bound))
+    return sorted(rows, key=lambda row: (row.failure.severity, -row.failure.happened_at.timestamp()))
+
+
+def _growth(everything: list[Failure], exposure: Exposure) -> Growth:
+    places_km = sorted(max(exposure.place_m(one), 1.0) / 1000.0 for one in everything)
+    total_km = max([exposure.total_m / 1000.0, *places_km])
+    growth = Growth(places_km, total_km)
+    inside = [place for place in places_km if place < total_km]
+    if exposure.total_m <= 0:
+        growth.sentence = "No distance is recorded, so nothing can be said of a trend."
+    elif len(inside) < LEAST_FOR_TREND:
+        growth.sentence = (
+            f"Cannot tell yet: a trend needs at least {LEAST_FOR_TREND} failures at known distances; "
+            f"{len(inside)} {'is' if len(inside) == 1 else 'are'} recorded."
+        )
+    else:
+        growth.fit = reliability.power_law_fit(inside, end=total_km, confidence=CONFIDENCE)
+        growth.trend = reliability.laplace_trend(inside, end=total_km)
+        growth.sentence = _growth_sentence(growth.fit, growth.trend, len(inside))
+    return growth
+
+
+def _growth_sentence(fit: PowerLaw, trend: Trend, count: int) -> str:
+    limits = f"shape {fit.shape:.2f}, 90 % between {fit.shape_lower:.2f} and {fit.shape_upper:.2f}, {count} failures"
+    if not fit.fits:
+        return f"The failures do not follow a power law ({limits}), so its trend means nothing here."
+    sure = trend.p_value < 1 - CONFIDENCE
+    if fit.shape_upper < 1 and sure:
+        return f"Getting more reliable ({limits}; Laplace test p = {trend.p_value:.2f})."
+    if fit.shape_lower > 1 and sure:
+        return f"Getting less reliable ({limits}; Laplace test p = {trend.p_value:.2f})."
+    return f"Cannot tell yet whether it changes ({limits}; Laplace test p = {trend.p_value:.2f})."
+
+
+def _verdicts(
+    vehicle: Vehicle, modifications: list[Modification], machines: dict[Any, Machine], everything: list[Failure],
+    exposure: Exposure, sessions: list[Session], reports: dict[Any, Any], ride: Ride,
+) -> list[verdicts.Verdict]:  # fmt: skip
+    means = verdicts.session_means(reports, sessions)
+    seen = {one.revision_id for one in sessions}
+    found = []
+    for one in modifications:
+        if not one.expected_measure or one.revision.status not in RIDDEN:
+            continue
+        if one.expected_measure in verdicts.MEASURED:
+            if one.revision_id not in seen and one.revision.parent_id not in seen:
+                continue
+            key = verdicts.MEASURED[one.expected_measure]
+            before, after = (means.get((pk, key), []) for pk in (one.revision.parent_id, one.revision_id))
+            found.append(verdicts.verdict_by_sessions(one, before, after))
+        elif one.expected_measure == Modification.Measure.STABILITY:
+            before = machines.get(one.revision.parent_id)
+            found.append(verdicts.verdict_by_build(one, before, machines[one.revision_id], ride))
+        else:
+            answered = list(one.answers.all())
+            alike = [number for first in answered[:1] for number in _alike(first, everything)]
+            found.append(verdicts.verdict_by_failures(one, alike, exposure, thresholds(vehicle)))
+    return found

@@ -1,0 +1,108 @@
+"""Charts of the bench: what failed where on the way, and whether it comes less often."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import plotly.graph_objects as go
+
+from calc.quantities import KINDS, in_shown_unit
+from sessions.bench import Bench
+from sessions.figures import COLOURS, without_template
+
+SEVERITY_LOOK = {
+    1: ("#D55E00", "x", "I"),
+    2: ("#E69F00", "diamond", "II"),
+    3: ("#0072B2", "circle", "III"),
+    4: ("#56B4E9", "circle-open", "IV"),
+}
+
+
+def _shown(metres: float, system: str) -> float:
+    return in_shown_unit(metres, "trip", system)
+
+
+def _base(title: str, system: str) -> dict[str, Any]:
+    unit = KINDS["trip"].shown_in(system).label
+    return {
+        "margin": {"l": 12, "r": 12, "t": 28, "b": 44},
+        "font": {"size": 14},
+        "paper_bgcolor": "rgba(0,0,0,0)",
+        "plot_bgcolor": "rgba(0,0,0,0)",
+        "xaxis": {"title": {"text": f"ridden in all, {unit}"}, "zeroline": False, "rangemode": "tozero"},
+        "yaxis": {"title": {"text": title}, "automargin": True, "zeroline": False},
+        "legend": {"orientation": "h", "y": 1.02, "yanchor": "bottom"},
+        "hovermode": "closest",
+    }
+
+
+def _mark_revisions(figure: go.Figure, bench: Bench, system: str) -> None:
+    for number, begins_m in bench.begins:
+        place = _shown(begins_m, system)
+        dotted = {"width": 1, "dash": "dot", "color": "#7c8d9b"}
+        figure.add_shape(type="line", x0=place, x1=place, y0=0, y1=1, yref="paper", line=dotted)
+        corner = {"yref": "paper", "y": 1, "xanchor": "left", "yanchor": "top"}
+        figure.add_annotation(x=place, text=f"R{number}", showarrow=False, **corner)
+
+
+def timeline(bench: Bench, system: str) -> go.Figure:
+    """Failures by mode, at the distance ridden when they came; revisions marked where they were first ridden."""
+    figure = go.Figure()
+    for severity, (colour, symbol, numeral) in SEVERITY_LOOK.items():
+        rows = [one for one in bench.everything if one.severity == severity]
+        if rows:
+            figure.add_trace(
+                go.Scatter(
+                    x=[_shown(bench.exposure.place_m(one), system) for one in rows],
+                    y=[one.mode.name for one in rows],
+                    mode="markers",
+                    name=f"severity {numeral}",
+                    marker={"color": colour, "symbol": symbol, "size": 12},
+                    text=[f"{one.revision.label}, {one.happened_at:%Y-%m-%d}" for one in rows],
+                    hovertemplate="%{text}<br>%{y}, %{x:.1f}<extra></extra>",
+                )
+            )
+    _mark_revisions(figure, bench, system)
+    figure.update_layout(_base("", system))
+    return figure
+
+
+def cumulative(bench: Bench, system: str) -> go.Figure:
+    """Failures counted up over the distance ridden, with the fitted growth curve where there is one."""
+    growth = bench.growth
+    places = [_shown(1000 * place, system) for place in growth.places_km]
+    total = _shown(1000 * growth.total_km, system)
+    figure = go.Figure(
+        go.Scatter(
+            x=[0, *places, total],
+            y=[0, *range(1, len(places) + 1), len(places)],
+            mode="lines+markers",
+            line={"shape": "hv", "color": COLOURS[0]},
+            name="counted",
+            hovertemplate="%{y} by %{x:.1f}<extra></extra>",
+        )
+    )
+    if growth.fit is not None:
+        steps = [growth.total_km * index / 60 for index in range(61)]
+        figure.add_trace(
+            go.Scatter(
+                x=[_shown(1000 * step, system) for step in steps],
+                y=[growth.fit.scale * step**growth.fit.shape for step in steps],
+                mode="lines",
+                line={"dash": "dash", "color": COLOURS[1]},
+                name="power law",
+                hoverinfo="skip",
+            )
+        )
+    _mark_revisions(figure, bench, system)
+    figure.update_layout(_base("failures so far", system))
+    return figure
+
+
+def bench_figures(bench: Bench, system: str) -> dict[str, Any]:
+    if not bench.everything:
+        return {}
+    return {
+        "failure_timeline": without_template(timeline(bench, system)),
+        "failure_growth": without_template(cumulative(bench, system)),
+    }
