@@ -184,9 +184,10 @@ def settle(failure: Failure, why: str) -> None:
         move(failure, to, why)
 
 
-def settle_answers(modification: Modification, why: str) -> None:
-    for failure in Failure.objects.filter(Q(answered_by=modification) | Q(recurrences__answered_by=modification)
-                                          | Q(recurrence_of__answered_by=modification)).distinct():  # fmt: skip
+def settle_chain(keys: Any, why: str) -> None:
+    """Settle failures, what they recur from, and what recurred from them: one fix answers them all."""
+    linked = Q(pk__in=keys) | Q(recurrences__in=keys) | Q(recurrence_of__in=keys)
+    for failure in Failure.objects.filter(linked).select_related("revision__vehicle").distinct():
         settle(failure, why)
 
 
@@ -256,30 +257,28 @@ def connect() -> None:
         if reverse:
             settle(instance, "The modifications that answer it were changed.")
             return
-        for failure in Failure.objects.filter(pk__in=pk_set or ()).select_related("revision__vehicle"):
-            words = "answers it" if action == "post_add" else "no longer answers it"
-            settle(failure, f"“{instance}” on {instance.revision.label} {words}.")
+        words = "answers it" if action == "post_add" else "no longer answers it"
+        settle_chain(list(pk_set or ()), f"“{instance}” on {instance.revision.label} {words}.")
 
     def answers_cleared(sender: Any, instance: Any, action: str, reverse: bool, **_: Any) -> None:
         if action == "pre_clear" and not reverse:
             instance.cleared = list(instance.answers.all())
         elif action == "post_clear" and not reverse:
-            for failure in getattr(instance, "cleared", ()):
-                settle(failure, f"“{instance}” on {instance.revision.label} no longer answers it.")
+            cleared = [one.pk for one in getattr(instance, "cleared", ())]
+            settle_chain(cleared, f"“{instance}” on {instance.revision.label} no longer answers it.")
 
     def modification_goes(sender: Any, instance: Modification, **_: Any) -> None:
         instance.answered = list(instance.answers.all())
 
     def modification_gone(sender: Any, instance: Modification, **_: Any) -> None:
-        for failure in Failure.objects.filter(pk__in=[one.pk for one in instance.answered]):
-            settle(failure, f"“{instance}”, which answered it, was removed.")
+        settle_chain([one.pk for one in instance.answered], f"“{instance}”, which answered it, was removed.")
 
     def revision_written(sender: Any, instance: Revision, created: bool, raw: bool = False, **_: Any) -> None:
         if created or raw:
             return
-        answered = Failure.objects.filter(answered_by__revision=instance).select_related("revision__vehicle")
-        for failure in answered.distinct():
-            settle(failure, f"{instance.label} is now: {instance.get_status_display().lower()}.")
+        answered = list(Failure.objects.filter(answered_by__revision=instance).values_list("pk", flat=True))
+        if answered:
+            settle_chain(answered, f"{instance.label} is now: {instance.get_status_display().lower()}.")
 
     post_save.connect(failure_written, sender=Failure, weak=False, dispatch_uid="loop_failure")
     pre_delete.connect(failure_goes, sender=Failure, weak=False, dispatch_uid="loop_failure_goes")

@@ -85,11 +85,17 @@ def verdict_by_failures(modification: Modification, alike: list[int], exposure: 
     allowed = 1.0 - (modification.expected_amount_percent or 0.0) / 100.0
     if proof.ratio_upper is None:
         return Verdict(modification, CANNOT_TELL, "It needs failures and distance before it, and distance since.")
-    words = (
+    counts = (
         f"{proof.failures_before} in {proof.before_m / 1000:.0f} km before, {proof.failures_after} in "
-        f"{proof.after_m / 1000:.0f} km since; at {100 * proof.confidence:.0f} % confidence at most "
-        f"{100 * proof.ratio_upper:.0f} % of the earlier rate."
+        f"{proof.after_m / 1000:.0f} km since"
     )
+    if proof.ratio_upper > 1:
+        words = f"{counts}: that does not yet show it comes less often."
+    else:
+        words = (
+            f"{counts}; at {100 * proof.confidence:.0f} % confidence at most {100 * proof.ratio_upper:.0f} % of the "
+            "earlier rate."
+        )
     if proof.ratio_upper <= allowed:
         return Verdict(modification, MET, words)
     if proof.failures_after:

@@ -1,0 +1,100 @@
+"""The whole loop in a real browser: failure, cause, modification, revision, sessions, held; and when it comes again."""
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from buildlog.models import Failure, Revision
+from sessions.models import Session
+from tests.browser.test_main_job import fits, serious
+
+pytestmark = pytest.mark.django_db(transaction=True)
+
+
+def record_failure(page, live_server, words, when):
+    page.goto(live_server.url + "/failures/new/")
+    page.get_by_label("What failed").fill(words)
+    page.get_by_label("Severity category").select_option(index=3)
+    page.get_by_label("When", exact=True).fill(when)
+    page.get_by_role("button", name="Save").click()
+
+
+def test_a_failure_closes_its_loop_and_opens_again(page, live_server, make_account, revision, venue, photograph):
+    make_account("builder", "ilo")
+    start = datetime(2026, 1, 10, 10, 0, tzinfo=UTC)
+
+    def ride(of, km, day):
+        Session.objects.create(
+            revision=of, venue=venue, started_at=start + timedelta(days=day), distance_m=1000.0 * km, runtime_s=3600.0
+        )
+
+    ride(revision, 50, 0)
+    page.goto(live_server.url + "/sign-in/")
+    page.get_by_label("Username").fill("ilo")
+    page.get_by_label("Password").fill("frost-and-chain-77")
+    page.get_by_role("button", name="Sign in").click()
+    for day in ("2026-01-10T11:00", "2026-01-10T12:00", "2026-01-10T13:00"):
+        record_failure(page, live_server, "chain came off", day)
+
+    page.get_by_role("link", name="Find the cause").click()
+    page.get_by_label("The cause, in one sentence").fill("The frame flexes under load.")
+    page.get_by_label("Why did it happen").fill("It jumped the sprocket.\nIt hung slack.")
+    page.get_by_label("Confirmed, not suspected").check()
+    page.get_by_role("button", name="Save").click()
+    assert "needs what shows it" in page.text_content("main")
+    page.get_by_label("or by an excerpt").fill("Gap of 4 mm with two people on it")
+    page.get_by_role("button", name="Save").click()
+    assert "Cause (confirmed)" in page.text_content("main")
+
+    page.get_by_role("link", name="New revision to answer it").click()
+    page.get_by_label("Status").select_option(label="Planned")
+    page.get_by_role("button", name="Save").click()
+    page.get_by_role("link", name="Note a modification").click()
+    page.get_by_label("Title").fill("Sprung idler")
+    for box in page.locator("input[name=answers]").all():
+        box.check()
+    page.get_by_role("button", name="Save").click()
+    assert set(Failure.objects.values_list("state", flat=True)) == {"fix_planned"}
+    page.get_by_role("link", name="Edit", exact=True).first.click()
+    page.get_by_label("Status").select_option(label="Riding")
+    page.get_by_role("button", name="Save").click()
+    assert set(Failure.objects.values_list("state", flat=True)) == {"watching"}
+
+    second = Revision.objects.get(number=2)
+    ride(second, 30, 20)
+    bench = f"{live_server.url}/vehicles/{revision.vehicle_id}/bench/"
+    page.goto(bench)
+    page.wait_for_selector("#failure_growth .main-svg")
+    assert "Not shown yet" in page.text_content("main")
+    photograph("bench")
+    assert fits(page)
+    assert serious(page) == []
+    page.goto(live_server.url + Failure.objects.first().get_absolute_url())
+    assert page.get_by_role("button", name="It has held").count() == 0
+    ride(second, 60, 21)
+    for failure in Failure.objects.all():
+        page.goto(live_server.url + failure.get_absolute_url())
+        page.get_by_role("button", name="It has held").click()
+    assert set(Failure.objects.values_list("state", flat=True)) == {"held"}
+    photograph("held")
+    assert fits(page)
+    assert serious(page) == []
+
+    record_failure(page, live_server, "chain came off", "2026-02-05T10:00")
+    assert "It came again: a recurrence of" in page.text_content("main")
+    page.goto(bench)
+    assert page.get_by_text("does not hold").count() >= 1
+    page.get_by_role("link", name="Try a change on paper").first.click()
+    page.get_by_label("Track width").fill("1.5 m")
+    page.get_by_role("button", name="See what it does").click()
+    assert fits(page)
+    assert serious(page) == []
+    photograph("what-if")
+    page.get_by_role("button", name="Keep it as the planned revision").click()
+    assert "Kept as" in page.text_content("main")
+    page.goto(bench)
+    page.get_by_role("button", name="Make a test card of these").click()
+    assert "Made from" in page.text_content("main")
+    page.get_by_role("button", name="Save").click()
+    photograph("card")
+    assert serious(page) == []
