@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from calc.pack import StateOfChargeCurve
-from calc.session_facts import LogFacts, SessionFacts
+from calc.session_facts import LimitFacts, LogFacts, PackFacts, SessionFacts
 
 _FACTS = (
     "distance_m",
@@ -66,13 +66,23 @@ def _columns(rows: Sequence[Any], names: tuple[str, ...]) -> dict[str, Any]:
 class SessionTable:
     """The facts of many sessions. `passes` and `readings` say in `*_session` whose they are, in order."""
 
+    facts: dict[str, Any]
+    passes: dict[str, Any]
+    pass_session: Any
+    pass_is_out: Any
+    splits: list[Split]
+    readings: dict[str, Any]
+    reading_session: Any
+    logs: list[tuple[int, LogFacts]]
+
     def __init__(self, all_facts: Sequence[SessionFacts]) -> None:
-        self.count = len(all_facts)
+        self._describe(
+            [facts.pack for facts in all_facts],
+            [facts.controller for facts in all_facts],
+            [facts.motor for facts in all_facts],
+            [facts.single_contact for facts in all_facts],
+        )
         self.facts = _columns(all_facts, _FACTS)
-        self.pack = _columns([facts.pack for facts in all_facts], _PACK)
-        self.controller = _columns([facts.controller for facts in all_facts], _LIMITS)
-        self.motor = _columns([facts.motor for facts in all_facts], _LIMITS)
-        self.single_contact = np.array([facts.single_contact for facts in all_facts], dtype="U5")
         runs = [run for facts in all_facts for run in facts.passes]
         self.passes = _columns(runs, _PASS)
         self.pass_session = self._owners([len(facts.passes) for facts in all_facts])
@@ -90,17 +100,59 @@ class SessionTable:
         self.logs: list[tuple[int, LogFacts]] = [
             (index, facts.log) for index, facts in enumerate(all_facts) if facts.log is not None
         ]
-        self.curves = self._curves(all_facts)
+
+    @classmethod
+    def of_columns(
+        cls,
+        facts: dict[str, Any],
+        packs: Sequence[PackFacts | None],
+        controllers: Sequence[LimitFacts | None],
+        motors: Sequence[LimitFacts | None],
+        single_contact: Sequence[str],
+        passes: dict[str, Any],
+        pass_session: Any,
+        pass_is_out: Any,
+        splits: list[Split],
+        readings: dict[str, Any],
+        reading_session: Any,
+    ) -> SessionTable:
+        """A table from columns that were read as such: the same as from one object for each session.
+
+        Columns are arrays with NaN for what is not known; passes and readings are ordered by their session.
+        """
+        table = cls.__new__(cls)
+        table._describe(packs, controllers, motors, single_contact)
+        nothing = np.full(table.count, np.nan)
+        table.facts = {name: facts.get(name, nothing) for name in _FACTS}
+        table.passes, table.pass_session, table.pass_is_out = passes, pass_session, pass_is_out
+        table.splits, table.readings, table.reading_session = splits, readings, reading_session
+        table.logs = []
+        return table
+
+    def _describe(
+        self,
+        packs: Sequence[PackFacts | None],
+        controllers: Sequence[LimitFacts | None],
+        motors: Sequence[LimitFacts | None],
+        single_contact: Sequence[str],
+    ) -> None:
+        """What is known of each session's machine."""
+        self.count = len(packs)
+        self.pack = _columns(packs, _PACK)
+        self.controller = _columns(controllers, _LIMITS)
+        self.motor = _columns(motors, _LIMITS)
+        self.single_contact = np.array(single_contact, dtype="U5")
+        self.curves = self._curves(packs)
 
     def _owners(self, counts: list[int]) -> Any:
         return np.repeat(np.arange(self.count), counts)
 
-    def _curves(self, all_facts: Sequence[SessionFacts]) -> list[tuple[StateOfChargeCurve, Any]]:
+    def _curves(self, packs: Sequence[PackFacts | None]) -> list[tuple[StateOfChargeCurve, Any]]:
         """Each rest-voltage curve once, with the rows of the sessions that use it."""
         rows: dict[StateOfChargeCurve, list[int]] = {}
-        for index, facts in enumerate(all_facts):
-            if facts.pack is not None and facts.pack.curve is not None:
-                rows.setdefault(facts.pack.curve, []).append(index)
+        for index, pack in enumerate(packs):
+            if pack is not None and pack.curve is not None:
+                rows.setdefault(pack.curve, []).append(index)
         return [(curve, np.array(indices)) for curve, indices in rows.items()]
 
     def count_per_session(self, owners: Any, chosen: Any) -> Any:

@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
-
-import plotly.graph_objects as go
-
 from calc.quantities import KINDS, in_shown_unit
 from sessions.bench import Bench
-from sessions.figures import COLOURS, without_template
+from sessions.figures import COLOURS, Figure, base_layout, scatter
 
 SEVERITY_LOOK = {
     1: ("#D55E00", "x", "I"),
@@ -22,37 +18,39 @@ def _shown(metres: float, system: str) -> float:
     return in_shown_unit(metres, "trip", system)
 
 
-def _base(title: str, system: str) -> dict[str, Any]:
+def over_distance(title: str, system: str) -> Figure:
+    """The layout of everything that is drawn over the distance ridden."""
+    layout = base_layout(title)
+    layout["margin"] = {"l": 12, "r": 12, "t": 28, "b": 44}
+    layout["showlegend"] = True
     unit = KINDS["trip"].shown_in(system).label
-    return {
-        "margin": {"l": 12, "r": 12, "t": 28, "b": 44},
-        "font": {"size": 14},
-        "paper_bgcolor": "rgba(0,0,0,0)",
-        "plot_bgcolor": "rgba(0,0,0,0)",
-        "xaxis": {"title": {"text": f"ridden in all, {unit}"}, "zeroline": False, "rangemode": "tozero"},
-        "yaxis": {"title": {"text": title}, "automargin": True, "zeroline": False},
-        "legend": {"orientation": "h", "y": 1.02, "yanchor": "bottom"},
-        "hovermode": "closest",
-    }
+    layout["xaxis"] = {"title": {"text": f"ridden in all, {unit}"}, "zeroline": False, "rangemode": "tozero"}
+    layout["yaxis"] = {"title": {"text": title}, "automargin": True, "zeroline": False}
+    layout["legend"] = {"orientation": "h", "y": 1.02, "yanchor": "bottom"}
+    return layout
 
 
-def _mark_revisions(figure: go.Figure, bench: Bench, system: str) -> None:
-    for number, begins_m in bench.begins:
+def mark_revisions(layout: Figure, begins: list[tuple[int, float]], system: str) -> None:
+    """A dotted line where each revision was first ridden."""
+    layout["shapes"], layout["annotations"] = [], []
+    for number, begins_m in begins:
         place = _shown(begins_m, system)
         dotted = {"width": 1, "dash": "dot", "color": "#7c8d9b"}
-        figure.add_shape(type="line", x0=place, x1=place, y0=0, y1=1, yref="paper", line=dotted)
+        layout["shapes"].append(
+            {"type": "line", "x0": place, "x1": place, "y0": 0, "y1": 1, "yref": "paper", "line": dotted}
+        )
         corner = {"yref": "paper", "y": 1, "xanchor": "left", "yanchor": "top"}
-        figure.add_annotation(x=place, text=f"R{number}", showarrow=False, **corner)
+        layout["annotations"].append({"x": place, "text": f"R{number}", "showarrow": False, **corner})
 
 
-def timeline(bench: Bench, system: str) -> go.Figure:
+def timeline(bench: Bench, system: str) -> Figure:
     """Failures by mode, at the distance ridden when they came; revisions marked where they were first ridden."""
-    figure = go.Figure()
+    data = []
     for severity, (colour, symbol, numeral) in SEVERITY_LOOK.items():
         rows = [one for one in bench.everything if one.severity == severity]
         if rows:
-            figure.add_trace(
-                go.Scatter(
+            data.append(
+                scatter(
                     x=[_shown(bench.exposure.place_m(one), system) for one in rows],
                     y=[one.mode.name for one in rows],
                     mode="markers",
@@ -62,18 +60,18 @@ def timeline(bench: Bench, system: str) -> go.Figure:
                     hovertemplate="%{text}<br>%{y}, %{x:.1f}<extra></extra>",
                 )
             )
-    _mark_revisions(figure, bench, system)
-    figure.update_layout(_base("", system))
-    return figure
+    layout = over_distance("", system)
+    mark_revisions(layout, bench.begins, system)
+    return {"data": data, "layout": layout}
 
 
-def cumulative(bench: Bench, system: str) -> go.Figure:
+def cumulative(bench: Bench, system: str) -> Figure:
     """Failures counted up over the distance ridden, with the fitted growth curve where there is one."""
     growth = bench.growth
     places = [_shown(1000 * place, system) for place in growth.places_km]
     total = _shown(1000 * growth.total_km, system)
-    figure = go.Figure(
-        go.Scatter(
+    data = [
+        scatter(
             x=[0, *places, total],
             y=[0, *range(1, len(places) + 1), len(places)],
             mode="lines+markers",
@@ -81,11 +79,11 @@ def cumulative(bench: Bench, system: str) -> go.Figure:
             name="counted",
             hovertemplate="%{y} by %{x:.1f}<extra></extra>",
         )
-    )
+    ]
     if growth.fit is not None:
         steps = [growth.total_km * index / 60 for index in range(61)]
-        figure.add_trace(
-            go.Scatter(
+        data.append(
+            scatter(
                 x=[_shown(1000 * step, system) for step in steps],
                 y=[growth.fit.scale * step**growth.fit.shape for step in steps],
                 mode="lines",
@@ -94,15 +92,12 @@ def cumulative(bench: Bench, system: str) -> go.Figure:
                 hoverinfo="skip",
             )
         )
-    _mark_revisions(figure, bench, system)
-    figure.update_layout(_base("failures so far", system))
-    return figure
+    layout = over_distance("failures so far", system)
+    mark_revisions(layout, bench.begins, system)
+    return {"data": data, "layout": layout}
 
 
-def bench_figures(bench: Bench, system: str) -> dict[str, Any]:
+def bench_figures(bench: Bench, system: str) -> dict[str, Figure]:
     if not bench.everything:
         return {}
-    return {
-        "failure_timeline": without_template(timeline(bench, system)),
-        "failure_growth": without_template(cumulative(bench, system)),
-    }
+    return {"failure_timeline": timeline(bench, system), "failure_growth": cumulative(bench, system)}

@@ -3,17 +3,26 @@
 from __future__ import annotations
 
 import math
+import uuid
+from collections import Counter
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any
+
+import numpy as np
 
 from buildlog.models import Failure, Revision, Vehicle
 from calc import comparison, reliability
-from calc.quantities import difference_in_shown_unit, in_shown_unit, written
+from calc.quantities import difference_in_shown_unit, in_shown_unit, written, written_difference
+from sessions.matching import Matching
 from sessions.models import Session
-from sessions.queries import sessions_with_evidence
-from sessions.results import reports_for
+from sessions.season import Season
 
 CONFIDENCE = 0.95
+WARMER_BY_C = 3.0
+WINDIER_BY_MPS = 2.0
+HEAVIER_BY_KG = 8.0
+"""From these differences of the means on, conditions are called unlike (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -29,13 +38,23 @@ MEASURES = (
     Measure("average_gate_speed", "Gate speed", "speed", "faster", "slower"),
     Measure("energy_per_distance", "Energy per km", "consumption", "thirstier", "thriftier"),
     Measure("range", "Range of a full pack", "trip", "longer-ranged", "shorter-ranged"),
+    Measure("two_way_mean_speed", "Two-way mean speed", "speed", "faster", "slower"),
+    Measure("best_gate_speed", "Best gate speed", "speed", "faster", "slower"),
+    Measure("mean_power", "Mean power", "power", "hungrier for power", "easier on power"),
 )
+COVARIATES = {
+    "air_temperature_c": ("air temperature", "temperature"),
+    "wind_speed_mps": ("wind", "speed"),
+    "rider_mass_kg": ("rider", "mass"),
+}
 
 
-@dataclass
+@dataclass(frozen=True)
 class Point:
-    session: Session
+    session: uuid.UUID
+    started_at: datetime
     value: float
+    covariate: float = math.nan
 
 
 @dataclass
@@ -60,6 +79,7 @@ class MeasureComparison:
     measure: Measure
     groups: list[Group]
     sentences: list[str] = field(default_factory=list)
+    adjusted: list[str] = field(default_factory=list)
     left_out: list[str] = field(default_factory=list)
 
 
@@ -76,44 +96,87 @@ class Comparison:
     vehicle: Vehicle
     revisions: list[Revision]
     conditions: list[str]
+    unlike: list[str]
     measures: list[MeasureComparison]
     rates: list[RateRow]
     rate_sentences: list[str]
+    left_out: list[str]
 
 
-def compare(vehicle: Vehicle, revisions: list[Revision], surface: str, system: str) -> Comparison:
-    """Compare revisions of one vehicle over their sessions, optionally on one surface only."""
-    found = sessions_with_evidence().filter(revision__in=revisions).order_by("started_at")
-    if surface:
-        found = found.filter(surface=surface)
-    sessions = list(found)
-    reports = reports_for(sessions)
-    by_revision = {revision.pk: [s for s in sessions if s.revision_id == revision.pk] for revision in revisions}
-    measures = []
-    for measure in MEASURES:
-        groups, left_out = [], []
-        for revision in revisions:
-            points = []
-            for session in by_revision[revision.pk]:
-                result = reports[session.pk].get(measure.key)
-                if result is None:
-                    needs = next((m.needs for m in reports[session.pk].missing if m.key == measure.key), ())
-                    left_out.append(f"{revision.label}, {session.started_at:%Y-%m-%d}: needs {', '.join(needs)}")
-                else:
-                    points.append(Point(session, result.value))
-            interval = comparison.mean_interval([p.value for p in points], CONFIDENCE) if len(points) > 1 else None
-            groups.append(Group(revision, points, interval))
-        sentences = [_sentence(measure, groups[0], group, system) for group in groups[1:]]
-        measures.append(MeasureComparison(measure, groups, sentences, left_out))
-    rates = _rates(revisions, by_revision)
+def compare(
+    vehicle: Vehicle,
+    revisions: list[Revision],
+    matching: Matching,
+    system: str,
+    measures: tuple[Measure, ...] = MEASURES[:3],
+    covariate: str = "",
+) -> Comparison:
+    """Compare revisions of one vehicle over the sessions that match."""
+    season = Season(vehicle, matching.direction)
+    rows_of = {one.pk: np.flatnonzero(season.rows_of(one)) for one in revisions}
+    kept, left_out = matching.apply(season, rows_of, system)
+    rates = _rates(revisions, season, kept)
     return Comparison(
         vehicle,
         revisions,
-        _conditions(revisions, by_revision, system),
-        measures,
+        _conditions(revisions, season, kept, system),
+        _unlike(revisions, season, kept, system),
+        [_measured(measure, revisions, season, kept, system, covariate) for measure in measures],
         rates,
         [_rate_sentence(rates[0], row) for row in rates[1:]],
+        left_out,
     )
+
+
+def _measured(
+    measure: Measure, revisions: list[Revision], season: Season, kept: dict[Any, Any], system: str, covariate: str
+) -> MeasureComparison:
+    values = season.values(measure.key)
+    beside = season.numbers[covariate] if covariate else np.full(season.count, np.nan)
+    groups, left_out = [], []
+    for revision in revisions:
+        rows = kept[revision.pk]
+        has = ~np.isnan(values[rows])
+        points = [
+            Point(season.key[row], season.started_at[row], float(values[row]), float(beside[row])) for row in rows[has]
+        ]
+        left_out += _why_left_out(measure, revision, season, rows[~has])
+        interval = comparison.mean_interval([p.value for p in points], CONFIDENCE) if len(points) > 1 else None
+        groups.append(Group(revision, points, interval))
+    sentences = [_sentence(measure, groups[0], group, system) for group in groups[1:]]
+    adjusted = [_adjusted(measure, groups[0], group, system, covariate) for group in groups[1:]] if covariate else []
+    return MeasureComparison(measure, groups, sentences, adjusted, left_out)
+
+
+def _why_left_out(measure: Measure, revision: Revision, season: Season, rows: Any) -> list[str]:
+    found = []
+    for row in rows:
+        missing = season.reports[row].missing
+        needs = next((one.needs for one in missing if one.key == measure.key), ())
+        found.append(f"{revision.label}, {season.started_at[row]:%Y-%m-%d}: needs {', '.join(needs)}")
+    return found
+
+
+def _adjusted(measure: Measure, base: Group, other: Group, system: str, covariate: str) -> str:
+    """The difference as if both had been ridden at one value of the covariate."""
+    first, second, name = base.revision.label, other.revision.label, COVARIATES[covariate][0]
+    sides = [[point for point in group.points if not math.isnan(point.covariate)] for group in (other, base)]
+    lacking = len(base.points) + len(other.points) - sum(map(len, sides))
+    without = f" {lacking} without a recorded {name} left out." if lacking else ""
+    try:
+        result = comparison.adjusted_difference(
+            [p.value for p in sides[0]], [p.covariate for p in sides[0]],
+            [p.value for p in sides[1]], [p.covariate for p in sides[1]], CONFIDENCE,
+        )  # fmt: skip
+    except ValueError:
+        return (
+            f"{second} against {first} at equal {name}: cannot tell; too few sessions, or their {name} does not "
+            f"overlap.{without}"
+        )
+    size, low, high = (
+        written_difference(value, measure.kind, system) for value in (result.difference, result.lower, result.upper)
+    )
+    return f"{second} less {first} at equal {name}: {size}, 95 % between {low} and {high}.{without}"
 
 
 def _sentence(measure: Measure, base: Group, other: Group, system: str) -> str:
@@ -154,36 +217,68 @@ def _sentence(measure: Measure, base: Group, other: Group, system: str) -> str:
     return f"{second} against {first}: cannot tell yet ({counts}).{more}"
 
 
-def _conditions(revisions: list[Revision], by_revision: dict[Any, list[Session]], system: str) -> list[str]:
+def _conditions(revisions: list[Revision], season: Season, kept: dict[Any, Any], system: str) -> list[str]:
     """What each revision was ridden in; said before any verdict."""
-    said = []
+    said, surfaces = [], dict(Session.Surface.choices)
     for revision in revisions:
-        sessions = by_revision[revision.pk]
-        temperatures = [s.air_temperature_c for s in sessions if s.air_temperature_c is not None]
-        surfaces = sorted({s.get_surface_display().lower() for s in sessions if s.surface})
+        rows = kept[revision.pk]
         parts = []
-        if temperatures:
-            ends = [written(value, "temperature", system) for value in (min(temperatures), max(temperatures))]
-            parts.append(f"at {ends[0]}" if ends[0] == ends[1] else f"at {ends[0]} to {ends[1]}")
-        if surfaces:
-            parts.append("on " + " and ".join(surfaces))
-        count = f"{len(sessions)} session{'' if len(sessions) == 1 else 's'}"
+        for name, prefix, kind in (
+            ("air_temperature_c", "at", "temperature"),
+            ("wind_speed_mps", "in wind of", "speed"),
+        ):
+            values = season.numbers[name][rows]
+            values = values[~np.isnan(values)]
+            if values.size:
+                ends = [written(float(value), kind, system, digits=3) for value in (values.min(), values.max())]
+                parts.append(f"{prefix} {ends[0]}" if ends[0] == ends[1] else f"{prefix} {ends[0]} to {ends[1]}")
+        ridden_on = sorted({surfaces[season.surface[row]].lower() for row in rows if season.surface[row]})
+        if ridden_on:
+            parts.insert(1 if parts else 0, "on " + " and ".join(ridden_on))
+        count = f"{len(rows)} session{'' if len(rows) == 1 else 's'}"
         said.append(f"{revision.label} was ridden {' '.join(parts) or 'in unrecorded conditions'} ({count}).")
     return said
 
 
-def _rates(revisions: list[Revision], by_revision: dict[Any, list[Session]]) -> list[RateRow]:
+def _unlike(revisions: list[Revision], season: Season, kept: dict[Any, Any], system: str) -> list[str]:
+    """In what the others were ridden otherwise than the first; nothing where they were alike."""
+    said, surfaces = [], dict(Session.Surface.choices)
+    for other in revisions[1:]:
+        first, rows = kept[revisions[0].pk], kept[other.pk]
+        if not len(first) or not len(rows):
+            continue
+        found = []
+        for name, word, step, kind in (
+            ("air_temperature_c", ("warmer", "colder"), WARMER_BY_C, "temperature"),
+            ("wind_speed_mps", ("windier", "calmer"), WINDIER_BY_MPS, "speed"),
+            ("rider_mass_kg", ("with a heavier rider", "with a lighter rider"), HEAVIER_BY_KG, "mass"),
+        ):
+            sides = [season.numbers[name][side] for side in (rows, first)]
+            means = [float(np.nanmean(side)) if (~np.isnan(side)).any() else math.nan for side in sides]
+            apart = means[0] - means[1]
+            if abs(apart) >= step:
+                by = written_difference(abs(apart), kind, system)
+                found.append(f"{by} {word[0] if apart > 0 else word[1]}")
+        common = [Counter(season.surface[row] for row in side if season.surface[row]) for side in (rows, first)]
+        if all(common) and set(common[0]) != set(common[1]):
+            found.append("on " + " and ".join(sorted(surfaces[one].lower() for one in common[0])))
+        if found:
+            said.append(f"{other.label} was ridden {', '.join(found)}, compared with {revisions[0].label}.")
+    return said
+
+
+def _rates(revisions: list[Revision], season: Season, kept: dict[Any, Any]) -> list[RateRow]:
     """Failures in the compared sessions, against the distance of those sessions."""
-    counted: dict[Any, int] = {}
-    sessions = [session.pk for listed in by_revision.values() for session in listed if session.distance_m]
-    for failure in Failure.objects.filter(session__in=sessions).values("revision_id"):
-        counted[failure["revision_id"]] = counted.get(failure["revision_id"], 0) + 1
+    distance = np.nan_to_num(season.numbers["distance_m"])
+    vehicle = {"revision__vehicle": season.vehicle, "session__isnull": False}
+    failed = Counter(Failure.objects.filter(**vehicle).values_list("session_id", flat=True))
     rows = []
     for revision in revisions:
-        distance_m = sum(session.distance_m or 0.0 for session in by_revision[revision.pk])
-        count = counted.get(revision.pk, 0)
-        interval = reliability.failure_rate(distance_m / 1e5, count, CONFIDENCE) if distance_m else None
-        rows.append(RateRow(revision, count, distance_m, interval))
+        ridden = [row for row in kept[revision.pk] if distance[row] > 0]
+        count = sum(failed[season.key[row]] for row in ridden)
+        total_m = float(distance[ridden].sum())
+        interval = reliability.failure_rate(total_m / 1e5, count, CONFIDENCE) if total_m else None
+        rows.append(RateRow(revision, count, total_m, interval))
     return rows
 
 

@@ -16,6 +16,12 @@ from calc.session_sheet import Result
 from calc.timing import frame_duration_u_s, stopwatch_duration
 from sessions.models import Assumptions, Pass, Session
 
+LIGHT_GATE_U_S = 0.002
+"""Two beams, each read to about a millisecond (common practice, no source)."""
+
+SATELLITE_U_S = 0.2
+"""Crossings interpolated between positions a second apart (common practice, no source)."""
+
 
 @dataclass(frozen=True)
 class PassRow:
@@ -89,11 +95,9 @@ def _usual_duration_u_s(method: str, frames_per_s: float | None, u_press_s: floa
     if method == Pass.Method.VIDEO and frames_per_s:
         return float(frame_duration_u_s(frames_per_s))
     if method == Pass.Method.LIGHT_GATE:
-        # Common practice, no source: two beams, each read to about a millisecond.
-        return 0.002
+        return LIGHT_GATE_U_S
     if method == Pass.Method.SATELLITE:
-        # Common practice, no source: crossings interpolated between fixes a second apart.
-        return 0.2
+        return SATELLITE_U_S
     return float(stopwatch_duration(0.0, 1.0, u_press_s).u)
 
 

@@ -9,6 +9,7 @@ from scipy import stats
 from buildlog.models import Failure, FailureMode, Revision
 from sessions.comparison import compare
 from sessions.figures import map_style_id, page_figures
+from sessions.matching import Matching
 from sessions.models import Pass, Session
 
 FIRST = [7.30, 7.45, 7.12, 7.60]
@@ -44,7 +45,7 @@ def kmh(times):
 
 
 def test_interval_and_difference_are_scipys(two_revisions):
-    compared = compare(two_revisions[0].vehicle, two_revisions, "", "metric")
+    compared = compare(two_revisions[0].vehicle, two_revisions, Matching(), "metric")
     speeds = compared.measures[0]
     for group, times in zip(speeds.groups, (FIRST, SECOND), strict=True):
         values = kmh(times)
@@ -69,18 +70,18 @@ def test_conditions_are_said_before_any_verdict(sign_in, two_revisions):
 
 
 def test_passes_of_one_session_count_once(two_revisions, gate):
-    before = compare(two_revisions[0].vehicle, two_revisions, "", "metric").measures[0].groups[0]
+    before = compare(two_revisions[0].vehicle, two_revisions, Matching(), "metric").measures[0].groups[0]
     session = two_revisions[0].sessions.first()
     same = session.passes.get().duration_s
     Pass.objects.bulk_create([Pass(session=session, gate=gate, number=n, duration_s=same) for n in range(2, 40)])
-    after = compare(two_revisions[0].vehicle, two_revisions, "", "metric").measures[0].groups[0]
+    after = compare(two_revisions[0].vehicle, two_revisions, Matching(), "metric").measures[0].groups[0]
     assert after.interval.lower == pytest.approx(before.interval.lower)
     assert len(after.points) == 4
 
 
 def test_too_few_sessions_cannot_tell(two_revisions):
     two_revisions[1].sessions.exclude(pk=two_revisions[1].sessions.first().pk).delete()
-    speeds = compare(two_revisions[0].vehicle, two_revisions, "", "metric").measures[0]
+    speeds = compare(two_revisions[0].vehicle, two_revisions, Matching(), "metric").measures[0]
     assert speeds.sentences == [
         "R2 against R1: cannot tell yet; at least two sessions of R2 are needed (1 and 4 sessions)."
     ]
@@ -90,7 +91,7 @@ def test_too_few_sessions_cannot_tell(two_revisions):
 def test_a_small_difference_says_how_many_more(two_revisions):
     for session, seconds in zip(two_revisions[1].sessions.order_by("started_at"), (7.25, 7.42, 7.16), strict=True):
         session.passes.update(duration_s=seconds)
-    sentence = compare(two_revisions[0].vehicle, two_revisions, "", "metric").measures[0].sentences[0]
+    sentence = compare(two_revisions[0].vehicle, two_revisions, Matching(), "metric").measures[0].sentences[0]
     assert sentence.startswith("R2 against R1: cannot tell yet (3 and 4 sessions).")
     assert "more sessions of R2" in sentence or "far smaller than the spread" in sentence
 
@@ -98,13 +99,13 @@ def test_a_small_difference_says_how_many_more(two_revisions):
 def test_what_does_not_count_is_left_out_and_told(two_revisions):
     session = two_revisions[0].sessions.first()
     Session.objects.filter(pk=session.pk).update(distance_m=None)
-    consumption = compare(two_revisions[0].vehicle, two_revisions, "", "metric").measures[1]
+    consumption = compare(two_revisions[0].vehicle, two_revisions, Matching(), "metric").measures[1]
     assert len(consumption.groups[0].points) == 3
     assert consumption.left_out == [f"R1, {session.started_at:%Y-%m-%d}: needs distance ridden"]
 
 
 def test_only_one_surface(two_revisions):
-    speeds = compare(two_revisions[0].vehicle, two_revisions, "clear_ice", "metric").measures[0]
+    speeds = compare(two_revisions[0].vehicle, two_revisions, Matching(surface="clear_ice"), "metric").measures[0]
     assert [len(group.points) for group in speeds.groups] == [4, 0]
 
 
@@ -114,7 +115,7 @@ def test_failure_rates_with_limits(two_revisions):
         Failure.objects.create(
             revision=two_revisions[0], session=session, mode=FailureMode.called("chain came off"), severity=3
         )
-    first, second = compare(two_revisions[0].vehicle, two_revisions, "", "metric").rates
+    first, second = compare(two_revisions[0].vehicle, two_revisions, Matching(), "metric").rates
     # scipy 1.17, chi-square quantiles as in the NIST/SEMATECH e-Handbook, 8.4.5.1; 40.6 km ridden.
     assert first.interval.estimate == pytest.approx(2 / 0.406)
     assert first.interval.upper == pytest.approx(stats.chi2.ppf(0.975, 6) / 2 / 0.406)
@@ -123,7 +124,7 @@ def test_failure_rates_with_limits(two_revisions):
 
 
 def test_figures_carry_the_tabled_numbers(two_revisions):
-    compared = compare(two_revisions[0].vehicle, two_revisions, "", "metric")
+    compared = compare(two_revisions[0].vehicle, two_revisions, Matching(), "metric")
     figures = page_figures(compared, "metric")
     assert set(figures) == {"average_gate_speed", "energy_per_distance", "range", "failure_rate"}
     dots = [trace for trace in figures["average_gate_speed"]["data"] if trace["name"] in ("R1", "R2")]
@@ -135,7 +136,7 @@ def test_figures_carry_the_tabled_numbers(two_revisions):
 
 
 def test_imperial_people_get_miles(two_revisions):
-    compared = compare(two_revisions[0].vehicle, two_revisions, "", "imperial")
+    compared = compare(two_revisions[0].vehicle, two_revisions, Matching(), "imperial")
     assert " mph faster than R1" in compared.measures[0].sentences[0]
     dots = page_figures(compared, "imperial")["average_gate_speed"]["data"][0]
     # NIST SP 811 (2008), B.8: 1 mi = 1609.344 m.

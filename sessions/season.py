@@ -1,0 +1,235 @@
+"""All sessions of one machine in columns, with their results: what comparison, season and records read.
+
+Rows come from the database as plain tuples and stay arrays until a page shows them, so that
+thousands of sessions are answered at once.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from functools import cached_property
+from itertools import repeat
+from typing import Any
+
+import numpy as np
+
+from buildlog.machine import Machine
+from buildlog.models import Revision, Vehicle
+from buildlog.queries import revisions_with_parts
+from calc.declaration import Measured
+from calc.session_report import evaluate_table
+from calc.session_sheet import SessionReports
+from calc.session_table import SessionTable, Split
+from calc.speed import gate_speed
+from calc.timing import frame_duration_u_s, stopwatch_duration
+from sessions.models import Assumptions, Gate, Pass, Reading, Session
+from sessions.results import LIGHT_GATE_U_S, SATELLITE_U_S
+
+_NUMBERS = (
+    "rider_mass_kg",
+    "payload_kg",
+    "air_temperature_c",
+    "wind_speed_mps",
+    "rest_voltage_start_v",
+    "rest_voltage_end_v",
+    "charge_used_ah",
+    "energy_used_wh",
+    "runtime_s",
+    "distance_m",
+)
+_OTHERS = ("pk", "revision_id", "started_at", "surface", "venue_id", "venue__name")
+_READ = ("voltage_v", "current_a", "motor_temperature_c", "controller_temperature_c")
+
+
+@dataclass(frozen=True)
+class GateColumn:
+    name: str
+    length_m: float
+    u_distance_m: float
+    positions_m: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class PassColumns:
+    """Passes that count, ordered by their session: parallel arrays."""
+
+    key: Sequence[uuid.UUID]
+    session: Any
+    gate: Sequence[uuid.UUID]
+    is_out: Any
+    method: Any
+    speed: Measured
+
+
+class Season:
+    """One machine's sessions in the order they were ridden. `row` below is a session's place in it."""
+
+    def __init__(self, vehicle: Vehicle, direction: str = "") -> None:
+        self.vehicle = vehicle
+        self.revisions: list[Revision] = list(revisions_with_parts().filter(vehicle=vehicle).order_by("number"))
+        self.machines = {one.pk: Machine(one) for one in self.revisions}
+        found = Session.objects.filter(revision__vehicle=vehicle).order_by("started_at", "pk")
+        rows = list(found.values_list(*_OTHERS, *_NUMBERS))
+        self.count = len(rows)
+        columns = list(zip(*rows, strict=True)) if rows else [()] * (len(_OTHERS) + len(_NUMBERS))
+        self.key: Sequence[uuid.UUID] = columns[0]
+        self.revision: Sequence[uuid.UUID] = columns[1]
+        self.started_at: Sequence[datetime] = columns[2]
+        self.surface: Sequence[str] = columns[3]
+        self.venue: Sequence[uuid.UUID] = columns[4]
+        self.venue_name: Sequence[str] = columns[5]
+        self.numbers = {
+            name: np.array(columns[len(_OTHERS) + index], dtype=np.float64) for index, name in enumerate(_NUMBERS)
+        }
+        self._row = {key: index for index, key in enumerate(self.key)}
+        self._read_gates()
+        self._read_passes(direction)
+        self._read_readings()
+
+    @cached_property
+    def known(self) -> Assumptions:
+        return Assumptions.of(self.vehicle)
+
+    @cached_property
+    def reports(self) -> SessionReports:
+        return evaluate_table(self._table())
+
+    def values(self, key: str) -> Any:
+        """One result of every session, NaN where it could not be worked out."""
+        return self.reports.values(key)
+
+    def rows_of(self, revision: Revision) -> Any:
+        return np.array([one == revision.pk for one in self.revision], dtype=bool)
+
+    @cached_property
+    def ridden_before_m(self) -> Any:
+        """Distance ridden in all when each session began."""
+        ridden = np.nan_to_num(self.numbers["distance_m"])
+        return np.concatenate([[0.0], np.cumsum(ridden)[:-1]]) if self.count else ridden
+
+    def _read_gates(self) -> None:
+        self.gates: dict[uuid.UUID, GateColumn] = {}
+        gates = Gate.objects.filter(passes__session__revision__vehicle=self.vehicle).distinct()
+        for gate in gates.prefetch_related("marks"):
+            self.gates[gate.pk] = GateColumn(gate.name, gate.length_m, gate.u_distance_m, tuple(gate.positions_m))
+
+    def _read_passes(self, direction: str) -> None:
+        found = Pass.objects.filter(session__revision__vehicle=self.vehicle, valid=True)
+        if direction:
+            found = found.filter(direction=direction)
+        rows = list(
+            found.values_list(
+                "session_id", "number", "pk", "gate_id", "direction", "method", "duration_s", "frames_per_s",
+                "u_duration_s", "split_times_s",
+            )
+        )  # fmt: skip
+        # A gate that lost its marks in the back room has no length, and its passes no speed.
+        rows = [row for row in rows if self.gates[row[3]].length_m > 0]
+        rows.sort(key=lambda row: (self._row[row[0]], row[1]))
+        owners, _, keys, gates, ways, methods, durations, rates, given, split_times = (
+            zip(*rows, strict=True) if rows else repeat((), 10)
+        )
+        owner = np.array([self._row[key] for key in owners], dtype=np.intp)
+        method = np.array(methods, dtype="U10")
+        duration = np.array(durations, dtype=np.float64)
+        self._pass = {
+            "distance_m": np.array([self.gates[key].length_m for key in gates], dtype=np.float64),
+            "duration_s": duration,
+            "u_distance_m": np.array([self.gates[key].u_distance_m for key in gates], dtype=np.float64),
+            "u_duration_s": self._timing(method, np.array(rates, dtype=np.float64), np.array(given, dtype=np.float64)),
+        }
+        is_out = np.array([way == Pass.Direction.OUT for way in ways], dtype=bool)
+        nothing = Measured(np.empty(0), np.empty(0))
+        speed = gate_speed(**self._pass) if rows else nothing
+        self.passes = PassColumns(keys, owner, gates, is_out, method, speed)
+        self._splits = [
+            split
+            for index, times in enumerate(split_times)
+            if times and (split := self._split(index, gates[index], is_out[index], times)) is not None
+        ]
+
+    def _timing(self, method: Any, rate: Any, given: Any) -> Any:
+        """Standard uncertainty of each time: as stated, or as its method usually reaches."""
+        by_thumb = float(stopwatch_duration(0.0, 1.0, self.known.u_press_s).u)
+        usual = np.full(method.size, by_thumb)
+        usual[method == Pass.Method.LIGHT_GATE] = LIGHT_GATE_U_S
+        usual[method == Pass.Method.SATELLITE] = SATELLITE_U_S
+        by_video = (method == Pass.Method.VIDEO) & (rate > 0)
+        if by_video.any():
+            usual[by_video] = frame_duration_u_s(rate[by_video])
+        return np.where(np.isnan(given), usual, given)
+
+    def _split(self, index: int, gate: uuid.UUID, is_out: bool, times: list[float]) -> Split | None:
+        positions = self.gates[gate].positions_m
+        if len(positions) < 3 or len(times) != len(positions) - 2:
+            return None
+        if not is_out:
+            positions = tuple(positions[-1] - position for position in reversed(positions))
+        whole = float(self._pass["duration_s"][index])
+        u_s = float(self._pass["u_duration_s"][index]) / np.sqrt(2.0)
+        return Split(int(self.passes.session[index]), np.array(positions), np.array([0.0, *times, whole]), u_s)
+
+    def _read_readings(self) -> None:
+        found = Reading.objects.filter(session__revision__vehicle=self.vehicle)
+        rows = list(found.values_list("session_id", "time_into_session_s", *_READ))
+        rows.sort(key=lambda row: (self._row[row[0]], row[1]))
+        columns = list(zip(*rows, strict=True)) if rows else [()] * (2 + len(_READ))
+        self._reading_session = np.array([self._row[key] for key in columns[0]], dtype=np.intp)
+        self._readings = {name: np.array(columns[2 + index], dtype=np.float64) for index, name in enumerate(_READ)}
+
+    def _table(self) -> SessionTable:
+        known, numbers = self.known, self.numbers
+        machines = [self.machines[key] for key in self.revision]
+        load = numbers["rider_mass_kg"] + np.nan_to_num(numbers["payload_kg"])
+        facts = {name: numbers[name] for name in _NUMBERS if name not in ("rider_mass_kg", "payload_kg")}
+        facts |= {
+            "u_distance_m": np.nan_to_num(numbers["distance_m"]) * known.u_distance_fraction,
+            "u_charge_used_ah": np.nan_to_num(numbers["charge_used_ah"]) * known.u_charge_fraction,
+            "u_energy_used_wh": np.nan_to_num(numbers["energy_used_wh"]) * known.u_energy_fraction,
+            "u_voltage_v": np.full(self.count, known.u_voltage_v),
+            "u_rest_charge_fraction": np.full(self.count, known.u_rest_charge_fraction),
+            "reserve_fraction": np.full(self.count, known.reserve_fraction),
+        }
+        for name in ("track_width_m", "wheelbase_m"):
+            facts[name] = np.array([getattr(one.revision, name) for one in machines], dtype=np.float64)
+        facts |= self._centres(machines, load)
+        packs, controllers, motors = (
+            {key: work(machine) for key, machine in self.machines.items()}
+            for work in (
+                lambda machine: machine.pack,
+                lambda machine: machine.limits("speed_controller"),
+                lambda machine: machine.limits("motor"),
+            )
+        )
+        return SessionTable.of_columns(
+            facts,
+            [packs[key] for key in self.revision],
+            [controllers[key] for key in self.revision],
+            [motors[key] for key in self.revision],
+            [machine.single_contact for machine in machines],
+            self._pass,
+            self.passes.session,
+            self.passes.is_out,
+            self._splits,
+            self._readings,
+            self._reading_session,
+        )
+
+    def _centres(self, machines: list[Machine], load: Any) -> dict[str, Any]:
+        """Height and place of the centre of gravity with each session's rider; riders and builds repeat."""
+        known: dict[tuple[uuid.UUID, float], Any] = {}
+        height, forward = np.full(self.count, np.nan), np.full(self.count, np.nan)
+        for row in np.flatnonzero(~np.isnan(load)):
+            machine, mass = machines[row], float(load[row])
+            key = (machine.revision.pk, mass)
+            if key not in known:
+                known[key] = machine.with_rider(mass)
+            cg = known[key]
+            if cg is not None:
+                height[row] = cg.z_m
+                if machine.centre_of_gravity:
+                    forward[row] = cg.x_m
+        return {"cg_height_m": height, "cg_forward_m": forward}
