@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
+from functools import cache
 
 from calc.units import convert
 
@@ -286,9 +287,19 @@ def in_shown_unit(value: float, kind_name: str, system: str = "metric") -> float
     >>> in_shown_unit(20.0, "speed")
     72.0
     """
+    factor, offset = _scale(kind_name, system)
+    return value * factor + offset
+
+
+@cache
+def _scale(kind_name: str, system: str) -> tuple[float, float]:
+    """Every shown unit is a factor and an offset of the stored one; a page asks for them thousands of times."""
     kind = KINDS[kind_name]
     unit = kind.shown_in(system).unit
-    return value if unit == kind.stored else float(convert(value, kind.stored, unit))
+    if unit == kind.stored:
+        return 1.0, 0.0
+    offset = float(convert(0.0, kind.stored, unit))
+    return float(convert(1.0, kind.stored, unit)) - offset, offset
 
 
 def difference_in_shown_unit(value: float, kind_name: str, system: str = "metric") -> float:

@@ -7,7 +7,7 @@ import uuid
 from collections import Counter
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -49,8 +49,9 @@ COVARIATES = {
 }
 
 
-@dataclass(frozen=True)
-class Point:
+class Point(NamedTuple):
+    """One session's value of a measure."""
+
     session: uuid.UUID
     started_at: datetime
     value: float
@@ -113,7 +114,7 @@ def compare(
 ) -> Comparison:
     """Compare revisions of one vehicle over the sessions that match."""
     season = Season(vehicle, matching.direction)
-    rows_of = {one.pk: np.flatnonzero(season.rows_of(one)) for one in revisions}
+    rows_of = {one.pk: season.rows_of(one) for one in revisions}
     kept, left_out = matching.apply(season, rows_of, system)
     rates = _rates(revisions, season, kept)
     return Comparison(

@@ -15,6 +15,8 @@ from itertools import repeat
 from typing import Any
 
 import numpy as np
+from django.db.models import CharField
+from django.db.models.functions import Cast
 
 from buildlog.machine import Machine
 from buildlog.models import Revision, Vehicle
@@ -40,7 +42,7 @@ _NUMBERS = (
     "runtime_s",
     "distance_m",
 )
-_OTHERS = ("pk", "revision_id", "started_at", "surface", "venue_id", "venue__name")
+_OTHERS = ("text_key", "pk", "revision_id", "started_at", "surface", "venue_id", "venue__name")
 _READ = ("voltage_v", "current_a", "motor_temperature_c", "controller_temperature_c")
 
 
@@ -56,12 +58,17 @@ class GateColumn:
 class PassColumns:
     """Passes that count, ordered by their session: parallel arrays."""
 
-    key: Sequence[uuid.UUID]
     session: Any
-    gate: Sequence[uuid.UUID]
+    number: Sequence[int]
+    gate: Sequence[str]
     is_out: Any
     method: Any
     speed: Measured
+
+
+def _as_text(column: str) -> Cast:
+    """A key as the database writes it: tens of thousands of them need not become objects to be told apart."""
+    return Cast(column, CharField())
 
 
 class Season:
@@ -72,19 +79,19 @@ class Season:
         self.revisions: list[Revision] = list(revisions_with_parts().filter(vehicle=vehicle).order_by("number"))
         self.machines = {one.pk: Machine(one) for one in self.revisions}
         found = Session.objects.filter(revision__vehicle=vehicle).order_by("started_at", "pk")
-        rows = list(found.values_list(*_OTHERS, *_NUMBERS))
+        rows = list(found.annotate(text_key=_as_text("id")).values_list(*_OTHERS, *_NUMBERS))
         self.count = len(rows)
         columns = list(zip(*rows, strict=True)) if rows else [()] * (len(_OTHERS) + len(_NUMBERS))
-        self.key: Sequence[uuid.UUID] = columns[0]
-        self.revision: Sequence[uuid.UUID] = columns[1]
-        self.started_at: Sequence[datetime] = columns[2]
-        self.surface: Sequence[str] = columns[3]
-        self.venue: Sequence[uuid.UUID] = columns[4]
-        self.venue_name: Sequence[str] = columns[5]
+        self._row = {text: index for index, text in enumerate(columns[0])}
+        self.key: Sequence[uuid.UUID] = columns[1]
+        self.revision: Sequence[uuid.UUID] = columns[2]
+        self.started_at: Sequence[datetime] = columns[3]
+        self.surface: Sequence[str] = columns[4]
+        self.venue: Sequence[uuid.UUID] = columns[5]
+        self.venue_name: Sequence[str] = columns[6]
         self.numbers = {
             name: np.array(columns[len(_OTHERS) + index], dtype=np.float64) for index, name in enumerate(_NUMBERS)
         }
-        self._row = {key: index for index, key in enumerate(self.key)}
         self._read_gates()
         self._read_passes(direction)
         self._read_readings()
@@ -101,8 +108,16 @@ class Season:
         """One result of every session, NaN where it could not be worked out."""
         return self.reports.values(key)
 
+    @cached_property
+    def _rows_by_revision(self) -> dict[uuid.UUID, list[int]]:
+        rows: dict[uuid.UUID, list[int]] = {}
+        for row, key in enumerate(self.revision):
+            rows.setdefault(key, []).append(row)
+        return rows
+
     def rows_of(self, revision: Revision) -> Any:
-        return np.array([one == revision.pk for one in self.revision], dtype=bool)
+        """The rows of the sessions ridden with a revision."""
+        return np.array(self._rows_by_revision.get(revision.pk, []), dtype=np.intp)
 
     @cached_property
     def ridden_before_m(self) -> Any:
@@ -111,45 +126,55 @@ class Season:
         return np.concatenate([[0.0], np.cumsum(ridden)[:-1]]) if self.count else ridden
 
     def _read_gates(self) -> None:
-        self.gates: dict[uuid.UUID, GateColumn] = {}
+        self.gates: dict[str, GateColumn] = {}
         gates = Gate.objects.filter(passes__session__revision__vehicle=self.vehicle).distinct()
-        for gate in gates.prefetch_related("marks"):
-            self.gates[gate.pk] = GateColumn(gate.name, gate.length_m, gate.u_distance_m, tuple(gate.positions_m))
+        for gate in gates.annotate(text_key=_as_text("id")).prefetch_related("marks"):
+            told = GateColumn(gate.name, gate.length_m, gate.u_distance_m, tuple(gate.positions_m))
+            self.gates[gate.text_key] = told
 
     def _read_passes(self, direction: str) -> None:
         found = Pass.objects.filter(session__revision__vehicle=self.vehicle, valid=True)
         if direction:
             found = found.filter(direction=direction)
-        rows = list(
-            found.values_list(
-                "session_id", "number", "pk", "gate_id", "direction", "method", "duration_s", "frames_per_s",
-                "u_duration_s", "split_times_s",
-            )
-        )  # fmt: skip
+        found = found.annotate(session_text=_as_text("session_id"), gate_text=_as_text("gate_id"))
+        names = ("session_text", "number", "gate_text", "direction", "method")
+        names += ("duration_s", "frames_per_s", "u_duration_s")
         # A gate that lost its marks in the back room has no length, and its passes no speed.
-        rows = [row for row in rows if self.gates[row[3]].length_m > 0]
+        long = {text for text, gate in self.gates.items() if gate.length_m > 0}
+        rows = [row for row in found.values_list(*names) if row[2] in long]
         rows.sort(key=lambda row: (self._row[row[0]], row[1]))
-        owners, _, keys, gates, ways, methods, durations, rates, given, split_times = (
-            zip(*rows, strict=True) if rows else repeat((), 10)
+        owners, numbers, gates, ways, methods, durations, rates, given = (
+            zip(*rows, strict=True) if rows else repeat((), 8)
         )
-        owner = np.array([self._row[key] for key in owners], dtype=np.intp)
         method = np.array(methods, dtype="U10")
-        duration = np.array(durations, dtype=np.float64)
+        timing = self._timing(method, np.array(rates, dtype=np.float64), np.array(given, dtype=np.float64))
         self._pass = {
-            "distance_m": np.array([self.gates[key].length_m for key in gates], dtype=np.float64),
-            "duration_s": duration,
-            "u_distance_m": np.array([self.gates[key].u_distance_m for key in gates], dtype=np.float64),
-            "u_duration_s": self._timing(method, np.array(rates, dtype=np.float64), np.array(given, dtype=np.float64)),
+            "distance_m": np.array([self.gates[text].length_m for text in gates], dtype=np.float64),
+            "duration_s": np.array(durations, dtype=np.float64),
+            "u_distance_m": np.array([self.gates[text].u_distance_m for text in gates], dtype=np.float64),
+            "u_duration_s": timing,
         }
+        owner = np.array([self._row[text] for text in owners], dtype=np.intp)
         is_out = np.array([way == Pass.Direction.OUT for way in ways], dtype=bool)
-        nothing = Measured(np.empty(0), np.empty(0))
-        speed = gate_speed(**self._pass) if rows else nothing
-        self.passes = PassColumns(keys, owner, gates, is_out, method, speed)
-        self._splits = [
-            split
-            for index, times in enumerate(split_times)
-            if times and (split := self._split(index, gates[index], is_out[index], times)) is not None
-        ]
+        speed = gate_speed(**self._pass) if rows else Measured(np.empty(0), np.empty(0))
+        self.passes = PassColumns(owner, numbers, gates, is_out, method, speed)
+        self._splits = self._read_splits(found, dict(zip(zip(owners, numbers, strict=True), timing, strict=True)))
+
+    def _read_splits(self, found: Any, timing: dict[Any, float]) -> list[Split]:
+        """Passes timed at three marks or more; most have two, and are not asked for their splits."""
+        splits = []
+        names = ("session_text", "number", "gate_text", "direction", "duration_s", "split_times_s")
+        for session, number, text, way, duration_s, times in found.exclude(split_times_s=[]).values_list(*names):
+            positions = self.gates[text].positions_m
+            if len(positions) < 3 or len(times) != len(positions) - 2:
+                continue
+            if way == Pass.Direction.BACK:
+                # Ridden the other way, the marks come in the other order.
+                positions = tuple(positions[-1] - position for position in reversed(positions))
+            u_s = timing[session, number] / np.sqrt(2.0)
+            clock = np.array([0.0, *times, duration_s])
+            splits.append(Split(self._row[session], np.array(positions), clock, u_s))
+        return splits
 
     def _timing(self, method: Any, rate: Any, given: Any) -> Any:
         """Standard uncertainty of each time: as stated, or as its method usually reaches."""
@@ -162,19 +187,10 @@ class Season:
             usual[by_video] = frame_duration_u_s(rate[by_video])
         return np.where(np.isnan(given), usual, given)
 
-    def _split(self, index: int, gate: uuid.UUID, is_out: bool, times: list[float]) -> Split | None:
-        positions = self.gates[gate].positions_m
-        if len(positions) < 3 or len(times) != len(positions) - 2:
-            return None
-        if not is_out:
-            positions = tuple(positions[-1] - position for position in reversed(positions))
-        whole = float(self._pass["duration_s"][index])
-        u_s = float(self._pass["u_duration_s"][index]) / np.sqrt(2.0)
-        return Split(int(self.passes.session[index]), np.array(positions), np.array([0.0, *times, whole]), u_s)
-
     def _read_readings(self) -> None:
         found = Reading.objects.filter(session__revision__vehicle=self.vehicle)
-        rows = list(found.values_list("session_id", "time_into_session_s", *_READ))
+        found = found.annotate(session_text=_as_text("session_id"))
+        rows = list(found.values_list("session_text", "time_into_session_s", *_READ))
         rows.sort(key=lambda row: (self._row[row[0]], row[1]))
         columns = list(zip(*rows, strict=True)) if rows else [()] * (2 + len(_READ))
         self._reading_session = np.array([self._row[key] for key in columns[0]], dtype=np.intp)

@@ -117,5 +117,55 @@ def main() -> None:
     print(f"a log of {SAMPLES} samples, against numpy.trapezoid on the same arrays: {log_ratio():.2f} times")
 
 
+BARE_PAGE = """<!doctype html><title>{{ title }}</title><table>{% for row in rows %}<tr>{% for cell in row %}<td>{{ cell }}
+</td>{% endfor %}</tr>{% endfor %}</table>"""
+
+
+def dashboards() -> None:
+    """The comparison, the season and the bench of a large machine against pages of their size without data."""
+    import os
+    import tempfile
+
+    with tempfile.TemporaryDirectory(prefix="firnlog-benchmark-") as folder:
+        os.environ["BUILDLOG_DATA_DIR"] = folder
+        os.environ["DJANGO_SETTINGS_MODULE"] = "buildlog.config.settings"
+        import django
+
+        django.setup()
+        from django.core.management import call_command
+        from django.template import engines
+        from django.test import Client
+        from django.test.utils import override_settings
+
+        from buildlog.models import Account
+        from tests.large_season import fill
+
+        storage = {"staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"}}
+        with override_settings(ALLOWED_HOSTS=["testserver"], STORAGES=storage):
+            call_command("migrate", verbosity=0)
+            vehicle = fill()
+            client = Client()
+            client.force_login(Account.objects.create_user("reader", role="reader"))
+            addresses = {
+                "comparison of all revisions": f"/compare/?vehicle={vehicle.pk}&all=yes",
+                "season": f"/vehicles/{vehicle.pk}/season/",
+                "bench": f"/vehicles/{vehicle.pk}/bench/",
+            }
+            template = engines["django"].from_string(BARE_PAGE)
+            for name, address in addresses.items():
+                page = client.get(address)
+                assert page.status_code == 200
+                cells = [["some words of text"] * 6] * (len(page.content) // 175)
+                size = len(template.render({"title": "Bare", "rows": cells}))
+                bare_s = best_of(9, lambda: template.render({"title": "Bare", "rows": cells}))  # noqa: B023
+                ours_s = best_of(9, lambda: client.get(address))  # noqa: B023
+                print(
+                    f"{name}: {ours_s / bare_s:.1f} times a page of its size without data "
+                    f"({len(page.content) / 1e3:.0f} kB and {size / 1e3:.0f} kB; 40 revisions, 2,000 sessions, "
+                    f"20,000 passes; {1000 * ours_s:.0f} ms and {1000 * bare_s:.0f} ms here)"
+                )
+
+
 if __name__ == "__main__":
     main()
+    dashboards()

@@ -111,7 +111,7 @@ class Migration(migrations.Migration):
         ),
         migrations.AddConstraint(
             model_name='evidence',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('excerpt', ''), ('photo__isnull', False), ('reading__isnull', True)), models.Q(('excerpt', ''), ('photo__isnull', True), ('reading__isnull', False)), models.Q(('photo__isnull', True), ('reading__isnull', True), models.Q(('excerpt', ''), _negated=True)), _connector='OR'), name='evidence_is_one_thing', violation_error_message='One piece of evidence is a photo, a reading or an excerpt: exactly one of them.'),
+            constraint=models.CheckConstraint(condition=models.Q(models.Q(('excerpt', ''), ('photo__isnull', False), ('reading__isnull', True)), models.Q(('excerpt', ''), ('photo__isnull', True), ('reading__isnull', False)), models.Q(('photo__isnull', True), ('reading__isnull', True), models.Q(('excerpt', ''), _negated=True)), _connector='OR'), name='evidence_is_one_thing', violation_error_message='Evidence is a photo, a reading or an excerpt: exactly one of them.'),
         ),
         migrations.AddConstraint(
             model_name='failurechange',
