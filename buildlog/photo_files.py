@@ -13,15 +13,15 @@ from buildlog.models import Photo
 
 @require_safe
 def photo_image(request: HttpRequest, pk: uuid.UUID) -> FileResponse:
-    return _picture(get_object_or_404(Photo, pk=pk).image)
+    return picture_answer(get_object_or_404(Photo, pk=pk).image)
 
 
 @require_safe
 def photo_thumbnail(request: HttpRequest, pk: uuid.UUID) -> FileResponse:
-    return _picture(get_object_or_404(Photo, pk=pk).thumbnail)
+    return picture_answer(get_object_or_404(Photo, pk=pk).thumbnail)
 
 
-def _picture(field) -> FileResponse:
+def picture_answer(field) -> FileResponse:
     try:
         file = field.open("rb")
     except FileNotFoundError:

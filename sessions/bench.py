@@ -136,7 +136,7 @@ def bench_of(vehicle: Vehicle, filters: Filters) -> Bench:
     return Bench(
         vehicle, today, planned, exposure, everything,
         [one for one in reversed(everything) if filters.takes(one)],
-        _modes(everything, exposure), watched, _growth(everything, exposure), limits, ride,
+        _modes(everything, exposure), watched, growth_of(everything, exposure), limits, ride,
         _verdicts(vehicle, modifications, machines, everything, exposure, sessions, reports, ride),
         modifications, exposure.begins_m(), max(sessions, key=lambda one: one.started_at, default=None),
     )  # fmt: skip
@@ -236,7 +236,7 @@ def _watched(
     return sorted(rows, key=lambda row: (row.failure.severity, -row.failure.happened_at.timestamp()))
 
 
-def _growth(everything: list[Failure], exposure: Exposure) -> Growth:
+def growth_of(everything: list[Failure], exposure: Exposure) -> Growth:
     places_km = sorted(max(exposure.place_m(one), 1.0) / 1000.0 for one in everything)
     total_km = max([exposure.total_m / 1000.0, *places_km])
     growth = Growth(places_km, total_km)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from calc.quantities import KINDS, in_shown_unit
-from sessions.bench import Bench
+from sessions.bench import Bench, Growth
 from sessions.figures import COLOURS, Figure, base_layout, scatter
 
 SEVERITY_LOOK = {
@@ -65,9 +65,8 @@ def timeline(bench: Bench, system: str) -> Figure:
     return {"data": data, "layout": layout}
 
 
-def cumulative(bench: Bench, system: str) -> Figure:
+def cumulative_of(growth: Growth, begins: list[tuple[int, float]], system: str) -> Figure:
     """Failures counted up over the distance ridden, with the fitted growth curve where there is one."""
-    growth = bench.growth
     places = [_shown(1000 * place, system) for place in growth.places_km]
     total = _shown(1000 * growth.total_km, system)
     data = [
@@ -93,11 +92,15 @@ def cumulative(bench: Bench, system: str) -> Figure:
             )
         )
     layout = over_distance("failures so far", system)
-    mark_revisions(layout, bench.begins, system)
+    step = max(1, len(begins) // 12)
+    mark_revisions(layout, begins[::step], system)
     return {"data": data, "layout": layout}
 
 
 def bench_figures(bench: Bench, system: str) -> dict[str, Figure]:
     if not bench.everything:
         return {}
-    return {"failure_timeline": timeline(bench, system), "failure_growth": cumulative(bench, system)}
+    return {
+        "failure_timeline": timeline(bench, system),
+        "failure_growth": cumulative_of(bench.growth, bench.begins, system),
+    }

@@ -116,7 +116,7 @@ def compare(
     season = Season(vehicle, matching.direction)
     rows_of = {one.pk: season.rows_of(one) for one in revisions}
     kept, left_out = matching.apply(season, rows_of, system)
-    rates = _rates(revisions, season, kept)
+    rates = failure_rates_of(revisions, season, kept)
     return Comparison(
         vehicle,
         revisions,
@@ -268,7 +268,7 @@ def _unlike(revisions: list[Revision], season: Season, kept: dict[Any, Any], sys
     return said
 
 
-def _rates(revisions: list[Revision], season: Season, kept: dict[Any, Any]) -> list[RateRow]:
+def failure_rates_of(revisions: list[Revision], season: Season, kept: dict[Any, Any]) -> list[RateRow]:
     """Failures in the compared sessions, against the distance of those sessions."""
     distance = np.nan_to_num(season.numbers["distance_m"])
     vehicle = {"revision__vehicle": season.vehicle, "session__isnull": False}

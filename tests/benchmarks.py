@@ -117,8 +117,10 @@ def main() -> None:
     print(f"a log of {SAMPLES} samples, against numpy.trapezoid on the same arrays: {log_ratio():.2f} times")
 
 
-BARE_PAGE = """<!doctype html><title>{{ title }}</title><table>{% for row in rows %}<tr>{% for cell in row %}<td>{{ cell }}
-</td>{% endfor %}</tr>{% endfor %}</table>"""
+BARE_PAGE = (
+    "<!doctype html><title>{{ title }}</title><table>"
+    "{% for row in rows %}<tr>{% for cell in row %}<td>{{ cell }}</td>{% endfor %}</tr>{% endfor %}</table>"
+)
 
 
 def dashboards() -> None:

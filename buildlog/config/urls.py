@@ -7,7 +7,7 @@ from django.urls import include, path
 
 from buildlog import photo_files
 from buildlog.pages import accounts, failures, methods, parts, photos, vehicles
-from sessions import bench_pages, card_pages, compare_pages, field_pages
+from sessions import archive_pages, bench_pages, card_pages, compare_pages, field_pages, season_pages, share_pages
 from sessions import pages as outings
 
 urlpatterns = [
@@ -19,6 +19,11 @@ urlpatterns = [
     path("vehicles/<uuid:pk>/remove/", vehicles.remove_vehicle, name="remove_vehicle"),
     path("vehicles/<uuid:pk>/new-revision/", vehicles.new_revision, name="new_revision"),
     path("vehicles/<uuid:pk>/difference/", vehicles.revision_difference, name="revision_difference"),
+    path("vehicles/read-archive/", archive_pages.read_archive, name="read_archive"),
+    path("vehicles/<uuid:pk>/tables/", archive_pages.vehicle_tables, name="vehicle_tables"),
+    path("vehicles/<uuid:pk>/tables/<slug:name>.csv", archive_pages.vehicle_table, name="vehicle_table"),
+    path("vehicles/<uuid:pk>/archive.zip", archive_pages.vehicle_archive, name="vehicle_archive"),
+    path("vehicles/<uuid:pk>/season/", season_pages.season, name="vehicle_season"),
     path("vehicles/<uuid:pk>/bench/", bench_pages.bench, name="vehicle_bench"),
     path("vehicles/<uuid:pk>/bench/card/", bench_pages.suggest_card, name="suggest_card"),
     path("revisions/<uuid:pk>/what-if/", bench_pages.what_if, name="what_if"),
@@ -76,6 +81,11 @@ urlpatterns = [
     path("test-cards/<uuid:pk>/", card_pages.test_card, name="test_card"),
     path("test-cards/<uuid:pk>/edit/", card_pages.edit_test_card, name="edit_test_card"),
     path("test-cards/<uuid:pk>/remove/", card_pages.remove_test_card, name="remove_test_card"),
+    path("revisions/<uuid:pk>/report/", share_pages.revision_report, name="revision_report"),
+    path("share/", share_pages.share, name="share"),
+    path("share/<int:pk>/revoke/", share_pages.revoke_share, name="revoke_share"),
+    path("shared/<slug:token>/", share_pages.shared, name="shared"),
+    path("shared/<slug:token>/photo/<uuid:pk>/", share_pages.shared_photo, name="shared_photo"),
     path("compare/", compare_pages.compare, name="compare"),
     path("methods/", methods.methods, name="methods"),
     path("account/", accounts.account, name="account"),

@@ -5,6 +5,7 @@ from sessions.models.cards import TestCard, TestCardItem
 from sessions.models.checks import GoNoGoCheck
 from sessions.models.outings import Pass, Reading, Session
 from sessions.models.places import Gate, GateMark, Venue
+from sessions.models.shares import ShareLink
 from sessions.models.tracks import TrackPart
 
 __all__ = [
@@ -15,6 +16,7 @@ __all__ = [
     "Pass",
     "Reading",
     "Session",
+    "ShareLink",
     "TestCard",
     "TestCardItem",
     "TrackPart",

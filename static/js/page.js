@@ -15,3 +15,9 @@ for (const button of document.querySelectorAll("button.sign")) {
 for (const select of document.querySelectorAll("form[data-sends-itself] select")) {
   select.addEventListener("change", () => select.form.requestSubmit());
 }
+
+// A page made for paper prints at a press.
+for (const button of document.querySelectorAll("button[data-prints]")) {
+  button.hidden = false;
+  button.addEventListener("click", () => print());
+}

@@ -16,6 +16,11 @@ PAGES = {
     "remove_vehicle": ("/vehicles/{vehicle}/remove/", BUILD),
     "new_revision": ("/vehicles/{vehicle}/new-revision/", BUILD),
     "revision_difference": ("/vehicles/{vehicle}/difference/", READ),
+    "read_archive": ("/vehicles/read-archive/", BUILD),
+    "vehicle_tables": ("/vehicles/{vehicle}/tables/", READ),
+    "vehicle_table": ("/vehicles/{vehicle}/tables/sessions.csv", READ),
+    "vehicle_archive": ("/vehicles/{vehicle}/archive.zip", READ),
+    "vehicle_season": ("/vehicles/{vehicle}/season/", READ),
     "vehicle_bench": ("/vehicles/{vehicle}/bench/", READ),
     "suggest_card": ("/vehicles/{vehicle}/bench/card/", LOG),
     "what_if": ("/revisions/{revision}/what-if/", BUILD),
@@ -70,14 +75,17 @@ PAGES = {
     "test_card": ("/test-cards/{card}/", READ),
     "edit_test_card": ("/test-cards/{card}/edit/", LOG),
     "remove_test_card": ("/test-cards/{card}/remove/", LOG),
+    "revision_report": ("/revisions/{revision}/report/", READ),
+    "share": ("/share/", BUILD),
+    "revoke_share": ("/share/{share_link}/revoke/", BUILD),
     "compare": ("/compare/", READ),
     "methods": ("/methods/", READ),
     "account": ("/account/", READ),
     "people": ("/people/", ADMIT),
 }
-POSTED_ONLY = {"suggest_card", "failure_held"}
+POSTED_ONLY = {"suggest_card", "failure_held", "revoke_share"}
 ROLES = [READ, LOG, BUILD, ADMIT]
-OPEN = {"invitation", "sign_in", "sign_out", "field", "field_manifest", "service_worker"}
+OPEN = {"invitation", "sign_in", "sign_out", "field", "field_manifest", "service_worker", "shared", "shared_photo"}
 
 
 @pytest.fixture
@@ -102,6 +110,13 @@ def card(revision):
 
 
 @pytest.fixture
+def share_link(revision, make_account):
+    from sessions.models import ShareLink
+
+    return ShareLink.issue(7, made_by=make_account("owner", "sharer"), revision=revision)[0]
+
+
+@pytest.fixture
 def photo(session, picture_file):
     from buildlog.pictures import store_photo
 
@@ -115,7 +130,8 @@ def path_of(request):
         fixture = pattern[pattern.find("{") + 1 : pattern.find("}")] if "{" in pattern else ""
         if not fixture:
             return pattern
-        key = uuid.uuid4() if broken else request.getfixturevalue(fixture).pk
+        made = request.getfixturevalue(fixture).pk
+        key = made if not broken else uuid.uuid4() if isinstance(made, uuid.UUID) else made + 1
         return pattern.replace("{" + fixture + "}", str(key))
 
     return fill

@@ -1,0 +1,84 @@
+"""A revision's report: what it is, what changed, what it did and what broke, on one page."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from buildlog.difference import Difference, difference
+from buildlog.limits import Limit, cautions, limits_of
+from buildlog.machine import Machine
+from buildlog.models import Failure, Modification, Photo, Revision
+from buildlog.queries import revisions_with_parts
+from calc.comparison import MeanInterval, mean_interval
+from sessions.bench import Filters, bench_of
+from sessions.comparison import CONFIDENCE, MEASURES, Measure, failure_rates_of
+from sessions.records import Record, records_of
+from sessions.season import Season
+from sessions.verdicts import Verdict
+
+
+@dataclass(frozen=True)
+class MeasureRow:
+    measure: Measure
+    count: int
+    mean: float | None
+    interval: MeanInterval | None
+
+
+@dataclass
+class Report:
+    revision: Revision
+    machine: Machine
+    limits: list[Limit]
+    cautions: list[str]
+    changes: Difference | None
+    modifications: list[Modification]
+    verdicts: list[Verdict]
+    measures: list[MeasureRow]
+    records: list[Record]
+    conditions: list[tuple[str, Any, Any]]
+    venues: list[str]
+    distance_m: float
+    sessions: int
+    rate: Any
+    failures: list[Failure]
+    photos: list[Photo] = field(default_factory=list)
+
+
+def report_of(revision: Revision, system: str) -> Report:
+    found = revisions_with_parts().select_related("vehicle__assumptions").get(pk=revision.pk)
+    bench = bench_of(found.vehicle, Filters())
+    season = Season(found.vehicle)
+    machine, parent = season.machines[found.pk], season.machines.get(found.parent_id)
+    rows = season.rows_of(found)
+    measures = []
+    for measure in MEASURES:
+        values = season.values(measure.key)[rows] if season.count else np.empty(0)
+        values = values[~np.isnan(values)]
+        interval = mean_interval(values, CONFIDENCE) if values.size > 1 else None
+        measures.append(MeasureRow(measure, int(values.size), float(values.mean()) if values.size else None, interval))
+    limits = limits_of(machine, bench.ride)
+    [rate] = failure_rates_of([found], season, {found.pk: rows})
+    return Report(
+        found, machine, limits, cautions(limits), difference(parent, machine, system) if parent else None,
+        [one for one in bench.modifications if one.revision_id == found.pk],
+        [one for one in bench.verdicts if one.modification.revision_id == found.pk],
+        [row for row in measures if row.count],
+        [one for one in records_of(season) if one.revision.pk == found.pk],
+        _conditions(season, rows), sorted({season.venue_name[row] for row in rows}),
+        rate.distance_m, int(rows.size), rate,
+        [one for one in bench.everything if one.revision_id == found.pk], list(found.photos.all()),
+    )  # fmt: skip
+
+
+def _conditions(season: Season, rows: Any) -> list[tuple[str, Any, Any]]:
+    found = []
+    for name, kind in (("air_temperature_c", "temperature"), ("wind_speed_mps", "speed"), ("rider_mass_kg", "mass")):
+        values = season.numbers[name][rows]
+        values = values[~np.isnan(values)]
+        if values.size:
+            found.append((kind, float(values.min()), float(values.max())))
+    return found

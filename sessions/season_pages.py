@@ -1,0 +1,103 @@
+"""A machine's season on one page: progress, energy against speed, builds and records."""
+
+from __future__ import annotations
+
+import uuid
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+from django.views.decorators.http import require_safe
+
+from buildlog.exposure import Exposure
+from buildlog.limits import Limit, Ride, limits_of
+from buildlog.models import Failure, Modification, Revision, Vehicle
+from calc import reliability
+from sessions.bench import Growth, growth_of
+from sessions.bench_figures import cumulative_of
+from sessions.comparison import MEASURES, failure_rates_of
+from sessions.figures import failure_rates, map_style_id
+from sessions.records import records_of
+from sessions.season import Season
+from sessions.season_figures import load_curves, season_figures
+
+BUILT = ("mass", "full_voltage", "speed_controller_voltage", "c_rate", "stability", "threshold")
+
+
+@dataclass(frozen=True)
+class RevisionRow:
+    """One revision with its session means and what it is built like."""
+
+    revision: Revision
+    sessions: int
+    distance_m: float
+    means: list[tuple[str, float | None, int]]
+    rate: reliability.Interval | None
+    failures: int
+    limits: list[Limit]
+    modifications: list[Modification]
+
+
+@require_safe
+def season(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    vehicle = get_object_or_404(Vehicle.objects.select_related("assumptions"), pk=pk)
+    system = request.user.unit_system
+    found = Season(vehicle)
+    exposure = Exposure(vehicle)
+    everything = list(
+        Failure.objects.filter(revision__vehicle=vehicle)
+        .select_related("mode", "revision__vehicle")
+        .order_by("happened_at", "pk")
+    )
+    places = [(one, exposure.place_m(one)) for one in everything]
+    growth: Growth = growth_of(everything, exposure)
+    rates = failure_rates_of(found.revisions, found, {one.pk: found.rows_of(one) for one in found.revisions})
+    curves = load_curves(found)
+    figures = season_figures(found, places, curves, system)
+    if everything:
+        figures["failure_growth"] = cumulative_of(growth, exposure.begins_m(), system)
+    figures["failure_rate"] = failure_rates(rates)
+    context: dict[str, Any] = {
+        "vehicle": vehicle,
+        "season": found,
+        "measures": MEASURES[:3],
+        "rows": _rows(found, rates),
+        "built": [limit.label for limit in limits_of(next(iter(found.machines.values())), Ride()) if limit.key in BUILT]
+        if found.machines
+        else [],
+        "growth": growth,
+        "curves": curves,
+        "records": records_of(found),
+        "figures": figures,
+        "map_style_id": map_style_id(),
+    }
+    return render(request, "sessions/season.html", context)
+
+
+def _rows(found: Season, rates: list[Any]) -> list[RevisionRow]:
+    riders = found.numbers["rider_mass_kg"]
+    riders = riders[~np.isnan(riders)]
+    ride = Ride(rider_kg=float(riders[-1]) if riders.size else None)
+    changes: dict[uuid.UUID, list[Modification]] = {}
+    for one in Modification.objects.filter(revision__vehicle=found.vehicle):
+        changes.setdefault(one.revision_id, []).append(one)
+    by_revision = {row.revision.pk: row for row in rates}
+    columns = [(measure.kind, found.values(measure.key)) for measure in MEASURES[:3]]
+    table = []
+    for revision in reversed(found.revisions):
+        rows = found.rows_of(revision)
+        means = []
+        for kind, column in columns:
+            values = column[rows][~np.isnan(column[rows])] if rows.size else np.empty(0)
+            means.append((kind, float(values.mean()) if values.size else None, int(values.size)))
+        rate = by_revision[revision.pk]
+        limits = [one for one in limits_of(found.machines[revision.pk], ride) if one.key in BUILT]
+        table.append(
+            RevisionRow(
+                revision, int(rows.size), rate.distance_m, means, rate.interval, rate.failures, limits,
+                changes.get(revision.pk, []),
+            )
+        )  # fmt: skip
+    return table

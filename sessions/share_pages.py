@@ -1,0 +1,125 @@
+"""Showing a revision or a comparison to others: on paper, or by a read-only link."""
+
+from __future__ import annotations
+
+import uuid
+from typing import Any
+
+from django import forms
+from django.contrib.auth.decorators import login_not_required
+from django.db.models import F
+from django.http import FileResponse, Http404, HttpRequest, HttpResponse, QueryDict
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
+
+from buildlog.models import Photo, Revision, Vehicle
+from buildlog.photo_files import picture_answer
+from buildlog.roles import Right, needs
+from sessions.compare_pages import read_address
+from sessions.figures import map_style_id, page_figures
+from sessions.models import ShareLink
+from sessions.report import report_of
+
+DAYS = [(7, "a week"), (30, "a month"), (90, "three months"), (366, "a year")]
+
+
+class ShareForm(forms.ModelForm):
+    days = forms.TypedChoiceField(label="Works for", choices=DAYS, coerce=int, initial=30)
+
+    class Meta:
+        model = ShareLink
+        fields = ["hides_places", "hides_people"]
+
+
+@require_safe
+def revision_report(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    found = get_object_or_404(Revision, pk=pk)
+    report = report_of(found, request.user.unit_system)
+    return render(request, "sessions/report.html", {"report": report, "revision": report.revision})
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+@needs(Right.BUILD)
+def share(request: HttpRequest) -> HttpResponse:
+    """Make a link to a revision's report (`?revision=`) or a comparison (the rest of its address), and end links."""
+    told = _subject(request.GET)
+    form = ShareForm(request.POST or None)
+    link = ""
+    if request.method == "POST" and told and form.is_valid():
+        hides = {name: form.cleaned_data[name] for name in ("hides_places", "hides_people")}
+        _, token = ShareLink.issue(form.cleaned_data["days"], made_by=request.user, **told, **hides)
+        link = request.build_absolute_uri(reverse("shared", args=[token]))
+    context = {
+        "form": form,
+        "link": link,
+        "told": told,
+        "links": ShareLink.objects.select_related("revision__vehicle", "made_by")[:50],
+    }
+    return render(request, "sessions/share.html", context, status=422 if form.errors else 200)
+
+
+def _subject(query: QueryDict) -> dict[str, Any]:
+    if query.get("report"):
+        try:
+            return {"revision": Revision.objects.select_related("vehicle").get(pk=uuid.UUID(query["report"]))}
+        except (ValueError, Revision.DoesNotExist):
+            raise Http404("There is no such revision.") from None
+    if query.get("vehicle"):
+        return {"comparison": query.urlencode()[:2000]}
+    return {}
+
+
+@require_POST
+@needs(Right.BUILD)
+def revoke_share(request: HttpRequest, pk: int) -> HttpResponse:
+    get_object_or_404(ShareLink, pk=pk).revoke()
+    return redirect("share")
+
+
+@login_not_required
+@require_safe
+def shared(request: HttpRequest, token: str) -> HttpResponse:
+    """What the link shows, to anybody who has it."""
+    link = ShareLink.open_for(token)
+    if link is None:
+        return _private(render(request, "sessions/shared_gone.html", status=410))
+    ShareLink.objects.filter(pk=link.pk).update(opened=F("opened") + 1)
+    context: dict[str, Any] = {"shared": link, "token": token, "unit_system": link.made_by.unit_system}
+    if link.revision is not None:
+        report = report_of(link.revision, link.made_by.unit_system)
+        context |= {"report": report, "revision": report.revision}
+        return _private(render(request, "sessions/report.html", context))
+    vehicles = list(Vehicle.objects.all())
+    asked = read_address(QueryDict(link.comparison), vehicles, link.made_by.unit_system)
+    compared = asked.comparison(link.made_by.unit_system)
+    if compared is None:
+        return _private(render(request, "sessions/shared_gone.html", status=410))
+    if link.hides_places:
+        compared.left_out = [text.split(": ridden at")[0] + ": ridden elsewhere" if ": ridden at" in text else text
+                             for text in compared.left_out]  # fmt: skip
+    context |= {
+        "comparison": compared,
+        "vehicle": compared.vehicle,
+        "figures": page_figures(compared, link.made_by.unit_system),
+        "map_style_id": map_style_id(),
+    }
+    return _private(render(request, "sessions/shared_comparison.html", context))
+
+
+@login_not_required
+@require_safe
+def shared_photo(request: HttpRequest, token: str, pk: uuid.UUID) -> FileResponse:
+    """A photo of the shared revision; of nothing else."""
+    link = ShareLink.open_for(token)
+    if link is None or link.revision_id is None:
+        raise Http404("This link shows no photo.")
+    return picture_answer(get_object_or_404(Photo, pk=pk, revision=link.revision_id).thumbnail)
+
+
+def _private(response: HttpResponse) -> HttpResponse:
+    """Kept by nobody between, named to nobody by the browser, and found by no search engine."""
+    response["Cache-Control"] = "no-store"
+    response["Referrer-Policy"] = "no-referrer"
+    response["X-Robots-Tag"] = "noindex, nofollow"
+    return response
