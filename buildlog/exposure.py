@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-import uuid
 from bisect import bisect_right
 from collections.abc import Iterable
-from dataclasses import dataclass
 from datetime import datetime
+from typing import NamedTuple
+
+from django.db.models import CharField
+from django.db.models.functions import Cast
 
 from buildlog.models import Failure, Vehicle
 
 
-@dataclass(frozen=True)
-class Ride:
+class Ride(NamedTuple):
     """One session, as far as exposure goes."""
 
-    key: uuid.UUID
-    revision: uuid.UUID
+    key: str
     number: int
     started_at: datetime
     distance_m: float
@@ -30,13 +30,16 @@ class Exposure:
         # Read through the reverse relation: this room does not know the sessions' own.
         rows = (
             vehicle.revisions.filter(sessions__isnull=False)
-            .values_list(
-                "sessions__pk", "pk", "number", "sessions__started_at", "sessions__distance_m", "sessions__runtime_s"
-            )
+            # As text: thousands of keys need not become objects to be told apart.
+            .annotate(key=Cast("sessions__pk", CharField()))
+            .values_list("key", "number", "sessions__started_at", "sessions__distance_m", "sessions__runtime_s")
             .order_by("sessions__started_at", "sessions__pk")
         )
-        self.rides = [Ride(*row[:4], row[4] or 0.0, row[5] or 0.0) for row in rows]
-        self._begins_m: dict[uuid.UUID, float] = {}
+        self.rides = [
+            Ride(key.replace("-", ""), number, started_at, distance_m or 0.0, runtime_s or 0.0)
+            for key, number, started_at, distance_m, runtime_s in rows
+        ]
+        self._begins_m: dict[str, float] = {}
         total_m = 0.0
         for ride in self.rides:
             self._begins_m[ride.key] = total_m
@@ -64,7 +67,7 @@ class Exposure:
         Without a distance of its own it is put at its share of the session's time, or else in the
         session's middle; without a session, at the end of the last ride that began before it.
         """
-        ride = self._by_key.get(failure.session_id)
+        ride = self._by_key.get(failure.session_id.hex) if failure.session_id else None
         if ride is None:
             index = bisect_right([one.started_at for one in self.rides], failure.happened_at) - 1
             if index < 0:

@@ -135,6 +135,43 @@ def welch(a: Number, b: Number, confidence: float = 0.95) -> Difference:
 
 
 @kernel(
+    title="Sessions needed to tell a difference, roughly",
+    formula="n ≈ 2 (z(1−α/2) + z(power))² σ²/δ²",
+    source=f"{HANDBOOK}, 7.2.2.2 (normal approximation, σ known), for two groups.",
+    difference=positive(),
+    standard_deviation=positive(),
+    confidence=CONFIDENCE,
+    power=CONFIDENCE,
+)
+def sessions_needed_roughly(
+    difference: float, standard_deviation: float, confidence: float = 0.95, power: float = 0.8
+) -> int:
+    """A quick count that is never above `sessions_needed`, which does not take the spread as known.
+
+    Parameters
+    ----------
+    difference, standard_deviation, confidence, power: as in `sessions_needed`.
+
+    Returns
+    -------
+    Sessions in each group, at most 1,000,000.
+
+    Raises
+    ------
+    ValueError: an argument is out of range.
+
+    Examples
+    --------
+    >>> sessions_needed_roughly(difference=1.0, standard_deviation=1.0)
+    16
+    """
+    from scipy import special
+
+    together = float(special.ndtri(0.5 + confidence / 2) + special.ndtri(power))
+    return min(1_000_000, max(1, math.ceil(2 * (max(together, 0.0) * standard_deviation / difference) ** 2)))
+
+
+@kernel(
     title="Sessions needed to tell a difference",
     formula="smallest n with P(|t′(2n−2, δ√(n/2)/σ)| > t(2n−2)) ≥ power",
     source=f"{HANDBOOK}, 7.2.2.2, with the noncentral t instead of the normal approximation.",
@@ -173,14 +210,11 @@ def sessions_needed(difference: float, standard_deviation: float, confidence: fl
     if not enough(10_000):
         return 10_000
     # The normal approximation is rarely more than two off, and the exact answer is near it.
-    from scipy import special
-
-    together = float(special.ndtri(0.5 + confidence / 2) + special.ndtri(power))
-    near = min(max(2 * (together * standard_deviation / difference) ** 2, 3.0), 9_990.0)
-    low, step = int(near) - 1, 2
+    near = min(max(sessions_needed_roughly(difference, standard_deviation, confidence, power), 3), 9_990)
+    low, step = near - 1, 2
     while low > 1 and enough(low):
         low, step = max(1, low - step), 2 * step
-    high, step = max(low + 1, int(near) + 2), 2
+    high, step = max(low + 1, near + 2), 2
     while not enough(high):
         low, high, step = high, min(high + step, 10_000), 2 * step
     while high - low > 1:

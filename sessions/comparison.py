@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import uuid
 from collections import Counter
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -16,9 +15,10 @@ from calc import comparison, reliability
 from calc.quantities import difference_in_shown_unit, in_shown_unit, written, written_difference
 from sessions.matching import Matching
 from sessions.models import Session
-from sessions.season import Season
+from sessions.season import Season, as_text
 
 CONFIDENCE = 0.95
+MANY_SESSIONS = 50
 WARMER_BY_C = 3.0
 WINDIER_BY_MPS = 2.0
 HEAVIER_BY_KG = 8.0
@@ -52,7 +52,7 @@ COVARIATES = {
 class Point(NamedTuple):
     """One session's value of a measure."""
 
-    session: uuid.UUID
+    row: int
     started_at: datetime
     value: float
     covariate: float = math.nan
@@ -138,9 +138,7 @@ def _measured(
     for revision in revisions:
         rows = kept[revision.pk]
         has = ~np.isnan(values[rows])
-        points = [
-            Point(season.key[row], season.started_at[row], float(values[row]), float(beside[row])) for row in rows[has]
-        ]
+        points = [Point(int(row), season.started_at[row], float(values[row]), float(beside[row])) for row in rows[has]]
         left_out += _why_left_out(measure, revision, season, rows[~has])
         interval = comparison.mean_interval([p.value for p in points], CONFIDENCE) if len(points) > 1 else None
         groups.append(Group(revision, points, interval))
@@ -208,10 +206,12 @@ def _sentence(measure: Measure, base: Group, other: Group, system: str) -> str:
     spread = max(base.interval.standard_deviation, other.interval.standard_deviation)
     more = ""
     if seen > 0 and spread > 0:
-        needed = comparison.sessions_needed(seen, spread, CONFIDENCE)
-        extra = needed - len(other.points)
         size = written(seen, measure.kind, system).replace("−", "")
-        if extra > 50:
+        # The rough count is never above the exact one, which takes far longer.
+        extra = comparison.sessions_needed_roughly(seen, spread, CONFIDENCE) - len(other.points)
+        if extra <= MANY_SESSIONS:
+            extra = comparison.sessions_needed(seen, spread, CONFIDENCE) - len(other.points)
+        if extra > MANY_SESSIONS:
             more = f" The difference seen ({size}) is far smaller than the spread between sessions."
         elif extra > 0:
             more = f" About {extra} more sessions of {second} would show a difference of {size}."
@@ -272,11 +272,12 @@ def failure_rates_of(revisions: list[Revision], season: Season, kept: dict[Any, 
     """Failures in the compared sessions, against the distance of those sessions."""
     distance = np.nan_to_num(season.numbers["distance_m"])
     vehicle = {"revision__vehicle": season.vehicle, "session__isnull": False}
-    failed = Counter(Failure.objects.filter(**vehicle).values_list("session_id", flat=True))
+    found = Failure.objects.filter(**vehicle).annotate(session_text=as_text("session_id"))
+    failed = Counter(found.values_list("session_text", flat=True))
     rows = []
     for revision in revisions:
         ridden = [row for row in kept[revision.pk] if distance[row] > 0]
-        count = sum(failed[season.key[row]] for row in ridden)
+        count = sum(failed[season.text[row]] for row in ridden)
         total_m = float(distance[ridden].sum())
         interval = reliability.failure_rate(total_m / 1e5, count, CONFIDENCE) if total_m else None
         rows.append(RateRow(revision, count, total_m, interval))

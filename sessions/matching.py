@@ -74,7 +74,7 @@ class Matching:
         if self.surface and season.surface[row] != self.surface:
             ridden_on = dict(Session.Surface.choices).get(season.surface[row], "an unrecorded surface").lower()
             return f"ridden on {ridden_on}"
-        if self.venue and str(season.venue[row]) != self.venue:
+        if self.venue and season.venue[row] not in (self.venue, self.venue.replace("-", "")):
             return f"ridden at {season.venue_name[row]}"
         for band, (name, kind, label) in BANDS.items():
             low, high = getattr(self, f"{band}_from"), getattr(self, f"{band}_to")

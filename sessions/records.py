@@ -52,19 +52,21 @@ def records_of(season: Season) -> list[Record]:
 
 def _best_two_way(season: Season, indices: np.ndarray) -> tuple[list[int], Measured] | None:
     """The fastest out and the fastest back of one session, of the session where their mean is highest."""
-    passes = season.passes
-    fastest: list[dict[int, int]] = [{}, {}]
-    for index in indices:
-        row, way = int(passes.session[index]), int(passes.is_out[index])
-        held = fastest[way].get(row)
-        if held is None or passes.speed.value[index] > passes.speed.value[held]:
-            fastest[way][row] = int(index)
-    rows = fastest[0].keys() & fastest[1].keys()
-    if not rows:
+    value, u = season.passes.speed
+    owners, ways = season.passes.session[indices], season.passes.is_out[indices]
+    fastest = []
+    for way in (True, False):
+        # Slowest first, so that each session's place ends up holding its fastest pass.
+        listed = indices[ways == way]
+        listed = listed[np.argsort(value[listed], kind="stable")]
+        held = np.full(season.count, -1)
+        held[season.passes.session[listed]] = listed
+        fastest.append(held)
+    rows = np.unique(owners[(fastest[0][owners] >= 0) & (fastest[1][owners] >= 0)])
+    if not rows.size:
         return None
-    best = max(rows, key=lambda row: passes.speed.value[fastest[1][row]] + passes.speed.value[fastest[0][row]])
-    out, back = fastest[1][best], fastest[0][best]
-    value, u = passes.speed.value, passes.speed.u
+    best = int(rows[np.argmax(value[fastest[0][rows]] + value[fastest[1][rows]])])
+    out, back = int(fastest[0][best]), int(fastest[1][best])
     mean = two_way_mean(float(value[out]), float(value[back]), float(u[out]), float(u[back]))
     return [out, back], mean
 
@@ -83,5 +85,5 @@ def _record(season: Season, gate: str, what: str, kernel: str, speed: Measured, 
     methods = " and ".join(dict.fromkeys(labels[str(passes.method[index])].lower() for index in pair))
     return Record(
         season.gates[gate].name, season.gates[gate].length_m, what, kernel, speed, revisions[season.revision[row]],
-        season.key[row], season.started_at[row], conditions, f"{numbers}, timed by {methods}",
+        season.key(row), season.started_at[row], conditions, f"{numbers}, timed by {methods}",
     )  # fmt: skip

@@ -42,7 +42,7 @@ _NUMBERS = (
     "runtime_s",
     "distance_m",
 )
-_OTHERS = ("text_key", "pk", "revision_id", "started_at", "surface", "venue_id", "venue__name")
+_OTHERS = ("session_text", "revision_text", "started_at", "surface", "venue_text", "venue__name")
 _READ = ("voltage_v", "current_a", "motor_temperature_c", "controller_temperature_c")
 
 
@@ -66,7 +66,7 @@ class PassColumns:
     speed: Measured
 
 
-def _as_text(column: str) -> Cast:
+def as_text(column: str) -> Cast:
     """A key as the database writes it: tens of thousands of them need not become objects to be told apart."""
     return Cast(column, CharField())
 
@@ -79,20 +79,23 @@ class Season:
         self.revisions: list[Revision] = list(revisions_with_parts().filter(vehicle=vehicle).order_by("number"))
         self.machines = {one.pk: Machine(one) for one in self.revisions}
         found = Session.objects.filter(revision__vehicle=vehicle).order_by("started_at", "pk")
-        rows = list(found.annotate(text_key=_as_text("id")).values_list(*_OTHERS, *_NUMBERS))
+        found = found.annotate(
+            session_text=as_text("id"), revision_text=as_text("revision_id"), venue_text=as_text("venue_id")
+        )
+        rows = list(found.values_list(*_OTHERS, *_NUMBERS))
         self.count = len(rows)
         columns = list(zip(*rows, strict=True)) if rows else [()] * (len(_OTHERS) + len(_NUMBERS))
-        self._row = {text: index for index, text in enumerate(columns[0])}
-        self.key: Sequence[uuid.UUID] = columns[1]
-        self.revision: Sequence[uuid.UUID] = columns[2]
-        self.started_at: Sequence[datetime] = columns[3]
-        self.surface: Sequence[str] = columns[4]
-        self.venue: Sequence[uuid.UUID] = columns[5]
-        self.venue_name: Sequence[str] = columns[6]
+        self.text: Sequence[str] = columns[0]
+        self._row = {text: index for index, text in enumerate(self.text)}
+        by_text = {text: key for key in self.machines for text in (str(key), key.hex)}
+        self.revision: Sequence[uuid.UUID] = [by_text[text] for text in columns[1]]
+        self.started_at: Sequence[datetime] = columns[2]
+        self.surface: Sequence[str] = columns[3]
+        self.venue: Sequence[str] = columns[4]
+        self.venue_name: Sequence[str] = columns[5]
         self.numbers = {
             name: np.array(columns[len(_OTHERS) + index], dtype=np.float64) for index, name in enumerate(_NUMBERS)
         }
-        self._read_gates()
         self._read_passes(direction)
         self._read_readings()
 
@@ -103,6 +106,9 @@ class Season:
     @cached_property
     def reports(self) -> SessionReports:
         return evaluate_table(self._table())
+
+    def key(self, row: int) -> uuid.UUID:
+        return uuid.UUID(self.text[row])
 
     def values(self, key: str) -> Any:
         """One result of every session, NaN where it could not be worked out."""
@@ -125,10 +131,10 @@ class Season:
         ridden = np.nan_to_num(self.numbers["distance_m"])
         return np.concatenate([[0.0], np.cumsum(ridden)[:-1]]) if self.count else ridden
 
-    def _read_gates(self) -> None:
+    def _read_gates(self, texts: set[str]) -> None:
         self.gates: dict[str, GateColumn] = {}
-        gates = Gate.objects.filter(passes__session__revision__vehicle=self.vehicle).distinct()
-        for gate in gates.annotate(text_key=_as_text("id")).prefetch_related("marks"):
+        gates = Gate.objects.filter(pk__in=[uuid.UUID(text) for text in texts])
+        for gate in gates.annotate(text_key=as_text("id")).prefetch_related("marks"):
             told = GateColumn(gate.name, gate.length_m, gate.u_distance_m, tuple(gate.positions_m))
             self.gates[gate.text_key] = told
 
@@ -136,12 +142,15 @@ class Season:
         found = Pass.objects.filter(session__revision__vehicle=self.vehicle, valid=True)
         if direction:
             found = found.filter(direction=direction)
-        found = found.annotate(session_text=_as_text("session_id"), gate_text=_as_text("gate_id"))
+        found = found.annotate(session_text=as_text("session_id"), gate_text=as_text("gate_id"))
         names = ("session_text", "number", "gate_text", "direction", "method")
         names += ("duration_s", "frames_per_s", "u_duration_s")
-        # A gate that lost its marks in the back room has no length, and its passes no speed.
-        long = {text for text, gate in self.gates.items() if gate.length_m > 0}
-        rows = [row for row in found.values_list(*names) if row[2] in long]
+        rows = list(found.values_list(*names))
+        self._read_gates({row[2] for row in rows})
+        short = {text for text, gate in self.gates.items() if gate.length_m <= 0}
+        if short:
+            # A gate that lost its marks in the back room has no length, and its passes no speed.
+            rows = [row for row in rows if row[2] not in short]
         rows.sort(key=lambda row: (self._row[row[0]], row[1]))
         owners, numbers, gates, ways, methods, durations, rates, given = (
             zip(*rows, strict=True) if rows else repeat((), 8)
@@ -166,7 +175,7 @@ class Season:
         names = ("session_text", "number", "gate_text", "direction", "duration_s", "split_times_s")
         for session, number, text, way, duration_s, times in found.exclude(split_times_s=[]).values_list(*names):
             positions = self.gates[text].positions_m
-            if len(positions) < 3 or len(times) != len(positions) - 2:
+            if (session, number) not in timing or len(positions) < 3 or len(times) != len(positions) - 2:
                 continue
             if way == Pass.Direction.BACK:
                 # Ridden the other way, the marks come in the other order.
@@ -189,7 +198,7 @@ class Season:
 
     def _read_readings(self) -> None:
         found = Reading.objects.filter(session__revision__vehicle=self.vehicle)
-        found = found.annotate(session_text=_as_text("session_id"))
+        found = found.annotate(session_text=as_text("session_id"))
         rows = list(found.values_list("session_text", "time_into_session_s", *_READ))
         rows.sort(key=lambda row: (self._row[row[0]], row[1]))
         columns = list(zip(*rows, strict=True)) if rows else [()] * (2 + len(_READ))

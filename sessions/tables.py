@@ -44,7 +44,7 @@ def sessions_table(vehicle: Vehicle) -> str:
     names = ["session", "start", "revision", "venue", "surface", *season.numbers, *(f"{one.key}" for one in MEASURES)]
     rows = (
         [
-            season.key[row], season.started_at[row].isoformat(), labels[season.revision[row]], season.venue_name[row],
+            season.key(row), season.started_at[row].isoformat(), labels[season.revision[row]], season.venue_name[row],
             season.surface[row], *(float(column[row]) for column in season.numbers.values()),
             *(float(column[row]) for column in results.values()),
         ]
@@ -61,7 +61,7 @@ def passes_table(vehicle: Vehicle) -> str:
     names = ["session", "start", "revision", "gate", "number", "direction", "method", "speed_mps", "u_speed_mps"]
     rows = (
         [
-            season.key[row], season.started_at[row].isoformat(), labels[season.revision[row]],
+            season.key(row), season.started_at[row].isoformat(), labels[season.revision[row]],
             season.gates[passes.gate[index]].name, passes.number[index], "out" if passes.is_out[index] else "back",
             str(passes.method[index]), float(np.atleast_1d(passes.speed.value)[index]),
             float(np.atleast_1d(passes.speed.u)[index]),
