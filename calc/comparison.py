@@ -146,7 +146,9 @@ def welch(a: Number, b: Number, confidence: float = 0.95) -> Difference:
 def sessions_needed_roughly(
     difference: float, standard_deviation: float, confidence: float = 0.95, power: float = 0.8
 ) -> int:
-    """A quick count that is never above `sessions_needed`, which does not take the spread as known.
+    """A quick count; with confidence and power as high as tests have, never above `sessions_needed`.
+
+    The exact count does not take the spread as known, and is a little higher.
 
     Parameters
     ----------

@@ -206,7 +206,7 @@ def _sentence(measure: Measure, base: Group, other: Group, system: str) -> str:
     spread = max(base.interval.standard_deviation, other.interval.standard_deviation)
     more = ""
     if seen > 0 and spread > 0:
-        size = written(seen, measure.kind, system).replace("−", "")
+        size = written(seen, measure.kind, system, digits=2).replace("−", "")
         # The rough count is never above the exact one, which takes far longer.
         extra = comparison.sessions_needed_roughly(seen, spread, CONFIDENCE) - len(other.points)
         if extra <= MANY_SESSIONS:

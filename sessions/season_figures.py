@@ -65,7 +65,7 @@ def progress(season: Season, measure: Measure, failures: list[tuple[Failure, flo
                 y=[foot] * len(failures),
                 mode="markers",
                 name="failures",
-                marker={"color": "#8c1218", "symbol": "x-thin-open", "size": 10},
+                marker={"color": "#d1383d", "symbol": "x-thin-open", "size": 10},
                 text=[f"{one.mode.name}, {one.severity_numeral}" for one, _ in failures],
                 hovertemplate="%{text}<extra></extra>",
             )

@@ -83,6 +83,10 @@ class Failure(models.Model):
         constraints = [
             models.CheckConstraint(condition=Q(severity__range=(1, 4)), name="failure_severity_is_one_to_four"),
             models.CheckConstraint(
+                condition=Q(state__in=("open", "fix_planned", "watching", "held", "recurred")),
+                name="failure_state_is_known",
+            ),
+            models.CheckConstraint(
                 condition=Q(recurrence_of__isnull=True) | ~Q(recurrence_of=models.F("id")),
                 name="failure_does_not_recur_from_itself",
             ),

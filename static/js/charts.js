@@ -10,6 +10,7 @@ function lookOfThePage() {
     "font.color": token("--ink"),
     "font.family": getComputedStyle(document.body).fontFamily,
     "xaxis.linecolor": token("--line"),
+    "xaxis.gridcolor": token("--line-soft"),
     "yaxis.gridcolor": token("--line-soft"),
     "yaxis.linecolor": token("--line"),
   };

@@ -14,6 +14,11 @@ CASES = [
         edges=[{"difference": 1e6}, {"difference": 1e-6}],
     ),
     Case(
+        comparison.sessions_needed_roughly,
+        {"difference": 1.0, "standard_deviation": 1.0, "confidence": 0.95, "power": 0.8},
+        edges=[{"difference": 1e6}, {"difference": 1e-6}],
+    ),
+    Case(
         comparison.adjusted_difference,
         {
             "a": [5.0, 6.1, 6.9],
@@ -55,3 +60,9 @@ def test_a_larger_difference_never_needs_more_sessions(small, more):
 def test_too_little_to_judge_is_refused(call, words):
     with pytest.raises(ValueError, match=words):
         call()
+
+
+@given(st.floats(0.2, 5.0), st.floats(0.9, 0.99), st.floats(0.8, 0.95))
+def test_the_rough_count_is_never_above_the_exact_one(effect, confidence, power):
+    rough = comparison.sessions_needed_roughly(effect, 1.0, confidence, power)
+    assert rough <= comparison.sessions_needed(effect, 1.0, confidence, power)

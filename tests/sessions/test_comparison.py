@@ -158,3 +158,33 @@ def test_first_things_first_where_there_is_nothing(sign_in):
 
 def test_the_installed_script_still_has_the_id_that_keeps_its_inline_styles_out():
     assert len(map_style_id()) >= 40
+
+
+def test_unlike_conditions_are_said_beside_the_verdict(two_revisions):
+    compared = compare(two_revisions[0].vehicle, two_revisions, Matching(), "metric")
+    assert compared.unlike == ["R2 was ridden 10 °C colder, on snow on ice, compared with R1."]
+    Session.objects.update(air_temperature_c=-5.0, surface="clear_ice")
+    assert compare(two_revisions[0].vehicle, two_revisions, Matching(), "metric").unlike == []
+
+
+def test_the_adjusted_difference_is_statsmodels(two_revisions):
+    """statsmodels 0.15.0: OLS of speed on group and air temperature; its coefficient and interval of the group."""
+    import statsmodels.api as sm
+
+    airs = [[-2.0, -5.0, -1.0, -8.0], [-6.0, -3.0, -9.0]]
+    for revision, temperatures in zip(two_revisions, airs, strict=True):
+        for session, air in zip(revision.sessions.order_by("started_at"), temperatures, strict=True):
+            Session.objects.filter(pk=session.pk).update(air_temperature_c=air)
+    compared = compare(two_revisions[0].vehicle, two_revisions, Matching(), "metric", covariate="air_temperature_c")
+    design = sm.add_constant(np.column_stack([[0] * 4 + [1] * 3, airs[0] + airs[1]]))
+    fit = sm.OLS(np.concatenate([kmh(FIRST), kmh(SECOND)]), design).fit()
+    low, high = fit.conf_int(0.05)[1]
+    [sentence] = compared.measures[0].adjusted
+    between = f"95 % between {low:.4g} km/h and {high:.4g} km/h."
+    assert sentence == f"R2 less R1 at equal air temperature: {fit.params[1]:.4g} km/h, {between}"
+
+
+def test_an_adjustment_that_cannot_be_made_says_so(two_revisions):
+    compared = compare(two_revisions[0].vehicle, two_revisions, Matching(), "metric", covariate="rider_mass_kg")
+    assert "cannot tell; too few sessions" in compared.measures[0].adjusted[0]
+    assert "7 without a recorded rider left out" in compared.measures[0].adjusted[0]

@@ -1,0 +1,105 @@
+"""The pages opened on the sofa: comparison, season, report and a shared link; drawn, saved and printed."""
+
+import io
+
+import pytest
+from PIL import Image
+from playwright.sync_api import expect
+
+from sessions.demo import loading
+from tests.browser.test_main_job import fits, serious
+
+pytestmark = pytest.mark.django_db(transaction=True)
+
+
+@pytest.fixture
+def season(page, live_server, make_account):
+    from buildlog.models import Vehicle
+
+    loading.load()
+    make_account("builder", "ilo")
+    page.goto(live_server.url + "/sign-in/")
+    page.get_by_label("Username").fill("ilo")
+    page.get_by_label("Password").fill("frost-and-chain-77")
+    page.get_by_role("button", name="Sign in").click()
+    return Vehicle.objects.get()
+
+
+def drawn(page):
+    page.wait_for_selector("html[data-drawn]")
+
+
+def test_compare_narrow_down_and_save_a_picture(page, live_server, season, photograph):
+    page.goto(f"{live_server.url}/compare/")
+    drawn(page)
+    page.get_by_text("What must match").click()
+    page.get_by_label("Only on").select_option(label="Clear ice")
+    page.get_by_label("Adjust for").select_option(label="air temperature")
+    page.get_by_label("Two-way mean speed").check()
+    page.get_by_role("button", name="Compare").click()
+    drawn(page)
+    text = page.text_content("main")
+    assert "left out because they do not match" in text
+    assert "at equal air temperature" in text
+    assert "What the adjustment takes for granted" in text
+    assert page.locator("#two_way_mean_speed .main-svg").count() > 0
+    photograph("sofa-compare")
+    assert fits(page)
+    assert serious(page) == []
+    with page.expect_download() as download:
+        page.get_by_role("button", name="Save as PNG").first.click()
+    picture = Image.open(io.BytesIO(download.value.path().read_bytes()))
+    assert picture.size == (1100, 620)
+    with page.expect_download() as download:
+        page.get_by_role("button", name="Save as SVG").first.click()
+    assert download.value.path().read_text().startswith("<svg")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_season_and_records(page, live_server, season, photograph, scheme):
+    page.emulate_media(color_scheme=scheme)
+    page.goto(f"{live_server.url}/vehicles/{season.pk}/season/")
+    drawn(page)
+    expect(page.locator(".chart .main-svg").first).to_be_visible()
+    assert page.locator("figure.chart:has(.main-svg)").count() == 6
+    assert "Best pass" in page.text_content("main")
+    ink = page.evaluate("() => getComputedStyle(document.documentElement).getPropertyValue('--ink').trim()")
+    assert page.evaluate("() => document.getElementById('energy_over_speed').layout.font.color") == ink
+    photograph(f"sofa-season-{scheme}")
+    assert fits(page)
+    assert serious(page) == []
+
+
+def test_the_report_prints_and_is_shared(page, live_server, season, photograph, browser):
+    revision = season.revisions.get(number=4)
+    page.goto(f"{live_server.url}/revisions/{revision.pk}/report/")
+    photograph("sofa-report")
+    assert fits(page)
+    assert serious(page) == []
+    paper = page.pdf(format="A4")
+    assert paper.startswith(b"%PDF")
+    assert len(paper) > 10_000
+    page.emulate_media(media="print")
+    assert page.locator(".places").is_hidden()
+    page.emulate_media(media="screen")
+    page.get_by_role("link", name="Share").click()
+    page.get_by_role("button", name="Make the link").click()
+    link = page.locator("code").inner_text()
+    guest = browser.new_context().new_page()
+    guest.goto(link)
+    text = guest.text_content("main")
+    assert "14s modules instead of 12s" in text
+    assert "Hallava" not in text
+    assert guest.locator("a[href^='/']").count() <= 1
+    page.get_by_role("button", name="End it").click()
+    guest.goto(link)
+    assert "shows nothing any more" in guest.text_content("main")
+    guest.context.close()
+
+
+def test_a_comparison_prints_with_its_charts(page, live_server, season):
+    page.goto(f"{live_server.url}/compare/")
+    drawn(page)
+    paper = page.pdf(format="A4", print_background=True)
+    assert paper.count(b"/Type /Page") >= 2
+    assert len(paper) > 30_000
