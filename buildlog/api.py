@@ -18,7 +18,7 @@ from rest_framework.response import Response
 from buildlog.models import Failure, FailureMode, Fitting, Modification, Part, Photo, Revision, Vehicle
 from buildlog.models.photos import SUBJECTS
 from buildlog.pictures import store_photo
-from buildlog.put_record import Precondition, put_record, version_of
+from buildlog.put_record import ChangedElsewhere, Precondition, put_record, version_of
 from buildlog.record_pages import what_rests_on_it
 from buildlog.roles import Right
 from buildlog.serializers import (
@@ -93,7 +93,13 @@ class RecordViewSet(viewsets.ModelViewSet):
         serializer.save()
 
     def destroy(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        """Answers with JSON, not with nothing: a client must be able to tell it from a portal's empty page."""
+        """Answers with JSON, not with nothing: a client must be able to tell it from a portal's empty page.
+
+        A client that says which version it removes (`If-Match`) does not remove a newer one.
+        """
+        held = self.get_serializer(self.get_object()).data
+        if not Precondition.of(request.headers).holds_for(held):
+            raise ChangedElsewhere(held, None)
         try:
             super().destroy(request, *args, **kwargs)
         except (ProtectedError, RestrictedError) as error:

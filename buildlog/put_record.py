@@ -56,7 +56,7 @@ class ChangedElsewhere(APIException):
 
     status_code = status.HTTP_412_PRECONDITION_FAILED
 
-    def __init__(self, stored: Mapping[str, Any] | None, sent: Mapping[str, Any]) -> None:
+    def __init__(self, stored: Mapping[str, Any] | None, sent: Mapping[str, Any] | None) -> None:
         words = "removed" if stored is None else "changed"
         self.detail = {
             "detail": f"This record was {words} elsewhere in the meantime. Choose which version stays.",

@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Any
+
+from rest_framework import status
+from rest_framework.authentication import SessionAuthentication
+from rest_framework.request import Request
+from rest_framework.response import Response
+
 from buildlog.api import RecordViewSet
+from buildlog.device_keys import DeviceKey
 from buildlog.roles import Right
 from sessions.models import (
     Gate,
@@ -15,6 +23,7 @@ from sessions.models import (
     TrackPart,
     Venue,
 )
+from sessions.pushed_readings import take_readings
 from sessions.serializers import (
     GateSerializer,
     GoNoGoCheckSerializer,
@@ -56,10 +65,28 @@ class PassViewSet(RecordViewSet):
 
 
 class ReadingViewSet(RecordViewSet):
+    """Readings; `POST` takes one or a list, from people and from devices that send by themselves.
+
+    A reading that has a key, or that a device gave the time of, is stored once however often it comes.
+    """
+
     queryset = Reading.objects.all()
     serializer_class = ReadingSerializer
     narrowed_by = ("session",)
     write_right = Right.LOG
+    authentication_classes = [DeviceKey, SessionAuthentication]
+    takes_device_keys = True
+
+    def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        if request.auth is None and not isinstance(request.data, list):
+            return super().create(request, *args, **kwargs)
+        several = isinstance(request.data, list)
+        outcomes = take_readings(request.data if several else [request.data], request.auth)
+        if several:
+            return Response(outcomes, status=status.HTTP_200_OK)
+        [outcome] = outcomes
+        code = {"stored": status.HTTP_201_CREATED, "was there": status.HTTP_200_OK}.get(outcome["outcome"])
+        return Response(outcome, status=code or status.HTTP_400_BAD_REQUEST)
 
 
 class GoNoGoCheckViewSet(RecordViewSet):

@@ -33,7 +33,8 @@ from buildlog.models import (
     Revision,
     Vehicle,
 )
-from buildlog.pictures import read_picture
+from buildlog.pictures import LARGEST_BYTES as LARGEST_PICTURE_BYTES
+from buildlog.pictures import THUMBNAIL_SIDE_PX, read_picture
 from sessions.models import (
     Assumptions,
     Gate,
@@ -322,13 +323,16 @@ def _is_there(model: type[Model], made: Any) -> bool:
 def _picture(photo: Photo, packed: zipfile.ZipFile, done: ReadIn, where: str) -> bool:
     """Take the picture in like any other that is sent; a photo without one is left out, and said."""
     try:
-        content = packed.read(f"photos/{photo.pk}.jpg")
+        name = f"photos/{photo.pk}.jpg"
+        if packed.getinfo(name).file_size > LARGEST_PICTURE_BYTES:
+            raise ValidationError("larger than any photo that was taken in")
+        content = packed.read(name)
         picture = read_picture(ContentFile(content, name="photo"))
     except (KeyError, zipfile.BadZipFile, ValidationError, OSError):
         done.notes.append(f"{where}: its picture is missing or damaged, so it is left out.")
         return False
     small = picture.copy()
-    small.thumbnail((480, 480))
+    small.thumbnail((THUMBNAIL_SIDE_PX, THUMBNAIL_SIDE_PX))
     photo.width_px, photo.height_px = picture.width, picture.height
     for target, image in ((photo.image, picture), (photo.thumbnail, small)):
         buffer = io.BytesIO()

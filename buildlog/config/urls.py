@@ -6,7 +6,7 @@ from django.contrib.auth.views import LoginView, LogoutView
 from django.urls import include, path
 
 from buildlog import photo_files
-from buildlog.pages import accounts, failures, methods, parts, photos, vehicles
+from buildlog.pages import accounts, devices, failures, methods, parts, photos, vehicles
 from sessions import archive_pages, bench_pages, card_pages, compare_pages, field_pages, season_pages, share_pages
 from sessions import pages as outings
 
@@ -89,6 +89,8 @@ urlpatterns = [
     path("compare/", compare_pages.compare, name="compare"),
     path("methods/", methods.methods, name="methods"),
     path("account/", accounts.account, name="account"),
+    path("devices/", devices.devices, name="devices"),
+    path("devices/<int:pk>/revoke/", devices.revoke_device, name="revoke_device"),
     path("people/", accounts.people, name="people"),
     path("invitation/<slug:token>/", accounts.accept_invitation, name="invitation"),
     path(

@@ -4,11 +4,13 @@ from buildlog.models.accounts import Account, Invitation
 from buildlog.models.builds import Fitting, Part, Revision, Vehicle
 from buildlog.models.causes import Cause, Evidence
 from buildlog.models.changes import Failure, FailureChange, FailureMode, Modification
+from buildlog.models.devices import DeviceToken
 from buildlog.models.photos import Photo
 
 __all__ = [
     "Account",
     "Cause",
+    "DeviceToken",
     "Evidence",
     "Failure",
     "FailureChange",

@@ -95,3 +95,35 @@ def installation(running_installation, filled_installation):
         running_installation.start()
     running_installation.reset(filled_installation)
     return running_installation
+
+
+@pytest.fixture
+def network(installation):
+    from tests.browser.faulty_network import FaultyNetwork
+
+    made = FaultyNetwork(installation.port)
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def phones(browser, network):
+    from tests.browser.phone import SCREEN, Phone
+
+    opened = []
+
+    def make(**options):
+        context = browser.new_context(**SCREEN, **options)
+        opened.append(context)
+        return Phone(context, network.url)
+
+    yield make
+    for context in opened:
+        context.close()
+
+
+@pytest.fixture
+def phone(phones):
+    made = phones().sign_in()
+    yield made
+    assert made.errors == []

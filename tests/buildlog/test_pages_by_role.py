@@ -81,9 +81,11 @@ PAGES = {
     "compare": ("/compare/", READ),
     "methods": ("/methods/", READ),
     "account": ("/account/", READ),
+    "devices": ("/devices/", BUILD),
+    "revoke_device": ("/devices/{device}/revoke/", BUILD),
     "people": ("/people/", ADMIT),
 }
-POSTED_ONLY = {"suggest_card", "failure_held", "revoke_share"}
+POSTED_ONLY = {"suggest_card", "failure_held", "revoke_share", "revoke_device"}
 ROLES = [READ, LOG, BUILD, ADMIT]
 OPEN = {"invitation", "sign_in", "sign_out", "field", "field_manifest", "service_worker", "shared", "shared_photo"}
 
@@ -114,6 +116,13 @@ def share_link(revision, make_account):
     from sessions.models import ShareLink
 
     return ShareLink.issue(7, made_by=make_account("owner", "sharer"), revision=revision)[0]
+
+
+@pytest.fixture
+def device(vehicle, make_account):
+    from buildlog.models import DeviceToken
+
+    return DeviceToken.issue(name="Logger", vehicle=vehicle, account=make_account("builder", "logger-owner"))[0]
 
 
 @pytest.fixture

@@ -60,6 +60,17 @@ def test_a_record_removed_elsewhere_is_not_made_anew_by_a_change(sign_in, path):
     assert not Venue.objects.exists()
 
 
+def test_a_removal_of_an_old_version_is_not_done(sign_in, path):
+    client = sign_in("recorder")
+    known = put(client, path, {"name": "North bay"}).headers["ETag"]
+    put(client, path, {"name": "Far bay"})
+    answer = client.delete(path, headers={"If-Match": known})
+    assert answer.status_code == 412
+    assert answer.json()["stored"]["name"] == "Far bay"
+    assert client.delete(path, headers={"If-Match": answer.json()["stored_version"]}).status_code == 200
+    assert not Venue.objects.exists()
+
+
 def test_without_a_precondition_the_newest_stands(sign_in, path):
     client = sign_in("recorder")
     put(client, path, {"name": "North bay"})

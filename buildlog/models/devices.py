@@ -1,0 +1,50 @@
+"""Devices that send by themselves, and what they may do: add readings of one machine, and nothing else."""
+
+from __future__ import annotations
+
+import hashlib
+import secrets
+from typing import Any
+
+from django.conf import settings
+from django.db import models
+from django.utils import timezone
+
+from buildlog.models.builds import Vehicle
+
+
+class DeviceToken(models.Model):
+    """The key of one device. Only its hash is stored; the key itself is shown once."""
+
+    name = models.CharField("what it is", max_length=80)
+    vehicle = models.ForeignKey(
+        Vehicle, on_delete=models.CASCADE, related_name="device_tokens", verbose_name="the machine it rides on"
+    )
+    account = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.CASCADE, related_name="device_tokens", editable=False
+    )
+    token_hash = models.CharField(max_length=64, unique=True, editable=False)
+    made_at = models.DateTimeField(default=timezone.now, editable=False)
+    last_used_at = models.DateTimeField(null=True, blank=True, editable=False)
+    revoked_at = models.DateTimeField(null=True, blank=True, editable=False)
+
+    class Meta:
+        ordering = ["-made_at"]
+
+    def __str__(self) -> str:
+        return self.name
+
+    @staticmethod
+    def hash_of(token: str) -> str:
+        return hashlib.sha256(token.encode()).hexdigest()
+
+    @classmethod
+    def issue(cls, **told: Any) -> tuple[DeviceToken, str]:
+        """Store a new device and return its key, which is not stored."""
+        token = secrets.token_urlsafe(32)
+        return cls.objects.create(token_hash=cls.hash_of(token), **told), token
+
+    @classmethod
+    def open_for(cls, token: str) -> DeviceToken | None:
+        found = cls.objects.filter(token_hash=cls.hash_of(token), revoked_at__isnull=True, account__is_active=True)
+        return found.select_related("account", "vehicle").first()

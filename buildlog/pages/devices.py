@@ -1,0 +1,43 @@
+"""Devices that send by themselves: made, looked at, and ended."""
+
+from __future__ import annotations
+
+from django import forms
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_http_methods, require_POST
+
+from buildlog.models import DeviceToken
+from buildlog.roles import Right, needs
+
+
+class DeviceForm(forms.ModelForm):
+    class Meta:
+        model = DeviceToken
+        fields = ["name", "vehicle"]
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+@needs(Right.BUILD)
+def devices(request: HttpRequest) -> HttpResponse:
+    """Make a device; its key is shown once, because only its hash is stored."""
+    form = DeviceForm(request.POST or None)
+    key = ""
+    if request.method == "POST" and form.is_valid():
+        _, key = DeviceToken.issue(account=request.user, **form.cleaned_data)
+        form = DeviceForm()
+    context = {
+        "form": form,
+        "key": key,
+        "devices": DeviceToken.objects.select_related("vehicle", "account")[:100],
+    }
+    return render(request, "buildlog/devices.html", context, status=422 if form.errors else 200)
+
+
+@require_POST
+@needs(Right.BUILD)
+def revoke_device(request: HttpRequest, pk: int) -> HttpResponse:
+    found = get_object_or_404(DeviceToken, pk=pk)
+    DeviceToken.objects.filter(pk=found.pk, revoked_at__isnull=True).update(revoked_at=timezone.now())
+    return redirect("devices")

@@ -1,0 +1,247 @@
+"""What the field page must survive between the phone and the server, in a real browser against a real server."""
+
+import json
+import time
+
+from playwright.sync_api import expect
+
+
+def test_offline_from_start_to_finish(phone, installation):
+    phone.kept_for_offline()
+    phone.context.set_offline(True)
+    # A cold start: the tab is closed and opened again with no network at all.
+    phone.page.close()
+    phone.page = phone.context.new_page()
+    phone.open().start_session(venue="North bay")
+    phone.to("Time a pass")
+    phone.page.get_by_role("textbox", name="Distance from the first to the last mark").fill("100")
+    phone.page.get_by_role("button", name="Save gate").click()
+    mark = phone.page.locator("#mark")
+    for text in ("Mark 1 of 2", "Mark 2 of 2"):
+        expect(mark).to_contain_text(text)
+        mark.dispatch_event("pointerdown", {"isPrimary": True, "button": 0})
+        time.sleep(0.6)
+    expect(phone.page.locator("#speed")).to_contain_text("km/h")
+    phone.to("Board").read(voltage="54,2", current="45", charge="4.1", distance="5,2")
+    expect(phone.page.locator(".strip")).to_contain_text("Wh")
+    phone.to("Failure").to("chain came off")
+    phone.page.get_by_role("button", name="III").click()
+    phone.to("Board").note("quiet and cold").to("Test card")
+    phone.page.get_by_role("button", name="Done: Six passes both ways").click()
+    expect(phone.page.locator(".plan li.done")).to_have_count(1)
+    phone.to("Board").to("End")
+    phone.page.get_by_role("textbox", name="Rest voltage after").fill("52.1")
+    phone.page.get_by_role("button", name="End session").click()
+    expect(phone.page.get_by_role("heading", name="Session ended")).to_be_visible()
+    assert installation.count("test_sessions_session") == 0
+    phone.context.set_offline(False)
+    expect(phone.page.locator(".queue")).to_contain_text("All 9 records are on the server", timeout=20000)
+    assert phone.kept() == []
+    assert set(installation.rows("test_sessions_reading", "voltage_v")) == {(None,), (54.2,)}
+    assert installation.rows("test_sessions_session", "rest_voltage_end_v, distance_m") == [(52.1, 5200.0)]
+    assert installation.rows("test_sessions_testcarditem", "outcome") == [("done",)]
+    assert installation.count("test_sessions_gonogocheck") == 1
+    assert installation.rows("test_sessions_pass", "number, direction, valid") == [(1, "out", 1)]
+
+
+def test_a_lost_reply_makes_one_row(phone, installation, network):
+    phone.start_session().queue(0)
+    lost = []
+
+    def lose_the_first(method, path):
+        if method == "PUT" and "/readings/" in path and not lost:
+            lost.append(path)
+            return "lost reply"
+        return ""
+
+    network.fault = lose_the_first
+    phone.read(voltage="51")
+    installation.comes_to("test_sessions_reading", 1)
+    phone.queue(1)
+    phone.page.evaluate("() => dispatchEvent(new Event('online'))")
+    phone.queue(0)
+    assert len(network.puts("readings")) == 2
+    assert installation.rows("test_sessions_reading", "voltage_v") == [(51.0,)]
+
+
+def test_two_tabs_drain_once(phone, installation, network):
+    phone.start_session().queue(0)
+    network.fault = lambda method, path: "down"
+    for volts in range(40, 50):
+        phone.read(voltage=str(volts))
+    second = phone.context.new_page()
+    network.fault = lambda method, path: ""
+    second.goto(phone.url + "/field/")
+    second.wait_for_selector("#field[data-ready]")
+    for page in (phone.page, second):
+        page.evaluate("() => dispatchEvent(new Event('online'))")
+    phone.queue(0)
+    assert installation.count("test_sessions_reading") == 10
+    stored = [one for one in network.puts("readings") if one[2] == ""]
+    assert len(stored) == 10
+
+
+def test_the_server_is_killed_in_the_middle_of_a_sync(phone, installation, network):
+    phone.start_session().queue(0)
+    network.fault = lambda method, path: "down"
+    for volts in range(40, 48):
+        phone.read(voltage=str(volts))
+    taken = []
+
+    def kill_at_the_fourth(method, path):
+        if method == "PUT" and "/readings/" in path:
+            taken.append(path)
+            if len(taken) == 4:
+                installation.kill()
+        return ""
+
+    network.fault = kill_at_the_fourth
+    phone.page.evaluate("() => dispatchEvent(new Event('online'))")
+    phone.queue(5, 5)
+    installation.start()
+    phone.page.evaluate("() => dispatchEvent(new Event('online'))")
+    phone.queue(0, 10)
+    assert sorted(installation.rows("test_sessions_reading", "voltage_v")) == [(float(v),) for v in range(40, 48)]
+
+
+def test_the_sign_in_expired_while_out(phone, installation):
+    phone.start_session().queue(0)
+    kept = [one for one in phone.context.cookies() if one["name"] != "sessionid"]
+    phone.context.clear_cookies()
+    phone.context.add_cookies(kept)
+    phone.read(voltage="52").queue(1)
+    expect(phone.page.locator("#field")).to_contain_text("You are signed out")
+    phone.note("still logging").queue(2)
+    phone.sign_in()
+    phone.queue(0)
+    assert installation.count("test_sessions_reading") == 2
+
+
+def test_nothing_is_sent_under_another_account(phone, installation, network):
+    phone.start_session().queue(0)
+    network.fault = lambda method, path: "down"
+    phone.read(voltage="52")
+    network.fault = lambda method, path: ""
+    phone.context.clear_cookies()
+    phone.sign_in("mara")
+    phone.queue(1)
+    expect(phone.page.locator("#queue")).to_contain_text("Somebody else is signed in")
+    # Even a page that does not know yet who is signed in cannot slip it through.
+    answer = phone.page.evaluate(
+        """async () => {
+            const csrf = document.cookie.split("csrftoken=")[1].split(";")[0];
+            const answer = await fetch("/api/v1/venues/00000000-0000-4000-8000-000000000001/", {
+                method: "PUT", body: JSON.stringify({name: "slipped"}),
+                headers: {"Content-Type": "application/json", "X-CSRFToken": csrf, "X-Firnlog-Account": "1"}});
+            return [answer.status, (await answer.json()).code];
+        }"""
+    )
+    assert answer == [403, "other_account"]
+    phone.note("by mara").queue(1)
+    assert installation.count("test_sessions_reading") == 1
+    phone.context.clear_cookies()
+    phone.sign_in("ilo")
+    phone.queue(0)
+    assert installation.count("test_sessions_reading") == 2
+
+
+def test_a_page_of_somebody_elses_is_no_confirmation(phone, installation, network, kind):
+    phone.start_session().queue(0)
+    network.fault = lambda method, path: kind
+    phone.read(voltage="52").queue(1)
+    phone.page.wait_for_timeout(500)
+    assert len(phone.kept()) == 1
+    network.fault = lambda method, path: kind if method == "PUT" else ""
+    phone.page.evaluate("() => dispatchEvent(new Event('online'))")
+    phone.page.wait_for_timeout(1000)
+    assert len(phone.kept()) == 1
+    assert installation.count("test_sessions_reading") == 0
+    network.fault = lambda method, path: ""
+    phone.page.evaluate("() => dispatchEvent(new Event('online'))")
+    phone.queue(0)
+    assert installation.count("test_sessions_reading") == 1
+
+
+def test_a_refused_record_blocks_nothing_and_can_be_mended(phone, installation, network):
+    """A venue whose name is taken is refused; what belongs to it waits, everything else goes on."""
+    network.fault = lambda method, path: "down"
+    phone.start_session(venue="Test lake").note("waits for its venue")
+    network.fault = lambda method, path: ""
+    phone.page.evaluate("() => dispatchEvent(new Event('online'))")
+    expect(phone.page.locator("#queue")).to_contain_text("1 record needs you", timeout=15000)
+    phone.page.locator("#queue").click()
+    refused = phone.page.locator("li.refused")
+    expect(refused).to_contain_text("already exists")
+    expect(phone.page.locator("li.waiting").first).to_contain_text("Waits for what it belongs to")
+    refused.get_by_label("name").fill("Test lake, north end")
+    refused.get_by_role("button", name="Send it mended").click()
+    expect(phone.page.locator("#field")).to_contain_text("Nothing waits", timeout=15000)
+    assert sorted(installation.rows("test_sessions_venue", "name")) == [("Test lake",), ("Test lake, north end",)]
+    assert installation.count("test_sessions_reading") == 1
+
+
+def test_a_poison_record_does_not_stop_the_others(phone, installation, network):
+    phone.start_session().queue(0)
+    network.fault = lambda method, path: "down"
+    phone.read(voltage="50").read(voltage="51")
+    # A value that this page would not have let through, as an older page might have.
+    phone.page.evaluate(
+        """() => new Promise((resolve) => {
+            const asked = indexedDB.open("firnlog-field");
+            asked.onsuccess = () => {
+                const change = asked.result.transaction("records", "readwrite");
+                const store = change.objectStore("records");
+                store.getAll().onsuccess = (event) => {
+                    const first = event.target.result.sort((one, other) => one.seq - other.seq)[0];
+                    first.payload.voltage_v = 99999;
+                    store.put(first);
+                };
+                change.oncomplete = () => { asked.result.close(); resolve(); };
+            };
+        })"""
+    )
+    network.fault = lambda method, path: ""
+    phone.page.evaluate("() => dispatchEvent(new Event('online'))")
+    expect(phone.page.locator("#queue")).to_contain_text("1 record needs you", timeout=15000)
+    assert installation.rows("test_sessions_reading", "voltage_v") == [(51.0,)]
+    phone.page.locator("#queue").click()
+    expect(phone.page.locator("li.refused")).to_contain_text("at most 1500 V")
+    phone.page.get_by_label("voltage v").fill("49.9")
+    phone.page.get_by_role("button", name="Send it mended").click()
+    expect(phone.page.locator("#field")).to_contain_text("Nothing waits", timeout=15000)
+    assert sorted(installation.rows("test_sessions_reading", "voltage_v")) == [(49.9,), (51.0,)]
+
+
+def test_everything_unsent_goes_into_a_file_and_is_read_in(phones, phone, installation, network):
+    phone.start_session().queue(0)
+    network.fault = lambda method, path: "down"
+    phone.read(voltage="50").note("for the file")
+    phone.page.locator("#queue").click()
+    with phone.page.expect_download() as download:
+        phone.page.get_by_role("button", name="Save to a file").click()
+    content = download.value.path().read_bytes()
+    assert json.loads(content)["firnlog"] == "unsent"
+    network.fault = lambda method, path: ""
+    desk = phones().sign_in("mara")
+    for outcome in ("stored", "was there"):
+        desk.page.goto(desk.url + "/field/read-in/")
+        desk.page.get_by_label("File from the phone").set_input_files(
+            {"name": "unsent.json", "mimeType": "application/json", "buffer": content}
+        )
+        desk.page.get_by_role("button", name="Read it in").click()
+        expect(desk.page.locator("tbody tr")).to_have_count(2)
+        expect(desk.page.locator("tbody")).to_contain_text(outcome)
+    assert installation.count("test_sessions_reading") == 2
+    phone.page.evaluate("() => dispatchEvent(new Event('online'))")
+    expect(phone.page.locator("#field")).to_contain_text("Nothing waits", timeout=15000)
+    assert installation.count("test_sessions_reading") == 2
+
+
+def test_undo_takes_a_record_back_also_from_the_server(phone, installation):
+    phone.start_session().queue(0)
+    phone.read(voltage="50").queue(0, 3)
+    assert installation.count("test_sessions_reading") == 1
+    phone.page.get_by_role("button", name="Undo").click()
+    expect(phone.page.locator(".logged")).to_contain_text("0 readings")
+    phone.queue(0, 2)
+    assert installation.count("test_sessions_reading") == 0
