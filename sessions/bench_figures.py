@@ -30,8 +30,10 @@ def over_distance(title: str, system: str) -> Figure:
     return layout
 
 
-def mark_revisions(layout: Figure, begins: list[tuple[int, float]], system: str) -> None:
-    """A dotted line where each revision was first ridden."""
+def mark_revisions(
+    layout: Figure, begins: list[tuple[int, float]], system: str, changes: dict[int, str] | None = None
+) -> None:
+    """A dotted line where each revision was first ridden; its modifications are told on pointing at its name."""
     layout["shapes"], layout["annotations"] = [], []
     for number, begins_m in begins:
         place = _shown(begins_m, system)
@@ -40,7 +42,9 @@ def mark_revisions(layout: Figure, begins: list[tuple[int, float]], system: str)
             {"type": "line", "x0": place, "x1": place, "y0": 0, "y1": 1, "yref": "paper", "line": dotted}
         )
         corner = {"yref": "paper", "y": 1, "xanchor": "left", "yanchor": "top"}
-        layout["annotations"].append({"x": place, "text": f"R{number}", "showarrow": False, **corner})
+        name = {"x": place, "text": f"R{number}", "showarrow": False, **corner}
+        told = (changes or {}).get(number, "")
+        layout["annotations"].append({**name, "hovertext": told} if told else name)
 
 
 def timeline(bench: Bench, system: str) -> Figure:

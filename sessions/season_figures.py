@@ -37,7 +37,9 @@ def _marker(index: int) -> dict[str, object]:
     return {"color": COLOURS[index % len(COLOURS)], "symbol": MARKERS[index % len(MARKERS)], "size": 8}
 
 
-def progress(season: Season, measure: Measure, failures: list[tuple[Failure, float]], system: str) -> Figure:
+def progress(
+    season: Season, measure: Measure, failures: list[tuple[Failure, float]], system: str, changes: dict[int, str]
+) -> Figure:
     """A measure of every session over the distance ridden; revisions marked, failures along the foot."""
     values = season.values(measure.key)
     unit = KINDS[measure.kind].shown_in(system).label
@@ -71,7 +73,7 @@ def progress(season: Season, measure: Measure, failures: list[tuple[Failure, flo
             )
         )
     layout = over_distance(f"{measure.label}, {unit}", system)
-    mark_revisions(layout, _begins(season), system)
+    mark_revisions(layout, _begins(season), system, changes)
     return {"data": data, "layout": layout}
 
 
@@ -152,8 +154,13 @@ def energy_over_speed(season: Season, curves: list[LoadCurve], system: str) -> F
 
 
 def season_figures(
-    season: Season, failures: list[tuple[Failure, float]], curves: list[LoadCurve], system: str
+    season: Season,
+    failures: list[tuple[Failure, float]],
+    curves: list[LoadCurve],
+    system: str,
+    changes: dict[int, str] | None = None,
 ) -> dict[str, Figure]:
-    figures = {f"progress_{one.key}": progress(season, one, failures, system) for one in MEASURES[:3]}
+    """All figures of a season. `changes` tells each revision's modifications, by its number."""
+    figures = {f"progress_{one.key}": progress(season, one, failures, system, changes or {}) for one in MEASURES[:3]}
     figures["energy_over_speed"] = energy_over_speed(season, curves, system)
     return {key: figure for key, figure in figures.items() if figure["data"]}

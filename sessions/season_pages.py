@@ -55,7 +55,9 @@ def season(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     growth: Growth = growth_of(everything, exposure)
     rates = failure_rates_of(found.revisions, found, {one.pk: found.rows_of(one) for one in found.revisions})
     curves = load_curves(found)
-    figures = season_figures(found, places, curves, system)
+    changes = _changes(vehicle)
+    told = {one.number: "; ".join(change.title for change in changes.get(one.pk, [])) for one in found.revisions}
+    figures = season_figures(found, places, curves, system, told)
     if everything:
         figures["failure_growth"] = cumulative_of(growth, exposure.begins_m(), system)
     figures["failure_rate"] = failure_rates(rates)
@@ -63,7 +65,7 @@ def season(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
         "vehicle": vehicle,
         "season": found,
         "measures": MEASURES[:3],
-        "rows": _rows(found, rates),
+        "rows": _rows(found, rates, changes),
         "built": [limit.label for limit in limits_of(next(iter(found.machines.values())), Ride()) if limit.key in BUILT]
         if found.machines
         else [],
@@ -76,13 +78,17 @@ def season(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     return render(request, "sessions/season.html", context)
 
 
-def _rows(found: Season, rates: list[Any]) -> list[RevisionRow]:
+def _changes(vehicle: Vehicle) -> dict[uuid.UUID, list[Modification]]:
+    changes: dict[uuid.UUID, list[Modification]] = {}
+    for one in Modification.objects.filter(revision__vehicle=vehicle):
+        changes.setdefault(one.revision_id, []).append(one)
+    return changes
+
+
+def _rows(found: Season, rates: list[Any], changes: dict[uuid.UUID, list[Modification]]) -> list[RevisionRow]:
     riders = found.numbers["rider_mass_kg"]
     riders = riders[~np.isnan(riders)]
     ride = Ride(rider_kg=float(riders[-1]) if riders.size else None)
-    changes: dict[uuid.UUID, list[Modification]] = {}
-    for one in Modification.objects.filter(revision__vehicle=found.vehicle):
-        changes.setdefault(one.revision_id, []).append(one)
     by_revision = {row.revision.pk: row for row in rates}
     columns = [(measure.kind, found.values(measure.key)) for measure in MEASURES[:3]]
     table = []

@@ -68,7 +68,30 @@ const app = {
     app.rendering = app.rendering.then(draw, draw);
     return app.rendering;
   },
+
+  // What comes from behind (the server, the worker, the satellite) waits while a person is typing.
+  async refresh() {
+    if (!(root.contains(document.activeElement) && document.activeElement.matches("input, textarea"))) await app.render();
+  },
 };
+
+// What stands in the fields of a screen, to be put back when the same screen is drawn again.
+function entered() {
+  return [...root.querySelectorAll("input:not([type=file]), textarea")]
+    .map(({ id, name, value, checked, type }) => ({ id, name, value, checked, type }));
+}
+
+function putBack(held) {
+  for (const { id, name, value, checked, type } of held) {
+    if (type === "radio") {
+      for (const one of root.querySelectorAll(`[name="${name}"]`)) if (one.value === value) one.checked = checked;
+    } else if (id && value) {
+      // By its own id: two records that wait may have fields of one name.
+      const one = document.getElementById(id);
+      if (one) one.value = value;
+    }
+  }
+}
 
 async function draw() {
   app.outing = await current();
@@ -83,10 +106,13 @@ async function draw() {
   const parts = screen === WITHOUT_OUTING[name] ? await screen(app) : await screen(app, app.outing, argument);
   const small = !["board", "summary", "waiting"].includes(name);
   const top = small && app.outing && reference.told && !["start", "check"].includes(name) ? [strip(app.outing), await queueLine(app.outing.id)] : [];
-  const scroll = root.dataset.screen === location.hash ? scrollY : 0;
+  const same = root.dataset.screen === location.hash;
+  const scroll = same ? scrollY : 0;
+  const held = same ? entered() : [];
   root.replaceChildren(...[notices(), top, parts].flat(9).filter(Boolean));
   root.className = name;
   root.dataset.screen = location.hash;
+  putBack(held);
   scrollTo(0, scroll);
   document.title = `${root.querySelector("h1")?.textContent ?? "At the lake"} · Firnlog`;
 }
@@ -127,8 +153,8 @@ async function refreshReference(anyway) {
   const first = !reference.told;
   reference.told = answer.body;
   // What is being typed is not redrawn under the person's fingers.
-  const idle = ["", "start", "board"].includes(location.hash.slice(1)) && !root.contains(document.activeElement);
-  if (first || idle) await app.render();
+  if (first) await app.render();
+  else if (["", "start", "board"].includes(location.hash.slice(1))) await app.refresh();
 }
 
 async function sendAndRefresh(anyway = false) {
@@ -149,7 +175,7 @@ async function lookForNewVersion() {
   if (!worker) return;
   const { current: shown, newest } = await askWorker(worker, "which version");
   app.newer = Boolean(newest) && newest !== (place.version || shown);
-  if (app.newer) await app.render();
+  if (app.newer) await app.refresh();
 }
 
 async function takeNewVersion() {
@@ -184,8 +210,7 @@ async function begin() {
   addEventListener("hashchange", () => void app.render());
   onChange(() => {
     const name = location.hash.slice(1).split("/")[0];
-    if (name === "waiting" && root.contains(document.activeElement) && document.activeElement.matches("input")) return;
-    if (REDRAWN.has(name)) void app.render();
+    if (REDRAWN.has(name)) void app.refresh();
     else void redrawQueue();
   });
   await app.render();
@@ -201,7 +226,7 @@ async function begin() {
   void registerWorker();
   await greet();
   await sendAndRefresh(true);
-  if (!REDRAWN.has(location.hash.slice(1)) && !root.contains(document.activeElement)) await app.render();
+  await app.refresh();
 }
 
 async function redrawQueue() {

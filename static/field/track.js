@@ -52,7 +52,7 @@ async function failed(app, error) {
   running.words = why;
   say(why, { wrong: true });
   if (error.code === 1) await stopTrack(why);
-  await app.render();
+  await app.refresh();
 }
 
 async function take(app, { coords, timestamp }) {
@@ -106,7 +106,7 @@ export async function recoverTrack(app) {
   const now = await current();
   await setWay(now, { track: { ...now.track, on: false, words } });
   say(`${words} Start it again if you want it.`, { wrong: true });
-  await app.render();
+  await app.refresh();
 }
 
 export function watchScreen(app) {
@@ -123,7 +123,7 @@ export function watchScreen(app) {
       running.words = `The phone stopped the track from ${clock(from)} to ${clock(Date.now())}, because this page was not on screen. It runs again now.`;
       say(running.words, { wrong: true });
       await flush(true);
-      await app.render();
+      await app.refresh();
     }
   })());
 }

@@ -3,6 +3,7 @@
 import json
 import time
 
+import pytest
 from playwright.sync_api import expect
 
 
@@ -145,6 +146,7 @@ def test_nothing_is_sent_under_another_account(phone, installation, network):
     assert installation.count("test_sessions_reading") == 2
 
 
+@pytest.mark.parametrize("kind", ["portal", "redirect", "bad gateway"])
 def test_a_page_of_somebody_elses_is_no_confirmation(phone, installation, network, kind):
     phone.start_session().queue(0)
     network.fault = lambda method, path: kind
@@ -245,3 +247,32 @@ def test_undo_takes_a_record_back_also_from_the_server(phone, installation):
     expect(phone.page.locator(".logged")).to_contain_text("0 readings")
     phone.queue(0, 2)
     assert installation.count("test_sessions_reading") == 0
+
+
+@pytest.mark.parametrize("trigger", ["load", "online", "visible", "save", "button", "timer"])
+def test_each_of_these_sends_what_waits(phone, installation, network, trigger):
+    if trigger == "timer":
+        # The page's own timers run twenty times as fast; nothing else of it is changed.
+        faster = "globalThis.setTimeout = (work, ms, ...rest) => real(work, (ms ?? 0) / 20, ...rest);"
+        phone.page.add_init_script(f"{{ const real = setTimeout; {faster} }}")
+        phone.open()
+    phone.start_session().queue(0)
+    network.fault = lambda method, path: "down"
+    phone.read(voltage="52").queue(1)
+    network.fault = lambda method, path: ""
+    if trigger == "load":
+        phone.page.reload()
+        phone.ready()
+    elif trigger in ("online", "visible"):
+        script = "dispatchEvent(new Event('online'))" if trigger == "online" else (
+            "document.dispatchEvent(new Event('visibilitychange'))")  # fmt: skip
+        phone.page.evaluate(f"() => {{ {script}; }}")
+    elif trigger == "save":
+        phone.note("one more")
+    elif trigger == "button":
+        phone.page.locator("#queue").click()
+        phone.page.get_by_role("button", name="Send now").click()
+        expect(phone.page.locator("#field")).to_contain_text("Nothing waits", timeout=15000)
+        phone.page.get_by_role("link", name="Back").click()
+    phone.queue(0)
+    assert (52.0,) in installation.rows("test_sessions_reading", "voltage_v")

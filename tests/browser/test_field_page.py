@@ -228,3 +228,24 @@ def test_a_track_is_recorded_and_its_stop_is_said(phone, installation):
     [(stopped,)] = installation.rows("test_sessions_trackpart", "stopped_by_phone")
     assert stopped == 1
     expect(phone.page.locator("#track")).to_contain_text("Track is off")
+
+
+def test_the_service_worker_keeps_the_shell_and_nothing_of_anybody(phone):
+    phone.kept_for_offline().start_session().queue(0)
+    for path in ("/", "/sessions/", "/more/", "/field/"):
+        phone.page.goto(phone.url + path)
+    phone.ready()
+    kept = phone.page.evaluate(
+        """async () => {
+            const found = [];
+            for (const name of await caches.keys()) {
+                for (const request of await (await caches.open(name)).keys()) found.push(new URL(request.url).pathname);
+            }
+            return found;
+        }"""
+    )
+    assert len(kept) > 15
+    assert [one for one in kept if not re.search(r"^/field/$|^/static/(field|css|icon)", one)] == []
+    page = phone.page.evaluate("async () => (await (await caches.match('/field/')).text())")
+    assert "ilo" not in page
+    assert "Bench sled" not in page

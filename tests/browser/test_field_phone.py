@@ -174,6 +174,7 @@ def test_two_phones_on_one_session(phones, installation):
     assert installation.rows("test_sessions_session", "charge_used_ah") == [(6.4,)]
 
 
+@pytest.mark.parametrize("hours", [-5, 30])
 def test_a_wrong_clock_is_put_right(phones, installation, hours):
     phone = phones()
     phone.page.add_init_script(
@@ -285,3 +286,15 @@ def test_plain_http_says_what_works_and_still_queues(browser, installation):
     phone.queue(0)
     assert installation.count("test_sessions_reading") == 1
     launched.close()
+
+
+def test_a_redraw_from_behind_does_not_touch_what_is_being_typed(phone):
+    phone.start_session().to("Reading")
+    phone.page.get_by_role("textbox", name="Voltage").fill("51,")
+    for event in ("online", "hashchange"):
+        phone.page.evaluate(f"() => dispatchEvent(new Event('{event}'))")
+    phone.page.wait_for_timeout(500)
+    expect(phone.page.get_by_role("textbox", name="Voltage")).to_have_value("51,")
+    phone.page.get_by_role("textbox", name="Voltage").fill("51,5")
+    phone.page.get_by_role("button", name="Save reading").click()
+    expect(phone.page.locator("#said")).to_contain_text("51.5 V. Saved on this phone")

@@ -113,11 +113,13 @@ def test_every_figure_passes_plotlys_own_checks(demo):
 
 def test_progress_is_drawn_over_the_distance_ridden(demo):
     season = Season(demo)
-    figure = season_figures(season, [], [], "metric")["progress_average_gate_speed"]
+    told = {4: "14s modules instead of 12s"}
+    figure = season_figures(season, [], [], "metric", told)["progress_average_gate_speed"]
     ridden = np.cumsum([0.0, *season.numbers["distance_m"]])[:-1] / 1000
     drawn = sorted(x for trace in figure["data"] for x in trace["x"])
     assert drawn == pytest.approx(sorted(ridden), abs=1e-3)
     assert [note["text"] for note in figure["layout"]["annotations"]] == ["R1", "R2", "R3", "R4", "R5", "R6"]
+    assert figure["layout"]["annotations"][3]["hovertext"] == "14s modules instead of 12s"
 
 
 def test_failures_stand_along_the_foot(demo):
@@ -216,3 +218,18 @@ def test_a_band_that_is_not_understood_is_said_and_not_used(mixed, sign_in):
     assert "12 V” is not a temperature" in text
     assert 'value="12 V"' in text
     assert names(page.context["comparison"]) == [4]
+
+
+def test_energy_over_speed_carries_sessions_and_curves(vehicle, revision, venue):
+    for day, speed in enumerate((4.0, 6.0, 8.0, 10.0)):
+        Session.objects.create(
+            revision=revision, venue=venue, started_at=datetime(2026, 1, 1 + day, tzinfo=UTC),
+            distance_m=1800 * speed, runtime_s=1800.0, energy_used_wh=1.8 * speed * (20.0 + 0.1 * speed**2),
+        )  # fmt: skip
+    season = Season(vehicle)
+    dots, curve = season_figures(season, [], load_curves(season), "metric")["energy_over_speed"]["data"]
+    # 1 m/s = 3.6 km/h; 20 + 0.1 v² by hand.
+    assert dots["x"] == pytest.approx([14.4, 21.6, 28.8, 36.0])
+    assert dots["y"] == pytest.approx([21.6, 23.6, 26.4, 30.0])
+    assert (curve["x"][0], curve["x"][-1]) == (pytest.approx(14.4), pytest.approx(36.0))
+    assert (curve["y"][0], curve["y"][-1]) == (pytest.approx(21.6), pytest.approx(30.0))
