@@ -119,6 +119,25 @@ def new_pass(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     )
 
 
+@require_safe
+@needs(Right.LOG)
+def time_video(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    """Time a pass on a clip, frame by frame; the clip stays on the device, and the pass goes to its form."""
+    rows = Session.objects.select_related("revision__vehicle", "venue").prefetch_related("venue__gates__marks")
+    found = get_object_or_404(rows, pk=pk)
+    last = found.passes.order_by("-number").first()
+    gates = [
+        {"id": str(gate.pk), "name": gate.name, "positions_m": gate.positions_m}
+        for gate in found.venue.gates.all()
+        if gate.length_m > 0
+    ]
+    direction = Pass.Direction.OUT
+    if last is not None and last.direction == Pass.Direction.OUT:
+        direction = Pass.Direction.BACK
+    context = {"session": found, "gates": gates, "directions": Pass.Direction.choices, "direction": direction}
+    return render(request, "sessions/video.html", context)
+
+
 @form_page
 @needs(Right.LOG)
 def edit_pass(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:

@@ -128,6 +128,7 @@ CONTENT_SECURITY_POLICY = {
         "script-src": [SELF],
         "style-src": [SELF],
         "img-src": [SELF, "data:", "blob:"],
+        "media-src": [SELF, "blob:"],
         "connect-src": [SELF],
         "object-src": [NONE],
         "base-uri": [NONE],

@@ -67,6 +67,7 @@ urlpatterns = [
     path("sessions/<uuid:pk>/edit/", outings.edit_session, name="edit_session"),
     path("sessions/<uuid:pk>/remove/", outings.remove_session, name="remove_session"),
     path("sessions/<uuid:pk>/new-pass/", outings.new_pass, name="new_pass"),
+    path("sessions/<uuid:pk>/time-video/", outings.time_video, name="time_video"),
     path("sessions/<uuid:pk>/new-reading/", outings.new_reading, name="new_reading"),
     path("sessions/passes/<uuid:pk>/edit/", outings.edit_pass, name="edit_pass"),
     path("sessions/passes/<uuid:pk>/remove/", outings.remove_pass, name="remove_pass"),

@@ -64,6 +64,7 @@ PAGES = {
     "edit_session": ("/sessions/{session}/edit/", LOG),
     "remove_session": ("/sessions/{session}/remove/", LOG),
     "new_pass": ("/sessions/{session}/new-pass/", LOG),
+    "time_video": ("/sessions/{session}/time-video/", LOG),
     "new_reading": ("/sessions/{session}/new-reading/", LOG),
     "edit_pass": ("/sessions/passes/{timed_pass}/edit/", LOG),
     "remove_pass": ("/sessions/passes/{timed_pass}/remove/", LOG),

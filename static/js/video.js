@@ -1,0 +1,168 @@
+// Times a pass on a clip that stays on this device. A frame is known by its own presentation time, which
+// the browser tells with each frame it shows; the position of the player does not identify a frame.
+
+const place = document.getElementById("video-timing");
+const told = JSON.parse(document.getElementById("gates").textContent);
+const video = place.querySelector("video");
+const form = place.querySelector("form");
+const ask = (name) => form.elements[name];
+const say = (id, text) => { place.querySelector(`#${id}`).textContent = text; };
+
+const state = { frame_s: null, interval_s: 1 / 30, marks: [] };
+
+// The presentation time of the frame that is on screen now, or null if none comes.
+function shownFrame(act) {
+  return new Promise((resolve) => {
+    const giveUp = setTimeout(() => resolve(null), 1500);
+    video.requestVideoFrameCallback((_, { mediaTime }) => { clearTimeout(giveUp); resolve(mediaTime); });
+    act?.();
+  });
+}
+
+async function goTo(time_s) {
+  const shown = await shownFrame(() => { video.currentTime = Math.max(0, Math.min(time_s, video.duration || time_s)); });
+  if (shown !== null) state.frame_s = shown;
+  draw();
+  return shown;
+}
+
+// One frame on, or back: a little beyond half a frame from here, and farther only while nothing changes.
+let stepping = Promise.resolve();
+function step(ways) {
+  stepping = stepping.then(async () => {
+    const from = state.frame_s ?? 0;
+    for (let part = ways > 0 ? 1.25 : 0.5; part < 6; part += 0.5) {
+      const shown = await goTo(from + ways * part * state.interval_s);
+      if (shown !== null && Math.abs(shown - from) > 1e-6) return;
+      if (ways < 0 && from - part * state.interval_s < 0) return;
+    }
+  });
+  return stepping;
+}
+
+// The shortest distance of two frames among the first ones: no step then passes a frame by.
+async function learnInterval() {
+  const times = [];
+  video.muted = true;
+  video.playbackRate = 0.25;
+  await new Promise((resolve) => {
+    const stop = setTimeout(resolve, 4000);
+    const note = (_, { mediaTime }) => {
+      times.push(mediaTime);
+      if (times.length < 12) video.requestVideoFrameCallback(note);
+      else { clearTimeout(stop); resolve(); }
+    };
+    video.requestVideoFrameCallback(note);
+    video.addEventListener("ended", () => { clearTimeout(stop); resolve(); }, { once: true });
+    video.play().catch(() => { clearTimeout(stop); resolve(); });
+  });
+  video.pause();
+  video.playbackRate = 1;
+  const steps = times.slice(1).map((time, index) => time - times[index]).filter((gap) => gap > 1e-4);
+  if (steps.length) state.interval_s = Math.min(...steps);
+}
+
+function gate() {
+  return told.find((one) => one.id === ask("gate").value);
+}
+
+// Slow motion plays slower than it was taken: this many seconds of the ride for one of the clip.
+function rideSeconds() {
+  const taken = Number(ask("taken").value.replace(",", "."));
+  const plays = ask("slow").checked ? Number(ask("plays").value.replace(",", ".")) : taken;
+  return taken > 0 && plays > 0 ? plays / taken : NaN;
+}
+
+function result() {
+  const times = state.marks.map((one) => one - state.marks[0]);
+  const scale = rideSeconds();
+  if (state.marks.length !== gate()?.positions_m.length || !Number.isFinite(scale)) return null;
+  return times.map((time) => time * scale);
+}
+
+function draw() {
+  say("frame", state.frame_s === null ? "no frame yet" : `frame at ${state.frame_s.toFixed(4)} s of the clip`);
+  const wanted = gate()?.positions_m.length ?? 0;
+  const list = place.querySelector("#marks");
+  list.replaceChildren(...state.marks.map((time, index) => {
+    const row = document.createElement("li");
+    row.textContent = `Mark ${index + 1}: ${time.toFixed(4)} s`;
+    return row;
+  }));
+  const times = result();
+  place.querySelector("#mark").textContent = state.marks.length < wanted ? `This frame is mark ${state.marks.length + 1} of ${wanted}` : "All marks are set";
+  place.querySelector("#mark").disabled = state.frame_s === null || state.marks.length >= wanted;
+  place.querySelector("#unmark").disabled = !state.marks.length;
+  place.querySelector("#save").disabled = !times;
+  say("time", times ? `${times[times.length - 1].toFixed(4)} s from the first to the last mark` : "");
+}
+
+place.querySelector("#clip").addEventListener("change", async (event) => {
+  const [file] = event.target.files;
+  if (!file) return;
+  say("wrong", "");
+  state.marks = [];
+  state.frame_s = null;
+  video.src = URL.createObjectURL(file);
+  video.hidden = false;
+  const opened = await new Promise((resolve) => {
+    video.addEventListener("loadeddata", () => resolve(true), { once: true });
+    video.addEventListener("error", () => resolve(false), { once: true });
+  });
+  if (!opened) {
+    say("wrong", "This browser cannot play that file. Save the clip as MP4 (H.264) or WebM and choose it again.");
+    return;
+  }
+  if (!("requestVideoFrameCallback" in video)) {
+    say("wrong", "This browser does not tell the times of frames, so it cannot time a pass. A current browser does.");
+    return;
+  }
+  await learnInterval();
+  if (!ask("taken").value) ask("taken").value = String(Math.round(100 / state.interval_s) / 100);
+  await goTo(0);
+  place.dataset.ready = "yes";
+});
+
+place.querySelector("#back").addEventListener("click", () => void step(-1));
+place.querySelector("#on").addEventListener("click", () => void step(1));
+place.querySelector("#back-second").addEventListener("click", () => void goTo((state.frame_s ?? 0) - 1));
+place.querySelector("#on-second").addEventListener("click", () => void goTo((state.frame_s ?? 0) + 1));
+place.querySelector("#play").addEventListener("click", async () => {
+  if (video.paused) {
+    await video.play();
+    return;
+  }
+  video.pause();
+  await goTo(video.currentTime);
+});
+place.querySelector("#mark").addEventListener("click", () => {
+  const last = state.marks[state.marks.length - 1];
+  if (last !== undefined && state.frame_s <= last) {
+    say("wrong", "Each mark comes after the one before. Step on, or take the last mark back.");
+    return;
+  }
+  say("wrong", "");
+  state.marks.push(state.frame_s);
+  draw();
+});
+place.querySelector("#unmark").addEventListener("click", () => { state.marks.pop(); draw(); });
+form.addEventListener("input", draw);
+addEventListener("keydown", (event) => {
+  if (event.target.matches("input, select, textarea")) return;
+  const act = { ArrowLeft: () => step(-1), ArrowRight: () => step(1), m: () => place.querySelector("#mark").click() }[event.key];
+  if (!act) return;
+  event.preventDefault();
+  void act();
+});
+form.addEventListener("submit", (event) => {
+  const times = result();
+  if (!times) {
+    event.preventDefault();
+    return;
+  }
+  // The seconds go as plain numbers; the server works out their uncertainty from the rate they were taken at.
+  ask("duration_s").value = `${times[times.length - 1]} s`;
+  ask("split_times_s").value = times.slice(1, -1).join("; ");
+  ask("frames_per_s").value = ask("taken").value;
+});
+draw();

@@ -1,0 +1,121 @@
+"""Timing a pass on a clip whose every frame's time is known."""
+
+import pytest
+from playwright.sync_api import expect
+
+from sessions.models import GateMark, Pass
+from tests.browser import known_clip
+from tests.browser.test_main_job import fits, serious
+
+pytestmark = pytest.mark.django_db(transaction=True)
+
+
+@pytest.fixture
+def opened(page, live_server, make_account, session, gate, photograph):
+    make_account("recorder", "ilo")
+    page.goto(live_server.url + "/sign-in/")
+    page.get_by_label("Username").fill("ilo")
+    page.get_by_label("Password").fill("frost-and-chain-77")
+    page.get_by_role("button", name="Sign in").click()
+
+    def open_clip(times_ms):
+        page.goto(f"{live_server.url}/sessions/{session.pk}/time-video/")
+        clip = known_clip.make(page, times_ms)
+        page.get_by_label("Clip", exact=True).set_input_files(
+            {"name": "clip.webm", "mimeType": "video/webm", "buffer": clip}
+        )
+        page.wait_for_selector("#video-timing[data-ready]", timeout=20000)
+        return page
+
+    return open_clip
+
+
+def frame_ms(page):
+    words = page.locator("#frame").inner_text()
+    return round(1000 * float(words.removeprefix("frame at ").split()[0]))
+
+
+def step(page, button, count):
+    """Press a button and see that exactly the next frame's time comes, again and again."""
+    seen = []
+    for _ in range(count):
+        before = page.locator("#frame").inner_text()
+        page.get_by_role("button", name=button, exact=True).click()
+        expect(page.locator("#frame")).not_to_have_text(before, timeout=10000)
+        seen.append(frame_ms(page))
+    return seen
+
+
+def test_every_frame_is_met_once_forwards_and_backwards(opened):
+    # Unequal on purpose: 30 and 25 frames/s in turns, as phones film.
+    times = [sum(33 if index % 2 else 40 for index in range(count)) for count in range(40)]
+    page = opened(times)
+    assert frame_ms(page) == times[0]
+    assert step(page, "Frame on", 12) == times[1:13]
+    assert step(page, "Frame back", 5) == times[7:12][::-1]
+    page.evaluate("() => document.activeElement.blur()")
+    page.keyboard.press("ArrowRight")
+    expect(page.locator("#frame")).to_have_text(f"frame at {times[8] / 1000:.4f} s of the clip")
+    assert fits(page)
+    assert serious(page) == []
+
+
+def test_a_pass_is_saved_with_its_uncertainty(opened, session, photograph):
+    times = [33 * index for index in range(60)]
+    page = opened(times)
+    page.get_by_role("button", name="This frame is mark 1 of 2").click()
+    step(page, "Frame on", 20)
+    page.get_by_label("Taken at, frames/s").fill("30")
+    page.keyboard.press("Tab")
+    page.get_by_role("button", name="This frame is mark 2 of 2").click()
+    expect(page.locator("#time")).to_have_text("0.6600 s from the first to the last mark")
+    photograph("video")
+    page.get_by_role("button", name="Save the pass").click()
+    expect(page.locator("main")).to_contain_text("0.66")
+    run = Pass.objects.get()
+    assert (run.method, run.frames_per_s, run.direction) == ("video", 30.0, "out")
+    assert run.duration_s == pytest.approx(0.66)
+    # JCGM 100:2008, 4.3.9, half-width one frame of 1/30 s: 0.0136 s; twice that is shown.
+    assert "0.66 ± 0.03 s" in page.text_content("main")
+
+
+def test_slow_motion_is_told_apart_and_a_mark_between_is_kept(opened, session, gate):
+    GateMark.objects.create(gate=gate, position_m=50.0)
+    page = opened([33 * index for index in range(40)])
+    for count, mark in ((0, 1), (8, 2), (10, 3)):
+        step(page, "Frame on", count)
+        page.get_by_role("button", name=f"This frame is mark {mark} of 3").click()
+    page.get_by_label("Taken at, frames/s").fill("240")
+    page.get_by_label("Slow motion").check()
+    page.get_by_label("then it plays at").fill("30")
+    page.get_by_role("button", name="Save the pass").click()
+    expect(page.locator("main")).to_contain_text("Saved")
+    run = Pass.objects.get()
+    # 18 frames of 33 ms on the clip, taken eight times as fast: 0.594 s / 8.
+    assert run.duration_s == pytest.approx(0.594 / 8)
+    assert run.split_times_s == pytest.approx([0.264 / 8])
+    assert run.frames_per_s == 240.0
+
+
+def test_marks_go_forwards_and_can_be_taken_back(opened):
+    page = opened([33 * index for index in range(20)])
+    step(page, "Frame on", 4)
+    page.get_by_role("button", name="This frame is mark 1 of 2").click()
+    step(page, "Frame back", 2)
+    page.get_by_role("button", name="This frame is mark 2 of 2").click()
+    assert "comes after the one before" in page.text_content("#wrong")
+    page.get_by_role("button", name="Take the last mark back").click()
+    expect(page.get_by_role("button", name="This frame is mark 1 of 2")).to_be_visible()
+
+
+def test_a_file_that_is_no_clip_is_said(page, opened, live_server, session):
+    opened([33 * index for index in range(12)])
+    page.get_by_label("Clip", exact=True).set_input_files(
+        {"name": "clip.webm", "mimeType": "video/webm", "buffer": b"not a clip"}
+    )
+    expect(page.locator("#wrong")).to_contain_text("cannot play that file")
+
+
+def test_a_venue_without_a_gate_leads_to_one(sign_in, session):
+    page = sign_in("recorder").get(f"/sessions/{session.pk}/time-video/").content.decode()
+    assert "has no gate yet" in page
