@@ -7,7 +7,6 @@ import statistics
 from datetime import timedelta
 from typing import Any
 
-from django.conf import settings
 from django.db.models import Count
 from django.utils import timezone
 
@@ -46,7 +45,6 @@ def reference(account: Account) -> dict[str, Any]:
     system = account.unit_system
     return greeting(account) | {
         "unit_system": system,
-        "time_zone": settings.TIME_ZONE,
         "units": {name: _unit(name, system) for name in KINDS},
         "fields": {
             "sessions": _quantities(Session),

@@ -119,8 +119,8 @@ def new_pass(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     )
 
 
-@require_safe
 @needs(Right.LOG)
+@require_safe
 def time_video(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     """Time a pass on a clip, frame by frame; the clip stays on the device, and the pass goes to its form."""
     rows = Session.objects.select_related("revision__vehicle", "venue").prefetch_related("venue__gates__marks")
