@@ -1,7 +1,7 @@
 """Everything of one machine in one file, and reading such a file in again.
 
 The file is a zip: `records.json` holds every record by kind, `tables/` the same as CSV for other
-programs, `photos/` the pictures. Accounts and their names are not in it.
+programs, `photos/` the pictures, `logs/` the recordings as they came. Accounts and their names are not in it.
 """
 
 from __future__ import annotations
@@ -35,11 +35,15 @@ from buildlog.models import (
 )
 from buildlog.pictures import LARGEST_BYTES as LARGEST_PICTURE_BYTES
 from buildlog.pictures import THUMBNAIL_SIDE_PX, read_picture
+from sessions.logs.columns import fingerprint, packed_columns
+from sessions.logs.gpx import LARGEST_BYTES as LARGEST_LOG_BYTES
+from sessions.logs.gpx import NotATrack, read_gpx
 from sessions.models import (
     Assumptions,
     Gate,
     GateMark,
     GoNoGoCheck,
+    Log,
     Pass,
     Reading,
     Session,
@@ -88,6 +92,7 @@ def _of(vehicle: Vehicle) -> dict[type[Model], QuerySet[Any]]:
         Failure: Failure.objects.filter(revision__vehicle=vehicle).order_by("happened_at", "pk"),
         Modification: Modification.objects.filter(revision__vehicle=vehicle).prefetch_related("answers"),
         FailureChange: FailureChange.objects.filter(failure__revision__vehicle=vehicle),
+        Log: Log.objects.filter(session__in=sessions),
         TestCard: TestCard.objects.filter(revision__vehicle=vehicle),
         TestCardItem: TestCardItem.objects.filter(card__revision__vehicle=vehicle),
         Photo: Photo.objects.filter(photos),
@@ -125,10 +130,12 @@ def write(vehicle: Vehicle, target: IO[bytes]) -> None:
                 f"tables/{_kind(model)}.csv", as_csv(names, ([row[name] for name in names] for row in rows))
             )
         packed.writestr("records.json", json.dumps(records, cls=DjangoJSONEncoder, ensure_ascii=False))
-        for photo in _of(vehicle)[Photo]:
+        files = [(f"photos/{one.pk}.jpg", one.image) for one in _of(vehicle)[Photo]]
+        files += [(f"logs/{one.pk}.{one.kind}", one.original) for one in _of(vehicle)[Log]]
+        for name, field in files:
             try:
-                with photo.image.open("rb") as picture:
-                    packed.writestr(f"photos/{photo.pk}.jpg", picture.read(), zipfile.ZIP_STORED)
+                with field.open("rb") as held:
+                    packed.writestr(name, held.read())
             except FileNotFoundError:
                 continue
 
@@ -240,6 +247,8 @@ def _store(model: type[Model], rows: list[Any], keys: _Keys, done: ReadIn, packe
             continue
         if model is Photo and not _picture(made, packed, done, where):
             continue
+        if model is Log and not _recording(made, packed, done, where):
+            continue
         keys.add(model, told, made.pk)
         pending.append(made)
         if model is Modification:
@@ -298,10 +307,11 @@ def _make(model: type[Model], row: dict[str, Any], keys: _Keys, where: str) -> A
     if model is Assumptions and Assumptions.objects.filter(pk=made.pk).exists():
         return None
     try:
-        made.clean_fields(exclude=["image", "thumbnail"])
+        files = [one.name for one in model._meta.concrete_fields if one.get_internal_type() == "FileField"]
+        made.clean_fields(exclude=files)
         made.clean()
         made.validate_unique()
-        made.validate_constraints(exclude={"image", "thumbnail"})
+        made.validate_constraints(exclude=set(files))
     except ValidationError as error:
         raise NotAnArchive(f"{where} breaks a rule: {' '.join(error.messages)} Nothing was stored.") from None
     except (TypeError, ValueError, OverflowError):
@@ -338,4 +348,22 @@ def _picture(photo: Photo, packed: zipfile.ZipFile, done: ReadIn, where: str) ->
         buffer = io.BytesIO()
         image.save(buffer, "JPEG", quality=90)
         target.save("", ContentFile(buffer.getvalue()), save=False)
+    return True
+
+
+def _recording(log: Log, packed: zipfile.ZipFile, done: ReadIn, where: str) -> bool:
+    """Take a recording in by its original alone: what follows from it is worked out anew."""
+    try:
+        name = f"logs/{log.pk}.{log.kind}"
+        if packed.getinfo(name).file_size > LARGEST_LOG_BYTES:
+            raise NotATrack("larger than any log that was taken in")
+        original = io.BytesIO(packed.read(name))
+        if fingerprint(original) != log.sha256:
+            raise NotATrack("not the file that was stored")
+        track = read_gpx(original, original.getbuffer().nbytes)
+    except (KeyError, zipfile.BadZipFile, NotATrack, OSError):
+        done.notes.append(f"{where}: its file is missing or damaged, so it is left out.")
+        return False
+    log.original.save("", ContentFile(original.getvalue()), save=False)
+    log.columns.save("", ContentFile(packed_columns(track)), save=False)
     return True

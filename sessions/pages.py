@@ -55,6 +55,7 @@ def session(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
         "failures": failures().filter(session=found),
         "photos": photos_of(session=found),
         "track": track_of(found.track_parts.all()),
+        "logs": found.logs.all(),
         "card_items": found.test_card_items.select_related("card"),
     }
     return render(request, "sessions/session.html", context)

@@ -9,6 +9,7 @@ from buildlog import photo_files
 from buildlog.pages import accounts, devices, failures, methods, parts, photos, vehicles
 from sessions import archive_pages, bench_pages, card_pages, compare_pages, field_pages, season_pages, share_pages
 from sessions import pages as outings
+from sessions.logs import pages as logs
 
 urlpatterns = [
     path("", vehicles.home, name="home"),
@@ -69,6 +70,10 @@ urlpatterns = [
     path("sessions/<uuid:pk>/new-pass/", outings.new_pass, name="new_pass"),
     path("sessions/<uuid:pk>/time-video/", outings.time_video, name="time_video"),
     path("sessions/<uuid:pk>/new-reading/", outings.new_reading, name="new_reading"),
+    path("sessions/<uuid:pk>/new-log/", logs.new_log, name="new_log"),
+    path("sessions/logs/<uuid:pk>/", logs.log, name="log"),
+    path("sessions/logs/<uuid:pk>/original/", logs.log_original, name="log_original"),
+    path("sessions/logs/<uuid:pk>/remove/", logs.remove_log, name="remove_log"),
     path("sessions/passes/<uuid:pk>/edit/", outings.edit_pass, name="edit_pass"),
     path("sessions/passes/<uuid:pk>/remove/", outings.remove_pass, name="remove_pass"),
     path("sessions/readings/<uuid:pk>/edit/", outings.edit_reading, name="edit_reading"),

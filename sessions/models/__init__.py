@@ -3,6 +3,7 @@
 from sessions.models.assumptions import Assumptions
 from sessions.models.cards import TestCard, TestCardItem
 from sessions.models.checks import GoNoGoCheck
+from sessions.models.logs import Log
 from sessions.models.outings import Pass, Reading, Session
 from sessions.models.places import Gate, GateMark, Venue
 from sessions.models.shares import ShareLink
@@ -13,6 +14,7 @@ __all__ = [
     "Gate",
     "GateMark",
     "GoNoGoCheck",
+    "Log",
     "Pass",
     "Reading",
     "Session",

@@ -103,3 +103,32 @@ def test_a_comparison_prints_with_its_charts(page, live_server, season):
     paper = page.pdf(format="A4", print_background=True)
     assert paper.count(b"/Type /Page") >= 2
     assert len(paper) > 30_000
+
+
+def test_a_track_is_drawn_and_its_rides_become_passes(page, live_server, season, photograph):
+    from sessions.models import Gate, GateMark, Pass, Session
+    from tests.sessions.test_gpx import gpx, steady
+
+    session = Session.objects.order_by("started_at").first()
+    gate = Gate.objects.create(venue=session.venue, name="North run", method="coordinates")
+    for index, latitude in enumerate((60.0000, 60.0005, 60.0010)):
+        GateMark.objects.create(gate=gate, position_m=55.7 * index, latitude_deg=latitude, longitude_deg=25.0)
+    before = Pass.objects.count()
+    page.goto(live_server.url + session.get_absolute_url())
+    page.get_by_role("link", name="Read a track in").click()
+    file = {"name": "ride.gpx", "mimeType": "application/gpx+xml"}
+    page.get_by_label("Track from a satellite receiver").set_input_files({**file, "buffer": b"<html></html>"})
+    page.get_by_role("button", name="Read it in").click()
+    assert "not with GPX 1.1" in page.text_content("main")
+    content = gpx(*steady(), *steady(out=False, begins=60))
+    page.get_by_label("Track from a satellite receiver").set_input_files({**file, "buffer": content})
+    page.get_by_role("button", name="Read it in").click()
+    drawn(page)
+    expect(page.locator("#track .main-svg").first).to_be_visible()
+    photograph("track")
+    assert fits(page)
+    assert serious(page) == []
+    page.get_by_role("checkbox").first.uncheck()
+    page.get_by_role("button", name="Add the accepted ones").click()
+    assert "1 pass added" in page.text_content("main")
+    assert Pass.objects.count() == before + 1

@@ -65,6 +65,10 @@ PAGES = {
     "remove_session": ("/sessions/{session}/remove/", LOG),
     "new_pass": ("/sessions/{session}/new-pass/", LOG),
     "time_video": ("/sessions/{session}/time-video/", LOG),
+    "new_log": ("/sessions/{session}/new-log/", LOG),
+    "log": ("/sessions/logs/{log}/", READ),
+    "log_original": ("/sessions/logs/{log}/original/", READ),
+    "remove_log": ("/sessions/logs/{log}/remove/", LOG),
     "new_reading": ("/sessions/{session}/new-reading/", LOG),
     "edit_pass": ("/sessions/passes/{timed_pass}/edit/", LOG),
     "remove_pass": ("/sessions/passes/{timed_pass}/remove/", LOG),
@@ -124,6 +128,22 @@ def device(vehicle, make_account):
     from buildlog.models import DeviceToken
 
     return DeviceToken.issue(name="Logger", vehicle=vehicle, account=make_account("builder", "logger-owner"))[0]
+
+
+@pytest.fixture
+def log(session):
+    import io
+
+    from django.core.files.uploadedfile import SimpleUploadedFile
+
+    from sessions.logs.columns import store_track
+    from sessions.logs.gpx import read_gpx
+
+    points = "".join(f'<trkpt lat="60.00{n}" lon="25"/>' for n in range(3))
+    head = '<gpx xmlns="http://www.topografix.com/GPX/1/1" version="1.1" creator="t">'
+    text = f"{head}<trk><trkseg>{points}</trkseg></trk></gpx>"
+    file = SimpleUploadedFile("track.gpx", text.encode())
+    return store_track(session, file, read_gpx(io.BytesIO(text.encode()), len(text)))
 
 
 @pytest.fixture
@@ -197,6 +217,9 @@ def test_a_wrong_method_is_refused(name, path_of, sign_in):
     assert sign_in(ADMIT).delete(path_of(name)).status_code == 405
 
 
-@pytest.mark.parametrize("name", [name for name, (_, role) in PAGES.items() if role == READ and name != "account"])
+READ_ONLY = [name for name, (_, role) in PAGES.items() if role == READ and name not in ("account", "log")]
+
+
+@pytest.mark.parametrize("name", READ_ONLY)
 def test_reading_pages_cannot_be_posted_to(name, path_of, sign_in):
     assert sign_in(ADMIT).post(path_of(name), {}).status_code == 405

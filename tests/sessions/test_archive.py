@@ -4,6 +4,7 @@ import csv
 import io
 import json
 import zipfile
+from pathlib import Path
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
@@ -12,12 +13,15 @@ from buildlog.models import Cause, Failure, FailureChange, Modification, Part, P
 from buildlog.pictures import store_photo
 from sessions import archive
 from sessions.demo import loading
-from sessions.models import GateMark, Pass, Reading, Session, ShareLink, TestCard, TestCardItem, Venue
+from sessions.logs.columns import read_columns, store_track
+from sessions.logs.gpx import read_gpx
+from sessions.models import GateMark, Log, Pass, Reading, Session, ShareLink, TestCard, TestCardItem, Venue
 from sessions.tables import as_csv, cell
 
+SAMPLE = Path(__file__).resolve().parents[1] / "reference/data/sample.gpx"
 COUNTED = [
     Vehicle, Part, Revision, Venue, GateMark, Session, Pass, Reading, Failure, FailureChange, Modification, Cause,
-    TestCard, TestCardItem, Photo,
+    TestCard, TestCardItem, Photo, Log,
 ]  # fmt: skip
 
 
@@ -26,6 +30,8 @@ def demo(db, picture_file):
     loading.load()
     vehicle = Vehicle.objects.get()
     store_photo(picture_file, revision=vehicle.revisions.first(), caption="=1+1")
+    content = SAMPLE.read_bytes()
+    store_track(Session.objects.first(), SimpleUploadedFile("ride.gpx", content), read_gpx(io.BytesIO(content), 1))
     card = TestCard.objects.create(revision=vehicle.revisions.last(), title="Next")
     TestCardItem.objects.create(card=card, what="Six passes")
     return vehicle
@@ -62,6 +68,9 @@ def test_out_and_in_again_is_the_same_machine(demo):
     answered = Modification.objects.get(title__startswith="Heavier chain").answers
     assert answered.count() == 2
     assert Photo.objects.get().image.size > 0
+    log = Log.objects.get()
+    assert log.original.open("rb").read() == SAMPLE.read_bytes()
+    assert read_columns(log).lat_deg.size == log.row_count
     # And once more: nothing new.
     again = read(target)
     assert (again.total, everything()) == (0, before)

@@ -1,0 +1,1 @@
+"""Reading what instruments recorded, and what follows from it."""

@@ -1,0 +1,111 @@
+"""Where a track went through the venue's gates: passes, to be accepted or refused by a person."""
+
+from __future__ import annotations
+
+import uuid
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Any
+
+import numpy as np
+
+from calc.geodesy import gate_crossings_s, local_metres
+from sessions.logs.columns import Columns
+from sessions.models import Gate, Log, Pass
+
+HALF_WIDTH_M = 25.0
+"""How far to each side of a mark its line reaches (common practice, no source)."""
+
+SAME_PASS_S = 2.0
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """A ride through all marks of a gate, one after the other."""
+
+    gate: Gate
+    direction: str
+    time_into_session_s: float
+    duration_s: float
+    split_times_s: list[float]
+    is_there: bool
+
+    @property
+    def key(self) -> str:
+        return f"{self.gate.pk}/{self.time_into_session_s:.2f}"
+
+
+def proposals_of(log: Log, columns: Columns) -> list[Proposal]:
+    """Every ride through a gate whose marks have coordinates, in order of time."""
+    if log.first_at is None or columns.time_s.size < 2:
+        return []
+    offset_s = (log.first_at - log.session.started_at) / timedelta(seconds=1)
+    there = [
+        (run.gate_id, run.time_into_session_s)
+        for run in log.session.passes.filter(method=Pass.Method.SATELLITE, time_into_session_s__isnull=False)
+    ]
+    found = []
+    for gate in log.session.venue.gates.filter(method=Gate.Method.COORDINATES).prefetch_related("marks"):
+        marks = list(gate.marks.all())
+        if len(marks) < 2 or any(mark.latitude_deg is None for mark in marks):
+            continue
+        for direction, times in _rides(columns, marks):
+            began_s = times[0] + offset_s
+            same = any(key == gate.pk and abs(time_s - began_s) < SAME_PASS_S for key, time_s in there)
+            splits = [float(one - times[0]) for one in times[1:-1]]
+            found.append(Proposal(gate, direction, began_s, float(times[-1] - times[0]), splits, same))
+    return sorted(found, key=lambda one: one.time_into_session_s)
+
+
+def _rides(columns: Columns, marks: list[Any]) -> list[tuple[str, list[float]]]:
+    """Crossings of all marks in a row, out or back."""
+    lines = _lines(marks)
+    events: list[tuple[float, int]] = []
+    for index, (latitudes, longitudes) in enumerate(lines):
+        crossed = gate_crossings_s(columns.time_s, columns.lat_deg, columns.lon_deg, latitudes, longitudes)
+        events += [(float(time_s), index) for time_s in crossed.crossing_s]
+    events.sort()
+    rides = []
+    count = len(marks)
+    for start in range(len(events) - count + 1):
+        run = events[start : start + count]
+        order = [index for _, index in run]
+        times = [time_s for time_s, _ in run]
+        if order == list(range(count)):
+            rides.append((Pass.Direction.OUT.value, times))
+        elif order == list(range(count))[::-1]:
+            rides.append((Pass.Direction.BACK.value, times))
+    return rides
+
+
+def _lines(marks: list[Any]) -> list[tuple[Any, Any]]:
+    """A line across the gate at each mark, from left to right of the way out."""
+    latitudes = np.array([mark.latitude_deg for mark in marks])
+    longitudes = np.array([mark.longitude_deg for mark in marks])
+    # Metres of a thousandth of a degree here, to lay out a few metres in degrees.
+    middle = float(latitudes.mean())
+    scale = local_metres([middle, middle + 0.001], [longitudes[0], longitudes[0] + 0.001])
+    per_east, per_north = float(scale.east_m[1]) / 0.001, float(scale.north_m[1]) / 0.001
+    way = np.array([(longitudes[-1] - longitudes[0]) * per_east, (latitudes[-1] - latitudes[0]) * per_north])
+    across = HALF_WIDTH_M * np.array([-way[1], way[0]]) / np.hypot(*way)
+    return [
+        (
+            np.array([latitude + across[1] / per_north, latitude - across[1] / per_north]),
+            np.array([longitude + across[0] / per_east, longitude - across[0] / per_east]),
+        )
+        for latitude, longitude in zip(latitudes, longitudes, strict=True)
+    ]
+
+
+def accept(log: Log, chosen: list[Proposal]) -> int:
+    """Store the chosen rides as passes; a ride that is a pass already is passed over."""
+    made = 0
+    for one in chosen:
+        if one.is_there:
+            continue
+        Pass.objects.create(
+            pk=uuid.uuid4(), session=log.session, gate=one.gate, direction=one.direction, method=Pass.Method.SATELLITE,
+            duration_s=one.duration_s, split_times_s=one.split_times_s, time_into_session_s=one.time_into_session_s,
+        )  # fmt: skip
+        made += 1
+    return made
