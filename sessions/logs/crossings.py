@@ -17,6 +17,8 @@ HALF_WIDTH_M = 25.0
 """How far to each side of a mark its line reaches (common practice, no source)."""
 
 SAME_PASS_S = 2.0
+DAY = timedelta(hours=24)
+EARLY = timedelta(minutes=30)
 
 
 @dataclass(frozen=True)
@@ -36,8 +38,11 @@ class Proposal:
 
 
 def proposals_of(log: Log, columns: Columns) -> list[Proposal]:
-    """Every ride through a gate whose marks have coordinates, in order of time."""
-    if log.first_at is None or columns.time_s.size < 2:
+    """Every ride through a gate whose marks have coordinates, in order of time.
+
+    A track of another day offers none: its rides were no part of this session.
+    """
+    if log.first_at is None or columns.time_s.size < 2 or not is_of_its_session(log):
         return []
     offset_s = (log.first_at - log.session.started_at) / timedelta(seconds=1)
     there = [
@@ -51,10 +56,20 @@ def proposals_of(log: Log, columns: Columns) -> list[Proposal]:
             continue
         for direction, times in _rides(columns, marks):
             began_s = times[0] + offset_s
+            if began_s < 0:
+                # Before the start: a ride to the gate, or a wrong clock, and no pass of this session.
+                continue
             same = any(key == gate.pk and abs(time_s - began_s) < SAME_PASS_S for key, time_s in there)
             splits = [float(one - times[0]) for one in times[1:-1]]
             found.append(Proposal(gate, direction, began_s, float(times[-1] - times[0]), splits, same))
     return sorted(found, key=lambda one: one.time_into_session_s)
+
+
+def is_of_its_session(log: Log) -> bool:
+    """Whether the track was recorded within a day of the session's start; half an hour before it still counts."""
+    if log.first_at is None:
+        return True
+    return -EARLY <= log.first_at - log.session.started_at <= DAY
 
 
 def _rides(columns: Columns, marks: list[Any]) -> list[tuple[str, list[float]]]:

@@ -18,7 +18,7 @@ from buildlog.roles import Right, needs
 from calc.geodesy import local_metres
 from sessions.figures import Figure, base_layout, map_style_id, scatter
 from sessions.logs.columns import Columns, read_columns, store_track
-from sessions.logs.crossings import accept, proposals_of
+from sessions.logs.crossings import accept, is_of_its_session, proposals_of
 from sessions.logs.gpx import NotATrack, read_gpx
 from sessions.models import Log, Session
 
@@ -65,6 +65,7 @@ def log(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
         "log": found,
         "session": found.session,
         "proposals": proposals,
+        "is_of_its_session": is_of_its_session(found),
         "figures": {"track": _drawn(columns)},
         "map_style_id": map_style_id(),
     }

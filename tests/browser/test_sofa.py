@@ -107,9 +107,10 @@ def test_a_comparison_prints_with_its_charts(page, live_server, season):
 
 def test_a_track_is_drawn_and_its_rides_become_passes(page, live_server, season, photograph):
     from sessions.models import Gate, GateMark, Pass, Session
-    from tests.sessions.test_gpx import gpx, steady
+    from tests.sessions.test_gpx import START, gpx, steady
 
     session = Session.objects.order_by("started_at").first()
+    Session.objects.filter(pk=session.pk).update(started_at=START, ended_at=None)
     gate = Gate.objects.create(venue=session.venue, name="North run", method="coordinates")
     for index, latitude in enumerate((60.0000, 60.0005, 60.0010)):
         GateMark.objects.create(gate=gate, position_m=55.7 * index, latitude_deg=latitude, longitude_deg=25.0)
