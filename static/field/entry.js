@@ -8,7 +8,14 @@ import { change, read } from "./store.js";
 // A form whose fields come back as they were left, also after the browser was closed.
 export async function form(key, act, ...children) {
   const made = el("form", { class: "entry", novalidate: true, autocomplete: "off" }, children);
-  made.addEventListener("submit", (event) => { event.preventDefault(); void act(made); });
+  let newest = null;
+  let writing = false;
+  made.addEventListener("submit", (event) => {
+    event.preventDefault();
+    // What is saved now must not come back as a draft behind it.
+    newest = null;
+    void act(made);
+  });
   const draft = await read("drafts", key);
   for (const [name, value] of Object.entries(draft?.values ?? {})) {
     for (const field of made.elements[name] instanceof RadioNodeList ? made.elements[name] : [made.elements[name]]) {
@@ -17,11 +24,20 @@ export async function form(key, act, ...children) {
       else field.value = value;
     }
   }
-  let pending = Promise.resolve();
   made.addEventListener("input", () => {
-    const values = Object.fromEntries(new FormData(made));
-    pending = pending.then(() => change(["drafts"], async ({ drafts }) => { drafts.put({ key, values }); })).catch(() => {});
+    newest = Object.fromEntries(new FormData(made));
+    if (!writing) void write();
   });
+  // Only the newest is worth writing: letters typed faster than the disk must not queue up.
+  const write = async () => {
+    writing = true;
+    while (newest) {
+      const values = newest;
+      newest = null;
+      await change(["drafts"], async ({ drafts }) => { drafts.put({ key, values }); }, "relaxed").catch(() => {});
+    }
+    writing = false;
+  };
   return made;
 }
 

@@ -5,7 +5,8 @@ import { correction, noteContact } from "./clock.js";
 import { OUR_FORMAT, ask } from "./link.js";
 import { all, change, got, keepMeta, meta, read } from "./store.js";
 
-const ALL = ["records", "photos", "outings", "acknowledged", "drafts", "meta"];
+// Without the drafts: what is typed must not wait for what is sent.
+const ALL = ["records", "photos", "outings", "acknowledged", "meta"];
 const TIMER_MS = 30_000;
 const LONGEST_WAIT_MS = 300_000;
 
@@ -33,7 +34,7 @@ export function byAge(records) {
 // `records` are {id, kind, payload, words, session, needs, stamps}; `outing` is [id, change it].
 export async function keep(records, { photos = [], outing = null, draft = "" } = {}) {
   const account = await meta("account");
-  const changed = await change(ALL, async (stores) => {
+  const changed = await change(draft ? [...ALL, "drafts"] : ALL, async (stores) => {
     let seq = (await got(stores.meta.get("seq")))?.value ?? 0;
     for (const record of records) {
       const earlier = await got(stores.records.get(record.id));

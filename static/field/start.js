@@ -109,10 +109,12 @@ async function draw() {
   const same = root.dataset.screen === location.hash;
   const scroll = same ? scrollY : 0;
   const held = same ? entered() : [];
+  const focused = same ? document.activeElement?.id : "";
   root.replaceChildren(...[notices(), top, parts].flat(9).filter(Boolean));
   root.className = name;
   root.dataset.screen = location.hash;
   putBack(held);
+  if (focused) document.getElementById(focused)?.focus({ preventScroll: true });
   scrollTo(0, scroll);
   document.title = `${root.querySelector("h1")?.textContent ?? "At the lake"} · Firnlog`;
 }

@@ -42,8 +42,9 @@ export function got(request) {
 }
 
 // One transaction over the named stores: all of it is on disk when this returns, or none of it.
-export async function change(names, work) {
-  const transaction = (await database()).transaction(names, "readwrite", { durability: "strict" });
+// "relaxed" leaves the last step to the system: enough for a killed browser, not for a lost battery.
+export async function change(names, work, durability = "strict") {
+  const transaction = (await database()).transaction(names, "readwrite", { durability });
   const finished = new Promise((resolve, reject) => {
     transaction.oncomplete = () => resolve();
     transaction.onabort = () => reject(transaction.error ?? new Error("The phone refused to store it."));
