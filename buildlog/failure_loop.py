@@ -93,7 +93,7 @@ class Proof:
 
 def thresholds(vehicle: Any) -> tuple[float, float]:
     """The vehicle's own, or the defaults."""
-    known = getattr(vehicle, "assumptions", None) if hasattr(vehicle, "assumptions") else None
+    known = getattr(vehicle, "assumptions", None)
     return (known.held_rate_fraction, known.held_confidence) if known else (RATE_FRACTION, CONFIDENCE)
 
 

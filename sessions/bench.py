@@ -18,7 +18,7 @@ from buildlog.queries import failures, revisions_with_parts
 from calc import reliability
 from calc.reliability import Interval, PowerLaw, Trend
 from sessions import verdicts
-from sessions.models import Session
+from sessions.models import Assumptions, Session
 from sessions.queries import sessions_with_evidence
 from sessions.results import reports_for
 
@@ -162,11 +162,10 @@ def _ride(vehicle: Vehicle, today: Revision | None, sessions: list[Session], rep
         for result in reports[one.pk].results
         if result.key == "energy_per_distance" and result.value > 0
     ]
-    known = getattr(vehicle, "assumptions", None) if hasattr(vehicle, "assumptions") else None
     return Ride(
         riders[-1] if riders else None,
         sum(own) / len(own) if own else None,
-        known.reserve_fraction if known else Ride.reserve_fraction,
+        Assumptions.of(vehicle).reserve_fraction,
     )
 
 

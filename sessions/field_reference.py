@@ -127,10 +127,7 @@ def _pack(revision: Revision) -> dict[str, Any] | None:
 
 
 def _assumptions(revision: Revision) -> dict[str, float]:
-    try:
-        known = revision.vehicle.assumptions
-    except Assumptions.DoesNotExist:
-        known = Assumptions()
+    known = Assumptions.of(revision.vehicle)
     return {field.name: getattr(known, field.name) for field in Assumptions._meta.fields if not field.is_relation}
 
 

@@ -75,13 +75,6 @@ def reports_for(sessions: Iterable[Session]) -> dict[uuid.UUID, SessionReport]:
     return {session.pk: report for session, report in zip(listed, reports, strict=True)}
 
 
-def assumptions_for(session: Session) -> Assumptions:
-    try:
-        return session.revision.vehicle.assumptions
-    except Assumptions.DoesNotExist:
-        return Assumptions(vehicle=session.revision.vehicle)
-
-
 def duration_u_s(run: Pass, assumptions: Assumptions) -> float:
     """Standard uncertainty of a pass's time: as stated, or by its method."""
     if run.u_duration_s is not None:
@@ -102,7 +95,7 @@ def _usual_duration_u_s(method: str, frames_per_s: float | None, u_press_s: floa
 
 
 def pass_rows(session: Session) -> list[PassRow]:
-    assumptions = assumptions_for(session)
+    assumptions = Assumptions.of(session.revision.vehicle)
     rows = []
     for run in session.passes.all():
         u_s = duration_u_s(run, assumptions)
@@ -115,7 +108,7 @@ def pass_rows(session: Session) -> list[PassRow]:
 def facts_of(session: Session, machine: Machine | None = None) -> SessionFacts:
     """What is known of a session, as `calc.session_report` wants it."""
     machine = machine or Machine(session.revision)
-    known = assumptions_for(session)
+    known = Assumptions.of(session.revision.vehicle)
     rider_kg = session.rider_mass_kg
     cg = machine.with_rider(None if rider_kg is None else rider_kg + (session.payload_kg or 0.0))
     distance, charge, energy = session.distance_m, session.charge_used_ah, session.energy_used_wh

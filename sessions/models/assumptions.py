@@ -54,5 +54,8 @@ class Assumptions(models.Model):
 
     @classmethod
     def of(cls, vehicle: Any) -> Assumptions:
-        """The vehicle's own, or the defaults, unsaved."""
-        return cls.objects.filter(vehicle=vehicle).first() or cls(vehicle=vehicle)
+        """The vehicle's own, or the defaults, unsaved; no query where they were selected with the vehicle."""
+        try:
+            return vehicle.assumptions
+        except cls.DoesNotExist:
+            return cls(vehicle=vehicle)
