@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from django.db.models import Prefetch
+from django.db.models import Prefetch, QuerySet
 
 from buildlog.exposure import Exposure
 from buildlog.failure_loop import RIDDEN, Proof, held_refusal, prove, thresholds
@@ -116,10 +116,9 @@ def bench_of(vehicle: Vehicle, filters: Filters) -> Bench:
     exposure = Exposure(vehicle)
     everything = list(failures().filter(revision__vehicle=vehicle).order_by("happened_at", "pk"))
     modifications = list(
-        Modification.objects.filter(revision__vehicle=vehicle)
-        .select_related("revision__vehicle", "revision__parent")
-        .prefetch_related(Prefetch("answers", queryset=Failure.objects.select_related("mode", "revision__vehicle")))
-        .order_by("-revision__number", "title")
+        _modifications(vehicle).prefetch_related(
+            Prefetch("answers", queryset=Failure.objects.select_related("mode", "revision__vehicle"))
+        )
     )
     revisions = list(revisions_with_parts().filter(vehicle=vehicle).order_by("number"))
     today = next((one for one in reversed(revisions) if one.status == Revision.Status.RIDING), None)
@@ -140,6 +139,18 @@ def bench_of(vehicle: Vehicle, filters: Filters) -> Bench:
         _verdicts(vehicle, modifications, machines, everything, exposure, sessions, reports, ride),
         modifications, exposure.begins_m(), max(sessions, key=lambda one: one.started_at, default=None),
     )  # fmt: skip
+
+
+def ride_of(vehicle: Vehicle) -> Ride:
+    """How the machine is ridden today, as the bench takes it, without working out the rest of the bench."""
+    today = Revision.objects.filter(vehicle=vehicle, status=Revision.Status.RIDING).order_by("number").last()
+    return _ride(vehicle, today, *_recent(list(_modifications(vehicle)), today))
+
+
+def _modifications(vehicle: Vehicle) -> QuerySet[Modification]:
+    """The newest first."""
+    found = Modification.objects.filter(revision__vehicle=vehicle)
+    return found.select_related("revision__vehicle", "revision__parent").order_by("-revision__number", "title")
 
 
 def _recent(modifications: list[Modification], today: Revision | None) -> tuple[list[Session], dict[Any, Any]]:

@@ -17,7 +17,7 @@ from buildlog.machine import Machine
 from buildlog.models import Failure, Vehicle
 from buildlog.queries import revisions_with_parts
 from buildlog.roles import Right, needs
-from sessions.bench import Bench, Filters, bench_of
+from sessions.bench import Bench, Filters, bench_of, ride_of
 from sessions.bench_figures import bench_figures
 from sessions.figures import map_style_id
 from sessions.models import Session, TestCard, TestCardItem
@@ -116,7 +116,7 @@ def what_if(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
         else:
             messages.success(request, f"Kept as {made}, planned. Say what it should change, and build it.")
             return redirect(made)
-    ride = bench_of(revision.vehicle, Filters()).ride
+    ride = ride_of(revision.vehicle)
     pairs = side_by_side(before, tried or before, ride)
     context = {
         "revision": revision,

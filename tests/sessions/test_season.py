@@ -11,7 +11,7 @@ from uncertainties import ufloat
 
 from buildlog.models import Failure, FailureMode, Vehicle
 from buildlog.pictures import store_photo
-from sessions.bench import Filters, bench_of
+from sessions.bench import Filters, bench_of, ride_of
 from sessions.bench_figures import bench_figures
 from sessions.comparison import MEASURES, compare
 from sessions.demo import loading
@@ -233,3 +233,10 @@ def test_energy_over_speed_carries_sessions_and_curves(vehicle, revision, venue)
     assert dots["y"] == pytest.approx([21.6, 23.6, 26.4, 30.0])
     assert (curve["x"][0], curve["x"][-1]) == (pytest.approx(14.4), pytest.approx(36.0))
     assert (curve["y"][0], curve["y"][-1]) == (pytest.approx(21.6), pytest.approx(30.0))
+
+
+def test_a_change_tried_on_paper_is_ridden_as_the_bench_says(demo):
+    ride = ride_of(demo)
+    assert ride == bench_of(demo, Filters()).ride
+    assert ride.rider_kg
+    assert ride.consumption_wh_per_km
