@@ -7,19 +7,12 @@ class BuildlogConfig(AppConfig):
     verbose_name = "Build log"
 
     def ready(self) -> None:
-        from django.db.models.signals import post_delete
-
-        from buildlog.models import Photo
-        from buildlog.pictures import remove_files
-
-        # A signal, because photos also go when what they show is removed.
-        def photo_removed(sender, instance, **_):
-            remove_files(instance)
-
         from buildlog import failure_loop
+        from buildlog.models import Photo
+        from buildlog.stored_files import files_go_with
 
         failure_loop.connect()
-        post_delete.connect(photo_removed, sender=Photo, weak=False, dispatch_uid="photo_files")
+        files_go_with(Photo)
 
 
 class LeanStaticFilesConfig(StaticFilesConfig):

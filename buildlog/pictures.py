@@ -9,10 +9,10 @@ from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.core.files.base import ContentFile
-from django.db import transaction
 from PIL import Image, ImageOps
 
 from buildlog.models import Photo
+from buildlog.stored_files import Put, stored_together
 
 LARGEST_BYTES = 15 * 1024 * 1024
 LARGEST_PIXELS = 50_000_000
@@ -60,38 +60,27 @@ def read_picture(file: Any) -> Image.Image:
     return clean
 
 
-def _jpeg(picture: Image.Image) -> ContentFile:
+def _jpeg(picture: Image.Image, quality: int) -> ContentFile:
     buffer = io.BytesIO()
-    picture.save(buffer, "JPEG", quality=85, optimize=True)
+    picture.save(buffer, "JPEG", quality=quality, optimize=True)
     return ContentFile(buffer.getvalue())
+
+
+def give_files(photo: Photo, picture: Image.Image, put: Put, quality: int = 85) -> None:
+    """Store a picture and its thumbnail for a photo that is not stored yet."""
+    photo.width_px, photo.height_px = picture.size
+    small = picture.copy()
+    small.thumbnail((THUMBNAIL_SIDE_PX, THUMBNAIL_SIDE_PX))
+    put(photo.image, _jpeg(picture, quality))
+    put(photo.thumbnail, _jpeg(small, quality))
 
 
 def store_photo(file: Any, *, caption: str = "", pk: uuid.UUID | None = None, **subject: Any) -> Photo:
     """Store an uploaded picture for one subject. The uploaded file's name is not used."""
     picture = read_picture(file)
     photo = Photo(pk=pk or uuid.uuid4(), caption=caption, width_px=picture.width, height_px=picture.height, **subject)
-    small = picture.copy()
-    small.thumbnail((THUMBNAIL_SIDE_PX, THUMBNAIL_SIDE_PX))
     photo.full_clean(exclude=["image", "thumbnail"])
-    saved: list[Any] = []
-    try:
-        with transaction.atomic():
-            for field, content in ((photo.image, _jpeg(picture)), (photo.thumbnail, _jpeg(small))):
-                field.save("", content, save=False)
-                saved.append(field)
-            photo.save(force_insert=True)
-    except Exception:
-        for field in saved:
-            field.delete(save=False)
-        raise
+    with stored_together() as put:
+        give_files(photo, picture, put)
+        photo.save(force_insert=True)
     return photo
-
-
-def remove_files(photo: Photo) -> None:
-    """Remove a photo's files once its removal is certain."""
-
-    def remove() -> None:
-        for field in (photo.image, photo.thumbnail):
-            field.storage.delete(field.name)
-
-    transaction.on_commit(remove)

@@ -17,7 +17,7 @@ from typing import IO, Any
 from django.core.exceptions import ValidationError
 from django.core.files.base import ContentFile
 from django.core.serializers.json import DjangoJSONEncoder
-from django.db import IntegrityError, transaction
+from django.db import IntegrityError
 from django.db.models import Model, Q, QuerySet
 
 from buildlog.models import (
@@ -34,7 +34,8 @@ from buildlog.models import (
     Vehicle,
 )
 from buildlog.pictures import LARGEST_BYTES as LARGEST_PICTURE_BYTES
-from buildlog.pictures import THUMBNAIL_SIDE_PX, read_picture
+from buildlog.pictures import give_files, read_picture
+from buildlog.stored_files import Put, stored_together
 from sessions.logs.columns import fingerprint, packed_columns
 from sessions.logs.gpx import LARGEST_BYTES as LARGEST_LOG_BYTES
 from sessions.logs.gpx import NotATrack, read_gpx
@@ -115,7 +116,8 @@ def write(vehicle: Vehicle, target: IO[bytes]) -> None:
     """Write the archive of a machine."""
     records: dict[str, Any] = {"firnlog": "machine", "format": FORMAT, "name": vehicle.name}
     with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as packed:
-        for model, found in _of(vehicle).items():
+        everything = _of(vehicle)
+        for model, found in everything.items():
             columns = _columns(model)
             names = [one.attname for one in columns]
             rows = []
@@ -130,8 +132,8 @@ def write(vehicle: Vehicle, target: IO[bytes]) -> None:
                 f"tables/{_kind(model)}.csv", as_csv(names, ([row[name] for name in names] for row in rows))
             )
         packed.writestr("records.json", json.dumps(records, cls=DjangoJSONEncoder, ensure_ascii=False))
-        files = [(f"photos/{one.pk}.jpg", one.image) for one in _of(vehicle)[Photo]]
-        files += [(f"logs/{one.pk}.{one.kind}", one.original) for one in _of(vehicle)[Log]]
+        files = [(f"photos/{one.pk}.jpg", one.image) for one in everything[Photo]]
+        files += [(f"logs/{one.pk}.{one.kind}", one.original) for one in everything[Log]]
         for name, field in files:
             try:
                 with field.open("rb") as held:
@@ -172,13 +174,13 @@ def read(file: IO[bytes], size: int) -> ReadIn:
         told = _records(packed)
         done = ReadIn(str(told.get("name", ""))[:80])
         try:
-            with transaction.atomic():
+            with stored_together() as put:
                 keys = _Keys()
                 for model in ORDER:
                     rows = told.get(_kind(model), [])
                     if not isinstance(rows, list):
                         raise NotAnArchive(f"The list of {model._meta.verbose_name_plural} is damaged.")
-                    _store(model, rows, keys, done, packed)
+                    _store(model, rows, keys, done, packed, put)
         except IntegrityError:
             raise NotAnArchive("Its records contradict each other or those here, so nothing was stored.") from None
     vehicles = told.get("vehicle") or [{}]
@@ -223,7 +225,7 @@ SAME_BY_NAME: dict[type[Model], tuple[str, ...]] = {
 """Words and things that machines share: one of that name here stands for the file's."""
 
 
-def _store(model: type[Model], rows: list[Any], keys: _Keys, done: ReadIn, packed: zipfile.ZipFile) -> None:
+def _store(model: type[Model], rows: list[Any], keys: _Keys, done: ReadIn, packed: zipfile.ZipFile, put: Put) -> None:
     pending, links = [], []
     pk = model._meta.pk
     there = {str(one) for one in model.objects.filter(pk__in=_good_keys(model, rows)).values_list("pk", flat=True)}
@@ -245,9 +247,9 @@ def _store(model: type[Model], rows: list[Any], keys: _Keys, done: ReadIn, packe
         if made is None:
             done.was_there += 1
             continue
-        if model is Photo and not _picture(made, packed, done, where):
+        if model is Photo and not _picture(made, packed, put, done, where):
             continue
-        if model is Log and not _recording(made, packed, done, where):
+        if model is Log and not _recording(made, packed, put, done, where):
             continue
         keys.add(model, told, made.pk)
         pending.append(made)
@@ -330,7 +332,7 @@ def _is_there(model: type[Model], made: Any) -> bool:
         raise NotAnArchive(f"A {model._meta.verbose_name} of the file is damaged. Nothing was stored.") from None
 
 
-def _picture(photo: Photo, packed: zipfile.ZipFile, done: ReadIn, where: str) -> bool:
+def _picture(photo: Photo, packed: zipfile.ZipFile, put: Put, done: ReadIn, where: str) -> bool:
     """Take the picture in like any other that is sent; a photo without one is left out, and said."""
     try:
         name = f"photos/{photo.pk}.jpg"
@@ -341,17 +343,12 @@ def _picture(photo: Photo, packed: zipfile.ZipFile, done: ReadIn, where: str) ->
     except (KeyError, zipfile.BadZipFile, ValidationError, OSError):
         done.notes.append(f"{where}: its picture is missing or damaged, so it is left out.")
         return False
-    small = picture.copy()
-    small.thumbnail((THUMBNAIL_SIDE_PX, THUMBNAIL_SIDE_PX))
-    photo.width_px, photo.height_px = picture.width, picture.height
-    for target, image in ((photo.image, picture), (photo.thumbnail, small)):
-        buffer = io.BytesIO()
-        image.save(buffer, "JPEG", quality=90)
-        target.save("", ContentFile(buffer.getvalue()), save=False)
+    # It was packed as JPEG once before, so less may be lost this time.
+    give_files(photo, picture, put, quality=90)
     return True
 
 
-def _recording(log: Log, packed: zipfile.ZipFile, done: ReadIn, where: str) -> bool:
+def _recording(log: Log, packed: zipfile.ZipFile, put: Put, done: ReadIn, where: str) -> bool:
     """Take a recording in by its original alone: what follows from it is worked out anew."""
     try:
         name = f"logs/{log.pk}.{log.kind}"
@@ -364,6 +361,6 @@ def _recording(log: Log, packed: zipfile.ZipFile, done: ReadIn, where: str) -> b
     except (KeyError, zipfile.BadZipFile, NotATrack, OSError):
         done.notes.append(f"{where}: its file is missing or damaged, so it is left out.")
         return False
-    log.original.save("", ContentFile(original.getvalue()), save=False)
-    log.columns.save("", ContentFile(packed_columns(track)), save=False)
+    put(log.original, ContentFile(original.getvalue()))
+    put(log.columns, ContentFile(packed_columns(track)))
     return True

@@ -13,8 +13,8 @@ from typing import IO, Any
 
 import numpy as np
 from django.core.files.base import ContentFile
-from django.db import transaction
 
+from buildlog.stored_files import stored_together
 from calc.geodesy import track_length_m
 from sessions.logs.gpx import Track
 from sessions.models import Log, Session
@@ -63,25 +63,8 @@ def store_track(session: Session, file: Any, track: Track) -> Log:
         duration_s=float(track.time_s[-1]) if track.time_s.size else None,
     )  # fmt: skip
     log.full_clean(exclude=["original", "columns"])
-    saved: list[Any] = []
-    try:
-        with transaction.atomic():
-            for field, content in ((log.original, file), (log.columns, ContentFile(packed_columns(track)))):
-                field.save("", content, save=False)
-                saved.append(field)
-            log.save(force_insert=True)
-    except Exception:
-        for field in saved:
-            field.delete(save=False)
-        raise
+    with stored_together() as put:
+        put(log.original, file)
+        put(log.columns, ContentFile(packed_columns(track)))
+        log.save(force_insert=True)
     return log
-
-
-def remove_files(log: Log) -> None:
-    """Remove a log's files once its removal is certain."""
-
-    def remove() -> None:
-        for field in (log.original, log.columns):
-            field.storage.delete(field.name)
-
-    transaction.on_commit(remove)

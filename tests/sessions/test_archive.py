@@ -176,6 +176,27 @@ def test_a_picture_that_is_missing_is_said_and_the_rest_comes_in(demo, sign_in):
     assert not Photo.objects.exists()
 
 
+def test_a_refused_archive_leaves_no_file_behind(demo, settings):
+    source, target = zipfile.ZipFile(packed(demo)), io.BytesIO()
+    with zipfile.ZipFile(target, "w") as changed:
+        for name in source.namelist():
+            content = source.read(name)
+            if name == "records.json":
+                # Evidence comes last, after every picture and log.
+                content = json.dumps(json.loads(content) | {"evidence": ["x"]})
+            changed.writestr(name, content)
+    for photo in Photo.objects.all():
+        photo.image.delete(save=False)
+        photo.thumbnail.delete(save=False)
+    for log in Log.objects.all():
+        log.original.delete(save=False)
+        log.columns.delete(save=False)
+    loading.remove()
+    with pytest.raises(archive.NotAnArchive, match="Evidence 1 is damaged"):
+        read(target)
+    assert [found for found in Path(settings.MEDIA_ROOT).rglob("*") if found.is_file()] == []
+
+
 def test_the_page_gives_the_file(demo, sign_in):
     client = sign_in("reader")
     answer = client.get(f"/vehicles/{demo.pk}/archive.zip")
