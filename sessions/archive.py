@@ -71,13 +71,14 @@ def _of(vehicle: Vehicle) -> dict[type[Model], QuerySet[Any]]:
     """Every record of a machine, each kind after those it rests on."""
     sessions = Session.objects.filter(revision__vehicle=vehicle)
     ridden_at = Venue.objects.filter(sessions__in=sessions).distinct()
+    parts = Part.objects.filter(
+        Q(fittings__revision__vehicle=vehicle) | Q(failures__revision__vehicle=vehicle)
+    ).distinct()
     photos = Q(revision__vehicle=vehicle) | Q(session__in=sessions) | Q(failure__revision__vehicle=vehicle)
     return {
         Vehicle: Vehicle.objects.filter(pk=vehicle.pk),
         Assumptions: Assumptions.objects.filter(vehicle=vehicle),
-        Part: Part.objects.filter(
-            Q(fittings__revision__vehicle=vehicle) | Q(failures__revision__vehicle=vehicle)
-        ).distinct(),
+        Part: parts,
         Revision: Revision.objects.filter(vehicle=vehicle).order_by("number"),
         Fitting: Fitting.objects.filter(revision__vehicle=vehicle),
         Venue: ridden_at,
@@ -96,7 +97,7 @@ def _of(vehicle: Vehicle) -> dict[type[Model], QuerySet[Any]]:
         Log: Log.objects.filter(session__in=sessions),
         TestCard: TestCard.objects.filter(revision__vehicle=vehicle),
         TestCardItem: TestCardItem.objects.filter(card__revision__vehicle=vehicle),
-        Photo: Photo.objects.filter(photos),
+        Photo: Photo.objects.filter(photos | Q(part__in=parts)),
         Evidence: Evidence.objects.filter(cause__vehicle=vehicle),
     }
 

@@ -42,7 +42,7 @@ def revision_report(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 @require_http_methods(["GET", "HEAD", "POST"])
 @needs(Right.BUILD)
 def share(request: HttpRequest) -> HttpResponse:
-    """Make a link to a revision's report (`?revision=`) or a comparison (the rest of its address), and end links."""
+    """Make a link to a revision's report (`?report=`) or a comparison (the rest of its address), and end links."""
     told = _subject(request.GET)
     form = ShareForm(request.POST or None)
     link = ""

@@ -86,6 +86,18 @@ def test_numbers_and_texts_come_back_exactly(demo):
     assert list(Pass.objects.order_by("pk").values()) == runs
 
 
+def test_pictures_of_parts_go_along(demo, picture_file):
+    picture_file.seek(0)
+    part = Part.objects.filter(fittings__revision__vehicle=demo).first()
+    store_photo(picture_file, part=part, caption="Worn sprocket")
+    target = packed(demo)
+    loading.remove()
+    Part.objects.all().delete()
+    assert not Photo.objects.exists()
+    read(target)
+    assert Photo.objects.get(caption="Worn sprocket").part.name == part.name
+
+
 def test_words_that_are_here_already_are_shared(demo):
     target = packed(demo)
     venue, mode = Venue.objects.get().name, Failure.objects.first().mode.name
