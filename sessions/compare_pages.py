@@ -12,14 +12,13 @@ from django.views.decorators.http import require_safe
 
 from buildlog.models import Revision, Vehicle
 from calc.comparison import ADJUSTMENT_ASSUMPTIONS
-from sessions.comparison import COVARIATES, MEASURES, Comparison, Measure
+from sessions.comparison import COVARIATES, FIRST_MEASURES, MEASURES, Comparison, Measure
 from sessions.comparison import compare as compare_revisions
 from sessions.figures import map_style_id, page_figures
 from sessions.matching import Matching
 from sessions.models import Pass, Session, Venue
 
 MOST_REVISIONS = 12
-AT_FIRST = 3
 
 
 @dataclass
@@ -60,7 +59,7 @@ def read_address(query: QueryDict, vehicles: list[Vehicle], system: str) -> Aske
         notes.append(f"The newest {MOST_REVISIONS} revisions are compared at once; ask for all of them below.")
         chosen = chosen[-MOST_REVISIONS:]
     keys = query.getlist("measure")
-    measures = tuple(one for one in MEASURES if one.key in keys) or MEASURES[:AT_FIRST]
+    measures = tuple(one for one in MEASURES if one.key in keys) or FIRST_MEASURES
     covariate = query.get("covariate", "")
     return Asked(vehicle, revisions, chosen, measures, matching, covariate if covariate in COVARIATES else "", notes)
 

@@ -15,7 +15,7 @@ from calc import comparison, reliability
 from calc.quantities import difference_in_shown_unit, in_shown_unit, written, written_difference
 from sessions.matching import Matching
 from sessions.models import Session
-from sessions.season import Season, as_text
+from sessions.season import Season, as_text, recorded
 
 CONFIDENCE = 0.95
 MANY_SESSIONS = 50
@@ -42,6 +42,8 @@ MEASURES = (
     Measure("best_gate_speed", "Best gate speed", "speed", "faster", "slower"),
     Measure("mean_power", "Mean power", "power", "hungrier for power", "easier on power"),
 )
+FIRST_MEASURES = MEASURES[:3]
+"""What is shown until other measures are asked for."""
 COVARIATES = {
     "air_temperature_c": ("air temperature", "temperature"),
     "wind_speed_mps": ("wind", "speed"),
@@ -109,7 +111,7 @@ def compare(
     revisions: list[Revision],
     matching: Matching,
     system: str,
-    measures: tuple[Measure, ...] = MEASURES[:3],
+    measures: tuple[Measure, ...] = FIRST_MEASURES,
     covariate: str = "",
 ) -> Comparison:
     """Compare revisions of one vehicle over the sessions that match."""
@@ -228,8 +230,7 @@ def _conditions(revisions: list[Revision], season: Season, kept: dict[Any, Any],
             ("air_temperature_c", "at", "temperature"),
             ("wind_speed_mps", "in wind of", "speed"),
         ):
-            values = season.numbers[name][rows]
-            values = values[~np.isnan(values)]
+            values = recorded(season.numbers[name], rows)
             if values.size:
                 ends = [written(float(value), kind, system, digits=3) for value in (values.min(), values.max())]
                 parts.append(f"{prefix} {ends[0]}" if ends[0] == ends[1] else f"{prefix} {ends[0]} to {ends[1]}")
@@ -254,15 +255,15 @@ def _unlike(revisions: list[Revision], season: Season, kept: dict[Any, Any], sys
             ("wind_speed_mps", ("windier", "calmer"), WINDIER_BY_MPS, "speed"),
             ("rider_mass_kg", ("with a heavier rider", "with a lighter rider"), HEAVIER_BY_KG, "mass"),
         ):
-            sides = [season.numbers[name][side] for side in (rows, first)]
-            means = [float(np.nanmean(side)) if (~np.isnan(side)).any() else math.nan for side in sides]
+            sides = [recorded(season.numbers[name], side) for side in (rows, first)]
+            means = [float(side.mean()) if side.size else math.nan for side in sides]
             apart = means[0] - means[1]
             if abs(apart) >= step:
                 by = written_difference(abs(apart), kind, system)
                 found.append(f"{by} {word[0] if apart > 0 else word[1]}")
-        common = [Counter(season.surface[row] for row in side if season.surface[row]) for side in (rows, first)]
-        if all(common) and set(common[0]) != set(common[1]):
-            found.append("on " + " and ".join(sorted(surfaces[one].lower() for one in common[0])))
+        ridden_on, base_on = ({season.surface[row] for row in side if season.surface[row]} for side in (rows, first))
+        if ridden_on and base_on and ridden_on != base_on:
+            found.append("on " + " and ".join(sorted(surfaces[one].lower() for one in ridden_on)))
         if found:
             said.append(f"{other.label} was ridden {', '.join(found)}, compared with {revisions[0].label}.")
     return said

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import statistics
-from datetime import timedelta
 from typing import Any
 
 from django.db.models import Count
@@ -28,7 +27,6 @@ FORMAT = 1
 
 SESSIONS_LOOKED_AT = 60
 SESSIONS_FOR_CONSUMPTION = 5
-STILL_GOING = timedelta(hours=24)
 
 
 def greeting(account: Account) -> dict[str, Any]:
@@ -183,7 +181,7 @@ def _modes() -> list[dict[str, Any]]:
 def _going() -> list[dict[str, Any]]:
     """Sessions that have not ended, which a second phone may join."""
     found = (
-        Session.objects.filter(ended_at__isnull=True, started_at__gt=timezone.now() - STILL_GOING)
+        Session.objects.filter(ended_at__isnull=True, started_at__gt=timezone.now() - Session.STILL_GOING)
         .select_related("revision__vehicle", "venue")
         .annotate(pass_count=Count("passes"))
         .order_by("-started_at", "pk")

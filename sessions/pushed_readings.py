@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 
 from django.db import IntegrityError
@@ -17,8 +17,6 @@ from sessions.models import Session
 from sessions.serializers import ReadingSerializer
 
 MOST_AT_ONCE = 1000
-STILL_GOING = timedelta(hours=24)
-"""A session that nobody ended takes readings for a day."""
 
 
 def take_readings(rows: list[Any], device: DeviceToken | None) -> list[dict[str, Any]]:
@@ -69,7 +67,7 @@ def _find_session(told: dict[str, Any], going: list[Any]) -> None:
         return
     at = _moment(told.pop("at", None))
     for pk, started_at, ended_at in going:
-        if started_at <= at <= (ended_at or started_at + STILL_GOING):
+        if started_at <= at <= (ended_at or started_at + Session.STILL_GOING):
             told["session"] = str(pk)
             told.setdefault("time_into_session_s", (at - started_at).total_seconds())
             return

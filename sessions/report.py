@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-import numpy as np
-
 from buildlog.difference import Difference, difference
 from buildlog.limits import Limit, cautions, limits_of
 from buildlog.machine import Machine
@@ -16,7 +14,7 @@ from calc.comparison import MeanInterval, mean_interval
 from sessions.bench import Filters, bench_of
 from sessions.comparison import CONFIDENCE, MEASURES, Measure, failure_rates_of
 from sessions.records import Record, records_of
-from sessions.season import Season
+from sessions.season import Season, recorded
 from sessions.verdicts import Verdict
 
 
@@ -56,8 +54,7 @@ def report_of(revision: Revision, system: str) -> Report:
     rows = season.rows_of(found)
     measures = []
     for measure in MEASURES:
-        values = season.values(measure.key)[rows] if season.count else np.empty(0)
-        values = values[~np.isnan(values)]
+        values = recorded(season.values(measure.key), rows)
         interval = mean_interval(values, CONFIDENCE) if values.size > 1 else None
         measures.append(MeasureRow(measure, int(values.size), float(values.mean()) if values.size else None, interval))
     limits = limits_of(machine, bench.ride)
@@ -77,8 +74,7 @@ def report_of(revision: Revision, system: str) -> Report:
 def _conditions(season: Season, rows: Any) -> list[tuple[str, Any, Any]]:
     found = []
     for name, kind in (("air_temperature_c", "temperature"), ("wind_speed_mps", "speed"), ("rider_mass_kg", "mass")):
-        values = season.numbers[name][rows]
-        values = values[~np.isnan(values)]
+        values = recorded(season.numbers[name], rows)
         if values.size:
             found.append((kind, float(values.min()), float(values.max())))
     return found

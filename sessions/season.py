@@ -71,6 +71,12 @@ def as_text(column: str) -> Cast:
     return Cast(column, CharField())
 
 
+def recorded(column: Any, rows: Any) -> Any:
+    """The values of a column in these rows, without those nobody recorded or that could not be worked out."""
+    values = column[rows]
+    return values[~np.isnan(values)]
+
+
 class Season:
     """One machine's sessions in the order they were ridden. `row` below is a session's place in it."""
 

@@ -10,7 +10,7 @@ from buildlog.models import Failure, Revision
 from calc.least_squares import fit_powers
 from calc.quantities import KINDS, in_shown_unit
 from sessions.bench_figures import mark_revisions, over_distance
-from sessions.comparison import MEASURES, Measure
+from sessions.comparison import FIRST_MEASURES, Measure
 from sessions.figures import COLOURS, MARKERS, Figure, base_layout, scatter
 from sessions.season import Season
 
@@ -161,6 +161,6 @@ def season_figures(
     changes: dict[int, str] | None = None,
 ) -> dict[str, Figure]:
     """All figures of a season. `changes` tells each revision's modifications, by its number."""
-    figures = {f"progress_{one.key}": progress(season, one, failures, system, changes or {}) for one in MEASURES[:3]}
+    figures = {f"progress_{one.key}": progress(season, one, failures, system, changes or {}) for one in FIRST_MEASURES}
     figures["energy_over_speed"] = energy_over_speed(season, curves, system)
     return {key: figure for key, figure in figures.items() if figure["data"]}

@@ -6,7 +6,6 @@ import uuid
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.views.decorators.http import require_safe
@@ -15,12 +14,12 @@ from buildlog.exposure import Exposure
 from buildlog.limits import Limit, Ride, limits_of
 from buildlog.models import Failure, Modification, Revision, Vehicle
 from calc import reliability
-from sessions.bench import Growth, growth_of
+from sessions.bench import growth_of
 from sessions.bench_figures import cumulative_of
-from sessions.comparison import MEASURES, failure_rates_of
+from sessions.comparison import FIRST_MEASURES, failure_rates_of
 from sessions.figures import failure_rates, map_style_id
 from sessions.records import records_of
-from sessions.season import Season
+from sessions.season import Season, recorded
 from sessions.season_figures import load_curves, season_figures
 
 BUILT = ("mass", "full_voltage", "speed_controller_voltage", "c_rate", "stability", "threshold")
@@ -52,7 +51,7 @@ def season(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
         .order_by("happened_at", "pk")
     )
     places = [(one, exposure.place_m(one)) for one in everything]
-    growth: Growth = growth_of(everything, exposure)
+    growth = growth_of(everything, exposure)
     rates = failure_rates_of(found.revisions, found, {one.pk: found.rows_of(one) for one in found.revisions})
     curves = load_curves(found)
     changes = _changes(vehicle)
@@ -64,11 +63,8 @@ def season(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     context: dict[str, Any] = {
         "vehicle": vehicle,
         "season": found,
-        "measures": MEASURES[:3],
+        "measures": FIRST_MEASURES,
         "rows": _rows(found, rates, changes),
-        "built": [limit.label for limit in limits_of(next(iter(found.machines.values())), Ride()) if limit.key in BUILT]
-        if found.machines
-        else [],
         "growth": growth,
         "curves": curves,
         "records": records_of(found),
@@ -86,17 +82,16 @@ def _changes(vehicle: Vehicle) -> dict[uuid.UUID, list[Modification]]:
 
 
 def _rows(found: Season, rates: list[Any], changes: dict[uuid.UUID, list[Modification]]) -> list[RevisionRow]:
-    riders = found.numbers["rider_mass_kg"]
-    riders = riders[~np.isnan(riders)]
+    riders = recorded(found.numbers["rider_mass_kg"], slice(None))
     ride = Ride(rider_kg=float(riders[-1]) if riders.size else None)
     by_revision = {row.revision.pk: row for row in rates}
-    columns = [(measure.kind, found.values(measure.key)) for measure in MEASURES[:3]]
+    columns = [(measure.kind, found.values(measure.key)) for measure in FIRST_MEASURES]
     table = []
     for revision in reversed(found.revisions):
         rows = found.rows_of(revision)
         means = []
         for kind, column in columns:
-            values = column[rows][~np.isnan(column[rows])] if rows.size else np.empty(0)
+            values = recorded(column, rows)
             means.append((kind, float(values.mean()) if values.size else None, int(values.size)))
         rate = by_revision[revision.pk]
         limits = [one for one in limits_of(found.machines[revision.pk], ride) if one.key in BUILT]

@@ -40,8 +40,8 @@ def sessions_table(vehicle: Vehicle) -> str:
     """One row for each session: its conditions, and every result that the season page draws."""
     season = Season(vehicle)
     labels = {one.pk: one.label for one in season.revisions}
-    results = {one.key: season.values(one.key) for one in MEASURES} if season.count else {}
-    names = ["session", "start", "revision", "venue", "surface", *season.numbers, *(f"{one.key}" for one in MEASURES)]
+    results = {one.key: season.values(one.key) for one in MEASURES}
+    names = ["session", "start", "revision", "venue", "surface", *season.numbers, *results]
     rows = (
         [
             season.key(row), season.started_at[row].isoformat(), labels[season.revision[row]], season.venue_name[row],

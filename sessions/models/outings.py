@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 import uuid
+from datetime import timedelta
 from typing import Any
 
 from django.core.exceptions import ValidationError
@@ -22,6 +23,9 @@ from sessions.models.places import Gate, Venue
 
 class Session(models.Model):
     """One outing of one revision in one set of conditions."""
+
+    STILL_GOING = timedelta(hours=24)
+    """A session that nobody ended is taken to be going on for a day."""
 
     class Surface(models.TextChoices):
         CLEAR_ICE = "clear_ice", "Clear ice"
