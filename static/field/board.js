@@ -2,7 +2,7 @@
 
 import { button, clock, counted, el, link } from "./elements.js";
 import { lengthOfTime, written } from "./numbers.js";
-import { energyState, reference, runtime_s } from "./outing.js";
+import { cardsOf, energyState, reference, runtime_s } from "./outing.js";
 import { counts, link as line } from "./queue.js";
 import { toggleTrack, trackWords } from "./track.js";
 
@@ -46,7 +46,7 @@ export async function queueLine(session) {
 }
 
 export async function boardScreen(app, outing) {
-  const cards = reference.told.cards.filter((one) => one.vehicle === (reference.told.revisions.find((r) => r.id === outing.session.revision)?.vehicle));
+  const cards = cardsOf(outing);
   const last = outing.passes[outing.passes.length - 1];
   return [
     el("h1", { class: "quiet" }, `${outing.revision_name}, ${outing.venue_name}`),

@@ -1,11 +1,10 @@
 // The test card of the day, ticked off.
 
 import { button, el, feel, link, say } from "./elements.js";
-import { reference, revisionOf, tick } from "./outing.js";
+import { cardsOf, tick } from "./outing.js";
 
 export async function cardScreen(app, outing) {
-  const vehicle = revisionOf(outing)?.vehicle;
-  const cards = reference.told.cards.filter((one) => one.vehicle === vehicle);
+  const cards = cardsOf(outing);
   const set = async (one, outcome) => {
     try {
       await tick(outing, one, outcome);

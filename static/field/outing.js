@@ -24,6 +24,12 @@ export function revisionOf(outing) {
   return reference.told.revisions.find((one) => one.id === outing.session.revision) ?? null;
 }
 
+// The open test cards of the machine.
+export function cardsOf(outing) {
+  const vehicle = revisionOf(outing)?.vehicle;
+  return reference.told.cards.filter((one) => one.vehicle === vehicle);
+}
+
 export function gatesOf(outing) {
   const known = reference.told.venues.find((one) => one.id === outing.session.venue)?.gates ?? [];
   return [...known, ...(outing.gates ?? [])];
@@ -53,7 +59,7 @@ export async function start(choice, check) {
   const session = { revision: choice.revision, venue, ...choice.conditions };
   records.push({
     id, kind: "sessions", session: id, payload: session, stamps: { started_at: began },
-    needs: choice.venue ? [] : [venue], words: `Session with ${choice.revision_name}`,
+    needs: [venue], words: `Session with ${choice.revision_name}`,
   });
   const key = newKey();
   records.push({
@@ -86,7 +92,7 @@ export async function join(going, names) {
 }
 
 // The last pass tells which way the next one goes.
-function otherWay(direction) {
+export function otherWay(direction) {
   return direction === "out" ? "back" : "out";
 }
 
@@ -178,7 +184,7 @@ export async function addReading(outing, values, words) {
   await keep([{ id, kind: "readings", session: outing.id, needs: [outing.id], payload, words }], {
     outing: [outing.id, (held) => {
       held.readings.push({ id, words, ...payload });
-      // What is read off the trip counter or the charge counter is so far also the session's.
+      // The next reading asks first for what this one held.
       const kinds = Object.keys(values).filter((name) => name !== "note");
       if (kinds.length) held.reading_fields = kinds;
     }],
@@ -257,7 +263,7 @@ export async function write(outing, values, { ends = false, reopens = false } = 
   if (outing.joined) payload.started_at = outing.started_at;
   const record = {
     id: outing.id, kind: "sessions", session: outing.id, payload, stamps, base: outing.version,
-    needs: outing.venue_is_new ? [payload.venue] : [], words: `Session with ${outing.revision_name}`,
+    needs: [payload.venue], words: `Session with ${outing.revision_name}`,
   };
   await keep([record], {
     outing: [outing.id, (held) => {

@@ -3,7 +3,7 @@
 import { choices, form, quantity, quantityField, quantitiesOf, text } from "./entry.js";
 import { button, el, feel, link, say } from "./elements.js";
 import { readQuantity, written } from "./numbers.js";
-import { addGate, gatesOf, passFromTaps, passFromVideo, passSpeed, reference, setWay, strike } from "./outing.js";
+import { addGate, gatesOf, otherWay, passFromTaps, passFromVideo, passSpeed, reference, setWay, strike } from "./outing.js";
 import { change, read } from "./store.js";
 
 // A glove that bounces off the glass is not a second mark.
@@ -73,7 +73,7 @@ export async function passScreen(app, outing) {
     el("div", { class: "bottom" },
       el("div", { class: "row" },
         button(`Flip: going ${outing.direction}`, async () => {
-          await setWay(outing, { direction: outing.direction === "out" ? "back" : "out" });
+          await setWay(outing, { direction: otherWay(outing.direction) });
           await app.render();
         }),
         over),

@@ -4,7 +4,7 @@ import { button, el, feel, link, say, clock } from "./elements.js";
 import { signInAddress } from "./link.js";
 import { byAge, counts, drain, link as line, mend, unsentFile } from "./queue.js";
 import { TROUBLES } from "./board.js";
-import { change, all } from "./store.js";
+import { all, change, read } from "./store.js";
 
 export async function waitingScreen(app) {
   const records = byAge(await all("records"));
@@ -74,10 +74,14 @@ function flat(words) {
 
 // Thrown away, and back with Undo while the line is shown.
 async function throwAway(app, record) {
+  const photo = await read("photos", record.id);
   await mend(record.id, () => false);
   say(`Thrown away: ${record.words}.`, {
     undo: async () => {
-      await change(["records"], async ({ records }) => { records.put(record); });
+      await change(["records", "photos"], async ({ records, photos }) => {
+        records.put(record);
+        if (photo) photos.put(photo);
+      });
       await app.render();
     },
   });

@@ -214,6 +214,20 @@ def test_a_poison_record_does_not_stop_the_others(phone, installation, network):
     assert sorted(installation.rows("test_sessions_reading", "voltage_v")) == [(49.9,), (51.0,)]
 
 
+def test_a_photo_thrown_away_by_mistake_comes_back_whole(phone, network):
+    phone.start_session().queue(0)
+    content = b"not a picture at all"
+    phone.to("Photo")
+    phone.page.locator("#gallery").set_input_files({"name": "x.jpg", "mimeType": "image/jpeg", "buffer": content})
+    expect(phone.page.locator("#queue")).to_contain_text("1 record needs you", timeout=15000)
+    phone.page.locator("#queue").click()
+    phone.page.get_by_role("button", name="Throw it away").click()
+    expect(phone.page.locator("#field")).to_contain_text("Nothing waits")
+    phone.page.get_by_role("button", name="Undo").click()
+    expect(phone.page.locator("li.refused")).to_contain_text("not a whole JPEG")
+    assert [one["bytes"] for one in phone.kept("photos")] == [len(content)]
+
+
 def test_everything_unsent_goes_into_a_file_and_is_read_in(phones, phone, installation, network):
     phone.start_session().queue(0)
     network.fault = lambda method, path: "down"
