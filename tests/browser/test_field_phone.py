@@ -68,11 +68,11 @@ def test_a_full_phone_says_not_saved_and_loses_nothing(phones):
     phone = phones()
     devtools = phone.context.new_cdp_session(phone.page)
     # Set before the page's first write, because the browser remembers for a while how much was free.
-    devtools.send("Storage.overrideQuotaForOrigin", {"origin": phone.url, "quotaSize": 2_000_000})
+    devtools.send("Storage.overrideQuotaForOrigin", {"origin": phone.url, "quotaSize": 5_000_000})
     phone.sign_in().start_session().queue(0)
     phone.to("Photo")
     large, small = io.BytesIO(), io.BytesIO()
-    for file, size in ((large, (1600, 1200)), (small, (160, 120))):
+    for file, size in ((large, (2400, 1800)), (small, (160, 120))):
         Image.frombytes("RGB", size, os.urandom(size[0] * size[1] * 3)).save(file, "JPEG", quality=95)
     choose = phone.page.get_by_label("Choose one")
     choose.set_input_files({"name": "photo.jpg", "mimeType": "image/jpeg", "buffer": large.getvalue()})
