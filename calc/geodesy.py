@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from calc.declaration import Number, between, kernel, not_negative, plain, positive
+from calc.declaration import Number, any_real, between, kernel, not_negative, plain, positive
 
 # WGS84 defining parameters: NGA.STND.0036 (2014), table 3.1.
 SEMI_MAJOR_AXIS_M = 6378137.0
@@ -166,6 +166,48 @@ def _points_apart(latitudes: Any, longitudes: Any, minimum_step_m: float) -> Any
         if _leg_m(latitudes[last], longitudes[last], latitudes[index], longitudes[index]) >= minimum_step_m:
             kept.append(index)
     return np.array(kept)
+
+
+@kernel(
+    title="Speed of a track",
+    formula="vᵢ = |x(tᵢ₊₁) − x(tᵢ₋₁)| / (tᵢ₊₁ − tᵢ₋₁)",
+    source="Central differences in local plane coordinates: Abramowitz and Stegun (1964), 25.3.21 (from memory).",
+    returns="meter/second",
+    time_s=any_real(),
+    lat_deg=LATITUDE,
+    lon_deg=LONGITUDE,
+)
+def track_speed_mps(time_s: Number, lat_deg: Number, lon_deg: Number) -> Any:
+    """Speed at each point of a track, from its neighbours; at both ends from the one neighbour.
+
+    Parameters
+    ----------
+    time_s: growing times, 1-D array of at least 2 [s].
+    lat_deg, lon_deg: positions on WGS84, same length [degree].
+
+    Returns
+    -------
+    Speeds [m/s].
+
+    Raises
+    ------
+    ValueError: fewer than 2 points, lengths differ, times do not grow, or a coordinate is out of range.
+
+    Examples
+    --------
+    >>> track_speed_mps([0.0, 10.0, 20.0], [60.0, 60.0009, 60.0018], [25.0, 25.0, 25.0]).round(2).tolist()
+    [10.03, 10.03, 10.03]
+    """
+    times = np.atleast_1d(time_s)
+    places = local_metres(lat_deg, lon_deg)
+    if times.shape != places.east_m.shape or times.size < 2:
+        raise ValueError(f"time_s needs 2 points or more, as many as lat_deg ({places.east_m.size}), got {times.size}")
+    if (np.diff(times) <= 0).any():
+        raise ValueError("time_s must grow from point to point")
+    before = np.maximum(np.arange(times.size) - 1, 0)
+    after = np.minimum(np.arange(times.size) + 1, times.size - 1)
+    gone_m = np.hypot(places.east_m[after] - places.east_m[before], places.north_m[after] - places.north_m[before])
+    return gone_m / (times[after] - times[before])
 
 
 class GateCrossings(NamedTuple):

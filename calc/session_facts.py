@@ -8,7 +8,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from calc.pack import StateOfChargeCurve
+import numpy as np
+
+from calc.pack import Resistance, StateOfChargeCurve
+from calc.recording import electrical_summary, resistance_while_emptying, usual_gap_s
 
 
 @dataclass(frozen=True)
@@ -37,11 +40,59 @@ class ReadingFacts:
 
 @dataclass(frozen=True)
 class LogFacts:
-    """A logged series, arrays of one length; current is positive when discharging."""
+    """What a logged series says, worked out once when it is read (see `of_series`); discharge counts up."""
 
-    time_s: Any
-    voltage_v: Any
-    current_a: Any
+    duration_s: float | None = None
+    charge_ah: float | None = None
+    u_charge_ah: float | None = None
+    returned_ah: float | None = None
+    energy_wh: float | None = None
+    u_energy_wh: float | None = None
+    returned_wh: float | None = None
+    mean_power_w: float | None = None
+    peak_power_w: float | None = None
+    highest_current_a: float | None = None
+    lowest_voltage_v: float | None = None
+    resistance_ohm: float | None = None
+    u_resistance_ohm: float | None = None
+    motor_temperature_c: float | None = None
+    controller_temperature_c: float | None = None
+    battery_temperature_c: float | None = None
+
+    @classmethod
+    def of_series(cls, time_s: Any, voltage_v: Any, current_a: Any, **highest_temperatures: float | None) -> LogFacts:
+        """From samples of pack voltage and current, 1-D arrays of one length, and the hottest temperatures.
+
+        Raises ValueError as `calc.recording.electrical_summary` does.
+        """
+        summary = electrical_summary(time_s, voltage_v, current_a, usual_gap_s(time_s))
+        resistance = _resistance(time_s, voltage_v, current_a)
+        return cls(
+            duration_s=summary.duration_s,
+            charge_ah=summary.discharged_ah - summary.returned_ah,
+            returned_ah=summary.returned_ah,
+            energy_wh=summary.discharged_wh - summary.returned_wh,
+            returned_wh=summary.returned_wh,
+            mean_power_w=summary.mean_power_w,
+            peak_power_w=summary.peak_power_w,
+            highest_current_a=summary.highest_current_a,
+            lowest_voltage_v=summary.lowest_voltage_v,
+            resistance_ohm=None if resistance is None else resistance.resistance_ohm,
+            u_resistance_ohm=None if resistance is None else resistance.u_resistance_ohm,
+            **highest_temperatures,
+        )
+
+
+def _resistance(time_s: Any, voltage_v: Any, current_a: Any) -> Resistance | None:
+    """The pack's resistance where the log settles it: a slope that could as well be nothing is no answer."""
+    times, amperes = np.asarray(time_s, dtype=np.float64), np.asarray(current_a, dtype=np.float64)
+    steps_s = np.diff(times)
+    charge_ah = np.append(0.0, np.cumsum(steps_s * (amperes[1:] + amperes[:-1]) / 7200.0))
+    try:
+        found = resistance_while_emptying(voltage_v, amperes, charge_ah)
+    except ValueError:
+        return None
+    return found if found.resistance_ohm > 2 * found.u_resistance_ohm else None
 
 
 @dataclass(frozen=True)

@@ -17,30 +17,25 @@ MISSES_PEAKS = "Readings miss peaks; a log does not."
 
 
 class Samples:
-    """Voltage and current of each session, from its log where it has one, or else from its readings."""
+    """Voltage and current of each session: of its log where it has one, or else of its readings."""
 
     def __init__(self, sheet: Sheet) -> None:
         table = sheet.table
-        logged = np.zeros(table.count, dtype=bool)
-        owners = [table.reading_session]
-        volts, amperes = [table.readings["voltage_v"]], [table.readings["current_a"]]
-        for row, log in table.logs:
-            logged[row] = True
-            size = np.size(log.time_s)
-            owners.append(np.full(size, row))
-            volts.append(np.asarray(log.voltage_v, dtype=np.float64))
-            amperes.append(np.asarray(log.current_a, dtype=np.float64))
-        readings_used = ~logged[table.reading_session]
-        used = np.concatenate([readings_used, np.ones(sum(map(len, owners[1:])), dtype=bool)])
-        self.owners = np.concatenate(owners)[used]
-        self.volts, self.amperes = np.concatenate(volts)[used], np.concatenate(amperes)[used]
+        self.owners = table.reading_session
+        self.volts, self.amperes = table.readings["voltage_v"], table.readings["current_a"]
         self.has_current = ~np.isnan(self.amperes)
         self.both = self.has_current & ~np.isnan(self.volts)
         self.count = table.count_per_session(self.owners, self.both)
-        self.logged = logged
+        self.logged = ~np.isnan(table.log["peak_power_w"])
+
+    def or_logged(self, log_column: Any, of_readings: Any) -> Any:
+        return np.where(self.logged, log_column, of_readings)
 
     def source(self, row: int) -> str:
         return "log" if self.logged[row] else "readings"
+
+    def seen(self, row: int) -> str:
+        return "the log" if self.logged[row] else f"{self.count[row]} readings"
 
     def improve(self, row: int) -> str:
         return "" if self.logged[row] else MISSES_PEAKS
@@ -50,12 +45,18 @@ def electrical_limits(sheet: Sheet) -> None:
     """Power, current, sag, resistance, and the margin to every limit that is known."""
     samples = Samples(sheet)
     table = sheet.table
-    power = table.highest_per_session(samples.owners, samples.volts * samples.amperes, samples.both)
+    power = samples.or_logged(
+        table.log["peak_power_w"],
+        table.highest_per_session(samples.owners, samples.volts * samples.amperes, samples.both),
+    )
     sheet.add("peak_power", "Peak power", "power", "energy.energy_wh", power,
               {"a reading of voltage and current together": ~np.isnan(power)},
-              lambda row: f"Largest voltage × current in {samples.count[row]} {samples.source(row)}.",
+              lambda row: f"Largest voltage × current in {samples.seen(row)}.",
               evidence=samples.source, improve=samples.improve)  # fmt: skip
-    peak_a = table.highest_per_session(samples.owners, samples.amperes, samples.has_current)
+    peak_a = samples.or_logged(
+        table.log["highest_current_a"],
+        table.highest_per_session(samples.owners, samples.amperes, samples.has_current),
+    )
     _against_the_pack(sheet, samples, peak_a)
     _sag_and_resistance(sheet, samples)
     for name in ("controller", "motor"):
@@ -83,7 +84,9 @@ def _sag_and_resistance(sheet: Sheet, samples: Samples) -> None:
     rest, u_voltage = table.facts["rest_voltage_start_v"], table.facts["u_voltage_v"]
     with np.errstate(invalid="ignore"):
         loaded = samples.both & (samples.amperes > 0)
-    lowest = table.lowest_per_session(samples.owners, samples.volts, loaded)
+    lowest = samples.or_logged(
+        table.log["lowest_voltage_v"], table.lowest_per_session(samples.owners, samples.volts, loaded)
+    )
     sheet.add("voltage_sag", "Voltage sag", "voltage", "pack.internal_resistance_ohm",
               Measured(rest - lowest, np.sqrt(2.0) * u_voltage),
               {"rest voltage before": ~np.isnan(rest), "a voltage under load": ~np.isnan(lowest)},
@@ -99,17 +102,25 @@ def _sag_and_resistance(sheet: Sheet, samples: Samples) -> None:
     two = _steps(sheet, samples)
     stepped = ~np.isnan(two.value)
     value, u = np.where(stepped, two.value, value), np.where(stepped, two.u, u)
+    by_log = ~np.isnan(table.log["resistance_ohm"])
+    value = np.where(by_log, table.log["resistance_ohm"], value)
+    u = np.where(by_log, table.log["u_resistance_ohm"], u)
 
     def how(row: int) -> str:
+        if by_log[row]:
+            return "Slope of voltage over current in the log, beside an open voltage that falls with the charge used."
         if stepped[row]:
             return "From two readings at different currents."
-        seen = f"{samples.count[row]} {samples.source(row)}"
-        return f"Slope of voltage over current in {seen}; high, for the pack was emptying."
+        return f"Slope of voltage over current in {samples.count[row]} readings; high, for the pack was emptying."
 
-    sheet.add("pack_resistance", "Pack resistance", "resistance",
-              lambda row: "pack.internal_resistance" if stepped[row] else "pack.resistance_by_regression",
+    def by(row: int) -> str:
+        if by_log[row]:
+            return "recording.resistance_while_emptying"
+        return "pack.internal_resistance" if stepped[row] else "pack.resistance_by_regression"
+
+    sheet.add("pack_resistance", "Pack resistance", "resistance", by,
               Measured(value, u), {"readings at clearly different currents, close together": ~np.isnan(value)},
-              how, evidence=samples.source)  # fmt: skip
+              how, evidence=lambda row: "log" if by_log[row] else "readings")  # fmt: skip
 
 
 def _steps(sheet: Sheet, samples: Samples) -> Measured:
@@ -150,7 +161,10 @@ def _margins(sheet: Sheet, name: str, peak_a: Any) -> None:
               margin, {f"continuous current of the {name}": has_limit, "a reading of current": has_peak},
               "Continuous limit less the largest battery current seen.", caution=BATTERY)  # fmt: skip
     read = sheet.table.readings[f"{name}_temperature_c"]
-    hottest = sheet.table.highest_per_session(sheet.table.reading_session, read, ~np.isnan(read))
+    hottest = np.fmax(
+        sheet.table.highest_per_session(sheet.table.reading_session, read, ~np.isnan(read)),
+        sheet.table.log[f"{name}_temperature_c"],
+    )
     warmest = limits["highest_temperature_c"]
     has_warmest, has_read = ~np.isnan(warmest), ~np.isnan(hottest)
     margin = sheet.solve(drivetrain.temperature_margin_c, has_warmest & has_read, warmest, hottest)
@@ -161,7 +175,10 @@ def _margins(sheet: Sheet, name: str, peak_a: Any) -> None:
 
 
 def _lowest_voltage(sheet: Sheet, samples: Samples) -> None:
-    lowest = sheet.table.lowest_per_session(samples.owners, samples.volts, samples.both)
+    lowest = samples.or_logged(
+        sheet.table.log["lowest_voltage_v"],
+        sheet.table.lowest_per_session(samples.owners, samples.volts, samples.both),
+    )
     empty = sheet.table.pack["empty_voltage_v"]
     sheet.add("empty_voltage_margin", "Margin to empty voltage", "voltage", "pack.voltage_margin_v",
               Measured(lowest - empty, sheet.table.facts["u_voltage_v"]),

@@ -166,8 +166,10 @@ def _charge(sheet: Sheet) -> None:
     value = np.where(metered, facts["charge_used_ah"], value)
     u = np.where(metered, facts["u_charge_used_ah"], u)
     source = np.where(metered, _METER, source)
-    for row, log in table.logs:
-        value[row], u[row], source[row] = energy.charge_ah(log.time_s, log.current_a), np.nan, _LOG
+    logged = ~np.isnan(table.log["charge_ah"])
+    value = np.where(logged, table.log["charge_ah"], value)
+    u = np.where(logged, table.log["u_charge_ah"], u)
+    source = np.where(logged, _LOG, source)
     table.facts["charge_source"] = source
     methods = (
         "",
@@ -228,8 +230,10 @@ def _energy(sheet: Sheet) -> None:
     value = np.where(metered, facts["energy_used_wh"], getattr(product, "value", product))
     u = np.where(metered, facts["u_energy_used_wh"], getattr(product, "u", sheet.nothing()))
     source = np.where(metered, _METER, source)
-    for row, log in table.logs:
-        value[row], u[row], source[row] = energy.energy_wh(log.time_s, log.voltage_v, log.current_a), np.nan, _LOG
+    logged = ~np.isnan(table.log["energy_wh"])
+    value = np.where(logged, table.log["energy_wh"], value)
+    u = np.where(logged, table.log["u_energy_wh"], u)
+    source = np.where(logged, _LOG, source)
     table.facts["energy_source"] = source
 
     def how(row: int) -> str:

@@ -44,6 +44,19 @@ _PACK = (
 )
 _LIMITS = ("highest_voltage_v", "continuous_current_a", "highest_temperature_c")
 _PASS = ("distance_m", "duration_s", "u_distance_m", "u_duration_s")
+_LOG = (
+    "charge_ah",
+    "u_charge_ah",
+    "energy_wh",
+    "u_energy_wh",
+    "peak_power_w",
+    "highest_current_a",
+    "lowest_voltage_v",
+    "resistance_ohm",
+    "u_resistance_ohm",
+    "motor_temperature_c",
+    "controller_temperature_c",
+)
 _READING = ("voltage_v", "current_a", "motor_temperature_c", "controller_temperature_c")
 
 
@@ -73,7 +86,7 @@ class SessionTable:
     splits: list[Split]
     readings: dict[str, Any]
     reading_session: Any
-    logs: list[tuple[int, LogFacts]]
+    log: dict[str, Any]
 
     def __init__(self, all_facts: Sequence[SessionFacts]) -> None:
         self._describe(
@@ -97,9 +110,7 @@ class SessionTable:
         looks = [reading for facts in all_facts for reading in facts.readings]
         self.readings = _columns(looks, _READING)
         self.reading_session = self._owners([len(facts.readings) for facts in all_facts])
-        self.logs: list[tuple[int, LogFacts]] = [
-            (index, facts.log) for index, facts in enumerate(all_facts) if facts.log is not None
-        ]
+        self.log = _columns([facts.log for facts in all_facts], _LOG)
 
     @classmethod
     def of_columns(
@@ -115,6 +126,7 @@ class SessionTable:
         splits: list[Split],
         readings: dict[str, Any],
         reading_session: Any,
+        logs: Sequence[LogFacts | None],
     ) -> SessionTable:
         """A table from columns that were read as such: the same as from one object for each session.
 
@@ -126,7 +138,7 @@ class SessionTable:
         table.facts = {name: facts.get(name, nothing) for name in _FACTS}
         table.passes, table.pass_session, table.pass_is_out = passes, pass_session, pass_is_out
         table.splits, table.readings, table.reading_session = splits, readings, reading_session
-        table.logs = []
+        table.log = _columns(logs, _LOG)
         return table
 
     def _describe(

@@ -31,7 +31,7 @@ def test_a_logged_discharge():
     # pybamm 26.10.1.1, DFN, Chen2020 (J. Electrochem. Soc. 167 (2020) 080534), 1C: 17.505093 Wh, 4.991930 Ah.
     path = Path(__file__).parent / "data" / "pybamm_discharge.csv"
     time_s, current_a, voltage_v, *_ = np.loadtxt(path, delimiter=",", skiprows=1).T
-    report = evaluate(SessionFacts(log=LogFacts(time_s, voltage_v, current_a), distance_m=1000.0))
+    report = evaluate(SessionFacts(log=LogFacts.of_series(time_s, voltage_v, current_a), distance_m=1000.0))
     assert report.get("energy_used").value == pytest.approx(17.505093, rel=1e-5)
     assert report.get("charge_used").value == pytest.approx(4.991930, rel=1e-6)
     assert report.get("energy_per_distance").value == pytest.approx(17.505093, rel=1e-5)
