@@ -11,6 +11,7 @@ import math
 import re
 from dataclasses import dataclass
 from functools import cache
+from typing import Any
 
 from calc.units import convert
 
@@ -281,8 +282,8 @@ def _listed(unit: str, kind: Kind) -> str | None:
     return None
 
 
-def in_shown_unit(value: float, kind_name: str, system: str = "metric") -> float:
-    """A stored value in the unit that pages show.
+def in_shown_unit(value: Any, kind_name: str, system: str = "metric") -> Any:
+    """A stored value, float or array, in the unit that pages show.
 
     >>> in_shown_unit(20.0, "speed")
     72.0
@@ -308,7 +309,7 @@ def difference_in_shown_unit(value: float, kind_name: str, system: str = "metric
     >>> round(difference_in_shown_unit(10.0, "temperature", "imperial"), 6)
     18.0
     """
-    return in_shown_unit(value, kind_name, system) - in_shown_unit(0.0, kind_name, system)
+    return float(in_shown_unit(value, kind_name, system) - in_shown_unit(0.0, kind_name, system))
 
 
 def decimals_for(spread: float) -> int:

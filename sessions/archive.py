@@ -36,9 +36,12 @@ from buildlog.models import (
 from buildlog.pictures import LARGEST_BYTES as LARGEST_PICTURE_BYTES
 from buildlog.pictures import give_files, read_picture
 from buildlog.stored_files import Put, stored_together
+from sessions.logs import keeping
 from sessions.logs.columns import fingerprint, packed_columns
-from sessions.logs.gpx import LARGEST_BYTES as LARGEST_LOG_BYTES
-from sessions.logs.gpx import NotATrack, read_gpx
+from sessions.logs.csv_layout import Layout
+from sessions.logs.csv_reading import LARGEST_BYTES as LARGEST_LOG_BYTES
+from sessions.logs.meanings import Mapping
+from sessions.logs.recording import NotARecording
 from sessions.models import (
     Assumptions,
     Gate,
@@ -354,14 +357,27 @@ def _recording(log: Log, packed: zipfile.ZipFile, put: Put, done: ReadIn, where:
     try:
         name = f"logs/{log.pk}.{log.kind}"
         if packed.getinfo(name).file_size > LARGEST_LOG_BYTES:
-            raise NotATrack("larger than any log that was taken in")
+            raise NotARecording("larger than any log that was taken in")
         original = io.BytesIO(packed.read(name))
         if fingerprint(original) != log.sha256:
-            raise NotATrack("not the file that was stored")
-        track = read_gpx(original, original.getbuffer().nbytes)
-    except (KeyError, zipfile.BadZipFile, NotATrack, OSError):
+            raise NotARecording("not the file that was stored")
+        if log.is_read:
+            layout, mapping = _as_read(log)
+            recording = keeping.recording_of(log.kind, original, original.getbuffer().nbytes, layout, mapping)
+            keeping.fill(log, recording)
+            put(log.columns, ContentFile(packed_columns(recording.columns)))
+    except (KeyError, zipfile.BadZipFile, NotARecording, OSError):
         done.notes.append(f"{where}: its file is missing or damaged, so it is left out.")
         return False
     put(log.original, ContentFile(original.getvalue()))
-    put(log.columns, ContentFile(packed_columns(track)))
     return True
+
+
+def _as_read(log: Log) -> tuple[Layout | None, Mapping | None]:
+    """How a logger's file was read the first time, as the archive tells it."""
+    if log.kind != Log.Kind.CSV:
+        return None, None
+    try:
+        return Layout.from_json(log.layout), Mapping.from_json(log.mapping)
+    except ValueError:
+        raise NotARecording("without what its columns mean") from None

@@ -7,7 +7,7 @@ from typing import Any
 from django.db.models import Count, Prefetch, Q, QuerySet
 
 from buildlog.models import Fitting, Revision
-from sessions.models import Pass, Session, Venue
+from sessions.models import Log, Pass, Session, Venue
 
 
 def session_rows() -> QuerySet[Session]:
@@ -29,6 +29,7 @@ def sessions_with_evidence() -> QuerySet[Session]:
     """
     return Session.objects.select_related("revision__vehicle__assumptions", "venue").prefetch_related(
         "readings",
+        Prefetch("logs", queryset=Log.objects.order_by("first_at", "stored_at")),
         Prefetch("passes", queryset=Pass.objects.prefetch_related("gate__marks")),
         Prefetch("revision__fittings", queryset=Fitting.objects.select_related("part")),
     )

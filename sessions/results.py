@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import Any
 
 from buildlog.machine import Machine
 from calc import speed
 from calc.declaration import Measured
-from calc.session_facts import PassFacts, ReadingFacts, SessionFacts
+from calc.session_facts import LogFacts, PassFacts, ReadingFacts, SessionFacts
 from calc.session_report import SessionReport, evaluate, evaluate_all
 from calc.session_sheet import Result
 from calc.timing import frame_duration_u_s, stopwatch_duration
 from sessions.models import Assumptions, Pass, Session
+from sessions.models.logs import longest
 
 LIGHT_GATE_U_S = 0.002
 """Two beams, each read to about a millisecond (common practice, no source)."""
@@ -120,6 +122,7 @@ def facts_of(session: Session, machine: Machine | None = None) -> SessionFacts:
         u_charge_used_ah=(charge or 0.0) * known.u_charge_fraction,
         energy_used_wh=energy,
         u_energy_used_wh=(energy or 0.0) * known.u_energy_fraction,
+        log=log_facts([log.summary for log in session.logs.all()], known),
         rest_voltage_start_v=session.rest_voltage_start_v,
         rest_voltage_end_v=session.rest_voltage_end_v,
         u_voltage_v=known.u_voltage_v,
@@ -149,6 +152,18 @@ def facts_of(session: Session, machine: Machine | None = None) -> SessionFacts:
         single_contact=machine.single_contact,
         cg_height_m=cg.z_m if cg else None,
         cg_forward_m=cg.x_m if cg and machine.centre_of_gravity else None,
+    )
+
+
+def log_facts(summaries: list[Any], known: Assumptions) -> LogFacts | None:
+    """What the longest of a session's logs says; its current sensor is wrong by a share, as a counter is."""
+    found = longest(summaries)
+    if found is None or found.charge_ah is None or found.energy_wh is None:
+        return found
+    return replace(
+        found,
+        u_charge_ah=abs(found.charge_ah) * known.u_charge_fraction,
+        u_energy_wh=abs(found.energy_wh) * known.u_energy_fraction,
     )
 
 

@@ -27,8 +27,8 @@ from calc.session_sheet import SessionReports
 from calc.session_table import SessionTable, Split
 from calc.speed import gate_speed
 from calc.timing import frame_duration_u_s, stopwatch_duration
-from sessions.models import Assumptions, Gate, Pass, Reading, Session
-from sessions.results import LIGHT_GATE_U_S, SATELLITE_U_S
+from sessions.models import Assumptions, Gate, Log, Pass, Reading, Session
+from sessions.results import LIGHT_GATE_U_S, SATELLITE_U_S, log_facts
 
 _NUMBERS = (
     "rider_mass_kg",
@@ -104,6 +104,7 @@ class Season:
         }
         self._read_passes(direction)
         self._read_readings()
+        self._read_logs()
 
     @cached_property
     def known(self) -> Assumptions:
@@ -211,6 +212,14 @@ class Season:
         self._reading_session = np.array([self._row[key] for key in columns[0]], dtype=np.intp)
         self._readings = {name: np.array(columns[2 + index], dtype=np.float64) for index, name in enumerate(_READ)}
 
+    def _read_logs(self) -> None:
+        """What the logs add up to; the logs themselves stay in their files."""
+        found = Log.objects.filter(session__revision__vehicle=self.vehicle, state=Log.State.READ)
+        summaries: dict[int, list[Any]] = {}
+        for text, summary in found.annotate(session_text=as_text("session_id")).values_list("session_text", "summary"):
+            summaries.setdefault(self._row[text], []).append(summary)
+        self._logs = {row: log_facts(told, self.known) for row, told in summaries.items()}
+
     def _table(self) -> SessionTable:
         known, numbers = self.known, self.numbers
         machines = [self.machines[key] for key in self.revision]
@@ -247,6 +256,7 @@ class Season:
             self._splits,
             self._readings,
             self._reading_session,
+            [self._logs.get(row) for row in range(self.count)],
         )
 
     def _centres(self, machines: list[Machine], load: Any) -> dict[str, Any]:

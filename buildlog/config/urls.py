@@ -9,6 +9,7 @@ from buildlog import photo_files
 from buildlog.pages import accounts, devices, failures, methods, parts, photos, vehicles
 from sessions import archive_pages, bench_pages, card_pages, compare_pages, field_pages, season_pages, share_pages
 from sessions import pages as outings
+from sessions.logs import column_pages, recording_pages
 from sessions.logs import pages as logs
 
 urlpatterns = [
@@ -73,7 +74,12 @@ urlpatterns = [
     path("sessions/<uuid:pk>/new-log/", logs.new_log, name="new_log"),
     path("sessions/logs/<uuid:pk>/", logs.log, name="log"),
     path("sessions/logs/<uuid:pk>/original/", logs.log_original, name="log_original"),
+    path("sessions/logs/<uuid:pk>/columns/", column_pages.log_columns, name="log_columns"),
+    path("sessions/logs/<uuid:pk>/read/", logs.read_log_again, name="read_log_again"),
+    path("sessions/logs/<uuid:pk>/place/", recording_pages.place_log, name="place_log"),
     path("sessions/logs/<uuid:pk>/remove/", logs.remove_log, name="remove_log"),
+    path("sessions/<uuid:pk>/recordings/", recording_pages.recordings, name="recordings"),
+    path("sessions/<uuid:pk>/recordings/window/", recording_pages.recordings_window, name="recordings_window"),
     path("sessions/passes/<uuid:pk>/edit/", outings.edit_pass, name="edit_pass"),
     path("sessions/passes/<uuid:pk>/remove/", outings.remove_pass, name="remove_pass"),
     path("sessions/readings/<uuid:pk>/edit/", outings.edit_reading, name="edit_reading"),

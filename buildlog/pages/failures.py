@@ -52,7 +52,7 @@ def failure(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 @form_page
 @needs(Right.LOG)
 def new_failure(request: HttpRequest) -> HttpResponse:
-    """A new failure of the machine ridden now; `?session=` or `?revision=` say otherwise."""
+    """A new failure of the machine ridden now; `?session=` or `?revision=` say otherwise; what is known comes along."""
     riding = Revision.objects.filter(status=Revision.Status.RIDING).order_by("-date", "-number").first()
     initial: dict[str, object] = {"revision": riding.pk} if riding else {}
     initial |= {name: value for name in ("session", "revision") if _is_id(value := request.GET.get(name))}
@@ -62,8 +62,19 @@ def new_failure(request: HttpRequest) -> HttpResponse:
         if session is not None:
             initial |= {"revision": session.revision_id, "happened_at": session.started_at}
     return write_record(
-        request, FailureForm, Failure(), title="Something failed", back=reverse("failures"), initial=initial
-    )
+        request, FailureForm, Failure(), title="Something failed", back=reverse("failures"),
+        initial=initial | _told(request),
+    )  # fmt: skip
+
+
+def _told(request: HttpRequest) -> dict[str, object]:
+    """What a page that saw the failure already knows of it: its words, and when in the session."""
+    told: dict[str, object] = {"mode_name": request.GET.get("mode_name", "")[:80]}
+    try:
+        time_s = float(request.GET.get("time_into_session_s", ""))
+    except ValueError:
+        return told
+    return told | ({"time_into_session_s": time_s} if 0 <= time_s < 1e6 else {})
 
 
 def _is_id(text: str | None) -> bool:

@@ -10,7 +10,6 @@ from typing import Any
 import numpy as np
 
 from calc.geodesy import gate_crossings_s, local_metres
-from sessions.logs.columns import Columns
 from sessions.models import Gate, Log, Pass
 
 HALF_WIDTH_M = 25.0
@@ -37,14 +36,20 @@ class Proposal:
         return f"{self.gate.pk}/{self.time_into_session_s:.2f}"
 
 
-def proposals_of(log: Log, columns: Columns) -> list[Proposal]:
+def proposals_of(log: Log, columns: dict[str, Any]) -> list[Proposal]:
     """Every ride through a gate whose marks have coordinates, in order of time.
 
     A track of another day offers none: its rides were no part of this session.
     """
-    if log.first_at is None or columns.time_s.size < 2 or not is_of_its_session(log):
+    if not {"time_s", "lat_deg", "lon_deg"} <= set(columns) or not is_of_its_session(log):
         return []
-    offset_s = (log.first_at - log.session.started_at) / timedelta(seconds=1)
+    if log.first_at is None and log.clock == Log.Clock.OWN:
+        # Nobody knows yet where in the session it belongs.
+        return []
+    good = ~(np.isnan(columns["lat_deg"]) | np.isnan(columns["lon_deg"]))
+    track = {name: columns[name][good] for name in ("time_s", "lat_deg", "lon_deg")}
+    if track["time_s"].size < 2:
+        return []
     there = [
         (run.gate_id, run.time_into_session_s)
         for run in log.session.passes.filter(method=Pass.Method.SATELLITE, time_into_session_s__isnull=False)
@@ -54,8 +59,8 @@ def proposals_of(log: Log, columns: Columns) -> list[Proposal]:
         marks = list(gate.marks.all())
         if len(marks) < 2 or any(mark.latitude_deg is None for mark in marks):
             continue
-        for direction, times in _rides(columns, marks):
-            began_s = times[0] + offset_s
+        for direction, times in _rides(track, marks):
+            began_s = times[0] + log.begins_s
             if began_s < 0:
                 # Before the start: a ride to the gate, or a wrong clock, and no pass of this session.
                 continue
@@ -66,18 +71,18 @@ def proposals_of(log: Log, columns: Columns) -> list[Proposal]:
 
 
 def is_of_its_session(log: Log) -> bool:
-    """Whether the track was recorded within a day of the session's start; half an hour before it still counts."""
-    if log.first_at is None:
+    """Whether it was recorded within a day of the session's start; half an hour before it still counts."""
+    if log.first_at is None and log.clock == Log.Clock.OWN:
         return True
-    return -EARLY <= log.first_at - log.session.started_at <= DAY
+    return -EARLY <= timedelta(seconds=log.begins_s) <= DAY
 
 
-def _rides(columns: Columns, marks: list[Any]) -> list[tuple[str, list[float]]]:
+def _rides(track: dict[str, Any], marks: list[Any]) -> list[tuple[str, list[float]]]:
     """Crossings of all marks in a row, out or back."""
     lines = _lines(marks)
     events: list[tuple[float, int]] = []
     for index, (latitudes, longitudes) in enumerate(lines):
-        crossed = gate_crossings_s(columns.time_s, columns.lat_deg, columns.lon_deg, latitudes, longitudes)
+        crossed = gate_crossings_s(track["time_s"], track["lat_deg"], track["lon_deg"], latitudes, longitudes)
         events += [(float(time_s), index) for time_s in crossed.crossing_s]
     events.sort()
     rides = []

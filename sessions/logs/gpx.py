@@ -7,7 +7,6 @@ file can grow while it is read; points are let go as they are read, so that memo
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import IO, Any
 from xml.etree.ElementTree import ParseError
@@ -16,47 +15,34 @@ import numpy as np
 from defusedxml import DefusedXmlException
 from defusedxml.ElementTree import iterparse
 
+from sessions.logs.recording import NotARecording, Recording, running_forwards
+
 NAMESPACE = "{http://www.topografix.com/GPX/1/1}"
 LARGEST_BYTES = 60 * 1024 * 1024
 MOST_POINTS = 500_000
 
 
-class NotATrack(ValueError):
-    """The file cannot be read as a track; the message says what is wrong and where."""
-
-
-@dataclass(frozen=True)
-class Track:
-    """Points in the order of their times. `time_s` counts from `first_at`, and is empty without times."""
-
-    first_at: datetime | None
-    time_s: Any
-    lat_deg: Any
-    lon_deg: Any
-    notes: list[str]
-
-
-def read_gpx(file: IO[bytes], size: int) -> Track:
-    """The track in a GPX 1.1 file. Raises NotATrack with a sentence."""
+def read_gpx(file: IO[bytes], size: int) -> Recording:
+    """The track in a GPX 1.1 file. Raises NotARecording with a sentence."""
     if size > LARGEST_BYTES:
-        raise NotATrack(f"The file has {size / 1e6:.0f} MB; at most {LARGEST_BYTES / 1e6:.0f} MB are read in.")
+        raise NotARecording(f"The file has {size / 1e6:.0f} MB; at most {LARGEST_BYTES / 1e6:.0f} MB are read in.")
     if size == 0:
-        raise NotATrack("The file is empty. Export the track again.")
+        raise NotARecording("The file is empty. Export the track again.")
     points: list[tuple[float, float]] = []
     stamps: list[datetime | None] = []
     try:
         _read_points(file, points, stamps)
     except ParseError as error:
         line, column = error.position
-        raise NotATrack(
+        raise NotARecording(
             f"The file breaks off or is no XML at line {line}, column {column}. Export the track again, as GPX 1.1."
         ) from None
     except DefusedXmlException:
-        raise NotATrack("The file declares a document type or entities, which no GPX file does.") from None
+        raise NotARecording("The file declares a document type or entities, which no GPX file does.") from None
     except (UnicodeDecodeError, LookupError):
-        raise NotATrack("The file's text encoding cannot be read. Export the track as UTF-8.") from None
+        raise NotARecording("The file's text encoding cannot be read. Export the track as UTF-8.") from None
     if len(points) < 2:
-        raise NotATrack("The file holds no track of two points or more (trkpt). Waypoints and routes are no ride.")
+        raise NotARecording("The file holds no track of two points or more (trkpt). Waypoints and routes are no ride.")
     return _ordered(points, stamps)
 
 
@@ -67,12 +53,12 @@ def _read_points(file: IO[bytes], points: list[tuple[float, float]], stamps: lis
             root = element
             if element.tag != f"{NAMESPACE}gpx":
                 told = element.tag.rsplit("}", 1)[-1][:40]
-                raise NotATrack(f"The file begins with <{told}>, not with GPX 1.1. Export the track as GPX 1.1.")
+                raise NotARecording(f"The file begins with <{told}>, not with GPX 1.1. Export the track as GPX 1.1.")
         if event != "end" or element.tag != f"{NAMESPACE}trkpt":
             continue
         number = len(points) + 1
         if number > MOST_POINTS:
-            raise NotATrack(f"The track has more than {MOST_POINTS:,} points. Export it with fewer.")
+            raise NotARecording(f"The track has more than {MOST_POINTS:,} points. Export it with fewer.")
         points.append((_degrees(element, "lat", 90.0, number), _degrees(element, "lon", 180.0, number)))
         stamps.append(_stamp(element.findtext(f"{NAMESPACE}time"), number))
         element.clear()
@@ -87,7 +73,7 @@ def _degrees(element: Any, name: str, most: float, number: int) -> float:
     except (TypeError, ValueError):
         value = math.nan
     if not abs(value) <= most:
-        raise NotATrack(f"Point {number} has {name}={str(told)[:30]!r}, which is no {name} in degrees.")
+        raise NotARecording(f"Point {number} has {name}={str(told)[:30]!r}, which is no {name} in degrees.")
     return value
 
 
@@ -97,31 +83,28 @@ def _stamp(told: str | None, number: int) -> datetime | None:
     try:
         found = datetime.fromisoformat(told.strip())
     except ValueError:
-        raise NotATrack(f"Point {number} has the time {told.strip()[:40]!r}; write 2026-01-17T11:05:30Z.") from None
+        raise NotARecording(f"Point {number} has the time {told.strip()[:40]!r}; write 2026-01-17T11:05:30Z.") from None
     # GPX 1.1 has its times in UTC, whether or not a writer says so.
     return found.astimezone(UTC) if found.tzinfo else found.replace(tzinfo=UTC)
 
 
-def _ordered(points: list[tuple[float, float]], stamps: list[datetime | None]) -> Track:
+def _ordered(points: list[tuple[float, float]], stamps: list[datetime | None]) -> Recording:
     latitudes, longitudes = np.array(points).T
     timed = [one for one in stamps if one is not None]
     if not timed:
-        return Track(
-            None, np.empty(0), latitudes, longitudes, ["The track has no times: it has a length, but no speeds."]
-        )
+        notes = ["The track has no times: it has a length, but no speeds."]
+        return Recording(None, {"lat_deg": latitudes, "lon_deg": longitudes}, notes)
     notes = []
     first = timed[0]
     seconds = np.array([math.nan if one is None else (one - first).total_seconds() for one in stamps])
     without = int(np.isnan(seconds).sum())
     if without:
         notes.append(f"{without} points without a time are left out.")
-    latest, kept = -math.inf, np.zeros(seconds.size, dtype=bool)
-    for index, second in enumerate(seconds):
-        if second > latest:
-            latest, kept[index] = second, True
+    kept = running_forwards(seconds)
     back = int(seconds.size - without - kept.sum())
     if back:
         notes.append(f"{back} points whose time stands still or runs backwards are left out.")
     if kept.sum() < 2 or back > seconds.size / 2:
-        raise NotATrack(f"The times of the track do not run forwards: {back} of {seconds.size} points go back.")
-    return Track(first, seconds[kept], latitudes[kept], longitudes[kept], notes)
+        raise NotARecording(f"The times of the track do not run forwards: {back} of {seconds.size} points go back.")
+    columns = {"time_s": seconds[kept], "lat_deg": latitudes[kept], "lon_deg": longitudes[kept]}
+    return Recording(first, columns, notes)

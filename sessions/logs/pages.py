@@ -1,75 +1,110 @@
-"""Pages of recordings: read in, looked at, and made into passes."""
+"""Pages of one recording: taken in, looked at, made into passes, read again, removed."""
 
 from __future__ import annotations
 
 import uuid
 from typing import Any
 
-import numpy as np
 from django import forms
 from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.http import FileResponse, Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
-from django.views.decorators.http import require_http_methods, require_safe
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from buildlog.record_pages import remove_record
 from buildlog.roles import Right, needs
-from calc.geodesy import local_metres
-from sessions.figures import Figure, base_layout, map_style_id, scatter
-from sessions.logs.columns import Columns, read_columns, store_track
+from sessions.figures import map_style_id
+from sessions.logs.charts import track
+from sessions.logs.columns import read_columns
 from sessions.logs.crossings import accept, is_of_its_session, proposals_of
-from sessions.logs.gpx import NotATrack, read_gpx
+from sessions.logs.keeping import keep, read_kept
+from sessions.logs.meanings import BY_COLUMN
+from sessions.logs.recording import NotARecording
+from sessions.logs.timeline import Timeline
 from sessions.models import Log, Session
-
-DRAWN_POINTS = 2000
 
 
 class LogForm(forms.Form):
-    file = forms.FileField(label="Track from a satellite receiver (GPX 1.1)")
+    file = forms.FileField(label="Log of any logger (CSV), or track of a satellite receiver (GPX 1.1)")
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
 @needs(Right.LOG)
 def new_log(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    """Take a file in. A track is read at once; of a logger's file a person first says what its columns mean."""
     found = get_object_or_404(Session.objects.select_related("revision__vehicle", "venue"), pk=pk)
     form = LogForm(request.POST or None, request.FILES or None)
     if request.method == "POST" and form.is_valid():
-        file = form.cleaned_data["file"]
         try:
-            log = store_track(found, file, read_gpx(file, file.size))
-        except NotATrack as error:
+            log = keep(found, form.cleaned_data["file"])
+        except NotARecording as error:
             form.add_error("file", str(error))
         except ValidationError as error:
             form.add_error("file", error.messages)
         else:
-            messages.success(request, f"Read in: {log.name}, {log.row_count} points.")
+            if log.kind == Log.Kind.CSV:
+                return redirect("log_columns", log.pk)
+            _read(request, log)
             return redirect(log)
     context = {"form": form, "session": found}
     return render(request, "sessions/new_log.html", context, status=422 if form.errors else 200)
 
 
-@require_http_methods(["GET", "HEAD", "POST"])
-def log(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
-    """A track on a plane, its length, and the passes it holds; a post accepts the chosen ones."""
-    rows = Log.objects.select_related("session__revision__vehicle", "session__venue")
-    found = get_object_or_404(rows, pk=pk)
+def _read(request: HttpRequest, log: Log) -> None:
     try:
-        columns = read_columns(found)
+        read_kept(log)
+    except NotARecording:
+        messages.error(request, "It could not be read in. The file is kept; see below why.")
+    else:
+        messages.success(request, f"Read in: {log.name}, {log.row_count} points.")
+
+
+def _log_or_404(pk: uuid.UUID) -> Log:
+    rows = Log.objects.select_related("session__revision__vehicle", "session__venue")
+    return get_object_or_404(rows, pk=pk)
+
+
+def columns_or_404(log: Log) -> dict[str, Any]:
+    try:
+        return read_columns(log)
     except FileNotFoundError:
         raise Http404("The log's file is gone from the data folder.") from None
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def log(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    """One recording: what it holds, and the passes in it; a post accepts the chosen ones."""
+    found = _log_or_404(pk)
+    columns = columns_or_404(found) if found.is_read else {}
     proposals = proposals_of(found, columns)
     if request.method == "POST":
         return _accepted(request, found, proposals)
+    figure = None
+    if found.is_read:
+        # Nothing is drawn of a file that waits, and no gate is looked up for it.
+        gates = found.session.venue.gates.prefetch_related("marks") if "lat_deg" in columns else []
+        figure = track(Timeline(found.session, [found]), gates)
     context = {
         "log": found,
         "session": found.session,
         "proposals": proposals,
+        "has_positions": "lat_deg" in columns,
         "is_of_its_session": is_of_its_session(found),
-        "figures": {"track": _drawn(columns)},
+        "ranges": _ranges(found),
+        "figures": {"track": figure} if figure else {},
         "map_style_id": map_style_id(),
     }
     return render(request, "sessions/log.html", context)
+
+
+def _ranges(log: Log) -> list[dict[str, Any]]:
+    told = log.summary.get("columns", {})
+    return [
+        {"label": BY_COLUMN[name].label, "kind": BY_COLUMN[name].kind, "lowest": ends[0], "highest": ends[1]}
+        for name, ends in told.items()
+        if name in BY_COLUMN and name != "time_s"
+    ]
 
 
 @needs(Right.LOG)
@@ -80,18 +115,15 @@ def _accepted(request: HttpRequest, found: Log, proposals: list[Any]) -> HttpRes
     return redirect(found.session)
 
 
-def _drawn(columns: Columns) -> Figure:
-    """The track in metres from its first point, thinned to what a screen can show."""
-    places = local_metres(columns.lat_deg, columns.lon_deg)
-    step = max(1, -(-columns.lat_deg.size // DRAWN_POINTS))
-    layout = base_layout("north, m")
-    layout["xaxis"] = {"title": {"text": "east, m"}, "zeroline": False}
-    layout["yaxis"] |= {"scaleanchor": "x"}
-    east, north = (np.round(one[::step], 1).tolist() for one in (places.east_m, places.north_m))
-    return {
-        "data": [scatter(x=east, y=north, mode="lines", name="track", line={"color": "#0072B2"}, hoverinfo="skip")],
-        "layout": layout,
-    }
+@require_POST
+@needs(Right.LOG)
+def read_log_again(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    """Another try at a file that was kept; a logger's file goes to its columns instead."""
+    found = _log_or_404(pk)
+    if found.kind == Log.Kind.CSV:
+        return redirect("log_columns", found.pk)
+    _read(request, found)
+    return redirect(found)
 
 
 @require_safe

@@ -3,6 +3,7 @@
 from sessions.models.assumptions import Assumptions
 from sessions.models.cards import TestCard, TestCardItem
 from sessions.models.checks import GoNoGoCheck
+from sessions.models.column_mappings import ColumnMapping
 from sessions.models.logs import Log
 from sessions.models.outings import Pass, Reading, Session
 from sessions.models.places import Gate, GateMark, Venue
@@ -11,6 +12,7 @@ from sessions.models.tracks import TrackPart
 
 __all__ = [
     "Assumptions",
+    "ColumnMapping",
     "Gate",
     "GateMark",
     "GoNoGoCheck",

@@ -116,13 +116,15 @@ def test_a_track_is_drawn_and_its_rides_become_passes(page, live_server, season,
         GateMark.objects.create(gate=gate, position_m=55.7 * index, latitude_deg=latitude, longitude_deg=25.0)
     before = Pass.objects.count()
     page.goto(live_server.url + session.get_absolute_url())
-    page.get_by_role("link", name="Read a track in").click()
+    page.get_by_role("link", name="Read a log in").click()
     file = {"name": "ride.gpx", "mimeType": "application/gpx+xml"}
-    page.get_by_label("Track from a satellite receiver").set_input_files({**file, "buffer": b"<html></html>"})
+    page.get_by_label("Log of any logger").set_input_files({**file, "buffer": b"<html></html>"})
     page.get_by_role("button", name="Read it in").click()
     assert "not with GPX 1.1" in page.text_content("main")
+    # The file is kept with its session; another one is read in beside it.
+    page.goto(f"{live_server.url}/sessions/{session.pk}/new-log/")
     content = gpx(*steady(), *steady(out=False, begins=60))
-    page.get_by_label("Track from a satellite receiver").set_input_files({**file, "buffer": content})
+    page.get_by_label("Log of any logger").set_input_files({**file, "buffer": content})
     page.get_by_role("button", name="Read it in").click()
     drawn(page)
     expect(page.locator("#track .main-svg").first).to_be_visible()

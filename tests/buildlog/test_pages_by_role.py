@@ -68,6 +68,11 @@ PAGES = {
     "new_log": ("/sessions/{session}/new-log/", LOG),
     "log": ("/sessions/logs/{log}/", READ),
     "log_original": ("/sessions/logs/{log}/original/", READ),
+    "log_columns": ("/sessions/logs/{logger_file}/columns/", LOG),
+    "read_log_again": ("/sessions/logs/{log}/read/", LOG),
+    "place_log": ("/sessions/logs/{log}/place/", LOG),
+    "recordings": ("/sessions/{session}/recordings/", READ),
+    "recordings_window": ("/sessions/{session}/recordings/window/?from_s=0&to_s=10", READ),
     "remove_log": ("/sessions/logs/{log}/remove/", LOG),
     "new_reading": ("/sessions/{session}/new-reading/", LOG),
     "edit_pass": ("/sessions/passes/{timed_pass}/edit/", LOG),
@@ -90,7 +95,7 @@ PAGES = {
     "revoke_device": ("/devices/{device}/revoke/", BUILD),
     "people": ("/people/", ADMIT),
 }
-POSTED_ONLY = {"suggest_card", "failure_held", "revoke_share", "revoke_device"}
+POSTED_ONLY = {"suggest_card", "failure_held", "revoke_share", "revoke_device", "read_log_again", "place_log"}
 ROLES = [READ, LOG, BUILD, ADMIT]
 OPEN = {"invitation", "sign_in", "sign_out", "field", "field_manifest", "service_worker", "shared", "shared_photo"}
 
@@ -132,18 +137,24 @@ def device(vehicle, make_account):
 
 @pytest.fixture
 def log(session):
-    import io
-
     from django.core.files.uploadedfile import SimpleUploadedFile
 
-    from sessions.logs.columns import store_track
-    from sessions.logs.gpx import read_gpx
+    from sessions.logs.keeping import keep, read_kept
 
     points = "".join(f'<trkpt lat="60.00{n}" lon="25"/>' for n in range(3))
     head = '<gpx xmlns="http://www.topografix.com/GPX/1/1" version="1.1" creator="t">'
-    text = f"{head}<trk><trkseg>{points}</trkseg></trk></gpx>"
-    file = SimpleUploadedFile("track.gpx", text.encode())
-    return store_track(session, file, read_gpx(io.BytesIO(text.encode()), len(text)))
+    kept = keep(session, SimpleUploadedFile("track.gpx", f"{head}<trk><trkseg>{points}</trkseg></trk></gpx>".encode()))
+    read_kept(kept)
+    return kept
+
+
+@pytest.fixture
+def logger_file(session):
+    from django.core.files.uploadedfile import SimpleUploadedFile
+
+    from sessions.logs.keeping import keep
+
+    return keep(session, SimpleUploadedFile("log.csv", b"t,volts\n0,52\n1,51\n2,51\n"))
 
 
 @pytest.fixture

@@ -13,12 +13,15 @@ from buildlog.models import Cause, Failure, FailureChange, Modification, Part, P
 from buildlog.pictures import store_photo
 from sessions import archive
 from sessions.demo import loading
-from sessions.logs.columns import read_columns, store_track
-from sessions.logs.gpx import read_gpx
+from sessions.logs.columns import read_columns
+from sessions.logs.csv_layout import find_layout
+from sessions.logs.keeping import keep, read_kept
+from sessions.logs.meanings import guess
 from sessions.models import GateMark, Log, Pass, Reading, Session, ShareLink, TestCard, TestCardItem, Venue
 from sessions.tables import as_csv, cell
 
 SAMPLE = Path(__file__).resolve().parents[1] / "reference/data/sample.gpx"
+LOGGER_FILE = b"time (s);U (V);I (A)\n0,0;52,4;10,5\n0,5;52,2;20,5\n1,0;;30,5\n"
 COUNTED = [
     Vehicle, Part, Revision, Venue, GateMark, Session, Pass, Reading, Failure, FailureChange, Modification, Cause,
     TestCard, TestCardItem, Photo, Log,
@@ -31,7 +34,11 @@ def demo(db, picture_file):
     vehicle = Vehicle.objects.get()
     store_photo(picture_file, revision=vehicle.revisions.first(), caption="=1+1")
     content = SAMPLE.read_bytes()
-    store_track(Session.objects.first(), SimpleUploadedFile("ride.gpx", content), read_gpx(io.BytesIO(content), 1))
+    outing = Session.objects.first()
+    read_kept(keep(outing, SimpleUploadedFile("ride.gpx", content)))
+    head = find_layout(io.BytesIO(LOGGER_FILE), len(LOGGER_FILE))
+    read_kept(keep(outing, SimpleUploadedFile("ride.csv", LOGGER_FILE)), head.layout, guess(head.layout, head.rows))
+    keep(outing, SimpleUploadedFile("waits.csv", b"a,b\nc,d\n"))
     card = TestCard.objects.create(revision=vehicle.revisions.last(), title="Next")
     TestCardItem.objects.create(card=card, what="Six passes")
     return vehicle
@@ -68,9 +75,13 @@ def test_out_and_in_again_is_the_same_machine(demo):
     answered = Modification.objects.get(title__startswith="Heavier chain").answers
     assert answered.count() == 2
     assert Photo.objects.get().image.size > 0
-    log = Log.objects.get()
+    log = Log.objects.get(kind="gpx")
     assert log.original.open("rb").read() == SAMPLE.read_bytes()
-    assert read_columns(log).lat_deg.size == log.row_count
+    assert read_columns(log)["lat_deg"].size == log.row_count
+    logged = Log.objects.get(name="ride.csv")
+    assert read_columns(logged)["voltage_v"][:2].tolist() == [52.4, 52.2]
+    assert logged.summary["facts"]["highest_current_a"] == 20.5
+    assert (Log.objects.get(name="waits.csv").state, Log.objects.get(name="waits.csv").row_count) == ("waiting", 0)
     # And once more: nothing new.
     again = read(target)
     assert (again.total, everything()) == (0, before)

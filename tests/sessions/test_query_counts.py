@@ -3,10 +3,14 @@
 from datetime import timedelta
 
 import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from buildlog.models import Failure, FailureMode, Fitting, Part, Revision, Vehicle
+from sessions.logs.csv_layout import find_layout
+from sessions.logs.keeping import keep, read_kept
+from sessions.logs.meanings import guess
 from sessions.models import Pass, Reading, Session, TestCard, TestCardItem, TrackPart
 
 
@@ -39,6 +43,12 @@ def fill(session, gate, count):
         card = TestCard.objects.create(revision=session.revision, title=f"C{number}")
         TestCardItem.objects.create(card=card, what="Six passes", outcome="done", session=session)
         TrackPart.objects.create(session=session, fixes=[[number, 60.0, 25.0 + number / 1000, 5.0]])
+    for number in range(session.logs.count(), min(count, 30)):
+        rows = "".join(f"{n}.{number},5{n % 3},{n}\n" for n in range(40))
+        log = keep(session, SimpleUploadedFile(f"{number}.csv", f"time,volts,speed\n{rows}".encode()))
+        with log.original.open("rb") as held:
+            head = find_layout(held, log.size_bytes)
+        read_kept(log, head.layout, guess(head.layout, head.rows))
     for number in range(Part.objects.count(), count):
         part = Part.objects.create(name=f"P{number}", category="other", mass_kg=1.0)
         Fitting.objects.create(revision=session.revision, part=part)
@@ -53,6 +63,7 @@ PAGES = {
     "failures": "/failures/",
     "sessions": "/sessions/",
     "session": "/sessions/{session}/",
+    "recordings": "/sessions/{session}/recordings/",
     "venues": "/venues/",
     "compare": "/compare/?vehicle={vehicle}&revision={revision}",
     "new failure": "/failures/new/",
@@ -65,8 +76,8 @@ PAGES = {
     "api revisions": "/api/v1/revisions/",
 }
 MOST = 16
-# It gathers for a whole day what other pages show one by one.
-MOST_OF = {"api field": 20}
+# It gathers for a whole day what other pages show one by one; the comparison reads what logs add up to.
+MOST_OF = {"api field": 21, "compare": 17, "recordings": 20}
 
 
 @pytest.mark.parametrize("name", PAGES)

@@ -1,0 +1,230 @@
+"""A session's logs as aligned panels over one clock, thinned so that every peak survives, and the track from above."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from buildlog.models import Failure
+from calc.geodesy import local_metres
+from calc.quantities import KINDS, in_shown_unit
+from calc.thinning import rows_with_extremes
+from sessions.figures import COLOURS, Figure, scatter
+from sessions.logs.timeline import Series, Timeline
+from sessions.models import Gate, Pass, Reading
+
+STRETCHES = 500
+"""Each line has at most two points for every pixel of a phone held sideways."""
+
+TRACK_POINTS = 2000
+GAP_BETWEEN_PANELS = 0.025
+ELAPSED = "%H:%M:%S"
+PANELS = (
+    ("Speed", "speed"),
+    ("Voltage", "voltage"),
+    ("Current", "current"),
+    ("Power", "power"),
+    ("Temperature", "temperature"),
+)
+
+
+@dataclass(frozen=True)
+class Line:
+    """One line of one panel."""
+
+    panel: str
+    kind: str
+    series: Series
+
+
+def lines_of(timeline: Timeline) -> list[Line]:
+    """Every line of the panels, in a fixed order: pages ask for stretches of them by their places in it."""
+    found = [Line("Speed", "speed", one) for one in timeline.speeds]
+    found += [Line("Voltage", "voltage", one) for one in timeline.every("voltage_v", "voltage", "voltage")]
+    found += [Line("Current", "current", one) for one in timeline.every("current_a", "current", "current")]
+    found += [Line("Power", "power", one) for one in timeline.powers]
+    for name in ("battery", "motor", "controller"):
+        found += [
+            Line("Temperature", "temperature", one)
+            for one in timeline.every(f"{name}_temperature_c", name, "temperature")
+        ]
+    return found
+
+
+def points_of(line: Line, system: str, from_s: float | None = None, to_s: float | None = None) -> dict[str, list[Any]]:
+    """A line between two moments, thinned; times in milliseconds, as plotly's clock counts them."""
+    times, values = line.series.time_s, line.series.values
+    if from_s is not None and to_s is not None:
+        # One sample beyond each end, so that the line reaches the edges.
+        first = max(int(np.searchsorted(times, from_s)) - 1, 0)
+        last = min(int(np.searchsorted(times, to_s)) + 1, times.size)
+        times, values = times[first:last], values[first:last]
+    rows = rows_with_extremes(values, STRETCHES)
+    shown = in_shown_unit(values[rows], line.kind, system)
+    return {"x": np.round(times[rows] * 1000.0, 1).tolist(), "y": np.round(shown, 3).tolist()}
+
+
+def panels(
+    timeline: Timeline, lines: list[Line], system: str, passes: Iterable[Pass], failures: Iterable[Failure],
+    readings: Iterable[Reading],
+) -> Figure:  # fmt: skip
+    """The panels one over the other, with one cursor through all of them; passes and failures marked."""
+    shown = [(name, kind) for name, kind in PANELS if any(line.panel == name for line in lines)]
+    places = {name: index for index, (name, _) in enumerate(shown)}
+    data = []
+    for index, line in enumerate(lines):
+        unit = KINDS[line.kind].shown_in(system).label
+        data.append(
+            scatter(
+                **points_of(line, system), mode="lines", name=line.series.title, connectgaps=False,
+                yaxis=_axis(places[line.panel]), line={"color": COLOURS[index % len(COLOURS)], "width": 1.6},
+                hovertemplate=f"%{{y:.4g}} {unit}<extra>{line.series.label}</extra>",
+            )
+        )  # fmt: skip
+    data += _readings(readings, places, system)
+    layout = _layout(shown, system, timeline)
+    layout["shapes"], layout["annotations"] = _marks(passes, failures)
+    return {"data": data, "layout": layout}
+
+
+def _axis(place: int) -> str:
+    return "y" if place == 0 else f"y{place + 1}"
+
+
+def _layout(shown: list[tuple[str, str]], system: str, timeline: Timeline) -> dict[str, Any]:
+    count = max(len(shown), 1)
+    height = (1.0 - GAP_BETWEEN_PANELS * (count - 1)) / count
+    start_s, end_s = timeline.span_s
+    layout: dict[str, Any] = {
+        "margin": {"l": 56, "r": 12, "t": 24, "b": 40},
+        "height": 60 + 170 * count,
+        "showlegend": False,
+        "font": {"size": 14},
+        "paper_bgcolor": "rgba(0,0,0,0)",
+        "plot_bgcolor": "rgba(0,0,0,0)",
+        "hovermode": "x",
+        "hoversubplots": "axis",
+        "dragmode": "pan",
+        "xaxis": {
+            "type": "date",
+            "title": {"text": "into the session"},
+            "hoverformat": f"{ELAPSED}.%2f",
+            "tickformat": ELAPSED,
+            "tickformatstops": [{"dtickrange": [None, 1000], "value": f"{ELAPSED}.%2f"}],
+            "nticks": 5,
+            "range": [start_s * 1000.0, end_s * 1000.0],
+            "anchor": _axis(count - 1),
+            "showspikes": True,
+            "spikemode": "across",
+            "spikesnap": "cursor",
+            "spikethickness": 1,
+            "zeroline": False,
+        },
+    }
+    for place, (name, kind) in enumerate(shown):
+        top = 1.0 - place * (height + GAP_BETWEEN_PANELS)
+        unit = KINDS[kind].shown_in(system).label
+        axis = {"title": {"text": f"{name}, {unit}"}, "domain": [max(top - height, 0.0), top], "zeroline": False,
+                "nticks": 5, "fixedrange": True}  # fmt: skip
+        layout["yaxis" if place == 0 else f"yaxis{place + 1}"] = axis
+    return layout
+
+
+def _readings(readings: Iterable[Reading], places: dict[str, int], system: str) -> list[Figure]:
+    """What was read off the instruments, as dots beside the lines of the logs."""
+    found = []
+    rows = list(readings)
+    for panel, kind, column in (("Voltage", "voltage", "voltage_v"), ("Current", "current", "current_a")):
+        told = [(one.time_into_session_s, getattr(one, column)) for one in rows if getattr(one, column) is not None]
+        if panel in places and told:
+            found.append(
+                scatter(
+                    x=[time_s * 1000.0 for time_s, _ in told],
+                    y=[in_shown_unit(value, kind, system) for _, value in told], mode="markers", name="readings",
+                    yaxis=_axis(places[panel]), marker={"symbol": "circle-open", "size": 9, "color": COLOURS[1]},
+                    hovertemplate="%{y:.4g}<extra>reading</extra>",
+                )
+            )  # fmt: skip
+    return found
+
+
+def _marks(passes: Iterable[Pass], failures: Iterable[Failure]) -> tuple[list[Any], list[Any]]:
+    shapes, words = [], []
+    for run in passes:
+        if run.time_into_session_s is None:
+            continue
+        start = run.time_into_session_s * 1000.0
+        shapes.append({"type": "rect", "xref": "x", "yref": "paper", "x0": start, "x1": start + run.duration_s * 1000.0,
+                       "y0": 0, "y1": 1, "fillcolor": COLOURS[2], "opacity": 0.22, "line": {"width": 0},
+                       "name": f"pass {run.number}"})  # fmt: skip
+        words.append(_word(start, f"pass {run.number}"))
+    for failure in failures:
+        if failure.time_into_session_s is None:
+            continue
+        at = failure.time_into_session_s * 1000.0
+        look = {"color": COLOURS[1], "width": 2, "dash": "dot"}
+        shapes.append({"type": "line", "xref": "x", "yref": "paper", "x0": at, "x1": at, "y0": 0, "y1": 1,
+                       "line": look, "name": failure.mode.name})  # fmt: skip
+        words.append(_word(at, failure.mode.name))
+    return shapes, words
+
+
+def _word(at_ms: float, text: str) -> dict[str, Any]:
+    return {"x": at_ms, "y": 1, "xref": "x", "yref": "paper", "text": text, "showarrow": False, "yanchor": "bottom",
+            "xanchor": "left", "font": {"size": 12}}  # fmt: skip
+
+
+def track(timeline: Timeline, gates: Iterable[Gate]) -> Figure | None:
+    """Every track in metres from the first point, from above, with the gates whose marks have coordinates."""
+    tracks = []
+    for log in timeline.logs:
+        held = timeline.columns.get(log.pk, {})
+        if {"lat_deg", "lon_deg"} <= set(held):
+            good = ~(np.isnan(held["lat_deg"]) | np.isnan(held["lon_deg"]))
+            if good.any():
+                clock = held["time_s"][good] + log.begins_s if "time_s" in held else np.zeros(int(good.sum()))
+                tracks.append((log, held["lat_deg"][good], held["lon_deg"][good], clock))
+    if not tracks:
+        return None
+    _, first_lat, first_lon, _ = tracks[0]
+    data = []
+    for index, (log, latitudes, longitudes, clock) in enumerate(tracks):
+        east, north = _metres(latitudes, longitudes, first_lat[0], first_lon[0])
+        step = max(1, -(-latitudes.size // TRACK_POINTS))
+        data.append(
+            scatter(
+                x=np.round(east[::step], 1).tolist(), y=np.round(north[::step], 1).tolist(), mode="lines",
+                name=log.name, line={"color": COLOURS[index % len(COLOURS)]}, hoverinfo="skip",
+                customdata=np.round(clock[::step] * 1000.0, 1).tolist(),
+            )
+        )  # fmt: skip
+    for gate in gates:
+        marks = [mark for mark in gate.marks.all() if mark.latitude_deg is not None]
+        if marks:
+            east, north = _metres(
+                np.array([mark.latitude_deg for mark in marks]), np.array([mark.longitude_deg for mark in marks]),
+                first_lat[0], first_lon[0],
+            )  # fmt: skip
+            data.append(
+                scatter(
+                    x=np.round(east, 1).tolist(), y=np.round(north, 1).tolist(), mode="markers+text", name=gate.name,
+                    text=[f"{gate.name} {number + 1}" for number in range(len(marks))], textposition="top center",
+                    marker={"symbol": "diamond", "size": 11, "color": COLOURS[3]}, hoverinfo="text",
+                )
+            )  # fmt: skip
+    layout = {
+        "margin": {"l": 56, "r": 12, "t": 12, "b": 40}, "showlegend": False, "font": {"size": 14},
+        "paper_bgcolor": "rgba(0,0,0,0)", "plot_bgcolor": "rgba(0,0,0,0)", "hovermode": "closest",
+        "xaxis": {"title": {"text": "east, m"}, "zeroline": False},
+        "yaxis": {"title": {"text": "north, m"}, "zeroline": False, "scaleanchor": "x", "nticks": 7},
+    }  # fmt: skip
+    return {"data": data, "layout": layout}
+
+
+def _metres(latitudes: Any, longitudes: Any, lat_deg: float, lon_deg: float) -> tuple[Any, Any]:
+    """Metres east and north of one point, whatever the track begins with."""
+    places = local_metres(np.append(lat_deg, latitudes), np.append(lon_deg, longitudes))
+    return places.east_m[1:], places.north_m[1:]

@@ -1,0 +1,57 @@
+"""Bringing the clocks of a session's logs together, by the speeds that both saw."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from calc.alignment import clock_offset_s
+from sessions.logs.timeline import Series, Timeline
+from sessions.models import Log
+
+WORTH_SAYING = 0.6
+"""Below this correlation two speeds are not of one ride, or hardly vary (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Suggestion:
+    """Where a log would begin for its speeds to agree with another's."""
+
+    log: Log
+    against: Log
+    begins_s: float
+    moved_s: float
+    correlation: float
+
+    @property
+    def agrees(self) -> bool:
+        return self.correlation >= WORTH_SAYING
+
+    @property
+    def is_worth_taking(self) -> bool:
+        return self.agrees and abs(self.moved_s) >= 0.05
+
+
+def suggestions_of(timeline: Timeline) -> list[Suggestion]:
+    """For each further log with a speed, where it agrees best with the one that stays as it is.
+
+    The log with a clock of its own stays; of several, the one with a track, for satellites keep the best time.
+    """
+    by_log: dict[object, Series] = {}
+    for series in timeline.speeds:
+        by_log.setdefault(series.log.pk, series)
+    listed = sorted(by_log.values(), key=lambda one: (one.log.first_at is None, one.log.kind != Log.Kind.GPX))
+    found = []
+    for series in listed[1:]:
+        fixed = listed[0]
+        try:
+            offset = clock_offset_s(
+                fixed.time_s, np.maximum(fixed.values, 0.0), series.time_s, np.maximum(series.values, 0.0)
+            )
+        except ValueError:
+            # Too short, or a speed that never changes: nothing to go by.
+            continue
+        begins_s = series.log.begins_s + offset.offset_s
+        found.append(Suggestion(series.log, fixed.log, begins_s, offset.offset_s, offset.correlation))
+    return found

@@ -1,0 +1,173 @@
+"""The page on which a person says what a logger's columns mean: all of it is guessed, shown, and can be changed."""
+
+from __future__ import annotations
+
+import uuid
+from dataclasses import dataclass
+from typing import Any
+
+from django import forms
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_http_methods
+
+from buildlog.roles import Right, needs
+from calc.quantities import written
+from sessions.logs.csv_layout import DECIMAL_MARKS, DELIMITERS, ENCODINGS, Head, find_layout
+from sessions.logs.csv_reading import first_row
+from sessions.logs.keeping import read_kept
+from sessions.logs.meanings import (
+    BY_COLUMN,
+    IGNORE,
+    MEANINGS,
+    TIME_FORMATS,
+    ColumnChoice,
+    Mapping,
+    guess,
+    signature_of,
+)
+from sessions.logs.recording import NotARecording
+from sessions.models import ColumnMapping, Log
+
+SHOWN_ROWS = 3
+FLIPPED = "discharge counted below zero"
+
+
+class LayoutForm(forms.Form):
+    """How the file is written, where the finding was wrong."""
+
+    encoding = forms.ChoiceField(choices=list(ENCODINGS.items()), required=False)
+    delimiter = forms.ChoiceField(
+        label="between two cells", choices=[(mark, word) for mark, word in DELIMITERS.items()], required=False
+    )
+    decimal = forms.ChoiceField(label="decimal mark", choices=list(DECIMAL_MARKS.items()), required=False)
+    first_line = forms.IntegerField(label="first line of data", min_value=1, max_value=300, required=False)
+
+
+@dataclass(frozen=True)
+class ColumnRow:
+    """One column of the file on the page."""
+
+    index: int
+    name: str
+    unit: str
+    cells: list[str]
+    chosen: str
+    understood: str
+
+
+def _choices() -> list[tuple[str, list[tuple[str, str]]]]:
+    """Every meaning with its units, as one list: a choice is made with one touch."""
+    groups = []
+    for meaning in MEANINGS:
+        options = []
+        for unit in meaning.units:
+            words = TIME_FORMATS.get(unit, unit)
+            if meaning.column == "current_a":
+                options.append((f"{meaning.column}|{unit}", f"{meaning.label}, {words}, discharge above zero"))
+                options.append((f"{meaning.column}|{unit}|flipped", f"{meaning.label}, {words}, {FLIPPED}"))
+            else:
+                options.append((f"{meaning.column}|{unit}", f"{meaning.label}, {words}"))
+        groups.append((meaning.label, options))
+    return groups
+
+
+CHOICES = _choices()
+
+
+def _value(choice: ColumnChoice) -> str:
+    return "|".join([choice.meaning, choice.unit, *(["flipped"] if choice.flipped else [])])
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+@needs(Right.LOG)
+def log_columns(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    """What the file looks like, and what each column means; a post reads it in."""
+    rows = Log.objects.select_related("session__revision__vehicle", "session__venue")
+    log = get_object_or_404(rows, pk=pk, kind=Log.Kind.CSV)
+    asked = request.POST if request.method == "POST" else request.GET
+    told = LayoutForm(asked or None)
+    context: dict[str, Any] = {"log": log, "session": log.session, "choices": CHOICES}
+    try:
+        with log.original.open("rb") as held:
+            head = find_layout(held, log.size_bytes, told.cleaned_data if told.is_bound and told.is_valid() else None)
+    except NotARecording as error:
+        context |= {"problem": str(error), "layout_form": told if told.is_bound else LayoutForm()}
+        return render(request, "sessions/log_columns.html", context, status=422 if request.method == "POST" else 200)
+    except FileNotFoundError:
+        context |= {"problem": "The log's file is gone from the data folder.", "layout_form": None}
+        return render(request, "sessions/log_columns.html", context, status=404)
+    problem = ""
+    mapping, remembered = _mapping(request, log, head)
+    if request.method == "POST" and "read" in request.POST and mapping is not None:
+        try:
+            read_kept(log, head.layout, mapping)
+        except NotARecording as error:
+            problem = str(error)
+        else:
+            messages.success(request, f"Read in: {log.name}, {log.row_count} rows.")
+            return redirect("recordings", log.session_id)
+    layout = head.layout
+    shown = LayoutForm(
+        initial={"encoding": layout.encoding, "delimiter": layout.delimiter, "decimal": layout.decimal,
+                 "first_line": layout.first_line}
+    )  # fmt: skip
+    context |= {
+        "problem": problem,
+        "layout_form": told if told.errors else shown,
+        "layout": layout,
+        "remembered": remembered,
+        "columns": _column_rows(head, mapping, request.user.unit_system),
+        "interval": request.POST.get("interval_s", ""),
+    }
+    return render(request, "sessions/log_columns.html", context, status=422 if problem else 200)
+
+
+def _mapping(request: HttpRequest, log: Log, head: Head) -> tuple[Mapping, ColumnMapping | None]:
+    """As posted; or as this log was read; or as files of this logger were read the last time; or as guessed."""
+    if request.method == "POST":
+        return _posted(request, head), None
+    try:
+        if log.mapping:
+            return Mapping.from_json(log.mapping), None
+        remembered = ColumnMapping.objects.filter(signature=signature_of(head.layout)).first()
+        if remembered is not None:
+            return Mapping.from_json(remembered.mapping), remembered
+    except ValueError:
+        # Written by hand in the database, or by another version: guessed anew.
+        pass
+    return guess(head.layout, head.rows), None
+
+
+def _posted(request: HttpRequest, head: Head) -> Mapping:
+    choices = []
+    for index in range(head.layout.width):
+        meaning, _, rest = request.POST.get(f"column_{index}", IGNORE).partition("|")
+        unit, _, flipped = rest.partition("|")
+        if meaning != IGNORE:
+            choices.append(ColumnChoice(index, meaning[:40], unit[:40], flipped == "flipped"))
+    told = request.POST.get("interval_s", "").strip().replace(",", ".")
+    try:
+        interval = float(told) if told else None
+    except ValueError:
+        # Out of range on purpose: the reader then says what the field takes.
+        interval = 0.0
+    return Mapping(tuple(choices), interval)
+
+
+def _column_rows(head: Head, mapping: Mapping, system: str) -> list[ColumnRow]:
+    by_index = {one.index: one for one in mapping.choices}
+    understood = first_row(head, mapping, timezone.get_default_timezone())
+    rows = []
+    for index, name in enumerate(head.layout.names):
+        choice = by_index.get(index)
+        value = understood.get(choice.meaning) if choice else None
+        if isinstance(value, float):
+            said = written(value, BY_COLUMN[choice.meaning].kind, system, digits=6) if choice else ""
+        else:
+            said = value or ""
+        cells = [row[index] for row in head.rows[:SHOWN_ROWS]]
+        rows.append(ColumnRow(index, name, head.layout.units[index], cells, _value(choice) if choice else IGNORE, said))
+    return rows

@@ -1,0 +1,288 @@
+"""How a logger wrote its file: encoding, delimiter, decimal mark, where the header ends, what it says.
+
+Everything is found from the first part of the file, shown on a page, and can be put right there.
+"""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import re
+from collections import Counter
+from dataclasses import asdict, dataclass
+from typing import IO, Any
+
+from sessions.logs.recording import NotARecording
+
+HEAD_BYTES = 128 * 1024
+MOST_COLUMNS = 300
+LINES_LOOKED_AT = 300
+LONGEST_NUMBER = 40
+
+ENCODINGS = {
+    "utf-8": "UTF-8",
+    "utf-8-sig": "UTF-8 with a mark",
+    "utf-16": "UTF-16 with a mark",
+    "utf-16-le": "UTF-16, low byte first",
+    "utf-16-be": "UTF-16, high byte first",
+    "cp1252": "Western European (Windows-1252)",
+    "latin-1": "Western European (ISO 8859-1)",
+}
+DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar", " ": "space"}
+DECIMAL_MARKS = {".": "point, as in 52.4", ",": "comma, as in 52,4"}
+
+_OTHER_FILES = (
+    (b"PK\x03\x04", "a zip or a spreadsheet's own file"),
+    (b"%PDF", "a PDF"),
+    (b"\x89PNG", "a picture"),
+    (b"\xff\xd8\xff", "a picture"),
+    (b"\x1f\x8b", "a compressed file (gzip)"),
+    (b"\xd0\xcf\x11\xe0", "an old spreadsheet's own file"),
+)
+_POINT = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
+_COMMA = re.compile(r"[+-]?(\d+,\d*|,\d+)([eE][+-]?\d+)?")
+_GROUPED_COMMA = re.compile(r"[+-]?\d{1,3}(\.\d{3})+,\d+")
+_TIME = re.compile(r"[\dT:./ +-]*\d[:/.-]\d[\dT:./ +-]*(,\d+)?(Z| ?[AaPp][Mm])?")
+_NOTHING = {"", "nan", "na", "n/a", "null", "none", "-", "--"}
+_UNIT_ROW = re.compile(r"[\[(]?[A-Za-zµΩ°%/²·*\-^0-9 ]{0,12}[\])]?")
+
+
+@dataclass(frozen=True)
+class Layout:
+    """How a file is written. Lines count from 1; the sample holds the first cells of the data as text."""
+
+    encoding: str
+    delimiter: str
+    decimal: str
+    names: list[str]
+    units: list[str]
+    first_line: int
+    grouped: bool = False
+
+    def as_json(self) -> dict[str, Any]:
+        return asdict(self)
+
+    @classmethod
+    def from_json(cls, told: Any) -> Layout:
+        """A layout as it was kept. Raises ValueError for anything else."""
+        try:
+            names, units = ([str(one) for one in told[key]] for key in ("names", "units"))
+            made = cls(
+                str(told["encoding"]), str(told["delimiter"]), str(told["decimal"]), names, units,
+                int(told["first_line"]), bool(told["grouped"]),
+            )  # fmt: skip
+        except (TypeError, KeyError, ValueError):
+            raise ValueError("This is not how a log is written.") from None
+        if made.encoding not in ENCODINGS or made.delimiter not in DELIMITERS or made.decimal not in DECIMAL_MARKS:
+            raise ValueError("This is not how a log is written.")
+        if len(names) != len(units) or not 0 < made.first_line < 1_000_000:
+            raise ValueError("This is not how a log is written.")
+        return made
+
+    @property
+    def delimiter_word(self) -> str:
+        return DELIMITERS[self.delimiter]
+
+    @property
+    def encoding_word(self) -> str:
+        return ENCODINGS[self.encoding]
+
+    @property
+    def width(self) -> int:
+        return len(self.names)
+
+
+@dataclass(frozen=True)
+class Head:
+    """A layout, and the first rows under it, to be shown."""
+
+    layout: Layout
+    rows: list[list[str]]
+
+
+def find_layout(file: IO[bytes], size: int, told: dict[str, Any] | None = None) -> Head:
+    """The layout of a file. `told` fixes encoding, delimiter, decimal or first_line where a person knows better.
+
+    Raises NotARecording with a sentence. The file stands at its beginning again afterwards.
+    """
+    known = {name: value for name, value in (told or {}).items() if value not in (None, "")}
+    file.seek(0)
+    head = file.read(HEAD_BYTES)
+    file.seek(0)
+    if not head.strip(b" \t\r\n\0\xef\xbb\xbf\xff\xfe"):
+        raise NotARecording("The file is empty. Save the log again from the logger.")
+    for mark, what in _OTHER_FILES:
+        if head.startswith(mark):
+            raise NotARecording(f"The file is {what}, not a table in text. Export the log as CSV.")
+    encoding = known.get("encoding") or _encoding(head)
+    text = _text(head, encoding, whole=size <= len(head))
+    first = text.lstrip()[:40]
+    if first.startswith("<"):
+        raise NotARecording(
+            f"The file begins with {first.split('>')[0][:30]}>: it is a web page or another mark-up file, no log. "
+            "Export the log as CSV, or a track as GPX 1.1."
+        )
+    lines = text.split("\n")
+    if size > len(head) and len(lines) > 1:
+        lines.pop()
+    lines = lines[:LINES_LOOKED_AT]
+    delimiter = known.get("delimiter") or _delimiter(lines)
+    rows = [split_line(line, delimiter) for line in lines]
+    width = _width(rows)
+    if width < 2:
+        raise NotARecording(
+            "The file has one column only, or its delimiter is none of comma, semicolon, tab, bar and space. "
+            "A log has a time and at least one measured value on each line."
+        )
+    if width > MOST_COLUMNS:
+        raise NotARecording(f"The file has {width:,} columns; at most {MOST_COLUMNS} are read. Export fewer of them.")
+    first_line = known.get("first_line") or _first_data_line(rows, width)
+    if first_line is None:
+        raise NotARecording(
+            f"None of the first {len(lines)} lines holds numbers in {width} columns. "
+            "If the data begin farther down, say in which line."
+        )
+    data = [row for row in rows[first_line - 1 :] if len(row) == width]
+    if not data:
+        raise NotARecording(f"There is no row of {width} columns from line {first_line} on. Say where the data begin.")
+    names, units = _header(rows[: first_line - 1], width)
+    decimal = known.get("decimal") or _decimal(data, delimiter)
+    grouped = decimal == "," and any(_GROUPED_COMMA.fullmatch(cell) for row in data for cell in row)
+    return Head(Layout(encoding, delimiter, decimal, names, units, first_line, grouped), data[:20])
+
+
+def split_line(line: str, delimiter: str) -> list[str]:
+    """The cells of one line, without the spaces and quotation marks around them."""
+    if delimiter == " ":
+        return line.split()
+    try:
+        cells = next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
+    except csv.Error:
+        # A quotation mark that is never closed, or a cell longer than any number.
+        cells = line.split(delimiter)
+    return [cell.strip() for cell in cells]
+
+
+def is_number(cell: str) -> bool:
+    """A number with either decimal mark, a date, a time of day, or nothing measured."""
+    if len(cell) > LONGEST_NUMBER:
+        return False
+    return (
+        cell.lower() in _NOTHING
+        or bool(_POINT.fullmatch(cell) or _COMMA.fullmatch(cell))
+        or bool(_GROUPED_COMMA.fullmatch(cell))
+        or bool(_TIME.fullmatch(cell))
+    )
+
+
+def _encoding(head: bytes) -> str:
+    if head.startswith(codecs.BOM_UTF8):
+        return "utf-8-sig"
+    if head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return "utf-16"
+    if b"\0" in head:
+        odd, even = head[1::2].count(0), head[::2].count(0)
+        if max(odd, even) > 0.3 * len(head) / 2:
+            return "utf-16-le" if odd > even else "utf-16-be"
+        at = head.index(0)
+        raise NotARecording(
+            f"Byte {at + 1}, in line {head.count(10, 0, at) + 1}, is zero: this is no text file, or the logger broke "
+            "off while writing. Export the log as CSV again."
+        )
+    try:
+        codecs.getincrementaldecoder("utf-8")().decode(head)
+    except UnicodeDecodeError:
+        try:
+            head.decode("cp1252")
+        except UnicodeDecodeError:
+            return "latin-1"
+        return "cp1252"
+    return "utf-8"
+
+
+def _text(head: bytes, encoding: str, whole: bool) -> str:
+    if encoding not in ENCODINGS:
+        raise NotARecording(f"The encoding {encoding[:30]!r} is not known here. Choose one of the list.")
+    try:
+        text = codecs.getincrementaldecoder(encoding)().decode(head, final=whole)
+    except UnicodeDecodeError as error:
+        line = head.count(10, 0, error.start) + 1
+        raise NotARecording(
+            f"Line {line} cannot be read as {ENCODINGS[encoding]}. Choose another encoding, or export as UTF-8."
+        ) from None
+    if "\0" in text:
+        line = text.count("\n", 0, text.index("\0")) + 1
+        raise NotARecording(f"Line {line} holds a zero byte: this is no text file. Export the log as CSV again.")
+    # The same line ends as the reader of the data knows, so that line numbers agree.
+    return text.replace("\r\n", "\n").replace("\r", "\n")
+
+
+def _delimiter(lines: list[str]) -> str:
+    """The delimiter under which most lines have one number of columns, with numbers in them."""
+    best, found = 0.0, ","
+    filled = [line for line in lines if line.strip()]
+    for delimiter in DELIMITERS:
+        rows = [split_line(line, delimiter) for line in filled]
+        width = _width(rows)
+        if width < 2:
+            continue
+        alike = [row for row in rows if len(row) == width]
+        cells = [cell for row in alike for cell in row]
+        score = len(alike) / len(rows) * sum(map(is_number, cells)) / len(cells)
+        if score > best + 1e-9:
+            best, found = score, delimiter
+    return found
+
+
+def _width(rows: list[list[str]]) -> int:
+    """The number of columns that most lines of the second half have: the data, not what stands before them."""
+    filled = [row for row in rows if any(row)]
+    counts = Counter(map(len, filled[len(filled) // 2 :]))
+    return max(counts, key=lambda width: (counts[width], width), default=0)
+
+
+def _holds_data(row: list[str], width: int) -> bool:
+    filled = [cell for cell in row if cell]
+    return len(row) == width and bool(filled) and sum(map(is_number, filled)) * 2 >= len(filled) and any(
+        is_number(cell) and cell.lower() not in _NOTHING for cell in filled
+    )  # fmt: skip
+
+
+def _first_data_line(rows: list[list[str]], width: int) -> int | None:
+    for index, row in enumerate(rows):
+        following = [later for later in rows[index + 1 : index + 6] if any(later)]
+        if _holds_data(row, width) and sum(_holds_data(later, width) for later in following) * 2 >= len(following):
+            return index + 1
+    return None
+
+
+def _header(before: list[list[str]], width: int) -> tuple[list[str], list[str]]:
+    """Names and units of the columns, from the lines above the data."""
+    whole = [row for row in before if len(row) == width and any(row)]
+    units = [""] * width
+    if len(whole) > 1 and all(_UNIT_ROW.fullmatch(cell) for cell in whole[-1]) and _looks_like_units(whole[-1]):
+        units = [cell.strip("[]() ") for cell in whole.pop()]
+    names = whole[-1] if whole else [""] * width
+    told = []
+    for index, name in enumerate(names):
+        bracketed = re.fullmatch(r"(.*?)\s*[\[(]([^\])]{1,12})[\])]\s*", name)
+        if bracketed and bracketed[1]:
+            name, units[index] = bracketed[1], units[index] or bracketed[2].strip()
+        told.append(name[:60] or f"Column {index + 1}")
+    return told, [unit[:12] for unit in units]
+
+
+def _looks_like_units(row: list[str]) -> bool:
+    words = {"v", "a", "s", "ms", "km/h", "kmh", "mph", "m/s", "°c", "c", "degc", "°f", "w", "wh", "ah", "m", "km",
+             "rpm", "1/min", "mv", "ma", "deg", "°", "%", "hz", "kw", "volt", "amp", "volts", "amps", "k"}  # fmt: skip
+    told = [cell.strip("[]() ").lower() for cell in row if cell.strip("[]() ")]
+    return bool(told) and sum(cell in words for cell in told) * 2 >= len(told)
+
+
+def _decimal(rows: list[list[str]], delimiter: str) -> str:
+    if delimiter == ",":
+        return "."
+    cells = [cell for row in rows for cell in row]
+    commas = sum("," in cell and bool(_COMMA.fullmatch(cell) or _GROUPED_COMMA.fullmatch(cell)) for cell in cells)
+    points = sum("." in cell and bool(_POINT.fullmatch(cell)) for cell in cells)
+    return "," if commas > points else "."

@@ -1,0 +1,118 @@
+"""What a session's logs say by themselves, each number with its method and caution."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from buildlog.machine import BATTERY
+from calc.drivetrain import temperature_margin_c
+from calc.session_facts import LogFacts
+from calc.session_sheet import Result
+from calc.speed import wheel_slip
+from sessions.logs.timeline import Timeline
+from sessions.models import Assumptions
+from sessions.results import log_facts
+
+SLOWEST_MPS = 2.0
+"""Slip is looked at above this speed; below it both speeds are mostly noise (common practice, no source)."""
+
+SLIPPING = "A track or wheel that slips grips less sideways too; on ice the machine may turn round."
+
+
+def results_of(timeline: Timeline, known: Assumptions) -> list[Result]:
+    """Energy, power, sag, resistance, temperatures against their limits, and slip."""
+    facts = log_facts([log.summary for log in timeline.logs], known)
+    found: list[Result] = []
+    if facts is not None:
+        found += _electrical(facts, timeline.session.rest_voltage_start_v, known)
+    found += _temperatures(timeline)
+    found += _slip(timeline)
+    return found
+
+
+def _result(
+    key: str, label: str, kind: str, value: float | None, kernel: str, method: str, *, u: float | None = None,
+    caution: str = "",
+) -> list[Result]:  # fmt: skip
+    if value is None:
+        return []
+    return [Result(key, label, kind, float(value), u, method, kernel, evidence="log", caution=caution)]
+
+
+def _electrical(facts: LogFacts, rest_v: float | None, known: Assumptions) -> list[Result]:
+    charge = "recording.electrical_summary"
+    out = _result("charge", "Charge used", "charge", facts.charge_ah, charge,
+                  "Current integrated, less what came back.", u=facts.u_charge_ah)  # fmt: skip
+    out += _result("returned_charge", "Charge that came back", "charge", facts.returned_ah, charge,
+                   "Current below zero, integrated.")  # fmt: skip
+    out += _result("energy", "Energy used", "energy", facts.energy_wh, charge, "Power integrated, less what came back.",
+                   u=facts.u_energy_wh)  # fmt: skip
+    out += _result("returned", "Energy that came back", "energy", facts.returned_wh, charge,
+                   "Power below zero, integrated.")  # fmt: skip
+    if facts.energy_wh is not None and facts.returned_wh:
+        share = facts.returned_wh / (facts.energy_wh + facts.returned_wh)
+        out += _result("returned_share", "Share that came back", "fraction", share, charge, "Of the energy taken out.")
+    out += _result("mean_power", "Mean power", "power", facts.mean_power_w, charge, "Net energy over the time logged.")
+    out += _result("peak_power", "Peak power", "power", facts.peak_power_w, charge, "Largest voltage × current.",
+                   caution=BATTERY)  # fmt: skip
+    out += _result("highest_current", "Highest current", "current", facts.highest_current_a, charge,
+                   "Largest battery current.", caution=BATTERY)  # fmt: skip
+    if rest_v is not None and facts.lowest_voltage_v is not None:
+        out += _result("sag", "Voltage sag", "voltage", rest_v - facts.lowest_voltage_v, "pack.internal_resistance_ohm",
+                       "Rest voltage before, less the lowest under load; emptying is in it too.",
+                       u=float(np.sqrt(2.0)) * known.u_voltage_v, caution=BATTERY)  # fmt: skip
+    out += _result("lowest_voltage", "Lowest voltage", "voltage", facts.lowest_voltage_v, charge, "Under load.",
+                   u=known.u_voltage_v)  # fmt: skip
+    out += _result("resistance", "Pack resistance", "resistance", facts.resistance_ohm,
+                   "recording.resistance_while_emptying",
+                   "Slope of voltage over current, beside an open voltage that falls with the charge used.",
+                   u=facts.u_resistance_ohm)  # fmt: skip
+    return out
+
+
+def _temperatures(timeline: Timeline) -> list[Result]:
+    out: list[Result] = []
+    for name, category in (("motor", "motor"), ("controller", "speed_controller"), ("battery", "")):
+        series = timeline.every(f"{name}_temperature_c", name, "temperature")
+        if not series:
+            continue
+        hottest = max(float(one.values.max()) for one in series)
+        out += _result(f"{name}_hottest", f"Hottest {name}", "temperature", hottest, "", "Highest value logged.",
+                       caution=BATTERY if name == "battery" else "")  # fmt: skip
+        limits = timeline.machine.limits(category) if category else None
+        if limits is not None and limits.highest_temperature_c is not None:
+            left = temperature_margin_c(limits.highest_temperature_c, hottest)
+            out += _result(f"{name}_margin", f"{name.capitalize()}: to its limit", "temperature difference", left,
+                           "drivetrain.temperature_margin_c",
+                           f"Limit {limits.highest_temperature_c:g} °C less the hottest; below zero it was passed.",
+                           caution=BATTERY)  # fmt: skip
+    return out
+
+
+def slip_samples(timeline: Timeline) -> tuple[Any, Any] | None:
+    """Times and slip wherever both speeds are known, and fast enough to be compared."""
+    wheel, ground = timeline.wheel_speed(), timeline.ground_speed()
+    if wheel is None or ground is None or ground.time_s.size < 2:
+        return None
+    inside = (wheel.time_s >= ground.time_s[0]) & (wheel.time_s <= ground.time_s[-1])
+    times, turning = wheel.time_s[inside], np.abs(wheel.values[inside])
+    over_ground = np.maximum(np.interp(times, ground.time_s, ground.values), 0.0)
+    fast = (turning > SLOWEST_MPS) & (over_ground > SLOWEST_MPS)
+    if fast.sum() < 5:
+        return None
+    return times[fast], wheel_slip(turning[fast], over_ground[fast])
+
+
+def _slip(timeline: Timeline) -> list[Result]:
+    samples = slip_samples(timeline)
+    if samples is None:
+        return []
+    slip = samples[1]
+    out = _result("slip", "Slip, median", "fraction", float(np.median(slip)), "speed.wheel_slip",
+                  "Wheel or track speed against speed over ground, above 7 km/h. A wrong rolling circumference shows "
+                  "up here as steady slip.", caution=SLIPPING)  # fmt: skip
+    out += _result("slip_high", "Slip, highest tenth begins at", "fraction", float(np.quantile(slip, 0.9)),
+                   "speed.wheel_slip", "Nine tenths of the samples are below it.")  # fmt: skip
+    return out

@@ -1,0 +1,93 @@
+"""Moments in the logs that passed a limit of the build: offered as failures, recorded by a person."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from urllib.parse import urlencode
+
+from buildlog.models import Failure
+from calc.coasting import excursions
+from sessions.logs.timeline import Series, Timeline
+
+MOST_SHOWN = 40
+SAME_MOMENT_S = 10.0
+
+
+@dataclass(frozen=True)
+class Limit:
+    """A limit of the build that a log can pass, and what passing it is called."""
+
+    mode: str
+    column: str
+    kind: str
+    value: float
+    above: bool
+    whose: str
+
+
+@dataclass(frozen=True)
+class Event:
+    """One time beyond a limit."""
+
+    limit: Limit
+    series: Series
+    start_s: float
+    duration_s: float
+    worst: float
+    recorded: Failure | None
+
+    @property
+    def form_query(self) -> str:
+        """What the form of a new failure starts with."""
+        return urlencode(
+            {
+                "session": self.series.log.session_id,
+                "mode_name": self.limit.mode,
+                "time_into_session_s": round(self.start_s, 1),
+            }
+        )
+
+
+def limits_of(timeline: Timeline) -> list[Limit]:
+    """The limits of the revision that was ridden, as far as its parts state them."""
+    machine, found = timeline.machine, []
+    pack, controller, motor = machine.pack, machine.limits("speed_controller"), machine.limits("motor")
+    lowest = [pack.empty_voltage_v] if pack is not None else []
+    lowest += [controller.lowest_voltage_v] if controller is not None and controller.lowest_voltage_v else []
+    if lowest:
+        found.append(Limit("Voltage too low", "voltage_v", "voltage", max(lowest), False, "pack or controller"))
+    if controller is not None and controller.highest_voltage_v:
+        found.append(
+            Limit("Voltage too high", "voltage_v", "voltage", controller.highest_voltage_v, True, "controller")
+        )
+    currents = [(pack.continuous_current_a, "pack")] if pack is not None else []
+    currents += [(controller.continuous_current_a, "controller")] if controller is not None else []
+    told = [(value, whose) for value, whose in currents if value]
+    if told:
+        value, whose = min(told)
+        found.append(Limit("Current above its continuous limit", "current_a", "current", value, True, whose))
+    for name, limits in (("motor", motor), ("controller", controller)):
+        if limits is not None and limits.highest_temperature_c is not None:
+            found.append(
+                Limit(f"{name.capitalize()} too hot", f"{name}_temperature_c", "temperature",
+                      limits.highest_temperature_c, True, name)
+            )  # fmt: skip
+    return found
+
+
+def events_of(timeline: Timeline, failures: Iterable[Failure]) -> list[Event]:
+    """Every time a logged value was beyond a limit, in order of time."""
+    known = [one for one in failures if one.time_into_session_s is not None]
+    found = []
+    for limit in limits_of(timeline):
+        for series in timeline.every(limit.column, limit.mode, limit.kind):
+            beyond = excursions(series.time_s, series.values, limit.value, limit.above)
+            for start_s, end_s, worst in zip(*beyond, strict=True):
+                same = next(
+                    (one for one in known if one.mode.name == limit.mode
+                     and start_s - SAME_MOMENT_S <= one.time_into_session_s <= end_s + SAME_MOMENT_S),
+                    None,
+                )  # fmt: skip
+                found.append(Event(limit, series, float(start_s), float(end_s - start_s), float(worst), same))
+    return sorted(found, key=lambda one: one.start_s)

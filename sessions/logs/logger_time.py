@@ -1,0 +1,116 @@
+"""Times as loggers write them: numbers since a start, seconds since 1970, times of day, dates in three orders."""
+
+from __future__ import annotations
+
+import calendar
+import math
+import re
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import numpy as np
+
+_SECONDS_IN = {"seconds": 1.0, "milliseconds": 1e-3, "microseconds": 1e-6, "minutes": 60.0}
+_EPOCH = {"epoch seconds": 1.0, "epoch milliseconds": 1e-3}
+_ORDERS = {"year-month-day": (0, 1, 2), "day.month.year": (2, 1, 0), "month/day/year": (2, 0, 1)}
+_HALF_DAY_S, _DAY_S = 43_200.0, 86_400.0
+_EARLIEST, _LATEST = datetime(1990, 1, 1, tzinfo=UTC), datetime(2100, 1, 1, tzinfo=UTC)
+
+
+def seconds_from(values: Any, unit: str) -> tuple[Any, datetime | None]:
+    """Seconds of a column of numbers, and the moment they count from where it is known."""
+    if unit in _SECONDS_IN:
+        return values * _SECONDS_IN[unit], None
+    seconds = values * _EPOCH[unit]
+    known = seconds[~np.isnan(seconds)]
+    if not known.size or not _EARLIEST.timestamp() <= known[0] <= _LATEST.timestamp():
+        return seconds, None
+    start = math.floor(float(known[0]))
+    return seconds - start, datetime.fromtimestamp(start, UTC)
+
+
+class TextTimes:
+    """Reads a column of times that are text; the dates, of which there are few, are worked out once each."""
+
+    def __init__(self, unit: str) -> None:
+        self.unit = unit
+        self.bad = 0
+        self.first_bad = ""
+        self._day_s: dict[str, float] = {}
+        self._has_zone = False
+
+    @staticmethod
+    def reads(unit: str) -> bool:
+        return unit == "clock" or unit in _ORDERS
+
+    def seconds(self, told: list[str]) -> Any:
+        """Seconds since 1970 or since midnight, NaN where a text is no such time."""
+        read = self._clock if self.unit == "clock" else self._dated
+        out = np.empty(len(told))
+        for index, text in enumerate(told):
+            try:
+                out[index] = read(text.strip().strip('"'))
+            except (ValueError, IndexError, KeyError, OverflowError):
+                out[index] = math.nan
+                self.bad += 1
+                self.first_bad = self.first_bad or text[:40]
+        return out
+
+    def finished(self, seconds: Any, zone: Any) -> tuple[Any, datetime | None]:
+        """Seconds since the first row's whole second, and that moment; times of day go on past midnight."""
+        known = seconds[~np.isnan(seconds)]
+        if not known.size:
+            return seconds, None
+        if self.unit == "clock":
+            filled = np.where(np.isnan(seconds), np.interp(np.arange(seconds.size), np.flatnonzero(~np.isnan(seconds)),
+                                                           known), seconds)  # fmt: skip
+            days = np.concatenate([[0.0], np.cumsum(np.diff(filled) < -_HALF_DAY_S)])
+            return seconds + days * _DAY_S - known[0], None
+        start = math.floor(float(known[0]))
+        moment = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=start)
+        if not self._has_zone:
+            moment = moment.replace(tzinfo=zone).astimezone(UTC)
+        return seconds - start, moment
+
+    def _clock(self, text: str) -> float:
+        """A time of day, "11:05:30.25", "11:05" or "1:05:30 PM", as seconds since midnight."""
+        half = 0.0
+        if text[-1:] in "Mm":
+            text, mark = text[:-2].rstrip(), text[-2:].lower()
+            half = {"am": 0.0, "pm": _HALF_DAY_S}[mark]
+            if text.split(":")[0].lstrip("0") == "12":
+                half -= _HALF_DAY_S
+        parts = text.split(":")
+        if not 2 <= len(parts) <= 3:
+            raise ValueError(text)
+        hours, minutes = int(parts[0]), int(parts[1])
+        seconds = float(parts[2].replace(",", ".")) if len(parts) == 3 else 0.0
+        if not (0 <= hours <= 24 and 0 <= minutes < 60 and 0 <= seconds < 61):
+            raise ValueError(text)
+        return hours * 3600.0 + minutes * 60.0 + seconds + half
+
+    def _dated(self, text: str) -> float:
+        day, _, clock = text.replace("T", " ", 1).partition(" ")
+        clock = clock.strip()
+        day_s = self._day_s.get(day)
+        if day_s is None:
+            day_s = self._day_s[day] = self._midnight(day)
+        shift = 0.0
+        if clock[-1:] in "Zz":
+            clock, self._has_zone = clock[:-1], True
+        elif "+" in clock or "-" in clock:
+            found = re.fullmatch(r"(.*?) ?([+-])(\d{2}):?(\d{2})?", clock)
+            if found is None:
+                raise ValueError(text)
+            clock, self._has_zone = found[1], True
+            shift = (int(found[3]) * 3600.0 + int(found[4] or 0) * 60.0) * (1 if found[2] == "+" else -1)
+        return day_s + (self._clock(clock) if clock else 0.0) - shift
+
+    def _midnight(self, day: str) -> float:
+        parts = [int(part) for part in re.split(r"[-/.]", day)]
+        if len(parts) != 3:
+            raise ValueError(day)
+        year, month, of_month = (parts[place] for place in _ORDERS[self.unit])
+        if year < 100:
+            year += 2000
+        return float(calendar.timegm(datetime(year, month, of_month).timetuple()))

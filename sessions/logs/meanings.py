@@ -1,0 +1,241 @@
+"""What a column of a logger can mean, in which units, and what its header most likely says."""
+
+from __future__ import annotations
+
+import hashlib
+import itertools
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from calc.quantities import KINDS
+from calc.units import convert
+from sessions.logs.csv_layout import Layout, is_number
+
+IGNORE = "ignore"
+TIME = "time_s"
+DATE = "date"
+
+
+@dataclass(frozen=True)
+class Meaning:
+    """A quantity that a recording may hold: the column it is stored under, its kind, and words that headers use."""
+
+    column: str
+    label: str
+    kind: str
+    words: str
+    letters: str
+    low: float
+    high: float
+
+    @property
+    def units(self) -> dict[str, str]:
+        """One spelling for each unit, as pages show it, and as pint spells it; the stored one first."""
+        if self.column in (TIME, DATE):
+            return {label: label for label in (TIME_FORMATS if self.column == TIME else DATE_FORMATS)}
+        kind = KINDS[self.kind]
+        labels: dict[str, str] = {kind.stored: ""}
+        for label, unit in kind.spellings.items():
+            labels[unit] = labels.get(unit) or label
+        return {label: unit for unit, label in labels.items()}
+
+    def unit_named(self, word: str) -> str | None:
+        """The unit that a header's word means, as `units` spells it."""
+        for label, unit in KINDS[self.kind].spellings.items():
+            if word.lower() == label.lower():
+                return next(shown for shown, spelled in self.units.items() if spelled == unit)
+        return None
+
+
+TIME_FORMATS = {
+    "seconds": "seconds since the start, as in 12.25",
+    "milliseconds": "milliseconds since the start",
+    "microseconds": "microseconds since the start",
+    "minutes": "minutes since the start",
+    "epoch seconds": "seconds since 1970 (UTC)",
+    "epoch milliseconds": "milliseconds since 1970 (UTC)",
+    "clock": "time of day, as in 11:05:30.2",
+    "year-month-day": "date and time, as in 2026-01-17 11:05:30",
+    "day.month.year": "date and time, day first, as in 17.01.2026 11:05:30",
+    "month/day/year": "date and time, month first, as in 01/17/2026 11:05:30",
+}
+
+DATE_FORMATS = ("year-month-day", "day.month.year", "month/day/year")
+
+MEANINGS = (
+    Meaning(DATE, "date, beside the time of day", "duration", r"date|datum|day", "", -1e18, 1e18),
+    Meaning(TIME, "time", "duration", r"time|\w*zeit|temps|tid|timestamp|date|clock|ts|elapsed|millis|epoch", "t",
+            -1e18, 1e18),
+    Meaning("voltage_v", "pack voltage", "voltage", r"volt\w*|spannung|tension|vbat\w*|ubat\w*", "uv", -1e5, 1e5),
+    Meaning("current_a", "pack current", "current", r"current|amps?|ampere|strom|courant|ibat\w*", "i", -1e5, 1e5),
+    Meaning("speed_mps", "speed over ground", "speed",
+            r"(gps|gnss|ground|sat\w*) (speed|velocity)|speed|velocity|geschwindigkeit|vitesse|hastighet|sog",
+            "", -1, 200),
+    Meaning("wheel_speed_mps", "wheel or track speed", "speed",
+            r"(wheel|track|belt|tyre|tire).* (speed|velocity)", "", -200, 200),
+    Meaning("motor_speed_rpm", "motor speed", "rotation", r"((motor|engine) )?(rpm|revs?|drehzahl)", "", -1e6, 1e6),
+    Meaning("battery_temperature_c", "battery temperature", "temperature",
+            r"(batt\w*|pack|cells?|bms|akku).* t(emp\w*)?|t(emp\w*)? (batt\w*|pack|cells?|akku)", "", -100, 500),
+    Meaning("motor_temperature_c", "motor temperature", "temperature",
+            r"mot(or)?.* t(emp\w*)?|t(emp\w*)? mot(or)?", "", -100, 500),
+    Meaning("controller_temperature_c", "controller temperature", "temperature",
+            r"(contr\w*|fets?|mosfets?|esc|inverter).* t(emp\w*)?|t(emp\w*)? (contr\w*|fets?|mosfets?|esc|inverter)",
+            "", -100, 500),
+    Meaning("distance_m", "distance so far", "trip", r"distance|dist|odo\w*|trip|strecke", "", -1, 1e8),
+    Meaning("lat_deg", "latitude", "angle", r"lat|latitude", "", -90, 90),
+    Meaning("lon_deg", "longitude", "angle", r"lon|long|lng|longitude", "", -180, 180),
+)  # fmt: skip
+BY_COLUMN = {meaning.column: meaning for meaning in MEANINGS}
+
+_GUESSED_FIRST = ("battery_temperature_c", "motor_temperature_c", "controller_temperature_c", "wheel_speed_mps",
+                  "motor_speed_rpm", "lat_deg", "lon_deg", "distance_m")  # fmt: skip
+
+
+@dataclass(frozen=True)
+class ColumnChoice:
+    """What one column of the file is taken for."""
+
+    index: int
+    meaning: str
+    unit: str
+    flipped: bool = False
+    """The logger counts discharge as negative."""
+
+
+@dataclass(frozen=True)
+class Mapping:
+    """What the columns of a file are taken for; `interval_s` stands in for a time column where there is none."""
+
+    choices: tuple[ColumnChoice, ...]
+    interval_s: float | None = None
+
+    def of(self, meaning: str) -> ColumnChoice | None:
+        return next((one for one in self.choices if one.meaning == meaning), None)
+
+    def as_json(self) -> dict[str, Any]:
+        listed = [[one.index, one.meaning, one.unit, one.flipped] for one in self.choices]
+        return {"choices": listed, "interval_s": self.interval_s}
+
+    @classmethod
+    def from_json(cls, told: Any) -> Mapping:
+        """A mapping as it was kept. Raises ValueError for anything else."""
+        try:
+            choices = tuple(
+                ColumnChoice(int(index), str(meaning), str(unit), bool(flipped))
+                for index, meaning, unit, flipped in told["choices"]
+            )
+            interval = told.get("interval_s")
+            return cls(choices, None if interval is None else float(interval))
+        except (TypeError, KeyError, ValueError, AttributeError):
+            raise ValueError("This is not what the columns of a log are taken for.") from None
+
+
+def to_stored(meaning: Meaning, unit: str, values: Any, flipped: bool) -> Any:
+    """Values of a column in the stored unit of its meaning."""
+    stored = KINDS[meaning.kind].stored
+    spelled = meaning.units[unit]
+    if spelled != stored:
+        values = convert(values, spelled, stored)
+    return -values if flipped else values
+
+
+def signature_of(layout: Layout) -> str:
+    """What files of one logger have in common: the names and units of their columns, and how they are written."""
+    told = "\x1f".join([layout.delimiter, layout.decimal, *layout.names, "\x1e", *layout.units])
+    return hashlib.sha256(told.encode()).hexdigest()
+
+
+def guess(layout: Layout, rows: list[list[str]]) -> Mapping:
+    """The most likely meaning of each column by its name, each meaning once; a person looks at it before it counts."""
+    taken: dict[int, ColumnChoice] = {}
+    order = [*_GUESSED_FIRST, *(one.column for one in MEANINGS if one.column not in _GUESSED_FIRST)]
+    for column in order:
+        for index, name in enumerate(layout.names):
+            cells = [row[index] for row in rows if row[index]]
+            if index in taken or not cells or sum(map(is_number, cells)) * 2 < len(cells):
+                continue
+            unit = _says(BY_COLUMN[column], name, layout.units[index], cells)
+            if unit:
+                taken[index] = ColumnChoice(index, column, unit)
+                break
+    times = {one.meaning: one for one in taken.values() if one.meaning in (TIME, DATE)}
+    if DATE in times and (TIME not in times or times[TIME].unit != "clock"):
+        del taken[times[DATE].index]
+    if TIME not in times:
+        for index in range(layout.width):
+            if index not in taken and _grows([row[index] for row in rows]):
+                taken[index] = ColumnChoice(index, TIME, "seconds")
+                break
+    return Mapping(tuple(taken[index] for index in sorted(taken)))
+
+
+def _spread(name: str) -> str:
+    """A name as words: speed_kmh, batteryVoltage and U-Bat all come apart."""
+    apart = re.sub(r"([a-z])([A-Z])", r"\1 \2", name)
+    return re.sub(r"[^A-Za-z°%/]+", " ", apart).strip().lower()
+
+
+def _says(meaning: Meaning, name: str, unit: str, cells: list[str]) -> str:
+    """The unit in which a column most likely holds this meaning, or nothing where its name says something else."""
+    told = _spread(name)
+    named = told in meaning.letters if len(told) == 1 else re.search(rf"(^| )({meaning.words})( |$)", told)
+    if not named:
+        return ""
+    if meaning.column == DATE:
+        # A date alone has no time of day in it; with one it is the time.
+        form = _time_format(unit, name, [f"{cell} " for cell in cells])
+        return form if form in DATE_FORMATS and ":" not in cells[0] else ""
+    if meaning.column == TIME:
+        form = _time_format(unit, name, cells)
+        return "" if form in DATE_FORMATS and ":" not in cells[0] else form
+    return _unit(meaning, unit, name)
+
+
+def _unit(meaning: Meaning, told: str, name: str) -> str:
+    words = [told, *_spread(name).split()[::-1]]
+    named = (meaning.unit_named(word) for word in words if word)
+    return next((unit for unit in named if unit), next(iter(meaning.units)))
+
+
+def _time_format(told: str, name: str, cells: list[str]) -> str:
+    first = cells[0]
+    for pattern, name_of_format in (
+        (r"\d{4}[-/.]\d{1,2}[-/.]\d{1,2}.*", "year-month-day"),
+        (r"\d{1,2}\.\d{1,2}\.\d{2,4} .*", "day.month.year"),
+        (r"\d{1,2}[/-]\d{1,2}[/-]\d{2,4} .*", "month/day/year"),
+        (r"\d{1,3}:\d{1,2}(:\d{1,2})?([.,]\d+)?( ?[AaPp][Mm])?", "clock"),
+    ):
+        if re.fullmatch(pattern, first):
+            if name_of_format == "month/day/year" and _day_first(cells):
+                return "day.month.year"
+            return name_of_format
+    value = _value(first)
+    if value > 1e11:
+        return "epoch milliseconds"
+    if value > 1e8:
+        return "epoch seconds"
+    words = f"{told} {_spread(name)}".lower().split()
+    for word, name_of_format in (("ms", "milliseconds"), ("millis", "milliseconds"), ("us", "microseconds"),
+                                 ("µs", "microseconds"), ("min", "minutes"), ("minutes", "minutes")):  # fmt: skip
+        if word in words:
+            return name_of_format
+    return "seconds"
+
+
+def _day_first(cells: Iterable[str]) -> bool:
+    """Whether some date can only be read with the day before the month."""
+    return any(int(re.split(r"[/-]", cell)[0]) > 12 for cell in cells if re.match(r"\d{1,2}[/-]", cell))
+
+
+def _value(cell: str) -> float:
+    try:
+        return float(cell.replace(",", "."))
+    except ValueError:
+        return 0.0
+
+
+def _grows(cells: list[str]) -> bool:
+    values = [_value(cell) for cell in cells]
+    return len(values) > 2 and all(later > earlier for earlier, later in itertools.pairwise(values))

@@ -1,0 +1,122 @@
+// The panels of a session's logs: one cursor through all of them, the same moment on the track, and finer
+// lines from the server for the part that is shown.
+import { draw, fitToPaper } from "./chart-look.js";
+
+const figures = JSON.parse(document.getElementById("figures").textContent);
+const section = document.getElementById("recordings");
+const panels = figures.panels ? await draw("panels", figures.panels) : null;
+const track = figures.track ? await draw("track", figures.track) : null;
+const Plotly = globalThis.Plotly;
+
+if (panels) {
+  const whole = figures.panels.layout.xaxis.range.slice();
+  const lines = figures.panels.data.filter((one) => one.mode === "lines").map((_, index) => index);
+  const slider = document.getElementById("cursor");
+  const says = document.getElementById("cursor-says");
+  const ownShapes = figures.panels.layout.shapes;
+  const milliseconds = (told) => (typeof told === "number" ? told : Date.parse(`${String(told).replace(" ", "T")}Z`));
+  const shown = () => panels.layout.xaxis.range.map(milliseconds);
+
+  // The sample of a line nearest to a moment.
+  const nearest = (times, at) => {
+    let low = 0;
+    let high = times.length - 1;
+    while (high - low > 1) {
+      const middle = (low + high) >> 1;
+      if (times[middle] < at) low = middle;
+      else high = middle;
+    }
+    return Math.abs(times[low] - at) <= Math.abs(times[high] - at) ? low : high;
+  };
+  const clock = (at) => {
+    const seconds = Math.abs(at) / 1000;
+    const two = (value) => String(Math.floor(value)).padStart(2, "0");
+    return `${at < 0 ? "−" : ""}${two(seconds / 3600)}:${two((seconds / 60) % 60)}:${(seconds % 60).toFixed(2).padStart(5, "0")}`;
+  };
+
+  let marker = null;
+  const setCursor = async (at) => {
+    const line = { type: "line", xref: "x", yref: "paper", x0: at, x1: at, y0: 0, y1: 1, line: { width: 1.5, color: getComputedStyle(document.documentElement).getPropertyValue("--accent").trim() } };
+    await Plotly.relayout(panels, { shapes: [...ownShapes, line] });
+    const told = lines.map((index) => {
+      const { x, y, hovertemplate, name } = panels.data[index];
+      if (!x.length || at < x[0] - 2000 || at > x[x.length - 1] + 2000) return null;
+      const unit = hovertemplate.replace(/^%{y:[^}]*} ?/, "").replace(/<extra>.*/, "");
+      const value = y[nearest(x, at)];
+      return value === null ? null : `${name.replace(/ \(.*/, "")} ${Number(value.toPrecision(4))} ${unit}`;
+    });
+    says.textContent = [clock(at), ...told.filter((one) => one)].join("  ·  ");
+    const path = track?.data.find((one) => one.customdata?.length > 1 && one.customdata[0] <= at && one.customdata[one.customdata.length - 1] >= at);
+    if (!track || (!path && marker === null)) return;
+    const place = path ? nearest(path.customdata, at) : -1;
+    const point = { x: [path ? [path.x[place]] : []], y: [path ? [path.y[place]] : []] };
+    if (marker === null) {
+      marker = track.data.length;
+      await Plotly.addTraces(track, { type: "scatter", mode: "markers", x: point.x[0], y: point.y[0], marker: { size: 14, color: line.line.color, symbol: "circle-open", line: { width: 3 } }, hoverinfo: "skip" });
+    } else {
+      await Plotly.restyle(track, point, [marker]);
+    }
+  };
+
+  // Asks for finer lines of the part shown; only the newest answer counts.
+  let asked = 0;
+  const refine = async () => {
+    const [from, to] = shown();
+    const mine = ++asked;
+    section.dataset.refined = "no";
+    try {
+      const answer = await fetch(`${section.dataset.window}?from_s=${from / 1000}&to_s=${to / 1000}`);
+      if (!answer.ok || mine !== asked) return;
+      const { lines: finer } = await answer.json();
+      if (mine !== asked || finer.length !== lines.length) return;
+      await Plotly.restyle(panels, { x: finer.map((one) => one.x), y: finer.map((one) => one.y) }, lines);
+      section.dataset.refined = "yes";
+    } catch {
+      // Without a network the lines stay as fine as they came.
+    }
+  };
+
+  const show = async (from, to) => {
+    const width = Math.min(Math.max(to - from, 100), whole[1] - whole[0]);
+    const start = Math.min(Math.max(from, whole[0]), whole[1] - width);
+    await Plotly.relayout(panels, { "xaxis.range": [start, start + width] });
+  };
+  for (const button of section.querySelectorAll("[data-zoom]")) {
+    button.addEventListener("click", () => {
+      const [from, to] = shown();
+      const half = ((to - from) / 2) * Number(button.dataset.zoom);
+      const at = Number(slider.dataset.at || (from + to) / 2);
+      const middle = at >= from && at <= to ? at : (from + to) / 2;
+      void show(middle - half, middle + half);
+    });
+  }
+  for (const button of section.querySelectorAll("[data-move]")) {
+    button.addEventListener("click", () => {
+      const [from, to] = shown();
+      const step = (to - from) * Number(button.dataset.move);
+      void show(from + step, to + step);
+    });
+  }
+  section.querySelector("[data-whole]").addEventListener("click", () => void show(...whole));
+
+  slider.addEventListener("input", () => {
+    const [from, to] = shown();
+    const at = from + ((to - from) * Number(slider.value)) / Number(slider.max);
+    slider.dataset.at = String(at);
+    void setCursor(at);
+  });
+  panels.on("plotly_hover", ({ xvals }) => {
+    if (!xvals?.length) return;
+    const at = milliseconds(xvals[0]);
+    slider.dataset.at = String(at);
+    void setCursor(at);
+  });
+  let waiting = 0;
+  panels.on("plotly_relayout", (change) => {
+    if (!Object.keys(change).some((name) => name.startsWith("xaxis."))) return;
+    clearTimeout(waiting);
+    waiting = setTimeout(() => void refine(), 250);
+  });
+}
+fitToPaper(Object.keys(figures));
+document.documentElement.dataset.drawn = "yes";

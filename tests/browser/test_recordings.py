@@ -1,0 +1,84 @@
+"""A logger's file from its columns to its charts, on both screens; a million rows of it open and can be used."""
+
+import numpy as np
+import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
+from playwright.sync_api import expect
+
+from sessions.logs.csv_layout import find_layout
+from sessions.logs.keeping import keep, read_kept
+from sessions.logs.meanings import guess
+from sessions.models import Session
+from tests.browser.test_main_job import fits, serious
+from tests.browser.test_sofa import drawn, season
+
+pytestmark = pytest.mark.django_db(transaction=True)
+__all__ = ["season"]
+
+ROWS = 1_000_000
+SPIKE_ROW, SPIKE_V = 654_321, 71.25
+
+
+def logger_file():
+    lines = ["Zeit [s];U [V];I [A];Speed [km/h];Motor Temp [°C]"]
+    for n in range(600):
+        cells = (n / 2, 54 - (n % 9) / 10, 20 + n % 30, 20 + 10 * np.sin(n / 30), 20 + n / 40)
+        lines.append(";".join(f"{cell:.2f}".replace(".", ",") for cell in cells))
+    return "\r\n".join([*lines, ""]).encode("cp1252")
+
+
+def test_a_loggers_file_becomes_charts_and_numbers(page, live_server, season, photograph):
+    session = Session.objects.order_by("started_at").first()
+    page.goto(f"{live_server.url}/sessions/{session.pk}/new-log/")
+    file = {"name": "ride.csv", "mimeType": "text/csv", "buffer": logger_file()}
+    page.get_by_label("Log of any logger").set_input_files(file)
+    page.get_by_role("button", name="Read it in").click()
+    text = page.text_content("main")
+    assert "Western European (Windows-1252)" in text
+    assert page.locator("select#column_1").input_value() == "voltage_v|V"
+    assert page.locator("select#column_3").input_value() == "speed_mps|km/h"
+    photograph("columns")
+    assert fits(page)
+    assert serious(page) == []
+    page.get_by_role("button", name="Read it in").click()
+    drawn(page)
+    expect(page.locator("#panels .main-svg").first).to_be_visible()
+    text = page.text_content("main")
+    for words in ("Energy used", "Peak power", "Hottest motor", "Clocks"):
+        assert words in text
+    page.get_by_label("Cursor").fill("500")
+    expect(page.locator("#cursor-says")).to_contain_text("00:02:29")
+    expect(page.locator("#cursor-says")).to_contain_text("voltage")
+    page.get_by_role("button", name="Closer").click()
+    expect(page.locator("#recordings")).to_have_attribute("data-refined", "yes")
+    photograph("recordings")
+    assert fits(page)
+    assert serious(page) == []
+
+
+def test_a_million_rows_open_with_every_peak(page, live_server, season):
+    session = Session.objects.order_by("started_at").first()
+    times = np.arange(ROWS) / 100
+    volts = 54 - 0.5 * np.sin(times / 40)
+    volts[SPIKE_ROW] = SPIKE_V
+    rows = "\n".join(f"{time:.2f},{volt:.3f}" for time, volt in zip(times.tolist(), volts.tolist(), strict=True))
+    log = keep(session, SimpleUploadedFile("long.csv", f"time,volts\n{rows}\n".encode()))
+    with log.original.open("rb") as held:
+        head = find_layout(held, log.size_bytes)
+    read_kept(log, head.layout, guess(head.layout, head.rows))
+    page.goto(f"{live_server.url}/sessions/{session.pk}/recordings/")
+    drawn(page)
+    points = page.evaluate("() => document.getElementById('panels').data[0].y")
+    assert len(points) < 1100
+    # The one spike of a hundredth of a second is still there, and by itself after coming closer.
+    assert max(points) == SPIKE_V
+    for _ in range(8):
+        page.get_by_label("Cursor").fill("654")
+        page.get_by_role("button", name="Closer").click()
+        expect(page.locator("#recordings")).to_have_attribute("data-refined", "yes")
+    # The page answers while it shows it all: a click runs within a frame or a few.
+    waited_ms = page.evaluate(
+        "() => new Promise((done) => { const begun = performance.now();"
+        " requestAnimationFrame(() => setTimeout(() => done(performance.now() - begun), 0)); })"
+    )
+    assert waited_ms < 2000
