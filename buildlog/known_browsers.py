@@ -9,7 +9,7 @@ from django.conf import settings
 from django.core import signing
 from django.http import HttpRequest, HttpResponse
 
-COOKIE, SALT = "known_browser", "buildlog.known_browsers"
+SALT = "buildlog.known_browsers"
 KEPT_FOR_S = 365 * 24 * 3600
 MOST_ACCOUNTS = 10
 
@@ -20,9 +20,14 @@ class Browser:
     accounts: tuple[int, ...] = ()
 
 
+def cookie_name() -> str:
+    # Beside the session's, whose name tells browsers by its beginning who may set it.
+    return f"{settings.SESSION_COOKIE_NAME}_known"
+
+
 def browser_of(request: HttpRequest) -> Browser:
     try:
-        told = signing.loads(request.COOKIES.get(COOKIE, ""), salt=SALT, max_age=KEPT_FOR_S)
+        told = signing.loads(request.COOKIES.get(cookie_name(), ""), salt=SALT, max_age=KEPT_FOR_S)
         return Browser(str(told["nonce"])[:32], tuple(int(one) for one in told["accounts"]))
     except (signing.BadSignature, KeyError, TypeError, ValueError):
         return Browser()
@@ -34,7 +39,7 @@ def remember(request: HttpRequest, response: HttpResponse, account_pk: int) -> N
     accounts = dict.fromkeys([account_pk, *known.accounts])
     told = {"nonce": known.nonce or secrets.token_urlsafe(16), "accounts": list(accounts)[:MOST_ACCOUNTS]}
     response.set_cookie(
-        COOKIE,
+        cookie_name(),
         signing.dumps(told, salt=SALT),
         max_age=KEPT_FOR_S,
         path=settings.SESSION_COOKIE_PATH,
