@@ -1,7 +1,6 @@
 """The owner's back room: every record, for mending what the pages do not offer."""
 
 from django.contrib import admin
-from django.contrib.auth.admin import UserAdmin
 
 from buildlog.models import Account, Failure, FailureMode, Fitting, Modification, Part, Photo, Revision, Vehicle
 
@@ -13,9 +12,21 @@ class FittingInline(admin.TabularInline):
 
 
 @admin.register(Account)
-class AccountAdmin(UserAdmin):
+class AccountAdmin(admin.ModelAdmin):
+    """To look at. Roles and doors are changed on the page People, where the last owner is kept."""
+
     list_display = ["username", "role", "is_active", "last_login"]
-    fieldsets = (*UserAdmin.fieldsets, ("In this log", {"fields": ["role", "unit_system"]}))
+    fields = ["username", "role", "unit_system", "is_active", "date_joined", "last_login"]
+    search_fields = ["username"]
+
+    def has_add_permission(self, request):
+        return False
+
+    def has_change_permission(self, request, obj=None):
+        return False
+
+    def has_delete_permission(self, request, obj=None):
+        return False
 
 
 @admin.register(Vehicle)

@@ -11,10 +11,12 @@ from django.db.models import ProtectedError, RestrictedError
 from django.http import Http404
 from drf_spectacular.utils import extend_schema
 from rest_framework import mixins, serializers, status, viewsets
+from rest_framework.authentication import SessionAuthentication
 from rest_framework.pagination import LimitOffsetPagination
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from buildlog.device_keys import FIELD_LOGGING, READING, DeviceKey
 from buildlog.models import Failure, FailureMode, Fitting, Modification, Part, Photo, Revision, Vehicle
 from buildlog.models.photos import SUBJECTS
 from buildlog.pictures import store_photo
@@ -46,16 +48,29 @@ class RecordPages(LimitOffsetPagination):
 class RecordViewSet(viewsets.ModelViewSet):
     """Records by UUID. `PUT` to a new UUID makes the record; sending it again changes nothing.
 
-    Lists are narrowed by the fields that `narrowed_by` names.
+    Lists are narrowed by the fields that `narrowed_by` names. A device's key reaches the records of its
+    own machine, which `machine_path` leads to; what it may do there, `key_rights` says by method.
     """
 
     lookup_value_converter = "uuid"
     pagination_class = RecordPages
     narrowed_by: tuple[str, ...] = ()
     write_right = Right.BUILD
+    authentication_classes = [DeviceKey, SessionAuthentication]
+    machine_path = ""
+    key_rights = READING
+
+    def get_serializer_context(self) -> dict[str, Any]:
+        context = super().get_serializer_context()
+        if self.request is not None and self.request.auth is not None:
+            context["only_machine"] = (self.machine_path, self.request.auth.vehicle_id)
+        return context
 
     def get_queryset(self) -> Any:
         found = super().get_queryset()
+        if self.request is not None and self.request.auth is not None:
+            own = found.model.objects.filter(**{self.machine_path: self.request.auth.vehicle_id})
+            found = found.filter(pk__in=own.values("pk"))
         for name in self.narrowed_by:
             value = self.request.query_params.get(name) if self.request else None
             if value:
@@ -131,40 +146,48 @@ class _kind_refusals:
 class VehicleViewSet(RecordViewSet):
     queryset = Vehicle.objects.all()
     serializer_class = VehicleSerializer
+    machine_path = "pk"
 
 
 class RevisionViewSet(RecordViewSet):
     queryset = Revision.objects.select_related("vehicle")
     serializer_class = RevisionSerializer
+    machine_path = "vehicle"
     narrowed_by = ("vehicle",)
 
 
 class PartViewSet(RecordViewSet):
     queryset = Part.objects.all()
     serializer_class = PartSerializer
+    machine_path = "fittings__revision__vehicle"
 
 
 class FittingViewSet(RecordViewSet):
     queryset = Fitting.objects.all()
     serializer_class = FittingSerializer
+    machine_path = "revision__vehicle"
     narrowed_by = ("revision", "part")
 
 
 class ModificationViewSet(RecordViewSet):
     queryset = Modification.objects.prefetch_related("answers")
     serializer_class = ModificationSerializer
+    machine_path = "revision__vehicle"
     narrowed_by = ("revision",)
 
 
 class FailureModeViewSet(RecordViewSet):
     queryset = FailureMode.objects.all()
     serializer_class = FailureModeSerializer
+    machine_path = "failures__revision__vehicle"
     write_right = Right.LOG
 
 
 class FailureViewSet(RecordViewSet):
     queryset = Failure.objects.all()
     serializer_class = FailureSerializer
+    machine_path = "revision__vehicle"
+    key_rights = FIELD_LOGGING
     narrowed_by = ("revision", "session", "mode", "part")
     write_right = Right.LOG
 

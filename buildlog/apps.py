@@ -1,4 +1,6 @@
 from django.apps import AppConfig
+from django.contrib.admin.apps import AdminConfig
+from django.contrib.auth.signals import user_logged_in
 from django.contrib.staticfiles.apps import StaticFilesConfig
 
 
@@ -7,12 +9,25 @@ class BuildlogConfig(AppConfig):
     verbose_name = "Build log"
 
     def ready(self) -> None:
-        from buildlog import failure_loop
+        from buildlog import failure_loop, session_life
         from buildlog.models import Photo
         from buildlog.stored_files import files_go_with
 
         failure_loop.connect()
         files_go_with(Photo)
+        user_logged_in.connect(session_life.begin, dispatch_uid="session_life.begin")
+
+
+class BackRoomConfig(AdminConfig):
+    default_site = "buildlog.back_room.BackRoom"
+
+    def ready(self) -> None:
+        from django.contrib.admin import site
+        from django.contrib.auth.models import Group
+
+        super().ready()
+        # What somebody may do is their role, and nothing beside it.
+        site.unregister(Group)
 
 
 class LeanStaticFilesConfig(StaticFilesConfig):

@@ -1,4 +1,4 @@
-"""Signing a device in by its key, for the one thing it may do."""
+"""Signing a device in by its key, for what it has a right to."""
 
 from __future__ import annotations
 
@@ -14,6 +14,11 @@ from rest_framework.request import Request
 from buildlog.models import DeviceToken
 
 SEEN_EVERY = timedelta(minutes=1)
+
+READING = dict.fromkeys(("GET", "HEAD", "OPTIONS"), ("may_read",))
+FIELD_LOGGING = READING | dict.fromkeys(("POST", "PUT", "PATCH"), ("may_log",))
+ADDING_READINGS = FIELD_LOGGING | {"POST": ("may_add_readings", "may_log")}
+"""Which rights of a key open a view, by method. No key removes anything."""
 
 
 class DeviceKey(BaseAuthentication):

@@ -71,11 +71,15 @@ class ByRole(BasePermission):
                 {"detail": "Another account wrote this. Sign in as the one who wrote it.", "code": "other_account"}
             )
         if request.auth is not None:
-            # A device's key opens the one view that says so, for adding, while its account may still log.
-            may_add = request.method == "POST" and getattr(view, "takes_device_keys", False)
-            return may_add and has_right(request.user, Right.LOG)
+            return self._by_key(request, view)
         right = Right.READ if request.method in SAFE_METHODS else getattr(view, "write_right", Right.BUILD)
         return has_right(request.user, right)
+
+    def _by_key(self, request: Any, view: Any) -> bool:
+        """A key does what it has a right to, where the view says so, while its account may do it too."""
+        rights = getattr(view, "key_rights", {}).get(request.method, ())
+        own = Right.READ if request.method in SAFE_METHODS else Right.LOG
+        return any(getattr(request.auth, name) for name in rights) and has_right(request.user, own)
 
 
 def in_templates(request: HttpRequest) -> dict[str, Any]:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from django.core.exceptions import ValidationError
+from django.core.exceptions import ObjectDoesNotExist, ValidationError
 from rest_framework import serializers
+from rest_framework.exceptions import PermissionDenied
 
 from buildlog.fields import QuantityField, QuantitySerializerField, serializer_arguments
 from buildlog.models import Failure, FailureMode, Fitting, Modification, Part, Photo, Revision, Vehicle
@@ -36,6 +37,8 @@ class RecordSerializer(serializers.ModelSerializer):
             record._state.adding = False
         for name, value in plain.items():
             setattr(record, name, value)
+        for held in (self.instance, record):
+            self._is_within_reach(held)
         try:
             record.full_clean(validate_unique=True)
         except ValidationError as error:
@@ -43,6 +46,22 @@ class RecordSerializer(serializers.ModelSerializer):
         for name in plain:
             attributes[name] = getattr(record, name)
         return attributes
+
+    def _is_within_reach(self, record: Any) -> None:
+        """A device's key reaches its own machine: neither what it changes nor what it makes is another's."""
+        if record is None or "only_machine" not in self.context:
+            return
+        path, vehicle = self.context["only_machine"]
+        *steps, last = path.split("__")
+        try:
+            for step in steps:
+                record = getattr(record, step)
+            found = getattr(record, f"{last}_id")
+        except ObjectDoesNotExist:
+            # What it belongs to was left out; the model says so next.
+            return
+        if found is not None and found != vehicle:
+            raise PermissionDenied("This key reaches the records of its own machine only.")
 
     def _is_own_column(self, name: str) -> bool:
         return any(field.name == name for field in self.Meta.model._meta.concrete_fields)

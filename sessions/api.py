@@ -5,12 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 from rest_framework import status
-from rest_framework.authentication import SessionAuthentication
 from rest_framework.request import Request
 from rest_framework.response import Response
 
 from buildlog.api import RecordViewSet
-from buildlog.device_keys import DeviceKey
+from buildlog.device_keys import ADDING_READINGS, FIELD_LOGGING
 from buildlog.roles import Right
 from sessions.models import (
     Gate,
@@ -40,12 +39,14 @@ from sessions.serializers import (
 class VenueViewSet(RecordViewSet):
     queryset = Venue.objects.all()
     serializer_class = VenueSerializer
+    machine_path = "sessions__revision__vehicle"
     write_right = Right.LOG
 
 
 class GateViewSet(RecordViewSet):
     queryset = Gate.objects.prefetch_related("marks")
     serializer_class = GateSerializer
+    machine_path = "venue__sessions__revision__vehicle"
     narrowed_by = ("venue",)
     write_right = Right.LOG
 
@@ -53,6 +54,8 @@ class GateViewSet(RecordViewSet):
 class SessionViewSet(RecordViewSet):
     queryset = Session.objects.all()
     serializer_class = SessionSerializer
+    machine_path = "revision__vehicle"
+    key_rights = FIELD_LOGGING
     narrowed_by = ("revision", "venue")
     write_right = Right.LOG
 
@@ -60,6 +63,8 @@ class SessionViewSet(RecordViewSet):
 class PassViewSet(RecordViewSet):
     queryset = Pass.objects.all()
     serializer_class = PassSerializer
+    machine_path = "session__revision__vehicle"
+    key_rights = FIELD_LOGGING
     narrowed_by = ("session", "gate")
     write_right = Right.LOG
 
@@ -74,8 +79,8 @@ class ReadingViewSet(RecordViewSet):
     serializer_class = ReadingSerializer
     narrowed_by = ("session",)
     write_right = Right.LOG
-    authentication_classes = [DeviceKey, SessionAuthentication]
-    takes_device_keys = True
+    machine_path = "session__revision__vehicle"
+    key_rights = ADDING_READINGS
 
     def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         if request.auth is None and not isinstance(request.data, list):
@@ -92,6 +97,8 @@ class ReadingViewSet(RecordViewSet):
 class GoNoGoCheckViewSet(RecordViewSet):
     queryset = GoNoGoCheck.objects.order_by("pk")
     serializer_class = GoNoGoCheckSerializer
+    machine_path = "session__revision__vehicle"
+    key_rights = FIELD_LOGGING
     narrowed_by = ("session",)
     write_right = Right.LOG
 
@@ -99,6 +106,7 @@ class GoNoGoCheckViewSet(RecordViewSet):
 class TestCardViewSet(RecordViewSet):
     queryset = TestCard.objects.all()
     serializer_class = TestCardSerializer
+    machine_path = "revision__vehicle"
     narrowed_by = ("revision",)
     write_right = Right.LOG
 
@@ -106,6 +114,8 @@ class TestCardViewSet(RecordViewSet):
 class TestCardItemViewSet(RecordViewSet):
     queryset = TestCardItem.objects.all()
     serializer_class = TestCardItemSerializer
+    machine_path = "card__revision__vehicle"
+    key_rights = FIELD_LOGGING
     narrowed_by = ("card", "session")
     write_right = Right.LOG
 
@@ -113,5 +123,7 @@ class TestCardItemViewSet(RecordViewSet):
 class TrackPartViewSet(RecordViewSet):
     queryset = TrackPart.objects.all()
     serializer_class = TrackPartSerializer
+    machine_path = "session__revision__vehicle"
+    key_rights = FIELD_LOGGING
     narrowed_by = ("session",)
     write_right = Right.LOG

@@ -13,6 +13,7 @@ from django.utils.text import slugify
 from django.views.decorators.http import require_http_methods, require_safe
 
 from buildlog.models import Vehicle
+from buildlog.request_size import MB, takes_up_to
 from buildlog.roles import Right, needs
 from sessions import archive
 from sessions.tables import TABLES
@@ -51,11 +52,12 @@ class ArchiveForm(forms.Form):
     file = forms.FileField(label="Archive of a machine")
 
 
+@takes_up_to(archive.LARGEST_BYTES + 20 * MB)
 @require_http_methods(["GET", "HEAD", "POST"])
 @needs(Right.BUILD)
 def read_archive(request: HttpRequest) -> HttpResponse:
     """Read a machine in from its archive; all of it, or nothing."""
-    form = ArchiveForm(request.POST or None, request.FILES or None)
+    form = ArchiveForm(request.POST, request.FILES) if request.method == "POST" else ArchiveForm()
     if request.method == "POST" and form.is_valid():
         file = form.cleaned_data["file"]
         try:

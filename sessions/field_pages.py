@@ -16,6 +16,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import APIView
 
+from buildlog.request_size import MB, takes_up_to
 from buildlog.roles import Right, needs
 from sessions import field_reference, field_shell, unsent_file
 
@@ -64,11 +65,12 @@ class UnsentFileForm(forms.Form):
     file = forms.FileField(label="File from the phone")
 
 
+@takes_up_to(unsent_file.LARGEST_BYTES + 20 * MB)
 @require_http_methods(["GET", "HEAD", "POST"])
 @needs(Right.LOG)
 def read_in(request: HttpRequest) -> HttpResponse:
     """Read in what a phone could not send by itself."""
-    form = UnsentFileForm(request.POST or None, request.FILES or None)
+    form = UnsentFileForm(request.POST, request.FILES) if request.method == "POST" else UnsentFileForm()
     rows: list[unsent_file.Row] = []
     told = None
     if request.method == "POST" and form.is_valid():

@@ -131,6 +131,9 @@ def _photo(key: uuid.UUID, payload: Any, content: Any) -> tuple[str, str]:
     if not isinstance(payload, dict) or not isinstance(content, str):
         return "refused", "Its picture is missing."
     subject = {f"{name}_id": uuid.UUID(str(payload[name])) for name in SUBJECTS if payload.get(name)}
+    for name in subject:
+        if not Photo._meta.get_field(name.removesuffix("_id")).related_model.objects.filter(pk=subject[name]).exists():
+            return "refused", f"The {name.removesuffix('_id')} it shows is not on this server."
     try:
         picture = ContentFile(base64.b64decode(content, validate=True), name="photo")
     except binascii.Error:

@@ -29,7 +29,7 @@ if BASE_URL:
 INSTALLED_APPS = [
     "buildlog.apps.BuildlogConfig",
     "sessions.apps.SessionsConfig",
-    "django.contrib.admin",
+    "buildlog.apps.BackRoomConfig",
     "django.contrib.auth",
     "django.contrib.contenttypes",
     "django.contrib.sessions",
@@ -48,9 +48,11 @@ MIDDLEWARE = [
     "csp.middleware.CSPMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
+    "buildlog.request_size.RequestSize",
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "django.contrib.auth.middleware.LoginRequiredMiddleware",
+    "buildlog.session_life.SessionLife",
     "buildlog.acting.ActingAccount",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
@@ -92,12 +94,19 @@ DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 AUTH_USER_MODEL = "buildlog.Account"
 AUTH_PASSWORD_VALIDATORS = [
-    {"NAME": f"django.contrib.auth.password_validation.{name}"}
-    for name in ("UserAttributeSimilarityValidator", "MinimumLengthValidator", "CommonPasswordValidator")
+    {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 12}},
+    {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
+    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
+    {"NAME": "buildlog.password_rules.NotTheFirstGuess"},
 ]
+# Whoever asked for a link is waiting for it.
+PASSWORD_RESET_TIMEOUT = 24 * 3600
 LOGIN_URL = "sign_in"
 LOGIN_REDIRECT_URL = "home"
 LOGOUT_REDIRECT_URL = "sign_in"
+
+# Without a visit; `session_life` says how long a sign-in lasts at most, and why.
+SESSION_COOKIE_AGE = 30 * 24 * 3600
 
 LANGUAGE_CODE = "en"
 TIME_ZONE = environment.time_zone("BUILDLOG_TIME_ZONE")

@@ -1,12 +1,10 @@
 """Every address of the site, in one place."""
 
 from django.contrib import admin
-from django.contrib.auth.decorators import login_not_required
-from django.contrib.auth.views import LoginView, LogoutView
 from django.urls import include, path
 
 from buildlog import photo_files
-from buildlog.pages import accounts, devices, failures, methods, parts, photos, vehicles
+from buildlog.pages import accounts, devices, failures, methods, parts, people, photos, sign_in, vehicles
 from sessions import archive_pages, bench_pages, card_pages, compare_pages, field_pages, season_pages, share_pages
 from sessions import pages as outings
 from sessions.logs import column_pages, recording_pages
@@ -103,14 +101,14 @@ urlpatterns = [
     path("account/", accounts.account, name="account"),
     path("devices/", devices.devices, name="devices"),
     path("devices/<int:pk>/revoke/", devices.revoke_device, name="revoke_device"),
-    path("people/", accounts.people, name="people"),
+    path("people/", people.people, name="people"),
+    path("people/<int:pk>/", people.person, name="person"),
+    path("people/invitations/<int:pk>/end/", people.end_invitation, name="end_invitation"),
+    path("people/access-log/", people.access_log, name="access_log"),
     path("invitation/<slug:token>/", accounts.accept_invitation, name="invitation"),
-    path(
-        "sign-in/",
-        login_not_required(LoginView.as_view(template_name="buildlog/sign_in.html", redirect_authenticated_user=True)),
-        name="sign_in",
-    ),
-    path("sign-out/", LogoutView.as_view(), name="sign_out"),
+    path("new-password/<slug:uidb64>/<slug:token>/", sign_in.NewPassword.as_view(), name="new_password"),
+    path("sign-in/", sign_in.SignIn.as_view(), name="sign_in"),
+    path("sign-out/", sign_in.SignOut.as_view(), name="sign_out"),
     path("api/v1/", include("buildlog.config.api_urls")),
     path("admin/", admin.site.urls),
 ]

@@ -1,5 +1,6 @@
 """What is stored of the machines: how they were built and what broke."""
 
+from buildlog.models.access_events import AccessEvent
 from buildlog.models.accounts import Account, Invitation
 from buildlog.models.builds import Fitting, Part, Revision, Vehicle
 from buildlog.models.causes import Cause, Evidence
@@ -8,6 +9,7 @@ from buildlog.models.devices import DeviceToken
 from buildlog.models.photos import Photo
 
 __all__ = [
+    "AccessEvent",
     "Account",
     "Cause",
     "DeviceToken",

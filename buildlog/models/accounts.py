@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import secrets
+from collections.abc import Iterator
 from datetime import timedelta
+from typing import Any
 
-from django.contrib.auth.models import AbstractUser
+from django.contrib.auth.models import AbstractUser, UserManager
 from django.db import models
+from django.db.models import Q
 from django.utils import timezone
 
 from buildlog.roles import Role
@@ -18,17 +21,47 @@ class UnitSystem(models.TextChoices):
     IMPERIAL = "imperial", "Imperial (ft, mph, lb, °F)"
 
 
+class Accounts(UserManager):
+    def create_superuser(self, *args: Any, **fields: Any) -> Account:
+        return super().create_superuser(*args, **{**fields, "role": Role.OWNER})
+
+
 class Account(AbstractUser):
     role = models.CharField(max_length=10, choices=Role.choices, default=Role.READER)
     unit_system = models.CharField("units shown", max_length=10, choices=UnitSystem.choices, default=UnitSystem.METRIC)
+    session_generation = models.PositiveIntegerField(default=0, editable=False)
+    """Counted up to end every sign-in of the account at once, on all workers."""
+
+    objects = Accounts()
 
     class Meta:
         constraints = [
-            models.CheckConstraint(condition=models.Q(role__in=Role.values), name="account_role_is_known"),
+            models.CheckConstraint(condition=Q(role__in=Role.values), name="account_role_is_known"),
+            models.CheckConstraint(condition=Q(unit_system__in=UnitSystem.values), name="account_unit_system_is_known"),
             models.CheckConstraint(
-                condition=models.Q(unit_system__in=UnitSystem.values), name="account_unit_system_is_known"
+                condition=Q(role=Role.OWNER, is_staff=True, is_superuser=True)
+                | (~Q(role=Role.OWNER) & Q(is_staff=False, is_superuser=False)),
+                name="account_back_room_is_the_owners",
             ),
         ]
+
+    def save(self, *args: Any, **kwargs: Any) -> None:
+        """What the framework calls staff and superuser follows from the role, whoever changes it."""
+        self.is_staff = self.is_superuser = self.role == Role.OWNER
+        only = kwargs.get("update_fields")
+        if only is not None and "role" in only:
+            kwargs["update_fields"] = {*only, "is_staff", "is_superuser"}
+        super().save(*args, **kwargs)
+
+    def get_session_auth_hash(self) -> str:
+        return self._of_this_generation(super().get_session_auth_hash())
+
+    def get_session_auth_fallback_hash(self) -> Iterator[str]:
+        return (self._of_this_generation(one) for one in super().get_session_auth_fallback_hash())
+
+    def _of_this_generation(self, password_hash: str) -> str:
+        # The first generation is the hash alone, so that sign-ins older than this counter stay good.
+        return f"{password_hash}:{self.session_generation}" if self.session_generation else password_hash
 
 
 class Invitation(models.Model):
@@ -41,7 +74,7 @@ class Invitation(models.Model):
 
     class Meta:
         constraints = [
-            models.CheckConstraint(condition=models.Q(role__in=Role.values), name="invitation_role_is_known"),
+            models.CheckConstraint(condition=Q(role__in=Role.values), name="invitation_role_is_known"),
         ]
 
     def __str__(self) -> str:
@@ -59,7 +92,9 @@ class Invitation(models.Model):
         return token
 
     @classmethod
+    def open(cls) -> models.QuerySet[Invitation]:
+        return cls.objects.filter(used_at__isnull=True, expires_at__gt=timezone.now())
+
+    @classmethod
     def open_for(cls, token: str) -> Invitation | None:
-        return cls.objects.filter(
-            token_hash=cls.hash_of(token), used_at__isnull=True, expires_at__gt=timezone.now()
-        ).first()
+        return cls.open().filter(token_hash=cls.hash_of(token)).first()

@@ -189,4 +189,4 @@ class Modification(models.Model):
         return self.title
 
     def get_absolute_url(self) -> str:
-        return reverse("modification", args=[self.pk])
+        return self.revision.get_absolute_url()

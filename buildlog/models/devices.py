@@ -1,4 +1,4 @@
-"""Devices that send by themselves, and what they may do: add readings of one machine, and nothing else."""
+"""Devices that come in by themselves, each for one machine, and what each may do there."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import Any
 
 from django.conf import settings
 from django.db import models
+from django.db.models import Q
 from django.utils import timezone
 
 from buildlog.models.builds import Vehicle
@@ -23,16 +24,33 @@ class DeviceToken(models.Model):
     account = models.ForeignKey(
         settings.AUTH_USER_MODEL, on_delete=models.CASCADE, related_name="device_tokens", editable=False
     )
+    may_add_readings = models.BooleanField("adds readings", default=True)
+    may_log = models.BooleanField("logs in the field: sessions, passes, readings, checks, failures", default=False)
+    may_read = models.BooleanField("reads the machine's records", default=False)
     token_hash = models.CharField(max_length=64, unique=True, editable=False)
     made_at = models.DateTimeField(default=timezone.now, editable=False)
     last_used_at = models.DateTimeField(null=True, blank=True, editable=False)
     revoked_at = models.DateTimeField(null=True, blank=True, editable=False)
 
+    RIGHTS = ("may_add_readings", "may_log", "may_read")
+
     class Meta:
         ordering = ["-made_at"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(may_add_readings=True) | Q(may_log=True) | Q(may_read=True),
+                name="device_has_a_right",
+                violation_error_message="Choose at least one thing the device may do.",
+            ),
+        ]
 
     def __str__(self) -> str:
         return self.name
+
+    @property
+    def rights(self) -> list[str]:
+        """What the key lets the device do, in words."""
+        return [str(self._meta.get_field(name).verbose_name) for name in self.RIGHTS if getattr(self, name)]
 
     @staticmethod
     def hash_of(token: str) -> str:

@@ -61,8 +61,9 @@ class Photo(models.Model):
         return self.caption or f"Photo of {self.subject}"
 
     def get_absolute_url(self) -> str:
-        return reverse("photo", args=[self.pk])
+        return reverse("photo_image", args=[self.pk])
 
     @property
     def subject(self) -> Any:
-        return next(getattr(self, name) for name in SUBJECTS if getattr(self, f"{name}_id"))
+        """What it shows; None only while somebody is still choosing in the back room."""
+        return next((getattr(self, name) for name in SUBJECTS if getattr(self, f"{name}_id")), None)

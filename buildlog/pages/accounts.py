@@ -1,4 +1,4 @@
-"""Coming in: the one-time link, the account's own settings, and who else may come in."""
+"""Coming in by an invitation, and the account's own settings."""
 
 from __future__ import annotations
 
@@ -13,9 +13,14 @@ from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods
 
-from buildlog.models import Account, Invitation
-from buildlog.roles import Right, Role, needs
+from buildlog import session_life
+from buildlog.access_log import note
+from buildlog.known_browsers import remember
+from buildlog.models import AccessEvent, Account, Invitation
+from buildlog.roles import Role
 
+Kind = AccessEvent.Kind
+SHOWN_EVENTS = 20
 form_page = require_http_methods(["GET", "HEAD", "POST"])
 
 
@@ -29,10 +34,6 @@ class UnitsForm(forms.ModelForm):
     class Meta:
         model = Account
         fields = ["unit_system"]
-
-
-class InvitationForm(forms.Form):
-    role = forms.ChoiceField(choices=[choice for choice in Role.choices if choice[0] != Role.OWNER])
 
 
 @login_not_required
@@ -51,11 +52,13 @@ def accept_invitation(request: HttpRequest, token: str) -> HttpResponse:
                 return render(request, "buildlog/invitation_gone.html", status=410)
             account = form.save(commit=False)
             account.role = invitation.role
-            account.is_staff = account.is_superuser = invitation.role == Role.OWNER
             account.save()
+            note(Kind.JOINED, request, account, detail=f"as {Role(account.role).value}")
         login(request, account)
         messages.success(request, f"Welcome, {account.username}.")
-        return redirect("home")
+        response = redirect("home")
+        remember(request, response, account.pk)
+        return response
     context = {"form": form, "role": Role(invitation.role).label}
     return render(request, "buildlog/invitation.html", context, status=422 if form.is_bound else 200)
 
@@ -70,20 +73,22 @@ def account(request: HttpRequest) -> HttpResponse:
         messages.success(request, "Units saved.")
         return redirect("account")
     if asked == "password" and password.is_valid():
+        # Every other sign-in of the account ends with its old password; this one gets a new key.
         update_session_auth_hash(request, password.save())
-        messages.success(request, "Password changed.")
+        note(Kind.PASSWORD_CHANGED, request, request.user)
+        messages.success(request, "Password changed. You are signed out everywhere else.")
         return redirect("account")
-    status = 422 if asked else 200
-    return render(request, "buildlog/account.html", {"units": units, "password": password}, status=status)
-
-
-@form_page
-@needs(Right.ADMIT)
-def people(request: HttpRequest) -> HttpResponse:
-    """Who may come in; a new invitation's link is shown once, because only its hash is stored."""
-    form = InvitationForm(request.POST or None)
-    link = ""
-    if request.method == "POST" and form.is_valid():
-        link = request.build_absolute_uri(f"/invitation/{Invitation.issue(form.cleaned_data['role'])}/")
-    context = {"form": form, "link": link, "accounts": Account.objects.order_by("username")}
-    return render(request, "buildlog/people.html", context, status=422 if form.errors else 200)
+    if asked == "sessions":
+        session_life.end_all(request.user)
+        update_session_auth_hash(request, request.user)
+        note(Kind.SESSIONS_ENDED, request, request.user)
+        messages.success(request, "You are signed out everywhere else.")
+        return redirect("account")
+    context = {
+        "units": units,
+        "password": password,
+        "events": request.user.access_events.select_related("by")[:SHOWN_EVENTS],
+        "kept_days": AccessEvent.KEPT_FOR.days,
+        "ends_at": session_life.ends_at(request),
+    }
+    return render(request, "buildlog/account.html", context, status=422 if asked else 200)

@@ -1,4 +1,4 @@
-"""Devices that send by themselves: made, looked at, and ended."""
+"""Devices that come in by themselves: their keys are made, looked at, and ended."""
 
 from __future__ import annotations
 
@@ -8,14 +8,17 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST
 
-from buildlog.models import DeviceToken
+from buildlog.access_log import note
+from buildlog.models import AccessEvent, DeviceToken
 from buildlog.roles import Right, needs
+
+Kind = AccessEvent.Kind
 
 
 class DeviceForm(forms.ModelForm):
     class Meta:
         model = DeviceToken
-        fields = ["name", "vehicle"]
+        fields = ["name", "vehicle", *DeviceToken.RIGHTS]
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
@@ -25,7 +28,8 @@ def devices(request: HttpRequest) -> HttpResponse:
     form = DeviceForm(request.POST or None)
     key = ""
     if request.method == "POST" and form.is_valid():
-        _, key = DeviceToken.issue(account=request.user, **form.cleaned_data)
+        device, key = DeviceToken.issue(account=request.user, **form.cleaned_data)
+        note(Kind.DEVICE_MADE, request, request.user, detail=f"{device.name}: {', '.join(device.rights)}")
         form = DeviceForm()
     context = {
         "form": form,
@@ -39,5 +43,6 @@ def devices(request: HttpRequest) -> HttpResponse:
 @needs(Right.BUILD)
 def revoke_device(request: HttpRequest, pk: int) -> HttpResponse:
     found = get_object_or_404(DeviceToken, pk=pk)
-    DeviceToken.objects.filter(pk=found.pk, revoked_at__isnull=True).update(revoked_at=timezone.now())
+    if DeviceToken.objects.filter(pk=found.pk, revoked_at__isnull=True).update(revoked_at=timezone.now()):
+        note(Kind.DEVICE_ENDED, request, found.account, by=request.user, detail=found.name)
     return redirect("devices")

@@ -26,7 +26,7 @@ def new_photo(request: HttpRequest, subject: str, pk: uuid.UUID) -> HttpResponse
     if subject not in SUBJECTS:
         raise Http404(f"A photo cannot belong to a {subject}.")
     owner = get_object_or_404(Photo._meta.get_field(subject).related_model, pk=pk)
-    form = PhotoForm(request.POST or None, request.FILES or None)
+    form = PhotoForm(request.POST, request.FILES) if request.method == "POST" else PhotoForm()
     if request.method == "POST" and form.is_valid():
         try:
             store_photo(form.cleaned_data["image"], caption=form.cleaned_data["caption"], **{subject: owner})

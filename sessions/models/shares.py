@@ -62,7 +62,10 @@ class ShareLink(models.Model):
     @classmethod
     def open_for(cls, token: str) -> ShareLink | None:
         found = cls.objects.filter(
-            token_hash=cls.hash_of(token), revoked_at__isnull=True, expires_at__gt=timezone.now()
+            token_hash=cls.hash_of(token),
+            revoked_at__isnull=True,
+            expires_at__gt=timezone.now(),
+            made_by__is_active=True,
         )
         return found.select_related("revision__vehicle__assumptions", "made_by").first()
 

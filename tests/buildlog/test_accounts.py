@@ -66,7 +66,7 @@ def test_signing_in_and_out(client, make_account):
     make_account("reader")
     wrong = client.post("/sign-in/", {"username": "reader", "password": "no"})
     assert wrong.status_code == 200
-    assert "correct" in wrong.content.decode()
+    assert "do not belong together" in wrong.content.decode()
     right = client.post("/sign-in/?next=/sessions/", {"username": "reader", "password": "frost-and-chain-77"})
     assert right.url == "/sessions/"
     assert client.get("/sign-out/").status_code == 405
@@ -91,7 +91,7 @@ def test_own_units_and_password(sign_in, django_user_model):
 
 
 def test_readers_cannot_enter_the_back_room(sign_in):
-    assert sign_in("builder").get("/admin/").status_code == 302
+    assert sign_in("builder").get("/admin/").status_code == 403
 
 
 def test_pages_carry_the_headers(sign_in):

@@ -146,7 +146,7 @@ def test_only_the_hash_is_stored_and_use_is_seen(client, device, going, sign_in)
     assert token.last_used_at is not None
     assert key not in str(DeviceToken.objects.values())
     builder = sign_in("builder")
-    page = builder.post("/devices/", {"name": "Second", "vehicle": token.vehicle_id})
+    page = builder.post("/devices/", {"name": "Second", "vehicle": token.vehicle_id, "may_add_readings": "on"})
     assert DeviceToken.open_for(page.context["key"]).name == "Second"
     builder.post(f"/devices/{token.pk}/revoke/")
     assert DeviceToken.open_for(key) is None

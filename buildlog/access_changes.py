@@ -1,0 +1,69 @@
+"""Changing what a person may do. One owner who can come in always stays."""
+
+from __future__ import annotations
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.http import HttpRequest
+
+from buildlog import session_life
+from buildlog.access_log import note
+from buildlog.models import AccessEvent, Account
+from buildlog.roles import Role
+
+Kind = AccessEvent.Kind
+
+
+class LastOwner(ValidationError):
+    """Nobody would be left who may admit others."""
+
+    def __init__(self) -> None:
+        super().__init__("This is the only owner who can come in. Make somebody else an owner first.")
+
+
+@transaction.atomic
+def change_role(request: HttpRequest, account: Account, role: str) -> None:
+    """Raises LastOwner when the account is the last owner and would be one no longer."""
+    if role == account.role:
+        return
+    if role != Role.OWNER:
+        _another_owner_stays(account)
+    before, account.role = account.get_role_display(), role
+    account.save(update_fields=["role"])
+    words = f"{_short(before)} → {_short(account.get_role_display())}"
+    note(Kind.ROLE_CHANGED, request, account, by=request.user, detail=words)
+
+
+@transaction.atomic
+def shut(request: HttpRequest, account: Account) -> None:
+    """The account can come in no longer; its sign-ins, its devices' keys and its shared links stop at once."""
+    _another_owner_stays(account)
+    account.is_active = False
+    account.save(update_fields=["is_active"])
+    session_life.end_all(account)
+    note(Kind.SHUT, request, account, by=request.user)
+
+
+@transaction.atomic
+def open_again(request: HttpRequest, account: Account) -> None:
+    account.is_active = True
+    account.save(update_fields=["is_active"])
+    note(Kind.OPENED, request, account, by=request.user)
+
+
+def end_sessions(request: HttpRequest, account: Account) -> None:
+    session_life.end_all(account)
+    note(Kind.SESSIONS_ENDED, request, account, by=request.user)
+
+
+def _another_owner_stays(account: Account) -> None:
+    # Locked, so that two owners who step down at one moment cannot both find the other.
+    owners = set(
+        Account.objects.select_for_update().filter(role=Role.OWNER, is_active=True).values_list("pk", flat=True)
+    )
+    if account.pk in owners and owners == {account.pk}:
+        raise LastOwner
+
+
+def _short(label: str) -> str:
+    return label.split(":")[0]

@@ -1,0 +1,31 @@
+from django.core.management.base import BaseCommand, CommandError
+
+from buildlog.access_log import note
+from buildlog.models import AccessEvent, Account
+from buildlog.password_links import path_for
+from buildlog.roles import Role
+
+
+class Command(BaseCommand):
+    help = (
+        "Print a one-time link by which somebody sets a new password; for a lost password, or after too many wrong "
+        "tries. Their sign-ins end when it is used. An owner whose account was shut can come in again by it."
+    )
+
+    def add_arguments(self, parser):
+        parser.add_argument("name", help="the name the account signs in with")
+        parser.add_argument("--address", default="http://127.0.0.1:8000", help="where people open the site")
+
+    def handle(self, *, name, address, **options):
+        account = Account.objects.filter(username=name).first()
+        if account is None:
+            names = ", ".join(Account.objects.order_by("username").values_list("username", flat=True)[:20])
+            raise CommandError(f"Nobody here is called {name!r}. There are: {names or 'no accounts yet'}.")
+        if not account.is_active:
+            if account.role != Role.OWNER:
+                raise CommandError(f"The account {name!r} is shut. An owner opens it again under More, People.")
+            account.is_active = True
+            account.save(update_fields=["is_active"])
+            note(AccessEvent.Kind.OPENED, None, account, detail="on the machine itself")
+        note(AccessEvent.Kind.PASSWORD_LINK, None, account, detail="on the machine itself")
+        self.stdout.write(f"{address.rstrip('/')}{path_for(account)}")

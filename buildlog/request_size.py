@@ -1,0 +1,76 @@
+"""How much one request may bring, looked at before anything of it is read or kept.
+
+A file in a form is laid down on the disk while it comes in, before any page or form sees it: what is far
+too large, or comes from somebody who is not signed in, must be turned away earlier than that.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from django.contrib.auth import SESSION_KEY
+from django.contrib.auth.views import redirect_to_login
+from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.shortcuts import render
+
+MB = 1024 * 1024
+BY_ANYBODY = 1 * MB
+BY_API = 24 * MB
+BY_PAGE = 80 * MB
+READ_AND_LET_GO = 600 * MB
+BLOCK = 64 * 1024
+
+
+def takes_up_to(size: int) -> Callable[[Callable[..., HttpResponse]], Callable[..., HttpResponse]]:
+    """A page that takes larger files than others; its form states its own, smaller limit."""
+
+    def decorate(page: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:
+        page.largest_request = size  # type: ignore[attr-defined]
+        return page
+
+    return decorate
+
+
+class RequestSize:
+    """Middleware; stands before the one that looks for the token in what a form brings."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        return self.get_response(request)
+
+    def process_view(self, request: HttpRequest, view: Any, *_: Any) -> HttpResponse | None:
+        size = _declared(request)
+        if size <= BY_ANYBODY:
+            return None
+        # The API knows who asks before it reads anything.
+        by_api = hasattr(view, "cls")
+        signed_in = SESSION_KEY in request.session
+        if not signed_in and not by_api:
+            if getattr(view, "login_required", True):
+                return redirect_to_login(request.get_full_path())
+            return _refusal(request, BY_ANYBODY, by_api)
+        limit = getattr(view, "largest_request", BY_API if by_api else BY_PAGE)
+        if size <= limit:
+            return None
+        if signed_in and size <= READ_AND_LET_GO:
+            # A sender that is cut off in the middle never sees the answer.
+            while request.read(BLOCK):
+                pass
+        return _refusal(request, limit, by_api)
+
+
+def _declared(request: HttpRequest) -> int:
+    text = request.META.get("CONTENT_LENGTH") or "0"
+    return int(text) if text.isascii() and text.isdigit() else 0
+
+
+def _refusal(request: HttpRequest, limit: int, by_api: bool) -> HttpResponse:
+    sentence = (
+        f"More than {limit // MB} MB came at once, which is not taken here. Send a smaller file, or less at once."
+    )
+    if by_api:
+        return JsonResponse({"detail": sentence}, status=413)
+    return render(request, "413.html", {"sentence": sentence}, status=413)

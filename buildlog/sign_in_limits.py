@@ -1,0 +1,113 @@
+"""How many wrong passwords are taken before somebody has to wait.
+
+Counted in the database, so that all workers count together. A browser that this account signed in with
+before has a count of its own: nobody can lock the others of a household out by guessing beside them
+(after OWASP, "Slow Down Online Guessing Attacks with Device Cookies").
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from django.db.models import Q
+from django.http import HttpRequest
+from django.utils import timezone
+
+from buildlog.access_log import hash_of_name, note
+from buildlog.known_browsers import browser_of
+from buildlog.models import AccessEvent, Account
+
+Kind = AccessEvent.Kind
+
+
+@dataclass(frozen=True)
+class Limit:
+    most: int
+    within: timedelta
+
+
+BY_KNOWN_BROWSER = Limit(10, timedelta(minutes=15))
+BY_NAME_AND_ADDRESS = Limit(5, timedelta(minutes=15))
+BY_ADDRESS = Limit(30, timedelta(minutes=15))
+BY_NAME = Limit(100, timedelta(hours=24))
+"""NIST SP 800-63B-4, section 3.2.2: no more than 100 failed attempts in a row on one account."""
+
+
+@dataclass
+class Try:
+    """One try to sign in. `wait_s` is 0 when the password may be looked at."""
+
+    event: AccessEvent
+    wait_s: int = 0
+
+    def succeeded(self, account: Account) -> None:
+        self.event.kind, self.event.account = Kind.SIGNED_IN, account
+        self.event.save(update_fields=["kind", "account"])
+
+
+def begin(request: HttpRequest, name: str) -> Try:
+    """Write the try down as a wrong one, and say how long to wait.
+
+    It counts from before the password is looked at, so that tries made all at once count each other.
+    """
+    account = Account.objects.filter(username=name[:150]).first()
+    browser = browser_of(request)
+    known = browser.nonce if account is not None and account.pk in browser.accounts else ""
+    hashed = hash_of_name(name)
+    event = note(Kind.WRONG, request, account, name_hash=hashed, known_browser=known)
+    address, same_name = event.address, Q(name_hash=hashed)
+    if known:
+        # Whoever holds the browser can have signed in only as one who knew the password.
+        waits = [_wait(event, BY_KNOWN_BROWSER, same_name & Q(known_browser=known), since_success=True)]
+    else:
+        unknown = Q(known_browser="")
+        waits = [
+            _wait(event, BY_NAME_AND_ADDRESS, same_name & unknown & Q(address=address), since_success=True),
+            _wait(event, BY_ADDRESS, unknown & Q(address=address)),
+            _wait(event, BY_NAME, same_name & unknown),
+        ]
+    longest = max(waits)
+    if longest:
+        _turn_away(event)
+    return Try(event, longest)
+
+
+def _wait(event: AccessEvent, limit: Limit, same: Q, since_success: bool = False) -> int:
+    """Seconds until the oldest of the wrong tries that fill the limit is out of its time."""
+    now = timezone.now()
+    since = now - limit.within
+    if since_success:
+        last = AccessEvent.objects.filter(same, kind=Kind.SIGNED_IN, at__gt=since).values_list("at", flat=True).first()
+        since = last or since
+    found: Any = AccessEvent.objects.filter(same, kind=Kind.WRONG, at__gt=since).exclude(pk=event.pk)
+    times: list[datetime] = list(found.values_list("at", flat=True)[: limit.most])
+    if len(times) < limit.most:
+        return 0
+    return max(1, math.ceil((times[-1] + limit.within - now).total_seconds()))
+
+
+def _turn_away(event: AccessEvent) -> None:
+    """A try that had to wait does not lengthen the wait; one line in the log stands for all of them."""
+    lately = event.at - BY_NAME_AND_ADDRESS.within
+    said = AccessEvent.objects.filter(
+        kind=Kind.TURNED_AWAY, name_hash=event.name_hash, address=event.address, at__gt=lately
+    ).exists()
+    if said:
+        event.delete()
+    else:
+        event.kind = Kind.TURNED_AWAY
+        event.save(update_fields=["kind"])
+
+
+def sentence(wait_s: int) -> str:
+    minutes = math.ceil(wait_s / 60)
+    words = f"{minutes} minutes" if minutes > 1 else "a minute"
+    if minutes > 90:
+        words = f"{math.ceil(minutes / 60)} hours"
+    return (
+        f"There were too many wrong tries. Wait {words}, then try again. Whoever looks after the machine this runs on "
+        "can make you a link for a new password at once."
+    )
