@@ -82,8 +82,7 @@ def running_installation(filled_installation, tmp_path_factory):
     from tests.browser.installation import Installation
 
     folder = tmp_path_factory.mktemp("running") / "data"
-    shutil.copytree(filled_installation, folder)
-    made = Installation(folder).start()
+    made = Installation.copy_of(filled_installation, folder).start()
     yield made
     made.kill()
 
