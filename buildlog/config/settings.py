@@ -13,7 +13,7 @@ from buildlog.config import environment, stores
 
 PROJECT = environment.PROJECT
 DATA = environment.data_folder()
-SECRET_KEY = environment.secret_key(DATA)
+SECRET_KEY = stores.secret_key("BUILDLOG_SECRET_KEY", os.environ, lambda: environment.secret_key(DATA))
 DEBUG = environment.flag("BUILDLOG_DEBUG", False)
 
 BASE_URL = environment.base_url("BUILDLOG_BASE_URL")
@@ -55,6 +55,7 @@ MIDDLEWARE = [
     "django.contrib.auth.middleware.LoginRequiredMiddleware",
     "buildlog.session_life.SessionLife",
     "buildlog.acting.ActingAccount",
+    "buildlog.conflicts.KindConflicts",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
 ]
@@ -113,7 +114,7 @@ STATICFILES_DIRS = [
     ("plotly", str(Path(plotly.__file__).parent / "package_data")),
 ]
 STORAGES = {
-    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "default": stores.files(os.environ),
     "staticfiles": {"BACKEND": "buildlog.static_files.ModuleStorage"},
 }
 WHITENOISE_KEEP_ONLY_HASHED_FILES = True

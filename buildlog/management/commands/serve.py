@@ -11,6 +11,7 @@ from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandError
 from django.db import OperationalError, connections
 
+from buildlog.conflicts import alone_in_the_database
 from buildlog.models import Account, Invitation
 from buildlog.roles import Role
 
@@ -33,9 +34,11 @@ class Command(BaseCommand):
         self._check_free(host, port)
         try:
             self.stdout.write("Bringing the database up to date …")
-            call_command("migrate", interactive=False, verbosity=0)
+            with alone_in_the_database():
+                call_command("migrate", interactive=False, verbosity=0)
         except OperationalError as error:
-            raise CommandError(f"The database in {settings.DATA} cannot be opened: {error}") from None
+            where = "that DATABASE_URL names" if settings.DATABASE_URL else f"in {settings.DATA}"
+            raise CommandError(f"The database {where} cannot be opened: {error}") from None
         self.stdout.write("Collecting static files …")
         call_command("collectstatic", interactive=False, verbosity=0)
         if demo and apps.is_installed("sessions"):
