@@ -161,6 +161,10 @@ SPECTACULAR_SETTINGS = {
     "SERVE_INCLUDE_SCHEMA": False,
     "SWAGGER_UI_DIST": "SIDECAR",
     "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
+    "POSTPROCESSING_HOOKS": [
+        "drf_spectacular.hooks.postprocess_schema_enums",
+        "buildlog.api_document.with_refusals",
+    ],
     "ENUM_NAME_OVERRIDES": {
         "RevisionStatus": "buildlog.models.Revision.Status",
         "FailureState": "buildlog.models.Failure.State",

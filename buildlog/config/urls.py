@@ -9,6 +9,9 @@ from sessions import archive_pages, bench_pages, card_pages, compare_pages, fiel
 from sessions import pages as outings
 from sessions.logs import pages as logs
 
+handler400 = "buildlog.pages.refusals.bad_request"
+handler404 = "buildlog.pages.refusals.not_found"
+handler500 = "buildlog.pages.refusals.failed"
 urlpatterns = [
     path("", vehicles.home, name="home"),
     path("more/", vehicles.more, name="more"),
