@@ -21,7 +21,6 @@ STRETCHES = 500
 
 TRACK_POINTS = 2000
 GAP_BETWEEN_PANELS = 0.025
-ELAPSED = "%H:%M:%S"
 PANELS = (
     ("Speed", "speed"),
     ("Voltage", "voltage"),
@@ -55,7 +54,7 @@ def lines_of(timeline: Timeline) -> list[Line]:
 
 
 def points_of(line: Line, system: str, from_s: float | None = None, to_s: float | None = None) -> dict[str, list[Any]]:
-    """A line between two moments, thinned; times in milliseconds, as plotly's clock counts them."""
+    """A line between two moments, thinned."""
     times, values = line.series.time_s, line.series.values
     if from_s is not None and to_s is not None:
         # One sample beyond each end, so that the line reaches the edges.
@@ -64,7 +63,7 @@ def points_of(line: Line, system: str, from_s: float | None = None, to_s: float 
         times, values = times[first:last], values[first:last]
     rows = rows_with_extremes(values, STRETCHES)
     shown = in_shown_unit(values[rows], line.kind, system)
-    return {"x": np.round(times[rows] * 1000.0, 1).tolist(), "y": np.round(shown, 3).tolist()}
+    return {"x": np.round(times[rows], 3).tolist(), "y": np.round(shown, 3).tolist()}
 
 
 def panels(
@@ -109,13 +108,10 @@ def _layout(shown: list[tuple[str, str]], system: str, timeline: Timeline) -> di
         "hoversubplots": "axis",
         "dragmode": "pan",
         "xaxis": {
-            "type": "date",
-            "title": {"text": "into the session"},
-            "hoverformat": f"{ELAPSED}.%2f",
-            "tickformat": ELAPSED,
-            "tickformatstops": [{"dtickrange": [None, 1000], "value": f"{ELAPSED}.%2f"}],
+            "title": {"text": "s into the session"},
+            "hoverformat": ".2f",
             "nticks": 5,
-            "range": [start_s * 1000.0, end_s * 1000.0],
+            "range": [start_s, end_s],
             "anchor": _axis(count - 1),
             "showspikes": True,
             "spikemode": "across",
@@ -142,7 +138,7 @@ def _readings(readings: Iterable[Reading], places: dict[str, int], system: str) 
         if panel in places and told:
             found.append(
                 scatter(
-                    x=[time_s * 1000.0 for time_s, _ in told],
+                    x=[time_s for time_s, _ in told],
                     y=[in_shown_unit(value, kind, system) for _, value in told], mode="markers", name="readings",
                     yaxis=_axis(places[panel]), marker={"symbol": "circle-open", "size": 9, "color": COLOURS[1]},
                     hovertemplate="%{y:.4g}<extra>reading</extra>",
@@ -156,15 +152,15 @@ def _marks(passes: Iterable[Pass], failures: Iterable[Failure]) -> tuple[list[An
     for run in passes:
         if run.time_into_session_s is None:
             continue
-        start = run.time_into_session_s * 1000.0
-        shapes.append({"type": "rect", "xref": "x", "yref": "paper", "x0": start, "x1": start + run.duration_s * 1000.0,
+        start = run.time_into_session_s
+        shapes.append({"type": "rect", "xref": "x", "yref": "paper", "x0": start, "x1": start + run.duration_s,
                        "y0": 0, "y1": 1, "fillcolor": COLOURS[2], "opacity": 0.22, "line": {"width": 0},
                        "name": f"pass {run.number}"})  # fmt: skip
         words.append(_word(start, f"pass {run.number}"))
     for failure in failures:
         if failure.time_into_session_s is None:
             continue
-        at = failure.time_into_session_s * 1000.0
+        at = failure.time_into_session_s
         look = {"color": COLOURS[1], "width": 2, "dash": "dot"}
         shapes.append({"type": "line", "xref": "x", "yref": "paper", "x0": at, "x1": at, "y0": 0, "y1": 1,
                        "line": look, "name": failure.mode.name})  # fmt: skip
@@ -172,8 +168,8 @@ def _marks(passes: Iterable[Pass], failures: Iterable[Failure]) -> tuple[list[An
     return shapes, words
 
 
-def _word(at_ms: float, text: str) -> dict[str, Any]:
-    return {"x": at_ms, "y": 1, "xref": "x", "yref": "paper", "text": text, "showarrow": False, "yanchor": "bottom",
+def _word(at_s: float, text: str) -> dict[str, Any]:
+    return {"x": at_s, "y": 1, "xref": "x", "yref": "paper", "text": text, "showarrow": False, "yanchor": "bottom",
             "xanchor": "left", "font": {"size": 12}}  # fmt: skip
 
 
@@ -198,7 +194,7 @@ def track(timeline: Timeline, gates: Iterable[Gate]) -> Figure | None:
             scatter(
                 x=np.round(east[::step], 1).tolist(), y=np.round(north[::step], 1).tolist(), mode="lines",
                 name=log.name, line={"color": COLOURS[index % len(COLOURS)]}, hoverinfo="skip",
-                customdata=np.round(clock[::step] * 1000.0, 1).tolist(),
+                customdata=np.round(clock[::step], 3).tolist(),
             )
         )  # fmt: skip
     for gate in gates:

@@ -14,8 +14,7 @@ if (panels) {
   const slider = document.getElementById("cursor");
   const says = document.getElementById("cursor-says");
   const ownShapes = figures.panels.layout.shapes;
-  const milliseconds = (told) => (typeof told === "number" ? told : Date.parse(`${String(told).replace(" ", "T")}Z`));
-  const shown = () => panels.layout.xaxis.range.map(milliseconds);
+  const shown = () => panels.layout.xaxis.range.map(Number);
 
   // The sample of a line nearest to a moment.
   const nearest = (times, at) => {
@@ -29,7 +28,7 @@ if (panels) {
     return Math.abs(times[low] - at) <= Math.abs(times[high] - at) ? low : high;
   };
   const clock = (at) => {
-    const seconds = Math.abs(at) / 1000;
+    const seconds = Math.abs(at);
     const two = (value) => String(Math.floor(value)).padStart(2, "0");
     return `${at < 0 ? "−" : ""}${two(seconds / 3600)}:${two((seconds / 60) % 60)}:${(seconds % 60).toFixed(2).padStart(5, "0")}`;
   };
@@ -40,7 +39,7 @@ if (panels) {
     await Plotly.relayout(panels, { shapes: [...ownShapes, line] });
     const told = lines.map((index) => {
       const { x, y, hovertemplate, name } = panels.data[index];
-      if (!x.length || at < x[0] - 2000 || at > x[x.length - 1] + 2000) return null;
+      if (!x.length || at < x[0] - 2 || at > x[x.length - 1] + 2) return null;
       const unit = hovertemplate.replace(/^%{y:[^}]*} ?/, "").replace(/<extra>.*/, "");
       const value = y[nearest(x, at)];
       return value === null ? null : `${name.replace(/ \(.*/, "")} ${Number(value.toPrecision(4))} ${unit}`;
@@ -65,7 +64,7 @@ if (panels) {
     const mine = ++asked;
     section.dataset.refined = "no";
     try {
-      const answer = await fetch(`${section.dataset.window}?from_s=${from / 1000}&to_s=${to / 1000}`);
+      const answer = await fetch(`${section.dataset.window}?from_s=${from}&to_s=${to}`);
       if (!answer.ok || mine !== asked) return;
       const { lines: finer } = await answer.json();
       if (mine !== asked || finer.length !== lines.length) return;
@@ -77,7 +76,7 @@ if (panels) {
   };
 
   const show = async (from, to) => {
-    const width = Math.min(Math.max(to - from, 100), whole[1] - whole[0]);
+    const width = Math.min(Math.max(to - from, 0.1), whole[1] - whole[0]);
     const start = Math.min(Math.max(from, whole[0]), whole[1] - width);
     await Plotly.relayout(panels, { "xaxis.range": [start, start + width] });
   };
@@ -107,7 +106,7 @@ if (panels) {
   });
   panels.on("plotly_hover", ({ xvals }) => {
     if (!xvals?.length) return;
-    const at = milliseconds(xvals[0]);
+    const at = Number(xvals[0]);
     slider.dataset.at = String(at);
     void setCursor(at);
   });
