@@ -80,3 +80,39 @@ def host_list(name: str) -> list[str]:
                 f"{name} must be host names without a port, got {host!r}. For example {name}=192.168.1.20,shed.local"
             )
     return hosts
+
+
+def hours(name: str, default: float) -> float:
+    """A span of time in hours; 0 means never."""
+    text = os.environ.get(name, "").strip()
+    if not text:
+        return default
+    try:
+        value = float(text)
+    except ValueError:
+        value = -1.0
+    if not (value == 0 or 0.1 <= value <= 8760):
+        raise ImproperlyConfigured(
+            f"{name} must be hours from 0.1 to 8760, or 0 for never, got {text!r}. For example {name}=24"
+        )
+    return value
+
+
+def folder(name: str, default: Path) -> Path:
+    text = os.environ.get(name, "").strip()
+    path = Path(text).expanduser() if text else default
+    if not path.is_absolute():
+        raise ImproperlyConfigured(
+            f"{name} must be a folder from the root on, got {text!r}. For example {name}=/mnt/usb"
+        )
+    return path
+
+
+def choice(name: str, choices: tuple[str, ...]) -> str:
+    """One of some words; the first where none is set."""
+    text = os.environ.get(name, "").strip().lower()
+    if text and text not in choices:
+        raise ImproperlyConfigured(
+            f"{name} must be {' or '.join(choices)}, got {text!r}. For example {name}={choices[-1]}"
+        )
+    return text or choices[0]

@@ -8,6 +8,7 @@ from urllib.parse import urlsplit
 import plotly
 from csp.constants import NONE, SELF
 
+from buildlog import request_log
 from buildlog.config import environment
 
 PROJECT = environment.PROJECT
@@ -43,6 +44,7 @@ INSTALLED_APPS = [
     "csp",
 ]
 MIDDLEWARE = [
+    "buildlog.request_log.RequestLog",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "csp.middleware.CSPMiddleware",
@@ -120,13 +122,17 @@ STATICFILES_DIRS = [
     ("plotly", str(Path(plotly.__file__).parent / "package_data")),
 ]
 STORAGES = {
-    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "default": {"BACKEND": "buildlog.durable_files.DurableStorage"},
     "staticfiles": {"BACKEND": "buildlog.static_files.ModuleStorage"},
 }
 WHITENOISE_KEEP_ONLY_HASHED_FILES = True
 MEDIA_ROOT = DATA / "media"
+BACKUP_DIR = environment.folder("BUILDLOG_BACKUP_DIR", DATA / "backups")
+BACKUP_HOURS = environment.hours("BUILDLOG_BACKUP_HOURS", 24)
 # A log or a photo of a phone is larger than Django's default; the form states its own, smaller limit.
 DATA_UPLOAD_MAX_MEMORY_SIZE = 20 * 1024 * 1024
+
+LOGGING = request_log.logging_settings(environment.choice("BUILDLOG_LOG", ("plain", "json")))
 
 SECURE_CONTENT_TYPE_NOSNIFF = True
 SECURE_REFERRER_POLICY = "same-origin"
