@@ -13,11 +13,12 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from buildlog.record_pages import remove_record
+from buildlog.request_size import MB, takes_up_to
 from buildlog.roles import Right, needs
 from sessions.figures import map_style_id
 from sessions.logs.charts import track
-from sessions.logs.columns import read_columns
 from sessions.logs.crossings import accept, is_of_its_session, proposals_of
+from sessions.logs.csv_reading import LARGEST_BYTES
 from sessions.logs.keeping import keep, read_kept
 from sessions.logs.meanings import BY_COLUMN
 from sessions.logs.recording import NotARecording
@@ -29,12 +30,13 @@ class LogForm(forms.Form):
     file = forms.FileField(label="Log of any logger (CSV), or track of a satellite receiver (GPX 1.1)")
 
 
+@takes_up_to(LARGEST_BYTES + 20 * MB)
 @require_http_methods(["GET", "HEAD", "POST"])
 @needs(Right.LOG)
 def new_log(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     """Take a file in. A track is read at once; of a logger's file a person first says what its columns mean."""
     found = get_object_or_404(Session.objects.select_related("revision__vehicle", "venue"), pk=pk)
-    form = LogForm(request.POST or None, request.FILES or None)
+    form = LogForm(request.POST, request.FILES) if request.method == "POST" else LogForm()
     if request.method == "POST" and form.is_valid():
         try:
             log = keep(found, form.cleaned_data["file"])
@@ -65,26 +67,18 @@ def _log_or_404(pk: uuid.UUID) -> Log:
     return get_object_or_404(rows, pk=pk)
 
 
-def columns_or_404(log: Log) -> dict[str, Any]:
-    try:
-        return read_columns(log)
-    except FileNotFoundError:
-        raise Http404("The log's file is gone from the data folder.") from None
-
-
 @require_http_methods(["GET", "HEAD", "POST"])
 def log(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     """One recording: what it holds, and the passes in it; a post accepts the chosen ones."""
     found = _log_or_404(pk)
-    columns = columns_or_404(found) if found.is_read else {}
+    timeline = Timeline(found.session, [found])
+    if timeline.gone:
+        raise Http404("The log's file is gone from the data folder.")
+    columns = timeline.columns.get(found.pk, {})
     proposals = proposals_of(found, columns)
     if request.method == "POST":
         return _accepted(request, found, proposals)
-    figure = None
-    if found.is_read:
-        # Nothing is drawn of a file that waits, and no gate is looked up for it.
-        gates = found.session.venue.gates.prefetch_related("marks") if "lat_deg" in columns else []
-        figure = track(Timeline(found.session, [found]), gates)
+    figure = track(timeline, found.session.venue.gates.prefetch_related("marks"))
     context = {
         "log": found,
         "session": found.session,
