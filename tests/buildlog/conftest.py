@@ -75,3 +75,8 @@ def photo(session, picture_file):
     from buildlog.pictures import store_photo
 
     return store_photo(picture_file, session=session)
+
+
+@pytest.fixture
+def ilo(make_account):
+    return make_account("recorder", "ilo")
