@@ -12,7 +12,8 @@ from buildlog.models import Failure
 from calc.geodesy import local_metres
 from calc.quantities import KINDS, in_shown_unit
 from calc.thinning import rows_with_extremes
-from sessions.figures import COLOURS, Figure, scatter
+from sessions.figures import COLOURS, Figure, base_layout, scatter
+from sessions.logs.recording import positions
 from sessions.logs.timeline import Series, Timeline
 from sessions.models import Gate, Pass, Reading
 
@@ -97,13 +98,10 @@ def _layout(shown: list[tuple[str, str]], system: str, timeline: Timeline) -> di
     count = max(len(shown), 1)
     height = (1.0 - GAP_BETWEEN_PANELS * (count - 1)) / count
     start_s, end_s = timeline.span_s
-    layout: dict[str, Any] = {
+    layout = base_layout("") | {
+        # Room above for the words of passes and failures.
         "margin": {"l": 56, "r": 12, "t": 24, "b": 40},
         "height": 60 + 170 * count,
-        "showlegend": False,
-        "font": {"size": 14},
-        "paper_bgcolor": "rgba(0,0,0,0)",
-        "plot_bgcolor": "rgba(0,0,0,0)",
         "hovermode": "x",
         "hoversubplots": "axis",
         "dragmode": "pan",
@@ -177,12 +175,10 @@ def track(timeline: Timeline, gates: Iterable[Gate]) -> Figure | None:
     """Every track in metres from the first point, from above, with the gates whose marks have coordinates."""
     tracks = []
     for log in timeline.logs:
-        held = timeline.columns.get(log.pk, {})
-        if {"lat_deg", "lon_deg"} <= set(held):
-            good = ~(np.isnan(held["lat_deg"]) | np.isnan(held["lon_deg"]))
-            if good.any():
-                clock = held["time_s"][good] + log.begins_s if "time_s" in held else np.zeros(int(good.sum()))
-                tracks.append((log, held["lat_deg"][good], held["lon_deg"][good], clock))
+        found = positions(timeline.columns.get(log.pk, {}))
+        if found is not None and found["lat_deg"].size:
+            clock = found["time_s"] + log.begins_s if "time_s" in found else np.zeros(found["lat_deg"].size)
+            tracks.append((log, found["lat_deg"], found["lon_deg"], clock))
     if not tracks:
         return None
     _, first_lat, first_lon, _ = tracks[0]
@@ -211,12 +207,9 @@ def track(timeline: Timeline, gates: Iterable[Gate]) -> Figure | None:
                     marker={"symbol": "diamond", "size": 11, "color": COLOURS[3]}, hoverinfo="text",
                 )
             )  # fmt: skip
-    layout = {
-        "margin": {"l": 56, "r": 12, "t": 12, "b": 40}, "showlegend": False, "font": {"size": 14},
-        "paper_bgcolor": "rgba(0,0,0,0)", "plot_bgcolor": "rgba(0,0,0,0)", "hovermode": "closest",
-        "xaxis": {"title": {"text": "east, m"}, "zeroline": False},
-        "yaxis": {"title": {"text": "north, m"}, "zeroline": False, "scaleanchor": "x", "nticks": 7},
-    }  # fmt: skip
+    layout = base_layout("north, m")
+    layout["xaxis"] = {"title": {"text": "east, m"}, "zeroline": False}
+    layout["yaxis"] |= {"scaleanchor": "x"}
     return {"data": data, "layout": layout}
 
 

@@ -14,6 +14,7 @@ from calc.resistance import drag_area_m2, rolling_coefficient
 from calc.road_load import RoadLoad, fit_coast_down, mean_of_directions
 from calc.session_sheet import Result
 from calc.weather import air_density_kg_per_m3
+from sessions.logs.recording import positions
 from sessions.logs.timeline import Timeline
 
 MOST_OFFERED = 30
@@ -74,14 +75,11 @@ def coastings_of(timeline: Timeline) -> list[Coasting]:
 def _headings(timeline: Timeline, times: Any) -> Any | None:
     """Which way the machine went at each time, as complex numbers of length one; None without positions."""
     for log in timeline.logs:
-        held = timeline.columns.get(log.pk, {})
-        if not {"time_s", "lat_deg", "lon_deg"} <= set(held):
+        track = positions(timeline.columns.get(log.pk, {}))
+        if track is None or "time_s" not in track or track["lat_deg"].size < 3:
             continue
-        good = ~(np.isnan(held["lat_deg"]) | np.isnan(held["lon_deg"]))
-        if good.sum() < 3:
-            continue
-        places = local_metres(held["lat_deg"][good], held["lon_deg"][good])
-        clock = held["time_s"][good] + log.begins_s
+        places = local_metres(track["lat_deg"], track["lon_deg"])
+        clock = track["time_s"] + log.begins_s
         east, north = np.interp(times, clock, places.east_m), np.interp(times, clock, places.north_m)
         moved = np.gradient(east) + 1j * np.gradient(north)
         return moved / np.maximum(np.abs(moved), 1e-9)

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from calc.geodesy import gate_crossings_s, local_metres
+from sessions.logs.recording import positions
 from sessions.models import Gate, Log, Pass
 
 HALF_WIDTH_M = 25.0
@@ -41,13 +42,12 @@ def proposals_of(log: Log, columns: dict[str, Any]) -> list[Proposal]:
 
     A track of another day offers none: its rides were no part of this session.
     """
-    if not {"time_s", "lat_deg", "lon_deg"} <= set(columns) or not is_of_its_session(log):
+    track = positions(columns)
+    if track is None or "time_s" not in track or not is_of_its_session(log):
         return []
     if log.first_at is None and log.clock == Log.Clock.OWN:
         # Nobody knows yet where in the session it belongs.
         return []
-    good = ~(np.isnan(columns["lat_deg"]) | np.isnan(columns["lon_deg"]))
-    track = {name: columns[name][good] for name in ("time_s", "lat_deg", "lon_deg")}
     if track["time_s"].size < 2:
         return []
     there = [

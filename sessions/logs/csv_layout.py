@@ -43,7 +43,7 @@ _POINT = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _COMMA = re.compile(r"[+-]?(\d+,\d*|,\d+)([eE][+-]?\d+)?")
 _GROUPED_COMMA = re.compile(r"[+-]?\d{1,3}(\.\d{3})+,\d+")
 _TIME = re.compile(r"[\dT:./ +-]*\d[:/.-]\d[\dT:./ +-]*(,\d+)?(Z| ?[AaPp][Mm])?")
-_NOTHING = {"", "nan", "na", "n/a", "null", "none", "-", "--"}
+NOT_MEASURED = {"", "nan", "na", "n/a", "null", "none", "-", "--"}
 _UNIT_ROW = re.compile(r"[\[(]?[A-Za-zµΩ°%/²·*\-^0-9 ]{0,12}[\])]?")
 
 
@@ -168,7 +168,7 @@ def is_number(cell: str) -> bool:
     if len(cell) > LONGEST_NUMBER:
         return False
     return (
-        cell.lower() in _NOTHING
+        cell.lower() in NOT_MEASURED
         or bool(_POINT.fullmatch(cell) or _COMMA.fullmatch(cell))
         or bool(_GROUPED_COMMA.fullmatch(cell))
         or bool(_TIME.fullmatch(cell))
@@ -244,7 +244,7 @@ def _width(rows: list[list[str]]) -> int:
 def _holds_data(row: list[str], width: int) -> bool:
     filled = [cell for cell in row if cell]
     return len(row) == width and bool(filled) and sum(map(is_number, filled)) * 2 >= len(filled) and any(
-        is_number(cell) and cell.lower() not in _NOTHING for cell in filled
+        is_number(cell) and cell.lower() not in NOT_MEASURED for cell in filled
     )  # fmt: skip
 
 

@@ -15,7 +15,7 @@ from typing import IO, Any
 
 import numpy as np
 
-from sessions.logs.csv_layout import ENCODINGS, Head, Layout, split_line
+from sessions.logs.csv_layout import ENCODINGS, NOT_MEASURED, Head, Layout, split_line
 from sessions.logs.logger_time import TextTimes, seconds_from
 from sessions.logs.meanings import BY_COLUMN, DATE, IGNORE, TIME, ColumnChoice, Mapping, to_stored
 from sessions.logs.recording import MOST_ROWS, NotARecording, Recording, running_forwards
@@ -24,8 +24,6 @@ LARGEST_BYTES = 400 * 1024 * 1024
 BLOCK_CHARACTERS = 4 * 1024 * 1024
 MOST_BAD_SHARE = 0.2
 """A column with more cells than this that are no numbers is not what it was taken for (common practice, no source)."""
-
-NOT_MEASURED = {"", "nan", "na", "n/a", "null", "none", "-", "--"}
 
 
 @dataclass
@@ -258,7 +256,7 @@ def _column(values: Any, choice: Any, layout: Layout, bad: _Bad, count: int) -> 
         )
     if choice.meaning == TIME:
         return values
-    stored = to_stored(meaning, choice.unit, values, choice.flipped and choice.meaning == "current_a")
+    stored = to_stored(meaning, choice.unit, values, choice.flipped)
     with np.errstate(invalid="ignore"):
         beyond = (stored < meaning.low) | (stored > meaning.high)
     outside = int(beyond.sum())

@@ -91,8 +91,8 @@ def _temperatures(timeline: Timeline) -> list[Result]:
     return out
 
 
-def slip_samples(timeline: Timeline) -> tuple[Any, Any] | None:
-    """Times and slip wherever both speeds are known, and fast enough to be compared."""
+def _slip_samples(timeline: Timeline) -> Any | None:
+    """Slip wherever both speeds are known, and fast enough to be compared."""
     wheel, ground = timeline.wheel_speed(), timeline.ground_speed()
     if wheel is None or ground is None or ground.time_s.size < 2:
         return None
@@ -102,14 +102,13 @@ def slip_samples(timeline: Timeline) -> tuple[Any, Any] | None:
     fast = (turning > SLOWEST_MPS) & (over_ground > SLOWEST_MPS)
     if fast.sum() < 5:
         return None
-    return times[fast], wheel_slip(turning[fast], over_ground[fast])
+    return wheel_slip(turning[fast], over_ground[fast])
 
 
 def _slip(timeline: Timeline) -> list[Result]:
-    samples = slip_samples(timeline)
-    if samples is None:
+    slip = _slip_samples(timeline)
+    if slip is None:
         return []
-    slip = samples[1]
     out = _result("slip", "Slip, median", "fraction", float(np.median(slip)), "speed.wheel_slip",
                   "Wheel or track speed against speed over ground, above 7 km/h. A wrong rolling circumference shows "
                   "up here as steady slip.", caution=SLIPPING)  # fmt: skip

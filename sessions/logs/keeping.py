@@ -17,7 +17,7 @@ from sessions.logs.csv_layout import Layout, find_layout
 from sessions.logs.csv_reading import LARGEST_BYTES, read_csv
 from sessions.logs.gpx import read_gpx
 from sessions.logs.meanings import BY_COLUMN, Mapping, signature_of
-from sessions.logs.recording import NotARecording, Recording
+from sessions.logs.recording import NotARecording, Recording, positions
 from sessions.models import ColumnMapping, Log, Session
 from sessions.tracks import SMALLEST_STEP_M
 
@@ -114,9 +114,9 @@ def _length_m(columns: dict[str, Any]) -> float | None:
     if "distance_m" in columns:
         told = columns["distance_m"][~np.isnan(columns["distance_m"])]
         return float(told.max() - told.min())
-    if "lat_deg" in columns:
-        good = ~(np.isnan(columns["lat_deg"]) | np.isnan(columns["lon_deg"]))
-        return track_length_m(columns["lat_deg"][good], columns["lon_deg"][good], SMALLEST_STEP_M)
+    track = positions(columns)
+    if track is not None:
+        return track_length_m(track["lat_deg"], track["lon_deg"], SMALLEST_STEP_M)
     for name in ("speed_mps", "wheel_speed_mps"):
         if name in columns:
             good = ~np.isnan(columns[name])

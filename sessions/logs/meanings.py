@@ -133,12 +133,12 @@ class Mapping:
 
 
 def to_stored(meaning: Meaning, unit: str, values: Any, flipped: bool) -> Any:
-    """Values of a column in the stored unit of its meaning."""
+    """Values of a column in the stored unit of its meaning; only a current can be counted the other way."""
     stored = KINDS[meaning.kind].stored
     spelled = meaning.units[unit]
     if spelled != stored:
         values = convert(values, spelled, stored)
-    return -values if flipped else values
+    return -values if flipped and meaning.column == "current_a" else values
 
 
 def signature_of(layout: Layout) -> str:

@@ -35,6 +35,14 @@ class Recording:
         return None if times is None else float(times[-1])
 
 
+def positions(columns: dict[str, Any]) -> dict[str, Any] | None:
+    """The rows at which a position is known: degrees, and times where the recording has any; None without positions."""
+    if not {"lat_deg", "lon_deg"} <= set(columns):
+        return None
+    good = ~(np.isnan(columns["lat_deg"]) | np.isnan(columns["lon_deg"]))
+    return {name: columns[name][good] for name in ("time_s", "lat_deg", "lon_deg") if name in columns}
+
+
 def running_forwards(seconds: Any) -> Any:
     """Which rows to keep so that the times grow: a row that stands still or steps back is left out."""
     told = np.where(np.isnan(seconds), -np.inf, seconds)

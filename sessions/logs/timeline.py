@@ -13,6 +13,7 @@ from buildlog.machine import Machine
 from calc.drivetrain import road_speed_mps
 from calc.geodesy import track_speed_mps
 from sessions.logs.columns import read_columns
+from sessions.logs.recording import positions
 from sessions.models import Log, Session
 
 GROUND, WHEEL = "speed over ground", "wheel or track speed"
@@ -124,11 +125,7 @@ def _series(log: Log, label: str, kind: str, times: Any, values: Any) -> Series 
 
 def _of_positions(log: Log, held: dict[str, Any]) -> Series | None:
     """Speed over ground from the positions of a track."""
-    if not {"time_s", "lat_deg", "lon_deg"} <= set(held):
+    track = positions(held)
+    if track is None or "time_s" not in track or track["lat_deg"].size < 2:
         return None
-    good = ~(np.isnan(held["lat_deg"]) | np.isnan(held["lon_deg"]))
-    if good.sum() < 2:
-        return None
-    times = held["time_s"][good]
-    speeds = track_speed_mps(times, held["lat_deg"][good], held["lon_deg"][good])
-    return Series(log, GROUND, "speed", times + log.begins_s, speeds)
+    return Series(log, GROUND, "speed", track["time_s"] + log.begins_s, track_speed_mps(**track))

@@ -109,10 +109,6 @@ class Log(models.Model):
         return (self.first_at - self.session.started_at) / timedelta(seconds=1)
 
     @property
-    def column_names(self) -> list[str]:
-        return list(self.summary.get("columns", {}))
-
-    @property
     def facts(self) -> LogFacts | None:
         """What it adds up to, where it holds voltage and current."""
         return facts_in(self.summary)
