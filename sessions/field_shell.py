@@ -30,7 +30,9 @@ def shell_files() -> list[Path]:
 def _fingerprint() -> str:
     document = Path(get_template(TEMPLATE).origin.name)
     parts = [path.read_bytes() for path in (document, WORKER, *shell_files())]
-    return hashlib.sha256(b"\0".join(parts)).hexdigest()[:12]
+    # The document also carries what the base URL decides.
+    placed = f"{settings.CSRF_COOKIE_NAME} {static('')}".encode()
+    return hashlib.sha256(b"\0".join([placed, *parts])).hexdigest()[:12]
 
 
 _kept_fingerprint = lru_cache(maxsize=1)(_fingerprint)
@@ -46,7 +48,11 @@ def addresses() -> list[str]:
 
 
 def document(request: HttpRequest) -> HttpResponse:
-    context = {"version": version(), "modules": [one for one in addresses() if one.endswith(".js")]}
+    context = {
+        "version": version(),
+        "modules": [one for one in addresses() if one.endswith(".js")],
+        "csrf_cookie": settings.CSRF_COOKIE_NAME,
+    }
     response = HttpResponse(get_template(TEMPLATE).render(context))
     # The phone keeps it under its version; between the two, nobody else may.
     response["Cache-Control"] = "no-cache"

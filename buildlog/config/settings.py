@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
-from urllib.parse import urlsplit
 
 import plotly
 from csp.constants import NONE, SELF
@@ -12,19 +12,33 @@ from buildlog.config import environment
 
 PROJECT = environment.PROJECT
 DATA = environment.data_folder()
+SET = environment.read(DATA)
 SECRET_KEY = environment.secret_key(DATA)
-DEBUG = environment.flag("BUILDLOG_DEBUG", False)
+DEBUG = SET["BUILDLOG_DEBUG"]
 
-BASE_URL = environment.base_url("BUILDLOG_BASE_URL")
-ALLOWED_HOSTS = ["localhost", "127.0.0.1", "[::1]", *environment.host_list("BUILDLOG_HOSTS")]
+# One address, from which the rest follows: names it answers to, whose forms it takes, cookies, sub-path.
+BASE_URL = SET["BUILDLOG_BASE_URL"]
+ALLOWED_HOSTS = ["localhost", "127.0.0.1", "[::1]", *SET["BUILDLOG_HOSTS"]]
 CSRF_TRUSTED_ORIGINS: list[str] = []
+TRUSTED_PROXIES = SET["BUILDLOG_TRUSTED_PROXIES"]
+if TRUSTED_PROXIES is None:
+    TRUSTED_PROXIES = environment.networks("127.0.0.0/8,::1" if BASE_URL else "none")
 if BASE_URL:
-    _parts = urlsplit(BASE_URL)
-    ALLOWED_HOSTS.append(_parts.hostname or "")
-    CSRF_TRUSTED_ORIGINS.append(f"{_parts.scheme}://{_parts.netloc}")
-    if _parts.scheme == "https":
-        SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = True
+    ALLOWED_HOSTS.append(BASE_URL.host)
+    CSRF_TRUSTED_ORIGINS.append(BASE_URL.origin)
+    FORCE_SCRIPT_NAME = BASE_URL.path or None
+    # Believed from trusted proxies only: buildlog.forwarded takes it away from everybody else.
+    if BASE_URL.is_https:
         SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
+        SECURE_HSTS_SECONDS = SET["BUILDLOG_HSTS"]
+SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = BASE_URL.is_https
+SESSION_COOKIE_PATH = CSRF_COOKIE_PATH = f"{BASE_URL.path}/"
+# Other programs on this host, and a second log beside this one, have cookies of their own names. With
+# these beginnings browsers refuse cookies that another host or an unencrypted answer tries to set.
+_begin = "" if not BASE_URL.is_https else "__Secure-" if BASE_URL.path else "__Host-"
+_end = re.sub(r"[^A-Za-z0-9]+", "_", BASE_URL.path)
+SESSION_COOKIE_NAME = f"{_begin}firnlog_session{_end}"
+CSRF_COOKIE_NAME = f"{_begin}firnlog_csrf{_end}"
 
 INSTALLED_APPS = [
     "buildlog.apps.BuildlogConfig",
@@ -109,11 +123,11 @@ LOGOUT_REDIRECT_URL = "sign_in"
 SESSION_COOKIE_AGE = 30 * 24 * 3600
 
 LANGUAGE_CODE = "en"
-TIME_ZONE = environment.time_zone("BUILDLOG_TIME_ZONE")
+TIME_ZONE = SET["BUILDLOG_TIME_ZONE"]
 USE_I18N = False
 USE_TZ = True
 
-STATIC_URL = "static/"
+STATIC_URL = f"{BASE_URL.path}/static/"
 STATIC_ROOT = DATA / "static"
 STATICFILES_DIRS = [
     PROJECT / "static",

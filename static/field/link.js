@@ -17,7 +17,7 @@ export async function ask(path, { method = "GET", body, headers = {}, timeout_ms
       method,
       body,
       // The token is read now, not when the record was written: signing in gives a new one.
-      headers: { Accept: "application/json", "X-CSRFToken": cookie("csrftoken"), ...headers },
+      headers: { Accept: "application/json", "X-CSRFToken": cookie(place.csrfCookie), ...headers },
       credentials: "same-origin",
       cache: "no-store",
       redirect: "manual",

@@ -107,7 +107,7 @@ def test_the_server_is_killed_in_the_middle_of_a_sync(phone, installation, netwo
 
 def test_the_sign_in_expired_while_out(phone, installation):
     phone.start_session().queue(0)
-    kept = [one for one in phone.context.cookies() if one["name"] != "sessionid"]
+    kept = [one for one in phone.context.cookies() if one["name"] != "firnlog_session"]
     phone.context.clear_cookies()
     phone.context.add_cookies(kept)
     phone.read(voltage="52").queue(1)
@@ -130,7 +130,7 @@ def test_nothing_is_sent_under_another_account(phone, installation, network):
     # Even a page that does not know yet who is signed in cannot slip it through.
     answer = phone.page.evaluate(
         """async () => {
-            const csrf = document.cookie.split("csrftoken=")[1].split(";")[0];
+            const csrf = document.cookie.split("firnlog_csrf=")[1].split(";")[0];
             const answer = await fetch("/api/v1/venues/00000000-0000-4000-8000-000000000001/", {
                 method: "PUT", body: JSON.stringify({name: "slipped"}),
                 headers: {"Content-Type": "application/json", "X-CSRFToken": csrf, "X-Firnlog-Account": "1"}});

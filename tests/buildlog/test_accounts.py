@@ -1,16 +1,11 @@
-"""Coming in: the one-time link, roles, passwords; and how strictly the surroundings are read."""
+"""Coming in: the one-time link, roles, passwords."""
 
-import os
 import re
-import stat
 from datetime import timedelta
 
-import pytest
-from django.core.exceptions import ImproperlyConfigured
 from django.core.management import call_command
 from django.utils import timezone
 
-from buildlog.config import environment
 from buildlog.models import Account, Invitation
 from buildlog.roles import Role
 
@@ -101,28 +96,3 @@ def test_pages_carry_the_headers(sign_in):
     assert "script-src 'self'" in policy
     assert answer["X-Frame-Options"] == "DENY"
     assert answer["X-Content-Type-Options"] == "nosniff"
-
-
-def test_the_key_is_made_once_and_only_its_owner_reads_it(tmp_path):
-    key = environment.secret_key(tmp_path)
-    assert environment.secret_key(tmp_path) == key
-    assert len(key) > 60
-    assert stat.S_IMODE(os.stat(tmp_path / "secret_key").st_mode) == 0o600
-
-
-@pytest.mark.parametrize(
-    ("read", "value", "words"),
-    [
-        (lambda name: environment.flag(name, False), "perhaps", "yes or no"),
-        (environment.base_url, "log.example", "web address"),
-        (environment.base_url, "ftp://log.example", "web address"),
-        (environment.host_list, "http://log.example", "without a port"),
-        (environment.host_list, "log.example:8000", "without a port"),
-        (environment.time_zone, "Mars/Olympus", "time zone"),
-        (environment.time_zone, "../../etc/passwd", "time zone"),
-    ],
-)
-def test_a_wrong_setting_is_named(monkeypatch, read, value, words):
-    monkeypatch.setenv("BUILDLOG_TRIED", value)
-    with pytest.raises(ImproperlyConfigured, match=f"BUILDLOG_TRIED.*{words}"):
-        read("BUILDLOG_TRIED")

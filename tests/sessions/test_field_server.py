@@ -37,7 +37,7 @@ def test_the_shell_is_the_same_for_everybody(client, sign_in, db):
     somebody = sign_in("owner").get("/field/")
     assert nobody.content == somebody.content
     assert nobody.headers["X-Firnlog-Shell"] == field_shell.version()
-    assert "sessionid" not in nobody.cookies
+    assert "firnlog_session" not in nobody.cookies
 
 
 def test_the_worker_names_the_shell_it_keeps_and_nothing_else(client):
@@ -94,7 +94,7 @@ def test_the_greeting_says_who_and_when_and_is_never_kept(sign_in, client, db):
     answer = sign_in("reader").get("/api/v1/field/greeting/")
     assert answer.json()["account"]["may_log"] is False
     assert answer.headers["Cache-Control"] == "no-store"
-    assert "csrftoken" in answer.cookies
+    assert "firnlog_csrf" in answer.cookies
 
 
 def test_the_payloads_of_format_1_are_taken_by_the_api(sign_in, records):

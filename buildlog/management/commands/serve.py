@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import socket
 
 from django.apps import apps
@@ -47,9 +46,7 @@ class Command(BaseCommand):
         for address in addresses:
             self.stdout.write(f"Serving on http://{address}:{port}/")
         if addresses[0] not in ("127.0.0.1", "localhost"):
-            # Workers read their settings anew, so the addresses reach them through the environment.
-            known = [name for name in os.environ.get("BUILDLOG_HOSTS", "").split(",") if name]
-            os.environ["BUILDLOG_HOSTS"] = ",".join(dict.fromkeys([*known, *addresses]))
+            settings.ALLOWED_HOSTS = [*settings.ALLOWED_HOSTS, *addresses]
             self.stdout.write("Anybody on this network can reach the sign-in page, and nothing is encrypted.")
         self.stdout.flush()
         # A connection opened here must not be shared with the workers that are forked next.
@@ -102,8 +99,6 @@ class Command(BaseCommand):
                     self.cfg.set(name, value)
 
             def load(self):
-                if os.environ.get("BUILDLOG_HOSTS"):
-                    settings.ALLOWED_HOSTS.extend(os.environ["BUILDLOG_HOSTS"].split(","))
                 from buildlog.config.wsgi import application
 
                 return application
