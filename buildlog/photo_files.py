@@ -8,6 +8,7 @@ from django.http import FileResponse, Http404, HttpRequest
 from django.shortcuts import get_object_or_404
 from django.views.decorators.http import require_safe
 
+from buildlog.answer_headers import FILE_POLICY
 from buildlog.models import Photo
 
 
@@ -27,5 +28,6 @@ def picture_answer(field) -> FileResponse:
     except FileNotFoundError:
         raise Http404("The picture's file is gone from the data folder.") from None
     response = FileResponse(file, content_type="image/jpeg")
+    response["Content-Security-Policy"] = FILE_POLICY
     response["Cache-Control"] = "private, max-age=86400"
     return response

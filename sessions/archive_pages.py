@@ -12,6 +12,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.text import slugify
 from django.views.decorators.http import require_http_methods, require_safe
 
+from buildlog.answer_headers import FILE_POLICY, attachment
 from buildlog.models import Vehicle
 from buildlog.request_size import MB, takes_up_to
 from buildlog.roles import Right, needs
@@ -35,6 +36,7 @@ def vehicle_table(request: HttpRequest, pk: uuid.UUID, name: str) -> HttpRespons
         raise Http404("There is no such table.")
     response = HttpResponse(TABLES[name][1](found), content_type="text/csv; charset=utf-8")
     response["Content-Disposition"] = f'attachment; filename="{slugify(found.name) or "machine"}-{name}.csv"'
+    response["Content-Security-Policy"] = FILE_POLICY
     return response
 
 
@@ -45,7 +47,8 @@ def vehicle_archive(request: HttpRequest, pk: uuid.UUID) -> FileResponse:
     target = tempfile.SpooledTemporaryFile(max_size=KEPT_IN_MEMORY_BYTES)  # noqa: SIM115  (the response closes it)
     archive.write(found, target)
     target.seek(0)
-    return FileResponse(target, as_attachment=True, filename=f"{slugify(found.name) or 'machine'}.firnlog.zip")
+    filename = f"{slugify(found.name) or 'machine'}.firnlog.zip"
+    return attachment(target, filename=filename, content_type="application/zip")
 
 
 class ArchiveForm(forms.Form):

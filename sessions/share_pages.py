@@ -10,9 +10,9 @@ from django.contrib.auth.decorators import login_not_required
 from django.db.models import F
 from django.http import FileResponse, Http404, HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import get_object_or_404, redirect, render
-from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
+from buildlog.addresses import whole_address
 from buildlog.models import Photo, Revision, Vehicle
 from buildlog.photo_files import picture_answer
 from buildlog.roles import Right, needs
@@ -49,7 +49,7 @@ def share(request: HttpRequest) -> HttpResponse:
     if request.method == "POST" and told and form.is_valid():
         hides = {name: form.cleaned_data[name] for name in ("hides_places", "hides_people")}
         _, token = ShareLink.issue(form.cleaned_data["days"], made_by=request.user, **told, **hides)
-        link = request.build_absolute_uri(reverse("shared", args=[token]))
+        link = whole_address("shared", token, asked=request)
     context = {
         "form": form,
         "link": link,

@@ -57,9 +57,13 @@ INSTALLED_APPS = [
     "csp",
 ]
 MIDDLEWARE = [
+    "buildlog.forwarded.Forwarded",
+    # What sets headers stands before what answers by itself: static files and refusals carry them too.
     "django.middleware.security.SecurityMiddleware",
-    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "buildlog.answer_headers.AnswerHeaders",
     "csp.middleware.CSPMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
     "buildlog.request_size.RequestSize",
@@ -69,7 +73,6 @@ MIDDLEWARE = [
     "buildlog.session_life.SessionLife",
     "buildlog.acting.ActingAccount",
     "django.contrib.messages.middleware.MessageMiddleware",
-    "django.middleware.clickjacking.XFrameOptionsMiddleware",
 ]
 ROOT_URLCONF = "buildlog.config.urls"
 WSGI_APPLICATION = "buildlog.config.wsgi.application"
@@ -138,22 +141,26 @@ STORAGES = {
     "staticfiles": {"BACKEND": "buildlog.static_files.ModuleStorage"},
 }
 WHITENOISE_KEEP_ONLY_HASHED_FILES = True
+WHITENOISE_ALLOW_ALL_ORIGINS = False
 MEDIA_ROOT = DATA / "media"
 # A log or a photo of a phone is larger than Django's default; the form states its own, smaller limit.
 DATA_UPLOAD_MAX_MEMORY_SIZE = 20 * 1024 * 1024
 
 SECURE_CONTENT_TYPE_NOSNIFF = True
+# Over TLS the framework looks at the Referer of forms; to other sites nothing is told.
 SECURE_REFERRER_POLICY = "same-origin"
 X_FRAME_OPTIONS = "DENY"
 CONTENT_SECURITY_POLICY = {
     "DIRECTIVES": {
-        "default-src": [SELF],
+        "default-src": [NONE],
         "script-src": [SELF],
         "style-src": [SELF],
+        "font-src": [SELF],
+        "manifest-src": [SELF],
+        "worker-src": [SELF],
         "img-src": [SELF, "data:", "blob:"],
         "media-src": [SELF, "blob:"],
         "connect-src": [SELF],
-        "object-src": [NONE],
         "base-uri": [NONE],
         "form-action": [SELF],
         "frame-ancestors": [NONE],

@@ -1,8 +1,37 @@
 """The WSGI application that a server runs."""
 
+from __future__ import annotations
+
 import os
+from collections.abc import Callable, Iterable
+from typing import Any
 
 from django.core.wsgi import get_wsgi_application
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "buildlog.config.settings")
-application = get_wsgi_application()
+
+
+class UnderSubPath:
+    """One rule for proxies that pass the sub-path on and for those that take it off: a path that begins
+    with it loses it here, any other has lost it on the way. A system check refuses a sub-path that could
+    be taken for one of the site's own pages."""
+
+    def __init__(self, application: Callable[..., Iterable[bytes]], sub_path: str) -> None:
+        self.application, self.sub_path = application, sub_path
+
+    def __call__(self, environ: dict[str, Any], start_response: Callable[..., Any]) -> Iterable[bytes]:
+        path = environ.get("PATH_INFO", "")
+        environ["firnlog.path_as_sent"] = path
+        if self.sub_path and f"{path}/".startswith(f"{self.sub_path}/"):
+            environ["PATH_INFO"] = path.removeprefix(self.sub_path)
+        return self.application(environ, start_response)
+
+
+def _application() -> UnderSubPath:
+    framework = get_wsgi_application()
+    from django.conf import settings
+
+    return UnderSubPath(framework, settings.BASE_URL.path)
+
+
+application = _application()

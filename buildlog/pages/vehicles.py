@@ -7,6 +7,7 @@ import uuid
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_safe
 
 from buildlog import queries
@@ -34,7 +35,7 @@ def more(request: HttpRequest) -> HttpResponse:
 @form_page
 @needs(Right.BUILD)
 def new_vehicle(request: HttpRequest) -> HttpResponse:
-    return write_record(request, VehicleForm, Vehicle(), title="New machine", back="/")
+    return write_record(request, VehicleForm, Vehicle(), title="New machine", back=reverse("home"))
 
 
 @form_page
@@ -48,7 +49,7 @@ def edit_vehicle(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 @needs(Right.BUILD)
 def remove_vehicle(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     found = get_object_or_404(Vehicle, pk=pk)
-    return remove_record(request, found, back=found.get_absolute_url(), after="/")
+    return remove_record(request, found, back=found.get_absolute_url(), after=reverse("home"))
 
 
 @require_safe

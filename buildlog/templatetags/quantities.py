@@ -41,7 +41,7 @@ def specification(context: Any, part: Any) -> list[tuple[str, str]]:
 def place(context: Any, url_name: str, label: str, sections: str) -> SafeString:
     """One entry of the navigation, marked when the page belongs to it."""
     request = context["request"]
-    section = request.path.strip("/").split("/")[0]
+    section = request.path_info.strip("/").split("/")[0]
     here = section in sections.split(",") or (not section and url_name == "home")
     current = SafeString(' aria-current="page"') if here else ""
     return format_html('<li><a href="{}"{}>{}</a></li>', reverse(url_name), current, label)

@@ -12,6 +12,7 @@ from django.http import FileResponse, Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
+from buildlog.answer_headers import attachment
 from buildlog.record_pages import remove_record
 from buildlog.request_size import MB, takes_up_to
 from buildlog.roles import Right, needs
@@ -128,9 +129,7 @@ def log_original(request: HttpRequest, pk: uuid.UUID) -> FileResponse:
         file = found.original.open("rb")
     except FileNotFoundError:
         raise Http404("The log's file is gone from the data folder.") from None
-    return FileResponse(
-        file, as_attachment=True, filename=f"{found.pk}.{found.kind}", content_type="application/octet-stream"
-    )
+    return attachment(file, filename=f"{found.pk}.{found.kind}")
 
 
 @require_http_methods(["GET", "HEAD", "POST"])

@@ -3,7 +3,7 @@
 
 import { correction, noteContact } from "./clock.js";
 import { OUR_FORMAT, ask } from "./link.js";
-import { all, change, got, keepMeta, meta, read } from "./store.js";
+import { NAME, all, change, got, keepMeta, meta, read } from "./store.js";
 
 // Without the drafts: what is typed must not wait for what is sent.
 const ALL = ["records", "photos", "outings", "acknowledged", "meta"];
@@ -14,7 +14,7 @@ const LONGEST_WAIT_MS = 300_000;
 export const link = { trouble: "", account: null, name: "", offset_ms: 0, sending: false };
 
 const listeners = new Set();
-const otherTabs = "BroadcastChannel" in globalThis ? new BroadcastChannel("firnlog-field") : null;
+const otherTabs = "BroadcastChannel" in globalThis ? new BroadcastChannel(NAME) : null;
 if (otherTabs) otherTabs.onmessage = () => tell(false);
 
 export function onChange(listener) {
@@ -143,7 +143,7 @@ export async function counts(session = null) {
 // Only one tab sends at a time. Plain http has no locks: a lease on disk does there.
 async function alone(work) {
   if (navigator.locks) {
-    return navigator.locks.request("firnlog-drain", { ifAvailable: true }, (lock) => (lock ? work() : null));
+    return navigator.locks.request(`${NAME} drain`, { ifAvailable: true }, (lock) => (lock ? work() : null));
   }
   const me = `${performance.timeOrigin}-${Math.random()}`;
   const mine = await change(["meta"], async (stores) => {

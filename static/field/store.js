@@ -1,6 +1,8 @@
 // What this phone keeps on disk. "Saved" is said only after a transaction here is complete.
 
-const NAME = "firnlog-field";
+// A second installation on the same host, under another path, has a store of its own.
+const place = document.body.dataset.page;
+export const NAME = place === "/field/" ? "firnlog-field" : `firnlog-field ${place}`;
 const SHAPE = 1;
 const STORES = {
   records: "id", // what still has to reach the server, by key

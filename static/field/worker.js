@@ -1,8 +1,10 @@
 // The service worker of the field page. SHELL, above this line, names this version of the page and
 // its files. It answers for nothing else: no record, no page of any account is ever kept here.
 
-const OURS = `firnlog-shell-${SHELL.version}`;
-const POINTER = "firnlog-shell-in-use";
+// Caches belong to the whole host, where a second installation may live under another path.
+const BEGIN = SHELL.page === "/field/" ? "firnlog-shell-" : `firnlog-shell ${SHELL.page} `;
+const OURS = `${BEGIN}${SHELL.version}`;
+const POINTER = `${BEGIN}in-use`;
 
 async function inUse() {
   const pointer = await (await caches.open(POINTER)).match(SHELL.page);
@@ -37,7 +39,7 @@ self.addEventListener("install", (event) => {
 self.addEventListener("activate", (event) => {
   event.waitUntil((async () => {
     const current = await inUse();
-    if (!current || !(await caches.has(`firnlog-shell-${current}`))) await use(SHELL.version);
+    if (!current || !(await caches.has(`${BEGIN}${current}`))) await use(SHELL.version);
     await self.clients.claim();
   })());
 });
@@ -50,7 +52,7 @@ self.addEventListener("message", (event) => {
     event.waitUntil((async () => {
       await use(SHELL.version);
       for (const name of await caches.keys()) {
-        if (name.startsWith("firnlog-shell-") && name !== OURS && name !== POINTER) await caches.delete(name);
+        if (name.startsWith(BEGIN) && name !== OURS && name !== POINTER) await caches.delete(name);
       }
       event.ports[0].postMessage("done");
     })());
@@ -63,7 +65,7 @@ self.addEventListener("fetch", (event) => {
   const isPage = asked.pathname === SHELL.page;
   if (!isPage && !/\/(field|css)\/[^/]+\.(js|css)$|\/icon[^/]*\.svg$/.test(asked.pathname)) return;
   event.respondWith((async () => {
-    const current = await caches.open(`firnlog-shell-${await inUse()}`);
+    const current = await caches.open(`${BEGIN}${await inUse()}`);
     const kept = (await current.match(isPage ? SHELL.page : asked.pathname)) ?? (isPage ? null : await caches.match(asked.pathname));
     return kept ?? fetch(event.request);
   })());

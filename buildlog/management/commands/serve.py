@@ -10,6 +10,7 @@ from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandError
 from django.db import OperationalError, connections
 
+from buildlog.addresses import whole_address
 from buildlog.models import Account, Invitation
 from buildlog.roles import Role
 
@@ -40,11 +41,17 @@ class Command(BaseCommand):
         if demo and apps.is_installed("sessions"):
             call_command("demo", "load", stdout=self.stdout)
         addresses = self._addresses(host)
+        base = str(settings.BASE_URL)
         if not Account.objects.exists():
-            link = f"http://{addresses[0]}:{port}/invitation/{Invitation.issue(Role.OWNER)}/"
+            link = whole_address(
+                "invitation", Invitation.issue(Role.OWNER), base=base or f"http://{addresses[0]}:{port}"
+            )
             self.stdout.write(f"\nNo account yet. Open this link once to make the owner's:\n  {link}\n")
-        for address in addresses:
-            self.stdout.write(f"Serving on http://{address}:{port}/")
+        if base:
+            self.stdout.write(f"Serving {base}/ for a proxy that asks {host}:{port}")
+        else:
+            for address in addresses:
+                self.stdout.write(f"Serving on http://{address}:{port}/")
         if addresses[0] not in ("127.0.0.1", "localhost"):
             settings.ALLOWED_HOSTS = [*settings.ALLOWED_HOSTS, *addresses]
             self.stdout.write("Anybody on this network can reach the sign-in page, and nothing is encrypted.")
@@ -94,6 +101,8 @@ class Command(BaseCommand):
                     "threads": 4,
                     "timeout": 60,
                     "loglevel": "warning",
+                    # Whom to believe about the client is decided in one place, buildlog.forwarded.
+                    "forwarded_allow_ips": "",
                     "proc_name": "firnlog",
                 }.items():
                     self.cfg.set(name, value)

@@ -1,0 +1,37 @@
+"""Headers of every answer that no other middleware sets, and what makes a kept file harmless."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from django.http import FileResponse, HttpRequest, HttpResponse
+
+# What no page of this site ever asks the browser for; the field page may use place and wake lock.
+_NEVER = (
+    "accelerometer", "autoplay", "camera", "display-capture", "gyroscope", "magnetometer", "microphone", "midi",
+    "payment", "publickey-credentials-get", "usb", "xr-spatial-tracking",
+)  # fmt: skip
+PERMISSIONS = ", ".join(["geolocation=(self)", "screen-wake-lock=(self)", *(f"{name}=()" for name in _NEVER)])
+# Should a browser take a kept file for a page after all, it may run, load and send nothing.
+FILE_POLICY = "default-src 'none'; sandbox; frame-ancestors 'none'"
+
+
+class AnswerHeaders:
+    """Middleware; stands before whatever answers by itself, such as the static files."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        response = self.get_response(request)
+        response.headers.setdefault("Permissions-Policy", PERMISSIONS)
+        response.headers.setdefault("Cross-Origin-Resource-Policy", "same-origin")
+        return response
+
+
+def attachment(file: Any, *, filename: str, content_type: str = "application/octet-stream") -> FileResponse:
+    """A file that is saved, never shown."""
+    response = FileResponse(file, as_attachment=True, filename=filename, content_type=content_type)
+    response["Content-Security-Policy"] = FILE_POLICY
+    return response

@@ -1,0 +1,112 @@
+"""A browser over TLS behind a real nginx: the field page without a network, at the root and under a sub-path."""
+
+import pytest
+from playwright.sync_api import expect
+
+from tests.browser.conftest import FLAGS, installed_chromium
+from tests.browser.nginx import NAME
+from tests.browser.phone import SCREEN, Phone
+
+PATHS = ["", "/firnlog"]
+
+
+@pytest.fixture(scope="module")
+def trusting_browser(browser, nginx):
+    """Trusts the one test certificate, as a phone does that has it installed: a browser that merely passes
+    over certificate errors keeps no page."""
+    flags = [*FLAGS, f"--host-resolver-rules=MAP {NAME} 127.0.0.1"]
+    flags.append(f"--ignore-certificate-errors-spki-list={nginx.key_hash}")
+    launched = browser.browser_type.launch(executable_path=installed_chromium(), args=flags)
+    yield launched
+    launched.close()
+
+
+@pytest.fixture
+def opened(trusting_browser):
+    contexts, complaints = [], []
+
+    def at(url):
+        context = trusting_browser.new_context(**SCREEN)
+        contexts.append(context)
+        phone = Phone(context, url)
+        phone.page.on("console", lambda said: complaints.append(said.text) if said.type == "error" else None)
+        return phone
+
+    yield at
+    for context in contexts:
+        context.close()
+    # Without a network, the browser itself says of each request that it failed.
+    assert [text for text in complaints if "ERR_INTERNET_DISCONNECTED" not in text] == []
+
+
+@pytest.fixture(params=PATHS, ids=["root", "sub-path"])
+def site(request, sites, nginx):
+    made = sites(request.param)
+    nginx.serve(made.port, location=f"{request.param}/")
+    return made
+
+
+def test_a_session_is_logged_without_a_network(site, opened):
+    before = site.count("test_sessions_reading")
+    phone = opened(site.base).sign_in().kept_for_offline()
+    registered = "() => navigator.serviceWorker.getRegistration().then((one) => one.scope)"
+    assert phone.page.evaluate(registered) == f"{site.base}/field/"
+    phone.context.set_offline(True)
+    phone.open()
+    phone.start_session().read(voltage="52,4")
+    expect(phone.page.locator("#queue")).to_contain_text("on this phone")
+    phone.context.set_offline(False)
+    phone.page.evaluate("() => dispatchEvent(new Event('online'))")
+    site.comes_to("test_sessions_reading", before + 1)
+    phone.queue(0)
+    assert phone.errors == []
+
+
+def test_a_form_of_the_desk_pages_is_sent(site, opened):
+    phone = opened(site.base).sign_in()
+    phone.page.goto(f"{site.base}/vehicles/new/")
+    phone.page.get_by_label("Name").fill("Sled over TLS")
+    phone.page.get_by_role("button", name="Save").click()
+    expect(phone.page.get_by_role("heading", name="Sled over TLS")).to_be_visible()
+    assert phone.page.url.startswith(f"{site.base}/vehicles/")
+    assert all(cookie["secure"] for cookie in phone.context.cookies())
+
+
+def test_the_owner_looks_at_the_connection(site, opened):
+    phone = opened(site.base)
+    page = phone.page
+    phone.sign_in("oona")
+    page.goto(f"{site.base}/more/")
+    page.get_by_role("link", name="Connection").click()
+    expect(page.get_by_text("All as expected")).to_be_visible()
+    # The browser's own word for where it is arrived as well.
+    row = page.get_by_role("row", name="Address in the browser")
+    expect(row).to_contain_text(site.base.removesuffix("/firnlog"))
+    assert page.evaluate("() => document.documentElement.scrollWidth <= innerWidth")
+
+
+def test_two_logs_on_one_name_keep_apart(sites, nginx, opened):
+    """At the root and under a sub-path of one name: what one phone keeps of the one never reaches the other."""
+    root, inner = sites(""), sites("/firnlog")
+    shared = "proxy_set_header Host $http_host; proxy_set_header X-Forwarded-Proto $scheme;"
+    nginx.start(
+        f"server {{ listen 127.0.0.1:{nginx.port} ssl; server_name {NAME};\n"
+        f"ssl_certificate {nginx.certificate}; ssl_certificate_key {nginx.key}; {shared}\n"
+        f"location / {{ proxy_pass http://127.0.0.1:{root.port}; }}\n"
+        f"location /firnlog/ {{ proxy_pass http://127.0.0.1:{inner.port}; }} }}"
+    )
+    counts = root.count("test_sessions_reading"), inner.count("test_sessions_reading")
+    phone = opened(root.base).sign_in().kept_for_offline()
+    phone.context.set_offline(True)
+    phone.start_session().read(voltage="51")
+    phone.context.set_offline(False)
+    other = Phone(phone.context, inner.base)
+    other.sign_in("mara").kept_for_offline()
+    expect(other.page.get_by_role("heading", name="Start a session")).to_be_visible()
+    assert inner.count("test_sessions_reading") == counts[1]
+    # Signed in to both at once; the record waits for its own server, and goes there.
+    back = Phone(phone.context, root.base).open()
+    root.comes_to("test_sessions_reading", counts[0] + 1)
+    assert inner.count("test_sessions_reading") == counts[1]
+    names = back.page.evaluate("async () => (await indexedDB.databases()).map((one) => one.name).sort()")
+    assert names == ["firnlog-field", "firnlog-field /firnlog/field/"]
