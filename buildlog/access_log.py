@@ -12,6 +12,7 @@ from django.conf import settings
 from django.http import HttpRequest
 from django.utils import timezone
 
+from buildlog.client_address import client_address
 from buildlog.models import AccessEvent, Account
 
 
@@ -28,14 +29,12 @@ def note(kind: str, request: HttpRequest | None, account: Account | None, **told
 
 def address_of(request: HttpRequest | None) -> str:
     """Where a request comes from; of a long address the network only, which is what one household has."""
-    text = str(request.META.get("REMOTE_ADDR", "")) if request is not None else ""
+    text = client_address(request) if request is not None else ""
     try:
         found = ipaddress.ip_address(text)
     except ValueError:
         return ""
     if isinstance(found, ipaddress.IPv6Address):
-        if found.ipv4_mapped:
-            return str(found.ipv4_mapped)
         return str(ipaddress.ip_network((found, 64), strict=False))
     return str(found)
 

@@ -9,7 +9,7 @@ class BuildlogConfig(AppConfig):
     verbose_name = "Build log"
 
     def ready(self) -> None:
-        from buildlog import failure_loop, session_life
+        from buildlog import checks, failure_loop, session_life  # noqa: F401  (importing the checks registers them)
         from buildlog.models import Photo
         from buildlog.stored_files import files_go_with
 

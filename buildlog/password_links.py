@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from django.contrib.auth.tokens import default_token_generator
-from django.urls import reverse
+from django.http import HttpRequest
 from django.utils.encoding import force_bytes
 from django.utils.http import urlsafe_base64_encode
 
+from buildlog.addresses import whole_address
 from buildlog.models import Account
 
 
-def path_for(account: Account) -> str:
-    """The path of a link that works for a day, once, and not after the next sign-in."""
+def link_for(account: Account, *, asked: HttpRequest | None = None, base: str = "") -> str:
+    """A link that works for a day, once, and not after the next sign-in."""
     key = urlsafe_base64_encode(force_bytes(account.pk))
-    return reverse("new_password", args=[key, default_token_generator.make_token(account)])
+    return whole_address("new_password", key, default_token_generator.make_token(account), asked=asked, base=base)

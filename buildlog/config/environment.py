@@ -56,7 +56,7 @@ class BaseUrl:
 
     @property
     def origin(self) -> str:
-        return f"{self.scheme}://{self.netloc}"
+        return f"{self.scheme}://{self.netloc}" if self else ""
 
     @property
     def is_https(self) -> bool:

@@ -22,7 +22,7 @@ ALLOWED_HOSTS = ["localhost", "127.0.0.1", "[::1]", *SET["BUILDLOG_HOSTS"]]
 CSRF_TRUSTED_ORIGINS: list[str] = []
 TRUSTED_PROXIES = SET["BUILDLOG_TRUSTED_PROXIES"]
 if TRUSTED_PROXIES is None:
-    TRUSTED_PROXIES = environment.networks("127.0.0.0/8,::1" if BASE_URL else "none")
+    TRUSTED_PROXIES = environment.networks("127.0.0.1,::1" if BASE_URL else "none")
 if BASE_URL:
     ALLOWED_HOSTS.append(BASE_URL.host)
     CSRF_TRUSTED_ORIGINS.append(BASE_URL.origin)
@@ -150,6 +150,9 @@ SECURE_CONTENT_TYPE_NOSNIFF = True
 # Over TLS the framework looks at the Referer of forms; to other sites nothing is told.
 SECURE_REFERRER_POLICY = "same-origin"
 X_FRAME_OPTIONS = "DENY"
+CSRF_FAILURE_VIEW = "buildlog.pages.connection.form_refused"
+# Left to the proxy, or decided by the base URL and checked in buildlog.checks.
+SILENCED_SYSTEM_CHECKS = ["security.W004", "security.W005", "security.W008", "security.W021"]
 CONTENT_SECURITY_POLICY = {
     "DIRECTIVES": {
         "default-src": [NONE],
@@ -180,6 +183,7 @@ SPECTACULAR_SETTINGS = {
     "DESCRIPTION": "Build log and test sessions of one-off electric ride-on machines.",
     "VERSION": "1",
     "SERVE_INCLUDE_SCHEMA": False,
+    "SERVERS": [{"url": str(BASE_URL)}] if BASE_URL else [],
     "SWAGGER_UI_DIST": "SIDECAR",
     "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
     "ENUM_NAME_OVERRIDES": {

@@ -4,11 +4,14 @@ from django.contrib import admin
 from django.urls import include, path
 
 from buildlog import photo_files
-from buildlog.pages import accounts, devices, failures, methods, parts, people, photos, sign_in, vehicles
+from buildlog.pages import accounts, connection, devices, failures, methods, parts, people, photos, sign_in, vehicles
 from sessions import archive_pages, bench_pages, card_pages, compare_pages, field_pages, season_pages, share_pages
 from sessions import pages as outings
 from sessions.logs import column_pages, recording_pages
 from sessions.logs import pages as logs
+
+handler400 = connection.bad_request
+handler404 = connection.page_not_found
 
 urlpatterns = [
     path("", vehicles.home, name="home"),
@@ -98,6 +101,8 @@ urlpatterns = [
     path("shared/<slug:token>/photo/<uuid:pk>/", share_pages.shared_photo, name="shared_photo"),
     path("compare/", compare_pages.compare, name="compare"),
     path("methods/", methods.methods, name="methods"),
+    path("connection/", connection.connection, name="connection"),
+    path("connection/seen/", connection.seen, name="connection_seen"),
     path("account/", accounts.account, name="account"),
     path("devices/", devices.devices, name="devices"),
     path("devices/<int:pk>/revoke/", devices.revoke_device, name="revoke_device"),

@@ -8,13 +8,13 @@ from django.core.exceptions import ValidationError
 from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
-from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from buildlog import access_changes
 from buildlog.access_log import note
+from buildlog.addresses import whole_address
 from buildlog.models import AccessEvent, Account, DeviceToken, Invitation
-from buildlog.password_links import path_for
+from buildlog.password_links import link_for
 from buildlog.roles import Right, Role, needs
 
 form_page = require_http_methods(["GET", "HEAD", "POST"])
@@ -38,7 +38,7 @@ def people(request: HttpRequest) -> HttpResponse:
     link = ""
     if request.method == "POST" and form.is_valid():
         role = form.cleaned_data["role"]
-        link = request.build_absolute_uri(reverse("invitation", args=[Invitation.issue(role)]))
+        link = whole_address("invitation", Invitation.issue(role), asked=request)
         note(Kind.INVITED, request, request.user, detail=f"as {Role(role).value}")
     context = {
         "form": form,
@@ -68,7 +68,7 @@ def person(request: HttpRequest, pk: int) -> HttpResponse:
     form = RoleForm(request.POST if asked == "role" else None, initial={"role": account.role})
     link = ""
     if asked == "password" and account.is_active and account.role != Role.OWNER:
-        link = request.build_absolute_uri(path_for(account))
+        link = link_for(account, asked=request)
         note(Kind.PASSWORD_LINK, request, account, by=request.user)
     elif asked:
         try:

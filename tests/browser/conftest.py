@@ -97,6 +97,37 @@ def installation(running_installation, filled_installation):
     return running_installation
 
 
+@pytest.fixture(scope="session")
+def nginx(tmp_path_factory):
+    from tests.browser.nginx import Nginx
+
+    made = Nginx(tmp_path_factory.mktemp("nginx"))
+    yield made
+    made.stop()
+
+
+@pytest.fixture(scope="session")
+def sites(filled_installation, tmp_path_factory, nginx):
+    """Installations behind nginx by their sub-path, started when first asked for."""
+    from tests.browser.installation import Installation
+    from tests.browser.nginx import NAME
+
+    made = {}
+
+    def at(path):
+        if path not in made:
+            folder = tmp_path_factory.mktemp("behind") / "data"
+            shutil.copytree(filled_installation, folder)
+            base = f"https://{NAME}:{nginx.port}{path}"
+            made[path] = Installation(folder, BUILDLOG_BASE_URL=base).start()
+            made[path].base = base
+        return made[path]
+
+    yield at
+    for one in made.values():
+        one.kill()
+
+
 @pytest.fixture
 def network(installation):
     from tests.browser.faulty_network import FaultyNetwork

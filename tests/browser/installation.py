@@ -19,8 +19,9 @@ FILL = f"""
 from datetime import date
 from buildlog.models import *
 from sessions.models import *
-for name, role in (("ilo", "builder"), ("mara", "recorder")):
-    Account.objects.create_user(name, password="{PASSWORD}", role=role)
+for name, role in (("ilo", "builder"), ("mara", "recorder"), ("oona", "owner")):
+    Account.objects.create_user(name, password="{PASSWORD}", role=role, is_staff=role == "owner",
+                                is_superuser=role == "owner")
 sled = Vehicle.objects.create(name="Bench sled")
 revision = Revision.objects.create(vehicle=sled, number=3, date=date(2026, 1, 10), status="riding",
                                    track_width_m=1.2, mass_without_rider_kg=90.0, cg_height_m=0.35)
@@ -47,8 +48,10 @@ def free_port():
 class Installation:
     """`manage.py serve` with a data folder of its own."""
 
-    def __init__(self, folder, project=PROJECT):
+    def __init__(self, folder, project=PROJECT, **settings):
         self.folder, self.project, self.port = Path(folder), Path(project), free_port()
+        # Chromium maps this name to loopback, to try an origin without HTTPS.
+        self.settings = settings or {"BUILDLOG_HOSTS": "shed.test"}
         self.process = None
 
     @property
@@ -57,8 +60,14 @@ class Installation:
 
     def environment(self):
         kept = {name: value for name, value in os.environ.items() if not name.startswith(("BUILDLOG_", "DJANGO_"))}
-        # Chromium maps this name to loopback, to try an origin without HTTPS.
-        return {**kept, "BUILDLOG_DATA_DIR": str(self.folder), "BUILDLOG_HOSTS": "shed.test"}
+        return {**kept, "BUILDLOG_DATA_DIR": str(self.folder), **self.settings}
+
+    def run(self, *command):
+        """A management command of this installation, and all it said."""
+        return subprocess.run(
+            [sys.executable, "manage.py", *command], cwd=self.project, env=self.environment(),
+            stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+        )  # fmt: skip
 
     def fill(self):
         command = [sys.executable, "manage.py", "migrate", "--verbosity=0"]

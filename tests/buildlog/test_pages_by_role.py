@@ -97,6 +97,7 @@ PAGES = {
     "person": ("/people/{other_account}/", ADMIT),
     "end_invitation": ("/people/invitations/{invitation}/end/", ADMIT),
     "access_log": ("/people/access-log/", ADMIT),
+    "connection": ("/connection/", ADMIT),
 }
 POSTED_ONLY = {
     "suggest_card",
@@ -118,6 +119,7 @@ OPEN = {
     "service_worker",
     "shared",
     "shared_photo",
+    "connection_seen",  # answers to a signature only
 }
 
 

@@ -1,8 +1,9 @@
+from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError
 
 from buildlog.access_log import note
 from buildlog.models import AccessEvent, Account
-from buildlog.password_links import path_for
+from buildlog.password_links import link_for
 from buildlog.roles import Role
 
 
@@ -14,7 +15,7 @@ class Command(BaseCommand):
 
     def add_arguments(self, parser):
         parser.add_argument("name", help="the name the account signs in with")
-        parser.add_argument("--address", default="http://127.0.0.1:8000", help="where people open the site")
+        parser.add_argument("--address", help="where people open the site, when it is not the base URL")
 
     def handle(self, *, name, address, **options):
         account = Account.objects.filter(username=name).first()
@@ -28,4 +29,4 @@ class Command(BaseCommand):
             account.save(update_fields=["is_active"])
             note(AccessEvent.Kind.OPENED, None, account, detail="on the machine itself")
         note(AccessEvent.Kind.PASSWORD_LINK, None, account, detail="on the machine itself")
-        self.stdout.write(f"{address.rstrip('/')}{path_for(account)}")
+        self.stdout.write(link_for(account, base=address or str(settings.BASE_URL) or "http://127.0.0.1:8000"))

@@ -6,10 +6,12 @@ import socket
 
 from django.apps import apps
 from django.conf import settings
+from django.core.checks import run_checks
 from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandError
 from django.db import OperationalError, connections
 
+from buildlog import checks
 from buildlog.addresses import whole_address
 from buildlog.models import Account, Invitation
 from buildlog.roles import Role
@@ -55,6 +57,8 @@ class Command(BaseCommand):
         if addresses[0] not in ("127.0.0.1", "localhost"):
             settings.ALLOWED_HOSTS = [*settings.ALLOWED_HOSTS, *addresses]
             self.stdout.write("Anybody on this network can reach the sign-in page, and nothing is encrypted.")
+        for one in run_checks(tags=[checks.TAG]):
+            self.stdout.write(f"{one.id}: {one.msg} {one.hint or ''}")
         self.stdout.flush()
         # A connection opened here must not be shared with the workers that are forked next.
         connections.close_all()
