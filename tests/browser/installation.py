@@ -87,6 +87,7 @@ class Installation:
                 return self
             except (urllib.error.URLError, OSError):
                 time.sleep(0.1)
+        self.kill()
         raise RuntimeError("The installation did not start.")
 
     def kill(self):

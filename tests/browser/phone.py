@@ -1,5 +1,7 @@
 """A phone in a test: what a person does on the field page, in the page's own words."""
 
+from urllib.parse import urlsplit
+
 from playwright.sync_api import expect
 
 from tests.browser.installation import PASSWORD
@@ -15,7 +17,7 @@ class Phone:
         self.page.on("pageerror", lambda error: self.errors.append(str(error)))
 
     def sign_in(self, name="ilo"):
-        self.page.goto(f"{self.url}/sign-in/?next=/field/")
+        self.page.goto(f"{self.url}/sign-in/?next={urlsplit(self.url).path}/field/")
         self.page.get_by_label("Username").fill(name)
         self.page.get_by_label("Password").fill(PASSWORD)
         self.page.get_by_role("button", name="Sign in").click()

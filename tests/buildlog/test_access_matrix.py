@@ -18,7 +18,7 @@ from tests.buildlog.test_pages_by_role import BUILD, LOG, PAGES, POSTED_ONLY, RE
 
 METHODS = ("GET", "HEAD", "OPTIONS", "POST", "PUT", "PATCH", "DELETE")
 SAFE = {"GET", "HEAD", "OPTIONS"}
-LOOKED_AT_ONLY = {*READ_ONLY, "access_log", "time_video"}
+LOOKED_AT_ONLY = {*READ_ONLY, "access_log", "connection", "time_video"}
 OPEN_PAGES = {
     "field": SAFE - {"OPTIONS"},
     "field_manifest": SAFE - {"OPTIONS"},
@@ -28,6 +28,7 @@ OPEN_PAGES = {
     "invitation": {"GET", "HEAD", "POST"},
     "new_password": {*SAFE, "POST"},
     "sign_in": {*SAFE, "POST"},
+    "connection_seen": {"GET", "POST"},  # to a signature only; to everybody else there is no such page
 }
 # kind of record: (fixture of one, least role that writes it, what a device's field-logging right lets it write)
 API = {
