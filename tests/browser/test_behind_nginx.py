@@ -79,7 +79,8 @@ def test_cookies_go_over_https_only_and_to_this_log_only(site, visitor):
     visitor.sign_in()
     path = urlsplit(site.base).path
     begin, end = ("__Secure-", "_firnlog") if path else ("__Host-", "")
-    assert set(visitor.cookies) == {f"{begin}firnlog_session{end}", f"{begin}firnlog_csrf{end}"}
+    session = f"{begin}firnlog_session{end}"
+    assert set(visitor.cookies) == {session, f"{session}_known", f"{begin}firnlog_csrf{end}"}
     for name, (_, attributes) in visitor.cookies.items():
         assert attributes["secure"], name
         assert attributes["samesite"] == "Lax"
