@@ -245,7 +245,9 @@ def tried_at_localhost(filled_installation, tmp_path, nginx, monkeypatch):
 
     monkeypatch.setenv("SSL_CERT_FILE", str(nginx.certificate))
     shutil.copytree(filled_installation, tmp_path / "data")
-    made = Installation(tmp_path / "data", BUILDLOG_BASE_URL=f"https://localhost:{nginx.port}/firnlog").start()
+    base = f"https://localhost:{nginx.port}/firnlog"
+    made = Installation(tmp_path / "data", BUILDLOG_BASE_URL=base, BUILDLOG_HSTS="hour").start()
+    made.base = base
     yield made
     made.kill()
 
@@ -258,7 +260,9 @@ def test_check_asks_over_the_base_url_and_says_the_mend(tried_at_localhost, ngin
         return run.returncode, run.stdout
 
     nginx.serve(site.port, location="/firnlog/")
-    assert checked() == (0, "System check identified no issues (2 silenced).\n")
+    told = Visitor(site.base, nginx.certificate).ask("/sign-in/").headers
+    assert told["Strict-Transport-Security"] == "max-age=3600"  # neither sub-names nor the browsers' own list
+    assert checked() == (0, "System check identified no issues (3 silenced).\n")
     nginx.serve(site.port, location="/firnlog/", passed_on="")
     status, said = checked()
     assert status == 1
