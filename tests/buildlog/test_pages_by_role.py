@@ -147,7 +147,7 @@ def test_works_for_who_may(name, path_of, sign_in):
     assert sign_in(PAGES[name][1]).get(path_of(name)).status_code == 200
 
 
-@pytest.mark.parametrize("name", POSTED_ONLY)
+@pytest.mark.parametrize("name", sorted(POSTED_ONLY))
 def test_what_is_only_posted_leads_back_to_a_page(name, path_of, sign_in):
     client = sign_in(PAGES[name][1])
     assert client.post(path_of(name), {}).status_code == 302
