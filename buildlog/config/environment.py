@@ -130,6 +130,31 @@ def hsts_s(text: str) -> int:
     return HSTS_STEPS[text.lower()]
 
 
+def folder(text: str) -> Path:
+    path = Path(text).expanduser()
+    if not path.is_absolute():
+        raise ValueError("a folder, written from the root on")
+    return path
+
+
+def hours(text: str) -> float:
+    """A span of time; 0 means never."""
+    kind = "hours from 0.1 to 8760, or 0 for never"
+    try:
+        value = float(text)
+    except ValueError:
+        raise ValueError(kind) from None
+    if not (value == 0 or 0.1 <= value <= 8760):
+        raise ValueError(kind)
+    return value
+
+
+def log_form(text: str) -> str:
+    if text.lower() not in ("plain", "json"):
+        raise ValueError("plain or json")
+    return text.lower()
+
+
 def _is_host(text: str) -> bool:
     try:
         ipaddress.ip_address(text)
@@ -160,6 +185,9 @@ SETTINGS = {
     "BUILDLOG_TRUSTED_PROXIES": Setting(networks, None, "127.0.0.1,172.17.0.0/16"),
     "BUILDLOG_HSTS": Setting(hsts_s, 0, "day"),
     "BUILDLOG_TIME_ZONE": Setting(time_zone, zone_of_this_machine, "Europe/Oslo"),
+    "BUILDLOG_BACKUP_DIR": Setting(folder, None, "/mnt/usb/firnlog"),
+    "BUILDLOG_BACKUP_HOURS": Setting(hours, 24.0, "12"),
+    "BUILDLOG_LOG": Setting(log_form, "plain", "json"),
     "BUILDLOG_DEBUG": Setting(flag, False, "yes"),
 }
 

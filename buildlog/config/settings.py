@@ -8,6 +8,7 @@ from pathlib import Path
 import plotly
 from csp.constants import NONE, SELF
 
+from buildlog import request_log
 from buildlog.config import environment
 
 PROJECT = environment.PROJECT
@@ -57,6 +58,7 @@ INSTALLED_APPS = [
     "csp",
 ]
 MIDDLEWARE = [
+    "buildlog.request_log.RequestLog",
     "buildlog.forwarded.Forwarded",
     # What sets headers stands before what answers by itself: static files and refusals carry them too.
     "django.middleware.security.SecurityMiddleware",
@@ -137,14 +139,18 @@ STATICFILES_DIRS = [
     ("plotly", str(Path(plotly.__file__).parent / "package_data")),
 ]
 STORAGES = {
-    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "default": {"BACKEND": "buildlog.durable_files.DurableStorage"},
     "staticfiles": {"BACKEND": "buildlog.static_files.ModuleStorage"},
 }
 WHITENOISE_KEEP_ONLY_HASHED_FILES = True
 WHITENOISE_ALLOW_ALL_ORIGINS = False
 MEDIA_ROOT = DATA / "media"
+BACKUP_DIR = SET["BUILDLOG_BACKUP_DIR"] or DATA / "backups"
+BACKUP_HOURS = SET["BUILDLOG_BACKUP_HOURS"]
 # A log or a photo of a phone is larger than Django's default; the form states its own, smaller limit.
 DATA_UPLOAD_MAX_MEMORY_SIZE = 20 * 1024 * 1024
+
+LOGGING = request_log.logging_settings(SET["BUILDLOG_LOG"])
 
 SECURE_CONTENT_TYPE_NOSNIFF = True
 # Over TLS the framework looks at the Referer of forms; to other sites nothing is told.

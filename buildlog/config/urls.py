@@ -4,7 +4,20 @@ from django.contrib import admin
 from django.urls import include, path
 
 from buildlog import photo_files
-from buildlog.pages import accounts, connection, devices, failures, methods, parts, people, photos, sign_in, vehicles
+from buildlog.pages import (
+    accounts,
+    connection,
+    devices,
+    errors,
+    failures,
+    methods,
+    parts,
+    people,
+    photos,
+    sign_in,
+    upkeep,
+    vehicles,
+)
 from sessions import archive_pages, bench_pages, card_pages, compare_pages, field_pages, season_pages, share_pages
 from sessions import pages as outings
 from sessions.logs import column_pages, recording_pages
@@ -12,7 +25,7 @@ from sessions.logs import pages as logs
 
 handler400 = connection.bad_request
 handler404 = connection.page_not_found
-
+handler500 = errors.server_error
 urlpatterns = [
     path("", vehicles.home, name="home"),
     path("more/", vehicles.more, name="more"),
@@ -110,6 +123,8 @@ urlpatterns = [
     path("people/<int:pk>/", people.person, name="person"),
     path("people/invitations/<int:pk>/end/", people.end_invitation, name="end_invitation"),
     path("people/access-log/", people.access_log, name="access_log"),
+    path("upkeep/", upkeep.upkeep, name="upkeep"),
+    path("health/", upkeep.health, name="health"),
     path("invitation/<slug:token>/", accounts.accept_invitation, name="invitation"),
     path("new-password/<slug:uidb64>/<slug:token>/", sign_in.NewPassword.as_view(), name="new_password"),
     path("sign-in/", sign_in.SignIn.as_view(), name="sign_in"),

@@ -11,20 +11,22 @@ from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_safe
 
 from buildlog import queries
+from buildlog.backups.standing import warning_here
 from buildlog.carry_over import carry_fittings_over, next_revision
 from buildlog.difference import difference
 from buildlog.forms import FittingForm, ModificationForm, RevisionForm, VehicleForm
 from buildlog.machine import Machine
 from buildlog.models import Failure, Fitting, Modification, Revision, Vehicle
 from buildlog.record_pages import remove_record, write_record
-from buildlog.roles import Right, needs
+from buildlog.roles import Right, has_right, needs
 
 form_page = require_http_methods(["GET", "HEAD", "POST"])
 
 
 @require_safe
 def home(request: HttpRequest) -> HttpResponse:
-    return render(request, "buildlog/home.html", {"vehicles": queries.vehicles()})
+    warning = warning_here() if has_right(request.user, Right.ADMIT) else ""
+    return render(request, "buildlog/home.html", {"vehicles": queries.vehicles(), "upkeep_warning": warning})
 
 
 @require_safe

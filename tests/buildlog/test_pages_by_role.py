@@ -94,6 +94,7 @@ PAGES = {
     "devices": ("/devices/", BUILD),
     "revoke_device": ("/devices/{device}/revoke/", BUILD),
     "people": ("/people/", ADMIT),
+    "upkeep": ("/upkeep/", ADMIT),
     "person": ("/people/{other_account}/", ADMIT),
     "end_invitation": ("/people/invitations/{invitation}/end/", ADMIT),
     "access_log": ("/people/access-log/", ADMIT),
@@ -110,6 +111,7 @@ POSTED_ONLY = {
 }
 ROLES = [READ, LOG, BUILD, ADMIT]
 OPEN = {
+    "health",
     "invitation",
     "new_password",
     "sign_in",

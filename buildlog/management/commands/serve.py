@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import socket
 
 from django.apps import apps
@@ -9,12 +10,15 @@ from django.conf import settings
 from django.core.checks import run_checks
 from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandError
-from django.db import OperationalError, connections
+from django.db import connections
 
 from buildlog import checks
 from buildlog.addresses import whole_address
+from buildlog.backups import schedule
+from buildlog.backups.restoring import RestoreFailed, begin_to_serve
 from buildlog.models import Account, Invitation
 from buildlog.roles import Role
+from buildlog.update import UpdateRefused, bring_up_to_date
 
 
 class Command(BaseCommand):
@@ -34,10 +38,10 @@ class Command(BaseCommand):
             raise CommandError(f"--workers must be from 1 to 64, got {workers}. For example --workers 2")
         self._check_free(host, port)
         try:
-            self.stdout.write("Bringing the database up to date …")
-            call_command("migrate", interactive=False, verbosity=0)
-        except OperationalError as error:
-            raise CommandError(f"The database in {settings.DATA} cannot be opened: {error}") from None
+            begin_to_serve(settings.DATA)
+            bring_up_to_date(self.stdout.write)
+        except (RestoreFailed, UpdateRefused) as error:
+            raise CommandError(str(error)) from None
         self.stdout.write("Collecting static files …")
         call_command("collectstatic", interactive=False, verbosity=0)
         if demo and apps.is_installed("sessions"):
@@ -93,8 +97,17 @@ class Command(BaseCommand):
 
     def _run(self, host: str, port: int, workers: int) -> None:
         from gunicorn.app.base import BaseApplication
+        from gunicorn.glogging import Logger
 
         bind = f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
+
+        class Lines(Logger):
+            """The server's own lines have the form of all others."""
+
+            def setup(self, cfg) -> None:
+                super().setup(cfg)
+                for handler in self.error_log.handlers:
+                    handler.setFormatter(logging.getLogger("buildlog").handlers[0].formatter)
 
         class Server(BaseApplication):
             def load_config(self) -> None:
@@ -107,6 +120,7 @@ class Command(BaseCommand):
                     "loglevel": "warning",
                     # Whom to believe about the client is decided in one place, buildlog.forwarded.
                     "forwarded_allow_ips": "",
+                    "logger_class": Lines,
                     "proc_name": "firnlog",
                 }.items():
                     self.cfg.set(name, value)
@@ -114,6 +128,7 @@ class Command(BaseCommand):
             def load(self):
                 from buildlog.config.wsgi import application
 
+                schedule.start(settings.DATA, settings.BACKUP_HOURS)
                 return application
 
         Server().run()

@@ -1,0 +1,153 @@
+"""Making a backup while the server runs."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import tempfile
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from django.conf import settings
+from django.core.files.storage import Storage, default_storage
+
+from buildlog.backups import keeping, standing
+from buildlog.backups.database import LIVE_NAME, Database, snapshot
+from buildlog.backups.package import DATABASE, Manifest, NotABackup, Writer
+from buildlog.durable_files import InUse, as_the_folder_is_owned, locked
+from buildlog.version import VERSION
+
+LOCK = "backup.lock"
+LARGEST_SETTING_BYTES = 1024 * 1024
+SECRET_WORDS = ("SECRET", "KEY", "PASSWORD", "TOKEN", "DATABASE_URL")
+
+
+class BackupFailed(RuntimeError):
+    """No backup was made; the message is a sentence for people."""
+
+
+@dataclass(frozen=True)
+class Made:
+    path: Path
+    manifest: Manifest
+    seconds: float
+
+
+def make_backup(
+    data: Path, target: Path | None = None, *, folder: Path | None = None, before_update: bool = False,
+    now: datetime | None = None,
+) -> Made:  # fmt: skip
+    """Make a backup of the installation in `data`, under the name `target` or into a folder under a name of our own.
+
+    Into the folder of backups, old ones are removed by the rule of `keeping` once the new one is there. What became
+    of it is noted in the data folder. Raises BackupFailed with a sentence.
+    """
+    moment = now or datetime.now(UTC)
+    try:
+        with locked(data / LOCK):
+            made = _make(data, target, folder or settings.BACKUP_DIR, before_update, moment)
+            if target is None:
+                for old in keeping.to_remove(keeping.backups_in(made.path.parent), moment):
+                    if old.path != made.path:
+                        old.path.unlink(missing_ok=True)
+            standing.note_good(data, made.path, len(made.manifest.missing_files), moment)
+            return made
+    except InUse:
+        raise BackupFailed("Another backup or a restore is going on. Wait until it has ended.") from None
+    except (OSError, sqlite3.Error, NotABackup) as error:
+        sentence = in_a_sentence(error)
+        standing.note_trouble(data, sentence, moment)
+        raise BackupFailed(sentence) from error
+
+
+def in_a_sentence(error: Exception) -> str:
+    if isinstance(error, OSError) and error.strerror:
+        where = f" ({error.filename})" if error.filename else ""
+        return f"{error.strerror}{where}."
+    return f"{str(error).rstrip('.')}."
+
+
+def _make(data: Path, target: Path | None, folder: Path, before_update: bool, moment: datetime) -> Made:
+    began = time.perf_counter()
+    if target is None:
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        as_the_folder_is_owned(folder)
+        for stale in folder.glob(".firnlog-*.part"):
+            # Whoever wrote it no longer holds the lock: a power cut left it.
+            stale.unlink(missing_ok=True)
+        target = keeping.free_name(folder, moment, before_update=before_update)
+    with tempfile.TemporaryDirectory(prefix=".firnlog-", dir=target.parent) as beside, Writer(target) as writer:
+        # Uploads never change. Taken before and after the database, those of every record in it are there,
+        # also of records that came or went meanwhile.
+        names = _add_uploads(writer, default_storage, set())
+        database = Database(Path(beside) / DATABASE)
+        snapshot(data / LIVE_NAME, database.path)
+        database.prove_whole()
+        names |= _add_uploads(writer, default_storage, names)
+        with database.path.open("rb") as file:
+            writer.add(DATABASE, file)
+        for path in settings_files(data):
+            with path.open("rb") as file:
+                writer.add(f"settings/{path.name}", file)
+        manifest = writer.finish(
+            made_at=moment.isoformat(timespec="seconds"),
+            version=VERSION,
+            migrations=database.migrations(),
+            counts=database.counts(),
+            missing_files=tuple(sorted(database.file_names() - names)),
+            environment=environment_told(),
+        )
+    return Made(target, manifest, time.perf_counter() - began)
+
+
+def _add_uploads(writer: Writer, storage: Storage, known: set[str]) -> set[str]:
+    added = set()
+    for name in uploads(storage):
+        if name in known:
+            continue
+        try:
+            with storage.open(name, "rb") as file:
+                writer.add(f"media/{name}", file)
+        except FileNotFoundError:
+            continue  # Removed since it was listed.
+        added.add(name)
+    return added
+
+
+def uploads(storage: Storage, folder: str = "") -> Iterator[str]:
+    """Names of all stored uploads; those still being written bear a dot in front, and are left out."""
+    try:
+        folders, files = storage.listdir(folder)
+    except FileNotFoundError:
+        return
+    for name in sorted(files):
+        if name and not name.startswith("."):
+            yield f"{folder}/{name}" if folder else name
+    for name in sorted(folders):
+        yield from uploads(storage, f"{folder}/{name}" if folder else name)
+
+
+def settings_files(data: Path) -> list[Path]:
+    """The files by which the installation in a data folder differs from others: its key, and its settings."""
+    working = (LIVE_NAME, standing.NOTE)
+    return sorted(
+        path
+        for path in data.iterdir()
+        if path.is_file()
+        and not path.is_symlink()
+        and not path.name.startswith((*working, "."))
+        and path.suffix != ".lock"
+        and path.stat().st_size <= LARGEST_SETTING_BYTES
+    )
+
+
+def environment_told() -> dict[str, str]:
+    """What was set by the environment; of secrets only that they were set."""
+    return {
+        name: "(not kept here)" if any(word in name for word in SECRET_WORDS) else value
+        for name, value in sorted(os.environ.items())
+        if name.startswith("BUILDLOG_") or name == "DATABASE_URL"
+    }

@@ -1,0 +1,48 @@
+"""Put a backup in the place of this installation's data."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from django.conf import settings
+from django.core.management.base import BaseCommand, CommandError
+
+from buildlog.backups import restoring
+from buildlog.backups.package import NotABackup
+
+
+class Command(BaseCommand):
+    help = "Restore a backup. Everything is checked first; the data that were here are kept beside. Stop the server."
+    requires_system_checks = ()
+
+    def add_arguments(self, parser):
+        parser.add_argument("file", nargs="?", help="the backup")
+        parser.add_argument("--check", action="store_true", help="only check the file, and change nothing")
+        parser.add_argument("--finish", action="store_true", help="finish a restore that was cut off")
+
+    def handle(self, *, file, check, finish, **options):
+        if bool(file) == finish:
+            raise CommandError("Name the backup to restore, or say --finish after a restore that was cut off.")
+        try:
+            if finish:
+                said = "Finished" if restoring.finish(settings.DATA) else "There is no restore to finish"
+                self.stdout.write(f"{said}.")
+                return
+            path = Path(file).expanduser().absolute()
+            if check:
+                self._describe(restoring.check(path))
+                self.stdout.write("The backup is whole.")
+                return
+            done = restoring.restore(path, settings.DATA)
+        except (NotABackup, restoring.RestoreFailed) as error:
+            raise CommandError(f"Nothing was restored. {error}") from None
+        self._describe(done.manifest)
+        if done.brought_up_to_date:
+            self.stdout.write("It came from an older version, and was brought up to this one.")
+        self.stdout.write(f"Restored. What was here before is kept in {done.kept}; remove it once all is well.")
+
+    def _describe(self, told):
+        self.stdout.write(f"Made {told.made_at} by version {told.version}: {told.record_count} records, "
+                          f"{told.file_count} files.")  # fmt: skip
+        for name, value in told.environment.items():
+            self.stdout.write(f"  It was made with {name}={value}")

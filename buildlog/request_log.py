@@ -1,0 +1,120 @@
+"""What the server writes down of each request, and what it never writes down.
+
+With `BUILDLOG_LOG=json` every request is one line of JSON, and so is everything else that is said; otherwise
+only trouble is written, in plain lines. No line holds a key: whatever reads like one is masked, wherever it stands.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import re
+import time
+import uuid
+from collections.abc import Callable
+from contextvars import ContextVar
+from datetime import UTC, datetime
+from typing import Any
+
+from django.conf import settings
+from django.http import HttpRequest, HttpResponse
+
+HEADER = "X-Request-ID"
+GIVEN_ID = re.compile(r"[A-Za-z0-9-]{8,64}")
+MASK = "***"
+MASKED = (
+    (re.compile(r"(/(?:invitation|shared)/)[^/\s?\"'<>]+"), rf"\1{MASK}"),
+    (re.compile(r"(?i)\b(bearer|basic|token)\s+[\w.~+/=-]{8,}"), rf"\1 {MASK}"),
+    (re.compile(r"(?i)\b(sessionid|csrftoken|csrfmiddlewaretoken|password|secret|key)(\"?\s*[=:]\s*\"?)[^\s\"&;,]+"),
+     rf"\1\2{MASK}"),
+    (re.compile(r"(\w+://[^\s:/@]*:)[^\s/@]+@"), rf"\1{MASK}@"),
+)  # fmt: skip
+# A key is random and long; a UUID names a record, and is no secret.
+RANDOM = re.compile(r"[A-Za-z0-9_-]{40,}")
+
+_request_id: ContextVar[str] = ContextVar("request_id", default="")
+logger = logging.getLogger("buildlog.requests")
+
+
+def masked(text: str) -> str:
+    if settings.SECRET_KEY:
+        text = text.replace(settings.SECRET_KEY, MASK)
+    for pattern, instead in MASKED:
+        text = pattern.sub(instead, text)
+    return RANDOM.sub(lambda found: MASK if _is_mixed(found[0]) else found[0], text)
+
+
+def _is_mixed(word: str) -> bool:
+    """Words of one's own language and rules of dashes are long too; random ones mix digits and both cases."""
+    return bool(re.search(r"\d", word) and re.search(r"[a-z]", word) and re.search(r"[A-Z]", word))
+
+
+class RequestLog:
+    """Middleware; stands before all others, so that it sees what they answer."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        began = time.perf_counter()
+        given = request.headers.get(HEADER, "")
+        name = given if GIVEN_ID.fullmatch(given) else uuid.uuid4().hex
+        known = _request_id.set(name)
+        try:
+            response = self.get_response(request)
+            response[HEADER] = name
+            # Only an account that was asked for anyway: writing a line must not cost a query.
+            account = getattr(request, "_cached_user", None)
+            told = {
+                "account": getattr(account, "pk", None),
+                "method": str(request.method),
+                "path": request.path,
+                "status": response.status_code,
+                "duration_ms": round((time.perf_counter() - began) * 1000, 1),
+            }
+            logger.info("%s %s %s", told["method"], told["path"], told["status"], extra={"told": told})
+            return response
+        finally:
+            _request_id.reset(known)
+
+
+class JsonLines(logging.Formatter):
+    def format(self, record: logging.LogRecord) -> str:
+        line: dict[str, Any] = {
+            "at": datetime.fromtimestamp(record.created, UTC).isoformat(timespec="milliseconds"),
+            "level": record.levelname.lower(),
+            "from": record.name,
+            "request": _request_id.get(),
+            "message": masked(record.getMessage()),
+        }
+        for name, value in getattr(record, "told", {}).items():
+            line[name] = masked(value) if isinstance(value, str) else value
+        if record.exc_info:
+            line["error"] = masked(self.formatException(record.exc_info))
+        return json.dumps(line, ensure_ascii=False)
+
+
+class PlainLines(logging.Formatter):
+    def format(self, record: logging.LogRecord) -> str:
+        return masked(super().format(record))
+
+
+def logging_settings(form: str) -> dict[str, Any]:
+    """Django's `LOGGING` for lines of the form "plain" or "json", on standard error."""
+    as_json = form == "json"
+    return {
+        "version": 1,
+        "disable_existing_loggers": False,
+        "formatters": {
+            "json": {"()": "buildlog.request_log.JsonLines"},
+            "plain": {"()": "buildlog.request_log.PlainLines", "format": "%(asctime)s %(levelname)s %(message)s"},
+        },
+        "handlers": {"lines": {"class": "logging.StreamHandler", "formatter": form}},
+        "loggers": {
+            "django": {"handlers": ["lines"], "level": "INFO" if as_json else "ERROR", "propagate": False},
+            # The requests' own lines say what these would: each page that is missing or refused.
+            "django.request": {"level": "ERROR"},
+            "django.utils.autoreload": {"level": "WARNING"},
+            "buildlog": {"handlers": ["lines"], "level": "INFO" if as_json else "WARNING", "propagate": False},
+        },
+    }
