@@ -28,7 +28,7 @@ class Finding:
 
 def database() -> Finding:
     """Reads and writes for real; what it writes is taken back."""
-    figures = {"engine": connection.vendor}
+    figures = {"engine": connection.display_name}
     try:
         with transaction.atomic(), connection.cursor() as cursor:
             cursor.execute(

@@ -1,9 +1,12 @@
 """The records that most tests begin with."""
 
 import os
+import shutil
 from datetime import UTC, date, datetime
 
 import pytest
+
+from tests import data_folders
 
 
 @pytest.hookimpl(hookwrapper=True)
@@ -157,3 +160,20 @@ def picture_file():
     buffer = io.BytesIO()
     Image.new("RGB", (60, 40), (200, 30, 30)).save(buffer, "JPEG")
     return SimpleUploadedFile("whatever.jpg", buffer.getvalue(), "image/jpeg")
+
+
+@pytest.fixture(scope="session")
+def filled_folder(tmp_path_factory):
+    """A data folder with the invented season, an account, photos and a recording; not to be changed."""
+    folder = tmp_path_factory.mktemp("installation") / "data"
+    data_folders.fill(folder)
+    return folder
+
+
+@pytest.fixture
+def data(filled_folder, tmp_path, settings):
+    """A copy of it to work on; the settings of this process are those of the copy."""
+    folder = tmp_path / "data"
+    shutil.copytree(filled_folder, folder)
+    settings.DATA, settings.MEDIA_ROOT, settings.BACKUP_DIR = folder, folder / "media", folder / "backups"
+    return folder

@@ -1,0 +1,82 @@
+"""Data folders of whole installations, as `manage.py` makes them, for tests of what happens to them."""
+
+import hashlib
+import os
+import sqlite3
+import subprocess
+import sys
+from contextlib import closing
+from pathlib import Path
+
+PROJECT = Path(__file__).resolve().parents[1]
+FILL = """
+import io
+from PIL import Image
+from django.core.files.uploadedfile import SimpleUploadedFile
+from buildlog.models import Account, Failure
+from buildlog.pictures import store_photo
+from sessions.demo import loading
+from sessions.logs.columns import store_track
+from sessions.logs.gpx import read_gpx
+from sessions.models import Session
+
+loading.load()
+Account.objects.create_user("mara", password="frost-and-chain-77", role="owner")
+for shade, failure in enumerate(Failure.objects.all()[:3]):
+    held = io.BytesIO()
+    Image.new("RGB", (90, 60), (60 * shade, 90, 120)).save(held, "JPEG")
+    store_photo(SimpleUploadedFile("x.jpg", held.getvalue(), "image/jpeg"), failure=failure)
+points = "".join(f'<trkpt lat="60.00{n}" lon="25"/>' for n in range(9))
+head = '<gpx xmlns="http://www.topografix.com/GPX/1/1" version="1.1" creator="t">'
+text = f"{head}<trk><trkseg>{points}</trkseg></trk></gpx>"
+file = SimpleUploadedFile("track.gpx", text.encode())
+store_track(Session.objects.first(), file, read_gpx(io.BytesIO(text.encode()), len(text)))
+"""
+
+
+def environment(folder, **more):
+    kept = {
+        name: value
+        for name, value in os.environ.items()
+        if not name.startswith(("BUILDLOG_", "DJANGO_")) and name != "DATABASE_URL"
+    }
+    return {**kept, "BUILDLOG_DATA_DIR": str(folder), "PYTHONUNBUFFERED": "1", **more}
+
+
+def manage(folder, *arguments, project=PROJECT, **more):
+    """Run one command on a data folder, and return what it said and its exit code."""
+    done = subprocess.run(
+        [sys.executable, "manage.py", *arguments], cwd=project, env=environment(folder, **more), text=True,
+        stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
+    )  # fmt: skip
+    return done.stdout, done.returncode
+
+
+def fill(folder):
+    for arguments in (("migrate", "-v0"), ("shell", "-v0", "-c", FILL)):
+        said, code = manage(folder, *arguments)
+        assert code == 0, said
+
+
+def content(folder):
+    """Every file under a folder by its hash, but for locks and the files SQLite keeps while it works."""
+    return {
+        str(path.relative_to(folder)): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in sorted(Path(folder).rglob("*"))
+        if path.is_file() and path.suffix != ".lock" and not path.name.endswith(("-wal", "-shm"))
+    }
+
+
+def rows(database, columns_of=None):
+    """The hash of every table's rows, whatever their order; of the columns named for it, or of all."""
+    found = {}
+    with closing(sqlite3.connect(f"file:{database}?mode=ro", uri=True)) as connection:
+        names = connection.execute("SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%'")
+        for table in columns_of or sorted(name for (name,) in names):
+            columns = columns_of[table] if columns_of else sorted(
+                row[1] for row in connection.execute(f'PRAGMA table_info("{table}")')
+            )  # fmt: skip
+            listed = ", ".join(f'"{one}"' for one in columns)
+            held = sorted(repr(row) for row in connection.execute(f'SELECT {listed} FROM "{table}"'))  # noqa: S608
+            found[table] = hashlib.sha256("\n".join(held).encode()).hexdigest()
+    return found
