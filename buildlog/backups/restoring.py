@@ -59,8 +59,6 @@ def restore(file: Path, data: Path, *, now: datetime | None = None) -> Restored:
     Raises NotABackup or RestoreFailed with a sentence; the data folder then is as it was.
     """
     manifest = check(file)
-    if settings.DATABASES["default"]["ENGINE"] != "django.db.backends.sqlite3":
-        raise RestoreFailed("A backup is restored into SQLite only. Unset DATABASE_URL, restore, then move the data.")
     free = shutil.disk_usage(data).free
     if manifest.unpacked_bytes * 1.2 > free:
         raise RestoreFailed(

@@ -97,7 +97,7 @@ FORM_RENDERER = "django.forms.renderers.TemplatesSetting"
 
 DATABASES = {
     "default": {
-        "ENGINE": "django.db.backends.sqlite3",
+        "ENGINE": "buildlog.sqlite_in_turn",
         "NAME": DATA / "buildlog.sqlite3",
         "CONN_MAX_AGE": 600,
         # IMMEDIATE: a writer waits for its turn instead of failing half way. FULL: with WAL, an

@@ -1,0 +1,1 @@
+"""Django's SQLite, with a fairer wait for those who write at the same time."""

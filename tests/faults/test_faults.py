@@ -1,0 +1,147 @@
+"""What befalls a machine on a shelf: power cuts, crowds, a full disk, damaged backups, old data. With figures.
+
+The writers and the full disk are processes of their own, on installations of their own; see `writing` and `full_disk`.
+"""
+
+import json
+import random
+import shutil
+import subprocess
+import sys
+import tarfile
+import time
+from pathlib import Path
+
+import pytest
+
+from buildlog.backups import making, restoring
+from buildlog.backups.package import NotABackup
+from tests.data_folders import PROJECT, content, environment, manage, rows
+
+HERE = Path(__file__).parent
+EARLIER = json.loads((HERE / "earlier_release" / "rows.json").read_text())
+
+
+def told_by(command, folder):
+    """Run a module of this folder on an installation, show the figures it prints, and return them."""
+    done = subprocess.run(command, cwd=PROJECT, env=environment(folder), capture_output=True, text=True, timeout=300)
+    assert done.returncode == 0, done.stderr[-3000:]
+    figures = json.loads(done.stdout)
+    print(json.dumps(figures, indent=1))
+    return figures
+
+
+def test_two_hundred_kills_lose_nothing_that_was_acknowledged(data):
+    """SIGKILL shows that no record is acknowledged before it is committed.
+
+    What the disk itself keeps through a power cut is SQLite's promise for synchronous=FULL in WAL mode
+    (sqlite.org/pragma.html#pragma_synchronous, sqlite.org/wal.html), which is asserted to be set.
+    """
+    figures = told_by([sys.executable, "-m", "tests.faults.writing", "killed", "200"], data)
+    assert figures["kills"] == 200
+    assert figures["in the middle of a write"] >= 150
+    assert figures["acknowledged"] >= 100
+    assert figures["of these photos"] >= 1
+    assert (figures["lost"], figures["unreadable photos"]) == (0, 0)
+    assert (figures["integrity_check"], figures["synchronous"]) == ("ok", 2)
+
+
+def test_fifty_writers_at_once_are_all_served(data):
+    figures = told_by([sys.executable, "-m", "tests.faults.writing", "crowd", "50"], data)
+    assert figures["writers"] == 50
+    assert figures["other answers"] == []
+    assert figures["answers 201"] == figures["stored"] == figures["writes"] == 200
+
+
+def can_make_a_disk():
+    """A small disk in memory, seen by nobody else; needs no rights where the system lets a user have such a view."""
+    command = ["unshare", "-rm", "sh", "-c", "mount -t tmpfs none /mnt"]
+    return shutil.which("unshare") and not subprocess.run(command, capture_output=True).returncode
+
+
+@pytest.mark.parametrize("way", ["disk", "limits"] if can_make_a_disk() else ["limits"])
+def test_a_full_disk_refuses_kindly_and_loses_nothing(way, data, filled_folder):
+    command = [sys.executable, "-m", "tests.faults.full_disk", way]
+    if way == "disk":
+        put = f"mount -t tmpfs -o size=16m none {data} && cp -a {filled_folder}/. {data}/"
+        command = ["unshare", "-rm", "sh", "-c", f'{put} && exec "$@"', "sh", *command]
+    figures = told_by(command, data)
+    assert figures["photo refused"] == [507, True]
+    assert figures["track refused"] == [507, True]
+    assert figures["half stored"] == []
+    assert figures["writes acknowledged before it was full"] > 0
+    assert figures["write refused"] == [507, True]
+    assert figures["page refused"] == [507, True, True]
+    assert figures["pages read meanwhile"] == [200, 200, 200]
+    assert figures["lost"] == 0
+    assert figures["half backups"] == [] or way == "limits"
+    assert "No space left" in figures["backup while full"] or way == "limits"
+    assert figures["sent again"] == [201, 201, 302, 302]
+    assert (figures["vehicle is there"], figures["warning after"], figures["integrity_check"]) == (1, "", "ok")
+
+
+def test_a_hundred_damaged_backups_are_refused_and_the_data_untouched(data, tmp_path):
+    whole = making.make_backup(data).path.read_bytes()
+    chance, damaged = random.Random(20260117), tmp_path / "damaged.zip"
+    before, sentences = content(data), {}
+    # Anywhere, and at the places that are easily overlooked: the ends of the file.
+    lengths = [0, 1, len(whole) - 1, len(whole) - 64, *(chance.randrange(len(whole)) for _ in range(46))]
+    bits = [0, 7, len(whole) * 8 - 1, len(whole) * 8 - 6, *(chance.randrange(len(whole) * 8) for _ in range(46))]
+    began = time.monotonic()
+    for kind, places in (("cut short", lengths), ("one bit", bits)):
+        for place in places:
+            if kind == "cut short":
+                damaged.write_bytes(whole[:place])
+            else:
+                flipped = bytearray(whole)
+                flipped[place // 8] ^= 1 << place % 8
+                damaged.write_bytes(flipped)
+            with pytest.raises(NotABackup) as refused:
+                restoring.restore(damaged, data)
+            assert str(refused.value).endswith(".")
+            sentences[kind, str(refused.value)] = sentences.get((kind, str(refused.value)), 0) + 1
+    assert content(data) == before
+    assert sum(sentences.values()) == 100
+    for (kind, sentence), number in sentences.items():
+        print(f"{number:3} × {kind}: {sentence}")
+    print(f"100 of 100 refused in {time.monotonic() - began:.1f} s; {len(before)} files untouched")
+    # The command says the same sentence, and the whole file is taken.
+    said, code = manage(data, "restore", str(damaged))
+    assert code == 1
+    assert "Nothing was restored. The backup is damaged" in said
+    damaged.write_bytes(whole)
+    restoring.check(damaged)
+
+
+@pytest.fixture
+def earlier(tmp_path):
+    """A data folder that the release before this one made."""
+    folder = tmp_path / "earlier"
+    with tarfile.open(HERE / "earlier_release" / "data.tar.xz") as packed:
+        packed.extractall(folder, filter="data")
+    return folder
+
+
+def test_the_earlier_release_s_data_come_over_unchanged(earlier):
+    """The rows of then, by table, and their hashes were written down by the code of then."""
+    columns = {table: told["columns"] for table, told in EARLIER.items()}
+    then = {table: told["sha256"] for table, told in EARLIER.items()}
+    assert rows(earlier / "buildlog.sqlite3", columns) == then
+    uploads = content(earlier / "media")
+    said, code = manage(earlier, "update")
+    assert code == 0, said
+    assert rows(earlier / "buildlog.sqlite3", columns) == then
+    assert content(earlier / "media") == uploads
+    count = sum(told["rows"] for told in EARLIER.values())
+    print(f"{count} rows of {len(then)} tables, {len(uploads)} files: unchanged")
+
+
+def test_a_backup_of_the_earlier_release_is_restored_into_this_one(earlier, data, settings):
+    columns = {table: told["columns"] for table, told in EARLIER.items()}
+    settings.DATA, settings.MEDIA_ROOT = earlier, earlier / "media"
+    made = making.make_backup(earlier, folder=earlier / "backups").path
+    settings.DATA, settings.MEDIA_ROOT = data, data / "media"
+    restoring.restore(made, data)
+    assert rows(data / "buildlog.sqlite3", columns) == {table: told["sha256"] for table, told in EARLIER.items()}
+    said, code = manage(data, "update")
+    assert (said.strip(), code) == ("The database is up to date.", 0)
