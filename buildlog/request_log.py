@@ -23,9 +23,9 @@ HEADER = "X-Request-ID"
 GIVEN_ID = re.compile(r"[A-Za-z0-9-]{8,64}")
 MASK = "***"
 MASKED = (
-    (re.compile(r"(/(?:invitation|shared)/)[^/\s?\"'<>]+"), rf"\1{MASK}"),
+    (re.compile(r"(/(?:invitation|shared|new-password/[^/\s]+)/)[^/\s?\"'<>]+"), rf"\1{MASK}"),
     (re.compile(r"(?i)\b(bearer|basic|token)\s+[\w.~+/=-]{8,}"), rf"\1 {MASK}"),
-    (re.compile(r"(?i)\b(sessionid|csrftoken|csrfmiddlewaretoken|password|secret|key)(\"?\s*[=:]\s*\"?)[^\s\"&;,]+"),
+    (re.compile(r"(?i)\b(firnlog_\w+|csrfmiddlewaretoken|password|secret|key)(\"?\s*[=:]\s*\"?)[^\s\"&;,]+"),
      rf"\1\2{MASK}"),
     (re.compile(r"(\w+://[^\s:/@]*:)[^\s/@]+@"), rf"\1{MASK}@"),
 )  # fmt: skip

@@ -16,8 +16,7 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from buildlog.models import Account, Failure
 from buildlog.pictures import store_photo
 from sessions.demo import loading
-from sessions.logs.columns import store_track
-from sessions.logs.gpx import read_gpx
+from sessions.logs.keeping import keep, read_kept
 from sessions.models import Session
 
 loading.load()
@@ -29,8 +28,7 @@ for shade, failure in enumerate(Failure.objects.all()[:3]):
 points = "".join(f'<trkpt lat="60.00{n}" lon="25"/>' for n in range(9))
 head = '<gpx xmlns="http://www.topografix.com/GPX/1/1" version="1.1" creator="t">'
 text = f"{head}<trk><trkseg>{points}</trkseg></trk></gpx>"
-file = SimpleUploadedFile("track.gpx", text.encode())
-store_track(Session.objects.first(), file, read_gpx(io.BytesIO(text.encode()), len(text)))
+read_kept(keep(Session.objects.first(), SimpleUploadedFile("track.gpx", text.encode())))
 """
 
 

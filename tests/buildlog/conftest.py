@@ -80,3 +80,15 @@ def photo(session, picture_file):
 @pytest.fixture
 def ilo(make_account):
     return make_account("recorder", "ilo")
+
+
+@pytest.fixture(autouse=True)
+def no_command_of_its_own(monkeypatch):
+    """What posts to the page of backups would start `manage.py backup` on the folder of the whole run."""
+    from buildlog.backups import schedule
+
+    class Ended:
+        def wait(self, _seconds=None):
+            return 0
+
+    monkeypatch.setattr(schedule, "_begin", lambda *_: Ended())

@@ -28,6 +28,7 @@ OPEN_PAGES = {
     "invitation": {"GET", "HEAD", "POST"},
     "new_password": {*SAFE, "POST"},
     "sign_in": {*SAFE, "POST"},
+    "health": SAFE - {"OPTIONS"},
     "connection_seen": {"GET", "POST"},  # to a signature only; to everybody else there is no such page
 }
 # kind of record: (fixture of one, least role that writes it, what a device's field-logging right lets it write)

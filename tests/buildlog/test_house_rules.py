@@ -66,4 +66,4 @@ def test_no_module_is_named_after_nothing_it_knows_and_none_is_long():
 def test_the_readme_gives_the_two_commands():
     text = (PROJECT / "README.md").read_text()
     assert "manage.py serve --demo" in text
-    assert re.search(r"<!-- test command -->\n```sh\n[^\n]+ -m pytest\n```", text)
+    assert re.search(r"<!-- test command -->\n```sh\n[^\n]+ -m pytest -n auto\n```", text)

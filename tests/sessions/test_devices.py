@@ -103,7 +103,8 @@ def test_people_may_send_lists_too(sign_in, going):
 
 
 @pytest.mark.parametrize(("method", "path"), [
-    ("get", READINGS), ("get", "/api/v1/vehicles/"), ("post", "/api/v1/venues/"), ("put", f"{READINGS}{uuid.UUID(int=7)}/"),
+    ("get", READINGS), ("get", "/api/v1/vehicles/"), ("post", "/api/v1/venues/"),
+    ("put", f"{READINGS}{uuid.UUID(int=7)}/"),
     ("delete", f"{READINGS}{uuid.UUID(int=7)}/"), ("get", "/api/v1/field/"), ("get", "/api/v1/photos/"),
 ])  # fmt: skip
 def test_a_key_opens_nothing_else(client, device, going, method, path):

@@ -1,0 +1,92 @@
+"""The unit and the container file of the README: read as the programs read them, and their own commands run."""
+
+import configparser
+import json
+import re
+import shutil
+import signal
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+
+import pytest
+
+from tests.buildlog.test_serve import free_port
+from tests.data_folders import PROJECT, environment
+
+README = (PROJECT / "README.md").read_text()
+
+
+def block(name):
+    return re.search(rf"<!-- {name} -->\n```\w+\n(.*?)```", README, re.S).group(1)
+
+
+@pytest.fixture
+def program(tmp_path):
+    """What a checkout holds, without what was made in it."""
+    folder = tmp_path / "program"
+    folder.mkdir()
+    for name in ("buildlog", "sessions", "calc", "templates", "static"):
+        shutil.copytree(PROJECT / name, folder / name, ignore=shutil.ignore_patterns("__pycache__"))
+    shutil.copy(PROJECT / "manage.py", folder)
+    return folder
+
+
+def answers(command, program, data, port):
+    """Start the command, ask for its health, end it; what it said."""
+    server = subprocess.Popen(
+        [*command, "--port", str(port)], cwd=program, env=environment(data), text=True,
+        stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
+    )  # fmt: skip
+    try:
+        for _ in range(300):
+            try:
+                with urllib.request.urlopen(f"http://127.0.0.1:{port}/health/?of=database,disk") as answer:
+                    assert json.load(answer) == {"status": "ok", "database": "ok", "disk": "ok"}
+                return
+            except (urllib.error.URLError, ConnectionError):
+                assert server.poll() is None, server.stdout.read()
+                time.sleep(0.1)
+        raise AssertionError("It never answered.")
+    finally:
+        server.send_signal(signal.SIGTERM)
+        server.communicate(timeout=30)
+
+
+def test_the_unit_starts_the_server(program, tmp_path):
+    unit = configparser.ConfigParser()
+    unit.optionxform = str
+    unit.read_string(block("unit"))
+    service = unit["Service"]
+    interpreter, *arguments = service["ExecStart"].split()
+    assert interpreter == f"{service['WorkingDirectory']}/.venv/bin/python"
+    assert service["Environment"] == f"BUILDLOG_DATA_DIR={service['ReadWritePaths']}"
+    assert f"install -d -m 700 -o {service['User']} -g {service['User']} {service['ReadWritePaths']}" in README
+    answers([sys.executable, *arguments], program, tmp_path / "data", free_port())
+    if shutil.which("systemd-analyze"):
+        file = tmp_path / "firnlog.service"
+        file.write_text(block("unit").replace(interpreter, sys.executable))
+        done = subprocess.run(["systemd-analyze", "verify", "--man=no", file], capture_output=True, text=True)
+        assert not [line for line in done.stderr.splitlines() if "firnlog.service" in line]
+
+
+def test_the_container_file_s_commands_run(program, tmp_path):
+    """No image is built here; each of its lines is held against what it works on, and its last one run."""
+    lines = [line.split(maxsplit=1) for line in block("container file").splitlines()]
+    steps = dict(lines)
+    assert (PROJECT / "requirements.txt").exists()
+    assert ("COPY", "requirements.txt .") in map(tuple, lines)
+    assert steps["ENV"].startswith(f"BUILDLOG_DATA_DIR={steps['VOLUME']} ")
+    assert {".data", ".venv", ".git"} <= set((PROJECT / ".dockerignore").read_text().split())
+    asks = json.loads(steps["HEALTHCHECK"].removeprefix("CMD "))
+    assert f"http://127.0.0.1:{steps['EXPOSE']}/health/?of=database,disk" in asks[2]
+    _, *arguments = json.loads(steps["CMD"])
+    answers([sys.executable, *arguments], program, tmp_path / "data", free_port())
+
+
+def test_the_health_check_of_the_container_file_fails_where_nobody_answers():
+    asks = json.loads(re.search(r"HEALTHCHECK CMD (.*)", README).group(1))
+    command = [sys.executable, "-c", asks[2].replace(":8000", f":{free_port()}")]
+    assert subprocess.run(command, capture_output=True).returncode != 0
