@@ -1,5 +1,6 @@
 """The records that most tests begin with."""
 
+import contextlib
 import os
 import shutil
 from datetime import UTC, date, datetime
@@ -21,6 +22,19 @@ def pytest_runtest_makereport(item, call):
 @pytest.fixture(autouse=True)
 def media_of_its_own(settings, tmp_path):
     settings.MEDIA_ROOT = tmp_path / "media"
+
+
+@pytest.fixture(scope="session")
+def postgresql():
+    """A PostgreSQL server of this run's own, in which a test makes databases."""
+    from tests.servers import NotInstalled, running_postgresql
+
+    with contextlib.ExitStack() as running:
+        try:
+            server = running.enter_context(running_postgresql())
+        except NotInstalled as error:
+            pytest.skip(str(error))
+        yield server
 
 
 @pytest.fixture

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
+import os
 from pathlib import Path
 
 import plotly
 from csp.constants import NONE, SELF
 
 from buildlog import request_log
-from buildlog.config import environment
+from buildlog.config import environment, stores
 
 PROJECT = environment.PROJECT
 DATA = environment.data_folder()
@@ -95,19 +96,11 @@ TEMPLATES = [
 ]
 FORM_RENDERER = "django.forms.renderers.TemplatesSetting"
 
+DATABASE_URL = os.environ.get("DATABASE_URL", "").strip()
 DATABASES = {
-    "default": {
-        "ENGINE": "buildlog.sqlite_in_turn",
-        "NAME": DATA / "buildlog.sqlite3",
-        "CONN_MAX_AGE": 600,
-        # IMMEDIATE: a writer waits for its turn instead of failing half way. FULL: with WAL, an
-        # acknowledged commit otherwise may not survive a power cut.
-        "OPTIONS": {
-            "timeout": 20,
-            "transaction_mode": "IMMEDIATE",
-            "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL;",
-        },
-    }
+    "default": stores.database("DATABASE_URL", DATABASE_URL)
+    if DATABASE_URL
+    else stores.sqlite(DATA / "buildlog.sqlite3")
 }
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 

@@ -4,26 +4,28 @@ from django.db import migrations
 
 
 def make_causes(apps, schema_editor):
-    Failure, Cause = (apps.get_model("buildlog", name) for name in ("Failure", "Cause"))
-    for failure in Failure.objects.exclude(cause="").select_related("revision"):
+    # The database that is brought up to date need not be the one the site runs on.
+    here = schema_editor.connection.alias
+    Failure, Cause = (apps.get_model("buildlog", name).objects.using(here) for name in ("Failure", "Cause"))
+    for failure in Failure.exclude(cause="").select_related("revision"):
         words = failure.cause.strip()
         statement = words if len(words) <= 300 else words[:299] + "…"
         if not statement:
             continue
-        cause, _ = Cause.objects.get_or_create(vehicle_id=failure.revision.vehicle_id, statement=statement)
+        cause, _ = Cause.get_or_create(vehicle_id=failure.revision.vehicle_id, statement=statement)
         # What does not fit into one sentence stays as the first whys of the chain.
         if len(words) > 300 and not cause.whys:
             cause.whys = [words[start : start + 300] for start in range(0, len(words), 300)][:7]
         cause.confirmed = cause.confirmed or failure.cause_confirmed
         cause.save()
-        Failure.objects.filter(pk=failure.pk).update(found_cause=cause)
+        Failure.filter(pk=failure.pk).update(found_cause=cause)
 
 
 def write_words(apps, schema_editor):
-    Failure = apps.get_model("buildlog", "Failure")
-    for failure in Failure.objects.filter(found_cause__isnull=False).select_related("found_cause"):
+    Failure = apps.get_model("buildlog", "Failure").objects.using(schema_editor.connection.alias)
+    for failure in Failure.filter(found_cause__isnull=False).select_related("found_cause"):
         words = "".join(failure.found_cause.whys) or failure.found_cause.statement
-        Failure.objects.filter(pk=failure.pk).update(cause=words, cause_confirmed=failure.found_cause.confirmed)
+        Failure.filter(pk=failure.pk).update(cause=words, cause_confirmed=failure.found_cause.confirmed)
 
 
 class Migration(migrations.Migration):
