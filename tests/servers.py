@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import os
 import secrets
 import shutil
@@ -14,6 +15,9 @@ from pathlib import Path
 
 FOR_SPEED = ("fsync=off", "synchronous_commit=off", "full_page_writes=off", "max_connections=120")
 """What is lost in a power cut may be lost: the tests make it anew."""
+
+OF_THE_RUN = os.environ.get("FIRNLOG_TESTS_POSTGRESQL", "")
+"""The address of the server that this run's tests are to use in the place of SQLite; `on_postgresql` sets it."""
 
 
 class NotInstalled(Exception):
@@ -62,7 +66,9 @@ class PostgreSQL:
         data = str(self.folder / "data")
         self._run(
             "initdb", "--pgdata", data, "--username=tests", "--auth=scram-sha-256", "--encoding=UTF8",
-            f"--pwfile={self.folder / 'password'}", "--no-locale", "--no-sync",
+            f"--pwfile={self.folder / 'password'}", "--locale=C.UTF-8", "--no-sync",
+            # Names sorted as in a dictionary: what most servers do, and SQLite does not.
+            "--locale-provider=icu", "--icu-locale=en",
         )  # fmt: skip
         told = [f"port={self.port}", "listen_addresses=127.0.0.1", f"unix_socket_directories={self.folder}", *FOR_SPEED]
         options = " ".join(f"-c {one}" for one in told)
@@ -74,13 +80,18 @@ class PostgreSQL:
         self._run("pg_ctl", "--pgdata", str(self.folder / "data"), "--wait", "--mode=immediate", "stop")
 
     def make_database(self, name: str, template: str = "template1") -> str:
-        """Make an empty database, and give its address."""
-        import psycopg
+        """Make a database that is empty, or a copy of another, and give its address."""
+        return make_database(self.url("postgres"), name, template)
 
-        with psycopg.connect(self.url("postgres"), autocommit=True) as connection:
-            connection.execute(f'DROP DATABASE IF EXISTS "{name}" WITH (FORCE)')
-            connection.execute(f'CREATE DATABASE "{name}" TEMPLATE "{template}"')
-        return self.url(name)
+
+def make_database(server: str, name: str, template: str = "template1") -> str:
+    """Make a database on the server at an address, in place of one of that name; give its own address."""
+    import psycopg
+
+    with psycopg.connect(server, autocommit=True) as connection:
+        connection.execute(f'DROP DATABASE IF EXISTS "{name}" WITH (FORCE)')
+        connection.execute(f'CREATE DATABASE "{name}" TEMPLATE "{template}"')
+    return server.rpartition("/")[0] + f"/{name}"
 
 
 @contextlib.contextmanager
@@ -93,6 +104,23 @@ def running_postgresql() -> Iterator[PostgreSQL]:
             yield server
         finally:
             server.stop()
+
+
+def surroundings(folder: Path, **more: str) -> dict[str, str]:
+    """The environment of an installation of a test's own, with a database of the kind this run is on."""
+    kept = {
+        name: value
+        for name, value in os.environ.items()
+        if not name.startswith(("BUILDLOG_", "DJANGO_")) and name != "DATABASE_URL"
+    }
+    if OF_THE_RUN:
+        kept["DATABASE_URL"] = OF_THE_RUN.rpartition("/")[0] + f"/{database_name(folder)}"
+    return {**kept, "BUILDLOG_DATA_DIR": str(folder), **more}
+
+
+def database_name(folder: Path) -> str:
+    """The name of the database, on this run's server, that belongs to a data folder."""
+    return f"of_{hashlib.sha256(str(folder).encode()).hexdigest()[:16]}"
 
 
 def url_settings(url: str) -> dict[str, object]:

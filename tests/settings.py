@@ -6,8 +6,15 @@ import tempfile
 # Kept by name, so that the folder lives as long as the run and goes with it.
 DATA_OF_THIS_RUN = tempfile.TemporaryDirectory(prefix="firnlog-tests-")
 os.environ["BUILDLOG_DATA_DIR"] = DATA_OF_THIS_RUN.name
+for name in [*os.environ]:
+    if name == "DATABASE_URL" or name.startswith("BUILDLOG_S3_"):
+        del os.environ[name]
 
 from buildlog.config.settings import *
+from tests import servers
+
+if servers.OF_THE_RUN:
+    DATABASES = {"default": servers.url_settings(servers.OF_THE_RUN)}
 
 # Hashed names exist only after collectstatic; the pages under test do not need them.
 STORAGES = {**STORAGES, "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"}}

@@ -82,8 +82,7 @@ def running_installation(filled_installation, tmp_path_factory):
     from tests.browser.installation import Installation
 
     folder = tmp_path_factory.mktemp("running") / "data"
-    shutil.copytree(filled_installation, folder)
-    made = Installation(folder).start()
+    made = Installation.copy_of(filled_installation, folder).start()
     yield made
     made.kill()
 
@@ -117,9 +116,8 @@ def sites(filled_installation, tmp_path_factory, nginx):
     def at(path):
         if path not in made:
             folder = tmp_path_factory.mktemp("behind") / "data"
-            shutil.copytree(filled_installation, folder)
             base = f"https://{NAME}:{nginx.port}{path}"
-            made[path] = Installation(folder, BUILDLOG_BASE_URL=base).start()
+            made[path] = Installation.copy_of(filled_installation, folder, BUILDLOG_BASE_URL=base).start()
             made[path].base = base
         return made[path]
 

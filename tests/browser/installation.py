@@ -4,14 +4,18 @@ import contextlib
 import os
 import shutil
 import signal
-import socket
 import sqlite3
 import subprocess
 import sys
 import time
 import urllib.error
 import urllib.request
+from datetime import UTC, datetime
 from pathlib import Path
+
+import psycopg
+
+from tests.servers import OF_THE_RUN, database_name, free_port, make_database, surroundings
 
 PROJECT = Path(__file__).resolve().parents[2]
 PASSWORD = "frost-and-chain-77"
@@ -39,10 +43,11 @@ TestCardItem.objects.create(card=card, position=1, what="Six passes both ways")
 """
 
 
-def free_port():
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return probe.getsockname()[1]
+def _as_sqlite_does(value):
+    """A moment as the text that SQLite keeps."""
+    if isinstance(value, datetime):
+        return value.astimezone(UTC).replace(tzinfo=None).isoformat(" ")
+    return value
 
 
 class Installation:
@@ -59,8 +64,7 @@ class Installation:
         return f"http://127.0.0.1:{self.port}"
 
     def environment(self):
-        kept = {name: value for name, value in os.environ.items() if not name.startswith(("BUILDLOG_", "DJANGO_"))}
-        return {**kept, "BUILDLOG_DATA_DIR": str(self.folder), **self.settings}
+        return surroundings(self.folder, **self.settings)
 
     def run(self, *command):
         """A management command of this installation, and all it said."""
@@ -69,7 +73,16 @@ class Installation:
             stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
         )  # fmt: skip
 
+    @classmethod
+    def copy_of(cls, filled, folder, **settings):
+        shutil.copytree(filled, folder)
+        if OF_THE_RUN:
+            make_database(OF_THE_RUN, database_name(folder), database_name(filled))
+        return cls(folder, **settings)
+
     def fill(self):
+        if OF_THE_RUN:
+            make_database(OF_THE_RUN, database_name(self.folder))
         command = [sys.executable, "manage.py", "migrate", "--verbosity=0"]
         subprocess.run(command, cwd=self.project, env=self.environment(), check=True)
         command = [sys.executable, "manage.py", "shell", "--verbosity=0", "-c", FILL]
@@ -99,14 +112,23 @@ class Installation:
 
     def reset(self, filled):
         """Bring the running installation's records back to those of a filled folder."""
+        shutil.rmtree(self.folder / "media", ignore_errors=True)
+        if OF_THE_RUN:
+            make_database(OF_THE_RUN, database_name(self.folder), database_name(filled))
+            return
         source, target = (sqlite3.connect(Path(folder) / "buildlog.sqlite3") for folder in (filled, self.folder))
         with contextlib.closing(source), contextlib.closing(target):
             source.backup(target)
-        shutil.rmtree(self.folder / "media", ignore_errors=True)
 
     def rows(self, table, columns="*"):
-        with sqlite3.connect(f"file:{self.folder}/buildlog.sqlite3?mode=ro", uri=True) as connection:
-            return connection.execute(f"SELECT {columns} FROM {table}").fetchall()  # noqa: S608
+        query = f"SELECT {columns} FROM {table}"  # noqa: S608
+        if OF_THE_RUN:
+            with psycopg.connect(self.environment()["DATABASE_URL"]) as connection:
+                return [tuple(map(_as_sqlite_does, row)) for row in connection.execute(query)]
+        with contextlib.closing(
+            sqlite3.connect(f"file:{self.folder}/buildlog.sqlite3?mode=ro", uri=True)
+        ) as connection:
+            return connection.execute(query).fetchall()
 
     def count(self, table):
         return self.rows(table, "count(*)")[0][0]

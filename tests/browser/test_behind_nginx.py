@@ -244,9 +244,10 @@ def tried_at_localhost(filled_installation, tmp_path, nginx, monkeypatch):
     from tests.browser.installation import Installation
 
     monkeypatch.setenv("SSL_CERT_FILE", str(nginx.certificate))
-    shutil.copytree(filled_installation, tmp_path / "data")
     base = f"https://localhost:{nginx.port}/firnlog"
-    made = Installation(tmp_path / "data", BUILDLOG_BASE_URL=base, BUILDLOG_HSTS="hour").start()
+    made = Installation.copy_of(
+        filled_installation, tmp_path / "data", BUILDLOG_BASE_URL=base, BUILDLOG_HSTS="hour"
+    ).start()
     made.base = base
     yield made
     made.kill()

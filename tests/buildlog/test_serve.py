@@ -1,6 +1,5 @@
 """The serve command, run as a person would run it."""
 
-import os
 import re
 import signal
 import socket
@@ -14,25 +13,18 @@ from pathlib import Path
 
 import pytest
 
+from tests.servers import OF_THE_RUN, database_name, free_port, make_database, surroundings
+
 PROJECT = Path(__file__).resolve().parents[2]
 
 
-def free_port():
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return probe.getsockname()[1]
-
-
 def start(folder, *arguments):
-    surroundings = {
-        **{key: value for key, value in os.environ.items() if not key.startswith(("BUILDLOG_", "DJANGO_"))},
-        "BUILDLOG_DATA_DIR": str(folder),
-        "PYTHONUNBUFFERED": "1",
-    }
+    if OF_THE_RUN:
+        make_database(OF_THE_RUN, database_name(folder))
     return subprocess.Popen(
         [sys.executable, "manage.py", "serve", *arguments],
         cwd=PROJECT,
-        env=surroundings,
+        env=surroundings(folder, PYTHONUNBUFFERED="1"),
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         text=True,
