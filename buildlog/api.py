@@ -229,6 +229,11 @@ class PhotoViewSet(mixins.ListModelMixin, mixins.RetrieveModelMixin, mixins.Dest
             raise Http404
         try:
             photo = store_photo(given["image"], caption=given.get("caption", ""), pk=key, **subject)
-        except ValidationError as error:
+        except (ValidationError, IntegrityError) as error:
+            # The same photo may have come in on another connection while this one was being read.
+            if key and (stored := Photo.objects.filter(pk=key).first()):
+                return Response(self.get_serializer(stored).data)
+            if isinstance(error, IntegrityError):
+                raise
             raise serializers.ValidationError({"image": error.messages}) from None
         return Response(self.get_serializer(photo).data, status=status.HTTP_201_CREATED)

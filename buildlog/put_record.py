@@ -19,6 +19,8 @@ from django.db import IntegrityError, transaction
 from rest_framework import status
 from rest_framework.exceptions import APIException
 
+from buildlog.conflicts import again_if_overtaken
+
 
 def version_of(representation: Mapping[str, Any]) -> str:
     """The entity tag of a record as the API writes it; equal content has an equal tag."""
@@ -75,10 +77,10 @@ def put_record(serializer_of: Callable[[Any], Any], key: uuid.UUID, precondition
     Raises ValidationError for data that breaks a rule, ChangedElsewhere when the precondition fails.
     """
     try:
-        return _put(serializer_of, key, precondition)
+        return again_if_overtaken(lambda: _put(serializer_of, key, precondition))
     except IntegrityError:
         # Two senders can find nothing stored at one moment; the second then finds the first's record.
-        return _put(serializer_of, key, precondition)
+        return again_if_overtaken(lambda: _put(serializer_of, key, precondition))
 
 
 def _put(serializer_of: Callable[[Any], Any], key: uuid.UUID, precondition: Precondition) -> Stored:

@@ -10,6 +10,7 @@ from django.db.models import Model, ProtectedError, RestrictedError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
+from buildlog.conflicts import again_if_overtaken
 from buildlog.record_forms import RecordForm
 
 
@@ -32,8 +33,7 @@ def write_record(
     )
     if request.method == "POST" and form.is_valid():
         try:
-            with transaction.atomic():
-                record = form.save()
+            record = again_if_overtaken(lambda: _stored(form))
         except IntegrityError:
             # Two people can pass the form's check at one moment; the database lets only one through.
             form.add_error(None, "Somebody stored the same thing at this moment. Look at it, then send this again.")
@@ -47,12 +47,17 @@ def write_record(
     return render(request, template, {"form": form, "heading": title, "back": back, **context}, status=status)
 
 
+def _stored(form: RecordForm) -> Any:
+    with transaction.atomic():
+        return form.save()
+
+
 def remove_record(request: HttpRequest, record: Model, *, back: str, after: str) -> HttpResponse:
     """Ask once, then remove. Records that others rest on are kept, and the page says which."""
     if request.method == "POST":
         name = str(record)
         try:
-            record.delete()
+            again_if_overtaken(record.delete)
         except (ProtectedError, RestrictedError) as error:
             messages.warning(request, f"{name} is kept: {what_rests_on_it(error)} rest on it. Remove those first.")
             return redirect(back)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import logging
+import secrets
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any
@@ -13,6 +15,13 @@ from django.db.models.fields.files import FieldFile
 from django.db.models.signals import post_delete
 
 Put = Callable[[FieldFile, File], None]
+log = logging.getLogger(__name__)
+
+
+def name_of_its_own(folder: str, key: Any, ending: str) -> str:
+    """A file's name that no other ever has, not even when one record is sent to two hosts at one moment:
+    the one that comes second takes its own file away again, and never the other's."""
+    return f"{folder}/{key}-{secrets.token_hex(6)}{ending}"
 
 
 @contextmanager
@@ -29,7 +38,7 @@ def stored_together() -> Iterator[Put]:
             yield put
     except Exception:
         for field in stored:
-            field.delete(save=False)
+            _remove(field)
         raise
 
 
@@ -42,8 +51,16 @@ def files_go_with(model: type[Model]) -> None:
 
         def remove() -> None:
             for file in files:
-                file.storage.delete(file.name)
+                _remove(file)
 
         transaction.on_commit(remove)
 
     post_delete.connect(removed, sender=model, weak=False, dispatch_uid=f"files of {model._meta.label}")
+
+
+def _remove(file: FieldFile) -> None:
+    """A file that stays behind only takes room: the record is gone all the same, and that is what is said."""
+    try:
+        file.storage.delete(file.name)
+    except Exception:
+        log.exception("The file %s could not be removed.", file.name)

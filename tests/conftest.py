@@ -4,6 +4,7 @@ import contextlib
 import os
 import shutil
 from datetime import UTC, date, datetime
+from pathlib import Path
 
 import pytest
 
@@ -35,6 +36,29 @@ def postgresql():
         except NotInstalled as error:
             pytest.skip(str(error))
         yield server
+
+
+@pytest.fixture(scope="session")
+def object_store():
+    """A server of the S3 protocol of this run's own."""
+    from tests.servers import running_object_store
+
+    with running_object_store() as store:
+        yield store
+
+
+@pytest.fixture
+def files_in_object_store(settings, object_store):
+    """Photos and logs of this test are kept in a bucket, and not in a folder."""
+    from buildlog.config import stores
+
+    settings.STORAGES = {**settings.STORAGES, "default": stores.files(object_store.environment)}
+    client = object_store.client()
+    for name in object_store.names():
+        client.delete_object(Bucket=object_store.bucket, Key=name)
+    yield object_store
+    # Whoever looks for a file on this machine's disk has not understood: there is none.
+    assert not list(Path(settings.MEDIA_ROOT).rglob("*.*"))
 
 
 @pytest.fixture

@@ -12,6 +12,7 @@ import subprocess
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 FOR_SPEED = ("fsync=off", "synchronous_commit=off", "full_page_writes=off", "max_connections=120")
 """What is lost in a power cut may be lost: the tests make it anew."""
@@ -104,6 +105,49 @@ def running_postgresql() -> Iterator[PostgreSQL]:
             yield server
         finally:
             server.stop()
+
+
+class ObjectStore:
+    """A server that speaks the S3 protocol, with one bucket; `environment` is how an installation is told of it."""
+
+    bucket = "firnlog-tests"
+
+    def __init__(self, url: str) -> None:
+        self.url = url
+        self.environment = {
+            "BUILDLOG_S3_BUCKET": self.bucket,
+            "BUILDLOG_S3_ENDPOINT": url,
+            "BUILDLOG_S3_REGION": "eu-north-1",
+            "BUILDLOG_S3_KEY_ID": "tests",
+            "BUILDLOG_S3_SECRET_KEY": "tests-secret",
+        }
+
+    def client(self) -> Any:
+        import boto3
+
+        return boto3.client(
+            "s3", endpoint_url=self.url, region_name="eu-north-1",
+            aws_access_key_id="tests", aws_secret_access_key="tests-secret",
+        )  # fmt: skip
+
+    def names(self) -> list[str]:
+        return [one["Key"] for one in self.client().list_objects_v2(Bucket=self.bucket).get("Contents", [])]
+
+
+@contextlib.contextmanager
+def running_object_store() -> Iterator[ObjectStore]:
+    from moto.server import ThreadedMotoServer
+
+    port = free_port()
+    server = ThreadedMotoServer(ip_address="127.0.0.1", port=port, verbose=False)
+    server.start()
+    try:
+        store = ObjectStore(f"http://127.0.0.1:{port}")
+        where = {"LocationConstraint": "eu-north-1"}
+        store.client().create_bucket(Bucket=store.bucket, CreateBucketConfiguration=where)
+        yield store
+    finally:
+        server.stop()
 
 
 def surroundings(folder: Path, **more: str) -> dict[str, str]:

@@ -75,6 +75,7 @@ MIDDLEWARE = [
     "django.contrib.auth.middleware.LoginRequiredMiddleware",
     "buildlog.session_life.SessionLife",
     "buildlog.acting.ActingAccount",
+    "buildlog.conflicts.KindConflicts",
     "django.contrib.messages.middleware.MessageMiddleware",
 ]
 ROOT_URLCONF = "buildlog.config.urls"
@@ -132,7 +133,7 @@ STATICFILES_DIRS = [
     ("plotly", str(Path(plotly.__file__).parent / "package_data")),
 ]
 STORAGES = {
-    "default": {"BACKEND": "buildlog.durable_files.DurableStorage"},
+    "default": stores.files(os.environ),
     "staticfiles": {"BACKEND": "buildlog.static_files.ModuleStorage"},
 }
 WHITENOISE_KEEP_ONLY_HASHED_FILES = True

@@ -11,16 +11,17 @@ from django.urls import reverse
 
 from buildlog.models.builds import Part, Revision
 from buildlog.models.changes import Failure
+from buildlog.stored_files import name_of_its_own
 
 SUBJECTS = ("revision", "part", "failure", "session")
 
 
 def _path(photo: Photo, _name: str) -> str:
-    return f"photos/{photo.pk}.jpg"
+    return name_of_its_own("photos", photo.pk, ".jpg")
 
 
 def _thumbnail_path(photo: Photo, _name: str) -> str:
-    return f"photos/{photo.pk}-small.jpg"
+    return name_of_its_own("photos", photo.pk, "-small.jpg")
 
 
 def _has_exactly_one_subject() -> Q:

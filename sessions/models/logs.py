@@ -12,17 +12,18 @@ from django.urls import reverse
 from django.utils import timezone
 
 from buildlog.fields import QuantityField
+from buildlog.stored_files import name_of_its_own
 from calc.session_facts import LogFacts
 from sessions.models.outings import Session
 
 
 def _original_path(log: Log, _name: str) -> str:
     # The uploaded name is only shown, never used: nobody may choose where a file goes.
-    return f"logs/{log.pk}.{log.kind}"
+    return name_of_its_own("logs", log.pk, f".{log.kind}")
 
 
 def _columns_path(log: Log, _name: str) -> str:
-    return f"logs/{log.pk}.columns.zip"
+    return name_of_its_own("logs", log.pk, ".columns.zip")
 
 
 class Log(models.Model):

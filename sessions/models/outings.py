@@ -10,7 +10,7 @@ from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.core.validators import MinValueValidator
-from django.db import models
+from django.db import models, transaction
 from django.db.models import F, Q
 from django.urls import reverse
 from django.utils import timezone
@@ -175,10 +175,15 @@ class Pass(models.Model):
 
     def save(self, *args: Any, **kwargs: Any) -> None:
         """A pass that was given no number gets the next of its session: two phones may time one outing."""
-        if self.number is None:
+        if self.number is not None:
+            super().save(*args, **kwargs)
+            return
+        with transaction.atomic():
+            # Whoever else numbers a pass of this session waits here until this one is stored.
+            Session.objects.select_for_update(no_key=True).filter(pk=self.session_id).values_list("pk").first()
             last = type(self).objects.filter(session=self.session_id).aggregate(models.Max("number"))["number__max"]
             self.number = (last or 0) + 1
-        super().save(*args, **kwargs)
+            super().save(*args, **kwargs)
 
     def get_absolute_url(self) -> str:
         return self.session.get_absolute_url()

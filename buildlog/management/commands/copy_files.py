@@ -1,0 +1,36 @@
+"""Carry photos and logs over between a folder and the store in use, each proven by its hash."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from django.core.files.storage import FileSystemStorage, default_storage
+from django.core.management.base import BaseCommand, CommandError
+
+from buildlog.file_copy import CannotCopyFile, copy_files
+
+
+class Command(BaseCommand):
+    help = "Copy the files that records name from a folder into the store in use (--from) or out of it (--to)."
+
+    def add_arguments(self, parser):
+        way = parser.add_mutually_exclusive_group(required=True)
+        way.add_argument("--from", dest="source", metavar="FOLDER", help="for example .data/media")
+        way.add_argument("--to", dest="target", metavar="FOLDER")
+
+    def handle(self, *, source, target, **options):
+        if source and not Path(source).is_dir():
+            raise CommandError(f"There is no folder {source}. For example --from .data/media")
+        folder = FileSystemStorage(location=Path(source or target).resolve())
+        try:
+            report = copy_files(folder, default_storage) if source else copy_files(default_storage, folder)
+        except CannotCopyFile as error:
+            raise CommandError(str(error)) from None
+        self.stdout.write(
+            f"{report.copied} files copied, {report.was_there} were there already; all {report.size_bytes} bytes "
+            "read back the same. Nothing was removed."
+        )
+        if report.missing:
+            raise CommandError(
+                f"{len(report.missing)} files that records name were not found, the first being {report.missing[0]}."
+            )
