@@ -82,7 +82,7 @@ def read_kept(log: Log, layout: Layout | None = None, mapping: Mapping | None = 
         if layout is not None and mapping is not None:
             ColumnMapping.remember(signature_of(layout), mapping.as_json())
         if old and old != log.columns.name:
-            transaction.on_commit(lambda: log.columns.storage.delete(old))
+            transaction.on_commit(lambda: log.columns.storage.delete(old), robust=True)
 
 
 def recording_of(

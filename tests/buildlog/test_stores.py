@@ -42,7 +42,7 @@ def test_the_address_of_a_server_is_read_as_postgresql_reads_it():
     ],
 )
 def test_a_wrong_address_is_a_sentence_with_an_example_and_without_the_password(text, words):
-    with pytest.raises(ImproperlyConfigured, match="^DATABASE_URL ") as refused:
+    with pytest.raises(ImproperlyConfigured, match=r"^DATABASE_URL ") as refused:
         stores.database("DATABASE_URL", text)
     assert words in str(refused.value)
     assert "For example DATABASE_URL=" in str(refused.value)
@@ -92,12 +92,12 @@ def test_without_a_bucket_files_are_in_the_data_folder():
 
 def test_a_shared_key_is_long_or_refused_and_never_shown():
     assert stores.secret_key("BUILDLOG_SECRET_KEY", {}, lambda: "own") == "own"
-    long = "kQ9-" * 16
+    long = "kQ9-z" * 12
     assert stores.secret_key("BUILDLOG_SECRET_KEY", {"BUILDLOG_SECRET_KEY": f" {long}\n"}, lambda: "own") == long
-    for short in ("swordfish", "a" * 60):
+    for short in ("swordfish", "aa" * 30):
         with pytest.raises(ImproperlyConfigured, match="BUILDLOG_SECRET_KEY must be at least 50") as refused:
             stores.secret_key("BUILDLOG_SECRET_KEY", {"BUILDLOG_SECRET_KEY": short}, lambda: "own")
-        assert short not in str(refused.value)
+        assert short not in str(refused.value), "a key is never shown"
 
 
 @pytest.mark.parametrize(
@@ -114,4 +114,4 @@ def test_a_wrong_setting_stops_the_start(tmp_path, told, words):
     done = subprocess.run(command, cwd=PROJECT, env=environment, capture_output=True, text=True, timeout=60)
     assert done.returncode != 0
     assert words in done.stderr
-    assert done.stderr.count("\n") == 1, done.stderr
+    assert "Traceback" not in done.stderr
