@@ -146,7 +146,7 @@ def _is_of_this_version(alias: str) -> None:
             f"({', '.join('.'.join(one) for one in sorted(unknown)[:3])}). Update the program first."
         )
     if executor.migration_plan(executor.loader.graph.leaf_nodes()):
-        raise CannotCopy("The source was written by an older version. Bring it up to date first: `manage.py migrate`.")
+        raise CannotCopy("The source was written by an older version. Bring it up to date first: manage.py update")
 
 
 @contextmanager

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from django.apps import apps
 from django.core.files.base import File
 from django.core.files.storage import Storage
+from django.db import DEFAULT_DB_ALIAS
 from django.db.models import FileField
 
 BLOCK_BYTES = 1024 * 1024
@@ -27,22 +28,23 @@ class Report:
     """Files that a record names and the source does not have."""
 
 
-def named_files() -> Iterator[str]:
-    """The name of every file that a record of this installation names."""
+def named_files(of: str = DEFAULT_DB_ALIAS) -> Iterator[str]:
+    """The name of every file that a record of a database names."""
     for model in apps.get_models():
         names = [one.name for one in model._meta.concrete_fields if isinstance(one, FileField)]
         if names:
-            for row in model._base_manager.order_by("pk").values_list(*names).iterator(chunk_size=1000):
+            for row in model._base_manager.using(of).order_by("pk").values_list(*names).iterator(chunk_size=1000):
                 yield from filter(None, row)
 
 
-def copy_files(source: Storage, target: Storage) -> Report:
-    """Copy every named file that the target does not hold yet; it is read back, and its hash compared.
+def copy_files(source: Storage, target: Storage, of: str = DEFAULT_DB_ALIAS) -> Report:
+    """Copy every file that a record of a database names and the target does not hold yet, and compare what
+    reads back by its hash.
 
     Nothing is removed. Raises CannotCopyFile when another file stands under the same name.
     """
     report = Report()
-    for name in named_files():
+    for name in named_files(of):
         try:
             sent = _hash_of(source, name)
         except FileNotFoundError:

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 
 from django.conf import settings
 from django.core.management import call_command
 from django.db import Error
 
-from buildlog.backups import keeping
-from buildlog.backups.making import BackupFailed, make_backup
+from buildlog.backups import keeping, server
+from buildlog.backups.making import BackupFailed, dump_before_update, make_backup
+from buildlog.conflicts import alone_in_the_database
 from buildlog.version import VERSION, newer_than_known, steps
 
 
@@ -19,20 +21,26 @@ class UpdateRefused(RuntimeError):
 
 
 def bring_up_to_date(say: Callable[[str], object], *, with_backup: bool = True) -> Path | None:
-    """Make the steps that are still to be made; returns the backup made before, if one was.
+    """Make the steps that are still to be made, while no other host does; returns the backup made before, if any.
 
     An empty database is only built. Raises UpdateRefused when a newer version made the database, or when the
     backup or a step fails.
     """
     try:
-        made, waiting = steps()
+        with alone_in_the_database():
+            return _bring_up_to_date(say, with_backup)
     except Error as error:
-        raise UpdateRefused(f"The database in {settings.DATA} cannot be opened: {error}") from None
+        where = "that DATABASE_URL names" if server.holds_the_records() else f"in {settings.DATA}"
+        raise UpdateRefused(f"The database {where} cannot be opened: {str(error).strip()}") from None
+
+
+def _bring_up_to_date(say: Callable[[str], object], with_backup: bool) -> Path | None:
+    made, waiting = steps()
     newer = newer_than_known(made)
     if newer:
         raise UpdateRefused(
             f"The database is from a newer version of the program (it knows {newer[0]}; this is version {VERSION}). "
-            f"Start the newer version again, or go back with: manage.py restore {_before_update()}"
+            f"Start the newer version again, or go back with: {_way_back(_newest_before_update())}"
         )
     if not waiting:
         return None
@@ -40,7 +48,7 @@ def bring_up_to_date(say: Callable[[str], object], *, with_backup: bool = True) 
     if made and with_backup:
         say("A new version: making a backup before the database is changed …")
         try:
-            backup = make_backup(settings.DATA, before_update=True).path
+            backup = _backup()
         except BackupFailed as error:
             raise UpdateRefused(
                 f"The database needs {len(waiting)} steps to this version, and the backup before them failed: {error} "
@@ -52,11 +60,25 @@ def bring_up_to_date(say: Callable[[str], object], *, with_backup: bool = True) 
         call_command("migrate", interactive=False, verbosity=0)
     except Exception as error:
         # Whatever a step may raise, the person needs to hear how to go on.
-        back = f" To go back: manage.py restore {backup}" if backup else ""
+        back = f" To go back: {_way_back(backup)}" if backup else ""
         raise UpdateRefused(f"The database could not be brought up to date: {error}.{back}") from error
     return backup
 
 
-def _before_update() -> str:
+def _backup() -> Path:
+    if server.holds_the_records():
+        # Ours would need tables of this version, which are only about to be made.
+        return dump_before_update(settings.DATA, datetime.now(UTC))
+    return make_backup(settings.DATA, before_update=True).path
+
+
+def _newest_before_update() -> Path | None:
     made = [one.path for one in keeping.backups_in(settings.BACKUP_DIR) if one.before_update]
-    return str(made[0]) if made else "FILE, with a backup made before the update"
+    return made[0] if made else None
+
+
+def _way_back(backup: Path | None) -> str:
+    if server.holds_the_records():
+        file = backup or "FILE, made by pg_dump before the update"
+        return f"pg_restore --no-owner --dbname=AN_EMPTY_DATABASE {file}, and name that in DATABASE_URL"
+    return f"manage.py restore {backup or 'FILE, with a backup made before the update'}"

@@ -50,9 +50,7 @@ def object_store():
 @pytest.fixture
 def files_in_object_store(settings, object_store):
     """Photos and logs of this test are kept in a bucket, and not in a folder."""
-    from buildlog.config import stores
-
-    settings.STORAGES = {**settings.STORAGES, "default": stores.files(object_store.environment)}
+    settings.STORAGES = {**settings.STORAGES, "default": object_store.storage()}
     client = object_store.client()
     for name in object_store.names():
         client.delete_object(Bucket=object_store.bucket, Key=name)
@@ -209,8 +207,11 @@ def filled_folder(tmp_path_factory):
 
 
 @pytest.fixture
-def data(filled_folder, tmp_path, settings):
-    """A copy of it to work on; the settings of this process are those of the copy."""
+def data(filled_folder, tmp_path, settings, monkeypatch):
+    """A copy of it to work on; the settings of this process are those of the copy, which is on SQLite."""
+    from buildlog.backups import server
+
+    monkeypatch.setattr(server, "holds_the_records", lambda: False)
     folder = tmp_path / "data"
     shutil.copytree(filled_folder, folder)
     settings.DATA, settings.MEDIA_ROOT, settings.BACKUP_DIR = folder, folder / "media", folder / "backups"

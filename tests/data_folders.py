@@ -50,9 +50,9 @@ def manage(folder, *arguments, project=PROJECT, **more):
     return done.stdout, done.returncode
 
 
-def fill(folder):
+def fill(folder, **more):
     for arguments in (("migrate", "-v0"), ("shell", "-v0", "-c", FILL)):
-        said, code = manage(folder, *arguments)
+        said, code = manage(folder, *arguments, **more)
         assert code == 0, said
 
 

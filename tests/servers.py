@@ -122,6 +122,13 @@ class ObjectStore:
             "BUILDLOG_S3_SECRET_KEY": "tests-secret",
         }
 
+    def storage(self, **other: str) -> dict[str, Any]:
+        """The setting of Django's that an installation gets from it."""
+        from buildlog.config import environment, stores
+
+        told = {**self.environment, **{f"BUILDLOG_S3_{name.upper()}": value for name, value in other.items()}}
+        return stores.files(environment.read(Path("/nowhere"), told))
+
     def client(self) -> Any:
         import boto3
 
@@ -165,9 +172,3 @@ def surroundings(folder: Path, **more: str) -> dict[str, str]:
 def database_name(folder: Path) -> str:
     """The name of the database, on this run's server, that belongs to a data folder."""
     return f"of_{hashlib.sha256(str(folder).encode()).hexdigest()[:16]}"
-
-
-def url_settings(url: str) -> dict[str, object]:
-    from buildlog.config.stores import database
-
-    return database("DATABASE_URL", url)

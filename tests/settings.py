@@ -7,14 +7,18 @@ import tempfile
 DATA_OF_THIS_RUN = tempfile.TemporaryDirectory(prefix="firnlog-tests-")
 os.environ["BUILDLOG_DATA_DIR"] = DATA_OF_THIS_RUN.name
 for name in [*os.environ]:
-    if name == "DATABASE_URL" or name.startswith("BUILDLOG_S3_"):
+    if name == "DATABASE_URL" or name.startswith(("BUILDLOG_S3_", "BUILDLOG_SECRET")):
         del os.environ[name]
 
 from buildlog.config.settings import *
+from buildlog.config import stores
 from tests import servers
 
 if servers.OF_THE_RUN:
-    DATABASES = {"default": servers.url_settings(servers.OF_THE_RUN)}
+    DATABASES = {"default": stores.database(servers.OF_THE_RUN)}
+else:
+    # Django's default for its own engine of SQLite, of which ours is one.
+    DATABASES["default"]["TEST"] = {"NAME": ":memory:"}
 
 # Hashed names exist only after collectstatic; the pages under test do not need them.
 STORAGES = {**STORAGES, "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"}}

@@ -11,7 +11,7 @@ from pathlib import Path
 DAYS_KEPT = 7
 WEEKS_KEPT = 8
 BEFORE_UPDATE_KEPT = 3
-NAME = re.compile(r"firnlog-(\d{4}-\d\d-\d\dT\d{6}Z)(-before-update)?(?:-\d+)?\.zip")
+NAME = re.compile(r"firnlog-(\d{4}-\d\d-\d\dT\d{6}Z)(-before-update)?(?:-\d+)?\.(?:zip|pgdump)")
 MOMENT = "%Y-%m-%dT%H%M%SZ"
 
 
@@ -25,23 +25,23 @@ class Kept:
     size_bytes: int = 0
 
 
-def name_for(moment: datetime, *, before_update: bool = False) -> str:
-    return f"firnlog-{moment.astimezone(UTC).strftime(MOMENT)}{'-before-update' * before_update}.zip"
+def name_for(moment: datetime, *, before_update: bool = False, suffix: str = ".zip") -> str:
+    return f"firnlog-{moment.astimezone(UTC).strftime(MOMENT)}{'-before-update' * before_update}{suffix}"
 
 
-def free_name(folder: Path, moment: datetime, *, before_update: bool = False) -> Path:
+def free_name(folder: Path, moment: datetime, *, before_update: bool = False, suffix: str = ".zip") -> Path:
     """A name that no backup in the folder has yet; two can be made in one second."""
-    wanted = folder / name_for(moment, before_update=before_update)
+    wanted = folder / name_for(moment, before_update=before_update, suffix=suffix)
     number, found = 2, wanted
     while found.exists():
-        found, number = wanted.with_name(f"{wanted.stem}-{number}.zip"), number + 1
+        found, number = wanted.with_name(f"{wanted.stem}-{number}{suffix}"), number + 1
     return found
 
 
 def backups_in(folder: Path) -> list[Kept]:
     """The backups in a folder that carry our names, the newest first. Other files are not ours to judge."""
     found = []
-    for path in folder.glob("firnlog-*.zip") if folder.is_dir() else ():
+    for path in folder.glob("firnlog-*") if folder.is_dir() else ():
         match = NAME.fullmatch(path.name)
         if not match:
             continue

@@ -13,10 +13,12 @@ from pathlib import Path
 
 from django.conf import settings
 from django.core.files.storage import Storage, default_storage
+from django.db import Error
 
-from buildlog.backups import keeping, standing
+from buildlog.backups import keeping, server, standing
 from buildlog.backups.database import LIVE_NAME, Database, snapshot
 from buildlog.backups.package import DATABASE, Manifest, NotABackup, Writer
+from buildlog.data_copy import CannotCopy
 from buildlog.durable_files import InUse, as_the_folder_is_owned, locked
 from buildlog.version import VERSION
 
@@ -57,10 +59,25 @@ def make_backup(
             return made
     except InUse:
         raise BackupFailed("Another backup or a restore is going on. Wait until it has ended.") from None
-    except (OSError, sqlite3.Error, NotABackup) as error:
+    except (OSError, sqlite3.Error, NotABackup, CannotCopy, Error) as error:
         sentence = in_a_sentence(error)
         standing.note_trouble(data, sentence, moment)
         raise BackupFailed(sentence) from error
+
+
+def dump_before_update(data: Path, moment: datetime) -> Path:
+    """What a backup before an update is where a server holds the records. Raises BackupFailed with a sentence."""
+    folder = settings.BACKUP_DIR
+    try:
+        with locked(data / LOCK):
+            folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+            target = keeping.free_name(folder, moment, before_update=True, suffix=server.DUMP_SUFFIX)
+            server.dump(target)
+    except InUse:
+        raise BackupFailed("Another backup or a restore is going on. Wait until it has ended.") from None
+    except (OSError, server.NoTool) as error:
+        raise BackupFailed(in_a_sentence(error)) from error
+    return target
 
 
 def in_a_sentence(error: Exception) -> str:
@@ -84,7 +101,10 @@ def _make(data: Path, target: Path | None, folder: Path, before_update: bool, mo
         # also of records that came or went meanwhile.
         names = _add_uploads(writer, default_storage, set())
         database = Database(Path(beside) / DATABASE)
-        snapshot(data / LIVE_NAME, database.path)
+        if server.holds_the_records():
+            server.copy_into_a_file(database.path)
+        else:
+            snapshot(data / LIVE_NAME, database.path)
         database.prove_whole()
         names |= _add_uploads(writer, default_storage, names)
         with database.path.open("rb") as file:

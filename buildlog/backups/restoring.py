@@ -16,11 +16,14 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from django.conf import settings
+from django.db import Error
 
-from buildlog.backups import making, package
+from buildlog.backups import making, package, server
 from buildlog.backups.database import LIVE_NAME, Database
 from buildlog.backups.package import DATABASE, Manifest, NotABackup
+from buildlog.data_copy import CannotCopy
 from buildlog.durable_files import InUse, as_the_folder_is_owned, locked, sync_folder, write_whole
+from buildlog.file_copy import CannotCopyFile
 from buildlog.version import newer_than_known
 
 RUNNING_LOCK = "running.lock"
@@ -36,7 +39,7 @@ class RestoreFailed(RuntimeError):
 @dataclass(frozen=True)
 class Restored:
     manifest: Manifest
-    kept: Path
+    kept: Path | None
     record_count: int
     brought_up_to_date: bool
 
@@ -56,7 +59,8 @@ def check(file: Path) -> Manifest:
 def restore(file: Path, data: Path, *, now: datetime | None = None) -> Restored:
     """Put a backup in the place of what is in the data folder, which is kept beside.
 
-    Raises NotABackup or RestoreFailed with a sentence; the data folder then is as it was.
+    Where a server holds the records, they come into its database, which must be empty; settings and key stay those
+    of this host. Raises NotABackup or RestoreFailed with a sentence; the data then are as they were.
     """
     manifest = check(file)
     free = shutil.disk_usage(data).free
@@ -75,11 +79,18 @@ def restore(file: Path, data: Path, *, now: datetime | None = None) -> Restored:
             staged.mkdir(mode=0o700)
             old = _prepare(file, manifest, staged)
             record_count = sum(Database(staged / LIVE_NAME).counts().values())
+            if server.holds_the_records():
+                server.bring_in(staged)
+                shutil.rmtree(staged, ignore_errors=True)
+                return Restored(manifest, None, record_count, old)
             kept.mkdir(mode=0o700)
             for path in (staged, *staged.rglob("*"), kept):
                 as_the_folder_is_owned(path, data)
             _plan_swap(data, staged, kept)
-        except (OSError, sqlite3.Error) as error:
+        except (CannotCopy, CannotCopyFile) as error:
+            shutil.rmtree(staged, ignore_errors=True)
+            raise RestoreFailed(str(error)) from None
+        except (OSError, sqlite3.Error, Error) as error:
             shutil.rmtree(staged, ignore_errors=True)
             raise RestoreFailed(f"{making.in_a_sentence(error)} Your data are as they were.") from error
         except BaseException:
@@ -136,8 +147,9 @@ def bring_up_to_date(folder: Path) -> None:
     In a process of its own, because its settings are those of that folder, and so that no step of it can reach
     the running data.
     """
-    surroundings = {name: value for name, value in os.environ.items() if name != "DATABASE_URL"}
-    surroundings |= {"BUILDLOG_DATA_DIR": str(folder), "DJANGO_SETTINGS_MODULE": "buildlog.config.settings"}
+    # The file of settings in the backup may name a server; an empty word of the environment takes its place.
+    surroundings = {**os.environ, "DATABASE_URL": "", "BUILDLOG_DATA_DIR": str(folder)}
+    surroundings["DJANGO_SETTINGS_MODULE"] = "buildlog.config.settings"
     command = [sys.executable, str(settings.PROJECT / "manage.py"), "migrate", "--noinput", "--verbosity=0"]
     done = subprocess.run(command, env=surroundings, cwd=settings.PROJECT, capture_output=True, text=True)
     if done.returncode:

@@ -22,6 +22,8 @@ from zoneinfo import ZoneInfo
 
 from django.core.exceptions import ImproperlyConfigured
 
+from buildlog.config import stores
+
 PROJECT = Path(__file__).resolve().parents[2]
 FILE = "settings.env"
 # Read by the tests only; an installation passes over them.
@@ -187,6 +189,15 @@ SETTINGS = {
     "BUILDLOG_TIME_ZONE": Setting(time_zone, zone_of_this_machine, "Europe/Oslo"),
     "BUILDLOG_BACKUP_DIR": Setting(folder, None, "/mnt/usb/firnlog"),
     "BUILDLOG_BACKUP_HOURS": Setting(hours, 24.0, "12"),
+    "DATABASE_URL": Setting(stores.server, None, stores.SERVER_EXAMPLE, secret=True),
+    "BUILDLOG_S3_BUCKET": Setting(stores.bucket, "", "firnlog"),
+    "BUILDLOG_S3_ENDPOINT": Setting(stores.endpoint, "", "https://s3.example"),
+    "BUILDLOG_S3_REGION": Setting(str, "", "eu-north-1"),
+    "BUILDLOG_S3_KEY_ID": Setting(str, "", "firnlog"),
+    "BUILDLOG_S3_SECRET_KEY": Setting(str, "", secrets.token_urlsafe(30), secret=True),
+    "BUILDLOG_S3_PREFIX": Setting(stores.prefix, "", "sled-club/firnlog"),
+    # A fresh one each time: somebody will copy the example.
+    "BUILDLOG_SECRET_KEY": Setting(stores.shared_key, "", secrets.token_urlsafe(64), secret=True),
     "BUILDLOG_LOG": Setting(log_form, "plain", "json"),
     "BUILDLOG_DEBUG": Setting(flag, False, "yes"),
 }

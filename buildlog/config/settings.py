@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import os
 from pathlib import Path
 
 import plotly
@@ -15,7 +14,7 @@ from buildlog.config import environment, stores
 PROJECT = environment.PROJECT
 DATA = environment.data_folder()
 SET = environment.read(DATA)
-SECRET_KEY = environment.secret_key(DATA)
+SECRET_KEY = SET["BUILDLOG_SECRET_KEY"] or environment.secret_key(DATA)
 DEBUG = SET["BUILDLOG_DEBUG"]
 
 # One address, from which the rest follows: names it answers to, whose forms it takes, cookies, sub-path.
@@ -75,7 +74,6 @@ MIDDLEWARE = [
     "django.contrib.auth.middleware.LoginRequiredMiddleware",
     "buildlog.session_life.SessionLife",
     "buildlog.acting.ActingAccount",
-    "buildlog.conflicts.KindConflicts",
     "django.contrib.messages.middleware.MessageMiddleware",
 ]
 ROOT_URLCONF = "buildlog.config.urls"
@@ -97,12 +95,7 @@ TEMPLATES = [
 ]
 FORM_RENDERER = "django.forms.renderers.TemplatesSetting"
 
-DATABASE_URL = os.environ.get("DATABASE_URL", "").strip()
-DATABASES = {
-    "default": stores.database("DATABASE_URL", DATABASE_URL)
-    if DATABASE_URL
-    else stores.sqlite(DATA / "buildlog.sqlite3")
-}
+DATABASES = {"default": SET["DATABASE_URL"] or stores.sqlite(DATA / "buildlog.sqlite3")}
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 AUTH_USER_MODEL = "buildlog.Account"
@@ -133,7 +126,7 @@ STATICFILES_DIRS = [
     ("plotly", str(Path(plotly.__file__).parent / "package_data")),
 ]
 STORAGES = {
-    "default": stores.files(os.environ),
+    "default": stores.files(SET),
     "staticfiles": {"BACKEND": "buildlog.static_files.ModuleStorage"},
 }
 WHITENOISE_KEEP_ONLY_HASHED_FILES = True

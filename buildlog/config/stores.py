@@ -1,12 +1,15 @@
-"""Where records and files are kept: on this machine's disk, or on a database server and an object store."""
+"""Where records and files are kept: on this machine's disk, or on a database server and an object store.
+
+What reads one setting raises ValueError with what it must be, as the readers of `environment` do.
+"""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from importlib.util import find_spec
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any
 from urllib.parse import unquote, urlsplit
 
 from django.core.exceptions import ImproperlyConfigured
@@ -16,13 +19,12 @@ FILE_EXAMPLE = "sqlite:////srv/firnlog/buildlog.sqlite3"
 
 # Not in requirements.txt: with the SDK it is 35 MB, of which one machine on a shelf never runs a line.
 S3_PACKAGE = "django-storages[s3]~=1.14.6"
-S3_NAMES = ("BUCKET", "ENDPOINT", "REGION", "KEY_ID", "SECRET_KEY", "PREFIX")
 
 
 def sqlite(path: Path) -> dict[str, Any]:
     """A SQLite file, with the options under which an acknowledged record stays."""
     return {
-        "ENGINE": "django.db.backends.sqlite3",
+        "ENGINE": "buildlog.sqlite_in_turn",
         "NAME": path,
         "CONN_MAX_AGE": 600,
         # IMMEDIATE: a writer waits for its turn instead of failing half way. FULL: with WAL, an
@@ -35,29 +37,26 @@ def sqlite(path: Path) -> dict[str, Any]:
     }
 
 
-def database(name: str, text: str) -> dict[str, Any]:
-    """The settings of the database at an address.
+def database(text: str) -> dict[str, Any]:
+    """The settings of the database at an address, of a server or a file. Raises ValueError."""
+    if text.partition(":")[0].lower() != "sqlite":
+        return server(text)
+    parts = urlsplit(text)
+    path = unquote(parts.path)
+    if parts.netloc or parts.query or parts.fragment or not path.startswith("//"):
+        raise ValueError(f"a SQLite file by its whole path after sqlite:///, such as {FILE_EXAMPLE}")
+    return sqlite(Path(path[1:]))
 
-    Raises ImproperlyConfigured, naming the variable or argument it came from, and never repeats a password.
-    """
+
+def server(text: str) -> dict[str, Any]:
+    """The settings of the database at the address of a server. Raises ValueError, which never repeats a password."""
     scheme = text.partition(":")[0].lower()
-    if scheme == "sqlite":
-        parts = urlsplit(text)
-        path = unquote(parts.path)
-        if parts.netloc or parts.query or parts.fragment or not path.startswith("//"):
-            raise ImproperlyConfigured(
-                f"{name} must name a SQLite file by its whole path after sqlite:///. For example {name}={FILE_EXAMPLE}"
-            )
-        return sqlite(Path(path[1:]))
     if scheme not in ("postgresql", "postgres"):
-        raise ImproperlyConfigured(
-            f"{name} must be the address of a PostgreSQL database or of a SQLite file; it begins with "
-            f"{scheme[:20]!r}. For example {name}={SERVER_EXAMPLE} or {name}={FILE_EXAMPLE}"
-        )
-    return _postgresql(name, text)
+        raise ValueError(f"the address of a PostgreSQL database; it begins with {scheme[:20]!r}")
+    return _postgresql(text)
 
 
-def _postgresql(name: str, text: str) -> dict[str, Any]:
+def _postgresql(text: str) -> dict[str, Any]:
     import psycopg
     from psycopg.conninfo import conninfo_to_dict
 
@@ -67,14 +66,9 @@ def _postgresql(name: str, text: str) -> dict[str, Any]:
     except psycopg.ProgrammingError as error:
         # Its own words may repeat the address, and with it the password.
         why = str(error).strip().partition(":")[0]
-        raise ImproperlyConfigured(
-            f"{name} cannot be read as the address of a PostgreSQL database ({why}). "
-            f"For example {name}={SERVER_EXAMPLE}"
-        ) from None
+        raise ValueError(f"the address of a PostgreSQL database; it cannot be read ({why})") from None
     if not told.get("dbname"):
-        raise ImproperlyConfigured(
-            f"{name} does not say which database; its name comes after the host. For example {name}={SERVER_EXAMPLE}"
-        )
+        raise ValueError("the address of a PostgreSQL database; it does not say which, and the name follows the host")
     return {
         "ENGINE": "django.db.backends.postgresql",
         "NAME": told.pop("dbname"),
@@ -89,22 +83,48 @@ def _postgresql(name: str, text: str) -> dict[str, Any]:
     }
 
 
-def files(told: Mapping[str, str]) -> dict[str, Any]:
+def bucket(text: str) -> str:
+    if not re.fullmatch(r"[a-z0-9][a-z0-9.-]{1,61}[a-z0-9]", text):
+        raise ValueError("the name of a bucket: 3 to 63 small letters, digits, dots and hyphens")
+    return text
+
+
+def endpoint(text: str) -> str:
+    parts = urlsplit(text)
+    if parts.scheme not in ("http", "https") or not parts.hostname or parts.query or parts.path not in ("", "/"):
+        raise ValueError("the web address of the store, without the bucket")
+    return text
+
+
+def prefix(text: str) -> str:
+    if not re.fullmatch(r"[\w-][\w./-]*", text) or ".." in text:
+        raise ValueError("a folder within the bucket")
+    return text
+
+
+def shared_key(text: str) -> str:
+    if len(text) < 50 or len(set(text)) < 5:
+        raise ValueError("at least 50 characters chosen at random")
+    return text
+
+
+def files(told: Mapping[str, Any]) -> dict[str, Any]:
     """The storage of photos and logs: the folder MEDIA_ROOT, or a bucket of an S3-compatible store where one is named.
 
-    Raises ImproperlyConfigured, naming the variable.
+    `told` are settings that were read already. Raises ImproperlyConfigured where they do not go together.
     """
-    given = {name: told.get(f"BUILDLOG_S3_{name}", "").strip() for name in S3_NAMES}
-    known = {f"BUILDLOG_S3_{name}" for name in S3_NAMES}
-    if unknown := sorted(name for name in told if name.startswith("BUILDLOG_S3_") and name not in known):
-        raise ImproperlyConfigured(f"{unknown[0]} is not a setting. Those of the store are {', '.join(sorted(known))}")
+    given = {name.removeprefix("BUILDLOG_S3_"): text for name, text in told.items() if name.startswith("BUILDLOG_S3_")}
     if not given["BUCKET"]:
         if lonely := [f"BUILDLOG_S3_{name}" for name, value in given.items() if value]:
             raise ImproperlyConfigured(
                 f"{lonely[0]} is set, but no bucket is named. For example BUILDLOG_S3_BUCKET=firnlog"
             )
-        return {"BACKEND": "django.core.files.storage.FileSystemStorage"}
-    _check_s3(given)
+        return {"BACKEND": "buildlog.durable_files.DurableStorage"}
+    if bool(given["KEY_ID"]) != bool(given["SECRET_KEY"]):
+        missing, there = ("SECRET_KEY", "KEY_ID") if given["KEY_ID"] else ("KEY_ID", "SECRET_KEY")
+        raise ImproperlyConfigured(
+            f"BUILDLOG_S3_{there} is set, but BUILDLOG_S3_{missing} is not. Set both, or neither"
+        )
     if find_spec("storages") is None or find_spec("boto3") is None:
         raise ImproperlyConfigured(
             f"BUILDLOG_S3_BUCKET needs one more package: .venv/bin/pip install '{S3_PACKAGE}' (or unset it)"
@@ -138,39 +158,3 @@ def files(told: Mapping[str, str]) -> dict[str, Any]:
             ),
         },
     }
-
-
-def _check_s3(given: Mapping[str, str]) -> None:
-    def refuse(name: str, must: str, example: str) -> NoReturn:
-        raise ImproperlyConfigured(
-            f"BUILDLOG_S3_{name} must be {must}, got {given[name]!r}. For example BUILDLOG_S3_{name}={example}"
-        )
-
-    if not re.fullmatch(r"[a-z0-9][a-z0-9.-]{1,61}[a-z0-9]", given["BUCKET"]):
-        refuse("BUCKET", "the name of a bucket: 3 to 63 small letters, digits, dots and hyphens", "firnlog")
-    if given["ENDPOINT"]:
-        parts = urlsplit(given["ENDPOINT"])
-        if parts.scheme not in ("http", "https") or not parts.hostname or parts.query or parts.path not in ("", "/"):
-            refuse("ENDPOINT", "the web address of the store, without the bucket", "https://s3.example")
-    if given["PREFIX"] and not re.fullmatch(r"[\w-][\w./-]*", given["PREFIX"]):
-        refuse("PREFIX", "a folder within the bucket", "sled-club/firnlog")
-    if bool(given["KEY_ID"]) != bool(given["SECRET_KEY"]):
-        missing, there = ("SECRET_KEY", "KEY_ID") if given["KEY_ID"] else ("KEY_ID", "SECRET_KEY")
-        raise ImproperlyConfigured(
-            f"BUILDLOG_S3_{there} is set, but BUILDLOG_S3_{missing} is not. Set both, or neither"
-        )
-
-
-def secret_key(name: str, told: Mapping[str, str], otherwise: Callable[[], str]) -> str:
-    """The key that several hosts share, where one is given: with keys of their own they would not know
-    each other's sessions. Otherwise this installation's own."""
-    given = told.get(name, "").strip()
-    if not given:
-        return otherwise()
-    if len(given) < 50 or len(set(given)) < 5:
-        # The key itself is never shown.
-        raise ImproperlyConfigured(
-            f"{name} must be at least 50 characters chosen at random, got {len(given)}. "
-            f"Make one with: python3 -c 'import secrets; print(secrets.token_urlsafe(64))'"
-        )
-    return given

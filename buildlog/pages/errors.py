@@ -6,14 +6,20 @@ import errno
 import sqlite3
 import sys
 
+from django.db import IntegrityError, InterfaceError, OperationalError
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import render
 
+from buildlog.conflicts import was_overtaken
+
 FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 WORDS = {
+    409: "Somebody else changed the same thing at this moment, so this was not stored. Look at it, then send this "
+    "again.",
+    503: "The server is too busy just now, or what keeps the records and files does not answer, so this was not "
+    "stored. Nothing is lost; send it again in a minute.",
     507: "The disk of the server is full, so this was not stored. Nothing else was lost or changed. Make room there, "
     "then send it again.",
-    503: "The server is too busy storing other things just now, so this was not stored. Send it again in a minute.",
 }
 
 
@@ -24,23 +30,37 @@ def server_error(request: HttpRequest) -> HttpResponse:
         words = WORDS.get(status, "Something went wrong here. Nothing half-done was stored; send it again later.")
         response: HttpResponse = JsonResponse({"detail": words}, status=status)
     elif status in WORDS:
-        response = render(request, "507.html", {"words": WORDS[status]}, status=status)
+        response = render(None, "not_stored.html", {"words": WORDS[status]}, status=status)
     else:
-        response = render(request, "500.html", status=status)
+        response = render(None, "500.html", status=status)
     if status == 503:
         response["Retry-After"] = "30"
     return response
 
 
 def _status_of(error: BaseException | None) -> int:
-    """507 where the disk is full, 503 where another kept the database to itself for too long, else 500."""
+    """507: a full disk; 503: busy, or no answer from behind; 409: two at one moment; 500: a mistake of ours."""
+    found = 500
     while error is not None:
         if isinstance(error, OSError) and error.errno in FULL:
             return 507
         code = getattr(error, "sqlite_errorcode", None)
         if code == sqlite3.SQLITE_FULL or type(error).__name__ == "DiskFull":
             return 507
-        if code is not None and code & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+        if isinstance(error, IntegrityError) or was_overtaken(error):
+            found = 409
+        elif code is None and _does_not_answer(error):
+            found = 503
+        elif code is not None and code & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
             return 503
         error = error.__cause__ or error.__context__
-    return 500
+    return found
+
+
+def _does_not_answer(error: BaseException) -> bool:
+    """A database server or an object store; the client of the latter is installed only where it is used."""
+    if isinstance(error, (OperationalError, InterfaceError)):
+        # SQLite has no server: its own code, in the cause, says what it is.
+        return not isinstance(error.__cause__, sqlite3.Error)
+    makers = {kind.__module__.partition(".")[0] for kind in type(error).__mro__}
+    return bool(makers & {"botocore", "boto3", "s3transfer"})

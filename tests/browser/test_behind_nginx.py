@@ -239,7 +239,6 @@ def test_what_headers_say_is_written_out_and_never_run(site, visitor):
 @pytest.fixture
 def tried_at_localhost(filled_installation, tmp_path, nginx, monkeypatch):
     """The base URL as this machine itself can resolve it; the test certificate is trusted by what it starts."""
-    import shutil
 
     from tests.browser.installation import Installation
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from django.core.exceptions import ImproperlyConfigured
 from django.core.management.base import BaseCommand, CommandError
 from django.db import DatabaseError
 
@@ -20,9 +19,9 @@ class Command(BaseCommand):
 
     def handle(self, *, address, **options):
         try:
-            settings = stores.database("address", address)
-        except ImproperlyConfigured as error:
-            raise CommandError(str(error)) from None
+            settings = stores.database(address)
+        except ValueError as error:
+            raise CommandError(f"The address must be {error}. For example {stores.SERVER_EXAMPLE}") from None
         try:
             with known_as("target", settings) as target:
                 report = copy_everything("default", target, keep_still=True)

@@ -39,7 +39,8 @@ class Command(BaseCommand):
         self._describe(done.manifest)
         if done.brought_up_to_date:
             self.stdout.write("It came from an older version, and was brought up to this one.")
-        self.stdout.write(f"Restored. What was here before is kept in {done.kept}; remove it once all is well.")
+        kept = f" What was here before is kept in {done.kept}; remove it once all is well." if done.kept else ""
+        self.stdout.write(f"Restored.{kept}")
 
     def _describe(self, told):
         self.stdout.write(f"Made {told.made_at} by version {told.version}: {told.record_count} records, "

@@ -1,0 +1,67 @@
+"""Where the records are on a database server: its own tool before an update, and a restore into an empty database."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+from pathlib import Path
+
+from django.core.files.storage import FileSystemStorage, default_storage
+from django.db import connection
+from psycopg.conninfo import make_conninfo
+
+from buildlog.backups.database import LIVE_NAME
+from buildlog.data_copy import copy_everything, known_as, sqlite_file
+from buildlog.file_copy import copy_files
+
+DUMP_SUFFIX = ".pgdump"
+
+
+def holds_the_records() -> bool:
+    """Whether a server does, and not a file in the data folder."""
+    return connection.vendor != "sqlite"
+
+
+class NoTool(RuntimeError):
+    """The server's own tool is missing or failed; the message is a sentence for people."""
+
+
+def dump(target: Path) -> None:
+    """Write everything in the server's own form, which knows every version of our tables. Raises NoTool."""
+    program = shutil.which("pg_dump")
+    if program is None:
+        raise NoTool("pg_dump is not installed here (on Debian: apt install postgresql-client).")
+    told = connection.get_connection_params()
+    names = ("host", "port", "user", "dbname", "sslmode", "sslrootcert", "service", "options")
+    address = make_conninfo(**{name: told[name] for name in names if told.get(name)})
+    part = target.with_name(f".{target.name}.part")
+    done = subprocess.run(
+        [program, "--format=custom", f"--file={part}", f"--dbname={address}"],
+        # A password on the command line could be read by everybody on the machine.
+        env={**os.environ, "PGPASSWORD": str(told.get("password") or "")},
+        capture_output=True,
+        text=True,
+    )
+    if done.returncode:
+        part.unlink(missing_ok=True)
+        raise NoTool((done.stderr.strip().splitlines() or ["pg_dump failed without a word."])[-1])
+    part.chmod(0o600)
+    os.replace(part, target)
+
+
+def copy_into_a_file(target: Path) -> None:
+    """The records as of one moment, in a SQLite file. Raises CannotCopy, OSError or a database's error."""
+    with known_as("backup", sqlite_file(target)):
+        copy_everything("default", "backup")
+
+
+def bring_in(staged: Path) -> None:
+    """Copy an unpacked backup into the server's database, which must be empty, and its files into the store in use.
+
+    Files first: each has a name of its own, so that one more harms nothing, and a second try finds it there.
+    Raises CannotCopy or CannotCopyFile with a sentence.
+    """
+    with known_as("staged", sqlite_file(staged / LIVE_NAME)):
+        copy_files(FileSystemStorage(location=staged / "media"), default_storage, of="staged")
+        copy_everything("staged", "default", keep_still=True)
