@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from drf_spectacular.utils import extend_schema
 from rest_framework import status
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -22,7 +23,7 @@ from sessions.models import (
     TrackPart,
     Venue,
 )
-from sessions.pushed_readings import take_readings
+from sessions.pushed_readings import MOST_AT_ONCE, take_readings
 from sessions.serializers import (
     GateSerializer,
     GoNoGoCheckSerializer,
@@ -34,6 +35,22 @@ from sessions.serializers import (
     TrackPartSerializer,
     VenueSerializer,
 )
+
+_READING = {"$ref": "#/components/schemas/Reading"}
+_OUTCOME = {
+    "type": "object",
+    "properties": {
+        "id": {"type": "string", "format": "uuid"},
+        "outcome": {"type": "string", "enum": ["stored", "was there", "differs", "refused"]},
+        "errors": {"description": "Sentences, under the name of each field that is wrong."},
+    },
+    "required": ["outcome"],
+}
+ONE_OR_MANY = {
+    "application/json": {"anyOf": [_READING, {"type": "array", "items": _READING, "maxItems": MOST_AT_ONCE}]}
+}
+OUTCOMES = {"anyOf": [{"type": "array", "items": _OUTCOME}, _OUTCOME]}
+STORED = {"anyOf": [_READING, _OUTCOME]}
 
 
 class VenueViewSet(RecordViewSet):
@@ -82,6 +99,7 @@ class ReadingViewSet(RecordViewSet):
     machine_path = "session__revision__vehicle"
     key_rights = ADDING_READINGS
 
+    @extend_schema(request=ONE_OR_MANY, responses={200: OUTCOMES, 201: STORED})
     def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         if request.auth is None and not isinstance(request.data, list):
             return super().create(request, *args, **kwargs)

@@ -179,6 +179,10 @@ SPECTACULAR_SETTINGS = {
     "SERVERS": [{"url": str(BASE_URL)}] if BASE_URL else [],
     "SWAGGER_UI_DIST": "SIDECAR",
     "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
+    "POSTPROCESSING_HOOKS": [
+        "drf_spectacular.hooks.postprocess_schema_enums",
+        "buildlog.api_document.with_refusals",
+    ],
     "ENUM_NAME_OVERRIDES": {
         "RevisionStatus": "buildlog.models.Revision.Status",
         "FailureState": "buildlog.models.Failure.State",

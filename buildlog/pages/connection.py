@@ -16,6 +16,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 
 from buildlog import probe
 from buildlog.connection import arrived, findings, headers_shown, why_a_form_was_refused, why_a_page_is_missing
+from buildlog.pages.errors import by_program
 from buildlog.roles import Right, has_right, needs
 
 
@@ -46,6 +47,9 @@ def seen(request: HttpRequest) -> HttpResponse:
 def bad_request(request: HttpRequest, exception: Exception) -> HttpResponse:
     """A request that is refused unread. Under an unknown name, the owner still sees what arrived."""
     unknown_name = isinstance(exception, DisallowedHost)
+    if by_program(request):
+        why = "Nothing answers under this name." if unknown_name else "What came is broken, or was cut off on the way."
+        return JsonResponse({"detail": why}, status=400)
     is_owner = hasattr(request, "session") and has_right(get_user(request), Right.ADMIT)
     if unknown_name and is_owner and _asks_for_connection(request):
         request.user = get_user(request)
@@ -70,4 +74,6 @@ def form_refused(request: HttpRequest, reason: str = "") -> HttpResponse:
 
 
 def page_not_found(request: HttpRequest, exception: Any) -> HttpResponse:
+    if by_program(request):
+        return JsonResponse({"detail": "There is nothing at this address."}, status=404)
     return render(request, "404.html", {"sub_path": why_a_page_is_missing(request)}, status=404)

@@ -23,10 +23,15 @@ WORDS = {
 }
 
 
+def by_program(request: HttpRequest) -> bool:
+    """Whether a program asks, which reads JSON and no page."""
+    return request.path_info.startswith("/api/")
+
+
 def server_error(request: HttpRequest) -> HttpResponse:
     """Called while the error is being handled, so that what broke can be looked at."""
     status = _status_of(sys.exc_info()[1])
-    if request.path_info.startswith("/api/"):
+    if by_program(request):
         words = WORDS.get(status, "Something went wrong here. Nothing half-done was stored; send it again later.")
         response: HttpResponse = JsonResponse({"detail": words}, status=status)
     elif status in WORDS:

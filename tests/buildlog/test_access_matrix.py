@@ -3,6 +3,7 @@
 What each may do stands in `PAGES` (test_pages_by_role) and in the tables here, written apart from the code.
 """
 
+import collections
 import json
 import re
 
@@ -129,7 +130,9 @@ def ask(client, method, path, **headers):
         body = {"data": {}}
     with transaction.atomic():
         answer = getattr(client, method.lower())(path, headers=headers, **body)
-        answer.close()
+        if answer.streaming:
+            # Read to its end, the test client closes it; closed here, it would take the connection along.
+            collections.deque(answer.streaming_content, maxlen=0)
         transaction.set_rollback(True)
     to_sign_in = answer.status_code == 302 and answer.url.startswith(("/sign-in/", "/admin/login/"))
     return "sign in" if to_sign_in else answer.status_code
