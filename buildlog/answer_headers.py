@@ -27,6 +27,8 @@ class AnswerHeaders:
         response = self.get_response(request)
         response.headers.setdefault("Permissions-Policy", PERMISSIONS)
         response.headers.setdefault("Cross-Origin-Resource-Policy", "same-origin")
+        # Not "no-store": going back must find the form as it was typed.
+        response.headers.setdefault("Cache-Control", "private, no-cache")
         return response
 
 

@@ -68,7 +68,10 @@ class SignIn(LoginView):
 class SignOut(LogoutView):
     def post(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
         note(Kind.SIGNED_OUT, request, request.user)
-        return super().post(request, *args, **kwargs)
+        response = super().post(request, *args, **kwargs)
+        # Photos that were looked at. What the field page holds stays: it may be all there is of a session.
+        response["Clear-Site-Data"] = '"cache"'
+        return response
 
 
 @method_decorator([login_not_required, never_cache], name="dispatch")

@@ -123,6 +123,11 @@ def key_of(vehicle, account, **rights):
     return DeviceToken.issue(name="Key", vehicle=vehicle, account=account, **told)[1]
 
 
+def read_to_its_end(answer):
+    """The test client then closes it; closed by the test, it would take the database's connection along."""
+    collections.deque(answer.streaming_content, maxlen=0)
+
+
 def ask(client, method, path, **headers):
     """The answer's status, with everything that it changed undone."""
     body = {} if method in SAFE else {"data": "{}", "content_type": "application/json"}
@@ -131,8 +136,7 @@ def ask(client, method, path, **headers):
     with transaction.atomic():
         answer = getattr(client, method.lower())(path, headers=headers, **body)
         if answer.streaming:
-            # Read to its end, the test client closes it; closed here, it would take the connection along.
-            collections.deque(answer.streaming_content, maxlen=0)
+            read_to_its_end(answer)
         transaction.set_rollback(True)
     to_sign_in = answer.status_code == 302 and answer.url.startswith(("/sign-in/", "/admin/login/"))
     return "sign in" if to_sign_in else answer.status_code

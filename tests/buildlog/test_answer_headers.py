@@ -6,7 +6,7 @@ import re
 import pytest
 from django.test import Client
 
-from tests.buildlog.test_access_matrix import ROUTES
+from tests.buildlog.test_access_matrix import ROUTES, read_to_its_end
 from tests.buildlog.test_pages_by_role import PAGES
 
 FILES = ["vehicle_table", "vehicle_archive", "log_original"]
@@ -28,6 +28,7 @@ def carries_the_headers(answer):
     assert found["Cross-Origin-Resource-Policy"] == "same-origin"
     assert "geolocation=(self)" in found["Permissions-Policy"]
     assert "microphone=()" in found["Permissions-Policy"]
+    assert "private" in found["Cache-Control"] or found["Cache-Control"] in ("no-store", "no-cache")
     assert "Strict-Transport-Security" not in found  # nobody asked for it
     policy = directives(answer)
     assert "unsafe" not in found["Content-Security-Policy"]
@@ -59,7 +60,8 @@ def test_whatever_a_route_answers(route, request, make_account):
         for method in ("get", "post", "delete"):
             answer = getattr(client, method)(path)
             carries_the_headers(answer)
-            answer.close()
+            if answer.streaming:
+                read_to_its_end(answer)
 
 
 def test_answers_that_belong_to_no_route(client, db):
