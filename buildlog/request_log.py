@@ -95,6 +95,8 @@ class JsonLines(logging.Formatter):
 
 
 class PlainLines(logging.Formatter):
+    converter = time.gmtime
+
     def format(self, record: logging.LogRecord) -> str:
         return masked(super().format(record))
 
@@ -107,7 +109,7 @@ def logging_settings(form: str) -> dict[str, Any]:
         "disable_existing_loggers": False,
         "formatters": {
             "json": {"()": "buildlog.request_log.JsonLines"},
-            "plain": {"()": "buildlog.request_log.PlainLines", "format": "%(asctime)s %(levelname)s %(message)s"},
+            "plain": {"()": "buildlog.request_log.PlainLines", "format": "%(asctime)sZ %(levelname)s %(message)s"},
         },
         "handlers": {"lines": {"class": "logging.StreamHandler", "formatter": form}},
         "loggers": {

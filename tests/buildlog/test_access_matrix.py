@@ -17,7 +17,7 @@ from django.urls import URLResolver, get_resolver
 from buildlog.models import DeviceToken, Photo, Vehicle
 from tests.buildlog.test_pages_by_role import BUILD, LOG, PAGES, POSTED_ONLY, READ, READ_ONLY, ROLES
 
-METHODS = ("GET", "HEAD", "OPTIONS", "POST", "PUT", "PATCH", "DELETE")
+METHODS = ("GET", "HEAD", "OPTIONS", "POST", "PUT", "PATCH", "DELETE", "TRACE")
 SAFE = {"GET", "HEAD", "OPTIONS"}
 LOOKED_AT_ONLY = {*READ_ONLY, "access_log", "connection", "time_video"}
 OPEN_PAGES = {

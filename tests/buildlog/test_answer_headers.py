@@ -29,6 +29,7 @@ def carries_the_headers(answer):
     assert "geolocation=(self)" in found["Permissions-Policy"]
     assert "microphone=()" in found["Permissions-Policy"]
     assert "private" in found["Cache-Control"] or found["Cache-Control"] in ("no-store", "no-cache")
+    assert "Access-Control-Allow-Origin" not in found
     assert "Strict-Transport-Security" not in found  # nobody asked for it
     policy = directives(answer)
     assert "unsafe" not in found["Content-Security-Policy"]

@@ -146,7 +146,10 @@ def test_no_page_is_unlisted():
 
 @pytest.mark.parametrize("name", [name for name in PAGES if name not in POSTED_ONLY])
 def test_works_for_who_may(name, path_of, sign_in):
-    assert sign_in(PAGES[name][1]).get(path_of(name)).status_code == 200
+    answer = sign_in(PAGES[name][1]).get(path_of(name))
+    assert answer.status_code == 200
+    if answer["Content-Type"].startswith("text/html"):
+        assert 'action="/sign-out/"' in answer.content.decode()
 
 
 @pytest.mark.parametrize("name", sorted(POSTED_ONLY))

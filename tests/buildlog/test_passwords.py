@@ -6,7 +6,8 @@ import pytest
 from django.core.management import CommandError, call_command
 from django.test import Client
 
-from buildlog.models import AccessEvent, Account
+from buildlog.models import AccessEvent, Account, Invitation
+from buildlog.password_links import link_for
 from tests.buildlog.test_sign_in import RIGHT, WRONG, sign_in
 
 
@@ -119,3 +120,33 @@ def test_a_weak_password_behind_a_link_is_refused_and_the_link_stays(ilo, capsys
 def test_a_password_link_for_nobody_says_who_there_is(ilo):
     with pytest.raises(CommandError, match=r"Nobody here is called 'ilu'. There are: ilo"):
         call_command("password_link", "ilu")
+
+
+def test_fields_for_passwords_hide_them_and_let_a_password_manager_in(client, make_account):
+    """ASVS 5.0.0, V6.2.6 and V6.2.7: masked, and neither pasting nor the browser's own help is in the way."""
+    link = link_for(make_account("builder"), base="http://testserver").removeprefix("http://testserver")
+    client.force_login(make_account("recorder"))
+    pages = {
+        "sign in": Client().get("/sign-in/"),
+        "account": client.get("/account/"),
+        "invitation": Client().get(f"/invitation/{Invitation.issue('reader')}/"),
+        "new password": Client().get(link, follow=True),
+    }
+    for name, page in pages.items():
+        fields = re.findall(r'<input[^>]*name="[^"]*password[^"]*"[^>]*>', page.content.decode())
+        assert fields, name
+        for field in fields:
+            assert 'type="password"' in field, (name, field)
+            assert re.search(r'autocomplete="(current|new)-password"', field), (name, field)
+            assert "onpaste" not in field
+            assert "maxlength" not in field
+
+
+def test_a_password_is_taken_as_it_was_typed(make_account, client):
+    account = make_account("builder")
+    typed = "  Rime on the CHAIN, twice ❄ "
+    account.set_password(typed)
+    account.save()
+    for other in (typed.strip(), typed.lower(), typed[:-1]):
+        assert client.post("/sign-in/", {"username": account.username, "password": other}).status_code == 200
+    assert client.post("/sign-in/", {"username": account.username, "password": typed}).status_code == 302

@@ -45,6 +45,20 @@ def test_each_request_is_one_line(sign_in, lines):
     assert line["from"] == "buildlog.requests"
 
 
+def test_what_somebody_may_not_do_is_a_line_too(sign_in, lines):
+    builder = sign_in("builder")
+    assert builder.get("/people/").status_code == 403
+    (line,) = [line for line in lines if line["from"] == "buildlog.requests"]
+    assert (line["path"], line["status"]) == ("/people/", 403)
+    assert line["account"] == int(builder.session["_auth_user_id"])
+
+
+def test_an_address_cannot_begin_a_line_of_its_own(client, db, lines):
+    client.get("/nothing%0A%7B%22level%22:%22forged%22%7D")
+    assert {line["level"] for line in lines} <= {"info", "warning"}
+    assert lines[-1]["path"] == '/nothing\n{"level":"forged"}'
+
+
 @pytest.mark.parametrize("given", ["", "short", "with space", "x" * 65, "a\nb" * 9, "<script>12345678"])
 def test_a_name_of_anybody_s_choosing_is_not_taken_over(given, client, db, lines):
     answer = client.get("/sign-in/", headers={"X-Request-ID": given})
