@@ -199,11 +199,14 @@ def _records(packed: zipfile.ZipFile) -> dict[str, Any]:
     try:
         if packed.getinfo("records.json").file_size > LARGEST_RECORDS_BYTES:
             raise NotAnArchive("Its list of records is larger than any machine's.")
-        told = json.loads(packed.read("records.json").decode("utf-8"))
+        text = packed.read("records.json").decode("utf-8")
+        told = json.loads(text)
     except (KeyError, ValueError, zipfile.BadZipFile, RecursionError, OSError):
         raise NotAnArchive("This zip holds no whole machine: records.json is missing or damaged.") from None
     except (NotImplementedError, RuntimeError):
         raise NotAnArchive("This zip is packed or locked in a way that cannot be read here.") from None
+    if r"\u0000" in text:
+        raise NotAnArchive("One of its texts holds a zero byte, which cannot be stored.")
     if not isinstance(told, dict) or told.get("firnlog") != "machine":
         raise NotAnArchive("This zip is not the archive of a machine.")
     if told.get("format") != FORMAT:

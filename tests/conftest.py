@@ -1,6 +1,7 @@
 """The records that most tests begin with."""
 
 import contextlib
+import functools
 import os
 import shutil
 from datetime import UTC, date, datetime
@@ -18,6 +19,14 @@ def pytest_runtest_makereport(item, call):
     if report.skipped and os.environ.get("BUILDLOG_SKIPS_FAIL") == "yes" and not hasattr(report, "wasxfail"):
         report.outcome = "failed"
         report.longrepr = f"Skipped, which this run does not allow: {report.longrepr[-1]}"
+
+
+@pytest.fixture(scope="session", autouse=True)
+def rides_are_simulated_once():
+    """The invented season is loaded some fifty times, and its rides are always the same."""
+    from sessions.demo import loading
+
+    loading.simulate = functools.cache(loading.simulate)
 
 
 @pytest.fixture(autouse=True)

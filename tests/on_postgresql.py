@@ -1,4 +1,7 @@
-"""`python -m tests.on_postgresql` runs the tests on a PostgreSQL server of its own; arguments go to pytest."""
+"""`python -m tests.on_postgresql` runs the tests on a PostgreSQL server of its own; arguments go to pytest.
+
+Left out are the modules that take databases of both kinds by themselves: they did so in the other run already.
+"""
 
 import os
 import subprocess
@@ -11,7 +14,9 @@ def main() -> int:
     try:
         with running_postgresql() as server:
             environment = {**os.environ, "FIRNLOG_TESTS_POSTGRESQL": server.url("postgres")}
-            return subprocess.call([sys.executable, "-m", "pytest", *sys.argv[1:]], env=environment)
+            return subprocess.call(
+                [sys.executable, "-m", "pytest", "-m", "not own_database", *sys.argv[1:]], env=environment
+            )
     except NotInstalled as error:
         print(error, file=sys.stderr)
         return 1

@@ -6,7 +6,7 @@ import errno
 import sqlite3
 import sys
 
-from django.db import IntegrityError, InterfaceError, OperationalError
+from django.db import DataError, IntegrityError, InterfaceError, OperationalError
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import render
 
@@ -14,6 +14,8 @@ from buildlog.conflicts import was_overtaken
 
 FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 WORDS = {
+    400: "Something in what was sent cannot be stored, such as a zero byte or a number that is far too large. Change "
+    "it, then send it again.",
     409: "Somebody else changed the same thing at this moment, so this was not stored. Look at it, then send this "
     "again.",
     503: "The server is too busy just now, or what keeps the records and files does not answer, so this was not "
@@ -44,7 +46,8 @@ def server_error(request: HttpRequest) -> HttpResponse:
 
 
 def _status_of(error: BaseException | None) -> int:
-    """507: a full disk; 503: busy, or no answer from behind; 409: two at one moment; 500: a mistake of ours."""
+    """507: a full disk; 503: busy, or no answer from behind; 409: two at one moment; 400: it cannot be
+    stored; 500: a mistake of ours."""
     found = 500
     while error is not None:
         if isinstance(error, OSError) and error.errno in FULL:
@@ -54,6 +57,8 @@ def _status_of(error: BaseException | None) -> int:
             return 507
         if isinstance(error, IntegrityError) or was_overtaken(error):
             found = 409
+        elif isinstance(error, DataError):
+            found = 400
         elif code is None and _does_not_answer(error):
             found = 503
         elif code is not None and code & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):

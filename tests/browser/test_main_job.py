@@ -8,6 +8,7 @@ pytestmark = pytest.mark.django_db(transaction=True)
 
 def fits(page):
     """No page may be wider than the screen."""
+    page.wait_for_load_state()
     return page.evaluate("() => document.documentElement.scrollWidth <= window.innerWidth")
 
 

@@ -21,6 +21,8 @@ from buildlog.backups.package import NotABackup
 from buildlog.durable_files import DurableStorage, locked
 from tests.data_folders import content, manage, rows
 
+pytestmark = pytest.mark.own_database
+
 NOW = datetime(2026, 1, 17, 11, 0, tzinfo=UTC)
 
 

@@ -13,6 +13,8 @@ from buildlog.data_copy import fingerprint, known_as
 from tests.buildlog.test_update import newer_version
 from tests.data_folders import content, fill, manage, rows
 
+pytestmark = pytest.mark.own_database
+
 
 @pytest.fixture(scope="module")
 def filled(postgresql, tmp_path_factory):

@@ -20,6 +20,8 @@ from buildlog.models import Account, FailureMode, Part, Photo, Revision, Vehicle
 from buildlog.put_record import version_of
 from buildlog.serializers import PartSerializer
 
+pytestmark = pytest.mark.own_database
+
 
 @pytest.fixture
 def season(db, make_account, vehicle, session, timed_pass, reading, failure, client):

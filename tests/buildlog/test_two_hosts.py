@@ -23,6 +23,8 @@ PROJECT = Path(__file__).resolve().parents[2]
 SHARED_KEY = "a key that every host of one installation is given alike 4711"
 OWNER = f"""
 from buildlog.models import Account
+
+pytestmark = pytest.mark.own_database
 Account.objects.create_user("mara", password="{PASSWORD}", role="owner")
 """
 

@@ -12,6 +12,8 @@ from tests.data_folders import PROJECT, content, manage, rows
 NEWER = """
 from django.db import migrations
 
+pytestmark = pytest.mark.own_database
+
 
 class Migration(migrations.Migration):
     dependencies = [("buildlog", "{last}")]

@@ -6,8 +6,9 @@ from datetime import UTC, datetime, timedelta
 from types import SimpleNamespace
 
 import pytest
-from django.db import DatabaseError, OperationalError, connection
+from django.db import DatabaseError, DataError, IntegrityError, OperationalError, connection
 from django.test import Client
+from psycopg.errors import DeadlockDetected
 
 from buildlog import health
 from buildlog.backups import schedule, standing
@@ -139,6 +140,12 @@ def sqlite_error(code):
     return error
 
 
+def overtaken():
+    error = OperationalError("told by the test")
+    error.__cause__ = DeadlockDetected("told by the test")
+    return error
+
+
 @pytest.mark.parametrize(
     ("error", "status", "words"),
     [
@@ -148,6 +155,10 @@ def sqlite_error(code):
         (sqlite_error(sqlite3.SQLITE_BUSY), 503, "too busy"),
         (sqlite_error(sqlite3.SQLITE_CORRUPT), 500, "went wrong"),
         (ValueError("a mistake of ours"), 500, "went wrong"),
+        (DataError("told by the test"), 400, "cannot be stored"),
+        (IntegrityError("told by the test"), 409, "Somebody else changed the same thing"),
+        (overtaken(), 409, "Somebody else changed the same thing"),
+        (OperationalError("told by the test: connection refused"), 503, "does not answer"),
     ],
 )
 @pytest.mark.parametrize("path", ["/", "/api/v1/vehicles/"])

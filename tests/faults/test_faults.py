@@ -20,6 +20,8 @@ from buildlog.backups import making, restoring
 from buildlog.backups.package import NotABackup
 from tests.data_folders import PROJECT, content, environment, manage, rows
 
+pytestmark = pytest.mark.own_database
+
 HERE = Path(__file__).parent
 EARLIER = json.loads((HERE / "earlier_release" / "rows.json").read_text())
 # Written anew on purpose: the step 0008_access makes the framework's flags follow the role.

@@ -11,8 +11,9 @@ from datetime import UTC, date, datetime
 
 import pytest
 import schemathesis
+from django.core.signals import request_finished, request_started
 from django.core.wsgi import get_wsgi_application
-from django.db import transaction
+from django.db import close_old_connections, transaction
 from django.test import Client
 from drf_spectacular.generators import SchemaGenerator
 from hypothesis import HealthCheck, Phase, given, settings
@@ -77,6 +78,16 @@ def headers(make_account, settings):
         return {"headers": {"X-CSRFToken": CSRF}, "cookies": cookies}
 
     return of
+
+
+@pytest.fixture(autouse=True)
+def one_connection():
+    """Whoever speaks to the application as a server does closes the database's connection after each answer."""
+    for signal in (request_started, request_finished):
+        signal.disconnect(close_old_connections)
+    yield
+    for signal in (request_started, request_finished):
+        signal.connect(close_old_connections)
 
 
 CHECKS = [
