@@ -13,7 +13,7 @@ from django.shortcuts import redirect, render
 from django.views.decorators.http import require_http_methods, require_safe
 
 from buildlog import health as condition
-from buildlog.backups import keeping, schedule, standing
+from buildlog.backups import keeping, schedule, server, standing
 from buildlog.roles import Right, has_right, needs
 from buildlog.version import VERSION
 
@@ -71,6 +71,7 @@ def upkeep(request: HttpRequest) -> HttpResponse:
         "hours": settings.BACKUP_HOURS,
         "database": condition.database(),
         "disk": condition.disk(),
+        "on_server": server.holds_the_records(),
         "version": VERSION,
     }
     return render(request, "buildlog/upkeep.html", context)
