@@ -26,20 +26,20 @@ client_max_body_size 512m;
 
 
 def make_certificate(folder):
-    """A certificate of its own authority for the name and for loopback; returns its files and its key's hash."""
-    certificate, key = folder / "test.crt", folder / "test.key"
-    subprocess.run(
-        ["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes", "-days", "2",
-         "-subj", f"/CN={NAME}", "-addext", f"subjectAltName=DNS:{NAME},DNS:localhost,IP:127.0.0.1",
-         "-keyout", key, "-out", certificate],
-        check=True, capture_output=True,
-    )  # fmt: skip
+    """By the README's own commands, an authority and its certificate for the name, and here for loopback too.
+
+    Returns the files of authority, certificate and key, and the key's hash.
+    """
+    commands = readme_block("authority").replace("IP:192.168.1.20", "DNS:localhost,IP:127.0.0.1")
+    assert "DNS:localhost" in commands
+    subprocess.run(["bash", "-euo", "pipefail", "-c", commands], cwd=folder, check=True, capture_output=True)
+    authority, certificate, key = (folder / name for name in ("authority.crt", f"{NAME}.crt", f"{NAME}.key"))
     der = subprocess.run(["openssl", "pkey", "-in", key, "-pubout", "-outform", "DER"], check=True, capture_output=True)
-    return certificate, key, base64.b64encode(hashlib.sha256(der.stdout).digest()).decode()
+    return authority, certificate, key, base64.b64encode(hashlib.sha256(der.stdout).digest()).decode()
 
 
-def readme_block():
-    return re.search(r"<!-- nginx block -->\n```nginx\n(.*?)```", (PROJECT / "README.md").read_text(), re.S).group(1)
+def readme_block(name):
+    return re.search(rf"<!-- {name} -->\n```\w+\n(.*?)```", (PROJECT / "README.md").read_text(), re.S).group(1)
 
 
 class Nginx:
@@ -52,7 +52,7 @@ class Nginx:
             pytest.skip("No openssl is installed, so no test certificate was made. On Debian: apt install openssl")
         self.program = shutil.which("nginx") or "/usr/sbin/nginx"
         self.folder, self.port, self.plain_port = Path(folder), free_port(), free_port()
-        self.certificate, self.key, self.key_hash = make_certificate(self.folder)
+        self.authority, self.certificate, self.key, self.key_hash = make_certificate(self.folder)
         self.process = None
 
     def serve(self, upstream_port, location="/", passed_on=PASSED_ON, proxy_pass="", around=""):
@@ -66,7 +66,7 @@ class Nginx:
 
     def serve_readme(self, upstream_port):
         """The block of the README, with the files and ports of this run put in."""
-        block = readme_block()
+        block = readme_block("nginx block")
         for written, here in {
             "listen 443 ssl": f"listen 127.0.0.1:{self.port} ssl",
             "listen 80": f"listen 127.0.0.1:{self.plain_port}",

@@ -25,7 +25,7 @@ def site(request, sites, nginx):
 
 @pytest.fixture
 def visitor(site, nginx):
-    return Visitor(site.base, nginx.certificate)
+    return Visitor(site.base, nginx.authority)
 
 
 def told(answer):
@@ -130,7 +130,7 @@ def test_the_owner_sees_that_all_is_right(site, visitor, nginx):
     assert "X-Forwarded-Proto https" in told(page)
     for value, _ in visitor.cookies.values():
         assert value not in page.text
-    builder = Visitor(site.base, nginx.certificate)
+    builder = Visitor(site.base, nginx.authority)
     builder.sign_in("ilo")
     assert builder.ask("/connection/").status == 403
 
@@ -143,7 +143,7 @@ def test_nobody_reads_the_probe_without_its_signature(visitor):
 def test_the_readmes_block_as_it_stands(sites, nginx):
     site = sites("/firnlog")
     nginx.serve_readme(site.port)
-    visitor = Visitor(site.base, nginx.certificate)
+    visitor = Visitor(site.base, nginx.authority)
     assert visitor.sign_in("oona").leads_to == f"{site.base}/"
     assert "All as expected" in visitor.ask("/connection/").text
     without_slash = visitor.ask(site.base)
@@ -162,7 +162,7 @@ class _Unled(urllib.request.HTTPRedirectHandler):
 def test_a_proxy_that_takes_the_sub_path_off_works_as_well(sites, nginx):
     site = sites("/firnlog")
     nginx.serve(site.port, location="/firnlog/", proxy_pass=f"http://127.0.0.1:{site.port}/")
-    visitor = Visitor(site.base, nginx.certificate)
+    visitor = Visitor(site.base, nginx.authority)
     assert visitor.sign_in("oona").leads_to == f"{site.base}/"
     made = visitor.send("/venues/new/", {"name": "Far lake"})
     assert made.leads_to.startswith(f"{site.base}/venues/")
@@ -197,7 +197,7 @@ def test_a_proxy_whose_host_name_is_unknown(site, visitor, nginx):
     visitor.sign_in("oona")
     around = f"upstream inner_name {{ server 127.0.0.1:{site.port}; }}"
     nginx.serve(site.port, location=f"{path}/", passed_on=NO_HOST, proxy_pass="http://inner_name", around=around)
-    stranger = Visitor(site.base, nginx.certificate).ask("/")
+    stranger = Visitor(site.base, nginx.authority).ask("/")
     assert stranger.status == 400
     assert "asked for under a name that it does not answer to" in told(stranger)
     assert "manage.py check --deploy" in told(stranger)
@@ -215,7 +215,7 @@ def test_a_proxy_whose_host_name_is_unknown(site, visitor, nginx):
 def test_a_sub_path_that_the_log_does_not_know(sites, nginx):
     site = sites("")
     nginx.serve(site.port, location="/log/")
-    visitor = Visitor(site.base, nginx.certificate)
+    visitor = Visitor(site.base, nginx.authority)
     for address in ("/log/", "/log/sign-in/"):
         missing = visitor.ask(address)
         assert missing.status == 404
@@ -242,7 +242,7 @@ def tried_at_localhost(filled_installation, tmp_path, nginx, monkeypatch):
 
     from tests.browser.installation import Installation
 
-    monkeypatch.setenv("SSL_CERT_FILE", str(nginx.certificate))
+    monkeypatch.setenv("SSL_CERT_FILE", str(nginx.authority))
     base = f"https://localhost:{nginx.port}/firnlog"
     made = Installation.copy_of(
         filled_installation, tmp_path / "data", BUILDLOG_BASE_URL=base, BUILDLOG_HSTS="hour"
@@ -260,7 +260,7 @@ def test_check_asks_over_the_base_url_and_says_the_mend(tried_at_localhost, ngin
         return run.returncode, run.stdout
 
     nginx.serve(site.port, location="/firnlog/")
-    told = Visitor(site.base, nginx.certificate).ask("/sign-in/").headers
+    told = Visitor(site.base, nginx.authority).ask("/sign-in/").headers
     assert told["Strict-Transport-Security"] == "max-age=3600"  # neither sub-names nor the browsers' own list
     assert checked() == (0, "System check identified no issues (3 silenced).\n")
     nginx.serve(site.port, location="/firnlog/", passed_on="")
