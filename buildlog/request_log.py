@@ -27,7 +27,7 @@ MASKED = (
     (re.compile(r"(?i)\b(bearer|basic|token)\s+[\w.~+/=-]{8,}"), rf"\1 {MASK}"),
     (re.compile(r"(?i)\b(firnlog_\w+|csrfmiddlewaretoken|password|secret|key)(\"?\s*[=:]\s*\"?)[^\s\"&;,]+"),
      rf"\1\2{MASK}"),
-    (re.compile(r"(\w+://[^\s:/@]*:)[^\s/@]+@"), rf"\1{MASK}@"),
+    (re.compile(r"(\b\w+://[^\s:/@]*:)[^\s/@]+@"), rf"\1{MASK}@"),
 )  # fmt: skip
 # A key is random and long; a UUID names a record, and is no secret.
 RANDOM = re.compile(r"[A-Za-z0-9_-]{40,}")

@@ -51,7 +51,7 @@ class PostgreSQL:
 
     def _run(self, program: str, *arguments: str) -> None:
         # The server refuses to run as root.
-        user = ["runuser", "-u", "postgres", "--"] if os.geteuid() == 0 else []
+        user = [shutil.which("runuser") or "/usr/sbin/runuser", "-u", "postgres", "--"] if os.geteuid() == 0 else []
         command = [*user, _postgresql_program(program), *arguments]
         done = subprocess.run(
             command, cwd=self.folder, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE

@@ -22,7 +22,7 @@ def snapshot(live: Path, target: Path) -> None:
     """
     if not live.is_file():
         raise FileNotFoundError(f"There is no database at {live}.")
-    source, into = sqlite3.connect(f"file:{live}?mode=ro", uri=True, timeout=20), sqlite3.connect(target)
+    source, into = sqlite3.connect(f"{live.absolute().as_uri()}?mode=ro", uri=True, timeout=20), sqlite3.connect(target)
     with contextlib.closing(source), contextlib.closing(into):
         # All pages in one step are one read transaction: in WAL mode nobody waits for it.
         source.backup(into, pages=-1)
@@ -36,7 +36,7 @@ class Database:
         self.path = path
 
     def _rows(self, query: str) -> list[tuple]:
-        with contextlib.closing(sqlite3.connect(f"file:{self.path}?mode=ro", uri=True)) as connection:
+        with contextlib.closing(sqlite3.connect(f"{self.path.absolute().as_uri()}?mode=ro", uri=True)) as connection:
             return connection.execute(query).fetchall()
 
     def prove_whole(self) -> None:

@@ -39,6 +39,8 @@ SESSION_COOKIE_PATH = CSRF_COOKIE_PATH = f"{BASE_URL.path}/"
 _begin = "" if not BASE_URL.is_https else "__Secure-" if BASE_URL.path else "__Host-"
 _end = re.sub(r"[^A-Za-z0-9]+", "_", BASE_URL.path)
 SESSION_COOKIE_NAME = f"{_begin}firnlog_session{_end}"
+# The framework's cookie of messages would go to every program on this host, and carry names.
+MESSAGE_STORAGE = "django.contrib.messages.storage.session.SessionStorage"
 CSRF_COOKIE_NAME = f"{_begin}firnlog_csrf{_end}"
 
 INSTALLED_APPS = [

@@ -9,10 +9,10 @@ import pytest
 from buildlog.backups import keeping
 from tests.data_folders import PROJECT, content, manage, rows
 
+pytestmark = pytest.mark.own_database
+
 NEWER = """
 from django.db import migrations
-
-pytestmark = pytest.mark.own_database
 
 
 class Migration(migrations.Migration):

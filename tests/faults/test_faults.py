@@ -126,7 +126,7 @@ def earlier(tmp_path):
     """A data folder that the release before this one made."""
     folder = tmp_path / "earlier"
     with tarfile.open(HERE / "earlier_release" / "data.tar.xz") as packed:
-        packed.extractall(folder, filter="data")
+        packed.extractall(folder)
     return folder
 
 
