@@ -50,7 +50,10 @@ def arrived(request: HttpRequest) -> Arrived:
     sent = request.META
     # The page before is one of ours only where the browser says so.
     before = sent.get("HTTP_REFERER", "") if sent.get("HTTP_SEC_FETCH_SITE") == "same-origin" else ""
-    where = urlsplit(sent.get("HTTP_ORIGIN") or before)
+    try:
+        where = urlsplit(sent.get("HTTP_ORIGIN") or before)
+    except ValueError:
+        where = urlsplit("")
     return Arrived(
         is_https=request.is_secure(),
         forwarded_proto=sent.get("HTTP_X_FORWARDED_PROTO") or sent.get(NOT_BELIEVED, ""),

@@ -3,6 +3,7 @@
 import uuid
 
 import pytest
+from django.test import Client
 
 NOBODYS = uuid.UUID(int=7)  # the tests carry the address in their name, so it must not change
 ADDRESSES = [
@@ -48,3 +49,10 @@ def test_every_field_takes_anything_without_breaking(path, value, sign_in, sessi
     answer = client.post(path, dict.fromkeys(form.fields, value))
     assert answer.status_code in (302, 422)
     assert b"<script>alert(1)</script>" not in answer.content
+
+
+@pytest.mark.parametrize("headers", [{"Origin": "http://["}, {"Referer": "http://[", "Sec-Fetch-Site": "same-origin"}])
+def test_a_broken_origin_is_no_fault_of_ours(headers, db):
+    stranger = Client(enforce_csrf_checks=True)
+    assert stranger.get("/nothing/", headers=headers).status_code == 404
+    assert stranger.post("/sign-in/", {"username": "x", "password": "x"}, headers=headers).status_code == 403
