@@ -19,12 +19,12 @@ from PIL import Image
 from tests.buildlog.test_several_workers import PASSWORD, Visitor
 from tests.servers import free_port, surroundings
 
+pytestmark = pytest.mark.own_database
+
 PROJECT = Path(__file__).resolve().parents[2]
 SHARED_KEY = "a key that every host of one installation is given alike 4711"
 OWNER = f"""
 from buildlog.models import Account
-
-pytestmark = pytest.mark.own_database
 Account.objects.create_user("mara", password="{PASSWORD}", role="owner")
 """
 
