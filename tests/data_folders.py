@@ -1,12 +1,13 @@
 """Data folders of whole installations, as `manage.py` makes them, for tests of what happens to them."""
 
 import hashlib
-import os
 import sqlite3
 import subprocess
 import sys
 from contextlib import closing
 from pathlib import Path
+
+from tests.servers import without_settings
 
 PROJECT = Path(__file__).resolve().parents[1]
 FILL = """
@@ -33,12 +34,8 @@ read_kept(keep(Session.objects.first(), SimpleUploadedFile("track.gpx", text.enc
 
 
 def environment(folder, **more):
-    kept = {
-        name: value
-        for name, value in os.environ.items()
-        if not name.startswith(("BUILDLOG_", "DJANGO_")) and name != "DATABASE_URL"
-    }
-    return {**kept, "BUILDLOG_DATA_DIR": str(folder), "PYTHONUNBUFFERED": "1", **more}
+    """On SQLite, whichever kind of database the run is on; unless more is told."""
+    return {**without_settings(), "BUILDLOG_DATA_DIR": str(folder), "PYTHONUNBUFFERED": "1", **more}
 
 
 def manage(folder, *arguments, project=PROJECT, **more):

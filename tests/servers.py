@@ -157,13 +157,18 @@ def running_object_store() -> Iterator[ObjectStore]:
         server.stop()
 
 
-def surroundings(folder: Path, **more: str) -> dict[str, str]:
-    """The environment of an installation of a test's own, with a database of the kind this run is on."""
-    kept = {
+def without_settings() -> dict[str, str]:
+    """The environment without what this run was told of settings."""
+    return {
         name: value
         for name, value in os.environ.items()
         if not name.startswith(("BUILDLOG_", "DJANGO_")) and name != "DATABASE_URL"
     }
+
+
+def surroundings(folder: Path, **more: str) -> dict[str, str]:
+    """The environment of an installation of a test's own, with a database of the kind this run is on."""
+    kept = without_settings()
     if OF_THE_RUN:
         kept["DATABASE_URL"] = OF_THE_RUN.rpartition("/")[0] + f"/{database_name(folder)}"
     return {**kept, "BUILDLOG_DATA_DIR": str(folder), **more}

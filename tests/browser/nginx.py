@@ -4,7 +4,6 @@ import base64
 import contextlib
 import hashlib
 import os
-import re
 import shutil
 import signal
 import socket
@@ -14,7 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.browser.installation import PROJECT, free_port
+from tests.browser.installation import free_port
+from tests.documents import block
 
 NAME = "home.example"
 PASSED_ON = """
@@ -30,16 +30,12 @@ def make_certificate(folder):
 
     Returns the files of authority, certificate and key, and the key's hash.
     """
-    commands = readme_block("authority").replace("IP:192.168.1.20", "DNS:localhost,IP:127.0.0.1")
+    commands = block("authority").replace("IP:192.168.1.20", "DNS:localhost,IP:127.0.0.1")
     assert "DNS:localhost" in commands
     subprocess.run(["bash", "-euo", "pipefail", "-c", commands], cwd=folder, check=True, capture_output=True)
     authority, certificate, key = (folder / name for name in ("authority.crt", f"{NAME}.crt", f"{NAME}.key"))
     der = subprocess.run(["openssl", "pkey", "-in", key, "-pubout", "-outform", "DER"], check=True, capture_output=True)
     return authority, certificate, key, base64.b64encode(hashlib.sha256(der.stdout).digest()).decode()
-
-
-def readme_block(name):
-    return re.search(rf"<!-- {name} -->\n```\w+\n(.*?)```", (PROJECT / "README.md").read_text(), re.S).group(1)
 
 
 class Nginx:
@@ -66,7 +62,7 @@ class Nginx:
 
     def serve_readme(self, upstream_port):
         """The block of the README, with the files and ports of this run put in."""
-        block = readme_block("nginx block")
+        servers = block("nginx block")
         for written, here in {
             "listen 443 ssl": f"listen 127.0.0.1:{self.port} ssl",
             "listen 80": f"listen 127.0.0.1:{self.plain_port}",
@@ -74,9 +70,9 @@ class Nginx:
             "/etc/ssl/home.example.key": str(self.key),
             "127.0.0.1:8000": f"127.0.0.1:{upstream_port}",
         }.items():
-            assert block.count(written) == 1
-            block = block.replace(written, here)
-        self.start(block)
+            assert servers.count(written) == 1
+            servers = servers.replace(written, here)
+        self.start(servers)
 
     def start(self, servers):
         self.stop()

@@ -173,19 +173,22 @@ def test_a_proxy_that_takes_the_sub_path_off_works_as_well(sites, nginx):
     assert "All as expected" in page.text
 
 
+def what_the_owner_is_told(site, visitor, nginx, passed_on):
+    """By the page Connection, behind a proxy that passes on only so much; signing in works all the same."""
+    nginx.serve(site.port, location=f"{urlsplit(site.base).path}/", passed_on=passed_on)
+    assert visitor.sign_in("oona").status == 302
+    return told(visitor.ask("/connection/"))
+
+
 def test_a_proxy_that_does_not_say_https(site, visitor, nginx):
     """It goes on working, because the base URL says what the proxy keeps to itself; the owner is told."""
-    nginx.serve(site.port, location=f"{urlsplit(site.base).path}/", passed_on=NO_PROTO)
-    assert visitor.sign_in("oona").status == 302
-    page = told(visitor.ask("/connection/"))
+    page = what_the_owner_is_told(site, visitor, nginx, NO_PROTO)
     assert "The proxy does not say that people come over https" in page
     assert "proxy_set_header X-Forwarded-Proto $scheme;" in page
 
 
 def test_a_proxy_that_puts_its_own_host_name(site, visitor, nginx):
-    nginx.serve(site.port, location=f"{urlsplit(site.base).path}/", passed_on=NO_HOST)
-    assert visitor.sign_in("oona").status == 302
-    page = told(visitor.ask("/connection/"))
+    page = what_the_owner_is_told(site, visitor, nginx, NO_HOST)
     assert "The proxy puts another name in place of the one people open" in page
     assert "proxy_set_header Host $http_host;" in page
     # Links handed out do not follow the wrong name.

@@ -13,14 +13,11 @@ import urllib.request
 
 import pytest
 
-from tests.buildlog.test_serve import free_port
 from tests.data_folders import PROJECT, environment
+from tests.documents import block
+from tests.servers import free_port
 
 README = (PROJECT / "README.md").read_text()
-
-
-def block(name):
-    return re.search(rf"<!-- {name} -->\n```\w+\n(.*?)```", README, re.S).group(1)
 
 
 @pytest.fixture

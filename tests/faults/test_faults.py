@@ -149,8 +149,8 @@ def test_the_earlier_release_s_data_come_over_unchanged(earlier):
 
 def test_a_backup_of_the_earlier_release_is_restored_into_this_one(earlier, data, settings):
     then = rows(earlier / "buildlog.sqlite3", UNCHANGED)
-    settings.DATA, settings.MEDIA_ROOT = earlier, earlier / "media"
-    made = making.make_backup(earlier, folder=earlier / "backups").path
+    settings.DATA, settings.MEDIA_ROOT, settings.BACKUP_DIR = earlier, earlier / "media", earlier / "backups"
+    made = making.make_backup(earlier).path
     settings.DATA, settings.MEDIA_ROOT = data, data / "media"
     restoring.restore(made, data)
     assert rows(data / "buildlog.sqlite3", UNCHANGED) == then

@@ -2,20 +2,18 @@
 
 import json
 import os
-import re
 import subprocess
 import sys
 import uuid
 from datetime import timedelta
-from pathlib import Path
 
 import pytest
 from django.utils import timezone
 
 from buildlog.models import DeviceToken, Vehicle
 from sessions.models import Reading, Session
+from tests.documents import block
 
-PROJECT = Path(__file__).resolve().parents[2]
 READINGS = "/api/v1/readings/"
 
 
@@ -155,8 +153,7 @@ def test_only_the_hash_is_stored_and_use_is_seen(client, device, going, sign_in)
 
 @pytest.mark.django_db(transaction=True)
 def test_the_client_in_the_documents_works(live_server, device, going, tmp_path):
-    text = (PROJECT / "DEVELOPERS.md").read_text()
-    source = re.search(r"<!-- device client -->\n```python\n(.*?)```", text, re.S).group(1)
+    source = block("device client", "DEVELOPERS.md")
     assert len(source.strip().splitlines()) <= 22
     (tmp_path / "client.py").write_text(source)
     told = {**os.environ, "FIRNLOG_ADDRESS": live_server.url, "FIRNLOG_KEY": device[1], "FIRNLOG_PAUSE_S": "0"}
