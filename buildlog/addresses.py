@@ -9,6 +9,11 @@ from django.http import HttpRequest
 from django.urls import reverse
 
 
+def base_for_a_command(address: str | None) -> str:
+    """Where people open the site, as somebody at the machine told it, or as far as it is known there."""
+    return address or str(settings.BASE_URL) or "http://127.0.0.1:8000"
+
+
 def whole_address(page: str, *arguments: Any, asked: HttpRequest | None = None, base: str = "") -> str:
     """The address of a named page under the base URL; where none is set, under `base` or as it was asked for."""
     path = reverse(page, args=arguments)

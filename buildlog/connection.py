@@ -137,9 +137,13 @@ def _host(facts: Arrived) -> Finding:
     return Finding("Host", facts.host, base.netloc, mend)
 
 
+def _expected_origin(facts: Arrived) -> str:
+    """Where a form must come from."""
+    return settings.BASE_URL.origin or f"{'https' if facts.is_https else 'http'}://{facts.host}"
+
+
 def _browser(facts: Arrived) -> Finding:
-    base = settings.BASE_URL
-    expected = base.origin if base else f"{'https' if facts.is_https else 'http'}://{facts.host}"
+    base, expected = settings.BASE_URL, _expected_origin(facts)
     mend = ""
     if facts.browser and facts.browser != expected:
         mend = f"People open it at {facts.browser}. Set BUILDLOG_BASE_URL={facts.browser}{base.path}"
@@ -198,7 +202,7 @@ def why_a_form_was_refused(request: HttpRequest) -> tuple[str, str]:
     has_cookie = settings.CSRF_COOKIE_NAME in request.COOKIES
     if base.is_https and not has_cookie and facts.browser != base.origin:
         return "This log takes forms over HTTPS only, and this one came another way.", f"Open the log at {base}/"
-    expected = base.origin if base else f"{'https' if facts.is_https else 'http'}://{facts.host}"
+    expected = _expected_origin(facts)
     if facts.browser and facts.browser != expected:
         wrong = f"The form came from {facts.browser}, but this log is set up for {expected}."
         if base:

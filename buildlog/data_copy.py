@@ -26,9 +26,10 @@ from django.contrib.contenttypes.models import ContentType
 from django.core.management import call_command
 from django.core.management.color import no_style
 from django.db import DatabaseError, connections, router, transaction
-from django.db.migrations.executor import MigrationExecutor
 from django.db.models import Model
 from django.db.utils import load_backend
+
+from buildlog.version import newer_than_known, steps
 
 BATCH = 1000
 MADE_ANEW: tuple[type[Model], ...] = (ContentType, Permission)
@@ -139,13 +140,13 @@ def copy_everything(source: str, target: str, *, keep_still: bool = False) -> Re
 
 
 def _is_of_this_version(alias: str) -> None:
-    executor = MigrationExecutor(connections[alias])
-    if unknown := set(executor.loader.applied_migrations) - set(executor.loader.disk_migrations):
+    made, waiting = steps(alias)
+    if unknown := newer_than_known(made):
         raise CannotCopy(
             "The source was written by a newer version, which this one does not know "
-            f"({', '.join('.'.join(one) for one in sorted(unknown)[:3])}). Update the program first."
+            f"({', '.join(unknown[:3])}). Update the program first."
         )
-    if executor.migration_plan(executor.loader.graph.leaf_nodes()):
+    if waiting:
         raise CannotCopy("The source was written by an older version. Bring it up to date first: manage.py update")
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
@@ -12,7 +11,7 @@ from django.core.files.storage import Storage
 from django.db import DEFAULT_DB_ALIAS
 from django.db.models import FileField
 
-BLOCK_BYTES = 1024 * 1024
+from buildlog.stored_files import fingerprint
 
 
 class CannotCopyFile(Exception):
@@ -66,8 +65,5 @@ def copy_files(source: Storage, target: Storage, of: str = DEFAULT_DB_ALIAS) -> 
 
 
 def _hash_of(store: Storage, name: str) -> str:
-    found = hashlib.sha256()
     with store.open(name, "rb") as file:
-        while block := file.read(BLOCK_BYTES):
-            found.update(block)
-    return found.hexdigest()
+        return fingerprint(file)

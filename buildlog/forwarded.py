@@ -1,4 +1,4 @@
-"""Middleware that stands first: what a proxy says is kept from whoever is no trusted proxy."""
+"""Middleware that only the request log stands before: what a proxy says is kept from whoever is no trusted proxy."""
 
 from __future__ import annotations
 

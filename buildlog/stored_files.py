@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import hashlib
 import logging
 import secrets
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import Any
+from typing import IO, Any
 
 from django.core.files.base import File
+from django.core.files.storage import Storage
 from django.db import transaction
 from django.db.models import FileField, Model
 from django.db.models.fields.files import FieldFile
@@ -16,12 +18,23 @@ from django.db.models.signals import post_delete
 
 Put = Callable[[FieldFile, File], None]
 log = logging.getLogger(__name__)
+BLOCK_BYTES = 1024 * 1024
 
 
 def name_of_its_own(folder: str, key: Any, ending: str) -> str:
     """A file's name that no other ever has, not even when one record is sent to two hosts at one moment:
     the one that comes second takes its own file away again, and never the other's."""
     return f"{folder}/{key}-{secrets.token_hex(6)}{ending}"
+
+
+def fingerprint(file: IO[bytes]) -> str:
+    """SHA-256 of a file, read in blocks; the file stands at its beginning again afterwards."""
+    found = hashlib.sha256()
+    file.seek(0)
+    while block := file.read(BLOCK_BYTES):
+        found.update(block)
+    file.seek(0)
+    return found.hexdigest()
 
 
 @contextmanager
@@ -38,7 +51,7 @@ def stored_together() -> Iterator[Put]:
             yield put
     except Exception:
         for field in stored:
-            _remove(field)
+            remove_file(field.storage, field.name)
         raise
 
 
@@ -51,16 +64,16 @@ def files_go_with(model: type[Model]) -> None:
 
         def remove() -> None:
             for file in files:
-                _remove(file)
+                remove_file(file.storage, file.name)
 
         transaction.on_commit(remove)
 
     post_delete.connect(removed, sender=model, weak=False, dispatch_uid=f"files of {model._meta.label}")
 
 
-def _remove(file: FieldFile) -> None:
+def remove_file(storage: Storage, name: str) -> None:
     """A file that stays behind only takes room: the record is gone all the same, and that is what is said."""
     try:
-        file.storage.delete(file.name)
+        storage.delete(name)
     except Exception:
-        log.exception("The file %s could not be removed.", file.name)
+        log.exception("The file %s could not be removed.", name)

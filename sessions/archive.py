@@ -35,9 +35,9 @@ from buildlog.models import (
 )
 from buildlog.pictures import LARGEST_BYTES as LARGEST_PICTURE_BYTES
 from buildlog.pictures import give_files, read_picture
-from buildlog.stored_files import Put, stored_together
+from buildlog.stored_files import Put, fingerprint, stored_together
 from sessions.logs import keeping
-from sessions.logs.columns import fingerprint, packed_columns
+from sessions.logs.columns import packed_columns
 from sessions.logs.csv_layout import Layout
 from sessions.logs.csv_reading import LARGEST_BYTES as LARGEST_LOG_BYTES
 from sessions.logs.meanings import Mapping

@@ -7,6 +7,7 @@ import sqlite3
 import tempfile
 import time
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -39,26 +40,23 @@ class Made:
 
 
 def make_backup(
-    data: Path, target: Path | None = None, *, folder: Path | None = None, before_update: bool = False,
-    now: datetime | None = None,
-) -> Made:  # fmt: skip
-    """Make a backup of the installation in `data`, under the name `target` or into a folder under a name of our own.
+    data: Path, target: Path | None = None, *, before_update: bool = False, now: datetime | None = None
+) -> Made:
+    """Make a backup of the installation in `data`: named `target`, or in the folder of backups by a name of our own.
 
-    Into the folder of backups, old ones are removed by the rule of `keeping` once the new one is there. What became
+    There, old ones are removed by the rule of `keeping` once the new one is there. What became
     of it is noted in the data folder. Raises BackupFailed with a sentence.
     """
     moment = now or datetime.now(UTC)
     try:
-        with locked(data / LOCK):
-            made = _make(data, target, folder or settings.BACKUP_DIR, before_update, moment)
+        with _no_other(data):
+            made = _make(data, target, before_update, moment)
             if target is None:
                 for old in keeping.to_remove(keeping.backups_in(made.path.parent), moment):
                     if old.path != made.path:
                         old.path.unlink(missing_ok=True)
             standing.note_good(data, made.path, len(made.manifest.missing_files), moment)
             return made
-    except InUse:
-        raise BackupFailed("Another backup or a restore is going on. Wait until it has ended.") from None
     except (OSError, sqlite3.Error, NotABackup, CannotCopy, Error) as error:
         sentence = in_a_sentence(error)
         standing.note_trouble(data, sentence, moment)
@@ -67,17 +65,30 @@ def make_backup(
 
 def dump_before_update(data: Path, moment: datetime) -> Path:
     """What a backup before an update is where a server holds the records. Raises BackupFailed with a sentence."""
-    folder = settings.BACKUP_DIR
     try:
-        with locked(data / LOCK):
-            folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-            target = keeping.free_name(folder, moment, before_update=True, suffix=server.DUMP_SUFFIX)
+        with _no_other(data):
+            target = keeping.free_name(_folder(), moment, before_update=True, suffix=server.DUMP_SUFFIX)
             server.dump(target)
-    except InUse:
-        raise BackupFailed("Another backup or a restore is going on. Wait until it has ended.") from None
     except (OSError, server.NoTool) as error:
         raise BackupFailed(in_a_sentence(error)) from error
     return target
+
+
+@contextmanager
+def _no_other(data: Path) -> Iterator[None]:
+    try:
+        with locked(data / LOCK):
+            yield
+    except InUse:
+        raise BackupFailed("Another backup or a restore is going on. Wait until it has ended.") from None
+
+
+def _folder() -> Path:
+    """The folder of backups, made where it is not there yet."""
+    folder: Path = settings.BACKUP_DIR
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    as_the_folder_is_owned(folder)
+    return folder
 
 
 def in_a_sentence(error: Exception) -> str:
@@ -87,11 +98,10 @@ def in_a_sentence(error: Exception) -> str:
     return f"{str(error).rstrip('.')}."
 
 
-def _make(data: Path, target: Path | None, folder: Path, before_update: bool, moment: datetime) -> Made:
+def _make(data: Path, target: Path | None, before_update: bool, moment: datetime) -> Made:
     began = time.perf_counter()
     if target is None:
-        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-        as_the_folder_is_owned(folder)
+        folder = _folder()
         for stale in folder.glob(".firnlog-*.part"):
             # Whoever wrote it no longer holds the lock: a power cut left it.
             stale.unlink(missing_ok=True)

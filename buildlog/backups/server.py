@@ -9,7 +9,6 @@ from pathlib import Path
 
 from django.core.files.storage import FileSystemStorage, default_storage
 from django.db import connection
-from psycopg.conninfo import make_conninfo
 
 from buildlog.backups.database import LIVE_NAME
 from buildlog.data_copy import copy_everything, known_as, sqlite_file
@@ -29,6 +28,8 @@ class NoTool(RuntimeError):
 
 def dump(target: Path) -> None:
     """Write everything in the server's own form, which knows every version of our tables. Raises NoTool."""
+    from psycopg.conninfo import make_conninfo  # most installations never need it
+
     program = shutil.which("pg_dump")
     if program is None:
         raise NoTool("pg_dump is not installed here (on Debian: apt install postgresql-client).")

@@ -13,7 +13,6 @@ from collections.abc import Callable
 from typing import Any
 
 from django.db.backends.sqlite3 import base
-from django.db.utils import OperationalError
 
 LOOK_ANEW_MS = 50
 DEFAULT_TIMEOUT_S = 5.0
@@ -35,7 +34,7 @@ class WaitingCursor(base.SQLiteCursorWrapper):
         while True:
             try:
                 return run(*arguments)
-            except (sqlite3.OperationalError, OperationalError) as error:
+            except sqlite3.OperationalError as error:
                 code = getattr(error, "sqlite_errorcode", 0)
                 if code & 0xFF != sqlite3.SQLITE_BUSY or self.connection.in_transaction or time.monotonic() > ends:
                     raise

@@ -9,7 +9,6 @@ Parquet would need a library of a hundred megabytes, which is not to be had for 
 
 from __future__ import annotations
 
-import hashlib
 import io
 import re
 import zipfile
@@ -84,13 +83,3 @@ def unpacked_columns(held: IO[bytes], names: Iterable[str] | None = None) -> dic
             values = found[name]
             values[np.unpackbits(bits, count=values.size).astype(bool)] = np.nan
     return found
-
-
-def fingerprint(file: IO[bytes]) -> str:
-    """SHA-256 of a file, read in blocks; the file stands at its beginning again afterwards."""
-    found = hashlib.sha256()
-    file.seek(0)
-    while block := file.read(BLOCK_BYTES):
-        found.update(block)
-    file.seek(0)
-    return found.hexdigest()

@@ -9,10 +9,10 @@ from django.core.files.base import ContentFile
 from django.db import transaction
 from django.utils import timezone
 
-from buildlog.stored_files import stored_together
+from buildlog.stored_files import fingerprint, remove_file, stored_together
 from calc.geodesy import track_length_m
 from calc.session_facts import LogFacts
-from sessions.logs.columns import digits_kept, fingerprint, packed_columns
+from sessions.logs.columns import digits_kept, packed_columns
 from sessions.logs.csv_layout import Layout, find_layout
 from sessions.logs.csv_reading import LARGEST_BYTES, read_csv
 from sessions.logs.gpx import read_gpx
@@ -82,7 +82,7 @@ def read_kept(log: Log, layout: Layout | None = None, mapping: Mapping | None = 
         if layout is not None and mapping is not None:
             ColumnMapping.remember(signature_of(layout), mapping.as_json())
         if old and old != log.columns.name:
-            transaction.on_commit(lambda: log.columns.storage.delete(old), robust=True)
+            transaction.on_commit(lambda: remove_file(log.columns.storage, old))
 
 
 def recording_of(

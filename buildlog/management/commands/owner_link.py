@@ -1,7 +1,6 @@
-from django.conf import settings
 from django.core.management.base import BaseCommand
 
-from buildlog.addresses import whole_address
+from buildlog.addresses import base_for_a_command, whole_address
 from buildlog.models import Invitation
 from buildlog.roles import Role
 
@@ -13,5 +12,5 @@ class Command(BaseCommand):
         parser.add_argument("--address", help="where people open the site, when it is not the base URL")
 
     def handle(self, *, address, **options):
-        base = address or str(settings.BASE_URL) or "http://127.0.0.1:8000"
+        base = base_for_a_command(address)
         self.stdout.write(whole_address("invitation", Invitation.issue(Role.OWNER), base=base))

@@ -1,7 +1,7 @@
-from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError
 
 from buildlog.access_log import note
+from buildlog.addresses import base_for_a_command
 from buildlog.models import AccessEvent, Account
 from buildlog.password_links import link_for
 from buildlog.roles import Role
@@ -29,4 +29,4 @@ class Command(BaseCommand):
             account.save(update_fields=["is_active"])
             note(AccessEvent.Kind.OPENED, None, account, detail="on the machine itself")
         note(AccessEvent.Kind.PASSWORD_LINK, None, account, detail="on the machine itself")
-        self.stdout.write(link_for(account, base=address or str(settings.BASE_URL) or "http://127.0.0.1:8000"))
+        self.stdout.write(link_for(account, base=base_for_a_command(address)))
