@@ -42,7 +42,7 @@ def was_overtaken(error: BaseException) -> bool:
 def alone_in_the_database() -> Iterator[None]:
     """Hosts that start at one moment bring the database up to date one after the other.
 
-    On SQLite one machine owns the file, and nothing needs to be done.
+    On SQLite one machine owns the file; whoever calls this holds a lock of that machine besides.
     """
     if connection.vendor != "postgresql":
         yield

@@ -56,16 +56,17 @@ class InUse(RuntimeError):
 
 
 @contextmanager
-def locked(path: Path, *, shared: bool = False) -> Iterator[int]:
+def locked(path: Path, *, shared: bool = False, wait: bool = False) -> Iterator[int]:
     """Hold a lock file while the block runs. The system lets go of it when the process dies, however that happens.
 
-    Raises InUse when another process holds it.
+    Raises InUse when another process holds it, unless told to wait until that one lets go.
     """
     descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
     try:
         as_the_folder_is_owned(path)
         try:
-            fcntl.flock(descriptor, (fcntl.LOCK_SH if shared else fcntl.LOCK_EX) | fcntl.LOCK_NB)
+            at_once = 0 if wait else fcntl.LOCK_NB
+            fcntl.flock(descriptor, (fcntl.LOCK_SH if shared else fcntl.LOCK_EX) | at_once)
         except BlockingIOError:
             raise InUse(str(path)) from None
         yield descriptor

@@ -11,7 +11,7 @@ from django.core.files.storage import Storage
 from django.db import DEFAULT_DB_ALIAS
 from django.db.models import FileField
 
-from buildlog.stored_files import fingerprint
+from buildlog.stored_files import fingerprint, is_of_the_store
 
 
 class CannotCopyFile(Exception):
@@ -40,9 +40,19 @@ def copy_files(source: Storage, target: Storage, of: str = DEFAULT_DB_ALIAS) -> 
     """Copy every file that a record of a database names and the target does not hold yet, and compare what
     reads back by its hash.
 
-    Nothing is removed. Raises CannotCopyFile when another file stands under the same name.
+    Nothing is removed. Raises CannotCopyFile when another file stands under the same name, or a store fails.
     """
     report = Report()
+    try:
+        _copy(source, target, of, report)
+    except Exception as error:
+        if not isinstance(error, OSError) and not is_of_the_store(error):
+            raise
+        raise CannotCopyFile(f"The files could not all be copied: {str(error).rstrip('.')}.") from error
+    return report
+
+
+def _copy(source: Storage, target: Storage, of: str, report: Report) -> None:
     for name in named_files(of):
         try:
             sent = _hash_of(source, name)
@@ -61,7 +71,6 @@ def copy_files(source: Storage, target: Storage, of: str = DEFAULT_DB_ALIAS) -> 
         if _hash_of(target, name) != sent:
             raise CannotCopyFile(f"{name} does not read back as it was sent; another file may stand under its name.")
         report.size_bytes += target.size(name)
-    return report
 
 
 def _hash_of(store: Storage, name: str) -> str:

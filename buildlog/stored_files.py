@@ -11,7 +11,7 @@ from typing import IO, Any
 
 from django.core.files.base import File
 from django.core.files.storage import Storage
-from django.db import transaction
+from django.db import InterfaceError, OperationalError, connection, transaction
 from django.db.models import FileField, Model
 from django.db.models.fields.files import FieldFile
 from django.db.models.signals import post_delete
@@ -37,10 +37,21 @@ def fingerprint(file: IO[bytes]) -> str:
     return found.hexdigest()
 
 
+def is_of_the_store(error: BaseException) -> bool:
+    """Whether an object store's client raised it; that is installed only where it is used."""
+    makers = {kind.__module__.partition(".")[0] for kind in type(error).__mro__}
+    return bool(makers & {"botocore", "boto3", "s3transfer"})
+
+
 @contextmanager
 def stored_together() -> Iterator[Put]:
-    """Give a function that stores a file; after an error neither records nor files of the block stay."""
+    """Give a function that stores a file; after an error neither records nor files of the block stay.
+
+    Where a server was told to keep the records and its answer was lost, it may have kept them. Then the
+    files stay: one that no record names only takes room.
+    """
     stored: list[Any] = []
+    told_to_keep = False
 
     def put(field: FieldFile, content: File) -> None:
         field.save("", content, save=False)
@@ -49,9 +60,12 @@ def stored_together() -> Iterator[Put]:
     try:
         with transaction.atomic():
             yield put
-    except Exception:
-        for field in stored:
-            remove_file(field.storage, field.name)
+            told_to_keep = True
+    except Exception as error:
+        answer_lost = told_to_keep and isinstance(error, (OperationalError, InterfaceError))
+        if not answer_lost or connection.vendor == "sqlite":
+            for field in stored:
+                remove_file(field.storage, field.name)
         raise
 
 

@@ -10,10 +10,13 @@ from django.conf import settings
 from django.core.management import call_command
 from django.db import Error
 
-from buildlog.backups import keeping, server
+from buildlog.backups import in_use, keeping, server
 from buildlog.backups.making import BackupFailed, dump_before_update, make_backup
 from buildlog.conflicts import alone_in_the_database
+from buildlog.durable_files import locked
 from buildlog.version import VERSION, newer_than_known, steps
+
+LOCK = "update.lock"
 
 
 class UpdateRefused(RuntimeError):
@@ -23,12 +26,15 @@ class UpdateRefused(RuntimeError):
 def bring_up_to_date(say: Callable[[str], object], *, with_backup: bool = True) -> Path | None:
     """Make the steps that are still to be made, while no other host does; returns the backup made before, if any.
 
-    An empty database is only built. Raises UpdateRefused when a newer version made the database, or when the
-    backup or a step fails.
+    An empty database is only built. Raises UpdateRefused when a newer version made the database, while its data
+    are being restored, or when the backup or a step fails.
     """
     try:
-        with alone_in_the_database():
+        # The lock is this machine's, where SQLite has none of its own that lasts; a server has one for all hosts.
+        with in_use.used(settings.DATA), locked(settings.DATA / LOCK, wait=True), alone_in_the_database():
             return _bring_up_to_date(say, with_backup)
+    except in_use.NotNow as error:
+        raise UpdateRefused(str(error)) from None
     except Error as error:
         where = "that DATABASE_URL names" if server.holds_the_records() else f"in {settings.DATA}"
         raise UpdateRefused(f"The database {where} cannot be opened: {str(error).strip()}") from None
@@ -60,7 +66,7 @@ def _bring_up_to_date(say: Callable[[str], object], with_backup: bool) -> Path |
         call_command("migrate", interactive=False, verbosity=0)
     except Exception as error:
         # Whatever a step may raise, the person needs to hear how to go on.
-        back = f" To go back: {_way_back(backup)}" if backup else ""
+        back = f" To go back, put the earlier program in place, then: {_way_back(backup)}" if backup else ""
         raise UpdateRefused(f"The database could not be brought up to date: {error}.{back}") from error
     return backup
 
@@ -73,7 +79,7 @@ def _backup() -> Path:
 
 
 def _newest_before_update() -> Path | None:
-    made = [one.path for one in keeping.backups_in(settings.BACKUP_DIR) if one.before_update]
+    made = [one.path for one in keeping.backups_in(settings.BACKUP_DIR) if one.before_update and one.is_own]
     return made[0] if made else None
 
 

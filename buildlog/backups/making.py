@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-import os
+import errno
+import shutil
 import sqlite3
 import tempfile
 import time
@@ -16,16 +17,18 @@ from django.conf import settings
 from django.core.files.storage import Storage, default_storage
 from django.db import Error
 
-from buildlog.backups import keeping, server, standing
+from buildlog.backups import in_use, keeping, server, standing
 from buildlog.backups.database import LIVE_NAME, Database, snapshot
-from buildlog.backups.package import DATABASE, Manifest, NotABackup, Writer
+from buildlog.backups.package import DATABASE, Manifest, NotABackup, Writer, belongs
+from buildlog.backups.settings_kept import environment_told, settings_files
 from buildlog.data_copy import CannotCopy
 from buildlog.durable_files import InUse, as_the_folder_is_owned, locked
+from buildlog.stored_files import is_of_the_store
 from buildlog.version import VERSION
 
 LOCK = "backup.lock"
-LARGEST_SETTING_BYTES = 1024 * 1024
-SECRET_WORDS = ("SECRET", "KEY", "PASSWORD", "TOKEN", "DATABASE_URL")
+OF_THE_DISK = ("lost+found",)
+"""Folders that a file system puts beside whatever it holds."""
 
 
 class BackupFailed(RuntimeError):
@@ -37,6 +40,8 @@ class Made:
     path: Path
     manifest: Manifest
     seconds: float
+    left_out: tuple[str, ...]
+    """What lies among the uploads under a name that no upload has."""
 
 
 def make_backup(
@@ -55,12 +60,20 @@ def make_backup(
                 for old in keeping.to_remove(keeping.backups_in(made.path.parent), moment):
                     if old.path != made.path:
                         old.path.unlink(missing_ok=True)
-            standing.note_good(data, made.path, len(made.manifest.missing_files), moment)
+            missing = len(made.manifest.missing_files)
+            standing.note_good(data, made.path, missing, moment, elsewhere=target is not None)
             return made
-    except (OSError, sqlite3.Error, NotABackup, CannotCopy, Error) as error:
+    except BackupFailed:
+        raise
+    except Exception as error:
+        if not isinstance(error, EXPECTED) and not is_of_the_store(error):
+            raise
         sentence = in_a_sentence(error)
         standing.note_trouble(data, sentence, moment)
         raise BackupFailed(sentence) from error
+
+
+EXPECTED = (OSError, sqlite3.Error, NotABackup, CannotCopy, Error)
 
 
 def dump_before_update(data: Path, moment: datetime) -> Path:
@@ -78,7 +91,10 @@ def dump_before_update(data: Path, moment: datetime) -> Path:
 def _no_other(data: Path) -> Iterator[None]:
     try:
         with locked(data / LOCK):
+            in_use.refuse_half_restored(data)
             yield
+    except in_use.NotNow as error:
+        raise BackupFailed(str(error)) from None
     except InUse:
         raise BackupFailed("Another backup or a restore is going on. Wait until it has ended.") from None
 
@@ -102,21 +118,24 @@ def _make(data: Path, target: Path | None, before_update: bool, moment: datetime
     began = time.perf_counter()
     if target is None:
         folder = _folder()
-        for stale in folder.glob(".firnlog-*.part"):
-            # Whoever wrote it no longer holds the lock: a power cut left it.
-            stale.unlink(missing_ok=True)
+        for stale in folder.glob(f".*{keeping.installation()}*"):
+            # Whoever wrote it no longer holds the lock: it was killed, or the power went.
+            shutil.rmtree(stale) if stale.is_dir() else stale.unlink(missing_ok=True)
         target = keeping.free_name(folder, moment, before_update=before_update)
-    with tempfile.TemporaryDirectory(prefix=".firnlog-", dir=target.parent) as beside, Writer(target) as writer:
+    _refuse_without_room(data, target)
+    beside_it = tempfile.TemporaryDirectory(prefix=f".{target.name}.", dir=target.parent)
+    with beside_it as beside, Writer(target) as writer:
         # Uploads never change. Taken before and after the database, those of every record in it are there,
         # also of records that came or went meanwhile.
-        names = _add_uploads(writer, default_storage, set())
+        left_out: set[str] = set()
+        names = _add_uploads(writer, default_storage, set(), left_out)
         database = Database(Path(beside) / DATABASE)
         if server.holds_the_records():
             server.copy_into_a_file(database.path)
         else:
             snapshot(data / LIVE_NAME, database.path)
         database.prove_whole()
-        names |= _add_uploads(writer, default_storage, names)
+        names |= _add_uploads(writer, default_storage, names, left_out)
         with database.path.open("rb") as file:
             writer.add(DATABASE, file)
         for path in settings_files(data):
@@ -130,13 +149,30 @@ def _make(data: Path, target: Path | None, before_update: bool, moment: datetime
             missing_files=tuple(sorted(database.file_names() - names)),
             environment=environment_told(),
         )
-    return Made(target, manifest, time.perf_counter() - began)
+    return Made(target, manifest, time.perf_counter() - began, tuple(sorted(left_out)))
 
 
-def _add_uploads(writer: Writer, storage: Storage, known: set[str]) -> set[str]:
+def _refuse_without_room(data: Path, target: Path) -> None:
+    """A disk that a backup fills to its end has no room for the next record. Raises OSError."""
+    last, live = standing.read(data), data / LIVE_NAME
+    wanted = last.good_size_bytes + (live.stat().st_size if live.is_file() else 0)
+    free = shutil.disk_usage(target.parent).free
+    if free < wanted:
+        raise OSError(
+            errno.ENOSPC,
+            f"A backup needs about {wanted / 1e6:.0f} MB, and {free / 1e6:.0f} MB are free",
+            str(target.parent),
+        )
+
+
+def _add_uploads(writer: Writer, storage: Storage, known: set[str], left_out: set[str]) -> set[str]:
     added = set()
     for name in uploads(storage):
         if name in known:
+            continue
+        if not belongs(f"media/{name}"):
+            # Somebody else's file; one that a record spoke of is told as missing besides.
+            left_out.add(ascii(name))
             continue
         try:
             with storage.open(name, "rb") as file:
@@ -148,7 +184,8 @@ def _add_uploads(writer: Writer, storage: Storage, known: set[str]) -> set[str]:
 
 
 def uploads(storage: Storage, folder: str = "") -> Iterator[str]:
-    """Names of all stored uploads; those still being written bear a dot in front, and are left out."""
+    """Names of all stored uploads; those still being written bear a dot in front, and are left out, as are
+    folders that a desktop or a file system keeps for itself."""
     try:
         folders, files = storage.listdir(folder)
     except FileNotFoundError:
@@ -157,27 +194,6 @@ def uploads(storage: Storage, folder: str = "") -> Iterator[str]:
         if name and not name.startswith("."):
             yield f"{folder}/{name}" if folder else name
     for name in sorted(folders):
+        if not name or name.startswith(".") or name in OF_THE_DISK:
+            continue
         yield from uploads(storage, f"{folder}/{name}" if folder else name)
-
-
-def settings_files(data: Path) -> list[Path]:
-    """The files by which the installation in a data folder differs from others: its key, and its settings."""
-    working = (LIVE_NAME, standing.NOTE)
-    return sorted(
-        path
-        for path in data.iterdir()
-        if path.is_file()
-        and not path.is_symlink()
-        and not path.name.startswith((*working, "."))
-        and path.suffix != ".lock"
-        and path.stat().st_size <= LARGEST_SETTING_BYTES
-    )
-
-
-def environment_told() -> dict[str, str]:
-    """What was set by the environment; of secrets only that they were set."""
-    return {
-        name: "(not kept here)" if any(word in name for word in SECRET_WORDS) else value
-        for name, value in sorted(os.environ.items())
-        if name.startswith("BUILDLOG_") or name == "DATABASE_URL"
-    }

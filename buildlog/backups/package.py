@@ -207,7 +207,7 @@ def _manifest(packed: zipfile.ZipFile) -> Manifest:
     except (KeyError, TypeError, ValueError, AttributeError):
         raise NotABackup("The list of the backup's parts is not one of ours.") from None
     for part in manifest.parts:
-        if not _belongs(part.name):
+        if not belongs(part.name):
             raise NotABackup(f"A part of the backup has a name that leads elsewhere: {part.name[:80]!r}.")
     if {one.name for one in manifest.parts} | {MANIFEST} != set(names) or len(manifest.parts) + 1 != len(names):
         raise NotABackup("The backup's parts are not those of its list.")
@@ -216,11 +216,14 @@ def _manifest(packed: zipfile.ZipFile) -> Manifest:
     return manifest
 
 
-def _belongs(name: str) -> bool:
+def belongs(name: str) -> bool:
+    """Whether a part of a backup may have this name: of the database, an upload or a setting, and leading nowhere."""
     room, _, rest = name.partition("/")
     steps = rest.split("/")
     if name == DATABASE:
         return True
+    if any("\ud800" <= sign <= "\udfff" for sign in name):
+        return False  # No text at all: bytes of a disk that were written in another code.
     if room not in ("media", "settings") or (room == "settings" and len(steps) != 1):
         return False
     return all(step and not step.startswith(".") and not set(step) & set('\\:\0"<>|*?') for step in steps)
@@ -252,11 +255,15 @@ def copy_part(packed: zipfile.ZipFile, part: Part, into: IO[bytes] | None) -> No
 
 def unpack(path: Path, manifest: Manifest, folder: Path) -> None:
     """Write every part into a new folder, and each of them to the disk."""
+    folders = {folder}
     with zipfile.ZipFile(path) as packed:
         for part in manifest.parts:
             target = folder / part.name
             target.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+            folders.update(one for one in target.parents if one.is_relative_to(folder))
             with os.fdopen(os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
                 copy_part(packed, part, file)
                 file.flush()
                 os.fsync(file.fileno())
+    for one in folders:
+        sync_folder(one)

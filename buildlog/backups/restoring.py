@@ -3,37 +3,34 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import os
 import secrets
 import shutil
 import sqlite3
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
 from django.conf import settings
+from django.core.files.storage import FileSystemStorage, default_storage
 from django.db import Error
 
-from buildlog.backups import making, package, server
+from buildlog.backups import in_use, making, package, server, settings_kept
 from buildlog.backups.database import LIVE_NAME, Database
 from buildlog.backups.package import DATABASE, Manifest, NotABackup
+from buildlog.backups.swap import CannotSwap, finish_unfinished, plan_swap
+from buildlog.config import environment
 from buildlog.data_copy import CannotCopy
-from buildlog.durable_files import InUse, as_the_folder_is_owned, locked, sync_folder, write_whole
+from buildlog.durable_files import InUse, as_the_folder_is_owned, locked, sync_folder
 from buildlog.file_copy import CannotCopyFile
 from buildlog.version import newer_than_known
 
-RUNNING_LOCK = "running.lock"
-"""Held, shared, by every process that serves the site; held alone while data are swapped."""
-UNFINISHED = ".unfinished-restore.json"
-"""In the data folder only while a swap is under way."""
-
 
 class RestoreFailed(RuntimeError):
-    """Nothing was restored; the message is a sentence for people."""
+    """The restore did not come to its end; the message is a sentence for people."""
 
 
 @dataclass(frozen=True)
@@ -42,6 +39,10 @@ class Restored:
     kept: Path | None
     record_count: int
     brought_up_to_date: bool
+    places_left: tuple[str, ...] = ()
+    """Settings that say where the backup's installation kept things, and were not brought."""
+    problems: tuple[str, ...] = ()
+    """What this version does not take in the settings that were brought."""
 
 
 def check(file: Path) -> Manifest:
@@ -60,20 +61,16 @@ def restore(file: Path, data: Path, *, now: datetime | None = None) -> Restored:
     """Put a backup in the place of what is in the data folder, which is kept beside.
 
     Where a server holds the records, they come into its database, which must be empty; settings and key stay those
-    of this host. Raises NotABackup or RestoreFailed with a sentence; the data then are as they were.
+    of this host. Files come into the store in use. Raises NotABackup or RestoreFailed with a sentence, which says
+    so where the data are not as they were.
     """
     manifest = check(file)
-    free = shutil.disk_usage(data).free
-    if manifest.unpacked_bytes * 1.2 > free:
-        raise RestoreFailed(
-            f"The backup unpacks to {manifest.unpacked_bytes / 1e6:.0f} MB, and the disk of {data} has "
-            f"{free / 1e6:.0f} MB left. Make room, then restore."
-        )
     stamp = (now or datetime.now(UTC)).strftime("%Y-%m-%dT%H%M%SZ")
     with _alone(data):
-        finish_unfinished(data)
+        _finish(data)
         for stale in data.glob(".restoring-*"):
             shutil.rmtree(stale, ignore_errors=True)  # Left by a restore that was killed before it swapped.
+        _refuse_without_room(manifest, data)
         staged, kept = data / f".restoring-{secrets.token_hex(4)}", _free(data / f"replaced-{stamp}")
         try:
             staged.mkdir(mode=0o700)
@@ -83,21 +80,41 @@ def restore(file: Path, data: Path, *, now: datetime | None = None) -> Restored:
                 server.bring_in(staged)
                 shutil.rmtree(staged, ignore_errors=True)
                 return Restored(manifest, None, record_count, old)
+            places = _bring_settings(staged, data)
+            if not isinstance(default_storage, FileSystemStorage):
+                server.bring_files_in(staged)
+                shutil.rmtree(staged / "media")
             kept.mkdir(mode=0o700)
             for path in (staged, *staged.rglob("*"), kept):
                 as_the_folder_is_owned(path, data)
-            _plan_swap(data, staged, kept)
-        except (CannotCopy, CannotCopyFile) as error:
-            shutil.rmtree(staged, ignore_errors=True)
-            raise RestoreFailed(str(error)) from None
-        except (OSError, sqlite3.Error, Error) as error:
-            shutil.rmtree(staged, ignore_errors=True)
-            raise RestoreFailed(f"{making.in_a_sentence(error)} Your data are as they were.") from error
-        except BaseException:
-            shutil.rmtree(staged, ignore_errors=True)
+            plan_swap(data, staged, kept)
+        except BaseException as error:
+            (data / in_use.UNFINISHED).unlink(missing_ok=True)
+            for folder in (staged, kept):
+                shutil.rmtree(folder, ignore_errors=True)
+            if isinstance(error, CannotCopy | CannotCopyFile):
+                raise RestoreFailed(str(error)) from None
+            if isinstance(error, OSError | sqlite3.Error | Error | CannotSwap):
+                raise RestoreFailed(f"{making.in_a_sentence(error)} Your data are as they were.") from error
             raise
-        finish_unfinished(data)
-    return Restored(manifest, kept, record_count, old)
+        _finish(data)
+    return Restored(manifest, kept, record_count, old, tuple(places), tuple(settings_kept.problems(data)))
+
+
+def _finish(data: Path) -> bool:
+    try:
+        return finish_unfinished(data)
+    except CannotSwap as error:
+        raise RestoreFailed(str(error)) from error
+
+
+def _refuse_without_room(manifest: Manifest, data: Path) -> None:
+    free = shutil.disk_usage(data).free
+    if manifest.unpacked_bytes * 1.2 > free:
+        raise RestoreFailed(
+            f"The backup unpacks to {manifest.unpacked_bytes / 1e6:.0f} MB, and the disk of {data} has "
+            f"{free / 1e6:.0f} MB left. Make room, then restore."
+        )
 
 
 def _free(wanted: Path) -> Path:
@@ -110,12 +127,13 @@ def _free(wanted: Path) -> Path:
 @contextlib.contextmanager
 def _alone(data: Path) -> Iterator[None]:
     try:
-        with locked(data / making.LOCK), locked(data / RUNNING_LOCK):
+        with locked(data / making.LOCK), in_use.alone(data):
             yield
-    except InUse as error:
-        busy = "The server is running" if RUNNING_LOCK in str(error) else "A backup or another restore is going on"
+    except in_use.NotNow as error:
+        raise RestoreFailed(f"{error} Your data are as they were.") from None
+    except InUse:
         raise RestoreFailed(
-            f"{busy}, and what is written meanwhile would be lost. Stop it, then restore. Your data are as they were."
+            "A backup or another restore is going on. Wait until it has ended. Your data are as they were."
         ) from None
 
 
@@ -127,9 +145,6 @@ def _prepare(file: Path, manifest: Manifest, staged: Path) -> bool:
     database.prove_whole()
     if database.migrations() != manifest.migrations or database.counts() != manifest.counts:
         raise NotABackup("Its database is not the one the backup's list describes.")
-    for path in (staged / "settings").glob("*"):
-        os.rename(path, staged / path.name)
-    shutil.rmtree(staged / "settings", ignore_errors=True)
     (staged / "media").mkdir(mode=0o700, exist_ok=True)
     bring_up_to_date(staged)
     with contextlib.closing(sqlite3.connect(database.path)) as connection:
@@ -141,13 +156,29 @@ def _prepare(file: Path, manifest: Manifest, staged: Path) -> bool:
     return database.migrations() != manifest.migrations
 
 
+def _bring_settings(staged: Path, data: Path) -> list[str]:
+    """Put the backup's settings beside its database; of places they then say what those they replace say.
+
+    Returns the names of the settings that do not come for that reason.
+    """
+    # The steps that brought the database up to date ran in this folder, and made it a key.
+    (staged / "secret_key").unlink(missing_ok=True)
+    for path in (staged / "settings").glob("*"):
+        os.rename(path, staged / path.name)
+    shutil.rmtree(staged / "settings", ignore_errors=True)
+    came = staged / environment.FILE
+    places = settings_kept.keep_own_places(came, data / environment.FILE) if came.exists() else []
+    sync_folder(staged)
+    return places
+
+
 def bring_up_to_date(folder: Path) -> None:
     """Run the migrations on the database in a folder that nobody uses yet.
 
     In a process of its own, because its settings are those of that folder, and so that no step of it can reach
     the running data.
     """
-    # The file of settings in the backup may name a server; an empty word of the environment takes its place.
+    # Where this installation's records are on a server, an empty word takes the place of its address.
     surroundings = {**os.environ, "DATABASE_URL": "", "BUILDLOG_DATA_DIR": str(folder)}
     surroundings["DJANGO_SETTINGS_MODULE"] = "buildlog.config.settings"
     command = [sys.executable, str(settings.PROJECT / "manage.py"), "migrate", "--noinput", "--verbosity=0"]
@@ -157,80 +188,7 @@ def bring_up_to_date(folder: Path) -> None:
         raise RestoreFailed(f"Its database cannot be brought up to this version: {last}. Your data are as they were.")
 
 
-def _plan_swap(data: Path, staged: Path, kept: Path) -> None:
-    """Write down what is to be swapped. From here on the swap is finished, whatever happens in between."""
-    comes = sorted(path.name for path in staged.iterdir() if not path.name.startswith((LIVE_NAME + "-", ".")))
-    # Uploads first: where their folder cannot be renamed, nothing else has happened yet.
-    comes.sort(key=lambda name: (name != "media", name != LIVE_NAME))
-    plan = {"staged": staged.name, "kept": kept.name, "comes": comes}
-    write_whole(data / UNFINISHED, json.dumps(plan).encode())
-
-
-def begin_to_serve(data: Path) -> None:
-    """Say, for the rest of this process and those it forks, that the site is served from this folder.
-
-    Raises RestoreFailed with a sentence while its data are being swapped, or were swapped by half.
-    """
-    if (data / UNFINISHED).exists():
-        raise RestoreFailed("A restore was cut off half way. Finish it first: manage.py restore --finish")
-    try:
-        _serving.enter_context(locked(data / RUNNING_LOCK, shared=True))
-    except InUse:
-        raise RestoreFailed("A restore is going on. Start again when it has ended.") from None
-
-
-_serving = contextlib.ExitStack()
-
-
 def finish(data: Path) -> bool:
-    """Finish a restore that was cut off. Raises RestoreFailed while the data are in use."""
+    """Finish a restore that was cut off. True if there was one. Raises RestoreFailed."""
     with _alone(data):
-        return finish_unfinished(data)
-
-
-def finish_unfinished(data: Path, step: Callable[[str], None] = lambda _: None) -> bool:
-    """Do what is left of a swap, from wherever it was cut off. True if there was one.
-
-    Every step can be done again, and leaves either the old or the new under a name. `step` is told of each
-    before it is done. The caller holds the locks.
-    """
-    try:
-        plan = json.loads((data / UNFINISHED).read_text())
-    except FileNotFoundError:
-        return False
-    staged, kept = data / plan["staged"], data / plan["kept"]
-    for name in plan["comes"]:
-        new, live, old = staged / name, data / name, kept / name
-        if not new.exists():
-            continue  # It is in its place already.
-        if name == LIVE_NAME:
-            # What is not yet in the old database's own file must stay with it, and never meet the new one.
-            for beside in (f"{name}-wal", f"{name}-shm"):
-                if (data / beside).exists():
-                    step(f"keep {beside}")
-                    os.replace(data / beside, kept / beside)
-        if live.exists() and not old.exists():
-            step(f"keep {name}")
-            if live.is_dir():
-                os.rename(live, old)
-            else:
-                _second_name(live, old)
-        step(f"bring {name}")
-        os.replace(new, live)
-        sync_folder(kept)
-        sync_folder(data)
-    step("forget the plan")
-    (data / UNFINISHED).unlink()
-    sync_folder(data)
-    shutil.rmtree(staged, ignore_errors=True)
-    return True
-
-
-def _second_name(live: Path, old: Path) -> None:
-    try:
-        os.link(live, old)
-    except PermissionError:
-        # Disks without hard links: a copy, under its name only once it is whole.
-        part = old.with_name(f".{old.name}.part")
-        shutil.copy2(live, part)
-        os.replace(part, old)
+        return _finish(data)

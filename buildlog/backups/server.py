@@ -12,6 +12,7 @@ from django.db import connection
 
 from buildlog.backups.database import LIVE_NAME
 from buildlog.data_copy import copy_everything, known_as, sqlite_file
+from buildlog.durable_files import as_the_folder_is_owned, sync_folder
 from buildlog.file_copy import copy_files
 
 DUMP_SUFFIX = ".pgdump"
@@ -29,18 +30,20 @@ class NoTool(RuntimeError):
 def dump(target: Path) -> None:
     """Write everything in the server's own form, which knows every version of our tables. Raises NoTool."""
     from psycopg.conninfo import make_conninfo  # most installations never need it
+    from psycopg.pq import Conninfo
 
     program = shutil.which("pg_dump")
     if program is None:
         raise NoTool("pg_dump is not installed here (on Debian: apt install postgresql-client).")
     told = connection.get_connection_params()
-    names = ("host", "port", "user", "dbname", "sslmode", "sslrootcert", "service", "options")
-    address = make_conninfo(**{name: told[name] for name in names if told.get(name)})
+    names = {one.keyword.decode() for one in Conninfo.get_defaults()} - {"password"}
+    address = make_conninfo(**{name: value for name, value in told.items() if name in names and value})
+    # A password on the command line could be read by everybody on the machine.
+    password = {"PGPASSWORD": str(told["password"])} if told.get("password") else {}
     part = target.with_name(f".{target.name}.part")
     done = subprocess.run(
-        [program, "--format=custom", f"--file={part}", f"--dbname={address}"],
-        # A password on the command line could be read by everybody on the machine.
-        env={**os.environ, "PGPASSWORD": str(told.get("password") or "")},
+        [program, "--format=custom", "--no-password", f"--file={part}", f"--dbname={address}"],
+        env={**os.environ, **password},
         capture_output=True,
         text=True,
     )
@@ -48,7 +51,10 @@ def dump(target: Path) -> None:
         part.unlink(missing_ok=True)
         raise NoTool((done.stderr.strip().splitlines() or ["pg_dump failed without a word."])[-1])
     part.chmod(0o600)
+    sync_folder(part)
+    as_the_folder_is_owned(part)
     os.replace(part, target)
+    sync_folder(target.parent)
 
 
 def copy_into_a_file(target: Path) -> None:
@@ -63,6 +69,12 @@ def bring_in(staged: Path) -> None:
     Files first: each has a name of its own, so that one more harms nothing, and a second try finds it there.
     Raises CannotCopy or CannotCopyFile with a sentence.
     """
+    bring_files_in(staged)
+    with known_as("staged", sqlite_file(staged / LIVE_NAME)):
+        copy_everything("staged", "default", keep_still=True)
+
+
+def bring_files_in(staged: Path) -> None:
+    """Copy the files that an unpacked backup's records name into the store in use. Raises CannotCopyFile."""
     with known_as("staged", sqlite_file(staged / LIVE_NAME)):
         copy_files(FileSystemStorage(location=staged / "media"), default_storage, of="staged")
-        copy_everything("staged", "default", keep_still=True)

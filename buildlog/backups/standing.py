@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -26,6 +27,8 @@ class Standing:
     good_at: datetime | None = None
     good_file: str = ""
     good_size_bytes: int = 0
+    elsewhere: bool = False
+    """Whether the last good one was written to a place of somebody's choice, such as a stick that is taken along."""
     missing_files: int = 0
     tried_at: datetime | None = None
     trouble: str = ""
@@ -56,12 +59,12 @@ def _write(folder: Path, standing: Standing) -> None:
     write_whole(folder / NOTE, json.dumps(told, indent=1).encode())
 
 
-def note_good(folder: Path, file: Path, missing_files: int, now: datetime) -> None:
+def note_good(folder: Path, file: Path, missing_files: int, now: datetime, *, elsewhere: bool = False) -> None:
     _write(
         folder,
         replace(
             read(folder), good_at=now, good_file=str(file), good_size_bytes=file.stat().st_size, tried_at=now,
-            missing_files=missing_files, trouble="",
+            elsewhere=elsewhere, missing_files=missing_files, trouble="",
         ),
     )  # fmt: skip
 
@@ -82,16 +85,21 @@ def is_due(standing: Standing, hours: float, now: datetime) -> bool:
     if good_for:
         return False
     if standing.trouble and standing.tried_at is not None:
-        return not timedelta(0) <= now - standing.tried_at < min(interval, timedelta(hours=1))
+        return not timedelta(0) <= now - standing.tried_at < again_after(hours)
     return True
+
+
+def again_after(hours: float) -> timedelta:
+    """How long to wait after a backup that failed."""
+    return timedelta(hours=min(hours, 1))
 
 
 def warning(standing: Standing, hours: float, now: datetime) -> str:
     """A sentence for the owner, or "" while all is well."""
     if standing.trouble:
         return f"The last backup failed: {standing.trouble}"
-    if standing.good_file and not Path(standing.good_file).exists():
-        return f"The last backup is gone: there is no file {standing.good_file} any more."
+    if standing.good_file and not standing.elsewhere and not os.path.exists(standing.good_file):
+        return f"The last backup is gone, or may not be looked at: {standing.good_file}"
     limit = timedelta(hours=2 * hours) if hours > 0 else UNSCHEDULED_LIMIT
     if standing.good_at is None:
         return "No backup has been made yet." if now - standing.since > limit else ""

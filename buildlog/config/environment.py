@@ -23,6 +23,7 @@ from zoneinfo import ZoneInfo
 from django.core.exceptions import ImproperlyConfigured
 
 from buildlog.config import stores
+from buildlog.durable_files import locked, write_whole
 
 PROJECT = Path(__file__).resolve().parents[2]
 FILE = "settings.env"
@@ -237,6 +238,12 @@ def read(folder: Path, surroundings: Mapping[str, str] = os.environ) -> dict[str
         except ValueError as error:
             got = "" if setting.secret else f", got {text!r}"
             problems.append(f"{name} must be {error}{got}{place}. For example {name}={setting.example}")
+    backups, uploads = values.get("BUILDLOG_BACKUP_DIR"), (folder / "media").resolve()
+    if backups and backups.resolve().is_relative_to(uploads):
+        problems.append(
+            f"BUILDLOG_BACKUP_DIR must not be in the folder of photos and logs, or each backup would hold the one "
+            f"before, got {str(backups)!r}. For example BUILDLOG_BACKUP_DIR={SETTINGS['BUILDLOG_BACKUP_DIR'].example}"
+        )
     if problems:
         raise WrongSettings(problems)
     return values
@@ -282,10 +289,17 @@ def _nearest(name: str) -> str:
 def secret_key(folder: Path) -> str:
     """The installation's own key, made once, readable by its owner only."""
     path = folder / "secret_key"
-    try:
-        descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    except FileExistsError:
-        return path.read_text().strip()
-    with os.fdopen(descriptor, "w") as file:
-        file.write(secrets.token_urlsafe(64))
-    return path.read_text().strip()
+    if not path.exists():
+        # Two processes that start at one moment must end up with one key.
+        with locked(folder / "secret_key.lock", wait=True):
+            if not path.exists():
+                write_whole(path, secrets.token_urlsafe(64).encode())
+    key = path.read_text().strip()
+    if not key:
+        raise WrongSettings(
+            [
+                f"{path} is empty, though it should hold this log's key. Take it from a backup (settings/secret_key in "
+                "the zip), or remove the file: then a new one is made, and everybody signs in again."
+            ]
+        )
+    return key

@@ -11,6 +11,7 @@ from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import render
 
 from buildlog.conflicts import was_overtaken
+from buildlog.stored_files import is_of_the_store
 
 FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 WORDS = {
@@ -68,9 +69,8 @@ def _status_of(error: BaseException | None) -> int:
 
 
 def _does_not_answer(error: BaseException) -> bool:
-    """A database server or an object store; the client of the latter is installed only where it is used."""
+    """Whether a database server or an object store does not."""
     if isinstance(error, (OperationalError, InterfaceError)):
         # SQLite has no server: its own code, in the cause, says what it is.
         return not isinstance(error.__cause__, sqlite3.Error)
-    makers = {kind.__module__.partition(".")[0] for kind in type(error).__mro__}
-    return bool(makers & {"botocore", "boto3", "s3transfer"})
+    return is_of_the_store(error)

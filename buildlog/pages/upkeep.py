@@ -51,14 +51,12 @@ def _is_owner(request: HttpRequest) -> bool:
 def upkeep(request: HttpRequest) -> HttpResponse:
     """How the installation stands; a post makes a backup."""
     if request.method == "POST":
-        if schedule.back_up_now(LONGEST_WAIT_S):
-            trouble = standing.read(settings.DATA).trouble
-            messages.add_message(
-                request,
-                messages.WARNING if trouble else messages.SUCCESS,
-                f"No backup was made. {trouble}" if trouble else "A backup was made.",
-            )
-        else:
+        try:
+            if trouble := schedule.back_up_now(LONGEST_WAIT_S):
+                messages.warning(request, f"No backup was made. {trouble}")
+            else:
+                messages.success(request, "A backup was made.")
+        except schedule.StillGoingOn:
             messages.info(request, "The backup is still being made. Look again in a few minutes.")
         return redirect("upkeep")
     stands, now = standing.read(settings.DATA), datetime.now(UTC)

@@ -91,4 +91,4 @@ def no_command_of_its_own(monkeypatch):
         def wait(self, _seconds=None):
             return 0
 
-    monkeypatch.setattr(schedule, "_begin", lambda *_: Ended())
+    monkeypatch.setattr(schedule, "_begin", lambda *_, **__: Ended())

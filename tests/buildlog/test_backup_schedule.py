@@ -75,13 +75,16 @@ def test_three_from_before_updates_stay_and_crowd_nothing_out():
 def test_old_ones_go_and_other_files_stay(data):
     folder = data / "backups"
     folder.mkdir()
-    for name in ("notes.txt", "firnlog-2025-13-45T990000Z.zip", "firnlog-holiday.zip", ".firnlog-x.zip.1.part"):
+    stale = f".firnlog-2026-01-01T110000Z{keeping.installation()}.zip.1"
+    for name in ("notes.txt", "firnlog-2025-13-45T990000Z.zip", "firnlog-holiday.zip", f"{stale}.part"):
         (folder / name).write_text("x")
+    (folder / stale).mkdir()  # what a backup that was killed had unpacked
+    (folder / stale / "database.sqlite3").write_text("x")
     for n in range(30):
         making.make_backup(data, now=NOW + timedelta(days=n))
     names = {path.name for path in folder.iterdir()}
     assert {"notes.txt", "firnlog-2025-13-45T990000Z.zip", "firnlog-holiday.zip"} <= names
-    assert ".firnlog-x.zip.1.part" not in names
+    assert not {name for name in names if name.startswith(".")}
     assert len(keeping.backups_in(folder)) == 7 + 4  # to Sunday 2026-02-15; the Sundays 01-18 to 02-08 besides
 
 
@@ -158,6 +161,7 @@ def test_of_many_workers_exactly_one_makes_the_backup(data, monkeypatch):
 
         def wait(self):
             making.make_backup(data)
+            return 0
 
     monkeypatch.setattr(schedule, "_begin", lambda *_: Command())
     at_once = threading.Barrier(12)
@@ -172,6 +176,7 @@ def test_of_many_workers_exactly_one_makes_the_backup(data, monkeypatch):
         one.start()
     for one in workers:
         one.join()
-    assert (sum(tried), len(begun), len(keeping.backups_in(data / "backups"))) == (1, 1, 1)
-    assert not schedule.back_up_if_due(data, 24)
+    assert (tried.count(0), tried.count(None)) == (1, 11)
+    assert (len(begun), len(keeping.backups_in(data / "backups"))) == (1, 1)
+    assert schedule.back_up_if_due(data, 24) is None
     print("12 workers found a backup due at one moment; 1 made it")

@@ -4,6 +4,7 @@ import hashlib
 import io
 import json
 import os
+import re
 import shutil
 import sqlite3
 import stat
@@ -16,7 +17,7 @@ from datetime import UTC, datetime
 import pytest
 from django.core.management import CommandError, call_command
 
-from buildlog.backups import keeping, making, package, restoring, standing
+from buildlog.backups import in_use, keeping, making, package, restoring, standing
 from buildlog.backups.package import NotABackup
 from buildlog.durable_files import DurableStorage, locked
 from tests.data_folders import content, manage, rows
@@ -43,7 +44,8 @@ def change(data, statement="UPDATE buildlog_vehicle SET name = 'Changed since'")
 
 
 def test_a_backup_holds_everything_and_only_its_owner_may_read_it(data, backup):
-    assert backup == data / "backups" / "firnlog-2026-01-17T110000Z.zip"
+    assert re.fullmatch(r"firnlog-2026-01-17T110000Z-of-[0-9a-f]{8}\.zip", backup.name)
+    assert backup.parent == data / "backups"
     assert stat.S_IMODE(backup.stat().st_mode) == 0o600
     manifest = package.read(backup)
     names = {one.name for one in manifest.parts}
@@ -177,8 +179,10 @@ def test_a_swap_that_is_cut_off_anywhere_can_be_finished(data, backup, nothing_t
                 except PowerCut:
                     pass
             if not finished:
-                with pytest.raises(restoring.RestoreFailed, match="restore --finish"):
-                    restoring.begin_to_serve(data)
+                with pytest.raises(in_use.NotNow, match="restore --finish"):
+                    in_use.begin_to_serve(data)
+                with pytest.raises(making.BackupFailed, match="restore --finish"):
+                    making.make_backup(data)
                 assert restoring.finish(data)
                 kept = sorted(data.glob("replaced-*"))[0]
                 assert rows(kept / "buildlog.sqlite3") == before
@@ -201,7 +205,7 @@ def test_a_swap_that_is_cut_off_anywhere_can_be_finished(data, backup, nothing_t
 
 def test_nothing_is_restored_while_the_server_runs(data, backup, nothing_to_bring_up_to_date):
     before = content(data)
-    with locked(data / restoring.RUNNING_LOCK, shared=True):
+    with in_use.used(data):
         with pytest.raises(restoring.RestoreFailed, match="The server is running"):
             restoring.restore(backup, data)
         assert content(data) == before

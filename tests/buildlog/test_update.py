@@ -76,7 +76,7 @@ def test_an_update_that_breaks_leaves_all_as_it_was_and_says_so(data, tmp_path):
     said, code = manage(data, "update", project=newer_version(tmp_path, more="UPDATE no_such_table SET x = 1"))
     assert code == 1
     (backup,) = keeping.backups_in(data / "backups")
-    assert "The database could not be brought up to date: no such table: no_such_table. To go back: " in said
+    assert "The database could not be brought up to date: no such table: no_such_table. To go back, put the earlier " in said
     assert f"manage.py restore {backup.path}" in said
     assert rows(data / "buildlog.sqlite3") == before
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -27,11 +28,11 @@ class Command(BaseCommand):
         target = None
         if to:
             target = Path(to).expanduser().absolute()
-            if target.is_dir():
+            if os.path.isdir(target):
                 target = keeping.free_name(target, now)
-            if target.exists():
+            if os.path.lexists(target):
                 raise CommandError(f"{target} is there already. Choose another name, or a folder.")
-            if not target.parent.is_dir():
+            if not os.path.isdir(target.parent):
                 raise CommandError(f"There is no folder {target.parent}. Make it first, or choose another.")
         try:
             made = making.make_backup(settings.DATA, target, now=now)
@@ -44,3 +45,5 @@ class Command(BaseCommand):
         )
         for name in told.missing_files[:10]:
             self.stderr.write(f"A record speaks of a file that is not in the data folder: {name}")
+        for name in made.left_out[:10]:
+            self.stderr.write(f"Left out, because no upload has such a name: {name}")

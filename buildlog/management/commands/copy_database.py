@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
+from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError
 from django.db import DatabaseError
 
+from buildlog.backups import in_use
+from buildlog.backups.database import LIVE_NAME
 from buildlog.config import stores
 from buildlog.data_copy import CannotCopy, copy_everything, known_as
 
@@ -19,13 +24,19 @@ class Command(BaseCommand):
 
     def handle(self, *, address, **options):
         try:
-            settings = stores.database(address)
+            target = stores.database(address)
         except ValueError as error:
             raise CommandError(f"The address must be {error}. For example {stores.SERVER_EXAMPLE}") from None
+        file = Path(target["NAME"]) if "sqlite" in target["ENGINE"] else None
         try:
-            with known_as("target", settings) as target:
-                report = copy_everything("default", target, keep_still=True)
-        except CannotCopy as error:
+            if file:
+                # Only its owner may read it, as the one in the data folder.
+                file.touch(mode=0o600)
+            with in_use.alone(settings.DATA), known_as("target", target) as alias:
+                report = copy_everything("default", alias, keep_still=True)
+        except OSError as error:
+            raise CommandError(f"{file} cannot be written: {error.strerror}.") from None
+        except (CannotCopy, in_use.NotNow) as error:
             raise CommandError(str(error)) from None
         except DatabaseError as error:
             raise CommandError(f"One of the two databases cannot be used: {error}".strip()) from None
@@ -35,5 +46,11 @@ class Command(BaseCommand):
         self.stdout.write(
             f"{report.rows} rows in {len(report.tables)} tables were copied, read back, and found the same.\n"
             f"SHA-256 over all of them: {report.sha256}\n"
-            "The old database is as it was. From now on start every host with DATABASE_URL set to the new one."
+            "The old database is as it was. "
+            + (
+                f"To use the new one, move it to {settings.DATA / LIVE_NAME}, where nothing else may stand, and take "
+                "DATABASE_URL away."
+                if file
+                else "From now on start every host with DATABASE_URL set to the new one."
+            )
         )

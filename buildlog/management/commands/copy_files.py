@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from django.core.files.storage import FileSystemStorage, default_storage
+from django.core.files.storage import default_storage
 from django.core.management.base import BaseCommand, CommandError
 
+from buildlog.durable_files import DurableStorage
 from buildlog.file_copy import CannotCopyFile, copy_files
 
 
@@ -21,7 +22,7 @@ class Command(BaseCommand):
     def handle(self, *, source, target, **options):
         if source and not Path(source).is_dir():
             raise CommandError(f"There is no folder {source}. For example --from .data/media")
-        folder = FileSystemStorage(location=Path(source or target).resolve())
+        folder = DurableStorage(location=Path(source or target).resolve())
         try:
             report = copy_files(folder, default_storage) if source else copy_files(default_storage, folder)
         except CannotCopyFile as error:

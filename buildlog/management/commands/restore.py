@@ -9,6 +9,7 @@ from django.core.management.base import BaseCommand, CommandError
 
 from buildlog.backups import restoring
 from buildlog.backups.package import NotABackup
+from buildlog.config.environment import FILE
 
 
 class Command(BaseCommand):
@@ -37,6 +38,13 @@ class Command(BaseCommand):
         except (NotABackup, restoring.RestoreFailed) as error:
             raise CommandError(f"Nothing was restored. {error}") from None
         self._describe(done.manifest)
+        for name in done.places_left:
+            self.stdout.write(
+                f"{name} stays as it was here: the backup's settings name another place. It stands in "
+                f"{settings.DATA / FILE} as a comment; is it to be used, put it there in the place of this host's."
+            )
+        for problem in done.problems:
+            self.stdout.write(f"Mend the settings before you start the server: {problem}")
         if done.brought_up_to_date:
             self.stdout.write("It came from an older version, and was brought up to this one.")
         kept = f" What was here before is kept in {done.kept}; remove it once all is well." if done.kept else ""

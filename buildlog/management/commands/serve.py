@@ -15,7 +15,7 @@ from django.db import connections
 from buildlog import checks
 from buildlog.addresses import whole_address
 from buildlog.backups import schedule
-from buildlog.backups.restoring import RestoreFailed, begin_to_serve
+from buildlog.backups.in_use import NotNow, begin_to_serve
 from buildlog.models import Account, Invitation
 from buildlog.roles import Role
 from buildlog.update import UpdateRefused, bring_up_to_date
@@ -40,7 +40,7 @@ class Command(BaseCommand):
         try:
             begin_to_serve(settings.DATA)
             bring_up_to_date(self.stdout.write)
-        except (RestoreFailed, UpdateRefused) as error:
+        except (NotNow, UpdateRefused) as error:
             raise CommandError(str(error)) from None
         self.stdout.write("Collecting static files …")
         call_command("collectstatic", interactive=False, verbosity=0)
