@@ -7,6 +7,8 @@ from pathlib import Path
 import pytest
 
 from buildlog.backups import keeping, making, schedule, standing
+from buildlog.backups.schedule import _begin as begin_for_real
+from buildlog.durable_files import locked
 
 NOW = datetime(2026, 1, 17, 11, 0, tzinfo=UTC)
 
@@ -88,6 +90,30 @@ def test_old_ones_go_and_other_files_stay(data):
     assert len(keeping.backups_in(folder)) == 7 + 4  # to Sunday 2026-02-15; the Sundays 01-18 to 02-08 besides
 
 
+def test_two_logs_in_one_folder_leave_each_other_alone(data, settings):
+    folder, own_key = data / "backups", settings.SECRET_KEY
+    settings.SECRET_KEY = "of another log"
+    theirs = {making.make_backup(data, now=NOW - timedelta(days=100 - n)).path for n in range(12)}
+    kept = set(folder.iterdir())
+    assert len(kept) < len(theirs)  # by the rule of that log itself
+    being_written = folder / f".{keeping.name_for(NOW)}.0.part"
+    being_written.write_text("x")
+    settings.SECRET_KEY = own_key
+    for n in range(12):
+        making.make_backup(data, now=NOW + timedelta(days=n))
+    assert {*kept, being_written} <= set(folder.iterdir())
+    own = [one for one in keeping.backups_in(folder) if one.is_own]
+    assert len(own) == len(keeping.backups_in(folder)) - len(kept)
+
+
+def test_a_folder_that_may_not_be_looked_into_has_none_and_is_said(tmp_path):
+    # Longer than any name may be: asking for it is an error, and no answer.
+    unreachable = tmp_path / ("x" * 300)
+    assert keeping.backups_in(unreachable) == []
+    told = standing.Standing(since=NOW, good_at=NOW, good_file=str(unreachable))
+    assert "The last backup is gone, or may not be looked at: " in standing.warning(told, 24, NOW)
+
+
 def test_a_name_says_the_moment_and_two_of_one_second_are_two(tmp_path):
     first = keeping.free_name(tmp_path, NOW)
     first.write_text("")
@@ -133,6 +159,7 @@ def test_when_one_is_due(told, hours, due):
         ({"trouble": "No space left on device."}, 24, "The last backup failed: No space left on device."),
         ({"good_at": NOW + timedelta(days=2)}, 24, "clock"),
         ({"good_at": NOW, "good_file": "/no/such/file.zip"}, 24, "The last backup is gone"),
+        ({"good_at": NOW, "good_file": "/no/such/stick/file.zip", "elsewhere": True}, 24, ""),
     ],
 )  # fmt: skip
 def test_what_the_owner_is_told(told, hours, words):
@@ -180,3 +207,38 @@ def test_of_many_workers_exactly_one_makes_the_backup(data, monkeypatch):
     assert (len(begun), len(keeping.backups_in(data / "backups"))) == (1, 1)
     assert schedule.back_up_if_due(data, 24) is None
     print("12 workers found a backup due at one moment; 1 made it")
+
+
+class Enough(Exception):
+    pass
+
+
+@pytest.mark.parametrize(("code", "waits"), [(0, [60.0, 60.0]), (1, [60.0, 3600.0])])
+def test_after_one_that_failed_it_waits_also_where_no_note_can_be_written(code, waits, tmp_path, monkeypatch):
+    waited = []
+
+    def wait(seconds):
+        waited.append(seconds)
+        if len(waited) > 1:
+            raise Enough
+
+    monkeypatch.setattr(schedule.time, "sleep", wait)
+    monkeypatch.setattr(schedule, "back_up_if_due", lambda *_: code)
+    with pytest.raises(Enough):
+        schedule._watch(tmp_path, 24)
+    assert waited == waits
+
+
+def test_the_owner_s_button_says_what_the_command_said(data, monkeypatch):
+    monkeypatch.setattr(schedule, "_begin", begin_for_real)
+    monkeypatch.setenv("BUILDLOG_DATA_DIR", str(data))
+    monkeypatch.setenv("DJANGO_SETTINGS_MODULE", "buildlog.config.settings")
+    monkeypatch.delenv("DATABASE_URL", raising=False)
+    assert schedule.back_up_now(120) == ""
+    with locked(data / making.LOCK):
+        said = schedule.back_up_now(120)
+    assert said == "Another backup or a restore is going on. Wait until it has ended."
+    assert standing.read(data).trouble == ""
+    assert len(keeping.backups_in(data / "backups")) == 1
+    with pytest.raises(schedule.StillGoingOn):
+        schedule.back_up_now(0.01)

@@ -108,6 +108,15 @@ def test_an_update_is_dumped_before_and_can_be_rolled_back(here, postgresql, tmp
     assert stored_in(empty, django_db_blocker) == before
 
 
+def test_the_tool_gets_the_password_that_the_environment_holds(here, tmp_path):
+    folder, at = here
+    password = re.search(r":(\w+)@", at["DATABASE_URL"])[1]
+    without = {"DATABASE_URL": at["DATABASE_URL"].replace(f":{password}@", "@"), "PGPASSWORD": password}
+    said, code = manage(folder, "update", project=newer_version(tmp_path), **without)
+    assert code == 0, said
+    assert len(keeping.backups_in(folder / "backups")) == 1
+
+
 def test_without_the_server_s_own_tool_the_update_says_what_to_install(here, tmp_path, django_db_blocker):
     folder, at = here
     before = stored_in(at["DATABASE_URL"], django_db_blocker)

@@ -5,6 +5,7 @@ import re
 import stat
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
@@ -23,6 +24,22 @@ def test_the_key_is_made_once_and_only_its_owner_reads_it(tmp_path):
     assert environment.secret_key(tmp_path) == key
     assert len(key) > 60
     assert stat.S_IMODE(os.stat(tmp_path / "secret_key").st_mode) == 0o600
+
+
+def test_of_many_that_start_at_one_moment_all_have_one_key(tmp_path):
+    with ThreadPoolExecutor(8) as starting:
+        assert len(set(starting.map(environment.secret_key, [tmp_path] * 8))) == 1
+
+
+def test_a_key_that_is_empty_is_not_taken(tmp_path):
+    (tmp_path / "secret_key").write_text("\n")
+    with pytest.raises(WrongSettings, match="secret_key is empty"):
+        environment.secret_key(tmp_path)
+
+
+def test_backups_do_not_go_among_what_they_hold(tmp_path):
+    (told,) = problems(tmp_path, BUILDLOG_BACKUP_DIR=str(tmp_path / "media" / "backups"))
+    assert told.startswith("BUILDLOG_BACKUP_DIR must not be in the folder of photos and logs")
 
 
 @pytest.mark.parametrize(

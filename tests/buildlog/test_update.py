@@ -2,12 +2,14 @@
 
 import shutil
 import sqlite3
+import subprocess
+import sys
 from contextlib import closing
 
 import pytest
 
 from buildlog.backups import keeping
-from tests.data_folders import PROJECT, content, manage, rows
+from tests.data_folders import PROJECT, content, environment, manage, rows
 
 pytestmark = pytest.mark.own_database
 
@@ -76,7 +78,8 @@ def test_an_update_that_breaks_leaves_all_as_it_was_and_says_so(data, tmp_path):
     said, code = manage(data, "update", project=newer_version(tmp_path, more="UPDATE no_such_table SET x = 1"))
     assert code == 1
     (backup,) = keeping.backups_in(data / "backups")
-    assert "The database could not be brought up to date: no such table: no_such_table. To go back, put the earlier " in said
+    assert "The database could not be brought up to date: no such table: no_such_table." in said
+    assert "To go back, put the earlier program in place, then: " in said
     assert f"manage.py restore {backup.path}" in said
     assert rows(data / "buildlog.sqlite3") == before
 
@@ -93,6 +96,19 @@ def test_nothing_is_changed_where_the_backup_before_fails(data, tmp_path):
     said, code = manage(data, "update", "--without-backup", project=project, **elsewhere)
     assert code == 0, said
     assert all(name.endswith("as the newer version writes it)") for name in names(data))
+
+
+def test_two_that_start_at_one_moment_make_each_step_once(data, tmp_path):
+    project = newer_version(tmp_path)
+    command = [sys.executable, "manage.py", "update"]
+    begun = [
+        subprocess.Popen(command, cwd=project, env=environment(data), stdout=subprocess.PIPE, text=True)
+        for _ in range(3)
+    ]
+    said = [one.communicate()[0] for one in begun]
+    assert [one.returncode for one in begun] == [0, 0, 0], said
+    assert sum("Bringing the database up to date" in one for one in said) == 1
+    assert all(name.count("as the newer version writes it") == 1 for name in names(data))
 
 
 @pytest.mark.parametrize("command", [["update"], ["backup"]])

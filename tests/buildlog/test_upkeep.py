@@ -81,6 +81,18 @@ def test_a_backup_that_is_too_old_or_failed(client, sign_in, folder):
     assert client.get("/health/").status_code == 200
 
 
+def test_a_place_that_cannot_be_looked_at_breaks_no_page(sign_in, folder, settings):
+    settings.BACKUP_DIR = folder / ("x" * 300)  # asking for such a name is an error, and no answer
+    (folder / "b.zip").write_bytes(b"x")
+    standing.note_good(folder, folder / "b.zip", 0, NOW)
+    note = folder / standing.NOTE
+    note.write_text(note.read_text().replace("b.zip", "x" * 300))
+    owner = sign_in("owner")
+    for page in ("/", "/upkeep/"):
+        assert "The last backup is gone, or may not be looked at" in owner.get(page).content.decode()
+    assert owner.get("/health/").status_code == 503
+
+
 def test_only_the_owner_is_warned_on_the_first_page(sign_in, folder):
     standing.note_trouble(folder, "No space left on device.", NOW)
     assert "backup" not in sign_in("builder").get("/").content.decode()
