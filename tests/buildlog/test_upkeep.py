@@ -11,7 +11,7 @@ from django.test import Client
 from psycopg.errors import DeadlockDetected
 
 from buildlog import health
-from buildlog.backups import schedule, standing
+from buildlog.backups import keeping, schedule, standing
 
 NOW = datetime.now(UTC)
 
@@ -136,6 +136,16 @@ def test_the_owner_s_page_makes_a_backup_and_says_what_became_of_it(sign_in, fol
     # By what became of this one: the note still tells of the last.
     assert "No backup was made. No space left on device." in backup_that(lambda _: "No space left on device.")
     assert "The backup is still being made." in backup_that(long)
+
+
+def test_backups_of_another_log_in_the_same_folder_are_marked(sign_in, folder):
+    (folder / "backups").mkdir()
+    own = keeping.free_name(folder / "backups", NOW)
+    for path in (own, own.with_name("firnlog-2026-01-17T110000Z-of-00000000.zip")):
+        path.write_bytes(b"x")
+    page = sign_in("owner").get("/upkeep/").content.decode()
+    assert page.count("of another log") == 1
+    assert page.index("-of-00000000.zip") > page.index(own.name)
 
 
 def raised(error):
