@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import logging
 import socket
+from typing import Any
 
 from django.apps import apps
 from django.conf import settings
@@ -19,6 +19,7 @@ from buildlog.backups.in_use import NotNow, begin_to_serve
 from buildlog.models import Account, Invitation
 from buildlog.roles import Role
 from buildlog.update import UpdateRefused, bring_up_to_date
+from buildlog.web_server import Server
 
 
 class Command(BaseCommand):
@@ -66,7 +67,7 @@ class Command(BaseCommand):
         self.stdout.flush()
         # A connection opened here must not be shared with the workers that are forked next.
         connections.close_all()
-        self._run(host, port, workers)
+        Server(host, port, workers, _application).run()
 
     def _check_free(self, host: str, port: int) -> None:
         family = socket.AF_INET6 if ":" in host else socket.AF_INET
@@ -95,40 +96,9 @@ class Command(BaseCommand):
                 pass
         return [*found, "127.0.0.1"]
 
-    def _run(self, host: str, port: int, workers: int) -> None:
-        from gunicorn.app.base import BaseApplication
-        from gunicorn.glogging import Logger
 
-        bind = f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
+def _application() -> Any:
+    from buildlog.config.wsgi import application
 
-        class Lines(Logger):
-            """The server's own lines have the form of all others."""
-
-            def setup(self, cfg) -> None:
-                super().setup(cfg)
-                for handler in self.error_log.handlers:
-                    handler.setFormatter(logging.getLogger("buildlog").handlers[0].formatter)
-
-        class Server(BaseApplication):
-            def load_config(self) -> None:
-                for name, value in {
-                    "bind": bind,
-                    "workers": workers,
-                    "worker_class": "gthread",
-                    "threads": 4,
-                    "timeout": 60,
-                    "loglevel": "warning",
-                    # Whom to believe about the client is decided in one place, buildlog.forwarded.
-                    "forwarded_allow_ips": "",
-                    "logger_class": Lines,
-                    "proc_name": "firnlog",
-                }.items():
-                    self.cfg.set(name, value)
-
-            def load(self):
-                from buildlog.config.wsgi import application
-
-                schedule.start(settings.DATA, settings.BACKUP_HOURS)
-                return application
-
-        Server().run()
+    schedule.start(settings.DATA, settings.BACKUP_HOURS)
+    return application
