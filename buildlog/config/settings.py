@@ -170,7 +170,7 @@ REST_FRAMEWORK = {
     "DEFAULT_PERMISSION_CLASSES": ["buildlog.roles.ByRole"],
     "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
-    "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser", "rest_framework.parsers.MultiPartParser"],
+    "DEFAULT_PARSER_CLASSES": ["buildlog.api_bodies.ShallowJSON", "rest_framework.parsers.MultiPartParser"],
     "UNAUTHENTICATED_USER": "django.contrib.auth.models.AnonymousUser",
 }
 SPECTACULAR_SETTINGS = {

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import codecs
 import os
 from collections.abc import Callable, Iterable
 from typing import Any
 
 from django.core.wsgi import get_wsgi_application
+from django.http.request import parse_header_parameters
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "buildlog.config.settings")
 
@@ -20,11 +22,36 @@ class UnderSubPath:
         self.application, self.sub_path = application, sub_path
 
     def __call__(self, environ: dict[str, Any], start_response: Callable[..., Any]) -> Iterable[bytes]:
+        if not _can_be_read(environ.get("CONTENT_TYPE", "")):
+            start_response("400 Bad Request", [("Content-Type", "text/plain"), ("X-Content-Type-Options", "nosniff")])
+            return [b"What came is in no encoding of text. Send it as UTF-8."]
         path = environ.get("PATH_INFO", "")
         environ["firnlog.path_as_sent"] = path
         if self.sub_path and f"{path}/".startswith(f"{self.sub_path}/"):
             environ["PATH_INFO"] = path.removeprefix(self.sub_path)
         return self.application(environ, start_response)
+
+
+def _can_be_read(content_type: str) -> bool:
+    """Whether the framework can go by the charset: Python also knows some by which no text is written, such as hex."""
+    try:
+        charset = parse_header_parameters(content_type)[1].get("charset", "")
+    except (LookupError, ValueError):
+        return False  # a charset for the name of the charset
+    try:
+        codecs.lookup(charset)
+    except LookupError:
+        return True  # there is no such charset, and the framework passes over it
+    except ValueError:
+        return False
+    for errors in ("strict", "replace"):
+        try:
+            b"a=1".decode(charset, errors)
+        except UnicodeDecodeError:
+            pass
+        except (LookupError, ValueError):
+            return False
+    return True
 
 
 def _application() -> UnderSubPath:
