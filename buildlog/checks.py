@@ -26,7 +26,7 @@ _NARROWEST_BITS = {4: 8, 6: 16}
 
 @register(TAG)
 def check_surroundings(app_configs: Any, **options: Any) -> list[CheckMessage]:
-    return [*_base_url(), *_proxies(), *_data_folder()]
+    return [*_debug(), *_base_url(), *_proxies(), *_data_folder()]
 
 
 @register(TAG, deploy=True)
@@ -62,18 +62,30 @@ def check_on_the_way(app_configs: Any, **options: Any) -> list[CheckMessage]:
     return found
 
 
+def _debug() -> Iterator[CheckMessage]:
+    host = settings.LISTENS_ON
+    if settings.BASE_URL:
+        why = "a base URL is set"
+    elif settings.SET["BUILDLOG_HOSTS"]:
+        why = "BUILDLOG_HOSTS is set"
+    elif not _is_loopback(host):
+        why = f"the server listens on {host}"
+    else:
+        return
+    if settings.DEBUG:
+        yield Error(
+            f"BUILDLOG_DEBUG is on, and {why}: error pages would show code and settings to strangers.",
+            hint="Take BUILDLOG_DEBUG away.",
+            id="buildlog.E001",
+        )
+
+
 def _base_url() -> Iterator[CheckMessage]:
     base = settings.BASE_URL
     if not base:
         if settings.SET["BUILDLOG_HSTS"]:
             yield _hsts_without_https()
         return
-    if settings.DEBUG:
-        yield Error(
-            "BUILDLOG_DEBUG is on, and a base URL is set: error pages would show code and settings to strangers.",
-            hint="Take BUILDLOG_DEBUG away.",
-            id="buildlog.E001",
-        )
     if not base.is_https and _is_public(base.host):
         yield Warning(
             f"The base URL {base} is a public name without HTTPS: passwords go over the network unencrypted, and "
@@ -157,6 +169,13 @@ def _hsts_without_https() -> CheckMessage:
         hint="Set an https base URL, or take BUILDLOG_HSTS away.",
         id="buildlog.E003",
     )
+
+
+def _is_loopback(host: str) -> bool:
+    try:
+        return ipaddress.ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return host == "localhost"
 
 
 def _is_public(host: str) -> bool:

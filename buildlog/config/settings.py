@@ -16,6 +16,8 @@ DATA = environment.data_folder()
 SET = environment.read(DATA)
 SECRET_KEY = SET["BUILDLOG_SECRET_KEY"] or environment.secret_key(DATA)
 DEBUG = SET["BUILDLOG_DEBUG"]
+# `serve` puts the address it listens on here, before it looks for mistakes.
+LISTENS_ON = "127.0.0.1"
 
 # One address, from which the rest follows: names it answers to, whose forms it takes, cookies, sub-path.
 BASE_URL = SET["BUILDLOG_BASE_URL"]

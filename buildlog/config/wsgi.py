@@ -36,8 +36,8 @@ def _can_be_read(content_type: str) -> bool:
     """Whether the framework can go by the charset: Python also knows some by which no text is written, such as hex."""
     try:
         charset = parse_header_parameters(content_type)[1].get("charset", "")
-    except (LookupError, ValueError):
-        return False  # a charset for the name of the charset
+    except ValueError:
+        return False  # the name of the charset is itself in one that is none
     try:
         codecs.lookup(charset)
     except LookupError:

@@ -39,6 +39,8 @@ def installed(settings, tmp_path):
         ({"BASE_URL": "http://shed.local"}, []),
         ({"BASE_URL": HTTPS, "HSTS": "month"}, []),
         ({"BASE_URL": HTTPS, "DEBUG": "yes"}, ["E001"]),
+        ({"DEBUG": "yes"}, []),
+        ({"HOSTS": "192.168.1.20", "DEBUG": "yes"}, ["E001"]),
         ({"BASE_URL": "http://log.sled.org"}, ["W002"]),
         ({"BASE_URL": "http://8.8.8.8"}, ["W002"]),
         ({"BASE_URL": "http://shed.local", "HSTS": "day"}, ["E003"]),
@@ -59,6 +61,17 @@ def test_the_usual_mistakes_of_settings(installed, told, found):
     said = run_checks(tags=[checks.TAG])
     assert [one.id.removeprefix("buildlog.") for one in said] == found
     assert all(one.hint or one.id == "buildlog.I004" for one in said)
+
+
+@pytest.mark.parametrize(
+    ("host", "found"),
+    [("127.0.0.1", []), ("127.0.0.2", []), ("::1", []), ("localhost", []), ("0.0.0.0", ["buildlog.E001"]),
+     ("::", ["buildlog.E001"]), ("192.168.1.20", ["buildlog.E001"]), ("shed.local", ["buildlog.E001"])],
+)  # fmt: skip
+def test_details_of_errors_are_for_this_machine_only(installed, settings, host, found):
+    installed(DEBUG="yes")
+    settings.LISTENS_ON = host
+    assert [one.id for one in run_checks(tags=[checks.TAG])] == found
 
 
 def test_a_data_folder_that_others_look_into(installed, tmp_path):

@@ -18,13 +18,13 @@ from tests.servers import OF_THE_RUN, database_name, free_port, make_database, s
 PROJECT = Path(__file__).resolve().parents[2]
 
 
-def start(folder, *arguments):
+def start(folder, *arguments, **told):
     if OF_THE_RUN:
         make_database(OF_THE_RUN, database_name(folder))
     return subprocess.Popen(
         [sys.executable, "manage.py", "serve", *arguments],
         cwd=PROJECT,
-        env=surroundings(folder, PYTHONUNBUFFERED="1"),
+        env=surroundings(folder, PYTHONUNBUFFERED="1", **told),
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         text=True,
@@ -81,4 +81,21 @@ def test_a_busy_port_is_one_sentence(tmp_path):
         said, _ = server.communicate(timeout=60)
     assert server.returncode == 1
     assert "Cannot listen on" in said
+    assert "Traceback" not in said
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told", "words"),
+    [
+        (["--host", "0.0.0.0"], {"BUILDLOG_DEBUG": "yes"}, "buildlog.E001: BUILDLOG_DEBUG is on"),
+        ([], {"BUILDLOG_HSTS": "day"}, "buildlog.E003: BUILDLOG_HSTS is set"),
+        ([], {"BUILDLOG_BASE_URL": "https://home.example/sessions"}, "buildlog.E005: The base URL's path"),
+    ],
+)
+def test_what_a_check_calls_an_error_stops_the_start(tmp_path, arguments, told, words):
+    server = start(tmp_path / "data", "--port", str(free_port()), *arguments, **told)
+    said, _ = server.communicate(timeout=60)
+    assert server.returncode == 1
+    assert words in said
+    assert "Serving" not in said
     assert "Traceback" not in said

@@ -7,7 +7,7 @@ from typing import Any
 
 from django.apps import apps
 from django.conf import settings
-from django.core.checks import run_checks
+from django.core.checks import ERROR, run_checks
 from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandError
 from django.db import connections
@@ -38,6 +38,10 @@ class Command(BaseCommand):
         if not 1 <= workers <= 64:
             raise CommandError(f"--workers must be from 1 to 64, got {workers}. For example --workers 2")
         self._check_free(host, port)
+        settings.LISTENS_ON = host
+        found = run_checks(tags=[checks.TAG])
+        if wrong := [one for one in found if one.is_serious(ERROR)]:
+            raise CommandError("\n".join(f"{one.id}: {one.msg} {one.hint or ''}" for one in wrong))
         try:
             begin_to_serve(settings.DATA)
             bring_up_to_date(self.stdout.write)
@@ -62,7 +66,7 @@ class Command(BaseCommand):
         if addresses[0] not in ("127.0.0.1", "localhost"):
             settings.ALLOWED_HOSTS = [*settings.ALLOWED_HOSTS, *addresses]
             self.stdout.write("Anybody on this network can reach the sign-in page, and nothing is encrypted.")
-        for one in run_checks(tags=[checks.TAG]):
+        for one in found:
             self.stdout.write(f"{one.id}: {one.msg} {one.hint or ''}")
         self.stdout.flush()
         # A connection opened here must not be shared with the workers that are forked next.
