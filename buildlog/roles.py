@@ -35,6 +35,10 @@ RIGHTS: dict[str, frozenset[str]] = {
 }
 
 
+def roles_with(right: str) -> list[str]:
+    return [role for role, rights in RIGHTS.items() if right in rights]
+
+
 def has_right(account: Any, right: str) -> bool:
     return bool(account.is_authenticated) and right in RIGHTS.get(account.role, frozenset())
 

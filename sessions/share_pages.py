@@ -12,8 +12,9 @@ from django.http import FileResponse, Http404, HttpRequest, HttpResponse, QueryD
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
+from buildlog.access_log import note
 from buildlog.addresses import whole_address
-from buildlog.models import Photo, Revision, Vehicle
+from buildlog.models import AccessEvent, Photo, Revision, Vehicle
 from buildlog.photo_files import picture_answer
 from buildlog.roles import Right, needs
 from sessions.compare_pages import read_address
@@ -21,6 +22,7 @@ from sessions.figures import map_style_id, page_figures
 from sessions.models import ShareLink
 from sessions.report import report_of
 
+Kind = AccessEvent.Kind
 DAYS = [(7, "a week"), (30, "a month"), (90, "three months"), (366, "a year")]
 
 
@@ -48,8 +50,9 @@ def share(request: HttpRequest) -> HttpResponse:
     link = ""
     if request.method == "POST" and told and form.is_valid():
         hides = {name: form.cleaned_data[name] for name in ("hides_places", "hides_people")}
-        _, token = ShareLink.issue(form.cleaned_data["days"], made_by=request.user, **told, **hides)
+        made, token = ShareLink.issue(form.cleaned_data["days"], made_by=request.user, **told, **hides)
         link = whole_address("shared", token, asked=request)
+        note(Kind.LINK_MADE, request, request.user, detail=str(made))
     context = {
         "form": form,
         "link": link,
@@ -73,7 +76,10 @@ def _subject(query: QueryDict) -> dict[str, Any]:
 @require_POST
 @needs(Right.BUILD)
 def revoke_share(request: HttpRequest, pk: int) -> HttpResponse:
-    get_object_or_404(ShareLink, pk=pk).revoke()
+    found = get_object_or_404(ShareLink, pk=pk)
+    if found.revoked_at is None:
+        found.revoke()
+        note(Kind.LINK_ENDED, request, found.made_by, by=request.user, detail=str(found))
     return redirect("share")
 
 

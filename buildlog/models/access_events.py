@@ -30,6 +30,8 @@ class AccessEvent(models.Model):
         OPENED = "opened", "Account opened again"
         DEVICE_MADE = "device_made", "Device's key made"
         DEVICE_ENDED = "device_ended", "Device's key ended"
+        LINK_MADE = "link_made", "Read-only link made"
+        LINK_ENDED = "link_ended", "Read-only link ended"
 
     at = models.DateTimeField(default=timezone.now, db_index=True)
     kind = models.CharField(max_length=16, choices=Kind.choices)

@@ -8,12 +8,13 @@ from collections.abc import Iterator
 from datetime import timedelta
 from typing import Any
 
+from django.conf import settings
 from django.contrib.auth.models import AbstractUser, UserManager
 from django.db import models
 from django.db.models import Q
 from django.utils import timezone
 
-from buildlog.roles import Role
+from buildlog.roles import Right, Role, roles_with
 
 
 class UnitSystem(models.TextChoices):
@@ -71,6 +72,10 @@ class Invitation(models.Model):
     role = models.CharField(max_length=10, choices=Role.choices)
     expires_at = models.DateTimeField()
     used_at = models.DateTimeField(null=True, blank=True)
+    made_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.CASCADE, null=True, blank=True, editable=False, related_name="+"
+    )
+    """The owner whose word it is; none when it was made on the machine itself."""
 
     class Meta:
         constraints = [
@@ -85,15 +90,18 @@ class Invitation(models.Model):
         return hashlib.sha256(token.encode()).hexdigest()
 
     @classmethod
-    def issue(cls, role: str, valid_for: timedelta = timedelta(days=3)) -> str:
+    def issue(cls, role: str, made_by: Account | None = None, valid_for: timedelta = timedelta(days=3)) -> str:
         """Store a new invitation and return its token, which is not stored."""
         token = secrets.token_urlsafe(32)
-        cls.objects.create(token_hash=cls.hash_of(token), role=role, expires_at=timezone.now() + valid_for)
+        until = timezone.now() + valid_for
+        cls.objects.create(token_hash=cls.hash_of(token), role=role, made_by=made_by, expires_at=until)
         return token
 
     @classmethod
     def open(cls) -> models.QuerySet[Invitation]:
-        return cls.objects.filter(used_at__isnull=True, expires_at__gt=timezone.now())
+        """Those that work: not used, not too old, and made by somebody who may still admit others."""
+        stands = Q(made_by__isnull=True) | Q(made_by__is_active=True, made_by__role__in=roles_with(Right.ADMIT))
+        return cls.objects.filter(stands, used_at__isnull=True, expires_at__gt=timezone.now())
 
     @classmethod
     def open_for(cls, token: str) -> Invitation | None:

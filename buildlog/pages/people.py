@@ -38,7 +38,7 @@ def people(request: HttpRequest) -> HttpResponse:
     link = ""
     if request.method == "POST" and form.is_valid():
         role = form.cleaned_data["role"]
-        link = whole_address("invitation", Invitation.issue(role), asked=request)
+        link = whole_address("invitation", Invitation.issue(role, request.user), asked=request)
         note(Kind.INVITED, request, request.user, detail=f"as {Role(role).value}")
     context = {
         "form": form,

@@ -19,6 +19,7 @@ from buildlog import session_life, sign_in_limits
 from buildlog.access_log import note
 from buildlog.known_browsers import remember
 from buildlog.models import AccessEvent, Account
+from buildlog.password_links import tokens
 
 Kind = AccessEvent.Kind
 
@@ -81,6 +82,7 @@ class NewPassword(PasswordResetConfirmView):
     http_method_names = ["get", "head", "options", "post"]
     template_name = "buildlog/new_password.html"
     success_url = reverse_lazy("home")
+    token_generator = tokens
 
     def dispatch(self, *args: Any, **kwargs: Any) -> HttpResponseBase:
         response = super().dispatch(*args, **kwargs)

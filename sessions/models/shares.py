@@ -13,6 +13,7 @@ from django.db.models import Q
 from django.utils import timezone
 
 from buildlog.models import Revision
+from buildlog.roles import Right, has_right, roles_with
 
 LONGEST = timedelta(days=366)
 
@@ -66,12 +67,14 @@ class ShareLink(models.Model):
             revoked_at__isnull=True,
             expires_at__gt=timezone.now(),
             made_by__is_active=True,
+            made_by__role__in=roles_with(Right.BUILD),
         )
         return found.select_related("revision__vehicle__assumptions", "made_by").first()
 
     @property
     def is_open(self) -> bool:
-        return self.revoked_at is None and self.expires_at > timezone.now()
+        stands = self.made_by.is_active and has_right(self.made_by, Right.BUILD)
+        return stands and self.revoked_at is None and self.expires_at > timezone.now()
 
     def revoke(self, at: datetime | None = None) -> None:
         self.revoked_at = at or timezone.now()

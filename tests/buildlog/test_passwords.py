@@ -92,6 +92,21 @@ def test_a_password_link_is_gone_after_a_day_or_a_sign_in(ilo, capsys, settings)
     assert Client().get(path).status_code == 410
 
 
+@pytest.mark.parametrize(
+    "forms",
+    [
+        [{"form": "sessions"}],
+        [{"form": "shut"}, {"form": "open"}],
+        [{"form": "role", "role": "builder"}],
+    ],
+)
+def test_a_password_link_is_gone_when_an_owner_changes_something_about_the_account(ilo, capsys, sign_in, forms):
+    path, owner = link_of(capsys, "ilo"), sign_in("owner")
+    for form in forms:
+        assert owner.post(f"/people/{ilo.pk}/", form).status_code == 302
+    assert Client().get(path).status_code == 410
+
+
 def test_a_password_link_does_not_open_a_shut_account(ilo, capsys):
     path = link_of(capsys, "ilo")
     ilo.is_active = False

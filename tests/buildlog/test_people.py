@@ -76,6 +76,7 @@ def test_a_shut_account_is_out_at_once_with_everything_it_opened(owner, ilo, veh
     theirs = Client()
     theirs.force_login(ilo)
     key = DeviceToken.issue(name="Logger", vehicle=vehicle, account=ilo)[1]
+    change(owner, ilo, "role", role="builder")
     token = ShareLink.issue(7, made_by=ilo, revision=revision)[1]
     assert theirs.get("/").status_code == 200
     assert Client().get(f"/shared/{token}/").status_code == 200
@@ -90,6 +91,39 @@ def test_a_shut_account_is_out_at_once_with_everything_it_opened(owner, ilo, veh
     assert theirs.get("/").status_code == 302
     assert Client().post("/sign-in/", told).status_code == 302
     assert DeviceToken.open_for(key) is not None
+
+
+def test_a_link_stops_when_its_maker_is_only_a_reader(owner, ilo, revision):
+    change(owner, ilo, "role", role="builder")
+    ilo.refresh_from_db()
+    link, token = ShareLink.issue(7, made_by=ilo, revision=revision)
+    assert Client().get(f"/shared/{token}/").status_code == 200
+    change(owner, ilo, "role", role="reader")
+    assert Client().get(f"/shared/{token}/").status_code == 410
+    assert "works no longer" in owner.get("/share/").content.decode()
+    assert not ShareLink.objects.get(pk=link.pk).is_open
+
+
+def test_links_that_show_something_to_others_are_in_the_access_log(owner, revision):
+    owner.post(f"/share/?report={revision.pk}", {"days": "7"})
+    made = ShareLink.objects.get()
+    for _ in range(2):  # ended once, whoever asks again
+        owner.post(f"/share/{made.pk}/revoke/")
+    told = AccessEvent.objects.filter(account=made.made_by).order_by("pk")
+    assert list(told.values_list("kind", "detail")) == [("link_made", str(made)), ("link_ended", str(made))]
+    page = owner.get("/people/access-log/").content.decode()
+    assert "Read-only link made" in page
+
+
+@pytest.mark.parametrize("form", [{"form": "shut"}, {"form": "role", "role": "builder"}])
+def test_an_invitation_ends_with_the_word_of_the_owner_who_made_it(owner, make_account, form):
+    mara = make_account("owner", "mara")
+    token, by_machine = Invitation.issue("reader", mara), Invitation.issue("reader")
+    assert Client().get(f"/invitation/{token}/").status_code == 200
+    change(owner, mara, **form)
+    assert Client().get(f"/invitation/{token}/").status_code == 410
+    assert Client().get(f"/invitation/{by_machine}/").status_code == 200
+    assert owner.get("/people/").content.decode().count("Take it back") == 1
 
 
 def test_the_owner_signs_somebody_out_everywhere(owner, ilo):
