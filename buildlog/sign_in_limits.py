@@ -30,6 +30,7 @@ class Limit:
 
 
 BY_KNOWN_BROWSER = Limit(10, timedelta(minutes=15))
+BY_KNOWN_BROWSER_A_DAY = Limit(100, timedelta(hours=24))
 BY_NAME_AND_ADDRESS = Limit(5, timedelta(minutes=15))
 BY_ADDRESS = Limit(30, timedelta(minutes=15))
 BY_NAME = Limit(100, timedelta(hours=24))
@@ -38,7 +39,7 @@ BY_NAME = Limit(100, timedelta(hours=24))
 
 @dataclass
 class Try:
-    """One try to sign in. `wait_s` is 0 when the password may be looked at."""
+    """One try at a password. `wait_s` is 0 when it may be looked at."""
 
     event: AccessEvent
     wait_s: int = 0
@@ -46,6 +47,10 @@ class Try:
     def succeeded(self, account: Account) -> None:
         self.event.kind, self.event.account = Kind.SIGNED_IN, account
         self.event.save(update_fields=["kind", "account"])
+
+    def was_right(self) -> None:
+        """By somebody who is signed in already: nothing to be counted or told."""
+        self.event.delete()
 
 
 def begin(request: HttpRequest, name: str) -> Try:
@@ -61,7 +66,11 @@ def begin(request: HttpRequest, name: str) -> Try:
     address, same_name = event.address, Q(name_hash=hashed)
     if known:
         # Whoever holds the browser can have signed in only as one who knew the password.
-        waits = [_wait(event, BY_KNOWN_BROWSER, same_name & Q(known_browser=known), since_success=True)]
+        by_browser = same_name & Q(known_browser=known)
+        waits = [
+            _wait(event, BY_KNOWN_BROWSER, by_browser, since_success=True),
+            _wait(event, BY_KNOWN_BROWSER_A_DAY, by_browser, since_success=True),
+        ]
     else:
         unknown = Q(known_browser="")
         waits = [
@@ -90,11 +99,9 @@ def _wait(event: AccessEvent, limit: Limit, same: Q, since_success: bool = False
 
 
 def _turn_away(event: AccessEvent) -> None:
-    """A try that had to wait does not lengthen the wait; one line in the log stands for all of them."""
+    """A try that had to wait does not lengthen the wait; one line in the log stands for all from one address."""
     lately = event.at - BY_NAME_AND_ADDRESS.within
-    said = AccessEvent.objects.filter(
-        kind=Kind.TURNED_AWAY, name_hash=event.name_hash, address=event.address, at__gt=lately
-    ).exists()
+    said = AccessEvent.objects.filter(kind=Kind.TURNED_AWAY, address=event.address, at__gt=lately).exists()
     if said:
         event.delete()
     else:

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from django import forms
 from django.contrib import messages
 from django.contrib.auth import login, update_session_auth_hash
 from django.contrib.auth.decorators import login_not_required
 from django.contrib.auth.forms import PasswordChangeForm, UserCreationForm
+from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods
 
-from buildlog import session_life
+from buildlog import session_life, sign_in_limits
 from buildlog.access_log import note
 from buildlog.known_browsers import remember
 from buildlog.models import AccessEvent, Account, Invitation
@@ -34,6 +37,25 @@ class UnitsForm(forms.ModelForm):
     class Meta:
         model = Account
         fields = ["unit_system"]
+
+
+class OwnPasswordForm(PasswordChangeForm):
+    """Who guesses at the old password from a browser that was left open is counted as at the door."""
+
+    wait_s = 0
+
+    def __init__(self, request: HttpRequest, data: Any = None) -> None:
+        super().__init__(request.user, data)
+        self.request = request
+
+    def clean_old_password(self) -> str:
+        one = sign_in_limits.begin(self.request, self.user.get_username())
+        self.wait_s = one.wait_s
+        if one.wait_s:
+            raise ValidationError(sign_in_limits.sentence(one.wait_s), code="too_many")
+        old = super().clean_old_password()
+        one.was_right()
+        return old
 
 
 @login_not_required
@@ -67,7 +89,7 @@ def accept_invitation(request: HttpRequest, token: str) -> HttpResponse:
 def account(request: HttpRequest) -> HttpResponse:
     asked = request.POST.get("form")
     units = UnitsForm(request.POST if asked == "units" else None, instance=request.user)
-    password = PasswordChangeForm(request.user, request.POST if asked == "password" else None)
+    password = OwnPasswordForm(request, request.POST if asked == "password" else None)
     if asked == "units" and units.is_valid():
         units.save()
         messages.success(request, "Units saved.")
@@ -91,4 +113,8 @@ def account(request: HttpRequest) -> HttpResponse:
         "kept_days": AccessEvent.KEPT_FOR.days,
         "ends_at": session_life.ends_at(request),
     }
-    return render(request, "buildlog/account.html", context, status=422 if asked else 200)
+    response = render(request, "buildlog/account.html", context, status=422 if asked else 200)
+    if password.wait_s:
+        response.status_code = 429
+        response["Retry-After"] = str(password.wait_s)
+    return response

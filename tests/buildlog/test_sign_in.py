@@ -97,6 +97,62 @@ def test_a_known_browser_has_a_limit_of_its_own(ilo):
     assert codes == [200] * 10 + [429] * 2
 
 
+def test_a_known_browser_has_a_limit_for_a_day_too(ilo, later):
+    phone = Client()
+    sign_in(phone)
+    phone.post("/sign-out/")
+    for _ in range(10):
+        assert [sign_in(phone, password=WRONG).status_code for _ in range(10)] == [200] * 10
+        later(hours=1)
+    answer = sign_in(phone)
+    assert answer.status_code == 429
+    assert "Wait 23 hours" in answer.content.decode()
+    later(hours=25)
+    assert sign_in(phone).status_code == 302
+
+
+def new_password(client, old):
+    new = "four-unlike-words-here"
+    return client.post(
+        "/account/", {"form": "password", "old_password": old, "new_password1": new, "new_password2": new}
+    )
+
+
+@pytest.mark.parametrize("most", [5, 10])
+def test_guesses_at_the_old_password_are_counted_and_written_down(ilo, most, later):
+    """By somebody at a browser that was left signed in; one that is known has a limit of its own."""
+    client = Client()
+    if most == 10:
+        sign_in(client)
+    client.force_login(ilo)
+    codes = [new_password(client, WRONG).status_code for _ in range(most)]
+    answer = new_password(client, RIGHT)  # the right one comes too late
+    assert [*codes, answer.status_code] == [422] * most + [429]
+    assert "Wait 15 minutes" in answer.content.decode()
+    assert 0 < int(answer["Retry-After"]) <= 900
+    assert AccessEvent.objects.filter(kind=Kind.WRONG, account=ilo).count() == most
+    later(minutes=16)
+    assert new_password(client, RIGHT).status_code == 302
+    assert AccessEvent.objects.filter(kind=Kind.WRONG, account=ilo).count() == most
+
+
+def test_a_new_password_that_is_refused_is_no_wrong_guess(ilo):
+    client = Client()
+    client.force_login(ilo)
+    for _ in range(8):
+        told = {"form": "password", "old_password": RIGHT, "new_password1": "short", "new_password2": "short"}
+        assert client.post("/account/", told).status_code == 422
+    assert not AccessEvent.objects.filter(kind=Kind.WRONG).exists()
+
+
+def test_many_names_that_are_turned_away_are_one_line(db):
+    for number in range(60):
+        sign_in(Client(), name=f"name-{number}", password=WRONG)
+    sign_in(Client(), name="name-1", password=WRONG, address="192.0.2.2")
+    kinds = list(AccessEvent.objects.values_list("kind", flat=True))
+    assert (kinds.count("wrong"), kinds.count("turned_away")) == (31, 1)
+
+
 def test_a_known_browser_is_known_for_its_own_accounts_only(ilo, make_account):
     make_account("owner", "mara")
     phone = Client()
