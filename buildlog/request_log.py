@@ -1,7 +1,8 @@
 """What the server writes down of each request, and what it never writes down.
 
 With `BUILDLOG_LOG=json` every request is one line of JSON, and so is everything else that is said; otherwise
-only trouble is written, in plain lines. No line holds a key: whatever reads like one is masked, wherever it stands.
+only trouble and refusals are written, in plain lines. No line holds a key: whatever reads like one is masked,
+wherever it stands.
 """
 
 from __future__ import annotations
@@ -15,20 +16,32 @@ from collections.abc import Callable
 from contextvars import ContextVar
 from datetime import UTC, datetime
 from typing import Any
+from urllib.parse import quote
 
 from django.conf import settings
 from django.http import HttpRequest, HttpResponse
+from django.utils.encoding import escape_uri_path
+
+from buildlog.client_address import client_address, comes_from_trusted_proxy
 
 HEADER = "X-Request-ID"
+REFUSED = (400, 401, 403, 429)
 GIVEN_ID = re.compile(r"[A-Za-z0-9-]{8,64}")
 MASK = "***"
+# Every repetition has an end, so that the time stays in proportion to the text, whatever the text is.
 MASKED = (
-    (re.compile(r"(/(?:invitation|shared|new-password/[^/\s]+)/)[^/\s?\"'<>]+"), rf"\1{MASK}"),
-    (re.compile(r"(?i)\b(bearer|basic|token)\s+[\w.~+/=-]{8,}"), rf"\1 {MASK}"),
-    (re.compile(r"(?i)\b(firnlog_\w+|csrfmiddlewaretoken|password|secret|key)(\"?\s*[=:]\s*\"?)[^\s\"&;,]+"),
-     rf"\1\2{MASK}"),
-    (re.compile(r"(\b\w+://[^\s:/@]*:)[^\s/@]+@"), rf"\1{MASK}@"),
+    (re.compile(r"(/(?:invitation|shared|new-password/[^/\s]{1,200})/)[^/\s?\"'<>]+"), rf"\1{MASK}"),
+    (re.compile(r"(?i)\b(bearer|basic|token)\s{1,4}[\w.~+/=-]{8,}"), rf"\1 {MASK}"),
+    # A name and what it is set to, as in a form, in JSON, in an environment or in Python's own words.
+    (re.compile(r"""(?ix)
+        ((?:firnlog_|csrfmiddlewaretoken|passw(?:or)?d|secret)\w{0,40} | (?:\b|_)key\b)
+        ((?: \\{0,4}["']?\s{0,4}[=:] | ["']\s{0,4}, )\s{0,4}[\[(]{0,2}\\{0,4}(?:b(?=["']))?)
+        (?: "(?:[^"\\\n]|\\.)*"? | '(?:[^'\\\n]|\\.)*'? | [^\s"'&;,]+ )
+     """), rf"\1\2{MASK}"),
+    (re.compile(r"(://[^\s:/@]{0,200}:)[^\s\"'<>]{1,400}@"), rf"\1{MASK}@"),
 )  # fmt: skip
+SHORTEST_SECRET = 8
+"""Shorter ones are also words, which would vanish from every line."""
 # A key is random and long; a UUID names a record, and is no secret.
 RANDOM = re.compile(r"[A-Za-z0-9_-]{40,}")
 
@@ -37,8 +50,14 @@ logger = logging.getLogger("buildlog.requests")
 
 
 def masked(text: str) -> str:
-    if settings.SECRET_KEY:
-        text = text.replace(settings.SECRET_KEY, MASK)
+    """The text without what lets somebody in: this installation's own secrets, and whatever reads like one."""
+    for secret in (
+        settings.SECRET_KEY,
+        settings.SET["BUILDLOG_S3_SECRET_KEY"],
+        settings.DATABASES["default"].get("PASSWORD", ""),
+    ):
+        if len(secret) >= SHORTEST_SECRET:
+            text = text.replace(secret, MASK).replace(quote(secret, safe=""), MASK)
     for pattern, instead in MASKED:
         text = pattern.sub(instead, text)
     return RANDOM.sub(lambda found: MASK if _is_mixed(found[0]) else found[0], text)
@@ -58,24 +77,37 @@ class RequestLog:
     def __call__(self, request: HttpRequest) -> HttpResponse:
         began = time.perf_counter()
         given = request.headers.get(HEADER, "")
-        name = given if GIVEN_ID.fullmatch(given) else uuid.uuid4().hex
+        believed = GIVEN_ID.fullmatch(given) and comes_from_trusted_proxy(request)
+        name = given if believed else uuid.uuid4().hex
         known = _request_id.set(name)
         try:
             response = self.get_response(request)
             response[HEADER] = name
             # Only an account that was asked for anyway: writing a line must not cost a query.
-            account = getattr(request, "_cached_user", None)
+            account, device = getattr(request, "_cached_user", None), getattr(request, "auth", None)
             told = {
-                "account": getattr(account, "pk", None),
+                "client": client_address(request),
+                "account": device.account_id if device else getattr(account, "pk", None),
+                "device": getattr(device, "pk", None),
                 "method": str(request.method),
                 "path": request.path,
                 "status": response.status_code,
                 "duration_ms": round((time.perf_counter() - began) * 1000, 1),
             }
-            logger.info("%s %s %s", told["method"], told["path"], told["status"], extra={"told": told})
+            logger.log(
+                logging.WARNING if response.status_code in REFUSED else logging.INFO,
+                "%s %s %s for %s",
+                *(told["method"], escape_uri_path(request.path), told["status"], _who(told)),
+                extra={"told": told},
+            )
             return response
         finally:
             _request_id.reset(known)
+
+
+def _who(told: dict[str, Any]) -> str:
+    named = [f"{what} {told[what]}" for what in ("account", "device") if told[what] is not None]
+    return ", ".join([*named, told["client"] or "this machine"])
 
 
 class JsonLines(logging.Formatter):

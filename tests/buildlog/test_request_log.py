@@ -4,12 +4,16 @@ import json
 import logging
 import re
 import sys
+from types import SimpleNamespace
 
 import pytest
+from django.test import Client
 
+from buildlog import request_log
+from buildlog.config.environment import networks
 from buildlog.models import DeviceToken, Invitation
 from buildlog.password_links import link_for
-from buildlog.request_log import JsonLines, PlainLines, masked
+from buildlog.request_log import JsonLines, PlainLines, logging_settings, masked
 
 
 @pytest.fixture
@@ -34,15 +38,73 @@ def lines():
         one.setLevel(level)
 
 
-def test_each_request_is_one_line(sign_in, lines):
+def test_each_request_is_one_line(sign_in, lines, settings):
+    settings.TRUSTED_PROXIES = networks("127.0.0.1")
     owner = sign_in("owner")
-    answer = owner.get("/parts/", headers={"X-Request-ID": "from-the-proxy-17"})
+    answer = owner.get("/parts/", headers={"X-Request-ID": "from-the-proxy-17", "X-Forwarded-For": "198.51.100.9"})
     (line,) = lines
     assert answer["X-Request-ID"] == line["request"] == "from-the-proxy-17"
     assert (line["method"], line["path"], line["status"]) == ("GET", "/parts/", 200)
     assert line["account"] == int(owner.session["_auth_user_id"])
     assert line["duration_ms"] > 0
     assert line["from"] == "buildlog.requests"
+    assert (line["client"], line["device"]) == ("198.51.100.9", None)
+
+
+def test_a_device_s_request_says_which_and_whose_it_is(client, vehicle, make_account, lines):
+    account = make_account("builder")
+    device, key = DeviceToken.issue(name="Logger", vehicle=vehicle, account=account, may_read=True)
+    answer = client.get("/api/v1/sessions/", headers={"Authorization": f"Bearer {key}"}, REMOTE_ADDR="192.0.2.7")
+    assert answer.status_code == 200
+    assert (lines[-1]["account"], lines[-1]["device"], lines[-1]["client"]) == (account.pk, device.pk, "192.0.2.7")
+    assert client.get("/api/v1/sessions/", headers={"Authorization": f"Bearer {key}x"}).status_code == 401
+    assert (lines[-1]["account"], lines[-1]["device"], lines[-1]["level"]) == (None, None, "warning")
+
+
+@pytest.fixture
+def plain_lines():
+    """What is written with `BUILDLOG_LOG=plain`: its levels and its form, into a list."""
+    told = logging_settings("plain")
+    held = []
+    handler = logging.Handler()
+    handler.setFormatter(PlainLines(told["formatters"]["plain"]["format"]))
+    handler.emit = lambda record: held.append(handler.format(record))
+    ours = logging.getLogger("buildlog")
+    before = ours.level
+    ours.setLevel(told["loggers"]["buildlog"]["level"])
+    ours.addHandler(handler)
+    yield held
+    ours.removeHandler(handler)
+    ours.setLevel(before)
+
+
+def test_plain_lines_say_who_was_refused_and_nothing_of_the_others(sign_in, plain_lines, settings):
+    reader = sign_in("reader")
+    pk = reader.session["_auth_user_id"]
+    assert reader.get("/parts/").status_code == 200
+    assert reader.get("/nothing/").status_code == 404
+    assert reader.get("/people/", REMOTE_ADDR="192.0.2.7").status_code == 403
+    assert Client().get("/api/v1/sessions/").status_code in (401, 403)
+    for _ in range(6):
+        Client().post("/sign-in/", {"username": "ilo", "password": "frost-and-chain-78"}, REMOTE_ADDR="192.0.2.8")
+    said = [line.partition("WARNING ")[2] for line in plain_lines]
+    assert said[0] == f"GET /people/ 403 for account {pk}, 192.0.2.7"
+    assert said[1].startswith("GET /api/v1/sessions/ 40")
+    assert said[2:] == ["POST /sign-in/ 429 for 192.0.2.8"]
+
+
+def test_a_refused_address_is_one_plain_line(plain_lines, client, db, settings):
+    settings.ALLOWED_HOSTS = ["log.example"]
+    assert client.get("/a%0A2026-01-01 00:00:00,000Z ERROR forged").status_code == 400
+    (line,) = plain_lines
+    assert "\n" not in line
+
+
+def test_a_name_of_a_request_is_believed_from_a_trusted_proxy_only(client, db, lines, settings):
+    for trusted, believed in (("127.0.0.1", True), ("192.0.2.1", False), ("none", False)):
+        settings.TRUSTED_PROXIES = networks(trusted)
+        answer = client.get("/sign-in/", headers={"X-Request-ID": "from-the-proxy-17"})
+        assert (answer["X-Request-ID"] == lines[-1]["request"] == "from-the-proxy-17") is believed
 
 
 def test_what_somebody_may_not_do_is_a_line_too(sign_in, lines):
@@ -60,7 +122,8 @@ def test_an_address_cannot_begin_a_line_of_its_own(client, db, lines):
 
 
 @pytest.mark.parametrize("given", ["", "short", "with space", "x" * 65, "a\nb" * 9, "<script>12345678"])
-def test_a_name_of_anybody_s_choosing_is_not_taken_over(given, client, db, lines):
+def test_a_name_of_anybody_s_choosing_is_not_taken_over(given, client, db, lines, settings):
+    settings.TRUSTED_PROXIES = networks("127.0.0.1")
     answer = client.get("/sign-in/", headers={"X-Request-ID": given})
     assert answer["X-Request-ID"] == lines[-1]["request"] != given
     assert len(answer["X-Request-ID"]) == 32
@@ -102,6 +165,20 @@ def test_a_device_s_key_is_masked(vehicle, make_account):
         "csrfmiddlewaretoken: Yk3pXlFzq1d8s0vJx2Wb",
         "password=frost-and-chain-77",
         "postgresql://firnlog:frost-and-chain-77@db/firnlog",
+        "postgresql://firnlog:frost/and-chain-77@frost-and-chain-77@db/firnlog",
+        "old_password=frost-and-chain-77&new_password1=frost-and-chain-77",
+        '{"password1": "frost-and-chain-77", "x": 1}',
+        """{'old_password': 'a frost-and-chain-77', 'x': 1}""",
+        """{'new_password2': "it's frost-and-chain-77"}""",
+        r"""{'password': 'it\'s frost-and-chain-77'}""",
+        "<QueryDict: {'password': ['one frost-and-chain-77']}>",
+        """[('password', 'one frost-and-chain-77'), (b'password', b'one frost-and-chain-77')]""",
+        'password = "one frost-and-chain-77',
+        r'"{\"password1\": \"one frost-and-chain-77\"}"',
+        "SECRET_KEY=frost-and-chain-77",
+        "BUILDLOG_S3_SECRET_KEY: frost-and-chain-77",
+        "aws_secret_access_key = frost-and-chain-77",
+        "host=db.example password=frost-and-chain-77",
     ],
 )
 def test_secrets_are_masked_wherever_they_stand(text):
@@ -115,6 +192,29 @@ def test_the_installation_s_own_key_is_masked_and_names_of_records_are_not(setti
     record = "GET /sessions/6f2b0f6e-0c3a-4a76-9d7b-0d4c0c3f5f11/"
     assert masked(record) == record
     assert settings.SECRET_KEY not in masked(f"signed with {settings.SECRET_KEY}, alas")
+
+
+def test_what_the_settings_keep_secret_is_masked_by_itself(monkeypatch):
+    database = {"PASSWORD": "rime on the chain"}
+    told = {"SECRET_KEY": "x" * 50, "SET": {"BUILDLOG_S3_SECRET_KEY": "ice over/the bay"}}
+    monkeypatch.setattr(request_log, "settings", SimpleNamespace(**told, DATABASES={"default": database}))
+    said = masked("refused ice over/the bay, ice%20over%2Fthe%20bay and rime on the chain")
+    assert said == "refused ***, *** and ***"
+    database["PASSWORD"] = "sled"
+    assert masked("the sled is out") == "the sled is out", "a short one is also a word"
+
+
+@pytest.mark.parametrize("plain", ["monkey: 3", "The old password was wrong, so nothing was changed.",
+                                   "http://127.0.0.1:8000/sessions/?page=2", "keyboard=new"])  # fmt: skip
+def test_what_is_no_secret_is_left_as_it_is(plain):
+    assert masked(plain) == plain
+
+
+@pytest.mark.parametrize("part", ["password", "password=\"", "password='\\", "://a:", "key ", "token ", "_key: (",
+                                  "/new-password/", "a" * 40, "bearer  "])  # fmt: skip
+def test_the_time_masking_takes_is_in_proportion(part):
+    """In a time that grew with the square these two million signs would take hours."""
+    assert masked(part * (2_000_000 // len(part)))
 
 
 @pytest.mark.parametrize("form", [JsonLines(), PlainLines("%(message)s")])
