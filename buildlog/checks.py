@@ -26,7 +26,7 @@ _NARROWEST_BITS = {4: 8, 6: 16}
 
 @register(TAG)
 def check_surroundings(app_configs: Any, **options: Any) -> list[CheckMessage]:
-    return [*_debug(), *_base_url(), *_proxies(), *_data_folder()]
+    return [*_debug(), *_base_url(), *_proxies(), *_database(), *_data_folder()]
 
 
 @register(TAG, deploy=True)
@@ -150,6 +150,22 @@ def _proxies() -> Iterator[CheckMessage]:
                 hint="Name the proxy's own address, for example BUILDLOG_TRUSTED_PROXIES=172.17.0.1",
                 id="buildlog.W010",
             )
+
+
+def _database() -> Iterator[CheckMessage]:
+    told = settings.SET["DATABASE_URL"]
+    if not told or told["OPTIONS"].get("sslmode") == "verify-full":
+        return
+    # An empty host or a path is a socket of this machine.
+    away = [one for one in told["HOST"].split(",") if one and not one.startswith("/") and not _is_loopback(one)]
+    if away:
+        yield Warning(
+            f"The database is on {', '.join(away)}, and nothing makes sure that what answers there is that server: "
+            "somebody on the way could read and change all records.",
+            hint="Let the server have a certificate, and end DATABASE_URL in ?sslmode=verify-full&sslrootcert=system "
+            "(or the path of your own authority's certificate).",
+            id="buildlog.W012",
+        )
 
 
 def _data_folder() -> Iterator[CheckMessage]:

@@ -11,9 +11,11 @@ from django.urls import Resolver404, resolve
 
 from buildlog.client_address import client_address, comes_from_trusted_proxy
 from buildlog.forwarded import NOT_BELIEVED, PATH_AS_SENT
+from buildlog.request_log import masked
 
-# Never a cookie, a key or a token: what proxies set, and what the browser says of where it is.
+# Never a cookie, a key or a token, as some proxies put into headers of such names: these alone are shown.
 SHOWN = ("Host", "Forwarded", "Via", "X-Real-Ip", "Origin", "Referer")
+SHOWN += tuple(f"X-Forwarded-{word}" for word in ("For", "Proto", "Host", "Port", "Prefix"))
 PASS_ON = {
     "scheme": "proxy_set_header X-Forwarded-Proto $scheme;",
     "host": "proxy_set_header Host $http_host;",
@@ -50,17 +52,13 @@ def arrived(request: HttpRequest) -> Arrived:
     sent = request.META
     # The page before is one of ours only where the browser says so.
     before = sent.get("HTTP_REFERER", "") if sent.get("HTTP_SEC_FETCH_SITE") == "same-origin" else ""
-    try:
-        where = urlsplit(sent.get("HTTP_ORIGIN") or before)
-    except ValueError:
-        where = urlsplit("")
     return Arrived(
         is_https=request.is_secure(),
         forwarded_proto=sent.get("HTTP_X_FORWARDED_PROTO") or sent.get(NOT_BELIEVED, ""),
         forwarded_for=sent.get("HTTP_X_FORWARDED_FOR", ""),
         forwarded_prefix=sent.get("HTTP_X_FORWARDED_PREFIX", "").rstrip("/"),
         host=sent.get("HTTP_HOST", ""),
-        browser=f"{where.scheme}://{where.netloc}" if where.netloc else "",
+        browser=_origin(sent.get("HTTP_ORIGIN") or before),
         peer=sent.get("REMOTE_ADDR", ""),
         client=client_address(request),
         is_trusted=comes_from_trusted_proxy(request),
@@ -70,14 +68,21 @@ def arrived(request: HttpRequest) -> Arrived:
 
 
 def headers_shown(request: HttpRequest) -> list[tuple[str, str]]:
-    sent = {name: text for name, text in request.headers.items() if name.title() in SHOWN or _is_forwarded(name)}
+    sent = {name: text for name, text in request.headers.items() if name.title() in SHOWN}
     if request.META.get(NOT_BELIEVED):
         sent["X-Forwarded-Proto"] = request.META[NOT_BELIEVED]
-    return sorted(sent.items())
+    if "Referer" in sent:
+        sent["Referer"] = _origin(sent["Referer"])
+    return sorted((name, masked(text)) for name, text in sent.items())
 
 
-def _is_forwarded(name: str) -> bool:
-    return name.title().startswith("X-Forwarded-")
+def _origin(address: str) -> str:
+    """Where a page is, without which page it is: its path may be a link that lets somebody in."""
+    try:
+        where = urlsplit(address)
+    except ValueError:
+        return ""
+    return f"{where.scheme}://{where.netloc.rpartition('@')[2]}" if where.scheme and where.netloc else ""
 
 
 def findings(facts: Arrived) -> list[Finding]:

@@ -65,7 +65,7 @@ PARTS: dict[str, Callable[[], Finding]] = {"database": database, "disk": disk, "
 
 
 def examine(names: list[str]) -> dict[str, Finding]:
-    return {name: PARTS[name]() for name in names}
+    return {name: PARTS[name]() for name in dict.fromkeys(names)}
 
 
 def told(findings: dict[str, Finding], *, to_owner: bool) -> dict[str, Any]:

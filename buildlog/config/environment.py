@@ -87,6 +87,8 @@ def time_zone(text: str) -> str:
 
 def base_url(text: str) -> BaseUrl:
     kind = "a web address without name, password, query or fragment"
+    if any(sign < " " for sign in text):
+        raise ValueError(kind)  # what reads addresses would pass over them
     try:
         parts = urlsplit(text)
         port = parts.port
@@ -109,7 +111,7 @@ def base_url(text: str) -> BaseUrl:
 
 def host_list(text: str) -> list[str]:
     hosts = [host.strip().lower() for host in text.split(",") if host.strip()]
-    if not all(_is_host(host.strip("[]")) for host in hosts):
+    if not hosts or not all(_is_host(host.strip("[]")) for host in hosts):
         raise ValueError("host names or addresses without a port, with commas between")
     return [f"[{host.strip('[]')}]" if ":" in host else host for host in hosts]
 
@@ -118,10 +120,20 @@ def networks(text: str) -> list[Network]:
     """Addresses or networks; "none" for nobody."""
     if text.lower() == "none":
         return []
+    kind = "IP addresses or networks with commas between, or none"
     try:
-        return [ipaddress.ip_network(one.strip()) for one in text.split(",") if one.strip()]
+        found = [_as_it_arrives(ipaddress.ip_network(one.strip())) for one in text.split(",") if one.strip()]
     except ValueError:
-        raise ValueError("IP addresses or networks with commas between, or none") from None
+        raise ValueError(kind) from None
+    if not found:
+        raise ValueError(kind)
+    return found
+
+
+def _as_it_arrives(network: Network) -> Network:
+    """An IPv4 network written in IPv6 as IPv4, which is how `client_address` reads addresses."""
+    mapped = getattr(network.network_address, "ipv4_mapped", None)
+    return ipaddress.ip_network((mapped, network.prefixlen - 96)) if mapped and network.prefixlen >= 96 else network
 
 
 HSTS_STEPS = {"no": 0, "hour": 3600, "day": 86_400, "month": 30 * 86_400, "year": 365 * 86_400}
@@ -163,7 +175,7 @@ def _is_host(text: str) -> bool:
         ipaddress.ip_address(text)
     except ValueError:
         label = r"[a-z0-9_]([a-z0-9_-]{0,61}[a-z0-9_])?"
-        return len(text) <= 253 and bool(re.fullmatch(rf"{label}(\.{label})*\.?", text))
+        return len(text) <= 253 and bool(re.fullmatch(rf"{label}(\.{label})*", text))
     return True
 
 

@@ -50,8 +50,10 @@ def database(text: str) -> dict[str, Any]:
 
 def server(text: str) -> dict[str, Any]:
     """The settings of the database at the address of a server. Raises ValueError, which never repeats a password."""
-    scheme = text.partition(":")[0].lower()
-    if scheme not in ("postgresql", "postgres"):
+    scheme, begins, _ = text.partition("://")
+    if not begins or not scheme.isalnum():
+        raise ValueError("the address of a PostgreSQL database; it begins with postgresql://")
+    if scheme.lower() not in ("postgresql", "postgres"):
         raise ValueError(f"the address of a PostgreSQL database; it begins with {scheme[:20]!r}")
     return _postgresql(text)
 

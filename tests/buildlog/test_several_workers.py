@@ -99,6 +99,17 @@ def outing(installation):
     return keys["sessions"]
 
 
+@pytest.mark.parametrize(
+    "path", ["/static/", "/static/css", "/static/css/", "/static/field/", "/static/css/../", "/static/..%2fsecret_key",
+             "/media/", "/.env", "/.git/config", "/secret_key", "/buildlog.sqlite3"]
+)  # fmt: skip
+def test_no_folder_shows_what_is_in_it(installation, path):
+    """ASVS 5.0.0, V13.4.1 and V13.4.3: static files are had by their names, and nothing else by its path."""
+    code, said = installation.ask(path)
+    assert code in (302, 404)
+    assert "tokens" not in said.partition("</head>")[2]
+
+
 def test_a_thousand_puts_sent_again_and_all_at_once_make_no_duplicate(installation, outing):
     """50 records, each sent 20 times by 16 senders at once, as after lost replies."""
     rows = {

@@ -58,6 +58,13 @@ def test_a_part_may_be_asked_alone_and_an_unknown_one_is_refused(client, db, fol
     )  # fmt: skip
 
 
+def test_a_part_that_is_asked_often_is_looked_at_once(client, db, folder, monkeypatch):
+    looked = []
+    monkeypatch.setitem(health.PARTS, "database", lambda: looked.append(1) or health.Finding("", {}))
+    assert client.get("/health/?of=" + "database," * 1000).status_code == 200
+    assert looked == [1]
+
+
 def test_a_disk_that_is_nearly_full(client, sign_in, folder, nearly_full):
     answer = Client().get("/health/")
     assert (answer.status_code, answer.json()["disk"], answer.json()["database"]) == (503, "trouble", "ok")
