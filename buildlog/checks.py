@@ -162,8 +162,8 @@ def _database() -> Iterator[CheckMessage]:
         yield Warning(
             f"The database is on {', '.join(away)}, and nothing makes sure that what answers there is that server: "
             "somebody on the way could read and change all records.",
-            hint="Let the server have a certificate, and end DATABASE_URL in ?sslmode=verify-full&sslrootcert=system "
-            "(or the path of your own authority's certificate).",
+            hint="Let the server have a certificate, and end DATABASE_URL in ?sslmode=verify-full&sslrootcert="
+            "/etc/ssl/certs/ca-certificates.crt (or name the certificate of your own authority).",
             id="buildlog.W012",
         )
 

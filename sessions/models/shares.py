@@ -73,8 +73,12 @@ class ShareLink(models.Model):
 
     @property
     def is_open(self) -> bool:
-        stands = self.made_by.is_active and has_right(self.made_by, Right.BUILD)
-        return stands and self.revoked_at is None and self.expires_at > timezone.now()
+        return self.revoked_at is None and self.expires_at > timezone.now()
+
+    @property
+    def is_stopped(self) -> bool:
+        """Whether whoever made it may share nothing at present; it would open again with that right, until it ends."""
+        return not self.made_by.is_active or not has_right(self.made_by, Right.BUILD)
 
     def revoke(self, at: datetime | None = None) -> None:
         self.revoked_at = at or timezone.now()

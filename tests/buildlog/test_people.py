@@ -100,8 +100,14 @@ def test_a_link_stops_when_its_maker_is_only_a_reader(owner, ilo, revision):
     assert Client().get(f"/shared/{token}/").status_code == 200
     change(owner, ilo, "role", role="reader")
     assert Client().get(f"/shared/{token}/").status_code == 410
-    assert "works no longer" in owner.get("/share/").content.decode()
-    assert not ShareLink.objects.get(pk=link.pk).is_open
+    page = owner.get("/share/").content.decode()
+    assert "stopped: who made it may not share now" in page
+    # It would open again with that role, so it can be ended still.
+    assert "End it" in page
+    change(owner, ilo, "role", role="builder")
+    assert Client().get(f"/shared/{token}/").status_code == 200
+    owner.post(f"/share/{link.pk}/revoke/")
+    assert Client().get(f"/shared/{token}/").status_code == 410
 
 
 def test_links_that_show_something_to_others_are_in_the_access_log(owner, revision):
