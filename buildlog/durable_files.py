@@ -6,7 +6,7 @@ import contextlib
 import fcntl
 import os
 import secrets
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -51,17 +51,38 @@ def as_the_folder_is_owned(path: Path, folder: Path | None = None) -> None:
             os.chown(path, owner.st_uid, owner.st_gid, follow_symlinks=False)
 
 
+def made_once(path: Path, make: Callable[[], str]) -> str:
+    """What a small file holds; where there is none yet, what is made for it now. Two that come at one moment get one.
+
+    Raises OSError.
+    """
+    if not os.path.lexists(path):
+        with locked(path.with_name(f"{path.name}.lock"), wait=True):
+            if not os.path.lexists(path):
+                write_whole(path, make().encode())
+    return path.read_text().strip()
+
+
 class InUse(RuntimeError):
     """Another process holds the lock."""
+
+
+class CannotLock(OSError):
+    """The lock file may not be written."""
 
 
 @contextmanager
 def locked(path: Path, *, shared: bool = False, wait: bool = False) -> Iterator[int]:
     """Hold a lock file while the block runs. The system lets go of it when the process dies, however that happens.
 
-    Raises InUse when another process holds it, unless told to wait until that one lets go.
+    Raises InUse when another process holds it, unless told to wait until that one lets go; CannotLock.
     """
-    descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    try:
+        descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    except OSError as error:
+        raise CannotLock(
+            error.errno, f"{path} cannot be written ({error.strerror}). Run this as the account that owns the folder"
+        ) from None
     try:
         as_the_folder_is_owned(path)
         try:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -13,7 +14,7 @@ from django.db import Error
 from buildlog.backups import in_use, keeping, server
 from buildlog.backups.making import BackupFailed, dump_before_update, make_backup
 from buildlog.conflicts import alone_in_the_database
-from buildlog.durable_files import locked
+from buildlog.durable_files import InUse, locked
 from buildlog.version import VERSION, newer_than_known, steps
 
 LOCK = "update.lock"
@@ -30,14 +31,25 @@ def bring_up_to_date(say: Callable[[str], object], *, with_backup: bool = True) 
     are being restored, or when the backup or a step fails.
     """
     try:
-        # The lock is this machine's, where SQLite has none of its own that lasts; a server has one for all hosts.
-        with in_use.used(settings.DATA), locked(settings.DATA / LOCK, wait=True), alone_in_the_database():
+        with in_use.used(settings.DATA), _no_other(settings.DATA, say), alone_in_the_database():
             return _bring_up_to_date(say, with_backup)
     except in_use.NotNow as error:
         raise UpdateRefused(str(error)) from None
     except Error as error:
         where = "that DATABASE_URL names" if server.holds_the_records() else f"in {settings.DATA}"
         raise UpdateRefused(f"The database {where} cannot be opened: {str(error).strip()}") from None
+
+
+@contextmanager
+def _no_other(data: Path, say: Callable[[str], object]) -> Iterator[None]:
+    """One update on this machine: SQLite has no lock of its own that lasts for more than a step."""
+    with ExitStack() as held:
+        try:
+            held.enter_context(locked(data / LOCK))
+        except InUse:
+            say("Another update is going on; waiting until it has ended …")
+            held.enter_context(locked(data / LOCK, wait=True))
+        yield
 
 
 def _bring_up_to_date(say: Callable[[str], object], with_backup: bool) -> Path | None:
@@ -79,8 +91,11 @@ def _backup() -> Path:
 
 
 def _newest_before_update() -> Path | None:
-    made = [one.path for one in keeping.backups_in(settings.BACKUP_DIR) if one.before_update and one.is_own]
-    return made[0] if made else None
+    suffix = server.DUMP_SUFFIX if server.holds_the_records() else ".zip"
+    for one in keeping.backups_in(settings.BACKUP_DIR):
+        if one.before_update and one.is_own and one.path.suffix == suffix:
+            return one.path
+    return None
 
 
 def _way_back(backup: Path | None) -> str:

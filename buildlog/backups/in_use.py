@@ -7,7 +7,7 @@ import os
 from collections.abc import Iterator
 from pathlib import Path
 
-from buildlog.durable_files import InUse, locked
+from buildlog.durable_files import CannotLock, InUse, locked
 
 RUNNING_LOCK = "running.lock"
 """Held, shared, by every process that serves the site; held alone while data are swapped or carried away."""
@@ -33,6 +33,8 @@ def used(data: Path) -> Iterator[None]:
             # Only now: before the lock was there, a restore could still begin.
             refuse_half_restored(data)
             yield
+    except CannotLock as error:
+        raise NotNow(f"{error.strerror}.") from None
     except InUse:
         raise NotNow("A restore is going on. Start again when it has ended.") from None
 
@@ -43,8 +45,12 @@ def alone(data: Path) -> Iterator[None]:
     try:
         with locked(data / RUNNING_LOCK):
             yield
+    except CannotLock as error:
+        raise NotNow(f"{error.strerror}.") from None
     except InUse:
-        raise NotNow("The server is running, and what is written meanwhile would be lost. Stop it first.") from None
+        raise NotNow(
+            "The server or an update is running, and what is written meanwhile would be lost. Stop it first."
+        ) from None
 
 
 def begin_to_serve(data: Path) -> None:

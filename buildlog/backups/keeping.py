@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 import re
+import secrets
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from django.conf import settings
+
+from buildlog.durable_files import made_once
 
 DAYS_KEPT = 7
 WEEKS_KEPT = 8
@@ -19,6 +21,7 @@ NAME = re.compile(
     r"firnlog-(?P<moment>\d{4}-\d\d-\d\dT\d{6}Z)(?P<update>-before-update)?(?P<of>-of-[0-9a-f]{8})?(?:-\d+)?"
     r"\.(?:zip|pgdump)"
 )
+MARK = ".installation"
 MOMENT = "%Y-%m-%dT%H%M%SZ"
 
 
@@ -34,8 +37,11 @@ class Kept:
 
 
 def installation() -> str:
-    """What tells the backups of this log from those of another in the same folder; a restored log keeps it."""
-    return f"-of-{hashlib.sha256(b'whose backup: ' + settings.SECRET_KEY.encode()).hexdigest()[:8]}"
+    """What tells the backups of this data folder from those of another, whose log may be a restored copy of this one.
+
+    It is in no backup: where a log has moved, those of before are left alone.
+    """
+    return f"-of-{made_once(settings.DATA / MARK, lambda: secrets.token_hex(4))}"
 
 
 def name_for(moment: datetime, *, before_update: bool = False, suffix: str = ".zip") -> str:
@@ -62,6 +68,10 @@ def backups_in(folder: Path) -> list[Kept]:
         names = os.listdir(folder)
     except OSError:
         return []
+    try:
+        own = installation()
+    except OSError:
+        own = ""
     for name in names:
         match = NAME.fullmatch(name)
         if not match:
@@ -71,7 +81,7 @@ def backups_in(folder: Path) -> list[Kept]:
             size = (folder / name).stat().st_size
         except (ValueError, OSError):
             continue  # No moment of any calendar, or removed since it was listed.
-        found.append(Kept(folder / name, made_at, bool(match["update"]), size, match["of"] in (None, installation())))
+        found.append(Kept(folder / name, made_at, bool(match["update"]), size, match["of"] in (None, own)))
     return sorted(found, key=lambda one: (one.made_at, one.path.name), reverse=True)
 
 

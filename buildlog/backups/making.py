@@ -9,7 +9,7 @@ import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -42,6 +42,8 @@ class Made:
     seconds: float
     left_out: tuple[str, ...]
     """What lies among the uploads under a name that no upload has."""
+    not_removed: tuple[str, ...] = ()
+    """Old backups that should go and do not, each with the reason."""
 
 
 def make_backup(
@@ -56,13 +58,9 @@ def make_backup(
     try:
         with _no_other(data):
             made = _make(data, target, before_update, moment)
-            if target is None:
-                for old in keeping.to_remove(keeping.backups_in(made.path.parent), moment):
-                    if old.path != made.path:
-                        old.path.unlink(missing_ok=True)
             missing = len(made.manifest.missing_files)
             standing.note_good(data, made.path, missing, moment, elsewhere=target is not None)
-            return made
+            return made if target else replace(made, not_removed=tuple(_remove_old(made.path, moment)))
     except BackupFailed:
         raise
     except Exception as error:
@@ -74,6 +72,16 @@ def make_backup(
 
 
 EXPECTED = (OSError, sqlite3.Error, NotABackup, CannotCopy, Error)
+
+
+def _remove_old(made: Path, moment: datetime) -> Iterator[str]:
+    """Remove what no rule keeps; gives what could not be removed, which harms no other backup."""
+    for old in keeping.to_remove(keeping.backups_in(made.parent), moment):
+        try:
+            if old.path != made:
+                old.path.unlink(missing_ok=True)
+        except OSError as error:
+            yield in_a_sentence(error)
 
 
 def dump_before_update(data: Path, moment: datetime) -> Path:

@@ -21,16 +21,20 @@ from django.db import Error
 from buildlog.backups import in_use, making, package, server, settings_kept
 from buildlog.backups.database import LIVE_NAME, Database
 from buildlog.backups.package import DATABASE, Manifest, NotABackup
-from buildlog.backups.swap import CannotSwap, finish_unfinished, plan_swap
+from buildlog.backups.swap import CannotSwap, SwappedByHalf, finish_unfinished, plan_swap
 from buildlog.config import environment
 from buildlog.data_copy import CannotCopy
-from buildlog.durable_files import InUse, as_the_folder_is_owned, locked, sync_folder
+from buildlog.durable_files import CannotLock, InUse, as_the_folder_is_owned, locked, sync_folder
 from buildlog.file_copy import CannotCopyFile
 from buildlog.version import newer_than_known
 
 
 class RestoreFailed(RuntimeError):
     """The restore did not come to its end; the message is a sentence for people."""
+
+
+class RestoredByHalf(RestoreFailed):
+    """It can be finished once what is in the way is gone."""
 
 
 @dataclass(frozen=True)
@@ -92,9 +96,7 @@ def restore(file: Path, data: Path, *, now: datetime | None = None) -> Restored:
             (data / in_use.UNFINISHED).unlink(missing_ok=True)
             for folder in (staged, kept):
                 shutil.rmtree(folder, ignore_errors=True)
-            if isinstance(error, CannotCopy | CannotCopyFile):
-                raise RestoreFailed(str(error)) from None
-            if isinstance(error, OSError | sqlite3.Error | Error | CannotSwap):
+            if isinstance(error, OSError | sqlite3.Error | Error | CannotSwap | CannotCopy | CannotCopyFile):
                 raise RestoreFailed(f"{making.in_a_sentence(error)} Your data are as they were.") from error
             raise
         _finish(data)
@@ -104,6 +106,8 @@ def restore(file: Path, data: Path, *, now: datetime | None = None) -> Restored:
 def _finish(data: Path) -> bool:
     try:
         return finish_unfinished(data)
+    except SwappedByHalf as error:
+        raise RestoredByHalf(str(error)) from error
     except CannotSwap as error:
         raise RestoreFailed(str(error)) from error
 
@@ -131,6 +135,8 @@ def _alone(data: Path) -> Iterator[None]:
             yield
     except in_use.NotNow as error:
         raise RestoreFailed(f"{error} Your data are as they were.") from None
+    except CannotLock as error:
+        raise RestoreFailed(f"{error.strerror}. Your data are as they were.") from None
     except InUse:
         raise RestoreFailed(
             "A backup or another restore is going on. Wait until it has ended. Your data are as they were."

@@ -7,6 +7,7 @@ connect a trial restore to the log it was taken from. So every installation keep
 from __future__ import annotations
 
 import os
+import re
 from pathlib import Path
 
 from buildlog.backups import standing
@@ -28,7 +29,6 @@ def settings_files(data: Path) -> list[Path]:
         path
         for path in data.iterdir()
         if path.is_file()
-        and not path.is_symlink()
         and not path.name.startswith(working)
         and path.suffix != ".lock"
         and belongs(f"settings/{path.name}")
@@ -77,7 +77,8 @@ def _lines(path: Path) -> list[str]:
 
 
 def _name(line: str) -> str:
-    return line.partition("=")[0].strip()
+    """The name a line sets, also where it is written as a shell would read it, which the program does not."""
+    return re.sub(r"^(export\s+)?[\"']?|[\"']?$", "", line.partition("=")[0].strip())
 
 
 def _is_of_a_place(line: str) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import shutil
@@ -12,9 +13,16 @@ from buildlog.backups.database import LIVE_NAME
 from buildlog.backups.in_use import UNFINISHED
 from buildlog.durable_files import sync_folder, write_whole
 
+NO_LINKS = (errno.EPERM, errno.EOPNOTSUPP, errno.ENOTSUP, errno.ENOSYS)
+"""From disks without hard links: there a copy takes the place of a second name, once it is whole."""
+
 
 class CannotSwap(RuntimeError):
     """Something is in the way; the message is a sentence for people."""
+
+
+class SwappedByHalf(CannotSwap):
+    """It can be finished once what is in the way is gone."""
 
 
 def plan_swap(data: Path, staged: Path, kept: Path) -> None:
@@ -22,12 +30,26 @@ def plan_swap(data: Path, staged: Path, kept: Path) -> None:
 
     Raises CannotSwap where a name can be seen beforehand not to move.
     """
-    comes = sorted(path.name for path in staged.iterdir() if not path.name.startswith((LIVE_NAME + "-", ".")))
+    comes = sorted(
+        path.name
+        for path in staged.iterdir()
+        if not path.name.startswith((LIVE_NAME + "-", ".")) and path.suffix != ".lock"
+    )
     for name in comes:
-        if os.path.ismount(data / name):
+        live = data / name
+        try:
+            is_mounted = os.path.ismount(live)
+            if os.path.isfile(live) and not os.path.islink(live):
+                # Each file's second name, already now: where it cannot have one, nothing has happened yet.
+                _second_name(live, kept / name)
+        except OSError as error:
+            if error.errno != errno.EXDEV:
+                raise
+            is_mounted = True
+        if is_mounted:
             raise CannotSwap(
-                f"{data / name} is a disk of its own, which cannot be put aside. Unmount it while you restore, and "
-                "move what comes onto it afterwards; or have the whole data folder on that disk."
+                f"{live} is mounted by itself, so it cannot be put aside. Unmount it while you restore, and move what "
+                "comes back to where it was mounted from; or have the whole data folder there."
             )
     # Uploads first: where their folder cannot be renamed, nothing else has happened yet.
     comes.sort(key=lambda name: (name != "media", name != LIVE_NAME))
@@ -53,7 +75,7 @@ def finish_unfinished(data: Path, step: Callable[[str], None] = lambda _: None) 
         why = f"{error.strerror} ({error.filename})."
         if not _nothing_has_moved(plan["comes"], data, staged, kept):
             half = "The data are swapped by half: mend that, then manage.py restore --finish"
-            raise CannotSwap(f"{why} {half}") from error
+            raise SwappedByHalf(f"{why} {half}") from error
         (data / UNFINISHED).unlink()
         sync_folder(data)
         for folder in (staged, kept):
@@ -78,7 +100,12 @@ def _swap(name: str, data: Path, staged: Path, kept: Path, step: Callable[[str],
                 os.replace(data / beside, kept / beside)
     if os.path.lexists(live) and not os.path.lexists(old):
         step(f"keep {name}")
-        if os.path.isdir(live) or os.path.islink(live):
+        if os.path.islink(live):
+            # It may lead from where it stands, and would lead elsewhere from its new place.
+            os.symlink(os.path.realpath(live), old)
+            sync_folder(kept)
+            os.unlink(live)
+        elif os.path.isdir(live):
             os.rename(live, old)
         else:
             _second_name(live, old)
@@ -98,8 +125,10 @@ def _nothing_has_moved(comes: list[str], data: Path, staged: Path, kept: Path) -
 def _second_name(live: Path, old: Path) -> None:
     try:
         os.link(live, old)
-    except PermissionError:
-        # Disks without hard links: a copy, under its name only once it is whole.
+    except OSError as error:
+        if error.errno not in NO_LINKS:
+            raise
         part = old.with_name(f".{old.name}.part")
         shutil.copy2(live, part)
+        sync_folder(part)
         os.replace(part, old)

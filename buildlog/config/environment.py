@@ -23,7 +23,7 @@ from zoneinfo import ZoneInfo
 from django.core.exceptions import ImproperlyConfigured
 
 from buildlog.config import stores
-from buildlog.durable_files import locked, write_whole
+from buildlog.durable_files import made_once
 
 PROJECT = Path(__file__).resolve().parents[2]
 FILE = "settings.env"
@@ -301,12 +301,11 @@ def _nearest(name: str) -> str:
 def secret_key(folder: Path) -> str:
     """The installation's own key, made once, readable by its owner only."""
     path = folder / "secret_key"
-    if not path.exists():
-        # Two processes that start at one moment must end up with one key.
-        with locked(folder / "secret_key.lock", wait=True):
-            if not path.exists():
-                write_whole(path, secrets.token_urlsafe(64).encode())
-    key = path.read_text().strip()
+    try:
+        key = made_once(path, lambda: secrets.token_urlsafe(64))
+    except OSError as error:
+        words = f"{path} cannot be read or made ({error.strerror}). Run this as the account that owns the folder."
+        raise WrongSettings([words]) from None
     if not key:
         raise WrongSettings(
             [

@@ -1,5 +1,6 @@
 """Which backups stay, when one is made, and what the owner is told of them; with a made clock."""
 
+import shutil
 import threading
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -90,20 +91,33 @@ def test_old_ones_go_and_other_files_stay(data):
     assert len(keeping.backups_in(folder)) == 7 + 4  # to Sunday 2026-02-15; the Sundays 01-18 to 02-08 besides
 
 
-def test_two_logs_in_one_folder_leave_each_other_alone(data, settings):
-    folder, own_key = data / "backups", settings.SECRET_KEY
-    settings.SECRET_KEY = "of another log"
-    theirs = {making.make_backup(data, now=NOW - timedelta(days=100 - n)).path for n in range(12)}
+def test_two_logs_in_one_folder_leave_each_other_alone(data, settings, tmp_path):
+    """The other is a restored copy of the first: it has the same key."""
+    folder = data / "backups"
+    settings.DATA = shutil.copytree(data, tmp_path / "copy")
+    theirs = {making.make_backup(settings.DATA, now=NOW - timedelta(days=100 - n)).path for n in range(12)}
     kept = set(folder.iterdir())
     assert len(kept) < len(theirs)  # by the rule of that log itself
     being_written = folder / f".{keeping.name_for(NOW)}.0.part"
     being_written.write_text("x")
-    settings.SECRET_KEY = own_key
+    settings.DATA = data
     for n in range(12):
         making.make_backup(data, now=NOW + timedelta(days=n))
     assert {*kept, being_written} <= set(folder.iterdir())
     own = [one for one in keeping.backups_in(folder) if one.is_own]
     assert len(own) == len(keeping.backups_in(folder)) - len(kept)
+
+
+def test_an_old_one_that_cannot_be_removed_spoils_no_new_one(data):
+    stuck = data / "backups" / keeping.name_for(NOW - timedelta(days=300))
+    stuck.mkdir(parents=True)  # under the name of a backup, and no file
+    (data / "backups" / keeping.name_for(NOW - timedelta(days=300, hours=-1))).write_text("a later one of that day")
+    for n in range(12):
+        made = making.make_backup(data, now=NOW - timedelta(days=12 - n))
+    assert made.not_removed[0].startswith("Is a directory")
+    assert standing.read(data).trouble == ""
+    assert standing.read(data).good_at == NOW - timedelta(days=1)
+    assert len(keeping.backups_in(data / "backups")) < 12
 
 
 def test_a_folder_that_may_not_be_looked_into_has_none_and_is_said(tmp_path):

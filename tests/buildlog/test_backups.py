@@ -125,7 +125,7 @@ def test_restoring_brings_back_what_was_and_keeps_what_is(data, backup):
     assert len(content(done.kept / "media")) == len(uploads) - 1
     assert (done.kept / "secret_key").read_text() == "another"
     assert sorted(path.name for path in data.iterdir() if path.suffix != ".lock") == [
-        "backup_standing.json", "backups", "buildlog.sqlite3", "media", done.kept.name, "secret_key",
+        ".installation", "backup_standing.json", "backups", "buildlog.sqlite3", "media", done.kept.name, "secret_key",
     ]  # fmt: skip
 
 
@@ -206,7 +206,7 @@ def test_a_swap_that_is_cut_off_anywhere_can_be_finished(data, backup, nothing_t
 def test_nothing_is_restored_while_the_server_runs(data, backup, nothing_to_bring_up_to_date):
     before = content(data)
     with in_use.used(data):
-        with pytest.raises(restoring.RestoreFailed, match="The server is running"):
+        with pytest.raises(restoring.RestoreFailed, match="The server or an update is running"):
             restoring.restore(backup, data)
         assert content(data) == before
     restoring.restore(backup, data)

@@ -8,7 +8,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from buildlog.backups import in_use, making, restoring, swap
+from buildlog.backups import in_use, making, restoring, settings_kept, swap
 from buildlog.backups.package import belongs
 from tests.data_folders import content, manage, rows
 
@@ -109,6 +109,16 @@ def test_a_link_that_leads_nowhere_is_put_aside(data, nothing_to_bring_up_to_dat
     assert os.readlink(done.kept / "media") == "/no/such/disk"
 
 
+def test_a_link_that_is_put_aside_leads_where_it_led(data, nothing_to_bring_up_to_date):
+    file, uploads = backed_up(data), content(data / "media")
+    os.rename(data / "media", data.parent / "big")
+    (data / "media").symlink_to("../big")
+    done = restoring.restore(file, data)
+    assert content(data / "media") == uploads
+    assert not (data / "media").is_symlink()
+    assert content(done.kept / "media") == uploads
+
+
 def nothing_left_behind(data):
     return not any(name.startswith((".restoring-", "replaced-", in_use.UNFINISHED)) for name in os.listdir(data))
 
@@ -116,10 +126,62 @@ def nothing_left_behind(data):
 def test_a_disk_of_its_own_is_said_before_anything_moves(data, nothing_to_bring_up_to_date, monkeypatch):
     file, before = backed_up(data), content(data)
     monkeypatch.setattr(swap.os.path, "ismount", lambda path: path.name == "media")
-    with pytest.raises(restoring.RestoreFailed, match=r"media is a disk of its own.* Your data are as they were"):
+    with pytest.raises(restoring.RestoreFailed, match=r"media is mounted by itself.* Your data are as they were"):
         restoring.restore(file, data)
     assert content(data) == before
     assert nothing_left_behind(data)
+
+
+def test_a_file_mounted_by_itself_is_found_before_anything_moves(data, nothing_to_bring_up_to_date, monkeypatch):
+    file, before = backed_up(data, "BUILDLOG_TIME_ZONE=Europe/Oslo\n"), content(data)
+
+    def link(source, target):
+        if source.name == "settings.env":
+            raise OSError(errno.EXDEV, os.strerror(errno.EXDEV), str(source))
+        os.symlink(source, target)
+
+    monkeypatch.setattr(swap.os, "link", link)
+    with pytest.raises(restoring.RestoreFailed, match=r"settings.env is mounted by itself.* as they were"):
+        restoring.restore(file, data)
+    assert content(data) == before
+    assert nothing_left_behind(data)
+
+
+def test_on_a_disk_without_hard_links_the_old_files_are_copied(data, nothing_to_bring_up_to_date, monkeypatch):
+    file, old = backed_up(data), rows(data / "buildlog.sqlite3")
+
+    def link(source, target):
+        raise OSError(errno.EOPNOTSUPP, os.strerror(errno.EOPNOTSUPP), str(source))
+
+    monkeypatch.setattr(swap.os, "link", link)
+    assert rows(restoring.restore(file, data).kept / "buildlog.sqlite3") == old
+
+
+@pytest.mark.parametrize("command", [["restore", "{file}"], ["restore", "--finish"], ["update"], ["backup"]])
+def test_a_folder_of_another_account_is_said(command, data):
+    file = backed_up(data)
+    for lock in ("backup.lock", "running.lock"):
+        (data / lock).unlink(missing_ok=True)
+        (data / lock).mkdir()  # cannot be opened, by root neither
+    said, code = manage(data, *[one.format(file=file) for one in command])
+    assert (code, "Traceback" in said) == (1, False)
+    assert "Run this as the account that owns the folder" in said
+
+
+def test_a_linked_file_of_settings_is_in_the_backup(data, tmp_path):
+    (tmp_path / "kept.env").write_text("BUILDLOG_TIME_ZONE=Europe/Oslo\n")
+    (data / "settings.env").symlink_to(tmp_path / "kept.env")
+    names = {one.name for one in making.make_backup(data).manifest.parts}
+    assert {"settings/settings.env", "settings/secret_key"} <= names
+    assert "settings/.installation" not in names
+
+
+@pytest.mark.parametrize("line", ["export DATABASE_URL=x", "'DATABASE_URL'=x", '"BUILDLOG_S3_BUCKET" = x'])
+def test_a_place_is_known_however_it_is_written(line, tmp_path):
+    came = tmp_path / "settings.env"
+    came.write_text(f"{line}\n")
+    assert len(settings_kept.keep_own_places(came, tmp_path / "none")) == 1
+    assert came.read_text() == f"# Where the backup was made: {line}\n"
 
 
 @pytest.mark.parametrize("stuck", ["media", "buildlog.sqlite3"])
@@ -197,7 +259,7 @@ def test_the_way_home_from_a_server_is_a_file_only_its_owner_reads(data, tmp_pat
     target = tmp_path / "home.sqlite3"
     with in_use.used(data):
         said, code = manage(data, "copy_database", f"sqlite:///{target}")
-        assert (code, "The server is running" in said) == (1, True)
+        assert (code, "The server or an update is running" in said) == (1, True)
     said, code = manage(data, "copy_database", f"sqlite:///{target}")
     assert code == 0, said
     assert stat.S_IMODE(target.stat().st_mode) == 0o600

@@ -45,5 +45,7 @@ class Command(BaseCommand):
         )
         for name in told.missing_files[:10]:
             self.stderr.write(f"A record speaks of a file that is not in the data folder: {name}")
+        for words in made.not_removed[:10]:
+            self.stderr.write(f"An old backup should go, and cannot be removed: {words}")
         for name in made.left_out[:10]:
             self.stderr.write(f"Left out, because no upload has such a name: {name}")

@@ -29,13 +29,13 @@ class Command(BaseCommand):
             raise CommandError(f"The address must be {error}. For example {stores.SERVER_EXAMPLE}") from None
         file = Path(target["NAME"]) if "sqlite" in target["ENGINE"] else None
         try:
-            if file:
-                # Only its owner may read it, as the one in the data folder.
-                file.touch(mode=0o600)
             with in_use.alone(settings.DATA), known_as("target", target) as alias:
+                if file:
+                    # Only its owner may read it, as the one in the data folder.
+                    file.touch(mode=0o600)
                 report = copy_everything("default", alias, keep_still=True)
         except OSError as error:
-            raise CommandError(f"{file} cannot be written: {error.strerror}.") from None
+            raise CommandError(f"{error.filename} cannot be written: {error.strerror}.") from None
         except (CannotCopy, in_use.NotNow) as error:
             raise CommandError(str(error)) from None
         except DatabaseError as error:

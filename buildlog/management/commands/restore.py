@@ -35,6 +35,8 @@ class Command(BaseCommand):
                 self.stdout.write("The backup is whole.")
                 return
             done = restoring.restore(path, settings.DATA)
+        except restoring.RestoredByHalf as error:
+            raise CommandError(str(error)) from None
         except (NotABackup, restoring.RestoreFailed) as error:
             raise CommandError(f"Nothing was restored. {error}") from None
         self._describe(done.manifest)
