@@ -2,13 +2,16 @@
 
 import ast
 import re
+import sys
 from pathlib import Path
 
+import pytest_django.fixtures
 from django.apps import apps
 
 from buildlog.fields import QuantityField
 from calc.quantities import KINDS
 from calc.units import REGISTRY, SUFFIXES, suffix_of
+from tests.on_postgresql import WITHOUT_DATABASE
 
 PROJECT = Path(__file__).resolve().parents[2]
 OWN_MODELS = [*apps.get_app_config("buildlog").get_models(), *apps.get_app_config("test_sessions").get_models()]
@@ -54,6 +57,27 @@ def test_imports_run_one_way():
                     top = name.split(".")[0]
                     assert order.get(top, -1) <= rank, f"{path} imports {name}"
                     assert not (rank == 0 and top in ("django", "rest_framework")), f"{path} imports {name}"
+
+
+def test_what_is_left_out_on_postgresql_reaches_no_database():
+    """Neither by what it imports nor by a fixture: those of the project's conftest, and pytest-django's own."""
+    shared = ast.parse((PROJECT / "tests/conftest.py").read_text())
+    fixtures = {node.name for node in ast.walk(shared) if isinstance(node, ast.FunctionDef)}
+    fixtures |= {name for name, it in vars(pytest_django.fixtures).items() if "ixture" in type(it).__name__}
+    assert {"db", "transactional_db", "live_server", "client", "vehicle"} <= fixtures
+    allowed = {*sys.stdlib_module_names, "calc", "numpy", "scipy", "pint", "uncertainties", "geographiclib"}
+    allowed |= {"pytest", "hypothesis", "statsmodels", "gpxpy"}
+    allowed -= {"sqlite3", "subprocess"}
+    for path in [path for folder in WITHOUT_DATABASE for path in (PROJECT / folder).rglob("*.py")]:
+        for node in ast.walk(ast.parse(path.read_text())):
+            if isinstance(node, ast.Import):
+                assert {alias.name.split(".")[0] for alias in node.names} <= allowed, path
+            elif isinstance(node, ast.ImportFrom) and not node.level:
+                assert node.module.split(".")[0] in allowed or node.module.startswith("tests.calc"), path
+            elif isinstance(node, ast.FunctionDef) and "tests" in path.relative_to(PROJECT).parts:
+                assert not {one.arg for one in node.args.args} & fixtures, (path, node.name)
+            elif isinstance(node, ast.Attribute):
+                assert node.attr not in ("django_db", "usefixtures", "getfixturevalue"), path
 
 
 def test_no_module_is_named_after_nothing_it_knows_and_none_is_long():
