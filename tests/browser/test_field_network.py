@@ -205,6 +205,7 @@ def test_a_poison_record_does_not_stop_the_others(phone, installation, network):
     network.fault = lambda method, path: ""
     phone.page.evaluate("() => dispatchEvent(new Event('online'))")
     expect(phone.page.locator("#queue")).to_contain_text("1 record needs you", timeout=15000)
+    installation.comes_to("test_sessions_reading", 1)
     assert installation.rows("test_sessions_reading", "voltage_v") == [(51.0,)]
     phone.page.locator("#queue").click()
     expect(phone.page.locator("li.refused")).to_contain_text("at most 1500 V")
