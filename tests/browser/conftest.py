@@ -5,6 +5,10 @@ import shutil
 from pathlib import Path
 
 import pytest
+from playwright.sync_api import expect
+
+# On a busy machine a page takes longer than the five seconds that are waited otherwise.
+expect.set_options(timeout=15_000)
 
 # Playwright drives its own event loop in this thread; the live server's database work is elsewhere.
 os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
