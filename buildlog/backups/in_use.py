@@ -28,29 +28,29 @@ def refuse_half_restored(data: Path) -> None:
 @contextlib.contextmanager
 def used(data: Path) -> Iterator[None]:
     """Use what is in the folder, as others may too. Raises NotNow during a restore, and after one that was cut off."""
-    try:
-        with locked(data / RUNNING_LOCK, shared=True):
-            # Only now: before the lock was there, a restore could still begin.
-            refuse_half_restored(data)
-            yield
-    except CannotLock as error:
-        raise NotNow(f"{error.strerror}.") from None
-    except InUse:
-        raise NotNow("A restore is going on. Start again when it has ended.") from None
+    with _held(data, shared=True, busy="A restore is going on. Start again when it has ended."):
+        # Only now: before the lock was there, a restore could still begin.
+        refuse_half_restored(data)
+        yield
 
 
 @contextlib.contextmanager
 def alone(data: Path) -> Iterator[None]:
     """Have the folder for oneself. Raises NotNow while the site is served from it."""
+    busy = "The server or an update is running, and what is written meanwhile would be lost. Stop it first."
+    with _held(data, shared=False, busy=busy):
+        yield
+
+
+@contextlib.contextmanager
+def _held(data: Path, shared: bool, busy: str) -> Iterator[None]:
     try:
-        with locked(data / RUNNING_LOCK):
+        with locked(data / RUNNING_LOCK, shared=shared):
             yield
     except CannotLock as error:
         raise NotNow(f"{error.strerror}.") from None
     except InUse:
-        raise NotNow(
-            "The server or an update is running, and what is written meanwhile would be lost. Stop it first."
-        ) from None
+        raise NotNow(busy) from None
 
 
 def begin_to_serve(data: Path) -> None:

@@ -29,6 +29,7 @@ from buildlog.version import VERSION
 LOCK = "backup.lock"
 OF_THE_DISK = ("lost+found",)
 """Folders that a file system puts beside whatever it holds."""
+EXPECTED = (OSError, sqlite3.Error, NotABackup, CannotCopy, Error)
 
 
 class BackupFailed(RuntimeError):
@@ -69,9 +70,6 @@ def make_backup(
         sentence = in_a_sentence(error)
         standing.note_trouble(data, sentence, moment)
         raise BackupFailed(sentence) from error
-
-
-EXPECTED = (OSError, sqlite3.Error, NotABackup, CannotCopy, Error)
 
 
 def _remove_old(made: Path, moment: datetime) -> Iterator[str]:

@@ -21,20 +21,12 @@ from django.db import Error
 from buildlog.backups import in_use, making, package, server, settings_kept
 from buildlog.backups.database import LIVE_NAME, Database
 from buildlog.backups.package import DATABASE, Manifest, NotABackup
-from buildlog.backups.swap import CannotSwap, SwappedByHalf, finish_unfinished, plan_swap
+from buildlog.backups.swap import RestoreFailed, finish_unfinished, plan_swap
 from buildlog.config import environment
 from buildlog.data_copy import CannotCopy
 from buildlog.durable_files import CannotLock, InUse, as_the_folder_is_owned, locked, sync_folder
 from buildlog.file_copy import CannotCopyFile
 from buildlog.version import newer_than_known
-
-
-class RestoreFailed(RuntimeError):
-    """The restore did not come to its end; the message is a sentence for people."""
-
-
-class RestoredByHalf(RestoreFailed):
-    """It can be finished once what is in the way is gone."""
 
 
 @dataclass(frozen=True)
@@ -71,7 +63,7 @@ def restore(file: Path, data: Path, *, now: datetime | None = None) -> Restored:
     manifest = check(file)
     stamp = (now or datetime.now(UTC)).strftime("%Y-%m-%dT%H%M%SZ")
     with _alone(data):
-        _finish(data)
+        finish_unfinished(data)
         for stale in data.glob(".restoring-*"):
             shutil.rmtree(stale, ignore_errors=True)  # Left by a restore that was killed before it swapped.
         _refuse_without_room(manifest, data)
@@ -96,20 +88,11 @@ def restore(file: Path, data: Path, *, now: datetime | None = None) -> Restored:
             (data / in_use.UNFINISHED).unlink(missing_ok=True)
             for folder in (staged, kept):
                 shutil.rmtree(folder, ignore_errors=True)
-            if isinstance(error, OSError | sqlite3.Error | Error | CannotSwap | CannotCopy | CannotCopyFile):
+            if isinstance(error, OSError | sqlite3.Error | Error | CannotCopy | CannotCopyFile):
                 raise RestoreFailed(f"{making.in_a_sentence(error)} Your data are as they were.") from error
             raise
-        _finish(data)
+        finish_unfinished(data)
     return Restored(manifest, kept, record_count, old, tuple(places), tuple(settings_kept.problems(data)))
-
-
-def _finish(data: Path) -> bool:
-    try:
-        return finish_unfinished(data)
-    except SwappedByHalf as error:
-        raise RestoredByHalf(str(error)) from error
-    except CannotSwap as error:
-        raise RestoreFailed(str(error)) from error
 
 
 def _refuse_without_room(manifest: Manifest, data: Path) -> None:
@@ -197,4 +180,4 @@ def bring_up_to_date(folder: Path) -> None:
 def finish(data: Path) -> bool:
     """Finish a restore that was cut off. True if there was one. Raises RestoreFailed."""
     with _alone(data):
-        return _finish(data)
+        return finish_unfinished(data)

@@ -17,18 +17,18 @@ NO_LINKS = (errno.EPERM, errno.EOPNOTSUPP, errno.ENOTSUP, errno.ENOSYS)
 """From disks without hard links: there a copy takes the place of a second name, once it is whole."""
 
 
-class CannotSwap(RuntimeError):
-    """Something is in the way; the message is a sentence for people."""
+class RestoreFailed(RuntimeError):
+    """The restore did not come to its end; the message is a sentence for people."""
 
 
-class SwappedByHalf(CannotSwap):
+class RestoredByHalf(RestoreFailed):
     """It can be finished once what is in the way is gone."""
 
 
 def plan_swap(data: Path, staged: Path, kept: Path) -> None:
     """Write down what is to be swapped. From here on the swap is finished, whatever happens in between.
 
-    Raises CannotSwap where a name can be seen beforehand not to move.
+    Raises RestoreFailed where a name can be seen beforehand not to move.
     """
     comes = sorted(
         path.name
@@ -47,9 +47,10 @@ def plan_swap(data: Path, staged: Path, kept: Path) -> None:
                 raise
             is_mounted = True
         if is_mounted:
-            raise CannotSwap(
+            raise RestoreFailed(
                 f"{live} is mounted by itself, so it cannot be put aside. Unmount it while you restore, and move what "
-                "comes back to where it was mounted from; or have the whole data folder there."
+                "comes back to where it was mounted from; or have the whole data folder there. "
+                "Your data are as they were."
             )
     # Uploads first: where their folder cannot be renamed, nothing else has happened yet.
     comes.sort(key=lambda name: (name != "media", name != LIVE_NAME))
@@ -61,7 +62,7 @@ def finish_unfinished(data: Path, step: Callable[[str], None] = lambda _: None) 
     """Do what is left of a swap, from wherever it was cut off. True if there was one.
 
     Every step can be done again, and leaves either the old or the new under a name. `step` is told of each
-    before it is done. The caller has the folder alone. Raises CannotSwap when a step fails.
+    before it is done. The caller has the folder alone. Raises RestoreFailed when a step fails.
     """
     try:
         plan = json.loads((data / UNFINISHED).read_text())
@@ -75,12 +76,12 @@ def finish_unfinished(data: Path, step: Callable[[str], None] = lambda _: None) 
         why = f"{error.strerror} ({error.filename})."
         if not _nothing_has_moved(plan["comes"], data, staged, kept):
             half = "The data are swapped by half: mend that, then manage.py restore --finish"
-            raise SwappedByHalf(f"{why} {half}") from error
+            raise RestoredByHalf(f"{why} {half}") from error
         (data / UNFINISHED).unlink()
         sync_folder(data)
         for folder in (staged, kept):
             shutil.rmtree(folder, ignore_errors=True)
-        raise CannotSwap(f"{why} Your data are as they were.") from error
+        raise RestoreFailed(f"{why} Your data are as they were.") from error
     step("forget the plan")
     (data / UNFINISHED).unlink()
     sync_folder(data)

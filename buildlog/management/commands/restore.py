@@ -9,6 +9,7 @@ from django.core.management.base import BaseCommand, CommandError
 
 from buildlog.backups import restoring
 from buildlog.backups.package import NotABackup
+from buildlog.backups.swap import RestoredByHalf, RestoreFailed
 from buildlog.config.environment import FILE
 
 
@@ -35,9 +36,9 @@ class Command(BaseCommand):
                 self.stdout.write("The backup is whole.")
                 return
             done = restoring.restore(path, settings.DATA)
-        except restoring.RestoredByHalf as error:
+        except RestoredByHalf as error:
             raise CommandError(str(error)) from None
-        except (NotABackup, restoring.RestoreFailed) as error:
+        except (NotABackup, RestoreFailed) as error:
             raise CommandError(f"Nothing was restored. {error}") from None
         self._describe(done.manifest)
         for name in done.places_left:
