@@ -69,9 +69,11 @@ const app = {
     return app.rendering;
   },
 
-  // What comes from behind (the server, the worker, the satellite) waits while a person is typing.
+  // What comes from behind (the server, the worker, the satellite) waits while a person is typing, and while a
+  // sentence about something not saved is on the screen: the person may not have read it yet.
   async refresh() {
-    if (!(root.contains(document.activeElement) && document.activeElement.matches("input, textarea"))) await app.render();
+    const typing = root.contains(document.activeElement) && document.activeElement.matches("input, textarea");
+    if (!typing && !root.querySelector(".wrong[role=alert]:not(:empty)")) await app.render();
   },
 };
 
