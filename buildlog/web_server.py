@@ -13,6 +13,7 @@ import time
 from collections.abc import Callable
 from typing import Any
 
+from gunicorn import util
 from gunicorn.app.base import BaseApplication
 from gunicorn.glogging import Logger
 from gunicorn.workers.gthread import ThreadWorker
@@ -27,9 +28,12 @@ class Impatient(socket.socket):
 
     waited_s = 0.0
     received = 0
+    given_up = False
 
     def setblocking(self, flag: bool) -> None:
         """gunicorn calls this as a thread begins with a request, and as it is done with it."""
+        if self.fileno() < 0:
+            return  # closed by the thread already
         self.settimeout(LONGEST_WAIT_S if flag else 0)
         self.waited_s, self.received = 0.0, 0
 
@@ -38,12 +42,12 @@ class Impatient(socket.socket):
         try:
             got = super().recv(*args)
         except TimeoutError:
-            raise _gone() from None
+            raise self.gone() from None
         # Only what the client lets us wait counts, and not what the program does between.
         self.waited_s += time.monotonic() - began
         self.received += len(got)
         if self.waited_s > LONGEST_WAIT_S + self.received / SLOWEST_BYTES_PER_S:
-            raise _gone()
+            raise self.gone()
         return got
 
     def sendall(self, data: Any, *args: Any) -> None:
@@ -53,12 +57,12 @@ class Impatient(socket.socket):
             try:
                 left = left[self.send(left, *args) :]
             except TimeoutError:
-                raise _gone() from None
+                raise self.gone() from None
 
-
-def _gone() -> OSError:
-    """What gunicorn takes for a client that went away: it says nothing of it, and closes."""
-    return ConnectionResetError(errno.ECONNRESET, "the client kept a thread waiting for too long")
+    def gone(self) -> OSError:
+        """What gunicorn takes for a client that went away: it says nothing of it, and closes."""
+        self.given_up = True
+        return ConnectionResetError(errno.ECONNRESET, "the client kept a thread waiting for too long")
 
 
 class Worker(ThreadWorker):
@@ -66,6 +70,16 @@ class Worker(ThreadWorker):
         if not isinstance(conn.sock, Impatient):
             conn.sock = Impatient(fileno=conn.sock.detach())
         super().enqueue_req(conn)
+
+    def handle(self, conn: Any) -> Any:
+        """Close what is to be closed here and not, as gunicorn does, in the thread that serves all clients.
+
+        A client that does not close its side is waited for, some two seconds, and nobody would be let in meanwhile.
+        """
+        kept = super().handle(conn)
+        if not kept:
+            (util.close if conn.sock.given_up else util.close_graceful)(conn.sock)
+        return kept
 
 
 class Lines(Logger):

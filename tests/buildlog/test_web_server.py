@@ -55,7 +55,11 @@ def begin(port, text=b""):
 
 def ask(port, path="/"):
     with begin(port, f"GET {path} HTTP/1.0\r\nHost: log.example\r\n\r\n".encode()) as client:
-        return b"".join(iter(lambda: client.recv(1 << 16), b""))
+        return answer(client)
+
+
+def answer(client):
+    return b"".join(iter(lambda: client.recv(1 << 16), b""))
 
 
 @pytest.mark.parametrize(
@@ -65,7 +69,9 @@ def ask(port, path="/"):
 def test_half_a_request_holds_no_thread(server, half):
     held = [begin(server, half) for _ in range(8)]
     time.sleep(0.1)
+    began = time.monotonic()
     assert ask(server).endswith(b"0 bytes came")
+    assert time.monotonic() - began < 8
     for client in held:
         while client.recv(1 << 16):
             pass  # it is closed, and not by us
@@ -102,6 +108,18 @@ def test_one_that_does_not_fetch_its_answer_is_cut_off(server):
     time.sleep(0.1)
     assert ask(server).endswith(b"0 bytes came")
     for client in held:
+        client.close()
+
+
+def test_those_that_do_not_close_after_their_answer_keep_nobody_out(server):
+    """Each may be waited for by a thread, but not one after the other by the thread that lets clients in."""
+    held = [begin(server, b"GET / HTTP/1.0\r\nHost: log.example\r\n\r\n") for _ in range(8)]
+    time.sleep(0.1)
+    began = time.monotonic()
+    assert ask(server).endswith(b"0 bytes came")
+    assert time.monotonic() - began < 8
+    for client in held:
+        assert answer(client).endswith(b"0 bytes came")
         client.close()
 
 
