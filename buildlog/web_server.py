@@ -78,7 +78,8 @@ class Worker(ThreadWorker):
         """
         kept = super().handle(conn)
         if not kept:
-            (util.close if conn.sock.given_up else util.close_graceful)(conn.sock)
+            close = util.close if conn.sock.given_up else util.close_graceful
+            close(conn.sock)
         return kept
 
 
