@@ -130,9 +130,8 @@ def _top_speed(machine: Machine, ride: Ride) -> Limit:
 def _range(machine: Machine, ride: Ride) -> Limit:
     value = None
     if machine.pack and ride.consumption_wh_per_km:
-        value = float(
-            endurance.remaining_range_m(machine.pack.energy_wh, ride.reserve_fraction, ride.consumption_wh_per_km)
-        )
+        full_wh = machine.pack.energy_wh
+        value = float(endurance.remaining_range_m(full_wh, full_wh, ride.reserve_fraction, ride.consumption_wh_per_km))
     return Limit(
         "range", "Range at the energy per km ridden so far", "trip", value, "endurance.remaining_range_m", FAR,
         "fit a pack, and log a session with distance and energy",

@@ -2,63 +2,96 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any
+
 import numpy as np
 
 from calc import endurance
+from calc.budget import Budget
 from calc.declaration import Measured
+from calc.session_energy import END, PACK, START, VOLTMETER
+from calc.session_facts import PACK_U_FRACTION
 from calc.session_sheet import Sheet
 
 COME_HOME = "Cold, wind and soft snow shorten it. Turn back before it says so, and carry what you need to walk home."
-PACK = "a battery pack on the revision"
+NEEDS_PACK = "a battery pack on the revision"
 
 
 def endurance_columns(sheet: Sheet) -> None:
     """Range of a full pack, energy left, and range, turn-back distance and runtime from it."""
-    table, facts = sheet.table, sheet.table.facts
-    reserve = facts["reserve_fraction"]
-    usable, per_km = table.pack["energy_wh"], sheet.value("energy_per_distance")
-    u_per_km = sheet.u("energy_per_distance")
+    table = sheet.table
+    reserve, usable = table.facts["reserve_fraction"], table.pack["energy_wh"]
+    per_km, per_km_budget = sheet.value("energy_per_distance"), sheet.budgets["energy_per_distance"]
     has_pack = ~np.isnan(usable)
     with np.errstate(invalid="ignore"):
         has_consumption = per_km > 0
 
     def kept(row: int) -> str:
-        return f"{100 * reserve[row]:.0f} % reserve"
+        return f"the reserve, {100 * reserve[row]:.0f} % of the pack"
 
-    full = sheet.solve(
-        endurance.remaining_range, has_pack & has_consumption, usable, reserve, per_km, 0.05 * usable, u_per_km
-    )
+    def range_of(energy_wh: Any, where: Any, above_reserve: Budget) -> Measured:
+        def answer(u_energy: Any, u_per_km: Any, together: Any) -> Any:
+            return sheet.solve(
+                endurance.remaining_range, where, energy_wh, usable, reserve, per_km, u_energy, u_per_km, together
+            )
+
+        return _by_source(sheet, answer, above_reserve, per_km_budget)
+
+    # The pack's doubt moves the reserve with it, because the reserve is a share of the pack.
+    reserve_budget = Budget({PACK: reserve * usable * PACK_U_FRACTION})
+    full = range_of(usable, has_pack & has_consumption,
+                    Budget({PACK: usable * PACK_U_FRACTION}).plus(reserve_budget.times(-1.0)))  # fmt: skip
     sheet.add("range", "Range of a full pack", "trip", "endurance.remaining_range", full,
-              {PACK: has_pack, "energy per km": has_consumption},
+              {NEEDS_PACK: has_pack, "energy per km": has_consumption},
               lambda row: f"Nominal pack energy less {kept(row)}, at this session's energy per km.",
               caution=COME_HOME)  # fmt: skip
     left = _energy_left(sheet)
-    with np.errstate(invalid="ignore"):
-        has_left = left.value > 0
+    above_reserve = sheet.budgets["energy_left"].plus(reserve_budget.times(-1.0))
+    has_left = ~np.isnan(left)
     where = has_left & has_consumption
-    needs = {"energy left above zero": has_left, "energy per km": has_consumption}
-    ahead = sheet.solve(endurance.remaining_range, where, left.value, reserve, per_km, left.u, u_per_km)
-    sheet.add("remaining_range", "Remaining range", "trip", "endurance.remaining_range", ahead, needs,
+    needs = {"energy left": has_left, "energy per km": has_consumption}
+    sheet.add("remaining_range", "Remaining range", "trip", "endurance.remaining_range",
+              range_of(left, where, above_reserve), needs,
               lambda row: f"Energy left less {kept(row)}.", caution=COME_HOME)  # fmt: skip
-    # The same consumption both ways, and so wrong the same way: nothing in a session says what the
-    # way home will cost.
-    turn = sheet.solve(
-        endurance.turn_back_distance, where, left.value, reserve, per_km, per_km, left.u, u_per_km, u_per_km,
-        consumption_correlation=1.0,
-    )  # fmt: skip
+    nowhere, one = np.zeros(table.count), np.ones(table.count)
+
+    def turn_back(u_energy: Any, u_per_km: Any, together: Any) -> Any:
+        # The same consumption both ways, and so wrong the same way: nothing in a session says what the
+        # way home will cost.
+        both_ways = (per_km, per_km, u_energy, u_per_km, u_per_km, nowhere, one, together)
+        return sheet.solve(endurance.turn_back_distance, where, left, usable, reserve, *both_ways)
+
+    turn = _by_source(sheet, turn_back, above_reserve, per_km_budget)
     sheet.add("turn_back_distance", "Turn-back distance", "trip", "endurance.turn_back_distance", turn, needs,
               lambda row: f"Half of what is left less {kept(row)}; into the wind it is shorter.",
               caution=COME_HOME)  # fmt: skip
     power = sheet.value("mean_power")
     with np.errstate(invalid="ignore"):
-        has_power, known = power > 0, left.value >= 0
-    runtime = sheet.solve(endurance.runtime_s, has_power & known, left.value, reserve, power)
+        has_power = power > 0
+    runtime = sheet.solve(endurance.runtime_s, has_power & has_left, left, usable, reserve, power)
     sheet.add("runtime_left", "Remaining runtime", "runtime", "endurance.runtime_s", runtime,
-              {"energy left": known, "mean power": has_power},
+              {"energy left": has_left, "mean power": has_power},
               lambda row: f"Energy left less {kept(row)}, at the mean power.")  # fmt: skip
 
 
-def _energy_left(sheet: Sheet) -> Measured:
+def _by_source(sheet: Sheet, answer: Callable[[Any, Any, Any], Any], above_reserve: Budget, per_km: Budget) -> Measured:
+    """A kernel's answer with its budget.
+
+    Each source of error is let in alone: it moves energy and consumption together, one way or against each other.
+    """
+    shares, value = {}, sheet.nothing()
+    for source in dict.fromkeys([*above_reserve.shares, *per_km.shares]):
+        of_energy, of_per_km = (
+            np.broadcast_to(budget.shares.get(source, 0.0), sheet.table.count) for budget in (above_reserve, per_km)
+        )
+        alone = answer(np.abs(of_energy), np.abs(of_per_km), np.sign(of_energy * of_per_km))
+        if isinstance(alone, Measured):
+            value, shares[source] = alone
+    return Measured(value, Budget(shares) if shares else None)
+
+
+def _energy_left(sheet: Sheet) -> Any:
     table, facts = sheet.table, sheet.table.facts
     usable, used = table.pack["energy_wh"], sheet.value("energy_used")
     start, end = facts["rest_state_start"], facts["rest_state_end"]
@@ -68,9 +101,17 @@ def _energy_left(sheet: Sheet) -> Measured:
     with np.errstate(invalid="ignore"):
         by_use = (began > 0) & ~np.isnan(used)
     less_used = sheet.solve(endurance.energy_left_wh, by_use, began, np.maximum(used, 0.0))
-    left = Measured(
-        np.where(by_rest, end * usable, less_used),
-        np.where(by_rest, u_rest, np.hypot(u_rest, sheet.u("energy_used"))),
+    left = np.where(by_rest, end * usable, less_used)
+    # How full the pack was, and what a full one holds, are two doubts; a pack taken as full has both.
+    of_use = Budget(
+        {
+            START: u_rest,
+            VOLTMETER: usable * np.where(has_start, facts["rest_state_start_by_voltmeter"], 0.0),
+            PACK: began * PACK_U_FRACTION,
+        }
+    ).plus(sheet.budgets["energy_used"].times(-1.0))
+    of_rest = Budget(
+        {END: u_rest, VOLTMETER: usable * facts["rest_state_end_by_voltmeter"], PACK: left * PACK_U_FRACTION}
     )
 
     def how(row: int) -> str:
@@ -79,8 +120,8 @@ def _energy_left(sheet: Sheet) -> Measured:
         at_start = "from its rest voltage before" if has_start[row] else "taken as full at the start"
         return f"Pack {at_start}, less the energy used."
 
-    sheet.add("energy_left", "Energy left", "energy", "endurance.energy_left_wh", left,
-              {"a battery pack on the revision": ~np.isnan(usable),
-               "energy used, or rest voltage after": by_rest | ~np.isnan(used)},
-              how, evidence=lambda row: "rest-voltage curve" if by_rest[row] else "energy used")  # fmt: skip
-    return left
+    return sheet.add("energy_left", "Energy left", "energy", "endurance.energy_left_wh",
+                     Measured(left, of_rest.only(by_rest).plus(of_use.only(~by_rest))),
+                     {NEEDS_PACK: ~np.isnan(usable),
+                      "energy used, or rest voltage after": by_rest | ~np.isnan(used)},
+                     how, evidence=lambda row: "rest-voltage curve" if by_rest[row] else "energy used")  # fmt: skip

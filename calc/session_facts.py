@@ -13,6 +13,10 @@ import numpy as np
 from calc.pack import Resistance, StateOfChargeCurve
 from calc.recording import electrical_summary, resistance_while_emptying, usual_gap_s
 
+PACK_U_FRACTION = 0.05
+"""How far a pack's energy and capacity may be from what its modules say, as a standard uncertainty: they
+age, and a rating is made warm and slow (common practice, no source). Both are off by the same share."""
+
 
 @dataclass(frozen=True)
 class PassFacts:

@@ -9,7 +9,7 @@ import numpy as np
 from calc import drivetrain, pack
 from calc.declaration import Measured
 from calc.least_squares import lines_by_group
-from calc.session_endurance import PACK
+from calc.session_endurance import NEEDS_PACK
 from calc.session_sheet import Sheet
 
 BATTERY = "Over a maker's limit cells, cable or controller can burn. The maker's data and a qualified person decide."
@@ -69,7 +69,7 @@ def _against_the_pack(sheet: Sheet, samples: Samples, peak_a: Any) -> None:
     has_peak, has_pack, has_limit = (~np.isnan(values) for values in (peak_a, capacity, continuous))
     rate = sheet.solve(pack.c_rate, has_peak & has_pack, peak_a, capacity)
     sheet.add("c_rate", "Peak C-rate", "ratio", "pack.c_rate", rate,
-              {"a reading of current": has_peak, PACK: has_pack},
+              {"a reading of current": has_peak, NEEDS_PACK: has_pack},
               "Largest current over the pack's capacity, per hour.", evidence=samples.source,
               improve=samples.improve, caution=BATTERY)  # fmt: skip
     margin = sheet.solve(pack.current_margin_a, has_peak & has_limit, continuous, np.maximum(peak_a, 0.0))
@@ -151,7 +151,7 @@ def _margins(sheet: Sheet, name: str, peak_a: Any) -> None:
     has_full, has_highest = ~np.isnan(full), ~np.isnan(highest)
     margin = sheet.solve(pack.voltage_margin_v, has_full & has_highest, highest, full)
     sheet.add(f"{name}_voltage_margin", f"{name.capitalize()} voltage margin", "voltage", "pack.voltage_margin_v",
-              margin, {f"highest voltage of the {name}": has_highest, PACK: has_full},
+              margin, {f"highest voltage of the {name}": has_highest, NEEDS_PACK: has_full},
               lambda row: f"Limit {highest[row]:g} V less full pack {full[row]:g} V; below zero it is over.",
               caution=BATTERY)  # fmt: skip
     continuous = limits["continuous_current_a"]
@@ -182,6 +182,6 @@ def _lowest_voltage(sheet: Sheet, samples: Samples) -> None:
     empty = sheet.table.pack["empty_voltage_v"]
     sheet.add("empty_voltage_margin", "Margin to empty voltage", "voltage", "pack.voltage_margin_v",
               Measured(lowest - empty, sheet.table.facts["u_voltage_v"]),
-              {"a voltage reading with current": ~np.isnan(lowest), PACK: ~np.isnan(empty)},
+              {"a voltage reading with current": ~np.isnan(lowest), NEEDS_PACK: ~np.isnan(empty)},
               lambda row: f"Lowest voltage seen, {lowest[row]:g} V, less the pack's empty voltage {empty[row]:g} V.",
               evidence=samples.source, caution=BATTERY)  # fmt: skip

@@ -11,9 +11,10 @@ from typing import Any
 
 import numpy as np
 
-from calc import energy, pack, speed, stability, weather
+from calc import speed, stability, weather
 from calc.declaration import Measured
 from calc.session_endurance import endurance_columns
+from calc.session_energy import energy_columns
 from calc.session_facts import SessionFacts
 from calc.session_limits import electrical_limits
 from calc.session_sheet import SessionReport, SessionReports, Sheet
@@ -134,149 +135,6 @@ def _peak(sheet: Sheet) -> None:
     )  # fmt: skip
 
 
-def _rest_states(sheet: Sheet) -> None:
-    """State of charge before and after, kept for what follows; it is not a result of its own."""
-    table = sheet.table
-    for moment in ("start", "end"):
-        rest = table.facts[f"rest_voltage_{moment}_v"]
-        state = sheet.nothing()
-        for curve, rows in table.curves:
-            # A rest voltage outside this pack's curve belongs to another pack, or was not at rest.
-            low, high = curve.voltage_v[0] * 0.99, curve.voltage_v[-1] * 1.01
-            with np.errstate(invalid="ignore"):
-                inside = rows[(rest[rows] >= low) & (rest[rows] <= high)]
-            if inside.size:
-                state[inside] = pack.state_of_charge(rest[inside], curve)
-        table.facts[f"rest_state_{moment}"] = state
-
-
-EVIDENCE = ("", "integrated log", "meter", "rest-voltage curve", "charge × mean voltage")
-_LOG, _METER, _REST, _PRODUCT = 1, 2, 3, 4
-
-
-def _charge(sheet: Sheet) -> None:
-    table, facts = sheet.table, sheet.table.facts
-    fallen = facts["rest_state_start"] - facts["rest_state_end"]
-    with np.errstate(invalid="ignore"):
-        usable = fallen > 0
-    value = np.where(usable, fallen * table.pack["capacity_ah"], np.nan)
-    u = np.sqrt(2.0) * facts["u_rest_charge_fraction"] * table.pack["capacity_ah"]
-    source = np.where(usable, _REST, 0)
-    metered = ~np.isnan(facts["charge_used_ah"])
-    value = np.where(metered, facts["charge_used_ah"], value)
-    u = np.where(metered, facts["u_charge_used_ah"], u)
-    source = np.where(metered, _METER, source)
-    logged = ~np.isnan(table.log["charge_ah"])
-    value = np.where(logged, table.log["charge_ah"], value)
-    u = np.where(logged, table.log["u_charge_ah"], u)
-    source = np.where(logged, _LOG, source)
-    table.facts["charge_source"] = source
-    methods = (
-        "",
-        "Current integrated over the log.",
-        "Read off a counter.",
-        "Rest voltages before and after, through the assumed rest-voltage curve of the pack.",
-    )
-    kernels = ("", "energy.charge_ah", "energy.energy_from_meter", "pack.state_of_charge")
-    known = ~np.isnan(value)
-    sheet.add(
-        "charge_used", "Charge used", "charge", lambda row: kernels[source[row]], Measured(value, u),
-        {"a charge counter, a log, or rest voltages before and after with a battery pack": known},
-        lambda row: methods[source[row]], evidence=lambda row: EVIDENCE[source[row]],
-        improve=lambda row: "A charge counter or a log would be far better." if source[row] == _REST else "",
-    )  # fmt: skip
-
-
-_VOLTAGES = (
-    "",
-    "the mean of the voltage readings under load",
-    "the mean of the rest voltages, which is a little high",
-    "the pack's nominal voltage",
-)
-
-
-def _mean_voltage(sheet: Sheet) -> tuple[Any, Any, Any]:
-    """Mean voltage of each ride, its standard uncertainty, and which of _VOLTAGES it is."""
-    table, facts, owners = sheet.table, sheet.table.facts, sheet.table.reading_session
-    nominal = table.pack["nominal_voltage_v"]
-    rest = (facts["rest_voltage_start_v"] + facts["rest_voltage_end_v"]) / 2
-    has_rest = ~np.isnan(rest)
-    # Under load the voltage sags below the rest voltage by an unknown few per cent.
-    mean, u = np.where(has_rest, rest, nominal), np.where(has_rest, 0.03 * rest, 0.04 * nominal)
-    which = np.where(has_rest, 2, 3)
-    volts, amperes = table.readings["voltage_v"], table.readings["current_a"]
-    with np.errstate(invalid="ignore"):
-        loaded = (amperes > 0) & ~np.isnan(volts)
-    count = table.count_per_session(owners, loaded)
-    loaded_mean = table.mean_per_session(owners, volts, loaded)
-    variance = table.sum_per_session(owners, (volts - loaded_mean[owners]) ** 2, loaded)
-    enough = count >= 2
-    scatter = np.sqrt(np.divide(variance, (count - 1.0) * count, out=sheet.nothing(), where=enough))
-    mean = np.where(enough, loaded_mean, mean)
-    u = np.where(enough, np.hypot(scatter, facts["u_voltage_v"]), u)
-    return mean, u, np.where(enough, 1, which)
-
-
-def _energy(sheet: Sheet) -> None:
-    table, facts = sheet.table, sheet.table.facts
-    charge, u_charge = sheet.value("charge_used"), sheet.u("charge_used")
-    volts, u_volts, which = _mean_voltage(sheet)
-    with np.errstate(invalid="ignore"):
-        both = (charge >= 0) & ~np.isnan(volts)
-    product = sheet.solve(energy.energy_from_charge, both, charge, volts, u_charge, u_volts)
-    charge_source = table.facts["charge_source"]
-    source = np.where(both, np.where(charge_source == _REST, _REST, _PRODUCT), 0)
-    metered = ~np.isnan(facts["energy_used_wh"])
-    value = np.where(metered, facts["energy_used_wh"], getattr(product, "value", product))
-    u = np.where(metered, facts["u_energy_used_wh"], getattr(product, "u", sheet.nothing()))
-    source = np.where(metered, _METER, source)
-    logged = ~np.isnan(table.log["energy_wh"])
-    value = np.where(logged, table.log["energy_wh"], value)
-    u = np.where(logged, table.log["u_energy_wh"], u)
-    source = np.where(logged, _LOG, source)
-    table.facts["energy_source"] = source
-
-    def how(row: int) -> str:
-        if source[row] in (_LOG, _METER):
-            return "Power integrated over the log." if source[row] == _LOG else "Read off a meter."
-        return f"Charge used ({EVIDENCE[charge_source[row]]}) times {_VOLTAGES[which[row]]}."
-
-    kernels = ("", "energy.energy_wh", "energy.energy_from_meter", "energy.energy_from_charge")
-    sheet.add(
-        "energy_used", "Energy used", "energy", lambda row: kernels[min(int(source[row]), 3)], Measured(value, u),
-        {
-            "an energy meter or the charge used": metered | ~np.isnan(charge),
-            "voltage readings, rest voltages or a battery pack": metered | ~np.isnan(volts),
-        },
-        how, evidence=lambda row: EVIDENCE[source[row]],
-        improve=lambda row: "An energy meter or a log would settle it." if source[row] >= _REST else "",
-    )  # fmt: skip
-
-
-def _per_distance(sheet: Sheet) -> None:
-    facts, source = sheet.table.facts, sheet.table.facts["energy_source"]
-    distance, runtime = facts["distance_m"], facts["runtime_s"]
-    used, u_used = sheet.value("energy_used"), sheet.u("energy_used")
-    has_distance, has_runtime, has_energy = (~np.isnan(values) for values in (distance, runtime, used))
-    exact = np.zeros(sheet.table.count)
-    mean = sheet.solve(speed.gate_speed, has_distance & has_runtime, distance, runtime, facts["u_distance_m"], exact)
-    sheet.add("average_speed", "Mean speed of the ride", "speed", "speed.gate_speed", mean,
-              {"distance ridden": has_distance, "runtime": has_runtime}, "Distance over runtime.")  # fmt: skip
-    # A ride that gave back more than it took used nothing.
-    taken = np.maximum(used, 0.0)
-    per_km = sheet.solve(
-        energy.energy_per_distance, has_distance & has_energy, taken, distance, u_used, facts["u_distance_m"]
-    )
-    sheet.add("energy_per_distance", "Energy per km", "consumption", "energy.energy_per_distance", per_km,
-              {"distance ridden": has_distance, "energy used": has_energy},
-              lambda row: f"Energy used ({EVIDENCE[source[row]]}) over the distance ridden.",
-              evidence=lambda row: EVIDENCE[source[row]])  # fmt: skip
-    hours = runtime / 3600.0
-    sheet.add("mean_power", "Mean power", "power", "energy.energy_wh", Measured(used / hours, u_used / hours),
-              {"runtime": has_runtime, "energy used": has_energy}, "Energy used over the runtime.",
-              evidence=lambda row: EVIDENCE[source[row]])  # fmt: skip
-
-
 def _air(sheet: Sheet) -> None:
     facts = sheet.table.facts
     air, wind = facts["air_temperature_c"], facts["wind_speed_mps"]
@@ -329,10 +187,7 @@ def _tipping(sheet: Sheet) -> None:
 
 _WORK: tuple[Callable[[Sheet], None], ...] = (
     _speeds,
-    _rest_states,
-    _charge,
-    _energy,
-    _per_distance,
+    energy_columns,
     endurance_columns,
     electrical_limits,
     _air,

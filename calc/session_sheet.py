@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from calc.budget import Budget
 from calc.declaration import Measured
 from calc.session_table import SessionTable
 
@@ -79,6 +80,7 @@ class Sheet:
     def __init__(self, table: SessionTable) -> None:
         self.table = table
         self.columns: dict[str, Column] = {}
+        self.budgets: dict[str, Budget] = {}
 
     def nothing(self) -> Any:
         return np.full(self.table.count, np.nan)
@@ -115,8 +117,14 @@ class Sheet:
         caution: Text = "",
         applies: Any | None = None,
     ) -> Any:
-        """Store a column. `needs` says in plain words what each mask's value gives. Returns the value."""
+        """Store a column. `needs` says in plain words what each mask's value gives. Returns the value.
+
+        `measured` is the value alone or Measured; its u may be a Budget, which what comes after can build on.
+        """
         value, u = measured if isinstance(measured, Measured) else (measured, None)
+        if isinstance(u, Budget):
+            self.budgets[key] = u
+            u = u.u
         self.columns[key] = Column(
             key, label, kind, kernel, value, u, needs, method, evidence, improve, caution, applies
         )
@@ -124,11 +132,6 @@ class Sheet:
 
     def value(self, key: str) -> Any:
         return self.columns[key].value
-
-    def u(self, key: str) -> Any:
-        """The standard uncertainty of a column, 0 where none is known."""
-        u = self.columns[key].u
-        return np.zeros(self.table.count) if u is None else np.nan_to_num(u)
 
 
 class SessionReport:

@@ -148,13 +148,13 @@ def effective_degrees_of_freedom(u: Number, dof: Any) -> float:
     u=not_negative(),
     confidence=strictly_between(0.0, 1.0),
 )
-def expanded(u: Number, dof: float, confidence: float = 0.95) -> Any:
+def expanded(u: Number, dof: Any, confidence: float = 0.95) -> Any:
     """Half-width of the interval that holds the value with the given confidence.
 
     Parameters
     ----------
     u: combined standard uncertainty, float or array, 0 or more.
-    dof: effective degrees of freedom, above 0; infinity allowed.
+    dof: effective degrees of freedom, float or array, above 0; infinity allowed.
     confidence: level, between 0 and 1, both excluded.
 
     Returns
@@ -170,10 +170,45 @@ def expanded(u: Number, dof: float, confidence: float = 0.95) -> Any:
     >>> round(expanded(u=1.0, dof=16, confidence=0.99), 2)
     2.92
     """
-    from scipy import stats
+    from scipy import special
 
-    if math.isnan(dof) or dof <= 0:
+    freedoms = np.asarray(dof, dtype=np.float64)
+    if np.isnan(freedoms).any() or (freedoms <= 0).any():
         raise ValueError(f"dof must be above 0, got {dof}")
     tail = 0.5 + confidence / 2
-    factor = stats.norm.ppf(tail) if math.isinf(dof) else stats.t.ppf(tail, dof)
+    factor = np.where(np.isinf(freedoms), special.ndtri(tail), special.stdtrit(np.minimum(freedoms, 1e9), tail))
     return plain(np.asarray(u) * factor)
+
+
+@kernel(
+    title="Standard uncertainty widened for few readings",
+    formula="u′ = u · t(ν, 95 %) / t(∞, 95 %)",
+    source=f"JCGM 101:2008, 6.4.9 (few readings tell of a mean as Student's t does); {GUM}, table G.2.",
+    u=not_negative(),
+)
+def widened_u(u: Number, dof: Any) -> Any:
+    """What stands in the place of u where few readings gave it: twice it covers 95 % all the same.
+
+    Widened at its source it may be combined with others as they are. The t factor of the combined
+    uncertainty's effective degrees of freedom (Welch–Satterthwaite) says too little for one or two: with
+    two readings beside an equal doubt that is known, 83 % of JCGM 101's draws instead of 95.
+
+    Parameters
+    ----------
+    u: standard uncertainty of a mean, from the scatter of its own readings, float or array, 0 or more.
+    dof: its degrees of freedom, one less than there were readings, float or array, above 0; infinity allowed.
+
+    Returns
+    -------
+    The widened uncertainty in the unit of u; u itself for infinitely many degrees of freedom.
+
+    Raises
+    ------
+    ValueError: an argument is out of range.
+
+    Examples
+    --------
+    >>> round(widened_u(u=1.0, dof=1.0), 2)
+    6.48
+    """
+    return plain(np.asarray(expanded(u, dof)) / expanded(1.0, math.inf))

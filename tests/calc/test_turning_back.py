@@ -10,6 +10,7 @@ from tests.calc.kernel_cases import Case, check_bad_numbers, check_edges, check_
 
 OUT = {
     "energy_left_wh": 1000.0,
+    "usable_energy_wh": 2000.0,
     "reserve_fraction": 0.2,
     "consumption_out_wh_per_km": 35.0,
     "consumption_home_wh_per_km": 45.0,
@@ -18,6 +19,7 @@ OUT = {
     "u_consumption_home_wh_per_km": 1.5,
     "distance_from_home_m": 4000.0,
     "consumption_correlation": 0.5,
+    "energy_consumption_correlation": -0.3,
 }
 CASES = [
     Case(
@@ -29,6 +31,7 @@ CASES = [
         endurance.home_margin_wh,
         {
             "energy_left_wh": 500.0,
+            "usable_energy_wh": 2000.0,
             "reserve_fraction": 0.2,
             "consumption_home_wh_per_km": 45.0,
             "distance_from_home_m": 5000.0,
@@ -41,6 +44,8 @@ CASES = [
         edges=[
             {"consumption_correlation": 1.0},
             {"consumption_correlation": -1.0},
+            {"energy_consumption_correlation": 1.0},
+            {"energy_left_wh": 0.0},
             {"distance_from_home_m": 1e6},
             {"reserve_fraction": 0.0},
         ],
@@ -57,12 +62,13 @@ def test_kernel(case, check):
 energies = st.floats(1.0, 1e4)
 reserves = st.floats(0.0, 0.9)
 consumptions = st.floats(5.0, 100.0)
+FULL_WH = 1e4
 
 
 @given(left=energies, reserve=reserves, home=consumptions, far=st.floats(0.0, 3e5))
 def test_home_is_out_of_reach_only_where_the_margin_is_negative(left, reserve, home, far):
-    margin_wh = endurance.home_margin_wh(left, reserve, home, far)
-    farther_m = endurance.turn_back_distance_m(left, reserve, 30.0, home, far)
+    margin_wh = endurance.home_margin_wh(left, FULL_WH, reserve, home, far)
+    farther_m = endurance.turn_back_distance_m(left, FULL_WH, reserve, 30.0, home, far)
     assert (farther_m > 0.0) == (margin_wh > 0.0)
 
 
@@ -70,29 +76,35 @@ def test_home_is_out_of_reach_only_where_the_margin_is_negative(left, reserve, h
 def test_what_may_be_spent_is_what_the_range_is_made_of(usable, used, reserve, consumption):
     spent_wh = endurance.remaining_energy_wh(usable, used, reserve)
     left_wh = endurance.energy_left_wh(usable, used)
-    assert endurance.remaining_range_m(left_wh, reserve, consumption) == pytest.approx(1000.0 * spent_wh / consumption)
-    assert endurance.runtime_s(left_wh, reserve, consumption) == pytest.approx(3600.0 * spent_wh / consumption)
+    range_m = endurance.remaining_range_m(left_wh, usable, reserve, consumption)
+    assert range_m == pytest.approx(1000.0 * spent_wh / consumption)
+    runtime_s = endurance.runtime_s(left_wh, usable, reserve, consumption)
+    assert runtime_s == pytest.approx(3600.0 * spent_wh / consumption)
 
 
 @given(left=energies, reserve=reserves, consumption=consumptions, relative=st.floats(0.001, 0.2))
 def test_one_consumption_both_ways_is_as_uncertain_as_itself(left, reserve, consumption, relative):
     # Out and back at one consumption is half the range, so its relative uncertainty is the range's.
     u = relative * consumption
-    turn = endurance.turn_back_distance(left, reserve, consumption, consumption, 0.0, u, u, consumption_correlation=1.0)
-    whole = endurance.remaining_range(left, reserve, consumption, 0.0, u)
+    turn = endurance.turn_back_distance(
+        left, FULL_WH, reserve, consumption, consumption, 30.0, u, u,
+        consumption_correlation=1.0, energy_consumption_correlation=-0.4,
+    )  # fmt: skip
+    whole = endurance.remaining_range(left, FULL_WH, reserve, consumption, 30.0, u, -0.4)
     assert turn.value == pytest.approx(whole.value / 2)
     assert turn.u == pytest.approx(whole.u / 2)
 
 
 @given(out=consumptions, home=consumptions, nearer=st.floats(0.0, 1e4), more=st.floats(0.0, 1e4))
 def test_farther_from_home_there_is_never_more_way_to_go(out, home, nearer, more):
-    here, there = endurance.turn_back_distance_m(1000.0, 0.2, out, home, np.array([nearer, nearer + more]))
+    far_m = np.array([nearer, nearer + more])
+    here, there = endurance.turn_back_distance_m(1000.0, 1000.0, 0.2, out, home, far_m)
     assert there <= here
 
 
 def test_too_far_out_the_margin_says_by_how_much():
-    assert endurance.turn_back_distance_m(500.0, 0.2, 45.0, 45.0, 10_000.0) == 0.0
-    assert endurance.home_margin_wh(500.0, 0.2, 45.0, 10_000.0) == pytest.approx(-50.0)
+    assert endurance.turn_back_distance_m(500.0, 500.0, 0.2, 45.0, 45.0, 10_000.0) == 0.0
+    assert endurance.home_margin_wh(500.0, 500.0, 0.2, 45.0, 10_000.0) == pytest.approx(-50.0)
 
 
 def test_uncertainties_of_many_at_once():

@@ -1,5 +1,6 @@
 """A whole session against published figures and independent libraries."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -7,6 +8,7 @@ import pytest
 from scipy import stats
 from uncertainties import ufloat
 
+from calc.cell_curve import ASSUMED_CELL_CURVE
 from calc.session_facts import LogFacts, PackFacts, PassFacts, ReadingFacts, SessionFacts
 from calc.session_report import evaluate
 
@@ -37,11 +39,29 @@ def test_a_logged_discharge():
     assert report.get("energy_per_distance").value == pytest.approx(17.505093, rel=1e-5)
 
 
-def test_range_and_turn_back_through_every_uncertainty():
-    # uncertainties 3.2.3 from meter and distance to range; the same consumption is used out and home.
-    energy, distance = ufloat(400.0, 8.0), ufloat(10.0, 0.2)
-    consumption = energy / distance
-    full = ufloat(3024.0, 0.05 * 3024.0) * 0.8 / consumption * 1000
+PACK = PackFacts(58.8, 50.4, 35.0, 60.0, 3024.0, curve=ASSUMED_CELL_CURVE._replace(
+    voltage_v=tuple(14 * volts for volts in ASSUMED_CELL_CURVE.voltage_v)))  # fmt: skip
+
+
+def of_a_pack(left_wh, usable_wh, used_wh, distance_km):
+    """Range of the full pack, remaining range and turn-back distance [m]; a fifth of the pack is kept."""
+    per_km = used_wh / distance_km
+    above_wh = left_wh - 0.2 * usable_wh
+    return [1000 * energy / per_km for energy in (0.8 * usable_wh, above_wh, above_wh / 2)]
+
+
+def compare(report, expected):
+    for key, value in zip(("range", "remaining_range", "turn_back_distance"), expected, strict=True):
+        measured = report.get(key)
+        assert (measured.value, measured.u) == pytest.approx((value.nominal_value, value.std_dev)), key
+
+
+def test_range_and_turn_back_of_a_pack_taken_as_full():
+    # uncertainties 3.2.3, from meter, distance, the pack's doubt and that of its being full: each is one variable,
+    # wherever it occurs.
+    used, distance = ufloat(400.0, 8.0), ufloat(10.0, 0.2)
+    usable, began = 3024.0 * ufloat(1.0, 0.05), ufloat(1.0, 0.05)
+    left = usable * began - used
     facts = SessionFacts(
         distance_m=10_000.0,
         u_distance_m=200.0,
@@ -49,18 +69,78 @@ def test_range_and_turn_back_through_every_uncertainty():
         u_energy_used_wh=8.0,
         runtime_s=1800.0,
         u_rest_charge_fraction=0.05,
-        pack=PackFacts(58.8, 50.4, 35.0, 60.0, 3024.0),
+        pack=PACK,
     )
     report = evaluate(facts)
-    measured = report.get("range")
-    assert (measured.value, measured.u) == pytest.approx((full.nominal_value, full.std_dev))
-    left = report.get("energy_left")
-    # The energy left and the consumption are taken as uncorrelated here too, as the method says.
-    turn = ufloat(left.value, left.u) * 0.8 / (2 * ufloat(consumption.nominal_value, consumption.std_dev)) * 1000
-    measured = report.get("turn_back_distance")
-    assert (measured.value, measured.u) == pytest.approx((turn.nominal_value, turn.std_dev))
+    measured = report.get("energy_left")
+    assert (measured.value, measured.u) == pytest.approx((left.nominal_value, left.std_dev))
+    compare(report, of_a_pack(left, usable, used, distance))
     # NIST SP 811 (2008), B.8: 400 Wh in half an hour are 800 W.
     assert report.get("mean_power").value == pytest.approx(800.0)
+
+
+def test_range_and_turn_back_from_rest_voltages_only():
+    # uncertainties 3.2.3: one voltmeter (0.1 V), one pack, and each state of charge with a doubt of its own. The curve
+    # is straight around both voltages: 0.1 of the pack from 14 × 3.947906 V to 14 × 4.04208 V, and from 14 × 3.750874 V
+    # to 14 × 3.840577 V.
+    volts = ufloat(0.0, 0.1)
+    before = 0.7 + 0.1 * (55.9 + volts - 14 * 3.947906) / (14 * (4.04208 - 3.947906)) + ufloat(0.0, 0.05)
+    after = 0.5 + 0.1 * (53.1 + volts - 14 * 3.750874) / (14 * (3.840577 - 3.750874)) + ufloat(0.0, 0.05)
+    holds = ufloat(1.0, 0.05)
+    mean_v = (55.9 + 53.1) / 2 + volts + ufloat(0.0, 0.03 * (55.9 + 53.1) / 2)
+    used = (before - after) * 60.0 * holds * mean_v
+    left, usable = after * 3024.0 * holds, 3024.0 * holds
+    facts = SessionFacts(
+        distance_m=10_000.0,
+        u_distance_m=200.0,
+        rest_voltage_start_v=55.9,
+        rest_voltage_end_v=53.1,
+        u_voltage_v=0.1,
+        u_rest_charge_fraction=0.05,
+        pack=PACK,
+    )
+    report = evaluate(facts)
+    for key, value in (("energy_used", used), ("energy_left", left)):
+        measured = report.get(key)
+        assert (measured.value, measured.u) == pytest.approx((value.nominal_value, value.std_dev)), key
+    compare(report, of_a_pack(left, usable, used, ufloat(10.0, 0.2)))
+
+
+@pytest.mark.parametrize(("volts", "factor"), [((52.5, 47.5), 12.706), ((52.9, 49.8, 47.3), 4.303)])
+def test_a_few_voltages_under_load_are_widened_by_their_freedom(volts, factor):
+    # JCGM 100:2008, 4.2.3 (the mean's own scatter, n − 1 degrees of freedom) and table G.2 (t for 95 %; 1.960 for ∞);
+    # uncertainties 3.2.3 for the product.
+    scatter = np.std(volts, ddof=1) / np.sqrt(len(volts)) * factor / 1.95996
+    used = ufloat(9.0, 0.18) * ufloat(float(np.mean(volts)), np.hypot(scatter, 0.1))
+    readings = tuple(ReadingFacts(60.0 * i, value, 30.0) for i, value in enumerate(volts))
+    facts = SessionFacts(charge_used_ah=9.0, u_charge_used_ah=0.18, readings=readings, u_voltage_v=0.1, pack=PACK)
+    measured = evaluate(facts).get("energy_used")
+    assert (measured.value, measured.u) == pytest.approx((used.nominal_value, used.std_dev), rel=1e-4)
+    assert ("third voltage" in measured.improve) == (len(volts) == 2)
+
+
+def test_two_voltages_alike_are_no_closer_than_the_voltmeter_reads():
+    # JCGM 100:2008, table G.2: t = 12.706 for one degree of freedom.
+    facts = SessionFacts(charge_used_ah=10.0, readings=(ReadingFacts(0.0, 50.0, 30.0), ReadingFacts(9.0, 50.0, 30.0)))
+    measured = evaluate(facts).get("energy_used")
+    assert measured.u == pytest.approx(10 * np.hypot(0.1, 0.1 / np.sqrt(2) * 12.706 / 1.95996), rel=1e-4)
+
+
+def test_at_the_reserve_nothing_is_left_to_spend():
+    # Definition: a pack of 3024 Wh that keeps a fifth, 604.8 Wh, and has used all else: 48 Ah at 50.4 V.
+    facts = SessionFacts(distance_m=40_000.0, runtime_s=3600.0, charge_used_ah=48.0, pack=PACK, reserve_fraction=0.2)
+    report = evaluate(facts)
+    assert report.get("energy_left").value == pytest.approx(604.8)
+    for key in ("remaining_range", "turn_back_distance", "runtime_left"):
+        assert report.get(key).value == pytest.approx(0.0, abs=1e-6)
+    # One tenth of the pack above the reserve, at 2419.2 W: 302.4 Wh are 450 s.
+    report = evaluate(replace(facts, charge_used_ah=42.0, runtime_s=3150.0))
+    assert report.get("mean_power").value == pytest.approx(2419.2)
+    assert report.get("runtime_left").value == pytest.approx(450.0)
+    # Used up altogether it is known to be nothing, not unknown.
+    report = evaluate(replace(facts, charge_used_ah=70.0))
+    assert report.get("energy_left").value == 0.0
+    assert [report.get(key).value for key in ("remaining_range", "turn_back_distance", "runtime_left")] == [0.0] * 3
 
 
 def test_pack_resistance_of_readings():

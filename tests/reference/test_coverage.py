@@ -1,0 +1,118 @@
+"""Does the shown ± hold? Monte Carlo (JCGM 101:2008): how often the truth lies within twice the shown uncertainty.
+
+What is true is drawn from the stated errors of the instruments and worked out here in its own few lines; what is shown
+comes from the session's report. The seed is fixed.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from calc.cell_curve import ASSUMED_CELL_CURVE
+from calc.session_facts import PackFacts, ReadingFacts, SessionFacts
+from calc.session_report import evaluate, evaluate_all
+
+DRAWS = 100_000
+SESSIONS = 10_000
+SHOWN = ("energy_used", "energy_left", "remaining_range", "turn_back_distance")
+VOLTS = np.array(ASSUMED_CELL_CURVE.voltage_v) * 14
+CHARGES = np.array(ASSUMED_CELL_CURVE.state_of_charge)
+PACK = PackFacts(
+    full_voltage_v=58.8,
+    nominal_voltage_v=50.4,
+    empty_voltage_v=35.0,
+    capacity_ah=48.0,
+    energy_wh=2419.2,
+    curve=ASSUMED_CELL_CURVE._replace(voltage_v=tuple(VOLTS)),
+)
+RIDDEN = SessionFacts(distance_m=18_000.0, u_distance_m=360.0, pack=PACK, reserve_fraction=0.2)
+
+
+def true_of(left_wh, usable_wh, used_wh, distance_km):
+    """Energy used and left, remaining range and turn-back distance, a fifth of the pack kept."""
+    range_m = 1000 * (left_wh - 0.2 * usable_wh) / (used_wh / distance_km)
+    true = {"energy_used": used_wh, "energy_left": left_wh}
+    return true | {"remaining_range": range_m, "turn_back_distance": range_m / 2}
+
+
+def share_within(reports, true):
+    """For each result the share of truths within its ±, and how much wider than ± 95 % of them spread."""
+    found = {}
+    for key in SHOWN:
+        value, u = (np.array([getattr(report.get(key), part) for report in reports]) for part in ("value", "u"))
+        off = np.abs(true[key] - value) / (2 * u)
+        found[key] = (float(np.mean(off <= 1)), float(np.quantile(off, 0.95)))
+    return found
+
+
+def held(found, high=0.97):
+    for key, (share, spread) in found.items():
+        print(f"{key}: {100 * share:.1f} % within the shown ±; 95 % within {spread:.2f} times it")
+    assert [(key, share) for key, (share, _) in found.items() if not 0.93 <= share <= high] == []
+
+
+@pytest.mark.parametrize("used_ah", [9.0, 20.0, 30.0])
+def test_a_pack_taken_as_full(used_ah):
+    draw = np.random.default_rng(1601)
+    facts = replace(RIDDEN, charge_used_ah=used_ah, u_charge_used_ah=0.02 * used_ah)
+    usable = 2419.2 * draw.normal(1, 0.05, DRAWS)
+    began = usable * draw.normal(1, 0.05, DRAWS)
+    used = used_ah * draw.normal(1, 0.02, DRAWS) * 50.4 * draw.normal(1, 0.04, DRAWS)
+    true = true_of(began - used, usable, used, 18.0 * draw.normal(1, 0.02, DRAWS))
+    held(share_within([evaluate(facts)], true))
+
+
+@pytest.mark.parametrize(("before", "after"), [(57.0, 52.0), (58.0, 50.5), (55.5, 49.0)])
+def test_rest_voltages_only(before, after):
+    draw = np.random.default_rng(1602)
+    facts = replace(RIDDEN, rest_voltage_start_v=before, rest_voltage_end_v=after)
+    off_v = draw.normal(0, 0.1, DRAWS)
+    started, ended = (
+        np.interp(volts + off_v, VOLTS, CHARGES) + draw.normal(0, 0.05, DRAWS) for volts in (before, after)
+    )
+    holds = draw.normal(1, 0.05, DRAWS)
+    mean_v = (before + after) / 2 * draw.normal(1, 0.03, DRAWS) + off_v
+    used = (started - ended) * 48.0 * holds * mean_v
+    distance = 18.0 * draw.normal(1, 0.02, DRAWS)
+    held(share_within([evaluate(facts)], true_of(ended * 2419.2 * holds, 2419.2 * holds, used, distance)))
+
+
+@pytest.mark.parametrize("volts", [(50.9, 49.9), (51.5, 48.5), (52.1, 50.3, 49.2), (51.0, 50.2, 49.4, 48.8)])
+def test_few_voltages_under_load(volts):
+    # JCGM 101:2008, 6.4.9: what is known of a mean of n readings is Student's t with n − 1 degrees of freedom.
+    draw = np.random.default_rng(1603)
+    facts = replace(
+        RIDDEN,
+        charge_used_ah=20.0,
+        u_charge_used_ah=0.4,
+        readings=tuple(ReadingFacts(60.0 * i, value, 40.0) for i, value in enumerate(volts)),
+    )
+    n = len(volts)
+    mean_v = np.mean(volts) + np.std(volts, ddof=1) / np.sqrt(n) * draw.standard_t(n - 1, DRAWS)
+    used = 20.0 * draw.normal(1, 0.02, DRAWS) * (mean_v + draw.normal(0, 0.1, DRAWS))
+    usable = 2419.2 * draw.normal(1, 0.05, DRAWS)
+    began = usable * draw.normal(1, 0.05, DRAWS)
+    true = true_of(began - used, usable, used, 18.0 * draw.normal(1, 0.02, DRAWS))
+    held(share_within([evaluate(facts)], true))
+
+
+@pytest.mark.parametrize("readings", [2, 3, 5])
+@pytest.mark.parametrize("scatter_v", [1.0, 2.0, 4.0])
+def test_few_voltages_under_load_read_anew_each_time(readings, scatter_v):
+    """The other way round: one true mean that nobody knows, and voltages read anew in each session."""
+    draw = np.random.default_rng(1604)
+    mean_v = 48.5
+    off_v = draw.normal(0, 0.1, SESSIONS)
+    read_v = mean_v + off_v[:, None] + draw.normal(0, scatter_v, (SESSIONS, readings))
+    facts = replace(RIDDEN, charge_used_ah=20.0, u_charge_used_ah=0.4)
+    sessions = [
+        replace(facts, readings=tuple(ReadingFacts(60.0 * i, volts, 40.0) for i, volts in enumerate(row)))
+        for row in read_v.tolist()
+    ]
+    usable = 2419.2 * draw.normal(1, 0.05, SESSIONS)
+    began = usable * draw.normal(1, 0.05, SESSIONS)
+    used = 20.0 * draw.normal(1, 0.02, SESSIONS) * mean_v
+    true = true_of(began - used, usable, used, 18.0 * draw.normal(1, 0.02, SESSIONS))
+    # Readings that come close by luck must not pass for knowledge; so the ± of very few is mostly wider than need be.
+    held(share_within(evaluate_all(sessions), true), 0.99)
