@@ -17,6 +17,7 @@ from buildlog.queries import revisions_with_parts
 from buildlog.roles import Right, has_right
 from calc import ice
 from calc.quantities import KINDS, in_shown_unit
+from calc.session_facts import PACK_U_FRACTION
 from sessions import queries
 from sessions.models import Assumptions, Gate, GoNoGoCheck, Pass, Reading, Session, TestCard, Venue
 from sessions.results import reports_for
@@ -119,6 +120,7 @@ def _pack(revision: Revision) -> dict[str, Any] | None:
         return None
     return {
         "energy_wh": pack.energy_wh,
+        "u_energy_wh": PACK_U_FRACTION * pack.energy_wh,
         "nominal_voltage_v": pack.nominal_voltage_v,
         "curve": {"state_of_charge": list(pack.curve.state_of_charge), "voltage_v": list(pack.curve.voltage_v)},
     }
@@ -130,21 +132,25 @@ def _assumptions(revision: Revision) -> dict[str, float]:
 
 
 def _consumptions() -> dict[Any, dict[str, Any]]:
-    """Energy per km to expect, by revision and by vehicle: the mean of its last sessions, and their spread."""
+    """Energy per km to expect, by revision and by vehicle: the mean of its last sessions, and their spread.
+
+    With it goes the highest mean speed of those rides, at which a phone counts what it does not see.
+    """
     latest = list(queries.sessions_with_evidence().order_by("-started_at", "pk")[:SESSIONS_LOOKED_AT])
-    measured: dict[Any, list[float]] = {}
+    measured: dict[Any, list[tuple[float, float]]] = {}
     for session, report in zip(latest, reports_for(latest).values(), strict=True):
-        result = next((one for one in report.results if one.key == "energy_per_distance"), None)
+        result, speed = report.get("energy_per_distance"), report.get("average_speed")
         if result is not None and result.value > 0:
             for key in (session.revision_id, session.revision.vehicle_id):
-                measured.setdefault(key, []).append(result.value)
+                measured.setdefault(key, []).append((result.value, speed.value if speed else 0.0))
     found = {}
-    for key, values in measured.items():
-        last = values[:SESSIONS_FOR_CONSUMPTION]
+    for key, rides in measured.items():
+        last = [value for value, _ in rides[:SESSIONS_FOR_CONSUMPTION]]
         mean = statistics.fmean(last)
         # One session says nothing of the spread; then a fifth is taken (common practice, no source).
         spread = statistics.stdev(last) if len(last) > 1 else 0.2 * mean
-        found[key] = {"wh_per_km": mean, "u_wh_per_km": spread, "sessions": len(last)}
+        fastest = max(speed_mps for _, speed_mps in rides[:SESSIONS_FOR_CONSUMPTION])
+        found[key] = {"wh_per_km": mean, "u_wh_per_km": spread, "sessions": len(last), "speed_mps": fastest or None}
     return found
 
 

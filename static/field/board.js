@@ -19,20 +19,34 @@ export const TROUBLES = {
 // What a rider must know, above every screen; the board also says what each figure rests on.
 export function strip(outing, { whole = false } = {}) {
   const { units } = reference.told;
-  const state = energyState(outing);
-  const age = state.charge ? `, ${lengthOfTime(runtime_s(outing) - state.charge.time_into_session_s)} ago` : "";
+  const { read, left, at_most, turn, way, since_s, words } = energyState(outing);
+  const counting = way.silent_s && turn ? ", counted down" : "";
   const gauges = [
     ["Runtime", el("span", { id: "runtime" }, lengthOfTime(runtime_s(outing))), outing.ended_ms ? "ended" : `since ${clock(outing.started_ms)}`],
-    ["Charge used", state.charge ? written(state.charge.charge_used_ah, "charge", units) : "–",
-      state.charge ? `read off${age}` : "needs a reading"],
-    ["Energy left", state.left ? written(state.left.value, "energy", units, state.left.u) : "–",
-      state.left ? (state.from_full ? "taken as full at the start" : "from the rest voltage before") : `needs ${state.needs[0]}`],
-    ["Turn back after", state.turn ? written(state.turn.value, "trip", units, state.turn.u) : "–",
-      state.turn ? (state.consumption.own ? "at this session's energy per km" : `at that of ${state.consumption.sessions} earlier session${state.consumption.sessions === 1 ? "" : "s"}`) : `needs ${state.needs[0]}`],
+    ["Charge used", read ? written(read.charge_used_ah, "charge", units) : "–", read ? `read off ${lengthOfTime(since_s)} ago` : "needs a reading"],
+    [at_most ? "Energy left at most" : "Energy left", left ? written(left.value, "energy", units, left.u) : "–", words.left],
+    [`Turn back after${counting}`, turn && !outing.ended_ms ? written(turn.value, "trip", units, turn.u, 4, 1) : "–", words.turn],
   ];
   return el("section", { class: whole ? "strip" : "strip small", "aria-label": "State" },
     gauges.map(([label, value, how]) => el("dl", { class: "gauge" }, el("dt", {}, label), el("dd", {}, value), whole && el("dd", { class: "how" }, how))),
-    whole && state.turn && el("p", { class: "caution small" }, "Cold, wind and soft snow shorten it. Turn back before it says so."));
+    whole && words.way && el("p", { class: "way", id: "way" }, words.way),
+    whole && turn && el("p", { class: "caution small" }, "Cold, wind and soft snow shorten it. Turn back before it says so."));
+}
+
+// The state as it is now, in its place: with each position, and each second while it counts. Only what changed is put anew.
+export function redrawState(outing) {
+  const shown = document.querySelector("#field .strip");
+  if (!shown) return;
+  const track = document.getElementById("track");
+  if (track) track.replaceWith(trackWords(outing) ?? track);
+  const next = strip(outing, { whole: !shown.classList.contains("small") });
+  if (shown.children.length !== next.children.length) {
+    shown.replaceWith(next);
+    return;
+  }
+  [...next.children].forEach((child, index) => {
+    if (shown.children[index].textContent !== child.textContent) shown.children[index].replaceWith(child);
+  });
 }
 
 export async function queueLine(session) {

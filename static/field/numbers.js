@@ -29,33 +29,71 @@ export function energyLeft({ usable_energy_wh, used_energy_wh }) {
   return Math.max(0, usable_energy_wh - used_energy_wh);
 }
 
+// The reserve is a share of the full pack, however little is left.
 export function turnBackDistance({
-  energy_left_wh, reserve_fraction, consumption_out_wh_per_km, consumption_home_wh_per_km,
+  energy_left_wh, usable_energy_wh, reserve_fraction, consumption_out_wh_per_km, consumption_home_wh_per_km,
   u_energy_left_wh = 0, u_consumption_out_wh_per_km = 0, u_consumption_home_wh_per_km = 0,
-  distance_from_home_m = 0, consumption_correlation = 0,
+  distance_from_home_m = 0, consumption_correlation = 0, energy_consumption_correlation = 0,
 }) {
   const both = consumption_out_wh_per_km + consumption_home_wh_per_km;
-  const kept = energy_left_wh * (1 - reserve_fraction);
-  const spare = kept - (consumption_home_wh_per_km * distance_from_home_m) / 1000;
+  const above_reserve = energy_left_wh - reserve_fraction * usable_energy_wh;
+  const spare = above_reserve - (consumption_home_wh_per_km * distance_from_home_m) / 1000;
   const value = Math.max(0, (1000 * spare) / both);
-  const energy = 1000 * (1 - reserve_fraction) * u_energy_left_wh;
+  const energy = 1000 * u_energy_left_wh;
   const out = value * u_consumption_out_wh_per_km;
   const home = (value + distance_from_home_m) * u_consumption_home_wh_per_km;
-  const square = energy ** 2 + out ** 2 + home ** 2 + 2 * consumption_correlation * out * home;
-  return { value, u: Math.sqrt(Math.max(0, square)) / both };
+  const shared = consumption_correlation * out * home - energy_consumption_correlation * energy * (out + home);
+  return { value, u: Math.sqrt(Math.max(0, energy ** 2 + out ** 2 + home ** 2 + 2 * shared)) / both };
+}
+
+// Student's t for 95 % at a whole number of degrees of freedom, by bisection on the closed form of the distribution
+// (Abramowitz and Stegun, 1964, 26.7.3 and 26.7.4).
+function studentT(dof) {
+  const covered = (angle) => {
+    const odd = dof % 2 === 1;
+    let term = odd ? Math.cos(angle) : 1;
+    let sum = dof === 1 ? 0 : term;
+    for (let factor = odd ? 3 : 2; factor < dof; factor += 2) {
+      term *= (Math.cos(angle) ** 2 * (factor - 1)) / factor;
+      sum += term;
+    }
+    return odd ? (2 / Math.PI) * (angle + Math.sin(angle) * sum) : Math.sin(angle) * sum;
+  };
+  let [low, high] = [0, Math.PI / 2];
+  for (let step = 0; step < 60; step += 1) {
+    const middle = (low + high) / 2;
+    if (covered(middle) < 0.95) low = middle;
+    else high = middle;
+  }
+  return Math.sqrt(dof) * Math.tan(low);
+}
+
+const NORMAL_95 = 1.959963984540054;
+
+// What few readings say of their mean, so that twice it covers 95 % all the same.
+export function widenedU({ u, dof }) {
+  return (u * studentT(dof)) / NORMAL_95;
+}
+
+function along(volts, { voltage_v, state_of_charge }) {
+  const last = voltage_v.length - 1;
+  if (volts <= voltage_v[0]) return state_of_charge[0];
+  if (volts >= voltage_v[last]) return state_of_charge[last];
+  const above = voltage_v.findIndex((one) => one >= volts);
+  const part = (volts - voltage_v[above - 1]) / (voltage_v[above] - voltage_v[above - 1]);
+  return state_of_charge[above - 1] + part * (state_of_charge[above] - state_of_charge[above - 1]);
 }
 
 // The share of a full pack, or null where the voltage lies outside the curve: then it was not at rest.
 export function stateOfCharge({ rest_voltage_v, curve }) {
-  const volts = curve.voltage_v;
-  const shares = curve.state_of_charge;
-  const last = volts.length - 1;
-  if (rest_voltage_v < volts[0] * 0.99 || rest_voltage_v > volts[last] * 1.01) return null;
-  if (rest_voltage_v <= volts[0]) return shares[0];
-  if (rest_voltage_v >= volts[last]) return shares[last];
-  const above = volts.findIndex((volt) => volt >= rest_voltage_v);
-  const part = (rest_voltage_v - volts[above - 1]) / (volts[above] - volts[above - 1]);
-  return shares[above - 1] + part * (shares[above] - shares[above - 1]);
+  const { voltage_v } = curve;
+  if (rest_voltage_v < voltage_v[0] * 0.99 || rest_voltage_v > voltage_v[voltage_v.length - 1] * 1.01) return null;
+  return along(rest_voltage_v, curve);
+}
+
+// By how much the voltmeter's uncertainty moves that share.
+export function chargeMovedBy({ rest_voltage_v, u_voltage_v, curve }) {
+  return (along(rest_voltage_v + u_voltage_v, curve) - along(rest_voltage_v - u_voltage_v, curve)) / 2;
 }
 
 // Distance of two places a few kilometres apart, on the WGS84 ellipsoid's plane at their middle.
@@ -135,15 +173,16 @@ function significant(value, digits) {
   return (text.includes(".") ? text.replace(/0+$/, "").replace(/\.$/, "") : text).replace("-", "−");
 }
 
-// A stored value as pages write it; with a standard uncertainty it is followed by ± twice that.
-export function written(value, kind, units, u = 0, digits = 4) {
+// A stored value as pages write it; with a standard uncertainty it is followed by ± twice that. A figure that is watched
+// while it changes may ask for decimals that its ± alone would not show.
+export function written(value, kind, units, u = 0, digits = 4, least_decimals = 0) {
   const unit = units[kind];
   if (kind === "runtime" && !u) return lengthOfTime(value);
   const shown = value * unit.factor + unit.offset;
   const spread = Math.abs(2 * u * unit.factor);
   let number;
   if (spread > 0) {
-    const decimals = decimalsFor(spread);
+    const decimals = Math.max(decimalsFor(spread), least_decimals);
     number = `${minus(shown, decimals)} ± ${spread.toFixed(decimals)}`;
   } else number = significant(shown, digits);
   return `${number}${unit.label && unit.label !== "°" ? " " : ""}${unit.label}`;

@@ -3,10 +3,11 @@
 
 import { stamp } from "./clock.js";
 import { newKey } from "./elements.js";
-import { energyFromCharge, energyLeft, frameClock, frameDurationU, gateSpeed, stateOfCharge, stopwatchDuration,
-  turnBackDistance } from "./numbers.js";
+import { assemble, inWords, riddenInAll } from "./energy.js";
+import { frameClock, frameDurationU, gateSpeed, stopwatchDuration } from "./numbers.js";
 import { keep, takeBack } from "./queue.js";
 import { keepMeta, meta, read } from "./store.js";
+import { beginWay, highestSpeed, settledWay, wayNow, withFix } from "./way.js";
 
 export const reference = { told: null };
 
@@ -43,6 +44,7 @@ function blank(id, session, started_ms) {
   return {
     id, session, started_ms, ended_ms: null, stamps: {}, passes: [], readings: [], failures: [], photos: [],
     gates: [], ticks: {}, gate: null, direction: "out", track: null,
+    way: beginWay(), lowest: null,
   };
 }
 
@@ -183,7 +185,10 @@ export async function addReading(outing, values, words) {
   const payload = { session: outing.id, time_into_session_s: runtime_s(outing), note: "", ...values };
   await keep([{ id, kind: "readings", session: outing.id, needs: [outing.id], payload, words }], {
     outing: [outing.id, (held) => {
-      held.readings.push({ id, words, ...payload });
+      // How far the way had come by then: what comes after it is ridden since.
+      if (tellsSomething(payload)) held.way = settledWay(held.way ?? beginWay(), runtime_s(held), fastest(held).mps);
+      const { seen_m, unseen_m, whole } = wayNow(held.way ?? beginWay(), runtime_s(held), 0);
+      held.readings.push({ id, words, ...payload, seen_m, unseen_m, whole });
       // The next reading asks first for what this one held.
       const kinds = Object.keys(values).filter((name) => name !== "note");
       if (kinds.length) held.reading_fields = kinds;
@@ -244,7 +249,7 @@ export async function addTrackPart(outing, fixes, stopped_by_phone) {
   const words = `Track, ${fixes.length} positions`;
   await keep([{ id, kind: "track-parts", session: outing.id, needs: [outing.id], payload, words }], {
     outing: [outing.id, (held) => {
-      held.track ??= { fixes: 0, length_m: 0 };
+      held.track ??= { fixes: 0 };
       held.track.fixes += fixes.length;
     }],
     draft: `track/${outing.id}`,
@@ -284,58 +289,41 @@ export async function undo(outing, list, id) {
   await takeBack(id, [outing.id, (held) => { held[list] = held[list].filter((one) => one.id !== id); }]);
 }
 
-// What is left, by the same rules as the session's page on the server: pack at the start, less the
-// charge used times the mean voltage under load (two readings or more) or else the pack's nominal one.
-export function energyState(outing) {
+// This session as energy.js takes it, worked out for now, and in words.
+export function energyState(outing, now_s = runtime_s(outing)) {
   const revision = revisionOf(outing);
-  const pack = revision?.pack;
-  const latest = (name) => outing.readings.filter((one) => typeof one[name] === "number")
-    .sort((one, other) => other.time_into_session_s - one.time_into_session_s)[0];
-  const counted = latest("charge_used_ah");
-  const ridden = latest("distance_m");
-  const state = { charge: counted ?? null, left: null, turn: null, needs: [] };
-  if (!pack) {
-    state.needs.push("a battery pack on the revision");
-    return state;
-  }
-  if (!counted) {
-    state.needs.push("a reading of charge used");
-    return state;
-  }
-  const known = revision.assumptions;
-  const loaded = outing.readings.filter((one) => one.current_a > 0 && typeof one.voltage_v === "number").map((one) => one.voltage_v);
-  let mean_voltage_v = pack.nominal_voltage_v;
-  let u_mean_voltage_v = 0.04 * pack.nominal_voltage_v;
-  if (loaded.length >= 2) {
-    mean_voltage_v = loaded.reduce((sum, volts) => sum + volts, 0) / loaded.length;
-    const square = loaded.reduce((sum, volts) => sum + (volts - mean_voltage_v) ** 2, 0);
-    u_mean_voltage_v = Math.hypot(Math.sqrt(square / ((loaded.length - 1) * loaded.length)), known.u_voltage_v);
-  }
-  const charge_ah = Math.max(0, counted.charge_used_ah);
-  const used = energyFromCharge({
-    charge_ah, mean_voltage_v, u_charge_ah: charge_ah * known.u_charge_fraction, u_mean_voltage_v,
+  const earlier = revision?.consumption ?? null;
+  const speed = fastest(outing);
+  const way = wayNow(outing.way ?? beginWay(), now_s, speed.mps);
+  const state = assemble({
+    pack: revision?.pack ?? null, assumptions: revision?.assumptions, earlier,
+    rest_voltage_start_v: outing.session.rest_voltage_start_v, readings: outing.readings.filter(tellsSomething), way,
+    lowest: outing.lowest,
   });
-  const rest = outing.session.rest_voltage_start_v;
-  const share = rest ? stateOfCharge({ rest_voltage_v: rest, curve: pack.curve }) : null;
-  state.from_full = share === null;
-  const value = energyLeft({ usable_energy_wh: pack.energy_wh * (share ?? 1), used_energy_wh: used.value });
-  const u = Math.hypot(known.u_rest_charge_fraction * pack.energy_wh, used.u);
-  state.left = { value, u };
-  const own = ridden && ridden.distance_m >= 1000 && used.value > 0;
-  const per_km = own
-    ? { value: (1000 * used.value) / ridden.distance_m, u: ((1000 * used.value) / ridden.distance_m) *
-        Math.hypot(used.u / used.value, known.u_distance_fraction) }
-    : revision.consumption && { value: revision.consumption.wh_per_km, u: revision.consumption.u_wh_per_km };
-  if (!per_km) {
-    state.needs.push("a reading of distance, or an earlier session's energy per km");
-    return state;
-  }
-  state.consumption = { ...per_km, own: Boolean(own), sessions: revision.consumption?.sessions ?? 0 };
-  state.turn = turnBackDistance({
-    energy_left_wh: value, reserve_fraction: known.reserve_fraction,
-    consumption_out_wh_per_km: per_km.value, consumption_home_wh_per_km: per_km.value,
-    u_energy_left_wh: u, u_consumption_out_wh_per_km: per_km.u, u_consumption_home_wh_per_km: per_km.u,
-    distance_from_home_m: outing.track?.from_start_m ?? 0, consumption_correlation: 1,
-  });
-  return state;
+  const since_s = Math.max(0, now_s - (state.read?.time_into_session_s ?? 0));
+  const known = { way, since_s, speed, track_on: Boolean(outing.track?.on), ended: outing.ended_ms !== null, earlier_sessions: earlier?.sessions };
+  return { ...state, way, since_s, words: inWords(state, known, reference.told.units) };
+}
+
+// A note is kept as a reading too, and tells nothing of the machine.
+function tellsSomething(reading) {
+  return ["charge_used_ah", "distance_m", "voltage_v", "current_a"].some((name) => typeof reading[name] === "number");
+}
+
+const PASSES_LOOKED_AT = 10;
+
+function fastest(outing) {
+  const passes = outing.passes.filter((one) => one.valid).slice(-PASSES_LOOKED_AT).map((one) => passSpeed(outing, one)?.value ?? 0);
+  return highestSpeed(outing.way, passes, revisionOf(outing)?.consumption?.speed_mps);
+}
+
+// A good position. What turn-back said until now, and what it says after, are the highest that it may say until the
+// next reading: it never grows on the way out.
+export function arrive(held, coords) {
+  const now_s = runtime_s(held);
+  const before = energyState(held, now_s);
+  const all = riddenInAll(held.readings.filter(tellsSomething), before.way);
+  held.way = withFix(held.way ?? beginWay(), coords, now_s, fastest(held).mps, all.seen_m + all.unseen_m);
+  const said = [before, energyState(held, now_s)].filter((one) => one.turn);
+  if (said.length) held.lowest = { since: before.since, turn_m: Math.min(...said.map((one) => one.turn.value)) };
 }

@@ -1,6 +1,6 @@
 // Opens the field page: what this phone keeps, which screen is asked for, and when to send.
 
-import { boardScreen, queueLine, strip } from "./board.js";
+import { boardScreen, queueLine, redrawState, strip } from "./board.js";
 import { cardScreen } from "./card.js";
 import { offsetIsWorthSaying } from "./clock.js";
 import { el, link, say } from "./elements.js";
@@ -10,7 +10,7 @@ import { failedScreen, failureScreen } from "./failing.js";
 import { ask, signInAddress } from "./link.js";
 import { noteScreen, photoScreen } from "./noting.js";
 import { lengthOfTime, readQuantity } from "./numbers.js";
-import { current, loadReference, reference, runtime_s } from "./outing.js";
+import { current, loadReference, reference } from "./outing.js";
 import { drain, greet, link as line, onChange } from "./queue.js";
 import { readingScreen } from "./reading.js";
 import { checkScreen, startScreen } from "./starting.js";
@@ -59,6 +59,12 @@ const app = {
     }
     console.warn(error);
     return `NOT saved: ${error.message ?? error}. What you entered is still here; try again.`;
+  },
+
+  // What a position changes, wherever the person is and whatever is being typed.
+  async redrawState() {
+    app.outing = await current();
+    if (app.outing && reference.told) redrawState(app.outing);
   },
 
   rendering: Promise.resolve(),
@@ -219,10 +225,7 @@ async function begin() {
   });
   await app.render();
   root.dataset.ready = "yes";
-  setInterval(() => {
-    const shown = document.getElementById("runtime");
-    if (shown && app.outing) shown.textContent = lengthOfTime(runtime_s(app.outing));
-  }, 1000);
+  setInterval(() => { if (app.outing && reference.told) redrawState(app.outing); }, 1000);
   addEventListener("online", () => void sendAndRefresh());
   document.addEventListener("visibilitychange", () => { if (document.visibilityState === "visible") void sendAndRefresh(); });
   watchScreen(app);

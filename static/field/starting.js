@@ -5,6 +5,7 @@ import { button, clock, el, feel, link, say } from "./elements.js";
 import { capital, written } from "./numbers.js";
 import { join, reference, start } from "./outing.js";
 import { askToPersist } from "./store.js";
+import { noteHome } from "./track.js";
 
 const CONDITIONS = ["rest_voltage_start_v", "air_temperature_c", "wind_speed_mps", "rider_mass_kg", "payload_kg"];
 const KEY = "start";
@@ -136,6 +137,7 @@ async function go(app, filled) {
     return;
   }
   await app.forget("check");
+  void noteHome(app);
   feel();
   say("Session started. Saved on this phone.");
   app.go("board");

@@ -1,22 +1,26 @@
-// An optional satellite track: it runs while this page is on screen, and says when it did not.
+// An optional satellite track: it runs while this page is on screen, and says when it did not. Each good position goes
+// into the way of the session at once, so that what is left and where to turn back follow it.
 
 import { clock, el, say } from "./elements.js";
-import { legLength, written } from "./numbers.js";
-import { addTrackPart, current, reference, setWay } from "./outing.js";
-import { change, read } from "./store.js";
+import { written } from "./numbers.js";
+import { addTrackPart, arrive, current, reference, setWay } from "./outing.js";
+import { change, got, read } from "./store.js";
 
 const MOST_FIXES = 120;
 const WORST_ACCURACY_M = 25;
-const SMALLEST_STEP_M = 5;
+const HOME_IS_SOUGHT_MS = 30_000;
 
-const running = { watch: null, lock: null, outing: null, fixes: [], last: null, first: null, hidden_ms: null, words: "", length_m: 0 };
+const running = { watch: null, lock: null, outing: null, fixes: [], hidden_ms: null, words: "" };
+
+const isGood = (coords) => (coords.accuracy ?? 0) <= WORST_ACCURACY_M;
 
 export function trackWords(outing) {
   if (!outing.track) return null;
   const { units } = reference.told;
   const on = running.watch !== null ? "Track runs while this screen stays on." : "Track is off.";
+  const positions = outing.track.fixes + running.fixes.length;
   return el("p", { class: "track", id: "track" },
-    `${on} ${outing.track.fixes} positions, ${written(outing.track.length_m ?? 0, "trip", units)}. ${running.words || outing.track.words || ""}`);
+    `${on} ${positions} positions, ${written(outing.way?.seen_m ?? 0, "trip", units, 0, 3)}. ${running.words || outing.track.words || ""}`);
 }
 
 export async function toggleTrack(app, outing) {
@@ -26,8 +30,8 @@ export async function toggleTrack(app, outing) {
 }
 
 async function startTrack(app, outing) {
-  Object.assign(running, { outing: outing.id, fixes: [], words: "", length_m: outing.track?.length_m ?? 0, last: null, first: null });
-  await setWay(outing, { track: { fixes: 0, length_m: 0, ...outing.track, on: true } });
+  Object.assign(running, { outing: outing.id, fixes: [], words: "" });
+  await setWay(outing, { track: { fixes: 0, ...outing.track, on: true } });
   running.watch = navigator.geolocation.watchPosition(
     (fix) => void take(app, fix),
     (error) => void failed(app, error),
@@ -46,33 +50,55 @@ async function hold() {
   }
 }
 
+const NO_POSITION = "The phone finds no position just now.";
+
+// A position that is missing for a while is said on the board, not over it: there it is counted down meanwhile.
 async function failed(app, error) {
-  const why = error.code === 1 ? "The phone does not allow this page to read its position; allow it in the browser's settings."
-    : "The phone finds no position just now.";
-  running.words = why;
+  if (error.code !== 1) {
+    running.words = NO_POSITION;
+    await app.redrawState();
+    return;
+  }
+  const why = "The phone does not allow this page to read its position; allow it in the browser's settings.";
   say(why, { wrong: true });
-  if (error.code === 1) await stopTrack(why);
+  await stopTrack(why);
   await app.refresh();
+}
+
+// Where the phone lets this page know its position already, the place of the start is noted as home, on this phone only.
+// A track that is started later then knows how far from home it begins.
+export async function noteHome(app) {
+  const allowed = await navigator.permissions?.query({ name: "geolocation" }).catch(() => null);
+  const held = await current();
+  if (allowed?.state !== "granted" || !held) return;
+  navigator.geolocation.getCurrentPosition(({ coords }) => void (async () => {
+    if (isGood(coords) && running.watch === null && await put(held.id, coords, [])) await app.redrawState();
+  })(), () => {}, { enableHighAccuracy: true, maximumAge: 0, timeout: HOME_IS_SOUGHT_MS });
+}
+
+// The position in the session's way, and those not sent yet in the drafts, in one transaction.
+async function put(id, coords, fixes) {
+  return change(["outings", "drafts"], async ({ outings, drafts }) => {
+    const held = await got(outings.get(id));
+    if (!held || held.ended_ms !== null) return null;
+    if (isGood(coords)) arrive(held, { latitude: coords.latitude, longitude: coords.longitude });
+    outings.put(held);
+    if (fixes.length) drafts.put({ key: `track/${id}`, values: {}, fixes });
+    return held;
+  });
 }
 
 async function take(app, { coords, timestamp }) {
   const held = await current();
   if (!held || held.id !== running.outing) return;
-  const time_s = Math.max(0, (timestamp - held.started_ms) / 1000);
-  const previous = running.fixes[running.fixes.length - 1];
-  if (previous && time_s < previous[0]) return;
+  if (running.words === NO_POSITION) running.words = "";
+  // In the order in which they come: a clock that was set back must not lose them.
+  const previous_s = running.fixes[running.fixes.length - 1]?.[0] ?? 0;
+  const time_s = Math.max(previous_s, (timestamp - held.started_ms) / 1000, 0);
   running.fixes.push([Number(time_s.toFixed(2)), coords.latitude, coords.longitude, coords.accuracy ?? null]);
-  if ((coords.accuracy ?? 0) <= WORST_ACCURACY_M) {
-    running.first ??= coords;
-    const step = running.last
-      ? legLength(running.last.latitude, running.last.longitude, coords.latitude, coords.longitude) : Infinity;
-    if (step >= SMALLEST_STEP_M) {
-      if (running.last) running.length_m += step;
-      running.last = coords;
-    }
-  }
-  await change(["drafts"], async ({ drafts }) => { drafts.put({ key: `track/${held.id}`, values: {}, fixes: running.fixes }); });
+  await put(held.id, coords, running.fixes);
   if (running.fixes.length >= MOST_FIXES) await flush(false);
+  await app.redrawState();
 }
 
 async function flush(stopped_by_phone) {
@@ -80,10 +106,8 @@ async function flush(stopped_by_phone) {
   if (!held || !running.fixes.length) return;
   const fixes = running.fixes;
   running.fixes = [];
-  const from_start_m = running.first && running.last
-    ? legLength(running.first.latitude, running.first.longitude, running.last.latitude, running.last.longitude) : 0;
   await addTrackPart(held, fixes, stopped_by_phone);
-  await setWay(held, { track: { ...(await current()).track, on: running.watch !== null, length_m: running.length_m, from_start_m, words: running.words } });
+  await setWay(held, { track: { ...(await current()).track, on: running.watch !== null, words: running.words } });
 }
 
 export async function stopTrack(words) {
@@ -93,7 +117,7 @@ export async function stopTrack(words) {
   running.words = words;
   await flush(false);
   const held = await current();
-  if (held?.track) await setWay(held, { track: { ...held.track, on: false, length_m: running.length_m, words } });
+  if (held?.track) await setWay(held, { track: { ...held.track, on: false, words } });
 }
 
 // What a track that was cut off left behind: its last positions are sent, and the gap is said.

@@ -42,6 +42,25 @@ def browser():
         launched.close()
 
 
+@pytest.fixture(scope="module")
+def script(browser):
+    """Runs an expression with the field page's modules of calculations at hand, each under its own name."""
+    opened = browser.new_page()
+    folder = Path(__file__).parents[2] / "static/field"
+
+    def answer(route):
+        name = route.request.url.rpartition("/")[2]
+        body, kind = ((folder / name).read_text(), "text/javascript") if name else ("<title>x</title>", "text/html")
+        route.fulfill(body=body, content_type=kind)
+
+    opened.route("http://modules.test/*", answer)
+    opened.goto("http://modules.test/")
+    for name in ("numbers", "energy", "way"):
+        opened.evaluate(f"async () => {{ globalThis.{name} = await import('http://modules.test/{name}.js'); }}")
+    yield opened.evaluate
+    opened.close()
+
+
 @pytest.fixture(params=SIZES)
 def page(request, browser):
     """A page of each size that fails the test on any error of script, console or content policy."""

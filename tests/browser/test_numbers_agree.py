@@ -21,6 +21,7 @@ IN_SCRIPT = {
     "endurance.energy_left_wh": "energyLeft",
     "endurance.turn_back_distance": "turnBackDistance",
     "pack.state_of_charge": "stateOfCharge",
+    "uncertainty.widened_u": "widenedU",
     "geodesy.distance_m": "legLength",
 }
 
@@ -32,20 +33,6 @@ def in_python(name, given):
         given["curve"] = StateOfChargeCurve(**{key: tuple(row) for key, row in given["curve"].items()})
     answer = getattr(importlib.import_module(f"calc.{module}"), function)(**given)
     return answer._asdict() if hasattr(answer, "_asdict") else {"value": answer}
-
-
-@pytest.fixture(scope="module")
-def script(browser, tmp_path_factory):
-    """Runs an expression with the page's own module at hand."""
-    page = browser.new_page()
-    source = (Path(__file__).parents[2] / "static/field/numbers.js").read_text()
-    page.route("http://numbers.test/*", lambda route: route.fulfill(
-        body=source if route.request.url.endswith(".js") else "<title>x</title>",
-        content_type="text/javascript" if route.request.url.endswith(".js") else "text/html"))  # fmt: skip
-    page.goto("http://numbers.test/")
-    page.evaluate("async () => { globalThis.numbers = await import('http://numbers.test/numbers.js'); }")
-    yield page.evaluate
-    page.close()
 
 
 def in_script(script, name, given):
@@ -73,7 +60,8 @@ def test_both_agree_on_random_numbers(script):
     chance = random.Random(20261125)
     for _ in range(200):
         given = {
-            "energy_left_wh": chance.uniform(50, 4000),
+            "energy_left_wh": chance.uniform(0, 4000),
+            "usable_energy_wh": chance.uniform(1000, 4000),
             "reserve_fraction": chance.uniform(0, 0.5),
             "consumption_out_wh_per_km": chance.uniform(10, 120),
             "consumption_home_wh_per_km": chance.uniform(10, 120),
@@ -82,9 +70,14 @@ def test_both_agree_on_random_numbers(script):
             "u_consumption_home_wh_per_km": chance.uniform(0, 20),
             "distance_from_home_m": chance.uniform(0, 8000),
             "consumption_correlation": chance.uniform(-1, 1),
+            "energy_consumption_correlation": chance.uniform(-1, 1),
         }
         assert in_script(script, "endurance.turn_back_distance", given) == pytest.approx(
             in_python("endurance.turn_back_distance", given), rel=1e-9, abs=1e-6
+        )
+        given = {"u": chance.uniform(0, 3), "dof": chance.randint(1, 60)}
+        assert in_script(script, "uncertainty.widened_u", given) == pytest.approx(
+            in_python("uncertainty.widened_u", given), rel=1e-9
         )
         given = {"distance_m": chance.uniform(1, 400), "duration_s": chance.uniform(0.5, 90),
                  "u_distance_m": chance.uniform(0, 2), "u_duration_s": chance.uniform(0, 1)}  # fmt: skip

@@ -69,6 +69,10 @@ def test_a_phone_takes_along_what_it_needs(sign_in, session, timed_pass, battery
     # 8 Ah times the mean of the rest voltages 58 V and 52 V, over 10 km.
     assert revision["consumption"]["wh_per_km"] == pytest.approx(8.0 * 55.0 / 10.0)
     assert revision["consumption"]["sessions"] == 1
+    # What the phone counts at where it sees nothing: the fastest of these rides, 10 km in its runtime.
+    assert revision["consumption"]["speed_mps"] == pytest.approx(10_000.0 / session.runtime_s)
+    # One declared doubt of the pack for server and phone (calc.session_facts).
+    assert revision["pack"]["u_energy_wh"] == pytest.approx(0.05 * 2 * 12.0 * 50.4)
     assert told["venues"][0]["gates"][0]["positions_m"] == [0.0, 100.0]
     assert told["modes"][0]["counts"] == {str(session.revision.vehicle_id): 1}
     assert len(told["going"]) == 1

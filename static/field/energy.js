@@ -1,0 +1,230 @@
+// What is left in the pack and how far out one may still go: by the rules of the session's page on the server
+// (calc/session_energy.py, calc/session_endurance.py), and from the last reading on by what was ridden since.
+// Pure: facts in, numbers out. tests/browser/assemblies.json holds whole answers, worked out a second way.
+
+import {
+  chargeMovedBy, energyFromCharge, energyLeft, lengthOfTime, stateOfCharge, turnBackDistance, widenedU, written,
+} from "./numbers.js";
+
+// A ride shorter than this does not tell what a kilometre takes.
+const TELLS_FROM_M = 1000;
+// A charge counter falls a little where the motor brakes into the pack. Below this share of what it showed it was reset.
+const CHARGE_RESET = 0.5;
+// Twice the standard uncertainty above: what a kilometre takes at most.
+const UPPER = 2;
+
+// The error of a value by its sources, each with its sign: what shares a source adds up or cancels (calc/budget.py).
+const times = (budget, factor) => Object.fromEntries(Object.entries(budget).map(([source, share]) => [source, share * factor]));
+const plus = (one, other) => {
+  const sum = { ...one };
+  for (const [source, share] of Object.entries(other)) sum[source] = (sum[source] ?? 0) + share;
+  return sum;
+};
+const spread = (budget) => Math.hypot(...Object.values(budget));
+
+// What a counter has counted since the start at each reading, in the order of taps, also over a reset.
+function counted(readings, name, reset_below) {
+  let before = 0;
+  let last = null;
+  let resets = 0;
+  return readings.map((reading) => {
+    const here = typeof reading[name] === "number";
+    if (here) {
+      if (last > 0 && reading[name] < last * reset_below) {
+        before += last;
+        resets += 1;
+      }
+      last = reading[name];
+    }
+    return { here, total: last === null ? null : before + last, resets };
+  });
+}
+
+const lastWhere = (rows, holds) => rows.reduce((found, row, index) => (holds(row, index) ? index : found), -1);
+
+function meanVoltage({ pack, assumptions, readings }) {
+  const volts = readings.filter((one) => one.current_a > 0 && typeof one.voltage_v === "number").map((one) => one.voltage_v);
+  const count = volts.length;
+  if (count < 2) return { value: pack.nominal_voltage_v, budget: { assumed_voltage: 0.04 * pack.nominal_voltage_v }, count };
+  const value = volts.reduce((sum, one) => sum + one, 0) / count;
+  const scatter = Math.sqrt(volts.reduce((sum, one) => sum + (one - value) ** 2, 0) / (count - 1));
+  // Readings that happen to be alike are still no closer than the voltmeter reads.
+  const u = Math.max(scatter, assumptions.u_voltage_v) / Math.sqrt(count);
+  return { value, budget: { under_load: widenedU({ u, dof: count - 1 }), voltmeter: assumptions.u_voltage_v }, count };
+}
+
+function atStart({ pack, assumptions, rest_voltage_start_v }) {
+  const given = { rest_voltage_v: rest_voltage_start_v, curve: pack.curve };
+  const share = rest_voltage_start_v ? stateOfCharge(given) : null;
+  const moved = share === null ? 0 : chargeMovedBy({ ...given, u_voltage_v: assumptions.u_voltage_v });
+  const value = pack.energy_wh * (share ?? 1);
+  return {
+    value, from_full: share === null,
+    budget: {
+      start: assumptions.u_rest_charge_fraction * pack.energy_wh, voltmeter: pack.energy_wh * moved,
+      pack: value * (pack.u_energy_wh / pack.energy_wh),
+    },
+  };
+}
+
+function usedAt(charge_ah, voltage, { assumptions }) {
+  const { value } = energyFromCharge({ charge_ah, mean_voltage_v: voltage.value });
+  const counter = { counter: charge_ah * assumptions.u_charge_fraction * voltage.value };
+  return { value, budget: plus(counter, times(voltage.budget, charge_ah)) };
+}
+
+// Energy per km: this session's, where a reading told both charge and distance; or else that of earlier sessions. Where a
+// counter went back it is the highest of what can be meant.
+function perKm(facts, charges, distances, voltage) {
+  const { readings, assumptions, earlier } = facts;
+  const rides = readings.map((reading, index) => ({
+    charge_ah: charges[index].here ? charges[index].total : 0,
+    distance_m: distances[index].here ? distances[index].total : reading.whole ? reading.seen_m : 0,
+    resets: charges[index].resets + distances[index].resets,
+  })).filter(({ charge_ah, distance_m }) => charge_ah > 0 && distance_m >= TELLS_FROM_M);
+  const own = ({ charge_ah, distance_m }) => {
+    const used = usedAt(charge_ah, voltage, facts);
+    const value = (1000 * used.value) / distance_m;
+    const budget = plus(times(used.budget, 1000 / distance_m), { distance: -value * assumptions.u_distance_fraction });
+    return { value, budget, from: "session" };
+  };
+  const before = earlier && { value: earlier.wh_per_km, budget: { earlier: earlier.u_wh_per_km }, from: "earlier" };
+  const last = rides[rides.length - 1];
+  if (!last) return before ?? null;
+  if (!last.resets) return own(last);
+  const unreset = rides.filter((one) => !one.resets).slice(-1);
+  const possible = [...[last, ...unreset].map(own), before].filter(Boolean);
+  return { ...possible.reduce((high, one) => (one.value > high.value ? one : high)), from: "highest" };
+}
+
+const u_of = (seen_m, unseen_m, { assumptions }) => Math.hypot(assumptions.u_distance_fraction * seen_m, unseen_m / Math.sqrt(12));
+
+// All that was ridden since the start: by the trip counter, and by the way since it was read.
+export function riddenInAll(readings, way) {
+  const distances = counted(readings, "distance_m", 1);
+  const at = lastWhere(distances, (one) => one.here);
+  if (at < 0) return { seen_m: way.seen_m, unseen_m: way.unseen_m };
+  const { seen_m = 0, unseen_m = 0 } = readings[at];
+  return { seen_m: distances[at].total + way.seen_m - seen_m, unseen_m: way.unseen_m - unseen_m };
+}
+
+// What was ridden since the reading at `from`, −1 for the start. A trip counter read then and since tells it. One that was
+// not read then gives an upper limit, as the way does, and the lower of the two holds.
+function since(from, { readings, way }, distances) {
+  const { seen_m = 0, unseen_m = 0 } = readings[from] ?? {};
+  const by_way = { seen_m: way.seen_m - seen_m, unseen_m: way.unseen_m - unseen_m };
+  if (lastWhere(distances, (one, index) => one.here && index > from) < 0) return by_way;
+  const by_counter = riddenInAll(readings, way);
+  by_counter.seen_m -= distances[from]?.total ?? 0;
+  if (from < 0 || distances[from].here) return by_counter;
+  return by_counter.seen_m + by_counter.unseen_m < by_way.seen_m + by_way.unseen_m ? by_counter : by_way;
+}
+
+// By the own track at what a kilometre takes; or else all that was ridden, at what it takes at most. Both are enough to
+// come home, so the cheaper one counts.
+function wayHome(facts, per_km) {
+  const { readings, way } = facts;
+  const upper = per_km.value + UPPER * spread(per_km.budget);
+  const all = riddenInAll(readings, way);
+  const ridden = { by: "ridden", distance_m: all.seen_m + all.unseen_m, u_m: u_of(all.seen_m, all.unseen_m, facts), wh_per_km: upper };
+  if (way.home_m === null) return ridden;
+  const u_m = u_of(way.home_m - way.open_m, way.open_m, facts);
+  const track = { by: "track", distance_m: way.home_m, u_m, wh_per_km: per_km.value };
+  return track.distance_m * track.wh_per_km <= ridden.distance_m * ridden.wh_per_km ? track : ridden;
+}
+
+function turnBack(above_reserve, left_wh, per_km, home, { pack, assumptions }) {
+  const energy = plus(above_reserve, { way: (-home.wh_per_km * home.u_m) / 1000 });
+  const shares = {};
+  let value = 0;
+  for (const source of Object.keys({ ...energy, ...per_km.budget })) {
+    const [of_energy, of_per_km] = [energy[source] ?? 0, per_km.budget[source] ?? 0];
+    const alone = turnBackDistance({
+      energy_left_wh: left_wh, usable_energy_wh: pack.energy_wh, reserve_fraction: assumptions.reserve_fraction,
+      consumption_out_wh_per_km: per_km.value, consumption_home_wh_per_km: home.wh_per_km,
+      u_energy_left_wh: Math.abs(of_energy), u_consumption_out_wh_per_km: Math.abs(of_per_km),
+      u_consumption_home_wh_per_km: Math.abs(of_per_km), distance_from_home_m: home.distance_m,
+      // One figure both ways, and what it shares with the energy left.
+      consumption_correlation: 1, energy_consumption_correlation: Math.sign(of_energy * of_per_km),
+    });
+    value = alone.value;
+    shares[source] = alone.u;
+  }
+  return { value, u: spread(shares) };
+}
+
+// Facts: {pack, assumptions, earlier, rest_voltage_start_v, readings, way, lowest}. Readings are in the order of taps,
+// each with what the way was then (seen_m, unseen_m, whole); `way` is wayNow of way.js. `lowest` is the lowest
+// turn-back distance said since the readings that `since` names: it grows with a new reading only.
+export function assemble(facts) {
+  const { pack, readings, lowest } = facts;
+  const state = { read: null, needs: [], left: null, turn: null, from_full: true, at_most: false };
+  if (!pack) return { ...state, needs: ["a battery pack on the revision"] };
+  const charges = counted(readings, "charge_used_ah", CHARGE_RESET);
+  const distances = counted(readings, "distance_m", 1);
+  const from = lastWhere(charges, (one) => one.here);
+  const voltage = meanVoltage(facts);
+  const began = atStart(facts);
+  const used = usedAt(Math.max(0, charges[from]?.total ?? 0), voltage, facts);
+  const per_km = perKm(facts, charges, distances, voltage);
+  const ridden = since(from, facts, distances);
+  const ridden_km = (ridden.seen_m + ridden.unseen_m) / 1000;
+  const taken = per_km ? per_km.value * ridden_km : 0;
+  let budget = plus(began.budget, times(used.budget, -1));
+  if (per_km) budget = plus(plus(budget, times(per_km.budget, -ridden_km)), { way: (-per_km.value * u_of(ridden.seen_m, ridden.unseen_m, facts)) / 1000 });
+  const left = { value: energyLeft({ usable_energy_wh: began.value, used_energy_wh: used.value + taken }), u: spread(budget) };
+  const told = [from, lastWhere(distances, (one) => one.here)].map((at) => readings[at]?.id ?? "");
+  Object.assign(state, {
+    read: readings[from] ?? null, from_full: began.from_full, left, ridden, since: [...told, voltage.count].join("/"),
+    at_most: !per_km && ridden_km > 0, counter_went_back: distances.some((one) => one.resets),
+  });
+  if (!per_km) return { ...state, needs: ["a reading of charge and distance, or an earlier session's energy per km"] };
+  const home = wayHome(facts, per_km);
+  const above_reserve = plus(budget, { pack: -facts.assumptions.reserve_fraction * pack.u_energy_wh });
+  const turn = turnBack(above_reserve, left.value, per_km, home, facts);
+  const held = lowest?.since === state.since && lowest.turn_m < turn.value;
+  return {
+    ...state, home, consumption: { value: per_km.value, u: spread(per_km.budget), from: per_km.from },
+    turn: held ? { ...turn, value: lowest.turn_m } : turn,
+  };
+}
+
+// A length of time as somebody says it: no seconds beside minutes.
+function said(time_s) {
+  return time_s < 60 ? lengthOfTime(time_s) : lengthOfTime(60 * Math.floor(time_s / 60));
+}
+
+const SPEEDS = {
+  track: "the highest speed lately", passes: "the fastest pass", earlier: "the mean of an earlier ride",
+  nothing: "because no speed is known yet",
+};
+
+// How each of it is known. `since_s` is the age of the last reading of charge, or of the session; `speed` is what the
+// silence is counted at (way.js).
+export function inWords(state, { way, since_s, speed, track_on, ended, earlier_sessions }, units) {
+  const needs = `needs ${state.needs[0]}`;
+  const began = state.from_full ? "taken as full at the start" : "from the rest voltage before";
+  const since = `estimated since, ${said(since_s)}`;
+  const left = !state.left ? needs
+    : state.at_most ? `at most: ${began}; what was ridden since, ${said(since_s)}, is not taken off`
+      : `${began}; ${ended ? "as the session ended" : since}`;
+  if (ended || !state.turn) return { left, turn: ended ? "the session has ended" : needs, way: "" };
+  const per_km = {
+    session: "at this session's energy per km",
+    earlier: `at that of ${earlier_sessions} earlier session${earlier_sessions === 1 ? "" : "s"}`,
+    highest: "at the highest energy per km it can be, for a counter went back",
+  }[state.consumption.from];
+  const { home, ridden } = state;
+  const far = written(home.distance_m, "trip", units, 0, 2);
+  const lines = [];
+  if (home.by === "track") {
+    const straight = way.straight_m < 0.9 * home.distance_m ? ` (${written(way.straight_m, "trip", units, 0, 2)} straight)` : "";
+    lines.push(`Way home ${far} by your own track${straight}.`);
+  } else lines.push(`${way.home_m === null ? "No track: way" : "Way"} home taken as all that was ridden, ${far}, at ${written(home.wh_per_km, "consumption", units, 0, 2)} at most.`);
+  if (way.silent_s) {
+    lines.push(`No ${track_on ? "position" : "track"} for ${said(way.silent_s)}: counted down at ${written(speed.mps, "speed", units, 0, 2)}, ${SPEEDS[speed.from]}.`);
+  }
+  if (ridden.unseen_m > 0) lines.push(`${written(ridden.unseen_m, "trip", units, 0, 2)} not seen: a reading puts it right.`);
+  if (state.counter_went_back) lines.push("The trip counter went back; it is taken as set to zero.");
+  return { left, turn: state.turn.value > 0 ? per_km : `turn back now; ${per_km}`, way: lines.join(" ") };
+}
