@@ -80,15 +80,17 @@ def _by_source(sheet: Sheet, answer: Callable[[Any, Any, Any], Any], above_reser
 
     Each source of error is let in alone: it moves energy and consumption together, one way or against each other.
     """
-    shares, value = {}, sheet.nothing()
+    nothing = np.zeros(sheet.table.count)
+    alone = answer(nothing, nothing, nothing)
+    if not isinstance(alone, Measured):
+        return Measured(alone, None)
+    shares = {}
     for source in dict.fromkeys([*above_reserve.shares, *per_km.shares]):
-        of_energy, of_per_km = (
-            np.broadcast_to(budget.shares.get(source, 0.0), sheet.table.count) for budget in (above_reserve, per_km)
-        )
-        alone = answer(np.abs(of_energy), np.abs(of_per_km), np.sign(of_energy * of_per_km))
-        if isinstance(alone, Measured):
-            value, shares[source] = alone
-    return Measured(value, Budget(shares) if shares else None)
+        of_energy, of_per_km = (nothing + budget.shares.get(source, 0.0) for budget in (above_reserve, per_km))
+        if np.nan_to_num(of_energy).any() or np.nan_to_num(of_per_km).any():
+            alone = answer(np.abs(of_energy), np.abs(of_per_km), np.sign(of_energy * of_per_km))
+            shares[source] = alone.u
+    return Measured(alone.value, Budget(shares) if shares else nothing)
 
 
 def _energy_left(sheet: Sheet) -> Any:

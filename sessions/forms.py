@@ -296,3 +296,6 @@ class AssumptionsForm(RecordForm):
     class Meta:
         model = Assumptions
         exclude = ["vehicle"]
+        help_texts = {
+            "reserve_fraction": "A share of the full pack: 0.2 keeps a fifth of it, however little is left.",
+        }

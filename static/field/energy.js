@@ -201,7 +201,7 @@ const SPEEDS = {
 
 // How each of it is known. `since_s` is the age of the last reading of charge, or of the session; `speed` is what the
 // silence is counted at (way.js).
-export function inWords(state, { way, since_s, speed, track_on, ended, earlier_sessions }, units) {
+export function inWords(state, { way, since_s, speed, track_on, ended, earlier_sessions, reserve_fraction }, units) {
   const needs = `needs ${state.needs[0]}`;
   const began = state.from_full ? "taken as full at the start" : "from the rest voltage before";
   const since = `estimated since, ${said(since_s)}`;
@@ -224,7 +224,8 @@ export function inWords(state, { way, since_s, speed, track_on, ended, earlier_s
   if (way.silent_s) {
     lines.push(`No ${track_on ? "position" : "track"} for ${said(way.silent_s)}: counted down at ${written(speed.mps, "speed", units, 0, 2)}, ${SPEEDS[speed.from]}.`);
   }
-  if (ridden.unseen_m > 0) lines.push(`${written(ridden.unseen_m, "trip", units, 0, 2)} not seen: a reading puts it right.`);
+  if (ridden.unseen_m > 0) lines.push(`${written(ridden.unseen_m, "trip", units, 0, 2)} not seen: read charge and distance to put it right.`);
   if (state.counter_went_back) lines.push("The trip counter went back; it is taken as set to zero.");
-  return { left, turn: state.turn.value > 0 ? per_km : `turn back now; ${per_km}`, way: lines.join(" ") };
+  const turn = `${per_km}, ${Math.round(100 * reserve_fraction)} % of the pack kept`;
+  return { left, turn: state.turn.value > 0 ? turn : `turn back now; ${turn}`, way: lines.join(" ") };
 }

@@ -295,13 +295,18 @@ export function energyState(outing, now_s = runtime_s(outing)) {
   const earlier = revision?.consumption ?? null;
   const speed = fastest(outing);
   const way = wayNow(outing.way ?? beginWay(), now_s, speed.mps);
+  // The place of the start alone (noteHome of track.js) is no track to go home by.
+  if (!outing.track) way.home_m = null;
   const state = assemble({
     pack: revision?.pack ?? null, assumptions: revision?.assumptions, earlier,
     rest_voltage_start_v: outing.session.rest_voltage_start_v, readings: outing.readings.filter(tellsSomething), way,
     lowest: outing.lowest,
   });
   const since_s = Math.max(0, now_s - (state.read?.time_into_session_s ?? 0));
-  const known = { way, since_s, speed, track_on: Boolean(outing.track?.on), ended: outing.ended_ms !== null, earlier_sessions: earlier?.sessions };
+  const known = {
+    way, since_s, speed, track_on: Boolean(outing.track?.on), ended: outing.ended_ms !== null,
+    earlier_sessions: earlier?.sessions, reserve_fraction: revision?.assumptions.reserve_fraction,
+  };
   return { ...state, way, since_s, words: inWords(state, known, reference.told.units) };
 }
 

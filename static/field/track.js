@@ -81,7 +81,7 @@ async function put(id, coords, fixes) {
   return change(["outings", "drafts"], async ({ outings, drafts }) => {
     const held = await got(outings.get(id));
     if (!held || held.ended_ms !== null) return null;
-    if (isGood(coords)) arrive(held, { latitude: coords.latitude, longitude: coords.longitude });
+    if (isGood(coords)) arrive(held, coords);
     outings.put(held);
     if (fixes.length) drafts.put({ key: `track/${id}`, values: {}, fixes });
     return held;

@@ -56,8 +56,8 @@ export function wayNow(way, now_s, mps) {
   };
 }
 
-// A good position came in. `ridden_m` is all that was ridden until then since the start: no way home is longer.
-export function withFix(way, { latitude, longitude }, now_s, mps, ridden_m) {
+// A good position came in. A step shorter than it is accurate is the satellite's wandering. `ridden_m` is all that was ridden until then since the start: no way home is longer.
+export function withFix(way, { latitude, longitude, accuracy }, now_s, mps, ridden_m) {
   const quiet_s = silence(way, now_s);
   if (!way.last) {
     const next = settledWay(way, now_s, mps);
@@ -68,7 +68,7 @@ export function withFix(way, { latitude, longitude }, now_s, mps, ridden_m) {
   }
   const step_m = legLength(way.last.latitude, way.last.longitude, latitude, longitude);
   const next = { ...way, known_s: now_s, unseen_m: way.unseen_m + Math.max(0, quiet_s * mps - step_m) };
-  if (step_m >= SMALLEST_STEP_M || next.unseen_m > way.last.unseen_m) {
+  if (step_m >= Math.max(SMALLEST_STEP_M, accuracy ?? 0) || next.unseen_m > way.last.unseen_m) {
     next.seen_m += step_m;
     const along_m = way.last.home_m + step_m + next.unseen_m - way.last.unseen_m;
     const near = way.points.map((point) => [point, legLength(point[0], point[1], latitude, longitude)])

@@ -131,7 +131,7 @@ def test_at_a_reading_the_page_says_what_the_server_says(name, script):
         assert (said[part]["value"], said[part]["u"]) == pytest.approx((expected.value, expected.u), rel=1e-9, abs=1e-6)
 
 
-def ride(script, fixes, mps=10.0):
+def ride(script, fixes, mps=10.0, accuracy=5):
     """The way after positions as (seconds, metres east, metres north) of the start, and as it stands at each."""
     rows = []
     for at_s, east_m, north_m in fixes:
@@ -139,15 +139,15 @@ def ride(script, fixes, mps=10.0):
         place = Geodesic.WGS84.Direct(bearing["lat2"], bearing["lon2"], 0, north_m)
         rows.append([at_s, place["lat2"], place["lon2"]])
     return script(
-        """([fixes, mps]) => {
+        """([fixes, mps, accuracy]) => {
             let held = way.beginWay();
             return fixes.map(([at_s, latitude, longitude]) => {
                 const before = way.wayNow(held, at_s, mps);
-                held = way.withFix(held, { latitude, longitude }, at_s, mps, before.seen_m + before.unseen_m);
+                held = way.withFix(held, { latitude, longitude, accuracy }, at_s, mps, before.seen_m + before.unseen_m);
                 return { ...way.wayNow(held, at_s, mps), speed: way.highestSpeed(held), points: held.points.length };
             });
         }""",
-        [rows, mps],
+        [rows, mps, accuracy],
     )
 
 
@@ -200,6 +200,14 @@ def test_after_30_s_of_silence_all_of_it_counts(script, silent_s, unseen_m):
     assert (said["unseen_m"], said["home_m"]) == (unseen_m, None)
 
 
+def test_standing_still_a_wandering_position_is_no_way(script):
+    wander = [(t, 12.0 * (-1) ** t, 9.0 * (-1) ** (t // 2)) for t in range(1, 600)]
+    last = ride(script, [(0, 0.0, 0.0), *wander], accuracy=31)[-1]
+    assert (last["seen_m"], last["home_m"], last["unseen_m"]) == (0, 0, 0)
+    # The same steps with positions that are good to a metre are ridden.
+    assert ride(script, [(0, 0.0, 0.0), *wander], accuracy=1)[-1]["seen_m"] > 10_000
+
+
 def test_a_jump_of_the_satellite_is_not_taken_for_a_speed(script):
     rows = ride(script, [(0, 0.0, 0.0), (11, 5000.0, 0.0)])
     assert rows[-1]["speed"]["from"] == "nothing"
@@ -217,17 +225,17 @@ def test_the_words_say_from_when_the_evidence_is(script):
     def words(name, **known):
         way = {"silent_s": 0, "straight_m": 8300.0, **given(name)["way"]}
         told = {"way": way, "since_s": 725, "speed": {"mps": 11.0, "from": "track"}, "track_on": True, "ended": False}
-        told |= {"earlier_sessions": 3, **known}
+        told |= {"earlier_sessions": 3, "reserve_fraction": 0.2, **known}
         return script(call, [given(name), told, units])
 
     said = words("nothing read, 8.3 km out")
     assert said["left"] == "taken as full at the start; estimated since, 12 min"
-    assert said["turn"] == "at that of 3 earlier sessions"
+    assert said["turn"] == "at that of 3 earlier sessions, 20 % of the pack kept"
     assert said["way"] == "Way home 8.3 km by your own track."
     said = words("read without a track, 12 min ago", track_on=False)
     assert said["way"] == (
         "No track: way home taken as all that was ridden, 14 km, at 66 Wh/km at most. "
-        "8.6 km not seen: a reading puts it right."
+        "8.6 km not seen: read charge and distance to put it right."
     )
     way = {"silent_s": 45, "straight_m": 6100.0, "home_m": 8795.0}
     said = words("read, then 45 s without a position at 11 m/s", way=way)

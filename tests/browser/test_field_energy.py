@@ -46,17 +46,27 @@ def shown(phone, label):
     return float(figures[1]), float(figures[2])
 
 
+OUTING = """[...document.querySelectorAll("script[src], link[href]")]
+    .map((one) => one.src || one.href).find((one) => /\\/outing[^/]*\\.js/.test(one))"""
+
+
 def exactly(phone):
-    """Turn-back as the page works it out, before it is rounded."""
+    """Turn-back and energy left as the page works them out, before they are rounded."""
     return phone.page.evaluate(
-        """async () => {
-            const source = [...document.querySelectorAll("script[src], link[href]")]
-                .map((one) => one.src || one.href).find((one) => /\\/outing[^/]*\\.js/.test(one));
-            const { current, energyState } = await import(source);
-            const { turn, left } = energyState(await current());
+        f"""async () => {{
+            const {{ current, energyState }} = await import({OUTING});
+            const {{ turn, left }} = energyState(await current());
             return [turn?.value ?? null, left.value];
-        }"""
+        }}"""
     )
+
+
+def home_is_noted(phone):
+    for _ in range(50):
+        if any(one["way"]["points"] for one in phone.kept("outings")):
+            return
+        phone.page.wait_for_timeout(100)
+    raise AssertionError("The place of the start was not noted.")
 
 
 class Ride:
@@ -180,14 +190,28 @@ def test_a_trip_counter_set_to_zero_does_not_give_energy_back(rider):
 def test_a_track_started_late_knows_its_way_home(rider):
     """The place of the start is noted where the phone allows it, so a later track does not begin at home."""
     rider.start_session()
-    for _ in range(50):
-        if any(one["way"]["points"] for one in rider.kept("outings")):
-            break
-        rider.page.wait_for_timeout(100)
+    home_is_noted(rider)
     rider.read(charge="6", distance="5")
     rider.context.set_geolocation({"latitude": HOME[0] + 2000 / METRES_PER_DEGREE, "longitude": HOME[1], "accuracy": 5})
     Ride(rider).begin()
     expect(rider.page.locator("#way")).to_contain_text("Way home 2 km by your own track")
+
+
+def test_a_track_started_late_by_a_phone_that_knows_no_home_begins_as_far_as_was_ridden(browser, installation):
+    context = browser.new_context(**SCREEN, geolocation={"latitude": HOME[0], "longitude": HOME[1], "accuracy": 5})
+    phone = Phone(context, installation.url).sign_in().start_session().read(charge="6", distance="5")
+    expect(phone.page.locator("#way")).to_contain_text("No track: way home taken as all that was ridden, 5 km")
+    context.grant_permissions(["geolocation"])
+    Ride(phone).begin()
+    expect(phone.page.locator("#way")).to_contain_text("Way home 5 km by your own track")
+    assert phone.errors == []
+    context.close()
+
+
+def test_the_noted_home_alone_is_no_track(rider):
+    rider.start_session().read(charge="6", distance="5")
+    home_is_noted(rider)
+    expect(rider.page.locator("#way")).to_contain_text("No track: way home taken as all that was ridden, 5 km")
 
 
 def test_30_s_without_a_position_count_down_and_a_closed_page_too(rider):
@@ -227,6 +251,58 @@ def test_30_s_without_a_position_count_down_and_a_closed_page_too(rider):
     # A reading says how it is.
     rider.read(charge="6.5", distance="5.5")
     assert exactly(rider)[0] > unseen + 3000
+
+
+def test_no_ride_lets_turn_back_or_energy_grow_without_a_reading(rider):
+    """300 random rides of 40 steps: out, home, round and round, with silences, bad positions and passes in between."""
+    rider.start_session()
+    Ride(rider).begin()
+    rider.read(charge="6", distance="5")
+    grown = rider.page.evaluate(
+        f"""async () => {{
+            const {{ arrive, current, energyState }} = await import({OUTING});
+            const base = await current();
+            let seed = 20270116;
+            const chance = () => (seed = (seed * 48271) % 2147483647) / 2147483647;
+            const grown = [];
+            let [steps, fell] = [0, 0];
+            for (let ride = 0; ride < 300; ride += 1) {{
+                const held = structuredClone(base);
+                let [at_s, north, east, heading] = [10, 0, 0, 6.28 * chance()];
+                const now = () => {{ held.started_ms = Date.now() - 1000 * at_s; return energyState(held); }};
+                let last = now();
+                const look = (what) => {{
+                    const next = now();
+                    steps += 1;
+                    if (next.turn.value < last.turn.value) fell += 1;
+                    if (next.turn.value > last.turn.value + 1e-6 || next.left.value > last.left.value + 1e-6)
+                        grown.push([ride, what, last.turn.value, next.turn.value, last.left.value, next.left.value]);
+                    last = next;
+                }};
+                for (let step = 0; step < 40; step += 1) {{
+                    const quiet = chance() < 0.15 ? 400 * chance() : 0;
+                    for (const part of [0.3, 0.7]) {{
+                        at_s += part * quiet;
+                        look("silent");
+                    }}
+                    const [time, speed] = [1 + 9 * chance(), chance() < 0.2 ? 0 : 20 * chance()];
+                    heading += chance() - 0.5;
+                    at_s += time;
+                    look("waits");
+                    north += speed * (time + quiet * chance()) * Math.cos(heading);
+                    east += speed * time * Math.sin(heading);
+                    arrive(held, {{
+                        latitude: 61.05 + north / 111430, longitude: 24.9 + east / 53960, accuracy: 3 + 20 * chance(),
+                    }});
+                    look("position");
+                }}
+            }}
+            return {{ steps, fell, grown: grown.slice(0, 5) }};
+        }}"""
+    )
+    assert grown["grown"] == []
+    assert grown["steps"] == 300 * 40 * 4
+    assert grown["fell"] > 5_000
 
 
 def test_an_ended_session_has_no_turning_point(rider):
