@@ -20,12 +20,13 @@ export const TROUBLES = {
 export function strip(outing, { whole = false } = {}) {
   const { units } = reference.told;
   const { read, left, at_most, turn, way, since_s, words } = energyState(outing);
-  const counting = way.silent_s && turn ? ", counted down" : "";
+  // On the board the words below say so. The label is as long as the other, for nothing below it may move.
+  const turning = way.silent_s && turn && !whole ? "Turn back, counted" : "Turn back after";
   const gauges = [
     ["Runtime", el("span", { id: "runtime" }, lengthOfTime(runtime_s(outing))), outing.ended_ms ? "ended" : `since ${clock(outing.started_ms)}`],
     ["Charge used", read ? written(read.charge_used_ah, "charge", units) : "–", read ? `read off ${lengthOfTime(since_s)} ago` : "needs a reading"],
     [at_most ? "Energy left at most" : "Energy left", left ? written(left.value, "energy", units, left.u) : "–", words.left],
-    [`Turn back after${counting}`, turn && !outing.ended_ms ? written(turn.value, "trip", units, turn.u, 4, 1) : "–", words.turn],
+    [turning, turn && !outing.ended_ms ? written(turn.value, "trip", units, turn.u, 4, 1) : "–", words.turn],
   ];
   return el("section", { class: whole ? "strip" : "strip small", "aria-label": "State" },
     gauges.map(([label, value, how]) => el("dl", { class: "gauge" }, el("dt", {}, label), el("dd", {}, value), whole && el("dd", { class: "how" }, how))),
@@ -38,7 +39,8 @@ export function redrawState(outing) {
   const shown = document.querySelector("#field .strip");
   if (!shown) return;
   const track = document.getElementById("track");
-  if (track) track.replaceWith(trackWords(outing) ?? track);
+  const words = track && trackWords(outing);
+  if (words && words.textContent !== track.textContent) track.replaceWith(words);
   const next = strip(outing, { whole: !shown.classList.contains("small") });
   if (shown.children.length !== next.children.length) {
     shown.replaceWith(next);

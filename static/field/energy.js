@@ -218,13 +218,13 @@ export function inWords(state, { way, since_s, speed, track_on, ended, earlier_s
   const far = written(home.distance_m, "trip", units, 0, 2);
   const lines = [];
   if (home.by === "track") {
-    const straight = way.straight_m < 0.9 * home.distance_m ? ` (${written(way.straight_m, "trip", units, 0, 2)} straight)` : "";
+    const straight = !way.silent_s && way.straight_m < 0.9 * home.distance_m ? ` (${written(way.straight_m, "trip", units, 0, 2)} straight)` : "";
     lines.push(`Way home ${far} by your own track${straight}.`);
   } else lines.push(`${way.home_m === null ? "No track: way" : "Way"} home taken as all that was ridden, ${far}, at ${written(home.wh_per_km, "consumption", units, 0, 2)} at most.`);
   if (way.silent_s) {
     lines.push(`No ${track_on ? "position" : "track"} for ${said(way.silent_s)}: counted down at ${written(speed.mps, "speed", units, 0, 2)}, ${SPEEDS[speed.from]}.`);
   }
-  if (ridden.unseen_m > 0) lines.push(`${written(ridden.unseen_m, "trip", units, 0, 2)} not seen: read charge and distance to put it right.`);
+  if (ridden.unseen_m > 0) lines.push(`${written(ridden.unseen_m, "trip", units, 0, 2)} not seen; a reading of charge and distance settles it.`);
   if (state.counter_went_back) lines.push("The trip counter went back; it is taken as set to zero.");
   const turn = `${per_km}, ${Math.round(100 * reserve_fraction)} % of the pack kept`;
   return { left, turn: state.turn.value > 0 ? turn : `turn back now; ${turn}`, way: lines.join(" ") };

@@ -235,13 +235,16 @@ def test_the_words_say_from_when_the_evidence_is(script):
     said = words("read without a track, 12 min ago", track_on=False)
     assert said["way"] == (
         "No track: way home taken as all that was ridden, 14 km, at 66 Wh/km at most. "
-        "8.6 km not seen: read charge and distance to put it right."
+        "8.6 km not seen; a reading of charge and distance settles it."
     )
     way = {"silent_s": 45, "straight_m": 6100.0, "home_m": 8795.0}
     said = words("read, then 45 s without a position at 11 m/s", way=way)
     assert said["way"].startswith(
-        "Way home 8.8 km by your own track (6.1 km straight). "
-        "No position for 45 s: counted down at 40 km/h, the highest speed lately."
+        "Way home 8.8 km by your own track. No position for 45 s: counted down at 40 km/h, the highest speed lately."
+    )
+    way = {"silent_s": 0, "straight_m": 6100.0, "home_m": 8300.0}
+    assert words("read at home, then 8.3 km straight out", way=way)["way"] == (
+        "Way home 8.3 km by your own track (6.1 km straight)."
     )
     assert words("charge without a distance, no earlier ride")["left"] == (
         "at most: taken as full at the start; what was ridden since, 12 min, is not taken off"

@@ -69,6 +69,16 @@ def home_is_noted(phone):
     raise AssertionError("The place of the start was not noted.")
 
 
+def strip_above_the_mark(phone, label="Turn back after"):
+    phone.to("Time a pass")
+    phone.page.wait_for_selector("#mark")
+    expect(gauge(phone, label)).to_be_visible()
+    box = phone.page.locator(".strip").bounding_box()
+    phone.to("Board")
+    phone.page.wait_for_selector("nav.board")
+    return box
+
+
 class Ride:
     """Positions given to the phone one after another, each awaited until the board counts it."""
 
@@ -176,6 +186,17 @@ def test_a_position_that_is_not_good_moves_nothing(rider):
     assert exactly(rider) == before
 
 
+def test_a_missing_position_is_said_on_the_board_and_not_over_it(rider):
+    rider.start_session()
+    ride = Ride(rider).begin()
+    said = rider.page.locator("#said")
+    rider.context.set_geolocation(None)
+    expect(rider.page.locator("#track")).to_contain_text("The phone finds no position just now")
+    expect(said).not_to_contain_text("position")
+    ride.to(100)
+    expect(rider.page.locator("#track")).not_to_contain_text("no position")
+
+
 def test_a_trip_counter_set_to_zero_does_not_give_energy_back(rider):
     rider.start_session()
     Ride(rider).begin()
@@ -225,13 +246,14 @@ def test_30_s_without_a_position_count_down_and_a_closed_page_too(rider):
         rider.page.clock.run_for(1000)
         ride.to(10.0 * second)
     at_last = exactly(rider)[0]
+    usual_strip = strip_above_the_mark(rider)
     rider.page.clock.run_for(28_000)
     assert exactly(rider)[0] == pytest.approx(at_last, abs=1)
     rider.page.clock.run_for(17_000)
     # 45 s at 10 m/s: as much less as if it had been ridden straight out.
     counted = exactly(rider)[0]
     assert at_last - counted == pytest.approx(450, rel=0.08)
-    expect(gauge(rider, "Turn back after, counted down")).to_be_visible()
+    assert strip_above_the_mark(rider, "Turn back, counted") == usual_strip
     expect(rider.page.locator("#way")).to_contain_text(re.compile(r"No position for 45 s: counted down at 3[5-7] km/h"))
     expect(rider.page.locator("#way")).to_contain_text("the highest speed lately")
     picture(rider, "no-position")

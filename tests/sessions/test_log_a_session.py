@@ -272,3 +272,25 @@ def test_what_sessions_rest_on_is_kept_and_a_mistake_can_be_removed(sign_in, ses
     client.post(f"/gates/{timed_pass.gate_id}/remove/")
     client.post(f"/venues/{session.venue_id}/remove/")
     assert not Venue.objects.exists()
+
+
+def test_at_the_reserve_the_page_promises_nothing_more(sign_in, session, battery):
+    """A fifth of the charge left and a fifth kept: 0 s and 0 km, and at two fifths what lies above the reserve."""
+    Fitting.objects.create(revision=session.revision, part=battery, quantity=4, series=1, parallel=4)
+    # 48 Ah at 50.4 V in all. The rest voltage after would tell less than the counter, and the one before is not known.
+    Session.objects.update(rest_voltage_start_v=None, rest_voltage_end_v=None, charge_used_ah=38.4, runtime_s=2880.0)
+    client = sign_in("reader")
+    page = client.get(session.get_absolute_url())
+    report = page.context["report"]
+    for key in ("remaining_range", "turn_back_distance", "runtime_left"):
+        assert report.get(key).value == pytest.approx(0.0, abs=1e-6)
+    assert "less the reserve, 20 % of the pack" in page.content.decode()
+    # 0.2 × 2419.2 Wh at 28.8 Ah × 50.4 V in 2160 s, that is 2419.2 W: 720 s.
+    Session.objects.update(charge_used_ah=28.8, runtime_s=2160.0)
+    report = client.get(session.get_absolute_url()).context["report"]
+    assert report.get("runtime_left").value == pytest.approx(720.0)
+
+
+def test_the_assumptions_say_what_the_reserve_is_a_share_of(sign_in, vehicle):
+    page = sign_in("builder").get(f"/vehicles/{vehicle.pk}/assumptions/").content.decode()
+    assert "A share of the full pack" in page
