@@ -90,8 +90,8 @@ class Proof:
     """What riding since a fix shows, and what it takes to call it held.
 
     `kind` is what exposure is counted in ("trip" for metres, "runtime" for seconds). `before` and
-    `after` are what was ridden without and with the fix. On the careful side the earlier exposure is
-    as long as is plausible and the one since as short as it can be.
+    `after` are what was ridden without and with the fix, `in_all` all that the machine was ridden. On the
+    careful side the earlier exposure is as long as is plausible and the one since as short as it can be.
     """
 
     fix: FixFacts
@@ -99,6 +99,7 @@ class Proof:
     kind: str
     before: Ridden
     after: Ridden
+    in_all: Ridden
     unlogged_before: int
     failures_before: int
     failures_after: int
@@ -127,9 +128,19 @@ class Proof:
         """Metres or seconds to ride without it; None where there is no earlier rate to compare with."""
         return None if self.needed is None else max(0.0, self.needed - self.exposure_after)
 
+    @property
+    def is_out_of_reach(self) -> bool:
+        """Whether it takes more riding than there was so far, so that it is better shown another way."""
+        return self.still_needed is None or self.still_needed > self.in_all.shortest(self.kind)
+
 
 def _by_time(failure: FailureFacts) -> tuple[Any, str]:
     return failure.happened_at, str(failure.key)
+
+
+def _kinds_of(failure: FailureFacts) -> list[tuple[str, Key]]:
+    kinds: list[tuple[str, Key]] = [("mode", failure.mode)]
+    return kinds if failure.cause is None else [*kinds, ("cause", failure.cause)]
 
 
 class History:
@@ -149,8 +160,8 @@ class History:
             by_revision.setdefault(ride.revision, []).append(ride.length)
         self._pace = Pace.of(length for lengths in by_revision.values() for length in lengths)
         self._ridden = {key: ridden(lengths, self._pace) for key, lengths in by_revision.items()}
-        self._answered_by: dict[Key, list[FailureFacts]] = {}
-        self._kinds_of: dict[tuple[Key, Key | None], Kinds] = {}
+        self._answered_by: dict[Key, dict[Key, FailureFacts]] = {}
+        self._families: dict[Key, dict[Key | None, Kinds]] = {}
         self._came: dict[tuple[Key, Kinds], list[FailureFacts]] = {}
         self.first_of: dict[Key, Key] = {}
         self._find_recurrences()
@@ -167,39 +178,55 @@ class History:
 
     def _find_recurrences(self) -> None:
         """Note each failure that came again although a fix was on the machine, with the first of its kind."""
+        earliest: dict[Key, dict[tuple[str, Key], FailureFacts]] = {}
         for failure in sorted(self.failures.values(), key=self._number):
             firsts = []
             for fix in self.fixes.values():
                 # What a fix answers is on earlier revisions, whose failures have been gone through.
-                if self.fitted(fix.revision, failure.revision) is Fitted.NO or not self._kinds(fix).include(failure):
+                if self.fitted(fix.revision, failure.revision) is Fitted.NO:
                     continue
-                alike = [one for one in self._answered(fix) if Kinds.of([one]).include(failure)]
-                firsts += [self.failures[self._first(one.key)] for one in alike]
+                if fix.key not in earliest:
+                    earliest[fix.key] = self._earliest_of(fix)
+                firsts += [earliest[fix.key][kind] for kind in _kinds_of(failure) if kind in earliest[fix.key]]
             if firsts:
                 self.first_of[failure.key] = min(firsts, key=_by_time).key
+
+    def _earliest_of(self, fix: FixFacts) -> dict[tuple[str, Key], FailureFacts]:
+        """Of each mode and cause that a fix answers, the first failure in time."""
+        found: dict[tuple[str, Key], FailureFacts] = {}
+        for failure in self.answered_by(fix.key).values():
+            first = self.failures[self._first(failure.key)]
+            for kind in _kinds_of(failure):
+                found[kind] = min(found.get(kind, first), first, key=_by_time)
+        return found
 
     def _first(self, failure: Key) -> Key:
         return self.first_of.get(failure, failure)
 
-    def _answered(self, fix: FixFacts) -> list[FailureFacts]:
+    def answered_by(self, fix: Key) -> dict[Key, FailureFacts]:
         """Failures of earlier revisions that a fix answers, with the recurrences it thereby answers too."""
-        known = self._answered_by.get(fix.key)
+        known = self._answered_by.get(fix)
         if known is None:
-            earlier = [one for one in self.failures.values() if self._number(one) < self._number(fix)]
-            firsts = {self._first(one.key) for one in earlier if one.key in fix.answers}
-            known = self._answered_by[fix.key] = [one for one in earlier if self._first(one.key) in firsts]
+            facts = self.fixes[fix]
+            earlier = [one for one in self.failures.values() if self._number(one) < self._number(facts)]
+            firsts = {self._first(one.key) for one in earlier if one.key in facts.answers}
+            known = self._answered_by[fix] = {one.key: one for one in earlier if self._first(one.key) in firsts}
         return known
 
     def _kinds(self, fix: FixFacts, failure: Key | None = None) -> Kinds:
         """What a fix is to prevent: all that it answers, or what is one with a certain failure."""
-        known = self._kinds_of.get((fix.key, failure))
-        if known is None:
-            answered = self._answered(fix)
-            if failure is not None:
-                own = [one for one in answered if self._first(one.key) == self._first(failure)]
-                answered = [*own, self.failures[failure]]
-            known = self._kinds_of[fix.key, failure] = Kinds.of(answered)
-        return known
+        families = self._families.get(fix.key)
+        if families is None:
+            members: dict[Key | None, list[FailureFacts]] = {None: []}
+            for one in self.answered_by(fix.key).values():
+                members[None].append(one)
+                members.setdefault(self._first(one.key), []).append(one)
+            families = self._families[fix.key] = {first: Kinds.of(listed) for first, listed in members.items()}
+        if failure is None:
+            return families[None]
+        own = Kinds.of([self.failures[failure]])
+        family = families.get(self._first(failure), own)
+        return Kinds(family.modes | own.modes, family.causes | own.causes)
 
     def _came_with(self, fix: FixFacts, kinds: Kinds) -> list[FailureFacts]:
         """Failures of some kinds that came with the fix fitted, or perhaps fitted, in their order."""
@@ -215,10 +242,6 @@ class History:
         """The first failure that shows that a fix does not hold, in all or against a certain failure."""
         facts = self.fixes[fix]
         return next(iter(self._came_with(facts, self._kinds(facts, failure))), None)
-
-    def answered_by(self, fix: Key) -> list[Key]:
-        """The failures that a fix answers, with their recurrences before it."""
-        return [failure.key for failure in self._answered(self.fixes[fix])]
 
     def answers_to(self, failure: Key) -> list[FixFacts]:
         """Fixes of a failure or of what it recurs from, on later revisions, the newest first."""
@@ -286,8 +309,8 @@ class History:
                     exposure_before, len(came_before), exposure_after, len(came_after), confidence
                 )
         return Proof(
-            fix, own, kind, before, after, unlogged, len(came_before), len(came_after),
-            sum(one.revision not in counted for one in came_after), left_out,
+            fix, own, kind, before, after, sum(self._ridden.values(), Ridden()), unlogged,
+            len(came_before), len(came_after), sum(one.revision not in counted for one in came_after), left_out,
             tuple(feature.name for feature in self.lineage.changed_by(fix.revision)),
             rate_fraction, confidence, needed, ratio_upper,
         )  # fmt: skip

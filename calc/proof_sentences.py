@@ -116,16 +116,20 @@ def refusal(proof: Proof | None, system: str = "metric") -> str:
             "with. Write down the distance or runtime of those rides; an estimate will do."
         )
     more = rounded(proof.still_needed or 0.0, proof.kind, system)
-    return (
+    sentence = (
         f"Not shown yet: {more} more without it would show, at {100 * proof.confidence:.0f} % confidence, less than "
         f"{100 * proof.rate_fraction:.0f} % of the earlier rate."
     )
+    if proof.is_out_of_reach:
+        so_far = rounded(proof.in_all.shortest(proof.kind), proof.kind, system)
+        sentence += f" That is more than the {so_far} ridden so far: inspect, calculate or bench-test the fix."
+    return sentence
 
 
 def rounded(exposure: float, kind: str, system: str = "metric") -> str:
     """Exposure that is still to come, no finer than anybody would plan it.
 
-    >>> rounded(55_197.0, "trip"), rounded(1_340_400.0, "trip"), rounded(5_230.0, "runtime")
-    ('55 km', '1340 km', '1 h 27 min')
+    >>> rounded(55_197.0, "trip"), rounded(1_334_200.0, "trip"), rounded(5_230.0, "runtime")
+    ('55 km', '1334 km', '1 h 27 min')
     """
     return written(exposure, kind, system, digits=2 if exposure < 1e5 else 3)

@@ -19,7 +19,7 @@ from buildlog.queries import failures, revisions_with_parts
 from calc import reliability
 from calc.exposure_gaps import DISTANCE
 from calc.fix_proof import History, Proof
-from calc.proof_sentences import counts, exposure_sentences, gap_sentences, judged_sentence, refusal
+from calc.proof_sentences import exposure_sentences, gap_sentences, judged_sentence, refusal
 from calc.reliability import Interval, PowerLaw, Trend
 from sessions import verdicts
 from sessions.models import Assumptions, Session
@@ -85,7 +85,6 @@ class WatchRow:
     failure: Failure
     proof: Proof | None
     refusal: str
-    counts: str
     rests_on: list[str]
     answers: list[tuple[Modification, bool]]
     zero_bound: float | None
@@ -236,9 +235,10 @@ def _watched(vehicle: Vehicle, everything: list[Failure], history: History, syst
             (one, one.pk in history.fixes and history.disproved_by(one.pk, failure.pk) is not None)
             for one in failure.answered_by.all()
         ]
-        rests_on = [] if proof is None else [*exposure_sentences(proof, system), judged_sentence(proof)]
-        words = (refusal(proof, system), counts(proof, system)) if proof else ("", "")
-        rows.append(WatchRow(failure, proof, *words, rests_on, answers, _bound(proof)))
+        rests_on = exposure_sentences(proof, system) if proof else []
+        if proof is not None and not proof.judged_by:
+            rests_on.append(judged_sentence(proof))
+        rows.append(WatchRow(failure, proof, refusal(proof, system) if proof else "", rests_on, answers, _bound(proof)))
     return sorted(rows, key=lambda row: (row.failure.severity, -row.failure.happened_at.timestamp()))
 
 

@@ -26,6 +26,7 @@ class Question:
     what: str
     why: str
     rank: float
+    is_stop: bool = False
 
 
 def questions_of(bench: Bench, system: str = "metric") -> list[Question]:
@@ -71,8 +72,8 @@ def _do_not_ride(bench: Bench) -> list[Question]:
         wanting, until = _wanting(bench, failure)
         if until and wanting > found.get(failure.mode_id, (0, None))[0]:
             came = f"It came with {failure.revision.label} on {failure.happened_at:%Y-%m-%d}."
-            question = Question(f"Do not ride until {until}", f"{came} {NEVER_PROVOKED}", 1000.0 - failure.severity)
-            found[failure.mode_id] = wanting, question
+            what, why = f"Do not ride until {until}", f"{came} {NEVER_PROVOKED}"
+            found[failure.mode_id] = wanting, Question(what, why, 1000.0 - failure.severity, is_stop=True)
     return [question for _, question in found.values()]
 
 
@@ -113,26 +114,25 @@ def _watched(bench: Bench, system: str) -> list[Question]:
                 )
             )
         else:
-            found.append(_by_riding(bench, row, proof, subject, system))
+            found.append(_by_riding(row, proof, subject, system))
     return found
 
 
-def _by_riding(bench: Bench, row: WatchRow, proof: Proof, subject: Revision, system: str) -> Question:
+def _by_riding(row: WatchRow, proof: Proof, subject: Revision, system: str) -> Question:
     """Ride on, if this season can show it; else another way."""
     mode, fix, needed = row.failure.mode.name, proof.fix.title, proof.still_needed
-    so_far = bench.exposure.total.shortest(proof.kind)
+    so_far = proof.in_all.shortest(proof.kind)
     rank = 60.0 - 10 * row.failure.severity
-    if needed is None:
-        why = "There is no earlier rate that riding could be compared with."
-        return Question(f"Inspect, calculate or bench-test “{fix}” against “{mode}”", why, rank)
     if needed == 0:
         why = f"Enough was ridden without “{mode}” to call it held."
         return Question(f"Look over “{fix}” on {subject.label}, and say whether it holds", why, rank + 20)
-    left = rounded(needed, proof.kind, system)
-    if needed > so_far:
-        ridden = rounded(so_far, proof.kind, system)
-        why = f"Riding would take {left} more without “{mode}”; {ridden} were ridden so far."
+    if needed is None or proof.is_out_of_reach:
+        why = "There is no earlier rate that riding could be compared with."
+        if needed is not None:
+            left, ridden = (rounded(exposure, proof.kind, system) for exposure in (needed, so_far))
+            why = f"Riding would take {left} more without “{mode}”; {ridden} were ridden so far."
         return Question(f"Inspect, calculate or bench-test “{fix}” against “{mode}”", why, rank)
+    left = rounded(needed, proof.kind, system)
     return Question(
         f"Look for “{mode}” with {subject.label}, ridden as when it came",
         f"Does “{fix}” hold? {left} more without it would show that it does.",

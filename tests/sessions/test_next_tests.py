@@ -1,5 +1,6 @@
 """What to test next: nothing that can hurt somebody is provoked, and nothing is asked for that no season can give."""
 
+import html
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
@@ -59,7 +60,7 @@ def asked(vehicle):
     return [one.what for one in questions_of(bench_of(vehicle, Filters()))]
 
 
-def test_an_open_failure_that_can_hurt_comes_first(vehicle, made, came, ride, revision):
+def test_an_open_failure_that_can_hurt_comes_first(vehicle, made, came, ride, revision, sign_in):
     ride(revision, 60)
     second = made(2)
     came(3, "chain came off")
@@ -72,6 +73,9 @@ def test_an_open_failure_that_can_hurt_comes_first(vehicle, made, came, ride, re
     assert not any("Do not ride" in one for one in what[2:])
     assert not any("lifted a runner" in one for one in what[2:])
     assert second.label == "R2"
+    page = html.unescape(sign_in("reader").get(f"/vehicles/{vehicle.pk}/bench/").content.decode())
+    assert page.index(f"<strong>{what[0]}.</strong>") < page.index(f"<strong>{what[1]}.</strong>")
+    assert page.index(f"<strong>{what[1]}.</strong>") < page.index("Not closed yet")
 
 
 def test_a_fix_on_paper_or_on_a_branch_is_not_on_the_machine(vehicle, made, came, ride, revision):
