@@ -145,10 +145,18 @@ def follow(vehicle: uuid.UUID, why: str = "", about: Collection[uuid.UUID] = ())
             if history.first_of.get(key) != first:
                 Failure.objects.filter(pk=key).update(recurrence_of=history.first_of.get(key))
         for key, (_, state) in stored.items():
-            to = expected_state(key, state, history)
-            if to != state and to in LEGAL[state]:
-                _step(key, state, to, reasons.get(key) or LOOKED_THROUGH)
+            if expected_state(key, state, history) != state:
+                _settle(key, history, reasons.get(key) or LOOKED_THROUGH)
     return history.first_of
+
+
+def _settle(failure: uuid.UUID, history: History, why: str) -> None:
+    """Bring a failure to what its modifications and recurrences make of it, whoever else is at it."""
+    state = Failure.objects.select_for_update().values_list("state", flat=True).filter(pk=failure).first()
+    if state is not None:
+        to = expected_state(failure, state, history)
+        if to != state and to in LEGAL[state]:
+            _step(failure, state, to, why)
 
 
 def _family(about: Collection[uuid.UUID], first_of: Links, everything: Collection[uuid.UUID]) -> set[uuid.UUID]:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Iterable
+from collections.abc import Collection
+from datetime import datetime, timedelta
 
 from buildlog.exposure import Ride
 from buildlog.models import Failure, Fitting, Modification, Revision
@@ -15,11 +16,13 @@ _DIMENSIONS = ("track_width_m", "wheelbase_m", "rolling_circumference_m", "drive
 """What a builder sets. Mass and centre of gravity follow from the parts."""
 
 
-def history_of(vehicle: uuid.UUID, rides: Iterable[Ride] = ()) -> History:
+A_DAY = timedelta(days=1)
+
+
+def history_of(vehicle: uuid.UUID, rides: Collection[Ride] = ()) -> History:
     """The history of a vehicle's failures and fixes; without rides it proves nothing, and still links them."""
-    return History(
-        _revisions(vehicle), _failures(vehicle), _fixes(vehicle), [RideFacts(one.revision, one.length) for one in rides]
-    )
+    lengths = [RideFacts(one.revision, one.length) for one in rides]
+    return History(_revisions(vehicle), _failures(vehicle, rides), _fixes(vehicle), lengths)
 
 
 def _revisions(vehicle: uuid.UUID) -> list[RevisionFacts]:
@@ -39,9 +42,16 @@ def _revisions(vehicle: uuid.UUID) -> list[RevisionFacts]:
     ]  # fmt: skip
 
 
-def _failures(vehicle: uuid.UUID) -> list[FailureFacts]:
+def _failures(vehicle: uuid.UUID, rides: Collection[Ride]) -> list[FailureFacts]:
+    """One that names no session came on a recorded ride if its revision was ridden within a day of it."""
+    starts: dict[uuid.UUID, list[datetime]] = {}
+    for ride in rides:
+        starts.setdefault(ride.revision, []).append(ride.started_at)
     rows = Failure.objects.filter(revision__vehicle=vehicle).order_by()
-    return [FailureFacts(*row) for row in rows.values_list("pk", "revision", "mode", "happened_at", "cause")]
+    return [
+        FailureFacts(*row, session is not None or any(abs(start - row[3]) <= A_DAY for start in starts.get(row[1], ())))
+        for *row, session in rows.values_list("pk", "revision", "mode", "happened_at", "cause", "session")
+    ]
 
 
 def _fixes(vehicle: uuid.UUID) -> list[FixFacts]:

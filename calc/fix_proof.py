@@ -30,13 +30,14 @@ class RideFacts(NamedTuple):
 
 @dataclass(frozen=True)
 class FailureFacts:
-    """A failure: on which revision, of which mode and cause, and when."""
+    """A failure: on which revision, of which mode and cause, when, and whether a ride is recorded that it came on."""
 
     key: Key
     revision: Key
     mode: Key
     happened_at: Any
     cause: Key | None = None
+    is_logged: bool = True
 
 
 @dataclass(frozen=True)
@@ -294,8 +295,8 @@ class History:
         counted, left_out = self._rides_with(fix, kinds)
         came_before = [one for one in self.failures.values() if one.revision in earlier and kinds.include(one)]
         came_after = self._came_with(fix, kinds)
-        # A failure on a revision of which no ride is recorded stands for a ride of unknown length.
-        unlogged = sum(one.revision not in self._ridden for one in came_before)
+        # A failure that came on no recorded ride stands for a ride of unknown length.
+        unlogged = sum(not one.is_logged or one.revision not in self._ridden for one in came_before)
         before = sum((self._ridden[key] for key in earlier if key in self._ridden), Ridden())
         before += ridden([RideLength(None, None)] * unlogged, self._pace)
         after = sum((self._ridden[key] for key in counted if key in self._ridden), Ridden())

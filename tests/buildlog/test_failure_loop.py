@@ -148,8 +148,8 @@ def test_back_when_the_revision_goes_back_to_the_bench_or_the_fix_is_taken_away(
 
 
 def test_held_only_when_riding_shows_it(came, later, ride, revision):
-    came(day=0), came(day=1)
-    failure = came(day=2)
+    came(), came()
+    failure = came()
     ride(revision, 60, 0)
     second = later(2, "riding")
     answer(failure, second)
@@ -396,8 +396,8 @@ def test_rides_without_a_distance_are_counted_in_hours_and_hold_nothing(sign_in,
 
 def test_a_fix_that_was_not_ridden_is_not_held(sign_in, came, later, ride, revision):
     """Issue 16, point 5: R3 was made from R1, so its 500 km say nothing of R2's fix."""
-    came(day=0), came(day=1)
-    failure = came(day=2)
+    came(), came()
+    failure = came()
     ride(revision, 60, 0)
     second, third = later(2, "riding"), later(3, "riding")
     answer(failure, second)
@@ -438,8 +438,8 @@ def test_a_failure_on_a_branch_without_the_fix_disproves_nothing(came, later, ri
 
 def test_rides_count_only_while_the_fixs_parts_are_fitted(sign_in, came, later, ride, revision, battery):
     tensioner = Part.objects.create(name="Tensioner", category="drivetrain")
-    came(day=0), came(day=1)
-    failure = came(day=2)
+    came(), came()
+    failure = came()
     ride(revision, 60, 0)
     second = later(2, "retired")
     third = later(3, "riding", parent=second)
@@ -468,6 +468,27 @@ def test_what_was_called_held_without_proof_is_said(sign_in, came, later, ride, 
     client = sign_in("reader")
     for page in (f"/failures/{failure.pk}/", f"/vehicles/{revision.vehicle_id}/bench/"):
         assert "Called held, and what is recorded does not show it." in client.get(page).content.decode()
+
+
+def test_a_failure_without_a_session_on_a_day_without_a_ride_came_on_a_ride_of_unknown_length(
+    sign_in, came, later, ride, revision
+):
+    """Three failures in a month, of which one day is logged, did not all come in that day's 60 km."""
+    came(), came(day=14)
+    failure = came(day=28)
+    ride(revision, 60, 0)
+    second = later(2, "riding")
+    answer(failure, second)
+    ride(second, 90, 40)
+    # By hand: as long as the longest ridden, so 60 + 2 · 90 = 240 km; 2 · 240 km · (5^(1/3) − 1) = 340.8 km, less 90.
+    sentence = try_held(sign_in("builder"), failure)
+    assert sentence.startswith("Not shown yet: 251 km more")
+    assert sentence.endswith("That is more than the 150 km ridden so far: inspect, calculate or bench-test the fix.")
+    page = html.unescape(sign_in("reader").get(f"/failures/{failure.pk}/").content.decode())
+    assert "No ride is recorded for 2 failures before the fix." in page
+    assert "3 in at most 240 km before, 0 in 90 km since" in page
+    Failure.objects.update(session=Session.objects.get(revision=revision))
+    assert proof_of(failure).shown
 
 
 @pytest.mark.parametrize("role", ["recorder", "reader"])

@@ -393,7 +393,7 @@ def test_a_verdict_that_cannot_tell_says_how_many_sessions_would():
 def failed(revision, count, mode="chain came off"):
     return [
         Failure.objects.create(
-            revision=revision, mode=FailureMode.called(mode), severity=3, happened_at=START + timedelta(days=70 + index)
+            revision=revision, mode=FailureMode.called(mode), severity=3, happened_at=START + timedelta(hours=index)
         )
         for index in range(count)
     ]
