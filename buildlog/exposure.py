@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import uuid
 from bisect import bisect_right
-from collections.abc import Iterable
 from datetime import datetime
 from typing import NamedTuple
 
@@ -11,16 +11,17 @@ from django.db.models import CharField
 from django.db.models.functions import Cast
 
 from buildlog.models import Failure, Vehicle
+from calc.exposure_gaps import Pace, RideLength, ridden
 
 
 class Ride(NamedTuple):
-    """One session, as far as exposure goes."""
+    """One session, as far as exposure goes. What nobody wrote down is None."""
 
     key: str
+    revision: uuid.UUID
     number: int
     started_at: datetime
-    distance_m: float
-    runtime_s: float
+    length: RideLength
 
 
 class Exposure:
@@ -32,37 +33,34 @@ class Exposure:
             vehicle.revisions.filter(sessions__isnull=False)
             # As text: thousands of keys need not become objects to be told apart.
             .annotate(key=Cast("sessions__pk", CharField()))
-            .values_list("key", "number", "sessions__started_at", "sessions__distance_m", "sessions__runtime_s")
+            .values_list("key", "pk", "number", "sessions__started_at", "sessions__distance_m", "sessions__runtime_s")
             .order_by("sessions__started_at", "sessions__pk")
         )
         self.rides = [
-            Ride(key.replace("-", ""), number, started_at, distance_m or 0.0, runtime_s or 0.0)
-            for key, number, started_at, distance_m, runtime_s in rows
+            Ride(key.replace("-", ""), revision, number, started_at, RideLength(distance_m, runtime_s))
+            for key, revision, number, started_at, distance_m, runtime_s in rows
         ]
+        lengths = [ride.length for ride in self.rides]
+        self.total = ridden(lengths, Pace.of(lengths))
         self._begins_m: dict[str, float] = {}
-        total_m = 0.0
+        place_m = 0.0
         for ride in self.rides:
-            self._begins_m[ride.key] = total_m
-            total_m += ride.distance_m
-        self.total_m = total_m
-        self.total_s = sum(ride.runtime_s for ride in self.rides)
+            self._begins_m[ride.key] = place_m
+            place_m += ride.length.distance_m or 0.0
         self._by_key = {ride.key: ride for ride in self.rides}
 
-    def of(self, rides: Iterable[Ride]) -> tuple[float, float]:
-        """Distance and time of some rides."""
-        listed = list(rides)
-        return sum(ride.distance_m for ride in listed), sum(ride.runtime_s for ride in listed)
+    @property
+    def total_m(self) -> float:
+        """The known distance in all."""
+        return self.total.distance_m
 
-    def before(self, number: int) -> tuple[float, float]:
-        """Distance and time ridden with revisions below a number."""
-        return self.of(ride for ride in self.rides if ride.number < number)
+    @property
+    def total_s(self) -> float:
+        """The known time in all."""
+        return self.total.runtime_s
 
-    def since(self, number: int) -> tuple[float, float]:
-        """Distance and time ridden with that revision and later ones."""
-        return self.of(ride for ride in self.rides if ride.number >= number)
-
-    def place_m(self, failure: Failure) -> float:
-        """Distance ridden in all when a failure came.
+    def place_m(self, failure: Failure) -> float | None:
+        """The known distance ridden in all when a failure came; None for one before the first ride.
 
         Without a distance of its own it is put at its share of the session's time, or else in the
         session's middle; without a session, at the end of the last ride that began before it.
@@ -71,18 +69,21 @@ class Exposure:
         if ride is None:
             index = bisect_right([one.started_at for one in self.rides], failure.happened_at) - 1
             if index < 0:
-                return 0.0
-            return self._begins_m[self.rides[index].key] + self.rides[index].distance_m
-        begins = self._begins_m[ride.key]
-        if failure.distance_into_session_m is not None:
-            return begins + min(failure.distance_into_session_m, ride.distance_m)
+                return None
+            return self._begins_m[self.rides[index].key] + (self.rides[index].length.distance_m or 0.0)
+        begins_m, (distance_m, runtime_s) = self._begins_m[ride.key], ride.length
+        into_m = failure.distance_into_session_m
+        if distance_m is None:
+            return begins_m + (into_m or 0.0)
+        if into_m is not None:
+            return begins_m + min(into_m, distance_m)
         share = 0.5
-        if failure.time_into_session_s is not None and ride.runtime_s:
-            share = min(1.0, failure.time_into_session_s / ride.runtime_s)
-        return begins + share * ride.distance_m
+        if failure.time_into_session_s is not None and runtime_s:
+            share = min(1.0, failure.time_into_session_s / runtime_s)
+        return begins_m + share * distance_m
 
     def begins_m(self) -> list[tuple[int, float]]:
-        """Each revision's number, and the distance ridden in all when it was first ridden."""
+        """Each revision's number, and the known distance ridden in all when it was first ridden."""
         first: dict[int, float] = {}
         for ride in self.rides:
             first.setdefault(ride.number, self._begins_m[ride.key])

@@ -2,22 +2,26 @@
 
 open → fix planned → watching → held, or recurred and round again. Modifications move a failure by
 themselves as they are planned and ridden; that a fix has held is said by a person, and only when the
-exposure since the fix shows it.
+exposure since the fix shows it. Which fix answers which failure, and what disproves it, is
+`calc.fix_proof`'s to say; here stands what is written down of it, and when.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import uuid
+from collections.abc import Collection
 from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
-from django.db.models import Q, QuerySet
+from django.db.models import Model, Q
 
 from buildlog import acting
 from buildlog.exposure import Exposure
-from buildlog.models import Failure, FailureChange, Modification, Revision
-from calc.rate_change import exposure_to_hold, rate_ratio_upper
+from buildlog.fix_history import history_of
+from buildlog.models import Failure, FailureChange, Fitting, Modification, Revision, Vehicle
+from calc.fix_proof import History, Proof
+from calc.proof_sentences import refusal
 
 State = Failure.State
 LEGAL: dict[str, frozenset[str]] = {
@@ -27,68 +31,16 @@ LEGAL: dict[str, frozenset[str]] = {
     State.HELD: frozenset({State.OPEN, State.FIX_PLANNED, State.WATCHING, State.RECURRED}),
     State.RECURRED: frozenset({State.FIX_PLANNED, State.WATCHING}),
 }
-RIDDEN = (Revision.Status.RIDING, Revision.Status.RETIRED)
 RATE_FRACTION, CONFIDENCE = 0.5, 0.8
 """When nothing else is set: the failure is shown, with 80 % confidence, to come at less than half the
 earlier rate (common practice, no source: half is worth a change, and 4 in 5 is what a season can show)."""
 
 
+LOOKED_THROUGH = "What is recorded of its fixes and recurrences has changed."
+
+
 class IllegalTransition(ValidationError):
     """A state that may not follow, or whose condition is not met; the message says which."""
-
-
-def same_failure(failure: Failure) -> Q:
-    """The same mode, or the same cause behind another mode."""
-    same = Q(mode_id=failure.mode_id)
-    return same | Q(cause_id=failure.cause_id) if failure.cause_id else same
-
-
-def fixes_of(failure: Failure) -> QuerySet[Modification]:
-    """Modifications that answer the failure, or the one it recurs from, and have not been disproved."""
-    chain = {failure.pk, failure.recurrence_of_id} - {None}
-    related = Q(answers__in=chain) | Q(answers__recurrence_of=failure.pk)
-    found = Modification.objects.filter(
-        related, disproved_by__isnull=True, revision__number__gt=failure.revision.number
-    )
-    return found.select_related("revision__vehicle").order_by("-revision__number").distinct()
-
-
-def expected_state(failure: Failure) -> str:
-    """What the modifications and recurrences of a failure make of it."""
-    statuses = [fix.revision.status for fix in fixes_of(failure)]
-    if any(status in RIDDEN for status in statuses):
-        return State.HELD if failure.state == State.HELD else State.WATCHING
-    if statuses:
-        return State.FIX_PLANNED
-    return State.RECURRED if _has_recurred(failure) else State.OPEN
-
-
-def _has_recurred(failure: Failure) -> bool:
-    return failure.recurrences.exists() or failure.answered_by.filter(disproved_by__isnull=False).exists()
-
-
-@dataclass(frozen=True)
-class Proof:
-    """What riding since the fix shows, and what it takes to call it held."""
-
-    fix: Modification
-    failures_before: int
-    failures_after: int
-    before_m: float
-    after_m: float
-    after_s: float
-    ratio_upper: float | None
-    rate_fraction: float
-    confidence: float
-    needed_m: float | None
-
-    @property
-    def shown(self) -> bool:
-        return self.failures_after == 0 and self.ratio_upper is not None and self.ratio_upper <= self.rate_fraction
-
-    @property
-    def still_needed_m(self) -> float | None:
-        return None if self.needed_m is None else max(0.0, self.needed_m - self.after_m)
 
 
 def thresholds(vehicle: Any) -> tuple[float, float]:
@@ -97,61 +49,44 @@ def thresholds(vehicle: Any) -> tuple[float, float]:
     return (known.held_rate_fraction, known.held_confidence) if known else (RATE_FRACTION, CONFIDENCE)
 
 
-def prove(fix: Modification, alike: list[int], exposure: Exposure, limits: tuple[float, float]) -> Proof:
-    """Compare the rate before a fix with what came since; `alike` are the revisions' numbers of the failures."""
-    number = fix.revision.number
-    before, after = sum(one < number for one in alike), sum(one >= number for one in alike)
-    (before_m, _), (after_m, after_s) = exposure.before(number), exposure.since(number)
-    fraction, confidence = limits
-    ratio = needed = None
-    if before and before_m > 0:
-        needed = exposure_to_hold(before_m, before, fraction, confidence)
-        if after_m > 0:
-            ratio = rate_ratio_upper(before_m, before, after_m, after, confidence)
-    return Proof(fix, before, after, before_m, after_m, after_s, ratio, fraction, confidence, needed)
+def whole_history(vehicle: Vehicle) -> History:
+    """The history with its rides, which a proof needs."""
+    return history_of(vehicle.pk, Exposure(vehicle).rides)
 
 
 def proof_of(failure: Failure) -> Proof | None:
     """The proof for one failure, or None while no fix of it is ridden."""
-    fix = next((one for one in fixes_of(failure) if one.revision.status in RIDDEN), None)
-    if fix is None:
-        return None
     vehicle = failure.revision.vehicle
-    alike = Failure.objects.filter(same_failure(failure), revision__vehicle=vehicle)
-    numbers = list(alike.values_list("revision__number", flat=True))
-    return prove(fix, numbers, Exposure(vehicle), thresholds(vehicle))
+    return whole_history(vehicle).proof_for(failure.pk, *thresholds(vehicle))
+
+
+def expected_state(failure: uuid.UUID, state: str, history: History) -> str:
+    """What the modifications and recurrences of a failure make of it, now that it is in some state."""
+    fixes = history.fixes_for(failure)
+    if any(history.revisions[fix.revision].was_ridden for fix in fixes):
+        return State.HELD if state == State.HELD else State.WATCHING
+    if fixes:
+        return State.FIX_PLANNED
+    return State.RECURRED if history.has_recurred(failure) else State.OPEN
 
 
 def _condition(failure: Failure, to: str) -> str:
     """The sentence that refuses a state, or "" where its condition is met."""
-    fixes = list(fixes_of(failure))
-    ridden = any(fix.revision.status in RIDDEN for fix in fixes)
+    if to == State.HELD:
+        proof = proof_of(failure)
+        return "" if proof is not None and proof.shown else refusal(proof)
+    history = history_of(failure.revision.vehicle_id)
+    fixes, recurred = history.fixes_for(failure.pk), history.has_recurred(failure.pk)
+    ridden = any(history.revisions[fix.revision].was_ridden for fix in fixes)
     if to == State.FIX_PLANNED and (not fixes or ridden):
         return "Plan a modification that answers it, on a revision that is not ridden yet."
     if to == State.WATCHING and not ridden:
         return "No modification that answers it is ridden yet."
-    if to == State.OPEN and (fixes or _has_recurred(failure)):
+    if to == State.OPEN and (fixes or recurred):
         return "A modification answers it, or it has recurred: it is not simply open."
-    if to == State.RECURRED and (fixes or not _has_recurred(failure)):
+    if to == State.RECURRED and (fixes or not recurred):
         return "No recurrence is recorded, or a new modification answers it already."
-    if to == State.HELD:
-        proof = proof_of(failure)
-        if proof is None or not proof.shown:
-            return held_refusal(proof)
     return ""
-
-
-def held_refusal(proof: Proof | None) -> str:
-    if proof is None:
-        return "No modification that answers it is ridden yet, so nothing has held."
-    if proof.failures_after:
-        return "It came again since the fix, so the fix has not held."
-    if proof.needed_m is None:
-        return "No distance is recorded before the fix, so there is no earlier rate to be below of."
-    return (
-        f"Not shown yet: {proof.still_needed_m / 1000:.0f} km more without it would show, at "
-        f"{100 * proof.confidence:.0f} % confidence, less than {100 * proof.rate_fraction:.0f} % of the earlier rate."
-    )
 
 
 def move(failure: Failure, to: str, why: str) -> FailureChange:
@@ -166,74 +101,85 @@ def move(failure: Failure, to: str, why: str) -> FailureChange:
                 f"“{State(to).label}” cannot follow “{State(held.state).label}”. From there it may become "
                 f"{' or '.join(sorted(f'“{State(one).label}”' for one in LEGAL[held.state]))}."
             )
-        refusal = _condition(held, to)
-        if refusal:
-            raise IllegalTransition(refusal)
-        change = FailureChange.objects.create(
-            failure=held, from_state=held.state, to_state=to, account=acting.account(), why=why[:500]
-        )
-        Failure.objects.filter(pk=held.pk).update(state=to)
+        sentence = _condition(held, to)
+        if sentence:
+            raise IllegalTransition(sentence)
+        change = _step(held.pk, held.state, to, why)
     failure.state = to
     return change
 
 
-def settle(failure: Failure, why: str) -> None:
-    """Bring a failure to what its modifications and recurrences make of it."""
-    to = expected_state(failure)
-    if to != failure.state and to in LEGAL[failure.state]:
-        move(failure, to, why)
+def _step(failure: uuid.UUID, state: str, to: str, why: str) -> FailureChange:
+    change = FailureChange.objects.create(
+        failure_id=failure, from_state=state, to_state=to, account=acting.account(), why=why[:500]
+    )
+    Failure.objects.filter(pk=failure).update(state=to)
+    return change
 
 
-def settle_chain(keys: Any, why: str) -> None:
-    """Settle failures, what they recur from, and what recurred from them: one fix answers them all."""
-    linked = Q(pk__in=keys) | Q(recurrences__in=keys) | Q(recurrence_of__in=keys)
-    for failure in Failure.objects.filter(linked).select_related("revision__vehicle").distinct():
-        settle(failure, why)
+Links = dict[uuid.UUID, uuid.UUID]
+"""Failures that came again, each with the first of its kind."""
 
 
-def look_for_recurrence(failure: Failure) -> None:
-    """If a fix was being watched, or had held, against this very failure, then it does not hold."""
-    alike = same_failure(failure) & Q(revision__vehicle_id=failure.revision.vehicle_id)
-    watched = Failure.objects.filter(alike, state__in=(State.WATCHING, State.HELD)).exclude(pk=failure.pk)
-    broken = []
-    for first in watched.select_related("revision__vehicle").order_by("happened_at"):
-        fixes = [
-            fix
-            for fix in fixes_of(first)
-            if fix.revision.status in RIDDEN and fix.revision.number <= failure.revision.number
-        ]
-        if fixes and first.happened_at <= failure.happened_at:
-            broken.append((first, fixes))
-    if not broken:
-        return
-    root = broken[0][0].recurrence_of or broken[0][0]
+def follow(vehicle: uuid.UUID, why: str = "", about: Collection[uuid.UUID] = ()) -> Links:
+    """Write down what follows from a vehicle's records: recurrences, fixes that do not hold, and states.
+
+    `why` is the reason that is kept with the steps of the failures in `about`, and of those that one fix
+    answers together with them.
+    """
+    rows = Failure.objects.filter(revision__vehicle=vehicle).values_list("pk", "recurrence_of", "state")
+    stored = {key: (first, state) for key, first, state in rows}
+    disproved = dict(
+        Modification.objects.filter(revision__vehicle=vehicle)
+        .filter(Q(answers__isnull=False) | Q(disproved_by__isnull=False))
+        .values_list("pk", "disproved_by")
+    )
+    if not disproved and all(first is None and state == State.OPEN for first, state in stored.values()):
+        return {}
+    history = history_of(vehicle)
+    linked = {key: first for key, (first, _) in stored.items() if first is not None}
+    reasons = dict.fromkeys(_family(about, linked, stored) | _family(about, history.first_of, stored), why)
     with transaction.atomic():
-        Failure.objects.filter(pk=failure.pk).update(recurrence_of=root)
-        failure.recurrence_of = root
-        for first, fixes in broken:
-            Modification.objects.filter(pk__in=[fix.pk for fix in fixes]).update(disproved_by=failure)
-            settle(first, f"It came again with {failure.revision.label}; “{fixes[0]}” does not hold.")
+        reasons |= _write_disproofs(history, disproved)
+        for key, (first, _) in stored.items():
+            if history.first_of.get(key) != first:
+                Failure.objects.filter(pk=key).update(recurrence_of=history.first_of.get(key))
+        for key, (_, state) in stored.items():
+            if expected_state(key, state, history) != state:
+                _settle(key, history, reasons.get(key) or LOOKED_THROUGH)
+    return history.first_of
 
 
-def forget_recurrence(failure: Failure) -> None:
-    """What was taken for a recurrence is none: its fixes are watched again."""
-    touched = list(Failure.objects.filter(answered_by__disproved_by=failure).select_related("revision__vehicle"))
-    Modification.objects.filter(disproved_by=failure).update(disproved_by=None)
-    Failure.objects.filter(pk=failure.pk).update(recurrence_of=None)
-    failure.recurrence_of = None
-    for first in touched:
-        settle(first, "What was taken for a recurrence was corrected or removed.")
+def _settle(failure: uuid.UUID, history: History, why: str) -> None:
+    """Bring a failure to what its modifications and recurrences make of it, whoever else is at it."""
+    state = Failure.objects.select_for_update().values_list("state", flat=True).filter(pk=failure).first()
+    if state is not None:
+        to = expected_state(failure, state, history)
+        if to != state and to in LEGAL[state]:
+            _step(failure, state, to, why)
 
 
-def recheck(failure: Failure) -> None:
-    """After a failure was written or changed: is it a recurrence, or no longer one?"""
-    first = failure.recurrence_of
-    if first is not None:
-        alike = first.mode_id == failure.mode_id or (failure.cause_id and first.cause_id == failure.cause_id)
-        if alike and first.revision.vehicle_id == failure.revision.vehicle_id:
-            return
-        forget_recurrence(failure)
-    look_for_recurrence(failure)
+def _family(about: Collection[uuid.UUID], first_of: Links, everything: Collection[uuid.UUID]) -> set[uuid.UUID]:
+    firsts = {first_of.get(key, key) for key in about}
+    return {key for key in everything if first_of.get(key, key) in firsts}
+
+
+def _write_disproofs(history: History, stored: dict[uuid.UUID, uuid.UUID | None]) -> dict[uuid.UUID, str]:
+    """Mark fixes that do not hold, and those that were marked and do; returns reasons for what they answer."""
+    reasons: dict[uuid.UUID, str] = {}
+    for key, before in stored.items():
+        fix = history.fixes.get(key)
+        failure = history.disproved_by(key) if fix else None
+        now = failure.key if failure else None
+        if now == before:
+            continue
+        Modification.objects.filter(pk=key).update(disproved_by=now)
+        why = "What was taken for a recurrence was corrected or removed."
+        if failure is not None and fix is not None:
+            label = history.revisions[failure.revision].label
+            why = f"It came again with {label}; “{fix.title}” does not hold."
+        reasons |= dict.fromkeys(history.answered_by(key) if fix else (), why)
+    return reasons
 
 
 def connect() -> None:
@@ -241,52 +187,82 @@ def connect() -> None:
     from django.db.models.signals import m2m_changed, post_delete, post_save, pre_delete
 
     def failure_written(sender: Any, instance: Failure, raw: bool = False, **_: Any) -> None:
-        if not raw:
-            recheck(instance)
+        if raw:
+            return
+        vehicle = instance.revision.vehicle_id
+        # It may have been moved here from another machine, whose fixes it then says nothing of.
+        elsewhere = Modification.objects.filter(disproved_by=instance).exclude(revision__vehicle=vehicle)
+        for other in set(elsewhere.values_list("revision__vehicle", flat=True)):
+            follow(other)
+        instance.recurrence_of_id = follow(vehicle).get(instance.pk)
 
     def failure_goes(sender: Any, instance: Failure, **_: Any) -> None:
-        instance.touched = list(Failure.objects.filter(answered_by__disproved_by=instance).exclude(pk=instance.pk))
+        instance.touched = list(instance.disproves.values_list("answers", flat=True))
 
-    def failure_gone(sender: Any, instance: Failure, **_: Any) -> None:
-        for first in Failure.objects.filter(pk__in=[one.pk for one in instance.touched]):
-            settle(first, "The recurrence that was recorded was removed.")
+    def failure_gone(sender: Any, instance: Failure, origin: Any = None, **_: Any) -> None:
+        if _by_itself(origin, Failure):
+            follow(instance.revision.vehicle_id, "The recurrence that was recorded was removed.", instance.touched)
 
     def answers_changed(sender: Any, instance: Any, action: str, reverse: bool, pk_set: Any, **_: Any) -> None:
         if not action.startswith("post_"):
             return
+        vehicle = instance.revision.vehicle_id
         if reverse:
-            settle(instance, "The modifications that answer it were changed.")
+            follow(vehicle, "The modifications that answer it were changed.", [instance.pk])
             return
+        if action == "post_clear":
+            pk_set = getattr(instance, "cleared", ())
         words = "answers it" if action == "post_add" else "no longer answers it"
-        settle_chain(list(pk_set or ()), f"“{instance}” on {instance.revision.label} {words}.")
+        follow(vehicle, f"“{instance}” on {instance.revision.label} {words}.", pk_set or ())
 
-    def answers_cleared(sender: Any, instance: Any, action: str, reverse: bool, **_: Any) -> None:
+    def answers_go(sender: Any, instance: Any, action: str, reverse: bool, **_: Any) -> None:
         if action == "pre_clear" and not reverse:
-            instance.cleared = list(instance.answers.all())
-        elif action == "post_clear" and not reverse:
-            cleared = [one.pk for one in getattr(instance, "cleared", ())]
-            settle_chain(cleared, f"“{instance}” on {instance.revision.label} no longer answers it.")
+            instance.cleared = list(instance.answers.values_list("pk", flat=True))
 
     def modification_goes(sender: Any, instance: Modification, **_: Any) -> None:
-        instance.answered = list(instance.answers.all())
+        instance.answered = list(instance.answers.values_list("pk", flat=True))
 
-    def modification_gone(sender: Any, instance: Modification, **_: Any) -> None:
-        settle_chain([one.pk for one in instance.answered], f"“{instance}”, which answered it, was removed.")
+    def modification_gone(sender: Any, instance: Modification, origin: Any = None, **_: Any) -> None:
+        if _by_itself(origin, Modification):
+            vehicle, why = instance.revision.vehicle_id, f"“{instance}”, which answered it, was removed."
+            follow(vehicle, why, instance.answered)
 
     def revision_written(sender: Any, instance: Revision, created: bool, raw: bool = False, **_: Any) -> None:
         if created or raw:
             return
-        answered = list(Failure.objects.filter(answered_by__revision=instance).values_list("pk", flat=True))
-        if answered:
-            settle_chain(answered, f"{instance.label} is now: {instance.get_status_display().lower()}.")
+        answered = Failure.objects.filter(answered_by__revision=instance).values_list("pk", flat=True)
+        follow(instance.vehicle_id, f"{instance.label} is now: {instance.get_status_display().lower()}.", answered)
 
-    post_save.connect(failure_written, sender=Failure, weak=False, dispatch_uid="loop_failure")
-    pre_delete.connect(failure_goes, sender=Failure, weak=False, dispatch_uid="loop_failure_goes")
-    post_delete.connect(failure_gone, sender=Failure, weak=False, dispatch_uid="loop_failure_gone")
-    for receiver in (answers_changed, answers_cleared):
-        m2m_changed.connect(
-            receiver, sender=Modification.answers.through, weak=False, dispatch_uid=f"loop_{receiver.__name__}"
-        )
-    pre_delete.connect(modification_goes, sender=Modification, weak=False, dispatch_uid="loop_modification_goes")
-    post_delete.connect(modification_gone, sender=Modification, weak=False, dispatch_uid="loop_modification_gone")
-    post_save.connect(revision_written, sender=Revision, weak=False, dispatch_uid="loop_revision")
+    def revision_goes(sender: Any, instance: Revision, **_: Any) -> None:
+        touched = Q(answered_by__revision=instance) | Q(answered_by__disproved_by__revision=instance)
+        instance.touched = list(Failure.objects.filter(touched).values_list("pk", flat=True))
+
+    def revision_gone(sender: Any, instance: Revision, origin: Any = None, **_: Any) -> None:
+        if _by_itself(origin, Revision):
+            follow(instance.vehicle_id, f"{instance.label} was removed.", instance.touched)
+
+    def parts_changed(sender: Any, instance: Fitting, raw: bool = False, origin: Any = None, **_: Any) -> None:
+        if not raw and _by_itself(origin, Fitting):
+            follow(instance.revision.vehicle_id, f"The parts of {instance.revision.label} were changed.")
+
+    for signal, receiver, sender in (
+        (post_save, failure_written, Failure),
+        (pre_delete, failure_goes, Failure),
+        (post_delete, failure_gone, Failure),
+        (m2m_changed, answers_go, Modification.answers.through),
+        (m2m_changed, answers_changed, Modification.answers.through),
+        (pre_delete, modification_goes, Modification),
+        (post_delete, modification_gone, Modification),
+        (post_save, revision_written, Revision),
+        (pre_delete, revision_goes, Revision),
+        (post_delete, revision_gone, Revision),
+        (post_save, parts_changed, Fitting),
+        (post_delete, parts_changed, Fitting),
+    ):
+        name = f"loop_{receiver.__name__}"
+        signal.connect(receiver, sender=sender, weak=False, dispatch_uid=name)
+
+
+def _by_itself(origin: Any, model: type[Model]) -> bool:
+    """Whether a record was removed for its own sake, and not along with what it belongs to."""
+    return origin is None or isinstance(origin, model) or getattr(origin, "model", None) is model

@@ -8,8 +8,10 @@ from django.core.exceptions import ObjectDoesNotExist, ValidationError
 from rest_framework import serializers
 from rest_framework.exceptions import PermissionDenied
 
+from buildlog.failure_loop import IllegalTransition, move
 from buildlog.fields import QuantityField, QuantitySerializerField, serializer_arguments
 from buildlog.models import Failure, FailureMode, Fitting, Modification, Part, Photo, Revision, Vehicle
+from buildlog.roles import Right, has_right
 from buildlog.specifications import read_specification
 
 
@@ -153,6 +155,12 @@ class FailureSerializer(RecordSerializer):
     mode_name = serializers.CharField(
         write_only=True, required=False, max_length=80, help_text="Instead of mode; a new word joins the vocabulary."
     )
+    state = serializers.ChoiceField(
+        choices=Failure.State.choices,
+        required=False,
+        help_text="Follows from modifications and recurrences. Only held can be said, by a builder or an owner, and "
+        "only once riding shows it; anything else sent here changes nothing.",
+    )
 
     class Meta:
         model = Failure
@@ -173,9 +181,14 @@ class FailureSerializer(RecordSerializer):
             "state",
             "recurrence_of",
         ]
-        read_only_fields = ["state", "recurrence_of"]
+        read_only_fields = ["recurrence_of"]
 
     def validate(self, attributes: dict[str, Any]) -> dict[str, Any]:
+        state = attributes.pop("state", None)
+        stored = self.instance.state if self.instance is not None else Failure.State.OPEN
+        self._is_called_held = state == Failure.State.HELD and stored != state
+        if self._is_called_held:
+            self._may_call_held()
         name = attributes.pop("mode_name", "").strip()
         new_mode = None
         if name:
@@ -185,6 +198,23 @@ class FailureSerializer(RecordSerializer):
         if "mode" not in attributes and self.instance is None:
             raise serializers.ValidationError({"mode": ["Give a mode, or a mode_name such as 'chain came off'."]})
         return super().validate(attributes)
+
+    def _may_call_held(self) -> None:
+        request = self.context.get("request")
+        if request is None or request.auth is not None or not has_right(request.user, Right.BUILD):
+            raise PermissionDenied("Only a builder or an owner says that a fix has held.")
+        if self.instance is None:
+            raise serializers.ValidationError({"state": ["A new failure is open: no fix of it has been ridden yet."]})
+
+    def update(self, instance: Failure, validated_data: dict[str, Any]) -> Failure:
+        # The caller's transaction takes everything back where this is refused.
+        stored = super().update(instance, validated_data)
+        if self._is_called_held:
+            try:
+                move(stored, Failure.State.HELD, "Called held over the API.")
+            except IllegalTransition as error:
+                raise serializers.ValidationError({"state": error.messages}) from None
+        return stored
 
 
 class PhotoSerializer(serializers.ModelSerializer):

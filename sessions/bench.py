@@ -10,12 +10,16 @@ from typing import Any
 from django.db.models import Prefetch, QuerySet
 
 from buildlog.exposure import Exposure
-from buildlog.failure_loop import RIDDEN, Proof, held_refusal, prove, thresholds
+from buildlog.failure_loop import thresholds
+from buildlog.fix_history import RIDDEN, history_of
 from buildlog.limits import LimitPair, Ride, side_by_side
 from buildlog.machine import Machine
 from buildlog.models import Failure, Modification, Revision, Vehicle
 from buildlog.queries import failures, revisions_with_parts
 from calc import reliability
+from calc.exposure_gaps import DISTANCE
+from calc.fix_proof import History, Proof
+from calc.proof_sentences import exposure_sentences, gap_sentences, judged_sentence, refusal
 from calc.reliability import Interval, PowerLaw, Trend
 from sessions import verdicts
 from sessions.models import Assumptions, Session
@@ -76,10 +80,18 @@ class ModeRow:
 
 @dataclass(frozen=True)
 class WatchRow:
+    """A failure whose loop is not closed, and what riding has shown of its fix."""
+
     failure: Failure
     proof: Proof | None
     refusal: str
-    zero_bound_per_100_km: float | None
+    rests_on: list[str]
+    answers: list[tuple[Modification, bool]]
+    zero_bound: float | None
+
+    @property
+    def held_without_proof(self) -> bool:
+        return self.failure.state == Failure.State.HELD
 
 
 @dataclass
@@ -99,6 +111,7 @@ class Bench:
     today: Revision | None
     planned: Revision | None
     exposure: Exposure
+    history: History
     everything: list[Failure]
     shown: list[Failure]
     modes: list[ModeRow]
@@ -111,9 +124,15 @@ class Bench:
     begins: list[tuple[int, float]] = field(default_factory=list)
     last_session: Session | None = None
 
+    @property
+    def gaps(self) -> list[str]:
+        """Which rides the rates take as nothing."""
+        return gap_sentences(self.exposure.total)
 
-def bench_of(vehicle: Vehicle, filters: Filters) -> Bench:
+
+def bench_of(vehicle: Vehicle, filters: Filters, system: str = "metric") -> Bench:
     exposure = Exposure(vehicle)
+    history = history_of(vehicle.pk, exposure.rides)
     everything = list(failures().filter(revision__vehicle=vehicle).order_by("happened_at", "pk"))
     modifications = list(
         _modifications(vehicle).prefetch_related(
@@ -131,12 +150,12 @@ def bench_of(vehicle: Vehicle, filters: Filters) -> Bench:
     limits = []
     if today is not None:
         limits = side_by_side(machines[today.pk], machines[(planned or today).pk], ride)
-    watched = _watched(vehicle, everything, modifications, exposure)
+    watched = _watched(vehicle, everything, history, system)
     return Bench(
-        vehicle, today, planned, exposure, everything,
+        vehicle, today, planned, exposure, history, everything,
         [one for one in reversed(everything) if filters.takes(one)],
         _modes(everything, exposure), watched, growth_of(everything, exposure), limits, ride,
-        _verdicts(vehicle, modifications, machines, everything, exposure, sessions, reports, ride),
+        _verdicts(vehicle, modifications, machines, history, sessions, reports, ride, system),
         modifications, exposure.begins_m(), max(sessions, key=lambda one: one.started_at, default=None),
     )  # fmt: skip
 
@@ -204,64 +223,60 @@ def _modes(everything: list[Failure], exposure: Exposure) -> list[ModeRow]:
     return sorted(rows, key=lambda row: (-weight[row.mode], row.name))
 
 
-def _alike(failure: Failure, everything: list[Failure]) -> list[int]:
-    """Numbers of the revisions on which this very failure came: its mode, or its cause behind another mode."""
-    return [
-        one.revision.number
-        for one in everything
-        if one.mode_id == failure.mode_id or (failure.cause_id and one.cause_id == failure.cause_id)
-    ]
-
-
-def _watched(
-    vehicle: Vehicle, everything: list[Failure], modifications: list[Modification], exposure: Exposure
-) -> list[WatchRow]:
-    """Failures whose loop is not closed, the worst first, each with what riding has shown so far."""
+def _watched(vehicle: Vehicle, everything: list[Failure], history: History, system: str) -> list[WatchRow]:
+    """Failures whose loop is not closed, or was without proof; the worst first, with what riding has shown."""
     limits = thresholds(vehicle)
-    again: dict[uuid.UUID, set[uuid.UUID]] = {}
-    for one in everything:
-        if one.recurrence_of_id:
-            again.setdefault(one.recurrence_of_id, set()).add(one.pk)
     rows = []
     for failure in everything:
-        if failure.state == Failure.State.HELD:
+        proof = history.proof_for(failure.pk, *limits)
+        if failure.state == Failure.State.HELD and proof is not None and proof.shown:
             continue
-        chain = {failure.pk, failure.recurrence_of_id} | again.get(failure.pk, set())
-        fix = next(
-            (
-                one
-                for one in modifications
-                if one.disproved_by_id is None
-                and one.revision.status in RIDDEN
-                and one.revision.number > failure.revision.number
-                and any(answered.pk in chain for answered in one.answers.all())
-            ),
-            None,
-        )
-        proof = prove(fix, _alike(failure, everything), exposure, limits) if fix else None
-        bound = None
-        if proof is not None and proof.failures_after == 0 and proof.after_m > 0:
-            bound = 1e5 / float(reliability.zero_failure_bound(proof.after_m, limits[1]))
-        rows.append(WatchRow(failure, proof, held_refusal(proof) if proof else "", bound))
+        answers = [
+            (one, one.pk in history.fixes and history.disproved_by(one.pk, failure.pk) is not None)
+            for one in failure.answered_by.all()
+        ]
+        rests_on = exposure_sentences(proof, system) if proof else []
+        if proof is not None and not proof.judged_by:
+            rests_on.append(judged_sentence(proof))
+        rows.append(WatchRow(failure, proof, refusal(proof, system) if proof else "", rests_on, answers, _bound(proof)))
     return sorted(rows, key=lambda row: (row.failure.severity, -row.failure.happened_at.timestamp()))
 
 
+def _bound(proof: Proof | None) -> float | None:
+    """The rate that riding without a failure leaves possible, per 100 km or per hour, as exposure is counted."""
+    if proof is None or proof.failures_after or not proof.exposure_after:
+        return None
+    unit = 1e5 if proof.kind == DISTANCE else 3600.0
+    return unit / float(reliability.zero_failure_bound(proof.exposure_after, proof.confidence))
+
+
 def growth_of(everything: list[Failure], exposure: Exposure) -> Growth:
-    places_km = sorted(max(exposure.place_m(one), 1.0) / 1000.0 for one in everything)
+    """The trend over the distance ridden, where it is known at which distance each failure came."""
+    places_m = [exposure.place_m(one) for one in everything]
+    # A trend by a power law has no place for what came before the first metre.
+    places_km = sorted(place / 1000.0 for place in places_m if place)
     total_km = max([exposure.total_m / 1000.0, *places_km])
     growth = Growth(places_km, total_km)
-    inside = [place for place in places_km if place < total_km]
+    unplaced = len(places_m) - len(places_km)
+    missing = exposure.total.without_distance
     if exposure.total_m <= 0:
         growth.sentence = "No distance is recorded, so nothing can be said of a trend."
-    elif len(inside) < LEAST_FOR_TREND:
+    elif len(places_km) < LEAST_FOR_TREND or places_km[0] >= total_km:
         growth.sentence = (
             f"Cannot tell yet: a trend needs at least {LEAST_FOR_TREND} failures at known distances; "
-            f"{len(inside)} {'is' if len(inside) == 1 else 'are'} recorded."
+            f"{len(places_km)} {'is' if len(places_km) == 1 else 'are'} recorded."
+        )
+    elif missing:
+        growth.sentence = (
+            f"Cannot tell: no distance for {missing} of {len(exposure.rides)} rides, so how far it was ridden between "
+            "failures is not known. Write those distances down; an estimate will do."
         )
     else:
-        growth.fit = reliability.power_law_fit(inside, end=total_km, confidence=CONFIDENCE)
-        growth.trend = reliability.laplace_trend(inside, end=total_km)
-        growth.sentence = _growth_sentence(growth.fit, growth.trend, len(inside))
+        growth.fit = reliability.power_law_fit(places_km, end=total_km, confidence=CONFIDENCE)
+        growth.trend = reliability.laplace_trend(places_km, end=total_km)
+        growth.sentence = _growth_sentence(growth.fit, growth.trend, len(places_km))
+    if unplaced:
+        growth.sentence += f" Left out: {unplaced} that came before the first known distance."
     return growth
 
 
@@ -278,11 +293,12 @@ def _growth_sentence(fit: PowerLaw, trend: Trend, count: int) -> str:
 
 
 def _verdicts(
-    vehicle: Vehicle, modifications: list[Modification], machines: dict[Any, Machine], everything: list[Failure],
-    exposure: Exposure, sessions: list[Session], reports: dict[Any, Any], ride: Ride,
+    vehicle: Vehicle, modifications: list[Modification], machines: dict[Any, Machine], history: History,
+    sessions: list[Session], reports: dict[Any, Any], ride: Ride, system: str,
 ) -> list[verdicts.Verdict]:  # fmt: skip
     means = verdicts.session_means(reports, sessions)
     seen = {one.revision_id for one in sessions}
+    limits = thresholds(vehicle)
     found = []
     for one in modifications:
         if not one.expected_measure or one.revision.status not in RIDDEN:
@@ -297,7 +313,6 @@ def _verdicts(
             before = machines.get(one.revision.parent_id)
             found.append(verdicts.verdict_by_build(one, before, machines[one.revision_id], ride))
         else:
-            answered = list(one.answers.all())
-            alike = [number for first in answered[:1] for number in _alike(first, everything)]
-            found.append(verdicts.verdict_by_failures(one, alike, exposure, thresholds(vehicle)))
+            proof = history.proof_of_fix(one.pk, *limits) if one.pk in history.fixes else None
+            found.append(verdicts.verdict_by_failures(one, proof, system))
     return found

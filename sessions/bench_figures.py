@@ -51,16 +51,18 @@ def timeline(bench: Bench, system: str) -> Figure:
     """Failures by mode, at the distance ridden when they came; revisions marked where they were first ridden."""
     data = []
     for severity, (colour, symbol, numeral) in SEVERITY_LOOK.items():
-        rows = [one for one in bench.everything if one.severity == severity]
+        # One that came before the first ride has no place on the way; the history below holds it.
+        placed = [(one, bench.exposure.place_m(one)) for one in bench.everything if one.severity == severity]
+        rows = [(one, place_m) for one, place_m in placed if place_m is not None]
         if rows:
             data.append(
                 scatter(
-                    x=[_shown(bench.exposure.place_m(one), system) for one in rows],
-                    y=[one.mode.name for one in rows],
+                    x=[_shown(place_m, system) for _, place_m in rows],
+                    y=[one.mode.name for one, _ in rows],
                     mode="markers",
                     name=f"severity {numeral}",
                     marker={"color": colour, "symbol": symbol, "size": 12},
-                    text=[f"{one.revision.label}, {one.happened_at:%Y-%m-%d}" for one in rows],
+                    text=[f"{one.revision.label}, {one.happened_at:%Y-%m-%d}" for one, _ in rows],
                     hovertemplate="%{text}<br>%{y}, %{x:.1f}<extra></extra>",
                 )
             )

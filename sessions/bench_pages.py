@@ -25,7 +25,6 @@ from sessions.next_tests import questions_of
 from sessions.what_if import WhatIfForm, keep
 
 SHOWN_AT_ONCE = 100
-MOST_QUESTIONS = 12
 STOPS_THE_DAY = (
     "Water on the ice, or ice thinner than measured. The second person leaves. A pack that is hot, swollen or smells. "
     "Anything loose."
@@ -39,15 +38,16 @@ def _vehicle(pk: uuid.UUID) -> Vehicle:
 @require_safe
 def bench(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     filters = Filters.of(request.GET)
-    found = bench_of(_vehicle(pk), filters)
-    figures = bench_figures(found, request.user.unit_system)
+    system = request.user.unit_system
+    found = bench_of(_vehicle(pk), filters, system)
+    figures = bench_figures(found, system)
     context = {
         "bench": found,
         "vehicle": found.vehicle,
         "filters_chosen": asdict(filters),
         "choices": _choices(found),
         "shown": found.shown[:SHOWN_AT_ONCE],
-        "questions": questions_of(found)[:MOST_QUESTIONS],
+        "questions": questions_of(found, system),
         "limit_cautions": cautions(pair.today for pair in found.limits),
         "figures": figures,
         "map_style_id": map_style_id() if figures else "",
@@ -78,8 +78,8 @@ def _choices(found: Bench) -> list[tuple[str, str, list[tuple[str, str]]]]:
 @needs(Right.LOG)
 def suggest_card(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     """Make a test card of the open questions; it is edited by hand before it goes along."""
-    found = bench_of(_vehicle(pk), Filters())
-    questions = questions_of(found)[:MOST_QUESTIONS]
+    found = bench_of(_vehicle(pk), Filters(), request.user.unit_system)
+    questions = questions_of(found, request.user.unit_system)
     revision = found.today or found.planned
     if revision is None or not questions:
         messages.warning(request, "There is no revision to ride, or no open question, so there is nothing to plan yet.")

@@ -48,7 +48,7 @@ class Report:
 
 def report_of(revision: Revision, system: str) -> Report:
     found = revisions_with_parts().select_related("vehicle__assumptions").get(pk=revision.pk)
-    bench = bench_of(found.vehicle, Filters())
+    bench = bench_of(found.vehicle, Filters(), system)
     season = Season(found.vehicle)
     machine, parent = season.machines[found.pk], season.machines.get(found.parent_id)
     rows = season.rows_of(found)

@@ -50,7 +50,8 @@ def season(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
         .select_related("mode", "revision__vehicle")
         .order_by("happened_at", "pk")
     )
-    places = [(one, exposure.place_m(one)) for one in everything]
+    placed = [(one, exposure.place_m(one)) for one in everything]
+    places = [(one, place_m) for one, place_m in placed if place_m is not None]
     growth = growth_of(everything, exposure)
     rates = failure_rates_of(found.revisions, found, {one.pk: found.rows_of(one) for one in found.revisions})
     curves = load_curves(found)

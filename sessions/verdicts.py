@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from buildlog.exposure import Exposure
-from buildlog.failure_loop import prove
 from buildlog.limits import Ride, limits_of
 from buildlog.machine import Machine
 from buildlog.models import Modification
 from calc import comparison
+from calc.fix_proof import Proof
+from calc.proof_sentences import counts, exposure_sentences
 from calc.rate_change import rate_ratio_upper
 
 CONFIDENCE = 0.95
@@ -29,7 +30,9 @@ class Verdict:
     word: str
     sentence: str
     more_sessions: int | None = None
-    more_m: float | None = None
+    more: float | None = None
+    more_kind: str = "trip"
+    needs_parent: bool = False
 
     @property
     def badge(self) -> str:
@@ -52,7 +55,7 @@ def verdict_by_sessions(modification: Modification, before: list[float], after: 
     if len(before) < 2 or len(after) < 2:
         lacking = 2 - min(len(before), len(after))
         words = f"At least two sessions of each revision are needed ({counts})."
-        return Verdict(modification, CANNOT_TELL, words, lacking)
+        return Verdict(modification, CANNOT_TELL, words, lacking, needs_parent=len(before) < 2)
     expected = modification.expected_amount_percent or 0.0
     sign = 1.0 if modification.expected_direction == Modification.Direction.UP else -1.0
     base = sum(before) / len(before)
@@ -79,32 +82,39 @@ def _spread(values: list[float]) -> float:
     return comparison.mean_interval(values, CONFIDENCE).standard_deviation
 
 
-def verdict_by_failures(modification: Modification, alike: list[int], exposure: Exposure, limits: Any) -> Verdict:
-    """By counts of the failures it answers, before and since, against the distance ridden."""
-    proof = prove(modification, alike, exposure, limits)
+def verdict_by_failures(modification: Modification, proof: Proof | None, system: str = "metric") -> Verdict:
+    """By counts of all the failures it answers, before and since, against the exposure that is known.
+
+    Met is said with the earlier exposure as long and the later as short as can be, not met the other way.
+    """
+    if proof is None or proof.ratio_upper is None:
+        words = "It needs failures and a known distance or time before it, and since."
+        return Verdict(
+            modification, CANNOT_TELL, " ".join([words, *(exposure_sentences(proof, system) if proof else [])])
+        )
     allowed = 1.0 - (modification.expected_amount_percent or 0.0) / 100.0
-    if proof.ratio_upper is None:
-        return Verdict(modification, CANNOT_TELL, "It needs failures and distance before it, and distance since.")
-    counts = (
-        f"{proof.failures_before} in {proof.before_m / 1000:.0f} km before, {proof.failures_after} in "
-        f"{proof.after_m / 1000:.0f} km since"
-    )
     if proof.ratio_upper > 1:
-        words = f"{counts}: that does not yet show it comes less often."
+        words = f"{counts(proof, system)}: that does not yet show it comes less often."
     else:
         words = (
-            f"{counts}; at {100 * proof.confidence:.0f} % confidence at most {100 * proof.ratio_upper:.0f} % of the "
-            "earlier rate."
+            f"{counts(proof, system)}; at {100 * proof.confidence:.0f} % confidence at most "
+            f"{100 * proof.ratio_upper:.0f} % of the earlier rate."
         )
+    words = " ".join([words, *exposure_sentences(proof, system)])
     if proof.ratio_upper <= allowed:
         return Verdict(modification, MET, words)
-    if proof.failures_after:
-        least = 1.0 / rate_ratio_upper(
-            proof.after_m, proof.failures_after, proof.before_m, proof.failures_before, proof.confidence
-        )
-        if least > allowed:
-            return Verdict(modification, NOT_MET, words)
-    return Verdict(modification, CANNOT_TELL, words, more_m=proof.still_needed_m)
+    if _came_too_often(proof, allowed):
+        return Verdict(modification, NOT_MET, words)
+    return Verdict(modification, CANNOT_TELL, words, more=proof.still_needed, more_kind=proof.kind)
+
+
+def _came_too_often(proof: Proof, allowed: float) -> bool:
+    """Whether the later rate is above the allowed share of the earlier one, in each way the gaps can be filled."""
+    counted = proof.failures_after - proof.failures_left_out
+    longest, shortest = proof.after.longest(proof.kind), proof.before.shortest(proof.kind)
+    if not counted or not shortest or math.isinf(longest):
+        return False
+    return 1.0 / rate_ratio_upper(longest, counted, shortest, proof.failures_before, proof.confidence) > allowed
 
 
 def verdict_by_build(modification: Modification, before: Machine | None, after: Machine, ride: Ride) -> Verdict:

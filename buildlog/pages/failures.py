@@ -16,6 +16,8 @@ from buildlog.forms import FailureForm
 from buildlog.models import Failure, Revision
 from buildlog.record_pages import remove_record, write_record
 from buildlog.roles import Right, needs
+from calc.fix_proof import History
+from calc.proof_sentences import counts, exposure_sentences, judged_sentence, refusal
 
 form_page = require_http_methods(["GET", "HEAD", "POST"])
 SHOWN_AT_ONCE = 100
@@ -35,18 +37,27 @@ def failures(request: HttpRequest) -> HttpResponse:
 def failure(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     found = get_object_or_404(queries.failures().prefetch_related("changes__account", "recurrences__revision"), pk=pk)
     newer = found.revision.vehicle.revisions.filter(number__gt=found.revision.number).select_related("vehicle")
-    proof = failure_loop.proof_of(found)
+    history = failure_loop.whole_history(found.revision.vehicle)
+    proof = history.proof_for(pk, *failure_loop.thresholds(found.revision.vehicle))
+    system = request.user.unit_system
     shared = Failure.objects.filter(cause=found.cause).exclude(pk=pk) if found.cause else Failure.objects.none()
     context = {
         "failure": found,
         "photos": queries.photos_of(failure=found),
         "newer": newer,
         "proof": proof,
-        "refusal": failure_loop.held_refusal(proof),
+        "counts": counts(proof, system) if proof else "",
+        "refusal": refusal(proof, system),
+        "rests_on": [*exposure_sentences(proof, system), judged_sentence(proof)] if proof else [],
+        "answers": [(one, _is_disproved(history, one.pk, pk)) for one in found.answered_by.all()],
         "shares_cause": shared.select_related("mode", "revision__vehicle"),
         "evidence": found.cause.evidence.select_related("photo", "reading__session") if found.cause else (),
     }
     return render(request, "buildlog/failure.html", context)
+
+
+def _is_disproved(history: History, fix: uuid.UUID, failure: uuid.UUID) -> bool:
+    return fix in history.fixes and history.disproved_by(fix, failure) is not None
 
 
 @form_page

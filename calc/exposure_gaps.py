@@ -1,0 +1,145 @@
+"""How far and how long was ridden, where not every ride says so.
+
+A distance or a time that nobody wrote down is unknown, not zero. Each sum is therefore kept twice: as
+short as it can have been, with unknown rides taken as nothing, and as long as they can plausibly have
+been. Which of the two is the careful one depends on the question.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import NamedTuple
+
+DISTANCE, TIME = "trip", "runtime"
+"""What exposure is counted in, by the names that `calc.quantities` gives these kinds."""
+
+
+class RideLength(NamedTuple):
+    """One ride: its distance and its time, either of them None where it is not known."""
+
+    distance_m: float | None
+    runtime_s: float | None
+
+
+@dataclass(frozen=True)
+class Pace:
+    """How one machine was ridden, as far as its rides say: what bounds the length of those that do not."""
+
+    fastest_mps: float | None = None
+    slowest_mps: float | None = None
+    longest_m: float | None = None
+    longest_s: float | None = None
+
+    @classmethod
+    def of(cls, rides: Iterable[RideLength]) -> Pace:
+        """From the rides of one machine.
+
+        Examples
+        --------
+        >>> Pace.of([RideLength(6000.0, 1200.0), RideLength(9000.0, None), RideLength(None, 600.0)])
+        Pace(fastest_mps=5.0, slowest_mps=5.0, longest_m=9000.0, longest_s=1200.0)
+        """
+        listed = list(rides)
+        speeds = [ride.distance_m / ride.runtime_s for ride in listed if ride.distance_m and ride.runtime_s]
+        return cls(
+            max(speeds, default=None),
+            min(speeds, default=None),
+            max((ride.distance_m for ride in listed if ride.distance_m is not None), default=None),
+            max((ride.runtime_s for ride in listed if ride.runtime_s is not None), default=None),
+        )
+
+    def longest_distance_m(self, ride: RideLength) -> float:
+        """The distance, or the longest that is plausible; infinite where nothing bounds it.
+
+        A ride that was only timed was at most as fast as the fastest mean speed ridden; one of which
+        nothing is known was at most as long as the longest ridden (common practice, no source).
+        """
+        if ride.distance_m is not None:
+            return ride.distance_m
+        if ride.runtime_s is not None:
+            return math.inf if self.fastest_mps is None else self.fastest_mps * ride.runtime_s
+        return math.inf if self.longest_m is None else self.longest_m
+
+    def longest_runtime_s(self, ride: RideLength) -> float:
+        """The time, or the longest that is plausible; infinite where nothing bounds it."""
+        if ride.runtime_s is not None:
+            return ride.runtime_s
+        if ride.distance_m is not None:
+            return math.inf if not self.slowest_mps else ride.distance_m / self.slowest_mps
+        return math.inf if self.longest_s is None else self.longest_s
+
+
+@dataclass(frozen=True)
+class Ridden:
+    """What some rides add up to: known distance and time, what is missing, and the longest plausible sums."""
+
+    rides: int = 0
+    distance_m: float = 0.0
+    runtime_s: float = 0.0
+    without_distance: int = 0
+    without_runtime: int = 0
+    longest_m: float = 0.0
+    longest_s: float = 0.0
+
+    def __add__(self, other: Ridden) -> Ridden:
+        return Ridden(
+            self.rides + other.rides,
+            self.distance_m + other.distance_m,
+            self.runtime_s + other.runtime_s,
+            self.without_distance + other.without_distance,
+            self.without_runtime + other.without_runtime,
+            self.longest_m + other.longest_m,
+            self.longest_s + other.longest_s,
+        )
+
+    def shortest(self, kind: str) -> float:
+        """Metres or seconds, with unknown rides taken as nothing."""
+        return self.distance_m if kind == DISTANCE else self.runtime_s
+
+    def longest(self, kind: str) -> float:
+        """Metres or seconds, with unknown rides as long as is plausible; infinite where nothing bounds one."""
+        return self.longest_m if kind == DISTANCE else self.longest_s
+
+    def unknown(self, kind: str) -> int:
+        """How many of the rides say nothing of that kind."""
+        return self.without_distance if kind == DISTANCE else self.without_runtime
+
+
+def ridden(rides: Iterable[RideLength], pace: Pace) -> Ridden:
+    """Add rides up; `pace` is that of all rides of the machine.
+
+    Examples
+    --------
+    >>> rides = [RideLength(6000.0, 1200.0), RideLength(None, 600.0), RideLength(None, None)]
+    >>> total = ridden(rides, Pace.of(rides))
+    >>> total.shortest(DISTANCE), total.longest(DISTANCE), total.unknown(DISTANCE)
+    (6000.0, 15000.0, 2)
+    >>> total.shortest(TIME), total.longest(TIME), total.unknown(TIME)
+    (1800.0, 3000.0, 1)
+    """
+    listed = list(rides)
+    return Ridden(
+        len(listed),
+        sum(ride.distance_m or 0.0 for ride in listed),
+        sum(ride.runtime_s or 0.0 for ride in listed),
+        sum(ride.distance_m is None for ride in listed),
+        sum(ride.runtime_s is None for ride in listed),
+        sum(pace.longest_distance_m(ride) for ride in listed),
+        sum(pace.longest_runtime_s(ride) for ride in listed),
+    )
+
+
+def better_known(*parts: Ridden) -> str:
+    """What to count exposure in: the kind of which fewer rides are unknown, distance where it is equal.
+
+    The choice rests on what was written down, never on what comes out.
+
+    Examples
+    --------
+    >>> better_known(ridden([RideLength(None, 600.0)], Pace()), ridden([RideLength(4000.0, 900.0)], Pace()))
+    'runtime'
+    """
+    total = sum(parts, Ridden())
+    return DISTANCE if total.without_distance <= total.without_runtime else TIME

@@ -1,0 +1,158 @@
+"""Which later revisions still have what an earlier one was made for.
+
+A revision descends from another by way of its parents. Its parts list and dimensions, held against
+those of the parent of the earlier one, tell whether what was changed then is still there.
+"""
+
+from __future__ import annotations
+
+import enum
+import math
+from collections.abc import Hashable, Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+Key = Hashable
+
+
+class Feature(NamedTuple):
+    """A part or a dimension of a revision."""
+
+    key: Key
+    name: str
+
+
+@dataclass(frozen=True)
+class RevisionFacts:
+    """A revision: its parts by quantity, and its dimensions as far as they are written down."""
+
+    key: Key
+    number: int
+    parent: Key | None = None
+    was_ridden: bool = True
+    rides_now: bool = False
+    parts: Mapping[Feature, float] = field(default_factory=dict)
+    dimensions: Mapping[Feature, float] = field(default_factory=dict)
+
+    @property
+    def label(self) -> str:
+        return f"R{self.number}"
+
+
+class Fitted(enum.Enum):
+    """Whether a change is on a revision; unknown where only part of it is, or nobody wrote it down."""
+
+    YES = "yes"
+    NO = "no"
+    UNKNOWN = "unknown"
+
+
+class Carried(NamedTuple):
+    """Whether a revision still has a change, and what of it is not there."""
+
+    fitted: Fitted
+    missing: tuple[str, ...] = ()
+
+
+class Lineage:
+    """The revisions of one machine.
+
+    Examples
+    --------
+    >>> tensioner = Feature("t", "Chain tensioner")
+    >>> lineage = Lineage([
+    ...     RevisionFacts("a", 1),
+    ...     RevisionFacts("b", 2, parent="a", parts={tensioner: 1}),
+    ...     RevisionFacts("c", 3, parent="b"),
+    ...     RevisionFacts("d", 4, parent="a"),
+    ... ])
+    >>> lineage.fitted("b", on="c")
+    Carried(fitted=<Fitted.NO: 'no'>, missing=('Chain tensioner',))
+    >>> lineage.descends("c", "b"), lineage.descends("d", "b")
+    (True, False)
+    """
+
+    def __init__(self, revisions: Iterable[RevisionFacts]) -> None:
+        self.revisions = {revision.key: revision for revision in revisions}
+        self._carried: dict[tuple[Key, Key], Carried] = {}
+
+    def descends(self, revision: Key, ancestor: Key) -> bool:
+        """Whether a revision is that ancestor, or was made from it by way of its parents."""
+        while revision != ancestor:
+            here = self.revisions[revision]
+            parent = self.revisions.get(here.parent)
+            # A parent comes before its child. Whatever says otherwise is a mistake, and no descent.
+            if parent is None or parent.number >= here.number:
+                return False
+            revision = parent.key
+        return True
+
+    def changed_by(self, revision: Key) -> dict[Feature, tuple[float, float]]:
+        """What a revision changed against its parent, with the values before and after.
+
+        Parts that it added decide whether a later revision still has its fixes; where it added none, the
+        parts that it took off; where it touched none, its dimensions. Empty where nothing tells: then
+        descent alone decides.
+        """
+        own = self.revisions[revision]
+        parent = self.revisions.get(own.parent)
+        if parent is None:
+            return {}
+        parts = {}
+        if own.parts:
+            features = [*own.parts, *(feature for feature in parent.parts if feature not in own.parts)]
+            parts = {one: (parent.parts.get(one, 0.0), own.parts.get(one, 0.0)) for one in features}
+        dimensions = {
+            one: (parent.dimensions[one], value) for one, value in own.dimensions.items() if one in parent.dimensions
+        }
+        for candidates in (
+            {one: pair for one, pair in parts.items() if pair[1] > pair[0]},
+            {one: pair for one, pair in parts.items() if pair[1] < pair[0]},
+            {one: pair for one, pair in dimensions.items() if not math.isclose(*pair)},
+        ):
+            if candidates:
+                return candidates
+        return {}
+
+    def fitted(self, revision: Key, on: Key) -> Carried:
+        """Whether what one revision was made for is still there on another."""
+        known = self._carried.get((revision, on))
+        if known is None:
+            known = self._carried[revision, on] = self._compare(revision, on)
+        return known
+
+    def _compare(self, revision: Key, on: Key) -> Carried:
+        if not self.descends(on, revision):
+            return Carried(Fitted.NO)
+        if on == revision:
+            return Carried(Fitted.YES)
+        changes = self.changed_by(revision)
+        fates = {
+            feature: _fate(before, after, self._value(feature, on, changed_on=revision))
+            for feature, (before, after) in changes.items()
+        }
+        missing = tuple(feature.name for feature, fate in fates.items() if fate is not Fitted.YES)
+        if not missing:
+            return Carried(Fitted.YES)
+        gone = all(fate is Fitted.NO for fate in fates.values())
+        return Carried(Fitted.NO if gone else Fitted.UNKNOWN, missing)
+
+    def _value(self, feature: Feature, on: Key, changed_on: Key) -> float | None:
+        """A part's quantity or a dimension of a revision; None where nobody wrote it down."""
+        own, other = self.revisions[changed_on], self.revisions[on]
+        if feature in own.dimensions:
+            return other.dimensions.get(feature)
+        if not other.parts and self.revisions[own.parent].parts:
+            # This machine's parts are listed elsewhere, so an empty list is one that nobody wrote.
+            return None
+        return other.parts.get(feature, 0.0)
+
+
+def _fate(before: float, after: float, now: float | None) -> Fitted:
+    """Whether a change is still there: the value is as far, or went back to what it was."""
+    if now is None:
+        return Fitted.UNKNOWN
+    sign = 1.0 if after > before else -1.0
+    if sign * (now - after) >= -1e-9 * abs(after):
+        return Fitted.YES
+    return Fitted.NO if sign * (now - before) <= 1e-9 * abs(before) else Fitted.UNKNOWN

@@ -1,0 +1,135 @@
+"""What the proof of a fix rests on, in words: units, rides left out, rides estimated, and what is still needed."""
+
+from __future__ import annotations
+
+import math
+from itertools import groupby
+
+from calc.exposure_gaps import DISTANCE, Ridden
+from calc.fix_proof import Proof, Why
+from calc.quantities import written
+
+
+def _counted(number: int, noun: str = "ride") -> str:
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+def _listed(names: list[str] | tuple[str, ...]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def gap_sentences(total: Ridden) -> list[str]:
+    """Which rides of a sum are taken as nothing, because nobody wrote them down.
+
+    >>> gap_sentences(Ridden(rides=5, without_distance=2))
+    ['No distance for 2 of 5 rides, counted as 0 km.']
+    """
+    parts = (("distance", total.without_distance, "0 km"), ("runtime", total.without_runtime, "0 h"))
+    return [
+        f"No {name} for {unknown} of {_counted(total.rides)}, counted as {nothing}."
+        for name, unknown, nothing in parts
+        if unknown
+    ]
+
+
+def counts(proof: Proof, system: str = "metric") -> str:
+    """Failures and exposure before a fix and since, each on its careful side."""
+    kind = proof.kind
+    before = "" if math.isinf(proof.exposure_before) else f" in {written(proof.exposure_before, kind, system)}"
+    if before and proof.before.unknown(kind):
+        before = before.replace(" in ", " in at most ")
+    least = "at least " if proof.after.unknown(kind) else ""
+    after = f"{least}{written(proof.exposure_after, kind, system)}"
+    return f"{proof.failures_before}{before} before, {proof.failures_after} in {after} since"
+
+
+def exposure_sentences(proof: Proof, system: str = "metric") -> list[str]:
+    """In what exposure is counted, and which rides are estimated or left out; empty where all are known and count."""
+    kind, before, after = proof.kind, proof.before, proof.after
+    name, nothing = ("distance", "0 km") if kind == DISTANCE else ("runtime", "0 h")
+    sentences = []
+    if kind != DISTANCE:
+        both = before + after
+        sentences.append(f"Counted in hours: no distance for {both.without_distance} of {_counted(both.rides)}.")
+    if before.unknown(kind):
+        lacking = f"No {name} for {before.unknown(kind)} of {_counted(before.rides)} before the fix"
+        if math.isinf(proof.exposure_before):
+            sentences.append(f"{lacking}, and nothing on record limits what it can have been.")
+        else:
+            longest = written(proof.exposure_before - before.shortest(kind), kind, system)
+            sentences.append(f"{lacking}: the earlier rate takes the longest that is plausible, {longest} for these.")
+    if proof.unlogged_before:
+        sentences.append(f"No ride is recorded for {_counted(proof.unlogged_before, 'failure')} before the fix.")
+    if after.unknown(kind):
+        lacking = f"{after.unknown(kind)} of {_counted(after.rides)}"
+        sentences.append(f"No {name} for {lacking} since the fix, counted as {nothing}.")
+    return [*sentences, *_left_out(proof)]
+
+
+def _left_out(proof: Proof) -> list[str]:
+    sentences = []
+    in_order = sorted(proof.left_out, key=lambda one: (one.why.name, one.names, one.revision.number))
+    for (why, names), group in groupby(in_order, key=lambda one: (one.why, one.names)):
+        rows = list(group)
+        rides = f"{_counted(sum(row.rides for row in rows))} with {_listed([row.revision.label for row in rows])}"
+        sentences.append(f"Left out: {rides}, {_reason(proof, why, names)}")
+    return sentences
+
+
+def _reason(proof: Proof, why: Why, names: tuple[str, ...]) -> str:
+    own, fix = proof.revision.label, f"“{proof.fix.title}”"
+    if why is Why.NO_DESCENT:
+        return f"not made from {own}, so without {fix}."
+    if why is Why.LATER_FIX:
+        return "where a later fix answers the same failure."
+    if why is Why.TAKEN_OFF:
+        return f"without what {own} changed for {fix}: {_listed(names)}."
+    return (
+        f"where it cannot be told whether {fix} is still fitted ({_listed(names)}: not as on {own}, or not written "
+        "down). A failure there counts all the same."
+    )
+
+
+def judged_sentence(proof: Proof) -> str:
+    """By what a later revision is taken to have the fix."""
+    own = proof.revision.label
+    if proof.judged_by:
+        names = _listed(proof.judged_by)
+        return f"A revision made from {own} counts as having the fix while this is as on {own}: {names}."
+    return (
+        f"Nothing on record tells what {own} changed for the fix, so every revision made from it counts as having it."
+    )
+
+
+def refusal(proof: Proof | None, system: str = "metric") -> str:
+    """Why a fix may not be called held yet."""
+    if proof is None:
+        return "No modification that answers it is ridden yet, so nothing has held."
+    if proof.failures_after:
+        return "It came again since the fix, so the fix has not held."
+    if proof.needed is None and proof.before.rides == proof.unlogged_before:
+        return "No distance is recorded before the fix, nor a runtime, so there is no earlier rate to compare with."
+    if proof.needed is None:
+        lacking = f"{proof.before.unknown(proof.kind)} of {_counted(proof.before.rides)}"
+        return (
+            f"How much it was ridden before the fix is not known for {lacking}, so there is no earlier rate to compare "
+            "with. Write down the distance or runtime of those rides; an estimate will do."
+        )
+    more = rounded(proof.still_needed or 0.0, proof.kind, system)
+    sentence = (
+        f"Not shown yet: {more} more without it would show, at {100 * proof.confidence:.0f} % confidence, less than "
+        f"{100 * proof.rate_fraction:.0f} % of the earlier rate."
+    )
+    if proof.is_out_of_reach:
+        so_far = rounded(proof.in_all.shortest(proof.kind), proof.kind, system)
+        sentence += f" That is more than the {so_far} ridden so far: inspect, calculate or bench-test the fix."
+    return sentence
+
+
+def rounded(exposure: float, kind: str, system: str = "metric") -> str:
+    """Exposure that is still to come, no finer than anybody would plan it.
+
+    >>> rounded(55_197.0, "trip"), rounded(1_334_200.0, "trip"), rounded(5_230.0, "runtime")
+    ('55 km', '1334 km', '1 h 27 min')
+    """
+    return written(exposure, kind, system, digits=2 if exposure < 1e5 else 3)
