@@ -150,5 +150,8 @@ def logging_settings(form: str) -> dict[str, Any]:
             "django.request": {"level": "ERROR"},
             "django.utils.autoreload": {"level": "WARNING"},
             "buildlog": {"handlers": ["lines"], "level": "INFO" if as_json else "WARNING", "propagate": False},
+            "waitress": {"handlers": ["lines"], "level": "WARNING", "propagate": False},
+            # A line for every request that has to wait for a thread.
+            "waitress.queue": {"level": "ERROR"},
         },
     }
