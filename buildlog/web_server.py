@@ -42,6 +42,7 @@ LARGEST_BODY_BYTES = 600 * 1024 * 1024
 """More is not even read; `buildlog.request_size` says what each page takes."""
 THREADS_TAKE_TURNS_EVERY_S = 0.0005
 """Ten times as often as usual: the thread that reads for all clients waits less behind those that work."""
+MEMORY = "/dev/shm"
 DAY_S = 24 * 3600
 
 
@@ -146,6 +147,8 @@ class Server(BaseApplication):
             "loglevel": "warning",
             "logger_class": Lines,
             "proc_name": "firnlog",
+            # Touched each second to say that a process is well: on a memory card that would be a write each.
+            "worker_tmp_dir": MEMORY if os.access(MEMORY, os.W_OK) else None,
             # It would lie in the home folder, one for all logs of an account.
             "control_socket_disable": True,
         }.items():
