@@ -8,6 +8,7 @@ several, replaces one that died, and ends them in order. Each is used as its mak
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import os
 import resource
@@ -177,7 +178,8 @@ def keep_temporary_files_in(folder: Path) -> None:
     folder.mkdir(mode=0o700, exist_ok=True)
     as_the_folder_is_owned(folder)
     for file in folder.iterdir():
-        # Left by a process that was killed; another server on these data may be using the younger ones.
-        if file.stat().st_mtime < time.time() - DAY_S:
-            file.unlink(missing_ok=True)
+        # Left by a process that was killed. Another server on these data may be using the younger ones, or end one now.
+        with contextlib.suppress(FileNotFoundError):
+            if file.is_file() and file.stat().st_mtime < time.time() - DAY_S:
+                file.unlink()
     tempfile.tempdir = str(folder)
