@@ -68,7 +68,7 @@ class Running:
             env=surroundings(folder),
             stderr=subprocess.DEVNULL,
         )
-        for _ in range(200):
+        for _ in range(1200):
             with contextlib.suppress(OSError):
                 self.ask("/sign-in/")
                 return
