@@ -13,7 +13,6 @@ import logging
 import os
 import resource
 import socket
-import sys
 import tempfile
 import time
 from collections.abc import Callable
@@ -41,8 +40,7 @@ BODY_IN_MEMORY_BYTES = 64 * 1024
 LARGEST_HEADER_BYTES = 32 * 1024
 LARGEST_BODY_BYTES = 600 * 1024 * 1024
 """More is not even read; `buildlog.request_size` says what each page takes."""
-THREADS_TAKE_TURNS_EVERY_S = 0.0005
-"""Ten times as often as usual: the thread that reads for all clients waits less behind those that work."""
+NOTHING_DONE_S, LOOK_AGAIN_AFTER_S = 0.000_05, 0.000_2
 MEMORY = "/dev/shm"
 DAY_S = 24 * 3600
 
@@ -77,17 +75,20 @@ class WaitressWorker(Worker):
             log_socket_errors=False,
             ident="firnlog",
         )
-        sys.setswitchinterval(THREADS_TAKE_TURNS_EVERY_S)
         while self.alive and self.ppid == os.getppid():
             self.serve_what_is_ready(connections)
         self.finish(connections)
 
     def serve_what_is_ready(self, connections: dict[int, Any]) -> None:
         """Let waitress read and write where it can at once, or wait up to a second for that."""
-        if time.monotonic() > self.notify_at:
+        began = time.monotonic()
+        if began > self.notify_at:
             self.notify()
-            self.notify_at = time.monotonic() + 1.0
+            self.notify_at = began + 1.0
         wasyncore.loop(timeout=1.0, use_poll=True, map=connections, count=1)
+        if time.monotonic() - began < NOTHING_DONE_S:
+            # A thread is writing an answer just now; waitress would look a hundred times whether it has ended.
+            time.sleep(LOOK_AGAIN_AFTER_S)
 
     def finish(self, connections: dict[int, Any]) -> None:
         """Take nobody else in, and end what is being worked on and sent. A request that is still coming is let go."""
