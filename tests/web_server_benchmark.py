@@ -210,6 +210,7 @@ def main() -> None:
                         mine.setdefault(f"MB of memory after {name}", []).append(server.memory_mb())
         for kind, how in kinds.items():
             with running(how[0], "site", data, how[1]) as server:
+                answered_meanwhile([server], "/sign-in/")
                 figures[kind]["longest wait beside slow clients in s"] = [longest_wait_s(server, "/sign-in/")]
     now, other = figures.values()
     for name, values in now.items():
