@@ -15,7 +15,7 @@ from django.core.checks import CheckMessage, Error, Info, Warning, register
 from django.urls import get_resolver
 
 from buildlog import probe
-from buildlog.config.environment import HSTS_STEPS
+from buildlog.config.setting_readers import HSTS_STEPS
 from buildlog.connection import mistakes
 
 TAG = "proxy"

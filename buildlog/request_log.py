@@ -7,20 +7,19 @@ wherever it stands.
 
 from __future__ import annotations
 
-import json
 import logging
 import re
 import time
 import uuid
 from collections.abc import Callable
 from contextvars import ContextVar
-from datetime import UTC, datetime
 from typing import Any
 from urllib.parse import quote
 
 from django.conf import settings
 from django.http import HttpRequest, HttpResponse
 from django.utils.encoding import escape_uri_path
+from pythonjsonlogger.json import JsonFormatter
 
 from buildlog.client_address import client_address, comes_from_trusted_proxy
 
@@ -44,6 +43,9 @@ SHORTEST_SECRET = 8
 """Shorter ones are also words, which would vanish from every line."""
 # A key is random and long; a UUID names a record, and is no secret.
 RANDOM = re.compile(r"[A-Za-z0-9_-]{40,}")
+
+REQUEST_FIELDS = ("client", "account", "device", "method", "path", "status", "duration_ms")
+LINE_FIELDS = ("at", "level", "from", "request", "message", *REQUEST_FIELDS, "error")
 
 _request_id: ContextVar[str] = ContextVar("request_id", default="")
 logger = logging.getLogger("buildlog.requests")
@@ -85,7 +87,7 @@ class RequestLog:
             response[HEADER] = name
             # Only an account that was asked for anyway: writing a line must not cost a query.
             account, device = getattr(request, "_cached_user", None), getattr(request, "auth", None)
-            told = {
+            fields = {
                 "client": client_address(request),
                 "account": device.account_id if device else getattr(account, "pk", None),
                 "device": getattr(device, "pk", None),
@@ -97,33 +99,33 @@ class RequestLog:
             logger.log(
                 logging.WARNING if response.status_code in REFUSED else logging.INFO,
                 "%s %s %s for %s",
-                *(told["method"], escape_uri_path(request.path), told["status"], _who(told)),
-                extra={"told": told},
+                *(fields["method"], escape_uri_path(request.path), fields["status"], _who(fields)),
+                extra=fields,
             )
             return response
         finally:
             _request_id.reset(known)
 
 
-def _who(told: dict[str, Any]) -> str:
-    named = [f"{what} {told[what]}" for what in ("account", "device") if told[what] is not None]
-    return ", ".join([*named, told["client"] or "this machine"])
+def _who(fields: dict[str, Any]) -> str:
+    named = [f"{kind} {fields[kind]}" for kind in ("account", "device") if fields[kind] is not None]
+    return ", ".join([*named, fields["client"] or "this machine"])
 
 
-class JsonLines(logging.Formatter):
-    def format(self, record: logging.LogRecord) -> str:
-        line: dict[str, Any] = {
-            "at": datetime.fromtimestamp(record.created, UTC).isoformat(timespec="milliseconds"),
-            "level": record.levelname.lower(),
-            "from": record.name,
-            "request": _request_id.get(),
-            "message": masked(record.getMessage()),
-        }
-        for name, value in getattr(record, "told", {}).items():
-            line[name] = masked(value) if isinstance(value, str) else value
-        if record.exc_info:
-            line["error"] = masked(self.formatException(record.exc_info))
-        return json.dumps(line, ensure_ascii=False)
+class JsonLines(JsonFormatter):
+    """Whatever else a record carries, such as the framework's request with its cookies, stays out of the line."""
+
+    def __init__(self) -> None:
+        renamed = {"levelname": "level", "name": "from", "exc_info": "error"}
+        super().__init__(
+            ["levelname", "name", "message"], timestamp="at", rename_fields=renamed, json_ensure_ascii=False
+        )
+
+    def process_log_record(self, log_data: dict[str, Any]) -> dict[str, Any]:
+        log_data["level"] = log_data["level"].lower()
+        log_data["request"] = _request_id.get()
+        line = {name: log_data[name] for name in LINE_FIELDS if name in log_data}
+        return {name: masked(value) if isinstance(value, str) else value for name, value in line.items()}
 
 
 class PlainLines(logging.Formatter):
@@ -150,5 +152,8 @@ def logging_settings(form: str) -> dict[str, Any]:
             "django.request": {"level": "ERROR"},
             "django.utils.autoreload": {"level": "WARNING"},
             "buildlog": {"handlers": ["lines"], "level": "INFO" if as_json else "WARNING", "propagate": False},
+            "waitress": {"handlers": ["lines"], "level": "WARNING", "propagate": False},
+            # A line for every request that has to wait for a thread.
+            "waitress.queue": {"level": "ERROR"},
         },
     }

@@ -1,7 +1,8 @@
-"""How much one request may bring, looked at before anything of it is read or kept.
+"""How much one request may bring, looked at before the framework reads or keeps anything of it.
 
-A file in a form is laid down on the disk while it comes in, before any page or form sees it: what is far
-too large, or comes from somebody who is not signed in, must be turned away earlier than that.
+The server has read the request by then, into a file that ends with it. The framework would write a file in a form
+to the disk once more, before any page or form sees it: what is far too large, or comes from somebody who is not
+signed in, is turned away earlier than that.
 """
 
 from __future__ import annotations

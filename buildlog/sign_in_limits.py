@@ -3,6 +3,12 @@
 Counted in the database, so that all workers count together. A browser that this account signed in with
 before has a count of its own: nobody can lock the others of a household out by guessing beside them
 (after OWASP, "Slow Down Online Guessing Attacks with Device Cookies").
+
+django-axes 8.3.1 was tried in its place, by its settings and its own handler, on `tests/buildlog/test_sign_in.py`. It
+has one number and one time for all ways of counting where five are needed here (by address, by name and by day fail),
+and counts after the password was looked at: of 24 guesses that 12 made at once it looked at 11, where five are
+allowed and this looks at five, and the right password still comes through after them. It stores typed names, which
+can be passwords, as they are. The handler of our own that it would take is what stands here.
 """
 
 from __future__ import annotations

@@ -3,13 +3,18 @@
 Each setting is declared once, in SETTINGS: how its text is read, what it is when nothing is set, and
 an example. The file holds NAME=value lines under the same names, so that one table describes both and
 systemd or a container can read the same file; where both set a name, the environment wins. Whatever is
-wrong stops the start, all of it said at once.
+wrong stops the start, all of it said at once. README's table is `table()`.
+
+django-environ 0.14.0 and environs 15.2.0 were tried in the place of this module on the nine wrong files of its
+tests. django-environ reads all nine without a word, the last of two lines wins, and "maybe" is no; it stops at the
+first wrong value, and takes a key that begins with $ for the name of another. environs reads eight of the nine, puts
+${HOME} into a password, and reads the process's environment only, where a restore must look at a file alone. Names
+nobody knows pass in both. What is left for them is one loop of ten lines.
 """
 
 from __future__ import annotations
 
 import difflib
-import ipaddress
 import os
 import re
 import secrets
@@ -17,20 +22,28 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
-from urllib.parse import urlsplit
-from zoneinfo import ZoneInfo
 
 from django.core.exceptions import ImproperlyConfigured
 
 from buildlog.config import stores
+from buildlog.config.setting_readers import (
+    BaseUrl,
+    base_url,
+    flag,
+    folder,
+    host_list,
+    hours,
+    hsts_s,
+    log_form,
+    networks,
+    time_zone,
+)
 from buildlog.durable_files import made_once
 
 PROJECT = Path(__file__).resolve().parents[2]
 FILE = "settings.env"
 # Read by the tests only; an installation passes over them.
 OF_THE_TESTS = {"BUILDLOG_SKIPS_FAIL"}
-
-Network = ipaddress.IPv4Network | ipaddress.IPv6Network
 
 
 class WrongSettings(ImproperlyConfigured):
@@ -40,143 +53,6 @@ class WrongSettings(ImproperlyConfigured):
         self.problems = problems
         heading = "A setting is wrong:" if len(problems) == 1 else f"{len(problems)} settings are wrong:"
         super().__init__("\n  - ".join([heading, *problems]))
-
-
-@dataclass(frozen=True)
-class BaseUrl:
-    """The address people open; falsy when none is set. `path` is "" or begins with a slash."""
-
-    scheme: str = ""
-    netloc: str = ""
-    host: str = ""
-    path: str = ""
-
-    def __bool__(self) -> bool:
-        return bool(self.scheme)
-
-    def __str__(self) -> str:
-        return f"{self.origin}{self.path}" if self else ""
-
-    @property
-    def origin(self) -> str:
-        return f"{self.scheme}://{self.netloc}" if self else ""
-
-    @property
-    def is_https(self) -> bool:
-        return self.scheme == "https"
-
-
-# Readers: from what was written to what it means; a ValueError says what it must be.
-
-
-def flag(text: str) -> bool:
-    if text.lower() in ("1", "yes", "true", "on"):
-        return True
-    if text.lower() in ("0", "no", "false", "off"):
-        return False
-    raise ValueError("yes or no")
-
-
-def time_zone(text: str) -> str:
-    try:
-        ZoneInfo(text)
-    except (KeyError, ValueError, OSError):
-        raise ValueError("a time zone") from None
-    return text
-
-
-def base_url(text: str) -> BaseUrl:
-    kind = "a web address without name, password, query or fragment"
-    if any(sign < " " for sign in text):
-        raise ValueError(kind)  # what reads addresses would pass over them
-    try:
-        parts = urlsplit(text)
-        port = parts.port
-        host = (parts.hostname or "").encode("idna").decode()
-    except ValueError:
-        raise ValueError(kind) from None
-    path = parts.path.rstrip("/")
-    extras = parts.query or parts.fragment or parts.username is not None or "?" in text or "#" in text
-    if parts.scheme not in ("http", "https") or not host or extras:
-        raise ValueError(kind)
-    if not _is_host(host):
-        raise ValueError("a web address with a host name or an IP address in it")
-    if not re.fullmatch(r"(/[A-Za-z0-9_~-][A-Za-z0-9._~-]*)*", path):
-        raise ValueError("a web address whose path has only letters, digits, dots, dashes and single slashes")
-    named = f"[{host}]" if ":" in host else host
-    # Browsers leave the scheme's own port out of the Origin they send.
-    netloc = named if port in (None, {"http": 80, "https": 443}[parts.scheme]) else f"{named}:{port}"
-    return BaseUrl(parts.scheme, netloc, named, path)
-
-
-def host_list(text: str) -> list[str]:
-    hosts = [host.strip().lower() for host in text.split(",") if host.strip()]
-    if not hosts or not all(_is_host(host.strip("[]")) for host in hosts):
-        raise ValueError("host names or addresses without a port, with commas between")
-    return [f"[{host.strip('[]')}]" if ":" in host else host for host in hosts]
-
-
-def networks(text: str) -> list[Network]:
-    """Addresses or networks; "none" for nobody."""
-    if text.lower() == "none":
-        return []
-    kind = "IP addresses or networks with commas between, or none"
-    try:
-        found = [_as_it_arrives(ipaddress.ip_network(one.strip())) for one in text.split(",") if one.strip()]
-    except ValueError:
-        raise ValueError(kind) from None
-    if not found:
-        raise ValueError(kind)
-    return found
-
-
-def _as_it_arrives(network: Network) -> Network:
-    """An IPv4 network written in IPv6 as IPv4, which is how `client_address` reads addresses."""
-    mapped = getattr(network.network_address, "ipv4_mapped", None)
-    return ipaddress.ip_network((mapped, network.prefixlen - 96)) if mapped and network.prefixlen >= 96 else network
-
-
-HSTS_STEPS = {"no": 0, "hour": 3600, "day": 86_400, "month": 30 * 86_400, "year": 365 * 86_400}
-
-
-def hsts_s(text: str) -> int:
-    if text.lower() not in HSTS_STEPS:
-        raise ValueError(f"one of {', '.join(HSTS_STEPS)}")
-    return HSTS_STEPS[text.lower()]
-
-
-def folder(text: str) -> Path:
-    path = Path(text).expanduser()
-    if not path.is_absolute():
-        raise ValueError("a folder, written from the root on")
-    return path
-
-
-def hours(text: str) -> float:
-    """A span of time; 0 means never."""
-    kind = "hours from 0.1 to 8760, or 0 for never"
-    try:
-        value = float(text)
-    except ValueError:
-        raise ValueError(kind) from None
-    if not (value == 0 or 0.1 <= value <= 8760):
-        raise ValueError(kind)
-    return value
-
-
-def log_form(text: str) -> str:
-    if text.lower() not in ("plain", "json"):
-        raise ValueError("plain or json")
-    return text.lower()
-
-
-def _is_host(text: str) -> bool:
-    try:
-        ipaddress.ip_address(text)
-    except ValueError:
-        label = r"[a-z0-9_]([a-z0-9_-]{0,61}[a-z0-9_])?"
-        return len(text) <= 253 and bool(re.fullmatch(rf"{label}(\.{label})*", text))
-    return True
 
 
 def zone_of_this_machine() -> str:
@@ -190,30 +66,149 @@ class Setting:
     read: Callable[[str], Any]
     default: Any  # the value, or a function that finds it
     example: str
+    meaning: str = ""
+    default_in_words: str = "none"
     secret: bool = False  # what was written is then never repeated in an error
 
 
 SETTINGS = {
-    "BUILDLOG_DATA_DIR": Setting(Path, PROJECT / ".data", "/srv/firnlog"),
-    "BUILDLOG_BASE_URL": Setting(base_url, BaseUrl(), "https://home.example/firnlog"),
-    "BUILDLOG_HOSTS": Setting(host_list, list, "192.168.1.20,shed.local"),
-    "BUILDLOG_TRUSTED_PROXIES": Setting(networks, None, "127.0.0.1,172.17.0.0/16"),
-    "BUILDLOG_HSTS": Setting(hsts_s, 0, "day"),
-    "BUILDLOG_TIME_ZONE": Setting(time_zone, zone_of_this_machine, "Europe/Oslo"),
-    "BUILDLOG_BACKUP_DIR": Setting(folder, None, "/mnt/usb/firnlog"),
-    "BUILDLOG_BACKUP_HOURS": Setting(hours, 24.0, "12"),
-    "DATABASE_URL": Setting(stores.server, None, stores.SERVER_EXAMPLE, secret=True),
-    "BUILDLOG_S3_BUCKET": Setting(stores.bucket, "", "firnlog"),
-    "BUILDLOG_S3_ENDPOINT": Setting(stores.endpoint, "", "https://s3.example"),
-    "BUILDLOG_S3_REGION": Setting(str, "", "eu-north-1"),
-    "BUILDLOG_S3_KEY_ID": Setting(str, "", "firnlog"),
-    "BUILDLOG_S3_SECRET_KEY": Setting(str, "", secrets.token_urlsafe(30), secret=True),
-    "BUILDLOG_S3_PREFIX": Setting(stores.prefix, "", "sled-club/firnlog"),
+    "BUILDLOG_DATA_DIR": Setting(
+        Path,
+        PROJECT / ".data",
+        "/srv/firnlog",
+        "folder of database, photos, key and `settings.env`; in the environment only",
+        default_in_words="`.data` in the project",
+    ),
+    "BUILDLOG_BASE_URL": Setting(
+        base_url,
+        BaseUrl(),
+        "https://home.example/firnlog",
+        "the address people open, when it stands behind a proxy, such as `https://home.example` or "
+        "`https://home.example/firnlog`",
+    ),
+    "BUILDLOG_HOSTS": Setting(
+        host_list,
+        list,
+        "192.168.1.20,shed.local",
+        "further host names it answers to, with commas between",
+    ),
+    "BUILDLOG_TRUSTED_PROXIES": Setting(
+        networks,
+        None,
+        "127.0.0.1,172.17.0.0/16",
+        "addresses or networks of the proxies whose `X-Forwarded-` headers are believed, or `none`",
+        default_in_words="this machine, when there is a base URL",
+    ),
+    "BUILDLOG_HSTS": Setting(
+        hsts_s,
+        0,
+        "day",
+        "how long browsers remember to come by HTTPS only: `hour`, `day`, `month`, `year` or `no`",
+        default_in_words="`no`",
+    ),
+    "BUILDLOG_TIME_ZONE": Setting(
+        time_zone,
+        zone_of_this_machine,
+        "Europe/Oslo",
+        "zone in which times are typed and shown, such as `Europe/Oslo`",
+        default_in_words="the machine's",
+    ),
+    "BUILDLOG_BACKUP_DIR": Setting(
+        folder,
+        None,
+        "/mnt/usb/firnlog",
+        "folder of backups, such as `/mnt/usb/firnlog` on another disk",
+        default_in_words="`backups` in the data folder",
+    ),
+    "BUILDLOG_BACKUP_HOURS": Setting(
+        hours,
+        24.0,
+        "12",
+        "hours between the backups that the server makes by itself; `0` for none",
+        default_in_words="`24`",
+    ),
+    "DATABASE_URL": Setting(
+        stores.server,
+        None,
+        stores.SERVER_EXAMPLE,
+        f"a PostgreSQL database in the place of the SQLite file, such as `{stores.SERVER_EXAMPLE}`",
+        default_in_words="the file in the data folder",
+        secret=True,
+    ),
+    "BUILDLOG_S3_BUCKET": Setting(
+        stores.bucket,
+        "",
+        "firnlog",
+        "bucket of an S3-compatible store for photos and logs",
+        default_in_words="the folder `media` in the data folder",
+    ),
+    "BUILDLOG_S3_ENDPOINT": Setting(
+        stores.endpoint,
+        "",
+        "https://s3.example",
+        "that store's address, such as `https://s3.example`",
+        default_in_words="the region's own",
+    ),
+    "BUILDLOG_S3_REGION": Setting(
+        str,
+        "",
+        "eu-north-1",
+        "its region",
+    ),
+    "BUILDLOG_S3_KEY_ID": Setting(
+        str,
+        "",
+        "firnlog",
+        "name of the key to it",
+        default_in_words="the machine's own role",
+    ),
+    "BUILDLOG_S3_SECRET_KEY": Setting(
+        str,
+        "",
+        secrets.token_urlsafe(30),
+        "the key itself",
+        default_in_words="the machine's own role",
+        secret=True,
+    ),
+    "BUILDLOG_S3_PREFIX": Setting(
+        stores.prefix,
+        "",
+        "sled-club/firnlog",
+        "folder within the bucket",
+    ),
     # A fresh one each time: somebody will copy the example.
-    "BUILDLOG_SECRET_KEY": Setting(stores.shared_key, "", secrets.token_urlsafe(64), secret=True),
-    "BUILDLOG_LOG": Setting(log_form, "plain", "json"),
-    "BUILDLOG_DEBUG": Setting(flag, False, "yes"),
+    "BUILDLOG_SECRET_KEY": Setting(
+        stores.shared_key,
+        "",
+        secrets.token_urlsafe(64),
+        "the key that signs cookies and links, given alike to every host of one log",
+        default_in_words="made in the data folder",
+        secret=True,
+    ),
+    "BUILDLOG_LOG": Setting(
+        log_form,
+        "plain",
+        "json",
+        "`json` writes one line of JSON for every request, on standard error; `plain` only trouble and what was "
+        "refused",
+        default_in_words="`plain`",
+    ),
+    "BUILDLOG_DEBUG": Setting(
+        flag,
+        False,
+        "yes",
+        "`yes` shows error details, and is refused on a network",
+        default_in_words="`no`",
+    ),
 }
+
+
+def table() -> str:
+    """The settings as a table in Markdown."""
+    rows = [(f"`{name}`", setting.meaning, setting.default_in_words) for name, setting in SETTINGS.items()]
+    return "\n".join(f"| {' | '.join(row)} |" for row in [("variable", "meaning", "default"), *rows]).replace(
+        "default |\n", "default |\n|---|---|---|\n", 1
+    )
 
 
 def data_folder(surroundings: Mapping[str, str] = os.environ) -> Path:

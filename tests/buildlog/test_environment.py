@@ -88,6 +88,10 @@ def test_every_setting_has_an_example_that_is_right_and_a_row_in_the_readme(tmp_
     assert re.search(rf"^\| `{name}` \| .+ \| .+ \|$", (PROJECT / "README.md").read_text(), re.MULTILINE)
 
 
+def test_the_readme_s_table_is_that_of_the_declaration():
+    assert f"\n\n{environment.table()}\n\n" in (PROJECT / "README.md").read_text()
+
+
 def test_what_nothing_sets_has_its_default(tmp_path):
     values = environment.read(tmp_path, {"BUILDLOG_HOSTS": "", "PATH": "/bin"})
     assert (values["BUILDLOG_HOSTS"], str(values["BUILDLOG_BASE_URL"]), values["BUILDLOG_DEBUG"]) == ([], "", False)

@@ -4,6 +4,7 @@ import json
 import logging
 import re
 import sys
+from datetime import datetime, timedelta
 from types import SimpleNamespace
 
 import pytest
@@ -215,6 +216,16 @@ def test_what_is_no_secret_is_left_as_it_is(plain):
 def test_the_time_masking_takes_is_in_proportion(part):
     """In a time that grew with the square these two million signs would take hours."""
     assert masked(part * (2_000_000 // len(part)))
+
+
+def test_what_a_record_carries_besides_stays_out_of_its_line(rf):
+    """The framework hands its loggers the whole request, whose words show cookies and what was posted."""
+    record = logging.LogRecord("django.request", logging.ERROR, "x.py", 1, "It broke: %s", ("here",), None)
+    record.request, record.status_code = rf.post("/sign-in/", {"password": "frost-and-chain-77"}), 500
+    line = json.loads(JsonLines().format(record))
+    assert sorted(line) == ["at", "from", "level", "message", "request"]
+    assert (line["level"], line["message"], line["request"]) == ("error", "It broke: here", "")
+    assert datetime.fromisoformat(line["at"]).utcoffset() == timedelta(0)
 
 
 @pytest.mark.parametrize("form", [JsonLines(), PlainLines("%(message)s")])

@@ -2,6 +2,7 @@
 
 import hashlib
 import io
+import re
 import zipfile
 from datetime import UTC, datetime
 from pathlib import Path
@@ -46,6 +47,41 @@ def post_columns(client, log, **changes):
     told |= {"encoding": layout.encoding, "delimiter": layout.delimiter, "decimal": layout.decimal}
     told |= {"first_line": layout.first_line, "read": "yes"}
     return client.post(f"/sessions/logs/{log.pk}/columns/", told | changes)
+
+
+def numbers_under(header, delimiter):
+    width = header.count(delimiter) + 1
+    rows = [delimiter.join(str(40 + (n * 7 + column) % 13) for column in range(width)) for n in range(200)]
+    return "\r\n".join([header, *rows, ""])
+
+
+@pytest.mark.parametrize(
+    ("header", "encoding"),
+    [
+        ("时间(s),电池电压(V),电机转速", "gb18030"),
+        ("時間,電圧,電流,速度,温度", "shift_jis"),
+        ("시간,전압,전류,속도", "euc_kr"),
+        ("Время;Напряжение;Ток;Скорость;Температура °C", "cp1251"),
+        ("Zeit [s];Spannung [V];Temperatur [°C]", "cp1252"),
+        ("time;volts;amps;temp °C", "cp1252"),
+        ("t;µs;accel m/s²", "cp1252"),
+        ("Tid;Spenning;Strøm;Høyde;Lufttemperatur °C", "cp1252"),
+        ("Temps (s);Tension (V);Température (°C)", "cp1252"),
+        ("Aika;Jännite;Virta;Lämpötila °C", "cp1252"),
+        ("时间;电压;°C", "utf-8"),
+    ],
+)
+def test_names_of_columns_come_through_in_the_encodings_loggers_use(header, encoding):
+    delimiter = "," if "," in header else ";"
+    head = look(numbers_under(header, delimiter).encode(encoding))
+    assert head.layout.encoding == encoding
+    assert head.layout.names == [re.sub(r" *[\[(].*", "", name) for name in header.split(delimiter)]
+
+
+def test_an_encoding_that_is_not_found_can_be_chosen():
+    content = numbers_under("Czas;Napięcie;Prędkość", ";").encode("cp1250")
+    assert look(content).layout.names != ["Czas", "Napięcie", "Prędkość"]
+    assert look(content, {"encoding": "cp1250"}).layout.names == ["Czas", "Napięcie", "Prędkość"]
 
 
 WAYS = {

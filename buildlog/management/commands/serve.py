@@ -71,7 +71,7 @@ class Command(BaseCommand):
         self.stdout.flush()
         # A connection opened here must not be shared with the workers that are forked next.
         connections.close_all()
-        Server(host, port, workers, _application).run()
+        Server(host, port, workers, _application, settings.DATA / "arriving").run()
 
     def _check_free(self, host: str, port: int) -> None:
         family = socket.AF_INET6 if ":" in host else socket.AF_INET
