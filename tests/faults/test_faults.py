@@ -9,7 +9,6 @@ import shutil
 import sqlite3
 import subprocess
 import sys
-import tarfile
 import time
 from contextlib import closing
 from pathlib import Path
@@ -30,9 +29,10 @@ COLUMNS = {table: told["columns"] for table, told in EARLIER.items()}
 UNCHANGED = COLUMNS | {"buildlog_account": sorted({*COLUMNS["buildlog_account"]} - FOLLOW_THE_ROLE)}
 
 
-def told_by(command, folder):
+def told_by(command, folder, **more):
     """Run a module of this folder on an installation, show the figures it prints, and return them."""
-    done = subprocess.run(command, cwd=PROJECT, env=environment(folder), capture_output=True, text=True, timeout=300)
+    surroundings = environment(folder, **more)
+    done = subprocess.run(command, cwd=PROJECT, env=surroundings, capture_output=True, text=True, timeout=300)
     assert done.returncode == 0, done.stderr[-3000:]
     figures = json.loads(done.stdout)
     print(json.dumps(figures, indent=1))
@@ -121,15 +121,6 @@ def test_a_hundred_damaged_backups_are_refused_and_the_data_untouched(data, tmp_
     assert "Nothing was restored. The backup is damaged" in said
     damaged.write_bytes(whole)
     restoring.check(damaged)
-
-
-@pytest.fixture
-def earlier(tmp_path):
-    """A data folder that the release before this one made."""
-    folder = tmp_path / "earlier"
-    with tarfile.open(HERE / "earlier_release" / "data.tar.xz") as packed:
-        packed.extractall(folder)
-    return folder
 
 
 def test_the_earlier_release_s_data_come_over_unchanged(earlier):
