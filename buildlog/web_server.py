@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import errno
 import logging
+import os
 import socket
 import time
 from collections.abc import Callable
@@ -21,6 +22,7 @@ from gunicorn.workers.gthread import ThreadWorker
 LONGEST_WAIT_S = 30.0
 """For the next bytes of a client, and in all for a request that comes more slowly than this:"""
 SLOWEST_BYTES_PER_S = 1000
+MEMORY = "/dev/shm"
 
 
 class Impatient(socket.socket):
@@ -113,6 +115,8 @@ class Server(BaseApplication):
             "forwarded_allow_ips": "",
             "logger_class": Lines,
             "proc_name": "firnlog",
+            # Each worker's sign of life is a file: on a disk it would wait for the disk, or fail where that is full.
+            "worker_tmp_dir": MEMORY if os.access(MEMORY, os.W_OK) else None,
         }.items():
             self.cfg.set(name, value)
 
