@@ -49,12 +49,13 @@ def is_full(error: BaseException | None) -> bool:
     return False
 
 
-def takes_nothing(error: BaseException | None) -> bool:
-    """Whether an error says that nothing can be written now: the disk is full, may only be read, or another writes."""
+def takes_nothing(error: BaseException | None, *, or_is_busy: bool = False) -> bool:
+    """Whether an error says that nothing can be written: the disk is full or may only be read, or others write."""
     if is_full(error):
         return True
+    codes = [sqlite3.SQLITE_READONLY, *([sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED] if or_is_busy else [])]
     while error is not None:
-        if _sqlite_code(error) in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+        if _sqlite_code(error) in codes:
             return True
         error = error.__cause__ or error.__context__
     return False
@@ -86,7 +87,7 @@ def left_out_when_full(what: str) -> Iterator[None]:
         with transaction.atomic():
             yield
     except (OSError, DatabaseError) as error:
-        if not takes_nothing(error):
+        if not takes_nothing(error, or_is_busy=True):
             raise
         logger.warning("Nothing can be written, so this is left out: %s.", what)
 

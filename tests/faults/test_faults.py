@@ -79,8 +79,14 @@ def test_a_full_disk_refuses_kindly_and_loses_nothing(way, data, filled_folder):
     assert figures["half stored"] == []
     assert figures["writes acknowledged before it was full"] > 0
     assert figures["write refused"] == [507, True]
-    assert figures["page refused"] == [507, True, True]
+    assert figures["page refused"] == [507, True]
+    assert figures["sent again from the answer"] == [302, True]
     assert figures["pages read meanwhile"] == [200, 200, 200]
+    assert figures["read after days away"] == figures["read after that"] == [200] * 5
+    assert (figures["read by a device"], figures["signed in"]) == (200, 302)
+    assert figures["wrong passwords"] == [200] * 5 + [429] * 2
+    assert figures["health"] == [503, "trouble", "trouble"] or way == "limits"
+    assert (figures["signed in still"], figures["signed out then"]) == ([200, 200], [302, 302])
     assert figures["lost"] == 0
     assert figures["half backups"] == [] or way == "limits"
     # Before it begins, or where the room goes meanwhile.
