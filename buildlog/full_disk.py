@@ -25,7 +25,7 @@ LEAST_BYTES = 256 * 1024
 """With less, SQLite cannot be relied on to open a database, not even to read it: it makes files of its own beside."""
 RESERVE = ".reserve"
 RESERVE_BYTES = 2 * 1024 * 1024
-RESERVE_FROM_BYTES = 32 * 1024 * 1024
+RESERVE_FROM_BYTES = 16 * 1024 * 1024
 """Nothing is put by where this much is not free."""
 
 logger = logging.getLogger(__name__)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from django.db import DatabaseError
+from django.db import DatabaseError, transaction
 from django.db.models import Q
 from django.http import HttpRequest
 from django.utils import timezone
@@ -85,7 +85,8 @@ def begin(request: HttpRequest, name: str) -> Try:
     known = browser.nonce if account is not None and account.pk in browser.accounts else ""
     hashed = hash_of_name(name)
     try:
-        event = note(Kind.WRONG, request, account, name_hash=hashed, known_browser=known)
+        with transaction.atomic():
+            event = note(Kind.WRONG, request, account, name_hash=hashed, known_browser=known)
     except DatabaseError as error:
         if not takes_nothing(error):
             raise

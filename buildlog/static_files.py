@@ -21,6 +21,12 @@ from buildlog.durable_files import as_the_folder_is_owned, locked
 LOCK = "static.lock"
 FOLDER = "static-"
 MAKERS = ("django", "whitenoise")
+ROOM = 2.5
+"""How much room collecting takes, in sizes of what is collected: a copy, one with its hash in the name, and packed."""
+
+
+class NoRoom(RuntimeError):
+    """The disk is too full to collect them; the message is a sentence for people that says how much it takes."""
 
 
 class ModuleStorage(CompressedManifestStaticFilesStorage):
@@ -42,13 +48,14 @@ def collect_once(data: Path, say: Callable[[str], object]) -> Path:
     """The folder in the data folder that holds the static files of this version, collected unless it is there.
 
     Two that start at one moment get one folder, and nobody sees it before it is whole. The folder of the version
-    before stays, for a server that still runs on it. Raises OSError.
+    before stays, for a server that still runs on it. Raises NoRoom, or OSError.
     """
     collected = data / f"{FOLDER}{_fingerprint()}"
     if collected.is_dir():
         return collected
     with locked(data / LOCK, wait=True):
         if not collected.is_dir():
+            _refuse_without_room(data)
             say("Collecting static files …")
             _collect(collected)
             _remove_old(data, collected)
@@ -72,9 +79,20 @@ def _sources() -> Iterator[tuple[str, bytes]]:
                 yield path, file.read()
 
 
+def _refuse_without_room(data: Path) -> None:
+    wanted = ROOM * sum(len(content) for _, content in _sources())
+    free = shutil.disk_usage(data).free
+    if free < wanted:
+        raise NoRoom(
+            f"This version's static files need about {wanted / 1e6:.0f} MB on the disk of {data} while they are "
+            f"collected, and {free / 1e6:.0f} MB are free. Make room, then start again."
+        )
+
+
 def _collect(collected: Path) -> None:
+    for left_by_one_that_was_killed in collected.parent.glob(f".{FOLDER}*.part"):
+        shutil.rmtree(left_by_one_that_was_killed, ignore_errors=True)
     part = collected.with_name(f".{collected.name}.part")
-    shutil.rmtree(part, ignore_errors=True)  # Left by one that was killed.
     try:
         part.mkdir(mode=0o700)
         command = collectstatic.Command()

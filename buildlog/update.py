@@ -132,7 +132,7 @@ def _make_steps(made: list[str], waiting: list[str], say: Callable[[str], object
         _refuse_without_room(with_backup)
         if with_backup:
             backup = _backup_of_what_was(made, waiting, say)
-    patience = " This can take some minutes; it may be cut off, and begins anew then." if _is_large() else ""
+    patience = " This can take some minutes. If it is cut off, the next start does it again." if _is_large() else ""
     say(f"Bringing the database up to date …{patience}")
     command = migrate.Command()
     if made:

@@ -96,6 +96,25 @@ def test_a_full_disk_refuses_kindly_and_loses_nothing(way, data, filled_folder):
     assert (figures["vehicle is there"], figures["warning after"], figures["integrity_check"]) == (1, "", "ok")
 
 
+if can_make_a_disk():
+
+    def test_a_restart_on_a_full_disk_serves_what_can_be_read_or_says_what_is_wrong(data, filled_folder):
+        put = f"mount -t tmpfs -o size=64m,mode=700 none {data} && cp -a {filled_folder}/. {data}/"
+        command = ["unshare", "-rm", "sh", "-c", f'{put} && exec "$@"', "sh"]
+        figures = told_by([*command, sys.executable, "-m", "tests.faults.full_restart"], data)
+        assert (figures["first stop"], figures["blocks left"]) == (0, 0)
+        assert (figures["started on a full disk"], figures["signed in"]) == (True, [200, True])
+        assert (figures["pages"], figures["health"]) == ([200] * 4, 503)
+        assert ["is full. What little room was kept" in line for line in figures["said"]] == [True]
+        assert (figures["traces"], figures["second stop"]) == (0, 0)
+        said, code = figures["nothing left"]
+        assert (code, "Traceback" in said) == (1, False)
+        assert f"cannot be opened. The disk of {data} is full: 0.0 MB are free. Make room, then start again." in said
+        said, code = figures["no room for static files"]
+        assert (code, "Traceback" in said) == (1, False)
+        assert "static files need about 44 MB" in said
+
+
 def test_a_hundred_damaged_backups_are_refused_and_the_data_untouched(data, tmp_path):
     whole = making.make_backup(data).path.read_bytes()
     chance, damaged = random.Random(20260117), tmp_path / "damaged.zip"

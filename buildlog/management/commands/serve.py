@@ -47,7 +47,7 @@ class Command(BaseCommand):
         base = str(settings.BASE_URL)
         try:
             self._prepare(demo, base or f"http://{addresses[0]}:{port}")
-        except (NotNow, UpdateRefused) as error:
+        except (NotNow, UpdateRefused, static_files.NoRoom) as error:
             raise CommandError(str(error)) from None
         except (OSError, DatabaseError) as error:
             if not full_disk.is_full(error):
@@ -71,7 +71,10 @@ class Command(BaseCommand):
     def _prepare(self, demo: bool, base: str) -> None:
         """Bring everything to where it can be served from."""
         if full_disk.use_room_put_by(settings.DATA):
-            self._say(f"{full_disk.sentence(settings.DATA)} Until there is room, it can be read and stores nothing.")
+            self._say(
+                f"The disk of {settings.DATA} is full. What little room was kept for a start is in use now: make more, "
+                "or nothing can be stored."
+            )
         with up_to_date(self._say):
             begin_to_serve(settings.DATA)
         settings.STATIC_ROOT = static_files.collect_once(settings.DATA, self._say)
