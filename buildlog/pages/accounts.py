@@ -96,10 +96,10 @@ def account(request: HttpRequest) -> HttpResponse:
         return redirect("account")
     if asked == "password" and password.is_valid():
         with transaction.atomic():
-            account = password.save()
+            mine = password.save()
             note(Kind.PASSWORD_CHANGED, request, request.user)
         # Every other sign-in of the account ends with its old password; this one gets a new key.
-        update_session_auth_hash(request, account)
+        update_session_auth_hash(request, mine)
         messages.success(request, "Password changed. You are signed out everywhere else.")
         return redirect("account")
     if asked == "sessions":

@@ -78,7 +78,8 @@ class Command(BaseCommand):
         with up_to_date(self._say):
             begin_to_serve(settings.DATA)
         settings.STATIC_ROOT = static_files.collect_once(settings.DATA, self._say)
-        full_disk.put_room_by(settings.DATA)
+        if connection.vendor == "sqlite":
+            full_disk.put_room_by(settings.DATA)
         if demo and apps.is_installed("sessions"):
             call_command("demo", "load", stdout=self.stdout)
         if not Account.objects.exists():
