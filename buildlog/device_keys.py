@@ -39,7 +39,7 @@ class DeviceKey(BaseAuthentication):
         now = timezone.now()
         if device.last_used_at is None or now - device.last_used_at > SEEN_EVERY:
             # Once a minute is enough to see that it lives; a write for each reading would be too many.
-            with left_out_when_full("when a device was seen"):
+            with left_out_when_full("when a device was seen", or_is_busy=True):
                 DeviceToken.objects.filter(pk=device.pk).update(last_used_at=now)
         return device.account, device
 

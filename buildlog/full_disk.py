@@ -81,13 +81,13 @@ def sentence(folder: Path) -> str:
 
 
 @contextlib.contextmanager
-def left_out_when_full(what: str) -> Iterator[None]:
+def left_out_when_full(what: str, *, or_is_busy: bool = False) -> Iterator[None]:
     """Write what is good to have, and go on without it where nothing can be written."""
     try:
         with transaction.atomic():
             yield
     except (OSError, DatabaseError) as error:
-        if not takes_nothing(error, or_is_busy=True):
+        if not takes_nothing(error, or_is_busy=or_is_busy):
             raise
         logger.warning("Nothing can be written, so this is left out: %s.", what)
 

@@ -76,8 +76,10 @@ def up_to_date(say: Callable[[str], object], *, with_backup: bool = True) -> Ite
             held.enter_context(_no_other(settings.DATA, say))
             with alone_in_the_database():
                 backup = _bring_up_to_date(say, with_backup)
-        except (in_use.NotNow, CannotLock) as error:
-            raise UpdateRefused(f"{getattr(error, 'strerror', None) or error}") from None
+        except in_use.NotNow as error:
+            raise UpdateRefused(str(error)) from None
+        except CannotLock as error:
+            raise UpdateRefused(f"{error.strerror}.") from None
         except Error as error:
             raise UpdateRefused(_cannot_be_opened(error)) from None
         yield backup

@@ -91,7 +91,7 @@ def shared(request: HttpRequest, token: str) -> HttpResponse:
     link = ShareLink.open_for(token)
     if link is None:
         return _private(render(request, "sessions/shared_gone.html", status=410))
-    with left_out_when_full("that a link was opened"):
+    with left_out_when_full("that a link was opened", or_is_busy=True):
         ShareLink.objects.filter(pk=link.pk).update(opened=F("opened") + 1)
     context: dict[str, Any] = {"shared": link, "token": token, "unit_system": link.made_by.unit_system}
     if link.revision is not None:

@@ -56,7 +56,7 @@ class SignIn(LoginView):
     def form_valid(self, form: SignInForm) -> HttpResponse:
         response = super().form_valid(form)
         remember(self.request, response, form.get_user().pk)
-        with left_out_when_full("the end of old sessions"):
+        with left_out_when_full("the end of old sessions", or_is_busy=True):
             self.request.session.clear_expired()
         return response
 

@@ -178,6 +178,15 @@ def test_a_browser_is_signed_out(ilo, client, disk):
     assert client.get("/").status_code == 302
 
 
+def test_where_the_database_is_only_busy_nobody_is_signed_out_by_half(ilo, disk):
+    client = Client(raise_request_exception=False)
+    sign_in(client)
+    disk.cause = of_sqlite(sqlite3.SQLITE_BUSY)
+    disk.is_on = True
+    assert client.post("/sign-out/").status_code == 503
+    assert client.get("/").status_code == 200
+
+
 def test_a_device_reads(vehicle, make_account, client, disk):
     account = make_account("builder")
     key = DeviceToken.issue(name="Logger", vehicle=vehicle, account=account, may_read=True)[1]

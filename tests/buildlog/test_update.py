@@ -1,5 +1,6 @@
 """A new version of the program on an old one's data, and the way back; with a made newer version beside this one."""
 
+import re
 import shutil
 import sqlite3
 import subprocess
@@ -97,9 +98,14 @@ def test_an_update_that_breaks_leaves_all_as_it_was_and_says_so(data, tmp_path):
 def test_no_step_is_made_where_a_later_one_breaks(data, tmp_path):
     before = rows(data / "buildlog.sqlite3")
     project = newer_version(tmp_path, "CREATE TABLE of_the_first_step (x)", "UPDATE no_such_table SET x = 1")
+    # Whoever waits for a large database is told so.
+    module = project / "buildlog" / "update.py"
+    module.write_text(module.read_text().replace("SLOW_BYTES = 200_000_000", "SLOW_BYTES = 0"))
     said, code = manage(data, "update", project=project)
     assert code == 1
-    assert "It is as it was before." in said
+    assert "making a backup, of about 1 MB, before" in said
+    assert "Bringing the database up to date … This can take some minutes." in said
+    assert re.search(r"^  buildlog.9000_newer\n  buildlog.9001_newer\n.*It is as it was before\.", said, re.MULTILINE)
     assert rows(data / "buildlog.sqlite3") == before
 
 
