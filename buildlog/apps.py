@@ -16,6 +16,8 @@ class BuildlogConfig(AppConfig):
         failure_loop.connect()
         files_go_with(Photo)
         user_logged_in.connect(session_life.begin, dispatch_uid="session_life.begin")
+        # Under the framework's own name, and before it: so this one is called in the place of its own.
+        user_logged_in.connect(session_life.note_last_sign_in, dispatch_uid="update_last_login")
 
 
 class BackRoomConfig(AdminConfig):

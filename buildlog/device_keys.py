@@ -11,6 +11,7 @@ from rest_framework.authentication import BaseAuthentication, get_authorization_
 from rest_framework.exceptions import AuthenticationFailed
 from rest_framework.request import Request
 
+from buildlog.full_disk import left_out_when_full
 from buildlog.models import DeviceToken
 
 SEEN_EVERY = timedelta(minutes=1)
@@ -38,7 +39,8 @@ class DeviceKey(BaseAuthentication):
         now = timezone.now()
         if device.last_used_at is None or now - device.last_used_at > SEEN_EVERY:
             # Once a minute is enough to see that it lives; a write for each reading would be too many.
-            DeviceToken.objects.filter(pk=device.pk).update(last_used_at=now)
+            with left_out_when_full("when a device was seen", or_is_busy=True):
+                DeviceToken.objects.filter(pk=device.pk).update(last_used_at=now)
         return device.account, device
 
     def authenticate_header(self, request: Request) -> str:

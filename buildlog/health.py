@@ -11,6 +11,7 @@ from typing import Any
 from django.conf import settings
 from django.db import Error, connection, transaction
 
+from buildlog import full_disk
 from buildlog.backups import standing
 from buildlog.version import VERSION
 
@@ -27,7 +28,7 @@ class Finding:
 
 
 def database() -> Finding:
-    """Reads and writes for real; what it writes is taken back."""
+    """Reads and writes for real; what it writes changes nothing that anybody stored."""
     figures = {"engine": connection.display_name}
     try:
         with transaction.atomic(), connection.cursor() as cursor:
@@ -36,9 +37,21 @@ def database() -> Finding:
             )
             written = cursor.rowcount
             transaction.set_rollback(True)
+        if connection.vendor == "sqlite":
+            _commit_something()
     except Error as error:
         return Finding(f"The database cannot be written: {error}", figures)
+    if connection.vendor == "sqlite" and full_disk.has_no_room(settings.DATA):
+        # What was just written took the place of something; the next record may find none.
+        return Finding("The database cannot be written: the disk is full.", figures)
     return Finding("" if written == 1 else "The database is empty.", figures)
+
+
+def _commit_something() -> None:
+    """Only a commit reaches SQLite's disk, and one that changes nothing does not: so a number of ours counts on."""
+    with transaction.atomic(), connection.cursor() as cursor:
+        cursor.execute("PRAGMA user_version")
+        cursor.execute(f"PRAGMA user_version = {1 - cursor.fetchone()[0] % 2}")
 
 
 def disk() -> Finding:

@@ -12,9 +12,11 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from django.contrib.auth import SESSION_KEY, logout
+from django.contrib.auth.models import update_last_login
 from django.db.models import F
 from django.http import HttpRequest, HttpResponse
 
+from buildlog.full_disk import left_out_when_full
 from buildlog.models import Account
 
 LONGEST = timedelta(days=90)
@@ -42,6 +44,12 @@ class SessionLife:
 def begin(sender: Any, request: HttpRequest, user: Account, **_: Any) -> None:
     """Follows every sign-in, by whichever page."""
     request.session[BEGAN] = request.session[SEEN] = int(time.time())
+
+
+def note_last_sign_in(sender: Any, user: Account, **told: Any) -> None:
+    """What the framework notes of every sign-in."""
+    with left_out_when_full("when somebody last signed in"):
+        update_last_login(sender, user, **told)
 
 
 def ends_at(request: HttpRequest) -> datetime:

@@ -14,15 +14,18 @@ can be passwords, as they are. The handler of our own that it would take is what
 from __future__ import annotations
 
 import math
+import time
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
+from django.db import DatabaseError, transaction
 from django.db.models import Q
 from django.http import HttpRequest
 from django.utils import timezone
 
-from buildlog.access_log import hash_of_name, note
+from buildlog.access_log import address_of, hash_of_name, note
+from buildlog.full_disk import left_out_when_full, takes_nothing
 from buildlog.known_browsers import browser_of
 from buildlog.models import AccessEvent, Account
 
@@ -41,6 +44,11 @@ BY_NAME_AND_ADDRESS = Limit(5, timedelta(minutes=15))
 BY_ADDRESS = Limit(30, timedelta(minutes=15))
 BY_NAME = Limit(100, timedelta(hours=24))
 """NIST SP 800-63B-4, section 3.2.2: no more than 100 failed attempts in a row on one account."""
+UNWRITTEN = Limit(5, timedelta(minutes=15))
+"""For all together in one process, while no try can be written down."""
+
+_unwritten: list[float] = []
+"""When the wrong ones of these were made, in seconds of this machine's steady clock."""
 
 
 @dataclass
@@ -49,14 +57,28 @@ class Try:
 
     event: AccessEvent
     wait_s: int = 0
+    unwritten_at: float | None = None
+    """Where it could not be written down."""
 
     def succeeded(self, account: Account) -> None:
+        if self._is_unwritten():
+            return
         self.event.kind, self.event.account = Kind.SIGNED_IN, account
-        self.event.save(update_fields=["kind", "account"])
+        with left_out_when_full("that a try at a password was right"):
+            self.event.save(update_fields=["kind", "account"])
 
     def was_right(self) -> None:
         """By somebody who is signed in already: nothing to be counted or told."""
-        self.event.delete()
+        if not self._is_unwritten():
+            self.event.delete()
+
+    def _is_unwritten(self) -> bool:
+        """Whether it is; a right one no longer counts then."""
+        if self.unwritten_at is None:
+            return False
+        if self.unwritten_at in _unwritten:
+            _unwritten.remove(self.unwritten_at)
+        return True
 
 
 def begin(request: HttpRequest, name: str) -> Try:
@@ -68,7 +90,14 @@ def begin(request: HttpRequest, name: str) -> Try:
     browser = browser_of(request)
     known = browser.nonce if account is not None and account.pk in browser.accounts else ""
     hashed = hash_of_name(name)
-    event = note(Kind.WRONG, request, account, name_hash=hashed, known_browser=known)
+    try:
+        with transaction.atomic():
+            event = note(Kind.WRONG, request, account, name_hash=hashed, known_browser=known)
+    except DatabaseError as error:
+        if not takes_nothing(error):
+            raise
+        # A full disk keeps nobody from reading; those that were written down before count on.
+        event = AccessEvent(kind=Kind.WRONG, address=address_of(request), name_hash=hashed, known_browser=known)
     address, same_name = event.address, Q(name_hash=hashed)
     if known:
         # Whoever holds the browser can have signed in only as one who knew the password.
@@ -85,9 +114,21 @@ def begin(request: HttpRequest, name: str) -> Try:
             _wait(event, BY_NAME, same_name & unknown),
         ]
     longest = max(waits)
+    if event.pk is None:
+        return _unwritten_try(event, longest)
     if longest:
         _turn_away(event)
     return Try(event, longest)
+
+
+def _unwritten_try(event: AccessEvent, wait_s: int) -> Try:
+    now, within_s = time.monotonic(), UNWRITTEN.within.total_seconds()
+    _unwritten[:] = [one for one in _unwritten if now - one < within_s]
+    if len(_unwritten) >= UNWRITTEN.most:
+        wait_s = max(wait_s, math.ceil(_unwritten[0] + within_s - now))
+    if not wait_s:
+        _unwritten.append(now)
+    return Try(event, wait_s, unwritten_at=now)
 
 
 def _wait(event: AccessEvent, limit: Limit, same: Q, since_success: bool = False) -> int:
@@ -108,11 +149,12 @@ def _turn_away(event: AccessEvent) -> None:
     """A try that had to wait does not lengthen the wait; one line in the log stands for all from one address."""
     lately = event.at - BY_NAME_AND_ADDRESS.within
     said = AccessEvent.objects.filter(kind=Kind.TURNED_AWAY, address=event.address, at__gt=lately).exists()
-    if said:
-        event.delete()
-    else:
-        event.kind = Kind.TURNED_AWAY
-        event.save(update_fields=["kind"])
+    with left_out_when_full("that a try at a password was turned away"):
+        if said:
+            event.delete()
+        else:
+            event.kind = Kind.TURNED_AWAY
+            event.save(update_fields=["kind"])
 
 
 def sentence(wait_s: int) -> str:

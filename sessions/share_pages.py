@@ -14,6 +14,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from buildlog.access_log import note
 from buildlog.addresses import whole_address
+from buildlog.full_disk import left_out_when_full
 from buildlog.models import AccessEvent, Photo, Revision, Vehicle
 from buildlog.photo_files import picture_answer
 from buildlog.roles import Right, needs
@@ -90,7 +91,8 @@ def shared(request: HttpRequest, token: str) -> HttpResponse:
     link = ShareLink.open_for(token)
     if link is None:
         return _private(render(request, "sessions/shared_gone.html", status=410))
-    ShareLink.objects.filter(pk=link.pk).update(opened=F("opened") + 1)
+    with left_out_when_full("that a link was opened", or_is_busy=True):
+        ShareLink.objects.filter(pk=link.pk).update(opened=F("opened") + 1)
     context: dict[str, Any] = {"shared": link, "token": token, "unit_system": link.made_by.unit_system}
     if link.revision is not None:
         report = report_of(link.revision, link.made_by.unit_system)

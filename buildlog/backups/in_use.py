@@ -13,6 +13,7 @@ RUNNING_LOCK = "running.lock"
 """Held, shared, by every process that serves the site; held alone while data are swapped or carried away."""
 UNFINISHED = ".unfinished-restore.json"
 """In the data folder only while a swap is under way."""
+SERVED = "The server or an update is running, and what is written meanwhile would be lost. Stop it first."
 
 
 class NotNow(RuntimeError):
@@ -35,9 +36,8 @@ def used(data: Path) -> Iterator[None]:
 
 
 @contextlib.contextmanager
-def alone(data: Path) -> Iterator[None]:
-    """Have the folder for oneself. Raises NotNow while the site is served from it."""
-    busy = "The server or an update is running, and what is written meanwhile would be lost. Stop it first."
+def alone(data: Path, *, busy: str = SERVED) -> Iterator[None]:
+    """Have the folder for oneself. Raises NotNow, with the words of `busy`, while the site is served from it."""
     with _held(data, shared=False, busy=busy):
         yield
 

@@ -18,7 +18,7 @@ DAYS_KEPT = 7
 WEEKS_KEPT = 8
 BEFORE_UPDATE_KEPT = 3
 NAME = re.compile(
-    r"firnlog-(?P<moment>\d{4}-\d\d-\d\dT\d{6}Z)(?P<update>-before-update)?(?P<of>-of-[0-9a-f]{8})?(?:-\d+)?"
+    r"firnlog-(?P<moment>\d{4}-\d\d-\d\dT\d{6}Z)(?P<update>-before-update)?(?P<of>-of-[0-9a-f]{8})?(?:-(?P<number>\d+))?"
     r"\.(?:zip|pgdump)"
 )
 MARK = ".installation"
@@ -63,7 +63,7 @@ def backups_in(folder: Path) -> list[Kept]:
 
     Of a folder that is not there, or may not be looked into, there are none.
     """
-    found = []
+    found: list[tuple[datetime, int, Kept]] = []
     try:
         names = os.listdir(folder)
     except OSError:
@@ -81,8 +81,10 @@ def backups_in(folder: Path) -> list[Kept]:
             size = (folder / name).stat().st_size
         except (ValueError, OSError):
             continue  # No moment of any calendar, or removed since it was listed.
-        found.append(Kept(folder / name, made_at, bool(match["update"]), size, match["of"] in (None, own)))
-    return sorted(found, key=lambda one: (one.made_at, one.path.name), reverse=True)
+        one = Kept(folder / name, made_at, bool(match["update"]), size, match["of"] in (None, own))
+        # Two of one second: the later one's name was taken, and got a number.
+        found.append((made_at, int(match["number"] or 1), one))
+    return [one for *_, one in sorted(found, key=lambda one: (one[:2], one[2].path.name), reverse=True)]
 
 
 def to_remove(backups: Iterable[Kept], now: datetime) -> list[Kept]:

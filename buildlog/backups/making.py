@@ -86,7 +86,7 @@ def dump_before_update(data: Path, moment: datetime) -> Path:
     """What a backup before an update is where a server holds the records. Raises BackupFailed with a sentence."""
     try:
         with _no_other(data):
-            target = keeping.free_name(_folder(), moment, before_update=True, suffix=server.DUMP_SUFFIX)
+            target = name_before_update(moment)
             server.dump(target)
     except (OSError, server.NoTool) as error:
         raise BackupFailed(in_a_sentence(error)) from error
@@ -105,12 +105,21 @@ def _no_other(data: Path) -> Iterator[None]:
         raise BackupFailed("Another backup or a restore is going on. Wait until it has ended.") from None
 
 
-def _folder() -> Path:
+def name_before_update(moment: datetime) -> Path:
+    """The name that a backup before an update gets, made at this moment. Raises BackupFailed with a sentence."""
+    suffix = server.DUMP_SUFFIX if server.holds_the_records() else ".zip"
+    try:
+        return keeping.free_name(folder(), moment, before_update=True, suffix=suffix)
+    except OSError as error:
+        raise BackupFailed(in_a_sentence(error)) from error
+
+
+def folder() -> Path:
     """The folder of backups, made where it is not there yet."""
-    folder: Path = settings.BACKUP_DIR
-    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-    as_the_folder_is_owned(folder)
-    return folder
+    place: Path = settings.BACKUP_DIR
+    place.mkdir(mode=0o700, parents=True, exist_ok=True)
+    as_the_folder_is_owned(place)
+    return place
 
 
 def in_a_sentence(error: Exception) -> str:
@@ -123,11 +132,11 @@ def in_a_sentence(error: Exception) -> str:
 def _make(data: Path, target: Path | None, before_update: bool, moment: datetime) -> Made:
     began = time.perf_counter()
     if target is None:
-        folder = _folder()
-        for stale in folder.glob(f".*{keeping.installation()}*"):
+        place = folder()
+        for stale in place.glob(f".*{keeping.installation()}*"):
             # Whoever wrote it no longer holds the lock: it was killed, or the power went.
             shutil.rmtree(stale) if stale.is_dir() else stale.unlink(missing_ok=True)
-        target = keeping.free_name(folder, moment, before_update=before_update)
+        target = keeping.free_name(place, moment, before_update=before_update)
     _refuse_without_room(data, target)
     beside_it = tempfile.TemporaryDirectory(prefix=f".{target.name}.", dir=target.parent)
     with beside_it as beside, Writer(target) as writer:
@@ -160,8 +169,7 @@ def _make(data: Path, target: Path | None, before_update: bool, moment: datetime
 
 def _refuse_without_room(data: Path, target: Path) -> None:
     """A disk that a backup fills to its end has no room for the next record. Raises OSError."""
-    last, live = standing.read(data), data / LIVE_NAME
-    wanted = last.good_size_bytes + (live.stat().st_size if live.is_file() else 0)
+    wanted = room_needed(data)
     free = shutil.disk_usage(target.parent).free
     if free < wanted:
         raise OSError(
@@ -169,6 +177,12 @@ def _refuse_without_room(data: Path, target: Path) -> None:
             f"A backup needs about {wanted / 1e6:.0f} MB, and {free / 1e6:.0f} MB are free",
             str(target.parent),
         )
+
+
+def room_needed(data: Path) -> int:
+    """About how many bytes a backup takes while it is made: as the last one, and a copy of the database beside."""
+    live = data / LIVE_NAME
+    return standing.read(data).good_size_bytes + (live.stat().st_size if live.is_file() else 0)
 
 
 def _add_uploads(writer: Writer, storage: Storage, known: set[str], left_out: set[str]) -> set[str]:

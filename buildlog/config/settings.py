@@ -115,6 +115,7 @@ LOGIN_URL = "sign_in"
 LOGIN_REDIRECT_URL = "home"
 LOGOUT_REDIRECT_URL = "sign_in"
 
+SESSION_ENGINE = "buildlog.session_store"
 # Without a visit; `session_life` says how long a sign-in lasts at most, and why.
 SESSION_COOKIE_AGE = 30 * 24 * 3600
 

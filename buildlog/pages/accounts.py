@@ -95,9 +95,11 @@ def account(request: HttpRequest) -> HttpResponse:
         messages.success(request, "Units saved.")
         return redirect("account")
     if asked == "password" and password.is_valid():
+        with transaction.atomic():
+            mine = password.save()
+            note(Kind.PASSWORD_CHANGED, request, request.user)
         # Every other sign-in of the account ends with its old password; this one gets a new key.
-        update_session_auth_hash(request, password.save())
-        note(Kind.PASSWORD_CHANGED, request, request.user)
+        update_session_auth_hash(request, mine)
         messages.success(request, "Password changed. You are signed out everywhere else.")
         return redirect("account")
     if asked == "sessions":

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-import errno
 import sqlite3
 import sys
+from typing import Any
 
 from django.db import DataError, IntegrityError, InterfaceError, OperationalError
 from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.middleware.csrf import get_token
 from django.shortcuts import render
 
 from buildlog.conflicts import was_overtaken
+from buildlog.full_disk import is_full
 from buildlog.stored_files import is_of_the_store
 
-FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 WORDS = {
     400: "Something in what was sent cannot be stored, such as a zero byte or a number that is far too large. Change "
     "it, then send it again.",
@@ -38,7 +39,7 @@ def server_error(request: HttpRequest) -> HttpResponse:
         words = WORDS.get(status, "Something went wrong here. Nothing half-done was stored; send it again later.")
         response: HttpResponse = JsonResponse({"detail": words}, status=status)
     elif status in WORDS:
-        response = render(None, "not_stored.html", {"words": WORDS[status]}, status=status)
+        response = render(None, "not_stored.html", {"words": WORDS[status], **_typed(request)}, status=status)
     else:
         response = render(None, "500.html", status=status)
     if status == 503:
@@ -46,16 +47,29 @@ def server_error(request: HttpRequest) -> HttpResponse:
     return response
 
 
+def _typed(request: HttpRequest) -> dict[str, Any]:
+    """What a form brought, to be sent again from the answer: not every browser still has it when one goes back."""
+    if request.method != "POST" or not getattr(request, "csrf_processing_done", False):
+        return {}  # Nobody knows yet whether it was a form of ours.
+    fields = [(name, value) for name in request.POST for value in request.POST.getlist(name)]
+    if any("password" in name for name, _ in fields):
+        return {}
+    return {
+        "fields": [(name, value) for name, value in fields if name != "csrfmiddlewaretoken"],
+        "files": [file.name for name in request.FILES for file in request.FILES.getlist(name)],
+        "token": get_token(request),
+        "address": request.get_full_path(),
+    }
+
+
 def _status_of(error: BaseException | None) -> int:
     """507: a full disk; 503: busy, or no answer from behind; 409: two at one moment; 400: it cannot be
     stored; 500: a mistake of ours."""
+    if is_full(error):
+        return 507
     found = 500
     while error is not None:
-        if isinstance(error, OSError) and error.errno in FULL:
-            return 507
         code = getattr(error, "sqlite_errorcode", None)
-        if code == sqlite3.SQLITE_FULL or type(error).__name__ == "DiskFull":
-            return 507
         if isinstance(error, IntegrityError) or was_overtaken(error):
             found = 409
         elif isinstance(error, DataError):

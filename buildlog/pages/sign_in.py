@@ -17,6 +17,7 @@ from django.views.decorators.cache import never_cache
 
 from buildlog import session_life, sign_in_limits
 from buildlog.access_log import note
+from buildlog.full_disk import left_out_when_full
 from buildlog.known_browsers import remember
 from buildlog.models import AccessEvent, Account
 from buildlog.password_links import tokens
@@ -55,7 +56,8 @@ class SignIn(LoginView):
     def form_valid(self, form: SignInForm) -> HttpResponse:
         response = super().form_valid(form)
         remember(self.request, response, form.get_user().pk)
-        self.request.session.clear_expired()
+        with left_out_when_full("the end of old sessions", or_is_busy=True):
+            self.request.session.clear_expired()
         return response
 
     def form_invalid(self, form: SignInForm) -> HttpResponse:
@@ -68,7 +70,9 @@ class SignIn(LoginView):
 
 class SignOut(LogoutView):
     def post(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
-        note(Kind.SIGNED_OUT, request, request.user)
+        # On a full disk too the browser is signed out, though the server cannot write it down.
+        with left_out_when_full("that somebody signed out"):
+            note(Kind.SIGNED_OUT, request, request.user)
         response = super().post(request, *args, **kwargs)
         # Photos that were looked at. What the field page holds stays: it may be all there is of a session.
         response["Clear-Site-Data"] = '"cache"'

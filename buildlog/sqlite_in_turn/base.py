@@ -10,12 +10,27 @@ from __future__ import annotations
 import sqlite3
 import time
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 from django.db.backends.sqlite3 import base
 
 LOOK_ANEW_MS = 50
 DEFAULT_TIMEOUT_S = 5.0
+
+
+_kept_open: list[sqlite3.Connection] = []
+
+
+def keep_open(path: Path | str) -> None:
+    """Hold the files that SQLite keeps beside a database, for as long as this process lives.
+
+    Whoever closes the database last removes them, and on a full disk there is no room to make them again: then it
+    could not even be read.
+    """
+    connection = sqlite3.connect(path, check_same_thread=False)
+    connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    _kept_open.append(connection)
 
 
 class WaitingCursor(base.SQLiteCursorWrapper):

@@ -134,7 +134,7 @@ def test_a_name_says_the_moment_and_two_of_one_second_are_two(tmp_path):
     second = keeping.free_name(tmp_path, NOW)
     second.write_text("")
     assert first != second
-    assert [one.made_at for one in keeping.backups_in(tmp_path)] == [NOW, NOW]
+    assert [(one.made_at, one.path) for one in keeping.backups_in(tmp_path)] == [(NOW, second), (NOW, first)]
 
 
 # When, and what is said of it

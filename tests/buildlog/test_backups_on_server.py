@@ -108,6 +108,20 @@ def test_an_update_is_dumped_before_and_can_be_rolled_back(here, postgresql, tmp
     assert stored_in(empty, django_db_blocker) == before
 
 
+def test_an_update_that_is_begun_again_puts_its_dump_in_the_place_of_the_last(here, tmp_path, django_db_blocker):
+    folder, at = here
+    before, project = (
+        stored_in(at["DATABASE_URL"], django_db_blocker),
+        newer_version(tmp_path, "UPDATE no_such SET x = 1"),
+    )
+    for _ in range(2):
+        said, code = manage(folder, "update", project=project, **at)
+        assert code == 1
+        (dump,) = keeping.backups_in(folder / "backups")
+        assert f"--dbname=AN_EMPTY_DATABASE {dump.path}" in said
+    assert stored_in(at["DATABASE_URL"], django_db_blocker) == before
+
+
 def test_the_tool_gets_the_password_that_the_environment_holds(here, tmp_path):
     folder, at = here
     password = re.search(r":(\w+)@", at["DATABASE_URL"])[1]

@@ -31,30 +31,65 @@ def start(folder, *arguments, **told):
     )
 
 
+def answer(server, port):
+    """The sign-in page, once the server has it."""
+    for _ in range(600):
+        try:
+            return urllib.request.urlopen(f"http://127.0.0.1:{port}/sign-in/")
+        except (urllib.error.URLError, ConnectionError):
+            assert server.poll() is None, server.stdout.read()
+            time.sleep(0.1)
+    raise AssertionError("The server does not answer.")
+
+
+def stop(server):
+    """What it said."""
+    server.send_signal(signal.SIGTERM)
+    said, _ = server.communicate(timeout=30)
+    return said
+
+
+def style_sheet(page):
+    """The first style sheet that a page names, as the same server gives it out."""
+    sheet = re.search(r'href="(/static/css/tokens\.\w+\.css)"', page.read().decode()).group(1)
+    return urllib.request.urlopen(f"{page.url.removesuffix('/sign-in/')}{sheet}")
+
+
 def test_first_start(tmp_path):
     port = free_port()
     server = start(tmp_path / "data", "--port", str(port), "--demo")
     try:
-        page = None
-        for _ in range(300):
-            try:
-                page = urllib.request.urlopen(f"http://127.0.0.1:{port}/sign-in/")
-                break
-            except (urllib.error.URLError, ConnectionError):
-                assert server.poll() is None, server.stdout.read()
-                time.sleep(0.1)
-        assert page is not None
+        page = answer(server, port)
         assert "unsafe" not in page.headers["Content-Security-Policy"]
-        sheet = re.search(r'href="(/static/css/tokens\.\w+\.css)"', page.read().decode()).group(1)
-        styles = urllib.request.urlopen(f"http://127.0.0.1:{port}{sheet}")
-        assert "immutable" in styles.headers["Cache-Control"]
+        assert "immutable" in style_sheet(page).headers["Cache-Control"]
     finally:
-        server.send_signal(signal.SIGTERM)
-        said, _ = server.communicate(timeout=30)
+        said = stop(server)
     assert server.returncode == 0
     assert re.search(rf"http://127\.0\.0\.1:{port}/invitation/[\w-]+/", said)
     assert "Loaded the invented season." in said
     assert stat.S_IMODE((tmp_path / "data" / "secret_key").stat().st_mode) == 0o600
+
+
+def test_two_that_start_at_one_moment_both_serve_and_static_files_are_collected_once(tmp_path):
+    data, ports = tmp_path / "data", [free_port() for _ in range(3)]
+    (data / "static").mkdir(parents=True)  # as versions up to 0.8 left it
+    (data / ".static-of-one-that-was-killed.part").mkdir()
+    begun = [start(data, "--workers", "1", "--port", str(port)) for port in ports[:2]]
+    try:
+        assert [style_sheet(answer(*one)).status for one in zip(begun, ports, strict=False)] == [200, 200]
+    finally:
+        said = [stop(one) for one in begun]
+    assert [one.returncode for one in begun] == [0, 0]
+    assert sum(one.count("Collecting static files") for one in said) == 1
+    (collected,) = [*data.glob("static*/"), *data.glob(".static*")]
+    was = {path: path.stat().st_mtime_ns for path in collected.rglob("*")}
+    # The same version again changes nothing.
+    again = start(data, "--workers", "1", "--port", str(ports[2]))
+    try:
+        assert style_sheet(answer(again, ports[2])).status == 200
+    finally:
+        assert "Collecting" not in stop(again)
+    assert {path: path.stat().st_mtime_ns for path in collected.rglob("*")} == was
 
 
 @pytest.mark.parametrize(

@@ -38,7 +38,7 @@ def answers(command, program, data, port):
         stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
     )  # fmt: skip
     try:
-        for _ in range(300):
+        for _ in range(900):
             try:
                 with urllib.request.urlopen(f"http://127.0.0.1:{port}/health/?of=database,disk") as answer:
                     assert json.load(answer) == {"status": "ok", "database": "ok", "disk": "ok"}

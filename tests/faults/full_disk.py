@@ -10,6 +10,7 @@ import os
 import resource
 import sys
 import uuid
+from html.parser import HTMLParser
 
 # isort: off
 from tests.faults.writing import Phone  # sets the program up, which must come before the rest
@@ -17,9 +18,11 @@ from tests.faults.writing import Phone  # sets the program up, which must come b
 from django.conf import settings
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.db import connection
+from django.test import Client
 
+from buildlog import session_life
 from buildlog.backups import making, standing
-from buildlog.models import Photo, Vehicle
+from buildlog.models import Account, DeviceToken, Photo, Vehicle
 from sessions.models import Log, Reading
 # isort: on
 
@@ -72,8 +75,66 @@ def track(phone):
     return phone.client.post(f"/sessions/{phone.session}/new-log/", {"file": file, "kind": "gpx"})
 
 
+class Visitors:
+    """Who comes while the disk is full: somebody who was not seen for days, a device, and somebody who signs in."""
+
+    password = "frost-and-chain-77"
+
+    def __init__(self, phone):
+        self.phone, self.days_away = phone, self.new()
+        self.days_away.force_login(Account.objects.get(username="mara"))
+        session = self.days_away.session
+        session[session_life.SEEN] = 0
+        session.save()
+        self.key = DeviceToken.issue(
+            name="Logger", vehicle=Vehicle.objects.first(), account=Account.objects.get(username="mara"), may_read=True
+        )[1]
+        self.comer = self.new()
+
+    def new(self):
+        return Client(raise_request_exception=False, headers={"host": "localhost"})
+
+    def come(self):
+        pages = ["/", f"/sessions/{self.phone.session}/", "/failures/", "/api/v1/field/greeting/", "/api/v1/field/"]
+        read = [self.days_away.get(path).status_code for path in pages]
+        device = self.new().get("/api/v1/readings/", headers={"authorization": f"Bearer {self.key}"})
+        signed_in = self.sign_in(self.comer, self.password)
+        guest = self.new()
+        health = self.new().get("/health/?of=database,disk")
+        return {
+            "read after days away": read,
+            "read by a device": device.status_code,
+            "signed in": signed_in.status_code,
+            "read after that": [self.comer.get(path).status_code for path in pages],
+            "wrong passwords": [self.sign_in(guest, "wrong").status_code for _ in range(7)],
+            "health": [health.status_code, health.json()["database"], health.json()["disk"]],
+        }
+
+    def sign_in(self, client, password):
+        return client.post("/sign-in/", {"username": "mara", "password": password})
+
+    def sign_out(self):
+        left = self.comer.post("/sign-out/")
+        return [left.status_code, self.comer.get("/").status_code]
+
+
+class Fields(HTMLParser):
+    """The values of a page's form."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.values = {}
+        self.feed(text)
+
+    def handle_starttag(self, tag, attributes):
+        told = dict(attributes)
+        if tag == "input":
+            self.values[told["name"]] = told["value"]
+
+
 def run(way):
     phone, disk = Phone(), {"disk": RealDisk, "limits": Limits}[way]()
+    visitors = Visitors(phone)
     before = (uploads(), Photo.objects.count(), Log.objects.count())
 
     # In the middle of an upload: a part of it still fits.
@@ -100,6 +161,7 @@ def run(way):
         number += 1
     words = page.content.decode()
     reads = [phone.client.get(path).status_code for path in ("/", f"/sessions/{phone.session}/", "/failures/")]
+    came = visitors.come()
     trouble = ""
     if way == "disk":
         try:
@@ -110,6 +172,10 @@ def run(way):
     disk.make_room()
 
     # And it goes on.
+    typed = Fields(words).values
+    sent_from_the_answer = phone.client.post("/vehicles/new/", typed)
+    kept = list(Vehicle.objects.filter(name=typed.get("name")).values_list("purpose", flat=True))
+    still_in = [visitors.comer.get("/").status_code, visitors.days_away.get("/").status_code]
     again = [
         phone.send_photo(key).status_code, phone.send_reading(uuid.uuid4()).status_code, track(phone).status_code,
         new_vehicle(phone, "After all").status_code,
@@ -124,8 +190,12 @@ def run(way):
         "half stored": [now for now in zip(before, after, strict=True) if now[0] != now[1]],
         "writes acknowledged before it was full": len(acknowledged),
         "write refused": [getattr(refused, "status_code", None), SENTENCE in getattr(refused, "content", b"").decode()],
-        "page refused": [page.status_code, SENTENCE in words, "Go back" in words],
+        "page refused": [page.status_code, SENTENCE in words],
+        "sent again from the answer": [sent_from_the_answer.status_code, kept == ["p" * 2000]],
         "pages read meanwhile": reads,
+        **came,
+        "signed in still": still_in,
+        "signed out then": visitors.sign_out(),
         "lost": len(acknowledged) - Reading.objects.filter(pk__in=acknowledged).count(),
         "backup while full": trouble,
         "half backups": left_of_backups,

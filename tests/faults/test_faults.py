@@ -9,7 +9,6 @@ import shutil
 import sqlite3
 import subprocess
 import sys
-import tarfile
 import time
 from contextlib import closing
 from pathlib import Path
@@ -30,9 +29,10 @@ COLUMNS = {table: told["columns"] for table, told in EARLIER.items()}
 UNCHANGED = COLUMNS | {"buildlog_account": sorted({*COLUMNS["buildlog_account"]} - FOLLOW_THE_ROLE)}
 
 
-def told_by(command, folder):
+def told_by(command, folder, **more):
     """Run a module of this folder on an installation, show the figures it prints, and return them."""
-    done = subprocess.run(command, cwd=PROJECT, env=environment(folder), capture_output=True, text=True, timeout=300)
+    surroundings = environment(folder, **more)
+    done = subprocess.run(command, cwd=PROJECT, env=surroundings, capture_output=True, text=True, timeout=300)
     assert done.returncode == 0, done.stderr[-3000:]
     figures = json.loads(done.stdout)
     print(json.dumps(figures, indent=1))
@@ -79,8 +79,14 @@ def test_a_full_disk_refuses_kindly_and_loses_nothing(way, data, filled_folder):
     assert figures["half stored"] == []
     assert figures["writes acknowledged before it was full"] > 0
     assert figures["write refused"] == [507, True]
-    assert figures["page refused"] == [507, True, True]
+    assert figures["page refused"] == [507, True]
+    assert figures["sent again from the answer"] == [302, True]
     assert figures["pages read meanwhile"] == [200, 200, 200]
+    assert figures["read after days away"] == figures["read after that"] == [200] * 5
+    assert (figures["read by a device"], figures["signed in"]) == (200, 302)
+    assert figures["wrong passwords"] == [200] * 5 + [429] * 2
+    assert figures["health"] == [503, "trouble", "trouble"] or way == "limits"
+    assert (figures["signed in still"], figures["signed out then"]) == ([200, 200], [302, 302])
     assert figures["lost"] == 0
     assert figures["half backups"] == [] or way == "limits"
     # Before it begins, or where the room goes meanwhile.
@@ -88,6 +94,25 @@ def test_a_full_disk_refuses_kindly_and_loses_nothing(way, data, filled_folder):
     assert any(words in figures["backup while full"] for words in told) or way == "limits"
     assert figures["sent again"] == [201, 201, 302, 302]
     assert (figures["vehicle is there"], figures["warning after"], figures["integrity_check"]) == (1, "", "ok")
+
+
+if can_make_a_disk():
+
+    def test_a_restart_on_a_full_disk_serves_what_can_be_read_or_says_what_is_wrong(data, filled_folder):
+        put = f"mount -t tmpfs -o size=64m,mode=700 none {data} && cp -a {filled_folder}/. {data}/"
+        command = ["unshare", "-rm", "sh", "-c", f'{put} && exec "$@"', "sh"]
+        figures = told_by([*command, sys.executable, "-m", "tests.faults.full_restart"], data)
+        assert (figures["first stop"], figures["blocks left"]) == (0, 0)
+        assert (figures["started on a full disk"], figures["signed in"]) == (True, [200, True])
+        assert (figures["pages"], figures["health"]) == ([200] * 4, 503)
+        assert ["is full. What little room was kept" in line for line in figures["said"]] == [True]
+        assert (figures["traces"], figures["second stop"]) == (0, 0)
+        said, code = figures["nothing left"]
+        assert (code, "Traceback" in said) == (1, False)
+        assert f"cannot be opened. The disk of {data} is full: 0.0 MB are free. Make room, then start again." in said
+        said, code = figures["no room for static files"]
+        assert (code, "Traceback" in said) == (1, False)
+        assert "static files need about 44 MB" in said
 
 
 def test_a_hundred_damaged_backups_are_refused_and_the_data_untouched(data, tmp_path):
@@ -121,15 +146,6 @@ def test_a_hundred_damaged_backups_are_refused_and_the_data_untouched(data, tmp_
     assert "Nothing was restored. The backup is damaged" in said
     damaged.write_bytes(whole)
     restoring.check(damaged)
-
-
-@pytest.fixture
-def earlier(tmp_path):
-    """A data folder that the release before this one made."""
-    folder = tmp_path / "earlier"
-    with tarfile.open(HERE / "earlier_release" / "data.tar.xz") as packed:
-        packed.extractall(folder)
-    return folder
 
 
 def test_the_earlier_release_s_data_come_over_unchanged(earlier):

@@ -10,15 +10,16 @@ from django.conf import settings
 from django.core.checks import ERROR, run_checks
 from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandError
-from django.db import connections
+from django.db import DatabaseError, connection, connections
 
-from buildlog import checks
+from buildlog import checks, full_disk, static_files
 from buildlog.addresses import whole_address
 from buildlog.backups import schedule
 from buildlog.backups.in_use import NotNow, begin_to_serve
 from buildlog.models import Account, Invitation
 from buildlog.roles import Role
-from buildlog.update import UpdateRefused, bring_up_to_date
+from buildlog.sqlite_in_turn.base import keep_open
+from buildlog.update import UpdateRefused, up_to_date
 from buildlog.web_server import Server
 
 
@@ -42,22 +43,16 @@ class Command(BaseCommand):
         found = run_checks(tags=[checks.TAG])
         if wrong := [one for one in found if one.is_serious(ERROR)]:
             raise CommandError("\n".join(f"{one.id}: {one.msg} {one.hint or ''}" for one in wrong))
-        try:
-            begin_to_serve(settings.DATA)
-            bring_up_to_date(self.stdout.write)
-        except (NotNow, UpdateRefused) as error:
-            raise CommandError(str(error)) from None
-        self.stdout.write("Collecting static files …")
-        call_command("collectstatic", interactive=False, verbosity=0)
-        if demo and apps.is_installed("sessions"):
-            call_command("demo", "load", stdout=self.stdout)
         addresses = self._addresses(host)
         base = str(settings.BASE_URL)
-        if not Account.objects.exists():
-            link = whole_address(
-                "invitation", Invitation.issue(Role.OWNER), base=base or f"http://{addresses[0]}:{port}"
-            )
-            self.stdout.write(f"\nNo account yet. Open this link once to make the owner's:\n  {link}\n")
+        try:
+            self._prepare(demo, base or f"http://{addresses[0]}:{port}")
+        except (NotNow, UpdateRefused, static_files.NoRoom) as error:
+            raise CommandError(str(error)) from None
+        except (OSError, DatabaseError) as error:
+            if not full_disk.is_full(error):
+                raise
+            raise CommandError(f"{full_disk.sentence(settings.DATA)} Make room, then start again.") from None
         if base:
             self.stdout.write(f"Serving {base}/ for a proxy that asks {host}:{port}")
         else:
@@ -72,6 +67,29 @@ class Command(BaseCommand):
         # A connection opened here must not be shared with the workers that are forked next.
         connections.close_all()
         Server(host, port, workers, _application, settings.DATA / "arriving").run()
+
+    def _prepare(self, demo: bool, base: str) -> None:
+        """Bring everything to where it can be served from."""
+        if full_disk.use_room_put_by(settings.DATA):
+            self._say(
+                f"The disk of {settings.DATA} is full. What little room was kept for a start is in use now: make more, "
+                "or nothing can be stored."
+            )
+        with up_to_date(self._say):
+            begin_to_serve(settings.DATA)
+        settings.STATIC_ROOT = static_files.collect_once(settings.DATA, self._say)
+        if connection.vendor == "sqlite":
+            full_disk.put_room_by(settings.DATA)
+        if demo and apps.is_installed("sessions"):
+            call_command("demo", "load", stdout=self.stdout)
+        if not Account.objects.exists():
+            link = whole_address("invitation", Invitation.issue(Role.OWNER), base=base)
+            self._say(f"\nNo account yet. Open this link once to make the owner's:\n  {link}\n")
+
+    def _say(self, words: str) -> None:
+        """At once, also where the output goes into a file."""
+        self.stdout.write(words)
+        self.stdout.flush()
 
     def _check_free(self, host: str, port: int) -> None:
         family = socket.AF_INET6 if ":" in host else socket.AF_INET
@@ -104,5 +122,7 @@ class Command(BaseCommand):
 def _application() -> Any:
     from buildlog.config.wsgi import application
 
+    if connection.vendor == "sqlite":
+        keep_open(connection.settings_dict["NAME"])
     schedule.start(settings.DATA, settings.BACKUP_HOURS)
     return application

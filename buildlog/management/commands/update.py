@@ -14,7 +14,11 @@ class Command(BaseCommand):
 
     def handle(self, *, without_backup, **options):
         try:
-            update.bring_up_to_date(self.stdout.write, with_backup=not without_backup)
+            update.bring_up_to_date(self._say, with_backup=not without_backup)
         except update.UpdateRefused as error:
             raise CommandError(str(error)) from None
         self.stdout.write("The database is up to date.")
+
+    def _say(self, words):
+        self.stdout.write(words)
+        self.stdout.flush()
