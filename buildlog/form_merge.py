@@ -102,6 +102,10 @@ class Conflict:
         return self.names[0]
 
     @property
+    def label(self) -> str:
+        return ", ".join(one.label.lower() if position else one.label for position, one in enumerate(self.changes))
+
+    @property
     def choice_name(self) -> str:
         return choice_name(self.key)
 
@@ -136,10 +140,9 @@ class Merge:
     def _units(self) -> Iterator[tuple[str, ...]]:
         """Fields that only mean something together stand together; each other one stands alone."""
         names = [name for name in self.stored.fields if name != BEGAN_FROM]
-        grouped = [tuple(one for one in group if one in names) for group in self.stored.together]
-        yield from (group for group in grouped if group)
-        in_groups = {name for group in grouped for name in group}
-        yield from ((name,) for name in names if name not in in_groups)
+        group_of = {name: group for group in self.stored.together for name in group}
+        units = (tuple(one for one in names if one in group_of.get(name, (name,))) for name in names)
+        yield from dict.fromkeys(units)
 
     def _meet(self, names: tuple[str, ...]) -> None:
         now = {name: shown(self.stored[name]) for name in names}
