@@ -453,3 +453,28 @@ def test_a_form_of_no_record_is_not_found(model, client, db):
     path = f"/{pages.get(model, f'{model._meta.model_name}s')}/{uuid4()}/edit/"
     assert client.get(path).status_code == 404
     assert client.post(path, {}).status_code == 404
+
+
+@pytest.mark.parametrize(
+    "value", ["\x00", "9" * 5000, "<script>alert(1)</script>", "‮", "[]", "é" * 300, "2026-13-45T99:99"]
+)
+@pytest.mark.parametrize("kind", FORMS)
+def test_whatever_a_form_says_it_began_from_breaks_nothing(kind, value, client, open_form):
+    record, path, form = open_form(kind)
+    names = [name for name in form if name not in (BEGAN_FROM, "csrfmiddlewaretoken")]
+    forged = {
+        "shown": dict.fromkeys(names, value),
+        "units": value,
+        "belongs_to": {"session": value},
+        "undecided": names,
+    }
+    typed = [dict.fromkeys(names, value), form, {f"keep_{name}": value for name in names}]
+    for told in typed:
+        for began in (form[BEGAN_FROM], json.dumps(forged), json.dumps({**forged, "shown": {names[0]: [value, {}]}})):
+            answer = client.post(path, {**form, **told, BEGAN_FROM: began})
+            assert answer.status_code in (302, 409, 422)
+            assert b"<script>alert(1)</script>" not in answer.content
+    if kind in REMADE and kind != "vehicle":
+        type(record).objects.filter(pk=record.pk).delete()
+        answer = client.post(path, {**form, BEGAN_FROM: json.dumps(forged), "make_anew": "yes"})
+        assert answer.status_code in (302, 404, 409, 422)
