@@ -151,7 +151,10 @@ class Merge:
         changed_here = [
             name for name, text in typed.items() if text is not None and not self._same(name, text, began[name])
         ]
-        changed_elsewhere = [name for name, text in now.items() if not self._same(name, text, began[name])]
+        # Where nobody knows what a form showed, whatever is stored may be new; into what is empty anybody may write.
+        changed_elsewhere = [
+            name for name, text in now.items() if not self._same(name, text, "" if began[name] is None else began[name])
+        ]
         differs = [name for name, text in typed.items() if text is not None and not self._same(name, text, now[name])]
         asked = self.began is not None and names[0] in self.began.undecided
         choice = self.posted.get(choice_name(names[0])) if asked else None

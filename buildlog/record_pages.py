@@ -86,7 +86,7 @@ def _is_a_change(form_class: type[RecordForm], instance: Model) -> bool:
 def _kept(elsewhere: list[Change]) -> str:
     if not elsewhere:
         return ""
-    return f". Changed by somebody else meanwhile, and kept: {', '.join(one.label for one in elsewhere)}"
+    return f". Changed elsewhere meanwhile, and kept: {', '.join(one.label for one in elsewhere)}"
 
 
 def _attempt(

@@ -38,7 +38,7 @@ def test_what_the_api_stored_while_the_page_was_open_stays(client, session, page
     assert (session.charge_used_ah, session.rest_voltage_end_v, session.notes) == (9.1, 51.2, "Bearing sang")
     assert session.wind_speed_mps == pytest.approx(3 / 3.6)
     words = answer.content.decode()
-    assert "Changed by somebody else meanwhile, and kept: " in words
+    assert "Changed elsewhere meanwhile, and kept: " in words
     assert all(label in words for label in ("Rest voltage after", "Charge used", "Notes"))
 
 
@@ -48,7 +48,7 @@ def test_the_same_field_changed_to_two_things_shows_both(client, session, page):
     answer = client.post(page, {**form, "charge_used_ah": "8.4", "payload_kg": "12"})
     words = answer.content.decode()
     assert answer.status_code == 409
-    assert "Somebody else changed the same while you had it open" in words
+    assert "The same was changed elsewhere while you had this open" in words
     assert 'value="8.4"' in words
     assert "9.1 Ah" in words
     assert "When you opened it: 8 Ah" in words
@@ -123,6 +123,10 @@ def test_a_form_that_does_not_say_what_it_began_from_writes_over_nothing(client,
         assert answer.status_code == 409
         assert "does not say what it began from" in answer.content.decode()
     assert Session.objects.get().charge_used_ah == 8.0
+    # Into what is empty it may write: nothing is lost by it.
+    told = {name: value for name, value in form.items() if name != BEGAN_FROM}
+    assert client.post(page, {**told, "payload_kg": "12"}).status_code == 302
+    assert Session.objects.get().payload_kg == 12.0
     chosen = client.post(page, {**fields_of(answer), "keep_charge_used_ah": "mine"})
     assert chosen.status_code == 302
     assert Session.objects.get().charge_used_ah == 8.4
@@ -272,7 +276,7 @@ def test_what_was_typed_goes_into_a_new_record_where_the_old_one_was_removed(kin
     typed = FORMS[kind][2]
     answer = client.post(path, {**form, **typed})
     assert answer.status_code == 409
-    assert "Somebody removed this record while its form was open" in answer.content.decode()
+    assert "This record was removed elsewhere while its form was open" in answer.content.decode()
     assert not type(record).objects.filter(pk=record.pk).exists()
     [name], [text] = typed, typed.values()
     assert fields_of(answer)[name] == text
