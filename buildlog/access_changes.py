@@ -21,16 +21,34 @@ class LastOwner(ValidationError):
         super().__init__("This is the only owner who can come in. Make somebody else an owner first.")
 
 
+class ChangedMeanwhile(ValidationError):
+    """Somebody else gave the account another role since the page was opened."""
+
+    def __init__(self, account: Account, role: str) -> None:
+        super().__init__(
+            f"{account.username} is here as {short(account.get_role_display()).lower()} now: somebody changed it since "
+            f"this page was opened. You chose {short(Role(role).label).lower()}; choose again if it still holds."
+        )
+
+
 @transaction.atomic
-def change_role(request: HttpRequest, account: Account, role: str) -> None:
-    """Raises LastOwner when the account is the last owner and would be one no longer."""
+def change_role(request: HttpRequest, account: Account, role: str, began_from: str = "") -> None:
+    """Give an account a role; `began_from` is the one it had when somebody chose, where that is known.
+
+    Raises LastOwner when the account is the last owner and would be one no longer, ChangedMeanwhile when
+    it has neither the role that was chosen from nor the new one.
+    """
+    # What the request read before is old where another owner was faster.
+    account.refresh_from_db(fields=["role"], from_queryset=Account.objects.select_for_update())
     if role == account.role:
         return
+    if began_from and account.role != began_from:
+        raise ChangedMeanwhile(account, role)
     if role != Role.OWNER:
         _another_owner_stays(account)
     before, account.role = account.get_role_display(), role
     account.save(update_fields=["role"])
-    words = f"{_short(before)} → {_short(account.get_role_display())}"
+    words = f"{short(before)} → {short(account.get_role_display())}"
     note(Kind.ROLE_CHANGED, request, account, by=request.user, detail=words)
 
 
@@ -65,5 +83,6 @@ def _another_owner_stays(account: Account) -> None:
         raise LastOwner
 
 
-def _short(label: str) -> str:
+def short(label: str) -> str:
+    """A role's name without what it may do."""
     return label.split(":")[0]

@@ -2,6 +2,7 @@
 
 from django.contrib import admin
 
+from buildlog.back_room import RecordAdmin
 from buildlog.models import Account, Failure, FailureMode, Fitting, Modification, Part, Photo, Revision, Vehicle
 
 
@@ -30,13 +31,13 @@ class AccountAdmin(admin.ModelAdmin):
 
 
 @admin.register(Vehicle)
-class VehicleAdmin(admin.ModelAdmin):
+class VehicleAdmin(RecordAdmin):
     list_display = ["name", "invented"]
     search_fields = ["name"]
 
 
 @admin.register(Revision)
-class RevisionAdmin(admin.ModelAdmin):
+class RevisionAdmin(RecordAdmin):
     list_display = ["vehicle", "number", "status", "date"]
     list_select_related = ["vehicle"]
     list_filter = ["vehicle", "status"]
@@ -45,32 +46,32 @@ class RevisionAdmin(admin.ModelAdmin):
 
 
 @admin.register(Part)
-class PartAdmin(admin.ModelAdmin):
+class PartAdmin(RecordAdmin):
     list_display = ["name", "category", "mass_kg"]
     list_filter = ["category"]
     search_fields = ["name"]
 
 
 @admin.register(Modification)
-class ModificationAdmin(admin.ModelAdmin):
+class ModificationAdmin(RecordAdmin):
     list_display = ["title", "revision"]
     list_select_related = ["revision__vehicle"]
 
 
 @admin.register(FailureMode)
-class FailureModeAdmin(admin.ModelAdmin):
+class FailureModeAdmin(RecordAdmin):
     search_fields = ["name"]
 
 
 @admin.register(Failure)
-class FailureAdmin(admin.ModelAdmin):
+class FailureAdmin(RecordAdmin):
     list_display = ["mode", "revision", "severity", "state", "happened_at"]
     list_select_related = ["mode", "revision__vehicle"]
     list_filter = ["state", "severity"]
 
 
 @admin.register(Photo)
-class PhotoAdmin(admin.ModelAdmin):
+class PhotoAdmin(RecordAdmin):
     list_display = ["id", "caption", "taken_at"]
     readonly_fields = ["image", "thumbnail", "width_px", "height_px"]
 

@@ -7,22 +7,22 @@ from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db import DataError, IntegrityError, transaction
-from django.db.models import ProtectedError, RestrictedError
 from django.http import Http404
 from drf_spectacular.utils import extend_schema
 from rest_framework import mixins, serializers, status, viewsets
 from rest_framework.authentication import SessionAuthentication
+from rest_framework.exceptions import APIException
 from rest_framework.pagination import LimitOffsetPagination
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from buildlog import removal
 from buildlog.device_keys import FIELD_LOGGING, READING, DeviceKey
 from buildlog.models import Failure, FailureMode, Fitting, Modification, Part, Photo, Revision, Vehicle
 from buildlog.models.photos import SUBJECTS
 from buildlog.pictures import store_photo
-from buildlog.put_record import ChangedElsewhere, Precondition, put_record, version_of
-from buildlog.record_pages import what_rests_on_it
-from buildlog.roles import Right
+from buildlog.put_record import ChangedElsewhere, Precondition, entity_tag_of, put_record
+from buildlog.roles import ByRole, Right
 from buildlog.serializers import (
     FailureModeSerializer,
     FailureSerializer,
@@ -45,8 +45,41 @@ class RecordPages(LimitOffsetPagination):
         return min(super().get_offset(request), 10**9)
 
 
-class RecordViewSet(viewsets.ModelViewSet):
+class NotRemoved(APIException):
+    """A removal that was refused."""
+
+    def __init__(self, request: Request, error: removal.NotRemoved) -> None:
+        is_right_missing = isinstance(error, removal.NotYours)
+        self.detail = {"detail": str(error), "code": "not_yours" if is_right_missing else "rests_on_it"}
+        # Field pages of format 1 take any 403 for being signed out, and would send nothing more.
+        is_field_page = ByRole.whose in request.headers
+        self.status_code = 403 if is_right_missing and not is_field_page else status.HTTP_409_CONFLICT
+
+
+class RemovedInWords(mixins.DestroyModelMixin):
+    """Answers with JSON, not with nothing: a client must be able to tell it from a portal's empty page."""
+
+    def destroy(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        """A client that says which version it removes (`If-Match`) does not remove a newer one."""
+        precondition = Precondition.of(request.headers)
+
+        def check(record: Any) -> None:
+            held = self.get_serializer(record).data
+            if not precondition.holds_for(held):
+                raise ChangedElsewhere(held, None)
+
+        try:
+            removal.remove(self.get_object(), request.user, check)
+        except removal.NotRemoved as error:
+            raise NotRemoved(request, error) from None
+        return Response({"id": str(kwargs["pk"]), "removed": True})
+
+
+class RecordViewSet(RemovedInWords, viewsets.ModelViewSet):
     """Records by UUID. `PUT` to a new UUID makes the record; sending it again changes nothing.
+
+    `PUT` and `PATCH` of a record that is there say which version they change: `version` in the body, or
+    `If-Match`. Without either a change is refused with 428; of another version, with 412.
 
     Lists are narrowed by the fields that `narrowed_by` names. A device's key reaches the records of its
     own machine, which `machine_path` leads to; what it may do there, `key_rights` says by method.
@@ -86,41 +119,24 @@ class RecordViewSet(viewsets.ModelViewSet):
             return super().create(request, *args, **kwargs)
 
     def update(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        if kwargs.get("partial"):
-            with _kind_refusals(), transaction.atomic():
-                return super().update(request, *args, **kwargs)
+        partial = bool(kwargs.get("partial"))
+        if partial:
+            # A key finds what is its own machine's only.
+            self.get_object()
         with _kind_refusals():
             stored = put_record(
-                lambda instance: self.get_serializer(instance, data=request.data),
+                lambda instance: self.get_serializer(instance, data=request.data, partial=partial),
                 kwargs["pk"],
-                Precondition.of(request.headers),
+                Precondition.of(request.headers, request.data),
+                makes=not partial,
             )
         made = status.HTTP_201_CREATED if stored.made else status.HTTP_200_OK
-        return Response(stored.representation, status=made, headers={"ETag": version_of(stored.representation)})
+        return Response(stored.representation, status=made, headers={"ETag": entity_tag_of(stored.representation)})
 
     def retrieve(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         response = super().retrieve(request, *args, **kwargs)
-        response["ETag"] = version_of(response.data)
+        response["ETag"] = entity_tag_of(response.data)
         return response
-
-    def perform_update(self, serializer: Any) -> None:
-        serializer.validated_data.pop("id", None)
-        serializer.save()
-
-    def destroy(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        """Answers with JSON, not with nothing: a client must be able to tell it from a portal's empty page.
-
-        A client that says which version it removes (`If-Match`) does not remove a newer one.
-        """
-        held = self.get_serializer(self.get_object()).data
-        if not Precondition.of(request.headers).holds_for(held):
-            raise ChangedElsewhere(held, None)
-        try:
-            super().destroy(request, *args, **kwargs)
-        except (ProtectedError, RestrictedError) as error:
-            sentence = f"Kept, because {what_rests_on_it(error)} rest on it. Remove those first."
-            return Response({"detail": sentence}, status=status.HTTP_409_CONFLICT)
-        return Response({"id": str(kwargs["pk"]), "removed": True})
 
 
 def _key(name: str, value: str) -> uuid.UUID:
@@ -192,7 +208,7 @@ class FailureViewSet(RecordViewSet):
     write_right = Right.LOG
 
 
-class PhotoViewSet(mixins.ListModelMixin, mixins.RetrieveModelMixin, mixins.DestroyModelMixin, viewsets.GenericViewSet):
+class PhotoViewSet(RemovedInWords, mixins.ListModelMixin, mixins.RetrieveModelMixin, viewsets.GenericViewSet):
     """Photos by UUID. `PUT` with a file stores one; a photo that is stored is not changed again."""
 
     queryset = Photo.objects.all()

@@ -18,10 +18,11 @@ WORDS = {
     "401": "Nobody is signed in, or the key is unknown.",
     "403": "The account or key may not do this.",
     "404": "There is no such record.",
-    "409": "Other records rest on it.",
-    "412": "The record was changed elsewhere in the meantime.",
+    "409": "Other records rest on it, and so it is kept.",
+    "412": "The record was changed elsewhere in the meantime; both versions are in the answer.",
     "413": "More came at once than is taken.",
     "415": "It came in a format that is not read.",
+    "428": "The record is there and would change, and the request does not say which version it changes.",
 }
 
 
@@ -44,7 +45,8 @@ def _complete(path: str, method: str, operation: dict[str, Any]) -> None:
     codes = ["401", "403"]
     codes += ["404"] if "{" in path else []
     codes += ["400", "413", "415"] if method in ("post", "put", "patch") else ["400"] if method == "get" else []
-    codes += ["412"] if method in ("put", "delete") else []
+    codes += ["412"] if method in ("put", "patch", "delete") else []
+    codes += ["428"] if method in ("put", "patch") else []
     codes += ["409"] if method == "delete" else []
     content = {"application/json": {"schema": {"$ref": "#/components/schemas/Refusal"}}}
     for code in codes:

@@ -13,7 +13,32 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
 
+from buildlog import record_log
 from buildlog.roles import Right, has_right
+
+
+class RecordAdmin(admin.ModelAdmin):
+    """A kind of record whose changes and removals are lines in the log, as on every other page."""
+
+    def log_change(self, request: HttpRequest, obj: Any, message: Any) -> Any:
+        record_log.note_change(obj, _changed(message))
+        return super().log_change(request, obj, message)
+
+    def log_deletions(self, request: HttpRequest, queryset: Any) -> Any:
+        for record in queryset:
+            record_log.note_removal(record, {})
+        return super().log_deletions(request, queryset)
+
+
+def _changed(message: Any) -> set[str]:
+    """What the framework's own message says of a change, in words: fields, and rows of the lists below them."""
+    found: set[str] = set()
+    for step in message if isinstance(message, list) else ():
+        for act, data in step.items():
+            row = str(data.get("name", ""))
+            fields = [str(name) for name in data.get("fields", ())] or [act]
+            found |= {f"{row} {name}".strip() for name in fields}
+    return found
 
 
 class BackRoom(admin.AdminSite):

@@ -35,6 +35,8 @@ class CauseForm(RecordForm):
     excerpt = forms.CharField(
         required=False, max_length=2000, widget=forms.Textarea, label="or by an excerpt of a log, or a measurement"
     )
+    can_be_made_anew = False
+    together = (("cause", "statement", "whys", "confirmed"),)
     groups = (
         ("What is behind it", ("cause", "statement", "whys")),
         ("What shows it", ("confirmed", "photo", "reading", "excerpt")),
@@ -61,6 +63,11 @@ class CauseForm(RecordForm):
             self.initial |= {
                 "statement": known.statement, "whys": "\n".join(known.whys), "confirmed": known.confirmed,
             }  # fmt: skip
+
+    @classmethod
+    def lock(cls, record: Failure) -> None:
+        # Other failures may share the cause.
+        Cause.objects.select_for_update().filter(pk=record.cause_id).first()
 
     def clean_whys(self) -> list[str]:
         return [line.strip() for line in self.cleaned_data["whys"].splitlines() if line.strip()]

@@ -8,7 +8,7 @@ from django import forms
 from django.core.exceptions import ValidationError
 
 from buildlog.fields import QuantityFormField
-from buildlog.models import Failure, FailureMode, Fitting, Modification, Part, Revision, Vehicle
+from buildlog.models import Failure, FailureMode, Fitting, Modification, Part, Photo, Revision, Vehicle
 from buildlog.record_forms import RecordForm, day_input, moment_input
 from buildlog.specifications import CATEGORIES, read_specification
 
@@ -20,6 +20,7 @@ class VehicleForm(RecordForm):
 
 
 class RevisionForm(RecordForm):
+    belongs_to = ("vehicle",)
     groups = (
         (
             "Geometry and mass",
@@ -75,6 +76,8 @@ class RevisionForm(RecordForm):
 class PartForm(RecordForm):
     """A part of one category; its described quantities become fields from the declaration."""
 
+    belongs_to = ("category",)
+
     class Meta:
         model = Part
         fields = ["name", "mass_kg", "notes"]
@@ -95,15 +98,15 @@ class PartForm(RecordForm):
         self.groups = ((f"{self.category.label}: what it can do", tuple(q.name for q in self.category.qualities)),)
         self.dress()
 
-    def grouped(self) -> list[tuple[str, list[forms.BoundField]]]:
-        return [group for group in super().grouped() if group[1]]
-
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or self.cleaned_data
         names = [quality.name for quality in self.category.qualities]
         if any(name in self.errors for name in names):
             return cleaned
-        given = {name: cleaned[name] for name in names if cleaned.get(name) is not None}
+        # The form shows fewer digits than are kept, so what was not changed is taken from what is stored.
+        stored = self.instance.specification
+        kept = {name: stored[name] for name in names if name in stored and not self.writes(name)}
+        given = kept | {name: cleaned[name] for name in names if self.writes(name) and cleaned.get(name) is not None}
         try:
             self.instance.specification = read_specification(self.category.name, given)
         except ValidationError as error:
@@ -122,6 +125,8 @@ class PartForm(RecordForm):
 
 
 class FittingForm(RecordForm):
+    belongs_to = ("revision",)
+    together = (("quantity", "series", "parallel"),)
     groups = (
         ("Place", ("x_m", "z_m")),
         ("Wiring, for battery modules", ("series", "parallel")),
@@ -150,6 +155,8 @@ def _parts_by_category() -> list[tuple[str, list[tuple[str, str]]]]:
 
 
 class ModificationForm(RecordForm):
+    belongs_to = ("revision",)
+    together = (("expected_measure", "expected_direction", "expected_amount_percent"),)
     groups = (("What it is expected to do", ("expected_measure", "expected_direction", "expected_amount_percent")),)
 
     class Meta:
@@ -218,9 +225,18 @@ class FailureForm(RecordForm):
         return name
 
     def save(self, commit: bool = True) -> Failure:
-        # The word is made only now: a form that is refused must not leave a new word behind.
-        self.instance.mode = FailureMode.called(self.cleaned_data["mode_name"])
+        if self.writes("mode_name"):
+            # The word is made only now: a form that is refused must not leave a new word behind.
+            self.instance.mode = FailureMode.called(self.cleaned_data["mode_name"])
         return super().save(commit)
+
+
+class CaptionForm(RecordForm):
+    can_be_made_anew = False
+
+    class Meta:
+        model = Photo
+        fields = ["caption"]
 
 
 class PhotoForm(forms.Form):

@@ -1,8 +1,8 @@
 """What the server writes down of each request, and what it never writes down.
 
 With `BUILDLOG_LOG=json` every request is one line of JSON, and so is everything else that is said; otherwise
-only trouble and refusals are written, in plain lines. No line holds a key: whatever reads like one is masked,
-wherever it stands.
+only trouble, refusals, and changes and removals of records (`record_log`) are written, in plain lines. No line
+holds a key: whatever reads like one is masked, wherever it stands.
 """
 
 from __future__ import annotations
@@ -155,5 +155,7 @@ def logging_settings(form: str) -> dict[str, Any]:
             "waitress": {"handlers": ["lines"], "level": "WARNING", "propagate": False},
             # A line for every request that has to wait for a thread.
             "waitress.queue": {"level": "ERROR"},
+            # Who changed and who removed a record is written in either form.
+            "buildlog.records": {"level": "INFO"},
         },
     }

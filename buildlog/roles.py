@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import timedelta
 from functools import wraps
 from typing import Any
 
 from django.core.exceptions import PermissionDenied
 from django.db import models
 from django.http import HttpRequest, HttpResponse
+from django.utils import timezone
 from rest_framework.exceptions import PermissionDenied as DeniedByApi
 from rest_framework.permissions import SAFE_METHODS, BasePermission
 
@@ -16,23 +18,29 @@ from rest_framework.permissions import SAFE_METHODS, BasePermission
 class Role(models.TextChoices):
     OWNER = "owner", "Owner: everything, and who else may come in"
     BUILDER = "builder", "Builder: records builds, sessions and failures"
-    RECORDER = "recorder", "Recorder: records sessions and failures, changes no build"
+    RECORDER = (
+        "recorder",
+        "Recorder: records sessions and failures, removes their own of the last day, changes no build",
+    )
     READER = "reader", "Reader: reads"
 
 
 class Right(models.TextChoices):
     READ = "read"
     LOG = "log"
+    REMOVE = "remove"
     BUILD = "build"
     ADMIT = "admit"
 
 
 RIGHTS: dict[str, frozenset[str]] = {
-    Role.OWNER: frozenset({Right.READ, Right.LOG, Right.BUILD, Right.ADMIT}),
-    Role.BUILDER: frozenset({Right.READ, Right.LOG, Right.BUILD}),
+    Role.OWNER: frozenset({Right.READ, Right.LOG, Right.REMOVE, Right.BUILD, Right.ADMIT}),
+    Role.BUILDER: frozenset({Right.READ, Right.LOG, Right.REMOVE, Right.BUILD}),
     Role.RECORDER: frozenset({Right.READ, Right.LOG}),
     Role.READER: frozenset({Right.READ}),
 }
+OWN_FOR = timedelta(days=1)
+"""Without the right to remove, people remove what they made themselves, for so long after they made it."""
 
 
 def roles_with(right: str) -> list[str]:
@@ -41,6 +49,17 @@ def roles_with(right: str) -> list[str]:
 
 def has_right(account: Any, right: str) -> bool:
     return bool(account.is_authenticated) and right in RIGHTS.get(account.role, frozenset())
+
+
+def made_it_lately(account: Any, record: Any) -> bool:
+    """Whether the record is the account's own, and so new that it may be taken back. Unknown is nobody's own."""
+    maker, at = getattr(record, "made_by_id", None), getattr(record, "made_at", None)
+    return maker is not None and maker == account.pk and at is not None and timezone.now() - at <= OWN_FOR
+
+
+def may_remove(account: Any, record: Any) -> bool:
+    """Whether the account may remove a record, as far as it alone decides; `removal` looks at what rests on it."""
+    return has_right(account, Right.REMOVE) or (has_right(account, Right.LOG) and made_it_lately(account, record))
 
 
 def needs(right: str) -> Callable[[Callable[..., HttpResponse]], Callable[..., HttpResponse]]:

@@ -11,14 +11,41 @@ from rest_framework.exceptions import PermissionDenied
 from buildlog.failure_loop import IllegalTransition, move
 from buildlog.fields import QuantityField, QuantitySerializerField, serializer_arguments
 from buildlog.models import Failure, FailureMode, Fitting, Modification, Part, Photo, Revision, Vehicle
+from buildlog.put_record import VERSION, version_of
 from buildlog.roles import Right, has_right
 from buildlog.specifications import read_specification
 
 
-class RecordSerializer(serializers.ModelSerializer):
-    """A record whose key may be made by the client, and whose model rules hold here too."""
+class VersionedSerializer(serializers.ModelSerializer):
+    """A record with its version, which is worked out of all the rest."""
 
     id = serializers.UUIDField(required=False)
+    version = serializers.CharField(
+        required=False,
+        allow_blank=True,
+        allow_null=True,
+        help_text="Worked out from the content. Send it back with a change: the change is refused where "
+        "somebody else changed the record since.",
+    )
+    unversioned: tuple[str, ...] = ()
+    """What is no content of the record, such as where a file is fetched."""
+
+    def get_field_names(self, *args: Any) -> list[str]:
+        return [*super().get_field_names(*args), VERSION]
+
+    def to_representation(self, instance: Any) -> dict[str, Any]:
+        # The field itself reads nothing: no model has such a column.
+        written = super().to_representation(instance)
+        content = {name: value for name, value in written.items() if name not in self.unversioned}
+        return {**written, VERSION: version_of(content)}
+
+    def validate(self, attributes: dict[str, Any]) -> dict[str, Any]:
+        attributes.pop(VERSION, None)
+        return attributes
+
+
+class RecordSerializer(VersionedSerializer):
+    """A record whose key may be made by the client, and whose model rules hold here too."""
 
     def build_standard_field(self, field_name: str, model_field: Any) -> Any:
         if isinstance(model_field, QuantityField):
@@ -31,6 +58,7 @@ class RecordSerializer(serializers.ModelSerializer):
 
     def validate(self, attributes: dict[str, Any]) -> dict[str, Any]:
         """Build the record as it would be stored, and let the model judge it."""
+        attributes = super().validate(attributes)
         plain = {name: value for name, value in attributes.items() if self._is_own_column(name)}
         record = self.Meta.model()
         if self.instance is not None:
@@ -217,8 +245,8 @@ class FailureSerializer(RecordSerializer):
         return stored
 
 
-class PhotoSerializer(serializers.ModelSerializer):
-    id = serializers.UUIDField(required=False)
+class PhotoSerializer(VersionedSerializer):
+    unversioned = ("image_url", "thumbnail_url")
     image = serializers.FileField(write_only=True)
     image_url = serializers.HyperlinkedIdentityField(view_name="photo_image")
     thumbnail_url = serializers.HyperlinkedIdentityField(view_name="photo_thumbnail")

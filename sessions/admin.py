@@ -2,6 +2,7 @@
 
 from django.contrib import admin
 
+from buildlog.back_room import RecordAdmin
 from sessions.models import Assumptions, Gate, GateMark, Pass, Reading, Session, Venue
 
 
@@ -21,19 +22,19 @@ class ReadingInline(admin.TabularInline):
 
 
 @admin.register(Venue)
-class VenueAdmin(admin.ModelAdmin):
+class VenueAdmin(RecordAdmin):
     list_display = ["name"]
 
 
 @admin.register(Gate)
-class GateAdmin(admin.ModelAdmin):
+class GateAdmin(RecordAdmin):
     list_display = ["name", "venue", "method"]
     list_select_related = ["venue"]
     inlines = [GateMarkInline]
 
 
 @admin.register(Session)
-class SessionAdmin(admin.ModelAdmin):
+class SessionAdmin(RecordAdmin):
     list_display = ["revision", "venue", "started_at", "surface"]
     list_select_related = ["revision__vehicle", "venue"]
     date_hierarchy = "started_at"
@@ -41,5 +42,5 @@ class SessionAdmin(admin.ModelAdmin):
 
 
 @admin.register(Assumptions)
-class AssumptionsAdmin(admin.ModelAdmin):
+class AssumptionsAdmin(RecordAdmin):
     list_display = ["vehicle", "reserve_fraction"]

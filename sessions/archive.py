@@ -6,16 +6,15 @@ programs, `photos/` the pictures, `logs/` the recordings as they came. Accounts 
 
 from __future__ import annotations
 
-import io
 import json
 import uuid
 import zipfile
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import IO, Any
 
 from django.core.exceptions import ValidationError
-from django.core.files.base import ContentFile
 from django.core.serializers.json import DjangoJSONEncoder
 from django.db import IntegrityError
 from django.db.models import Model, Q, QuerySet
@@ -27,21 +26,15 @@ from buildlog.models import (
     FailureChange,
     FailureMode,
     Fitting,
+    MadeRecord,
     Modification,
     Part,
     Photo,
     Revision,
     Vehicle,
 )
-from buildlog.pictures import LARGEST_BYTES as LARGEST_PICTURE_BYTES
-from buildlog.pictures import give_files, read_picture
-from buildlog.stored_files import Put, fingerprint, stored_together
-from sessions.logs import keeping
-from sessions.logs.columns import packed_columns
-from sessions.logs.csv_layout import Layout
-from sessions.logs.csv_reading import LARGEST_BYTES as LARGEST_LOG_BYTES
-from sessions.logs.meanings import Mapping
-from sessions.logs.recording import NotARecording
+from buildlog.stored_files import Put, stored_together
+from sessions.archive_files import take_picture, take_recording
 from sessions.models import (
     Assumptions,
     Gate,
@@ -63,7 +56,7 @@ LARGEST_BYTES = 500 * 1024 * 1024
 LARGEST_UNPACKED_BYTES = 2 * 1024**3
 LARGEST_RECORDS_BYTES = 200 * 1024 * 1024
 MOST_FILES = 20_000
-LEFT_OUT = {"account", "invented", "created_at"}
+LEFT_OUT = {"account", "made_by", "invented", "created_at"}
 """Who did something stays at home; what the demo marks is no part of a machine."""
 
 
@@ -114,7 +107,15 @@ def _kind(model: type[Model]) -> str:
 
 
 def _columns(model: type[Model]) -> list[Any]:
-    return [one for one in model._meta.concrete_fields if one.name not in LEFT_OUT]
+    columns = [one for one in model._meta.concrete_fields if one.name not in LEFT_OUT]
+    return sorted(columns, key=lambda one: one.name == "made_at")  # the last column, after what it is about
+
+
+class _WholeMoments(DjangoJSONEncoder):
+    """The framework cuts moments to milliseconds; a record must come back as it was, and be known again."""
+
+    def default(self, o: Any) -> Any:
+        return o.isoformat() if isinstance(o, datetime) else super().default(o)
 
 
 def write(vehicle: Vehicle, target: IO[bytes]) -> None:
@@ -136,7 +137,7 @@ def write(vehicle: Vehicle, target: IO[bytes]) -> None:
             packed.writestr(
                 f"tables/{_kind(model)}.csv", as_csv(names, ([row[name] for name in names] for row in rows))
             )
-        packed.writestr("records.json", json.dumps(records, cls=DjangoJSONEncoder, ensure_ascii=False))
+        packed.writestr("records.json", json.dumps(records, cls=_WholeMoments, ensure_ascii=False))
         files = [(f"photos/{one.pk}.jpg", one.image) for one in everything[Photo]]
         files += [(f"logs/{one.pk}.{one.kind}", one.original) for one in everything[Log]]
         for name, field in files:
@@ -257,9 +258,9 @@ def _store(model: type[Model], rows: list[Any], keys: _Keys, done: ReadIn, packe
         if made is None:
             done.was_there += 1
             continue
-        if model is Photo and not _picture(made, packed, put, done, where):
+        if model is Photo and not take_picture(made, packed, put, done.notes, where):
             continue
-        if model is Log and not _recording(made, packed, put, done, where):
+        if model is Log and not take_recording(made, packed, put, done.notes, where):
             continue
         keys.add(model, told, made.pk)
         pending.append(made)
@@ -314,6 +315,8 @@ def _make(model: type[Model], row: dict[str, Any], keys: _Keys, where: str) -> A
         if column.get_internal_type() != "FileField":
             values[column.attname] = value
     made = model(**{name: value for name, value in values.items() if value is not None})
+    if isinstance(made, MadeRecord):
+        made.came_from_elsewhere(values.get("made_at"))
     if model in (GateMark, FailureChange) and _is_there(model, made):
         return None
     if model is Assumptions and Assumptions.objects.filter(pk=made.pk).exists():
@@ -340,50 +343,3 @@ def _is_there(model: type[Model], made: Any) -> bool:
         return FailureChange.objects.filter(**told).exists()
     except (ValidationError, TypeError, ValueError):
         raise NotAnArchive(f"A {model._meta.verbose_name} of the file is damaged. Nothing was stored.") from None
-
-
-def _picture(photo: Photo, packed: zipfile.ZipFile, put: Put, done: ReadIn, where: str) -> bool:
-    """Take the picture in like any other that is sent; a photo without one is left out, and said."""
-    try:
-        name = f"photos/{photo.pk}.jpg"
-        if packed.getinfo(name).file_size > LARGEST_PICTURE_BYTES:
-            raise ValidationError("larger than any photo that was taken in")
-        content = packed.read(name)
-        picture = read_picture(ContentFile(content, name="photo"))
-    except (KeyError, zipfile.BadZipFile, ValidationError, OSError):
-        done.notes.append(f"{where}: its picture is missing or damaged, so it is left out.")
-        return False
-    # It was packed as JPEG once before, so less may be lost this time.
-    give_files(photo, picture, put, quality=90)
-    return True
-
-
-def _recording(log: Log, packed: zipfile.ZipFile, put: Put, done: ReadIn, where: str) -> bool:
-    """Take a recording in by its original alone: what follows from it is worked out anew."""
-    try:
-        name = f"logs/{log.pk}.{log.kind}"
-        if packed.getinfo(name).file_size > LARGEST_LOG_BYTES:
-            raise NotARecording("larger than any log that was taken in")
-        original = io.BytesIO(packed.read(name))
-        if fingerprint(original) != log.sha256:
-            raise NotARecording("not the file that was stored")
-        if log.is_read:
-            layout, mapping = _as_read(log)
-            recording = keeping.recording_of(log.kind, original, original.getbuffer().nbytes, layout, mapping)
-            keeping.fill(log, recording)
-            put(log.columns, ContentFile(packed_columns(recording.columns)))
-    except (KeyError, zipfile.BadZipFile, NotARecording, OSError):
-        done.notes.append(f"{where}: its file is missing or damaged, so it is left out.")
-        return False
-    put(log.original, ContentFile(original.getvalue()))
-    return True
-
-
-def _as_read(log: Log) -> tuple[Layout | None, Mapping | None]:
-    """How a logger's file was read the first time, as the archive tells it."""
-    if log.kind != Log.Kind.CSV:
-        return None, None
-    try:
-        return Layout.from_json(log.layout), Mapping.from_json(log.mapping)
-    except ValueError:
-        raise NotARecording("without what its columns mean") from None

@@ -11,10 +11,11 @@ from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_safe
 
+from buildlog import acting
 from buildlog.models import Revision
 from buildlog.record_forms import RecordForm
-from buildlog.record_pages import remove_record, write_record
-from buildlog.roles import Right, needs
+from buildlog.record_pages import change_record, remove_record, write_record
+from buildlog.roles import Right, may_remove, needs
 from sessions.models import TestCard, TestCardItem
 
 form_page = require_http_methods(["GET", "HEAD", "POST"])
@@ -46,6 +47,11 @@ class TestCardForm(RecordForm):
         if not self.instance._state.adding:
             self.initial["items"] = "\n".join(_line(item) for item in self.instance.items.all())
 
+    @classmethod
+    def lock(cls, record: TestCard) -> None:
+        # A phone may tick one off at this moment.
+        list(record.items.select_for_update())
+
     def clean_items(self) -> list[tuple[str, str]]:
         lines = [line.strip() for line in self.cleaned_data["items"].splitlines() if line.strip()]
         if len(lines) > MOST_ITEMS:
@@ -54,25 +60,44 @@ class TestCardForm(RecordForm):
         for what, why in pairs:
             if len(what) > 300 or len(why) > 300:
                 raise forms.ValidationError(f"A line is too long for a card: “{what[:60]} …”. Keep it below 300 signs.")
+        self._keep_what_others_ticked({_written(what, why) for what, why in pairs})
         return pairs
+
+    def _keep_what_others_ticked(self, lines: set[str]) -> None:
+        """A line that was ticked off is part of a session; taking it out removes it, which not everybody may."""
+        account = acting.account()
+        for item in self.instance.items.all() if not self.instance._state.adding else ():
+            gone = _line(item) not in lines and item.outcome != TestCardItem.Outcome.OPEN
+            if gone and account is not None and not may_remove(account, item):
+                raise forms.ValidationError(
+                    f"“{item.what[:60]}” was ticked off in a session. Leave its line as it is, or ask a builder."
+                )
 
     def save(self, commit: bool = True) -> TestCard:
         with transaction.atomic():
             card = super().save()
+            if not self.writes("items"):
+                return card
             known = {_line(item): item for item in card.items.all()}
             kept = []
             for position, (what, why) in enumerate(self.cleaned_data["items"], start=1):
-                item = known.pop(what + (WHY_MARK + why if why else ""), None)
-                item = item or TestCardItem(card=card, what=what, why=why)
-                item.position = position
-                item.save()
+                item = known.pop(_written(what, why), None)
+                if item is None:
+                    item = TestCardItem.objects.create(card=card, what=what, why=why, position=position)
+                elif item.position != position:
+                    item.position = position
+                    item.save(update_fields=["position"])
                 kept.append(item.pk)
             card.items.exclude(pk__in=kept).delete()
         return card
 
 
 def _line(item: TestCardItem) -> str:
-    return item.what + (WHY_MARK + item.why if item.why else "")
+    return _written(item.what, item.why)
+
+
+def _written(what: str, why: str) -> str:
+    return what + (WHY_MARK + why if why else "")
 
 
 @require_safe
@@ -104,8 +129,8 @@ def new_test_card(request: HttpRequest) -> HttpResponse:
 @form_page
 @needs(Right.LOG)
 def edit_test_card(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(TestCard.objects.prefetch_related("items"), pk=pk)
-    return write_record(request, TestCardForm, found, title=f"Edit {found}", back=found.get_absolute_url())
+    rows = TestCard.objects.prefetch_related("items")
+    return change_record(request, TestCardForm, rows, pk, list_page="test_cards")
 
 
 @form_page

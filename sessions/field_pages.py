@@ -79,6 +79,6 @@ def read_in(request: HttpRequest) -> HttpResponse:
         except unsent_file.NotAnUnsentFile as error:
             form.add_error("file", str(error))
         else:
-            rows = unsent_file.read_in(told.records)
+            rows = unsent_file.read_in(told, request.user)
     context = {"form": form, "rows": rows, "told": told}
     return render(request, "sessions/read_in.html", context, status=422 if form.errors else 200)

@@ -12,7 +12,7 @@ from django.utils import timezone
 from buildlog.fields import QuantityField
 from buildlog.machine import Machine
 from buildlog.models import Account, Failure, FailureMode, Revision
-from buildlog.put_record import version_of
+from buildlog.put_record import VERSION, entity_tag_of
 from buildlog.queries import revisions_with_parts
 from buildlog.roles import Right, has_right
 from calc import ice
@@ -195,7 +195,7 @@ def _going() -> list[dict[str, Any]]:
     rows = []
     for session in found:
         written = SessionSerializer(session).data
-        rows.append({"session": written, "version": version_of(written), "passes": session.pass_count})
+        rows.append({"session": _bare(written), "version": entity_tag_of(written), "passes": session.pass_count})
     return rows
 
 
@@ -212,7 +212,12 @@ def _cards() -> list[dict[str, Any]]:
                 "title": card.title,
                 "limits": card.limits,
                 "stops_the_day": card.stops_the_day,
-                "items": [{"item": item, "version": version_of(item)} for item in items],
+                "items": [{"item": _bare(item), "version": entity_tag_of(item)} for item in items],
             }
         )
     return cards
+
+
+def _bare(written: dict[str, Any]) -> dict[str, Any]:
+    """The content alone: a phone sends it back, later with another version."""
+    return {name: value for name, value in written.items() if name != VERSION}

@@ -26,6 +26,8 @@ class VenueForm(RecordForm):
 
 
 class GateForm(RecordForm):
+    belongs_to = ("venue",)
+    together = (("method", "marks"),)
     marks = forms.CharField(
         label="Marks, one on each line",
         widget=forms.Textarea(attrs={"rows": 4}),
@@ -102,6 +104,9 @@ class GateForm(RecordForm):
     def save(self, commit: bool = True) -> Gate:
         with transaction.atomic():
             gate = super().save(commit)
+            if not self.writes("marks"):
+                # The form shows fewer digits than are kept.
+                return gate
             gate.marks.all().delete()
             GateMark.objects.bulk_create(
                 GateMark(gate=gate, position_m=position, latitude_deg=latitude, longitude_deg=longitude)
@@ -114,6 +119,7 @@ class SessionForm(RecordForm):
     new_venue = forms.CharField(
         label="or a new venue", required=False, max_length=120, help_text="A name is enough; gates can be added later."
     )
+    together = (("venue", "new_venue"), ("distance_m", "distance_method"))
     groups = (
         (
             "Conditions",
@@ -223,6 +229,11 @@ class SplitTimesField(forms.CharField):
 
 
 class PassForm(RecordForm):
+    belongs_to = ("session",)
+    together = (
+        ("method", "duration_s", "frames", "frames_per_s", "split_times_s", "u_duration_s"),
+        ("valid", "invalid_reason"),
+    )
     frames = forms.FloatField(
         label="and frames beyond those seconds",
         required=False,
@@ -277,6 +288,8 @@ class PassForm(RecordForm):
 
 
 class ReadingForm(RecordForm):
+    belongs_to = ("session",)
+
     class Meta:
         model = Reading
         fields = [
@@ -293,6 +306,8 @@ class ReadingForm(RecordForm):
 
 
 class AssumptionsForm(RecordForm):
+    is_always_there = True
+
     class Meta:
         model = Assumptions
         exclude = ["vehicle"]

@@ -13,7 +13,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 
 from buildlog.models import Revision, Vehicle
 from buildlog.queries import failures, photos_of
-from buildlog.record_pages import remove_record, write_record
+from buildlog.record_pages import change_record, remove_record, write_record
 from buildlog.roles import Right, needs
 from sessions import queries
 from sessions.forms import AssumptionsForm, GateForm, PassForm, ReadingForm, SessionForm, VenueForm
@@ -78,14 +78,12 @@ def new_session(request: HttpRequest) -> HttpResponse:
 @needs(Right.LOG)
 def edit_session(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     """The session's form; a track's length may come along in the address, to be looked at and saved."""
-    found = get_object_or_404(Session.objects.select_related("revision__vehicle", "venue"), pk=pk)
+    rows = Session.objects.select_related("revision__vehicle", "venue")
     length = request.GET.get("distance_m", "")
     initial: dict[str, Any] = {}
     if length.isascii() and length.isdigit() and 0 < len(length) < 8:
         initial = {"distance_m": float(length), "distance_method": Session.DistanceMethod.SATELLITE}
-    return write_record(
-        request, SessionForm, found, title=f"Edit {found}", back=found.get_absolute_url(), initial=initial
-    )
+    return change_record(request, SessionForm, rows, pk, list_page="sessions", initial=initial)
 
 
 @form_page
@@ -142,9 +140,8 @@ def time_video(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 @form_page
 @needs(Right.LOG)
 def edit_pass(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(Pass.objects.select_related("session__venue", "gate"), pk=pk)
-    back = found.session.get_absolute_url()
-    return write_record(request, PassForm, found, title=f"Edit pass {found.number}", back=back, after=back)
+    rows = Pass.objects.select_related("session__venue", "gate")
+    return change_record(request, PassForm, rows, pk, title=lambda found: f"Edit pass {found.number}")
 
 
 @form_page
@@ -166,9 +163,8 @@ def new_reading(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 @form_page
 @needs(Right.LOG)
 def edit_reading(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(Reading.objects.select_related("session"), pk=pk)
-    back = found.session.get_absolute_url()
-    return write_record(request, ReadingForm, found, title=f"Edit: {found}", back=back, after=back)
+    rows = Reading.objects.select_related("session")
+    return change_record(request, ReadingForm, rows, pk, title=lambda found: f"Edit: {found}")
 
 
 @form_page
@@ -199,8 +195,7 @@ def new_venue(request: HttpRequest) -> HttpResponse:
 @form_page
 @needs(Right.LOG)
 def edit_venue(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(Venue, pk=pk)
-    return write_record(request, VenueForm, found, title=f"Edit {found}", back=found.get_absolute_url())
+    return change_record(request, VenueForm, Venue.objects.all(), pk, list_page="venues")
 
 
 @form_page
@@ -222,8 +217,8 @@ def new_gate(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 @form_page
 @needs(Right.LOG)
 def edit_gate(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(Gate.objects.select_related("venue").prefetch_related("marks"), pk=pk)
-    return write_record(request, GateForm, found, title=f"Edit {found}", back=found.get_absolute_url())
+    rows = Gate.objects.select_related("venue").prefetch_related("marks")
+    return change_record(request, GateForm, rows, pk)
 
 
 @form_page

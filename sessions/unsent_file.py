@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import base64
 import binascii
+import contextlib
 import json
 import uuid
 from dataclasses import dataclass
@@ -15,13 +16,13 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from django.core.files.base import ContentFile
 from django.db import DataError, IntegrityError
-from django.db.models import ProtectedError
 from rest_framework import serializers
 
-from buildlog.models import Photo
+from buildlog import acting, removal
+from buildlog.models import Account, Photo
 from buildlog.models.photos import SUBJECTS
 from buildlog.pictures import store_photo
-from buildlog.put_record import ChangedElsewhere, Precondition, put_record, version_of
+from buildlog.put_record import ChangedElsewhere, Precondition, VersionMissing, put_record
 from buildlog.serializers import FailureSerializer
 from sessions.serializers import (
     GateSerializer,
@@ -66,6 +67,7 @@ class Row:
 @dataclass(frozen=True)
 class UnsentFile:
     written_by: str
+    account_id: str
     saved_at: str
     records: list[dict[str, Any]]
 
@@ -87,17 +89,24 @@ def parse(file: Any) -> UnsentFile:
             f"The file has format {str(told.get('format'))[:20]!r}; this server reads format {FORMAT}."
         )
     account = told.get("account")
-    name = account.get("name", "") if isinstance(account, dict) else ""
+    account = account if isinstance(account, dict) else {}
     records = [record for record in told["records"] if isinstance(record, dict)]
-    return UnsentFile(str(name)[:150], str(told.get("saved_at", ""))[:40], records)
+    name, key = str(account.get("name", ""))[:150], str(account.get("id", ""))[:20]
+    return UnsentFile(name, key, str(told.get("saved_at", ""))[:40], records)
 
 
-def read_in(records: list[dict[str, Any]]) -> list[Row]:
-    """Store what is not stored yet, in the order it was written, and say what became of each."""
-    return [_read_one(record) for record in records]
+def read_in(file: UnsentFile, reader: Account) -> list[Row]:
+    """Store what is not stored yet, in the order it was written, and say what became of each.
+
+    What the reader's own phone wrote is made by the reader. Who wrote any other file is only what that
+    file says, so its records have no known maker.
+    """
+    is_their_own = (file.account_id, file.written_by) == (str(reader.pk), reader.get_username())
+    with contextlib.nullcontext() if is_their_own else acting.made_by_somebody_else():
+        return [_read_one(record, reader) for record in file.records]
 
 
-def _read_one(record: dict[str, Any]) -> Row:
+def _read_one(record: dict[str, Any], reader: Account) -> Row:
     kind, words = str(record.get("kind", ""))[:40], str(record.get("words", ""))[:200]
     try:
         key, payload = uuid.UUID(str(record.get("id"))), record.get("payload")
@@ -106,13 +115,14 @@ def _read_one(record: dict[str, Any]) -> Row:
         if kind not in KINDS:
             return Row(kind, words, "refused", "This server knows no such kind of record.")
         if record.get("action") == "remove":
-            return Row(kind, words, *_remove(KINDS[kind], key, str(record.get("base") or "")))
+            return Row(kind, words, *_remove(KINDS[kind], key, _precondition(record), reader))
         if not isinstance(payload, dict):
             return Row(kind, words, "refused", "Its content is missing.")
-        precondition = Precondition(str(record.get("base") or ""), must_be_new=bool(record.get("fresh")))
         serializer = KINDS[kind]
-        stored = put_record(lambda instance: serializer(instance, data=payload), key, precondition)
+        stored = put_record(lambda instance: serializer(instance, data=payload), key, _precondition(record))
         return Row(kind, words, "stored" if stored.made else "was there")
+    except VersionMissing:
+        return Row(kind, words, "kept the server's", "It differs, and the phone did not know which version it changed.")
     except ChangedElsewhere as error:
         return Row(kind, words, "kept the server's", str(error.detail["detail"]))
     except serializers.ValidationError as error:
@@ -123,6 +133,10 @@ def _read_one(record: dict[str, Any]) -> Row:
         return Row(kind, words, "refused", "Its key is not a UUID.")
     except (IntegrityError, DataError, OverflowError):
         return Row(kind, words, "refused", "The database refused it: it breaks a rule.")
+
+
+def _precondition(record: dict[str, Any]) -> Precondition:
+    return Precondition.of_version(str(record.get("base") or ""), must_be_new=bool(record.get("fresh")))
 
 
 def _photo(key: uuid.UUID, payload: Any, content: Any) -> tuple[str, str]:
@@ -142,16 +156,24 @@ def _photo(key: uuid.UUID, payload: Any, content: Any) -> tuple[str, str]:
     return "stored", ""
 
 
-def _remove(serializer: type[serializers.ModelSerializer], key: uuid.UUID, version: str) -> tuple[str, str]:
-    found = serializer.Meta.model.objects.filter(pk=key).first()
-    if found is None:
+def _remove(
+    serializer: type[serializers.ModelSerializer], key: uuid.UUID, precondition: Precondition, reader: Account
+) -> tuple[str, str]:
+    record = serializer.Meta.model.objects.filter(pk=key).first()
+    if record is None:
         return "was there", "It was removed before."
-    if version and version_of(json.loads(json.dumps(serializer(found).data, default=str))) != version:
-        return "kept the server's", "It was changed elsewhere after it was removed on the phone."
+
+    def check(there: Any) -> None:
+        held = serializer(there).data
+        if not precondition.holds_for(held):
+            raise ChangedElsewhere(held, None)
+
     try:
-        found.delete()
-    except ProtectedError:
-        return "refused", "Other records rest on it."
+        removal.remove(record, reader, check)
+    except ChangedElsewhere:
+        return "kept the server's", "It was changed elsewhere after it was removed on the phone."
+    except removal.NotRemoved as error:
+        return "refused", str(error)
     return "removed", ""
 
 

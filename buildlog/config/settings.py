@@ -178,7 +178,10 @@ REST_FRAMEWORK = {
 }
 SPECTACULAR_SETTINGS = {
     "TITLE": "Firnlog",
-    "DESCRIPTION": "Build log and test sessions of one-off electric ride-on machines.",
+    "DESCRIPTION": "Build log and test sessions of one-off electric ride-on machines.\n\n"
+    "A change says which version of the record it changes: `version` in the body, as GET gives it, or the header "
+    "`If-Match`. Without either it is refused with 428, and of another version with 412; both versions are in the "
+    "answer. Sending what is stored already always succeeds.",
     "VERSION": "1",
     "SERVE_INCLUDE_SCHEMA": False,
     "SERVERS": [{"url": str(BASE_URL)}] if BASE_URL else [],

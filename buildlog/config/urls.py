@@ -68,6 +68,7 @@ urlpatterns = [
     path("photos/new/<slug:subject>/<uuid:pk>/", photos.new_photo, name="new_photo"),
     path("photos/<uuid:pk>/image/", photo_files.photo_image, name="photo_image"),
     path("photos/<uuid:pk>/thumbnail/", photo_files.photo_thumbnail, name="photo_thumbnail"),
+    path("photos/<uuid:pk>/edit/", photos.edit_photo, name="edit_photo"),
     path("photos/<uuid:pk>/remove/", photos.remove_photo, name="remove_photo"),
     path("venues/", outings.venues, name="venues"),
     path("venues/new/", outings.new_venue, name="new_venue"),

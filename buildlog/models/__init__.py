@@ -6,6 +6,7 @@ from buildlog.models.builds import Fitting, Part, Revision, Vehicle
 from buildlog.models.causes import Cause, Evidence
 from buildlog.models.changes import Failure, FailureChange, FailureMode, Modification
 from buildlog.models.devices import DeviceToken
+from buildlog.models.makers import MadeRecord
 from buildlog.models.photos import Photo
 
 __all__ = [
@@ -19,6 +20,7 @@ __all__ = [
     "FailureMode",
     "Fitting",
     "Invitation",
+    "MadeRecord",
     "Modification",
     "Part",
     "Photo",

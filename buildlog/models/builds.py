@@ -12,10 +12,11 @@ from django.db.models import F, Q
 from django.urls import reverse
 
 from buildlog.fields import QuantityField
+from buildlog.models.makers import MadeRecord
 from buildlog.specifications import CATEGORY_CHOICES, read_specification
 
 
-class Vehicle(models.Model):
+class Vehicle(MadeRecord):
     """One machine through all its life."""
 
     id = models.UUIDField(primary_key=True, default=uuid.uuid4)
@@ -34,7 +35,7 @@ class Vehicle(models.Model):
         return reverse("vehicle", args=[self.pk])
 
 
-class Revision(models.Model):
+class Revision(MadeRecord):
     """The state of a vehicle between two changes."""
 
     class Status(models.TextChoices):
@@ -131,7 +132,7 @@ class Revision(models.Model):
             raise ValidationError({"parent": f"The parent must come before R{self.number}; it is {self.parent.label}."})
 
 
-class Part(models.Model):
+class Part(MadeRecord):
     """A thing with a specification, which can be fitted to any revision."""
 
     id = models.UUIDField(primary_key=True, default=uuid.uuid4)
@@ -168,7 +169,7 @@ class Part(models.Model):
             raise ValidationError({"specification": error.messages}) from None
 
 
-class Fitting(models.Model):
+class Fitting(MadeRecord):
     """A part at its place on a revision."""
 
     id = models.UUIDField(primary_key=True, default=uuid.uuid4)

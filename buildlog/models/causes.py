@@ -11,11 +11,12 @@ from django.db.models import Q
 from django.urls import reverse
 
 from buildlog.models.builds import Vehicle
+from buildlog.models.makers import MadeRecord
 
 MOST_WHYS = 7
 
 
-class Cause(models.Model):
+class Cause(MadeRecord):
     """One cause of one machine's failures. Several failures, also of several modes, may share it."""
 
     id = models.UUIDField(primary_key=True, default=uuid.uuid4)
@@ -50,7 +51,7 @@ class Cause(models.Model):
             )
 
 
-class Evidence(models.Model):
+class Evidence(MadeRecord):
     """What shows a cause: a photo, a reading, or an excerpt of a log or a measurement."""
 
     id = models.UUIDField(primary_key=True, default=uuid.uuid4)

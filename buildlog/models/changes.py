@@ -14,9 +14,10 @@ from django.utils import timezone
 from buildlog.fields import QuantityField
 from buildlog.models.builds import Part, Revision
 from buildlog.models.causes import Cause
+from buildlog.models.makers import MadeRecord
 
 
-class FailureMode(models.Model):
+class FailureMode(MadeRecord):
     """One word of this installation's vocabulary of failures. It grows as people type."""
 
     id = models.UUIDField(primary_key=True, default=uuid.uuid4)
@@ -35,7 +36,7 @@ class FailureMode(models.Model):
         return known or cls.objects.create(name=name.strip())
 
 
-class Failure(models.Model):
+class Failure(MadeRecord):
     """Something that stopped working or nearly hurt someone."""
 
     class Severity(models.IntegerChoices):
@@ -140,7 +141,7 @@ class FailureChange(models.Model):
         return f"{self.get_from_state_display()} → {self.get_to_state_display()}"
 
 
-class Modification(models.Model):
+class Modification(MadeRecord):
     """A change that made a revision, with its reason and what it is expected to do."""
 
     class Measure(models.TextChoices):

@@ -11,6 +11,7 @@ from django.urls import reverse
 
 from buildlog.models.builds import Part, Revision
 from buildlog.models.changes import Failure
+from buildlog.models.makers import MadeRecord
 from buildlog.stored_files import name_of_its_own
 
 SUBJECTS = ("revision", "part", "failure", "session")
@@ -31,7 +32,7 @@ def _has_exactly_one_subject() -> Q:
     return condition
 
 
-class Photo(models.Model):
+class Photo(MadeRecord):
     """A picture of one revision, part, failure or session. The uploaded file's name is not kept."""
 
     id = models.UUIDField(primary_key=True, default=uuid.uuid4)

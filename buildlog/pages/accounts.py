@@ -91,7 +91,8 @@ def account(request: HttpRequest) -> HttpResponse:
     units = UnitsForm(request.POST if asked == "units" else None, instance=request.user)
     password = OwnPasswordForm(request, request.POST if asked == "password" else None)
     if asked == "units" and units.is_valid():
-        units.save()
+        # This one column: whatever else the account holds may have been changed since the request began.
+        request.user.save(update_fields=["unit_system"])
         messages.success(request, "Units saved.")
         return redirect("account")
     if asked == "password" and password.is_valid():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from typing import Any
 
 from django.contrib.auth import get_user
@@ -16,7 +17,9 @@ from django.views.decorators.http import require_http_methods, require_safe
 
 from buildlog import probe
 from buildlog.connection import arrived, findings, headers_shown, why_a_form_was_refused, why_a_page_is_missing
+from buildlog.form_merge import BEGAN_FROM
 from buildlog.pages.errors import by_program
+from buildlog.record_pages import MAKE_ANEW
 from buildlog.roles import Right, has_right, needs
 
 
@@ -76,4 +79,18 @@ def form_refused(request: HttpRequest, reason: str = "") -> HttpResponse:
 def page_not_found(request: HttpRequest, exception: Any) -> HttpResponse:
     if by_program(request):
         return JsonResponse({"detail": "There is nothing at this address."}, status=404)
-    return render(request, "404.html", {"sub_path": why_a_page_is_missing(request)}, status=404)
+    context = {"sub_path": why_a_page_is_missing(request), "typed": _typed(request)}
+    return render(request, "404.html", context, status=404)
+
+
+def _typed(request: HttpRequest) -> list[tuple[str, str]]:
+    """What somebody signed in wrote into a form of a record that is gone: shown, so that it is not lost."""
+    account = getattr(request, "user", None)
+    if request.method != "POST" or account is None or not account.is_authenticated:
+        return []
+    hidden = re.compile(rf"csrfmiddlewaretoken|password|{BEGAN_FROM}|^keep_|^{MAKE_ANEW}$")
+    return [
+        (name.replace("_", " "), "; ".join(values))
+        for name, values in request.POST.lists()
+        if any(values) and not hidden.search(name)
+    ]

@@ -10,11 +10,11 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_safe
 
-from buildlog import failure_loop, queries
+from buildlog import failure_loop, queries, record_log
 from buildlog.cause_form import CauseForm
 from buildlog.forms import FailureForm
 from buildlog.models import Failure, Revision
-from buildlog.record_pages import remove_record, write_record
+from buildlog.record_pages import change_record, remove_record, write_record
 from buildlog.roles import Right, needs
 from calc.fix_proof import History
 from calc.proof_sentences import counts, exposure_sentences, judged_sentence, refusal
@@ -98,8 +98,9 @@ def _is_id(text: str | None) -> bool:
 @form_page
 @needs(Right.LOG)
 def edit_failure(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(queries.failures(), pk=pk)
-    return write_record(request, FailureForm, found, title=f"Edit: {found}", back=found.get_absolute_url())
+    return change_record(
+        request, FailureForm, queries.failures(), pk, title=lambda found: f"Edit: {found}", list_page="failures"
+    )
 
 
 @form_page
@@ -132,5 +133,6 @@ def failure_held(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     except failure_loop.IllegalTransition as error:
         messages.warning(request, " ".join(error.messages))
     else:
+        record_log.note_change(found, ["state"])
         messages.success(request, f"{found}: held.")
     return redirect(found.get_absolute_url())

@@ -12,7 +12,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 from buildlog import queries
 from buildlog.forms import PartForm
 from buildlog.models import Part
-from buildlog.record_pages import remove_record, write_record
+from buildlog.record_pages import change_record, remove_record, write_record
 from buildlog.roles import Right, needs
 from buildlog.specifications import CATEGORIES
 
@@ -50,8 +50,7 @@ def new_part(request: HttpRequest, category: str) -> HttpResponse:
 @form_page
 @needs(Right.BUILD)
 def edit_part(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(Part, pk=pk)
-    return write_record(request, PartForm, found, title=f"Edit {found}", back=found.get_absolute_url())
+    return change_record(request, PartForm, Part.objects.all(), pk, list_page="parts")
 
 
 @form_page

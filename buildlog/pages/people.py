@@ -28,6 +28,7 @@ class InvitationForm(forms.Form):
 
 class RoleForm(forms.Form):
     role = forms.ChoiceField(choices=Role.choices)
+    began_from = forms.CharField(widget=forms.HiddenInput, required=False)
 
 
 @form_page
@@ -65,7 +66,8 @@ def person(request: HttpRequest, pk: int) -> HttpResponse:
     """One person: the role, the door, the sign-ins, and a link for a new password."""
     account = get_object_or_404(Account, pk=pk)
     asked = request.POST.get("form", "")
-    form = RoleForm(request.POST if asked == "role" else None, initial={"role": account.role})
+    shown = {"role": account.role, "began_from": account.role}
+    form = RoleForm(request.POST if asked == "role" else None, initial=shown)
     link = ""
     if asked == "password" and account.is_active and account.role != Role.OWNER:
         link = link_for(account, asked=request)
@@ -94,8 +96,8 @@ def person(request: HttpRequest, pk: int) -> HttpResponse:
 def _change(request: HttpRequest, account: Account, asked: str, form: RoleForm) -> str:
     """Do what was asked and say it, or say nothing where it was not understood."""
     if asked == "role" and form.is_valid():
-        access_changes.change_role(request, account, form.cleaned_data["role"])
-        return f"{account.username} is here as {account.get_role_display().split(':')[0].lower()} now."
+        access_changes.change_role(request, account, form.cleaned_data["role"], form.cleaned_data["began_from"])
+        return f"{account.username} is here as {access_changes.short(account.get_role_display()).lower()} now."
     if asked == "shut":
         access_changes.shut(request, account)
         return f"{account.username} can come in no longer."

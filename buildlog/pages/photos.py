@@ -10,11 +10,11 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods
 
-from buildlog.forms import PhotoForm
+from buildlog.forms import CaptionForm, PhotoForm
 from buildlog.models import Photo
 from buildlog.models.photos import SUBJECTS
 from buildlog.pictures import store_photo
-from buildlog.record_pages import remove_record
+from buildlog.record_pages import change_record, remove_record
 from buildlog.roles import Right, needs
 
 form_page = require_http_methods(["GET", "HEAD", "POST"])
@@ -41,7 +41,19 @@ def new_photo(request: HttpRequest, subject: str, pk: uuid.UUID) -> HttpResponse
 
 @form_page
 @needs(Right.LOG)
+def edit_photo(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    """What is written below a picture; the picture itself stays."""
+    rows = Photo.objects.select_related("revision__vehicle", "part", "failure__mode", "failure__revision", "session")
+    return change_record(request, CaptionForm, rows, pk, title=lambda _: "Edit the caption", back=_subject_page)
+
+
+def _subject_page(photo: Photo) -> str:
+    return photo.subject.get_absolute_url()
+
+
+@form_page
+@needs(Right.LOG)
 def remove_photo(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     photo = get_object_or_404(Photo, pk=pk)
-    back = photo.subject.get_absolute_url()
+    back = _subject_page(photo)
     return remove_record(request, photo, back=back, after=back)

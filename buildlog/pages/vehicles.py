@@ -17,7 +17,7 @@ from buildlog.difference import difference
 from buildlog.forms import FittingForm, ModificationForm, RevisionForm, VehicleForm
 from buildlog.machine import Machine
 from buildlog.models import Failure, Fitting, Modification, Revision, Vehicle
-from buildlog.record_pages import remove_record, write_record
+from buildlog.record_pages import change_record, remove_record, write_record
 from buildlog.roles import Right, has_right, needs
 
 form_page = require_http_methods(["GET", "HEAD", "POST"])
@@ -43,8 +43,7 @@ def new_vehicle(request: HttpRequest) -> HttpResponse:
 @form_page
 @needs(Right.BUILD)
 def edit_vehicle(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
-    vehicle = get_object_or_404(Vehicle, pk=pk)
-    return write_record(request, VehicleForm, vehicle, title=f"Edit {vehicle}", back=vehicle.get_absolute_url())
+    return change_record(request, VehicleForm, Vehicle.objects.all(), pk, list_page="home")
 
 
 @form_page
@@ -96,8 +95,8 @@ def revision(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 @form_page
 @needs(Right.BUILD)
 def edit_revision(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(Revision.objects.select_related("vehicle"), pk=pk)
-    return write_record(request, RevisionForm, found, title=f"Edit {found}", back=found.get_absolute_url())
+    rows = Revision.objects.select_related("vehicle")
+    return change_record(request, RevisionForm, rows, pk, list_page="home", made=carry_fittings_over)
 
 
 @form_page
@@ -126,6 +125,10 @@ def _number(text: str | None) -> int:
     return int(text) if text and text.isascii() and text.isdigit() and len(text) < 6 else 0
 
 
+def _revision_page(record: Fitting | Modification) -> str:
+    return record.revision.get_absolute_url()
+
+
 @form_page
 @needs(Right.BUILD)
 def new_fitting(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
@@ -139,10 +142,9 @@ def new_fitting(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 @form_page
 @needs(Right.BUILD)
 def edit_fitting(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
-    fitting = get_object_or_404(Fitting.objects.select_related("revision__vehicle", "part"), pk=pk)
-    back = fitting.revision.get_absolute_url()
-    return write_record(
-        request, FittingForm, fitting, title=f"{fitting.part} on {fitting.revision}", back=back, after=back
+    rows = Fitting.objects.select_related("revision__vehicle", "part")
+    return change_record(
+        request, FittingForm, rows, pk, title=lambda found: f"{found.part} on {found.revision}", back=_revision_page
     )
 
 
@@ -174,9 +176,8 @@ def new_modification(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 @form_page
 @needs(Right.BUILD)
 def edit_modification(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(Modification.objects.select_related("revision__vehicle"), pk=pk)
-    back = found.revision.get_absolute_url()
-    return write_record(request, ModificationForm, found, title=f"Edit: {found}", back=back, after=back)
+    rows = Modification.objects.select_related("revision__vehicle")
+    return change_record(request, ModificationForm, rows, pk, title=lambda found: f"Edit: {found}", back=_revision_page)
 
 
 @form_page

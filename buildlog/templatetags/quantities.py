@@ -10,6 +10,7 @@ from django.utils.html import format_html
 from django.utils.safestring import SafeString
 
 from buildlog.models import Vehicle
+from buildlog.roles import may_remove
 from buildlog.specifications import CATEGORIES
 from calc.quantities import in_shown_unit, written, written_difference
 
@@ -63,3 +64,13 @@ def demo_notice(context: Any) -> SafeString:
 def difference(context: Any, value: float, kind: str) -> str:
     """A difference or spread; on a scale with an offset zero it is not shifted."""
     return written_difference(value, kind, context.get("unit_system", "metric"))
+
+
+@register.simple_tag(takes_context=True)
+def remove_link(context: Any, page: str, record: Any, looks: str = "") -> SafeString | str:
+    """The link to a record's page of removal, for whom it would not turn away at once."""
+    if not may_remove(context["user"], record):
+        return ""
+    return format_html(
+        '<a{} href="{}">Remove</a>', format_html(' class="{}"', looks) if looks else "", reverse(page, args=[record.pk])
+    )

@@ -7,7 +7,7 @@ from datetime import UTC, datetime, time, timedelta
 
 from django.db import transaction
 
-from buildlog import failure_loop
+from buildlog import failure_loop, record_log
 from buildlog.models import Cause, Evidence, Failure, FailureMode, Fitting, Modification, Part, Revision, Vehicle
 from sessions.demo import season
 from sessions.demo.ride import Day, Ride, simulate
@@ -231,6 +231,8 @@ def remove() -> bool:
     if not vehicles.exists():
         return False
     with transaction.atomic():
+        for vehicle in vehicles:
+            record_log.note_removal(vehicle, {})
         real = Session.objects.filter(venue__invented=True).exclude(revision__vehicle__invented=True).count()
         fitted = Fitting.objects.filter(part__invented=True).exclude(revision__vehicle__invented=True).count()
         if real or fitted:

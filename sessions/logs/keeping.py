@@ -9,6 +9,7 @@ from django.core.files.base import ContentFile
 from django.db import transaction
 from django.utils import timezone
 
+from buildlog.record_log import note_change
 from buildlog.stored_files import fingerprint, remove_file, stored_together
 from calc.geodesy import track_length_m
 from calc.session_facts import LogFacts
@@ -82,6 +83,7 @@ def read_kept(log: Log, layout: Layout | None = None, mapping: Mapping | None = 
         if layout is not None and mapping is not None:
             ColumnMapping.remember(signature_of(layout), mapping.as_json())
         if old and old != log.columns.name:
+            note_change(log, ["columns"])
             transaction.on_commit(lambda: remove_file(log.columns.storage, old))
 
 

@@ -12,6 +12,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_POST, require_safe
 
 from buildlog.queries import failures
+from buildlog.record_log import note_change
 from buildlog.roles import Right, needs
 from calc.quantities import NotUnderstood, understand
 from sessions.figures import map_style_id
@@ -119,5 +120,6 @@ def place_log(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
         messages.error(request, "Say by what the log is placed: its own clock, its speeds, or hand.")
         return redirect("recordings", log.session_id)
     log.save(update_fields=["clock", "begins_into_session_s"])
+    note_change(log, ["clock", "begins_into_session_s"])
     messages.success(request, f"{log.name} begins {log.begins_s:.2f} s into the session.")
     return redirect("recordings", log.session_id)

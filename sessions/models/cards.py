@@ -10,11 +10,11 @@ from django.db.models import Q
 from django.urls import reverse
 from django.utils import timezone
 
-from buildlog.models import Revision
+from buildlog.models import MadeRecord, Revision
 from sessions.models.outings import Session
 
 
-class TestCard(models.Model):
+class TestCard(MadeRecord):
     """What to try with one revision, within which limits, and what stops the day."""
 
     # pytest takes classes whose names begin with Test for its own.
@@ -42,7 +42,7 @@ class TestCard(models.Model):
         return sum(item.outcome == TestCardItem.Outcome.OPEN for item in self.items.all())
 
 
-class TestCardItem(models.Model):
+class TestCardItem(MadeRecord):
     """One thing to try. Ticked off, it names the session in which it was done, or was given up."""
 
     __test__ = False

@@ -7,10 +7,11 @@ import uuid
 from django.db import models
 from django.db.models import Q
 
+from buildlog.models import MadeRecord
 from sessions.models.outings import Session
 
 
-class GoNoGoCheck(models.Model):
+class GoNoGoCheck(MadeRecord):
     """What was in place when a session started. A no does not stop anybody; it is kept, with the reason."""
 
     class Answer(models.TextChoices):

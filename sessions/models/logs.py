@@ -12,6 +12,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from buildlog.fields import QuantityField
+from buildlog.models import MadeRecord
 from buildlog.stored_files import name_of_its_own
 from calc.session_facts import LogFacts
 from sessions.models.outings import Session
@@ -26,7 +27,7 @@ def _columns_path(log: Log, _name: str) -> str:
     return name_of_its_own("logs", log.pk, ".columns.zip")
 
 
-class Log(models.Model):
+class Log(MadeRecord):
     """One recording of a session: the file as it came, its columns in one compact file, and their summary.
 
     A file that is not read yet waits: nobody has said what its columns mean, or it could not be read.

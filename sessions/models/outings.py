@@ -16,12 +16,12 @@ from django.urls import reverse
 from django.utils import timezone
 
 from buildlog.fields import QuantityField
-from buildlog.models import Revision
+from buildlog.models import MadeRecord, Revision
 from sessions.models.constraints import not_negative
 from sessions.models.places import Gate, Venue
 
 
-class Session(models.Model):
+class Session(MadeRecord):
     """One outing of one revision in one set of conditions."""
 
     STILL_GOING = timedelta(hours=24)
@@ -117,7 +117,7 @@ class Session(models.Model):
             )
 
 
-class Pass(models.Model):
+class Pass(MadeRecord):
     """One timed run through a gate."""
 
     class Direction(models.TextChoices):
@@ -208,7 +208,7 @@ class Pass(models.Model):
             )
 
 
-class Reading(models.Model):
+class Reading(MadeRecord):
     """One look at the instruments."""
 
     id = models.UUIDField(primary_key=True, default=uuid.uuid4)

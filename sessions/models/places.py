@@ -10,10 +10,11 @@ from django.urls import reverse
 from django.utils.functional import cached_property
 
 from buildlog.fields import QuantityField
+from buildlog.models import MadeRecord
 from sessions.models.constraints import not_negative
 
 
-class Venue(models.Model):
+class Venue(MadeRecord):
     """A place where machines are ridden."""
 
     id = models.UUIDField(primary_key=True, default=uuid.uuid4)
@@ -31,7 +32,7 @@ class Venue(models.Model):
         return reverse("venue", args=[self.pk])
 
 
-class Gate(models.Model):
+class Gate(MadeRecord):
     """Two or more marks a known distance apart. Each mark stands at its distance from the first."""
 
     class Method(models.TextChoices):

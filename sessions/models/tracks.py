@@ -9,13 +9,14 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from django.db import models
 
+from buildlog.models import MadeRecord
 from sessions.models.outings import Session
 
 MOST_FIXES = 2000
 FIX = ("time into the session in s", "latitude", "longitude", "accuracy in m")
 
 
-class TrackPart(models.Model):
+class TrackPart(MadeRecord):
     """A few minutes of a satellite track: rows of time into the session, latitude, longitude, accuracy.
 
     A track comes in parts, so that a phone that dies loses at most the last of them.

@@ -8,7 +8,7 @@ function cookie(name) {
   return document.cookie.split("; ").find((pair) => pair.startsWith(`${name}=`))?.slice(name.length + 1) ?? "";
 }
 
-// An answer is one of: {kind: "json", status, body, version}, {kind: "offline"}, {kind: "portal"}, {kind: "server"}.
+// An answer is one of: {kind: "json", status, body}, {kind: "offline"}, {kind: "portal"}, {kind: "server"}.
 export async function ask(path, { method = "GET", body, headers = {}, timeout_ms = 20_000 } = {}) {
   const giveUp = new AbortController();
   const timer = setTimeout(() => giveUp.abort(), timeout_ms);
@@ -28,7 +28,7 @@ export async function ask(path, { method = "GET", body, headers = {}, timeout_ms
     if (!/^application\/(problem\+)?json/.test(response.headers.get("Content-Type") ?? "")) return { kind: "portal" };
     const text = await response.text();
     try {
-      return { kind: "json", status: response.status, body: JSON.parse(text), version: response.headers.get("ETag") ?? "" };
+      return { kind: "json", status: response.status, body: JSON.parse(text) };
     } catch {
       return { kind: "portal" };
     }

@@ -256,9 +256,7 @@ async function send(record) {
     const now = await got(stores.records.get(record.id));
     if (now) stores.records.put({ ...now, tries: now.tries + 1, stamps: { ...now.stamps, ...stamps } });
   });
-  const headers = { "X-Firnlog-Account": record.account };
-  if (record.base) headers["If-Match"] = record.base;
-  else if (record.fresh) headers["If-None-Match"] = "*";
+  const headers = { "X-Firnlog-Account": record.account, ...precondition(record) };
   const options = { method: record.action === "remove" ? "DELETE" : "PUT", headers };
   if (record.kind === "photos" && record.action === "put") {
     const photo = await read("photos", record.id);
@@ -267,7 +265,8 @@ async function send(record) {
     options.body.append("image", new Blob([photo.bytes], { type: photo.type }), "photo");
     options.timeout_ms = 240_000;
   } else if (record.action === "put") {
-    options.body = JSON.stringify(payload);
+    // In the body too: what stands between may drop or rewrite the header.
+    options.body = JSON.stringify(record.base ? { ...payload, version: record.base } : payload);
     headers["Content-Type"] = "application/json";
   }
   const answer = await ask(`${record.kind}/${record.id}/`, options);
@@ -279,7 +278,7 @@ async function send(record) {
   const gone = record.action === "remove" && status === 404;
   if (gone || (status >= 200 && status < 300 && body?.id === record.id)) {
     await confirmed(record, answer, stamps);
-  } else if (status === 412) {
+  } else if (status === 412 || status === 428) {
     await refused(record, "differs", {
       sentence: body.detail, stored: body.stored ?? null, version: body.stored_version ?? "", sent: body.sent ?? payload,
     });
@@ -289,7 +288,17 @@ async function send(record) {
   return true;
 }
 
+// What this phone takes the stored record to be. A record it knows no version of is never sent over
+// another one: the server then answers with both.
+function precondition({ action, base, fresh }) {
+  if (base) return { "If-Match": base.includes('"') ? base : `"${base}"` };
+  if (action === "remove") return {};
+  return fresh ? { "If-None-Match": "*" } : { "If-Match": '"unknown"' };
+}
+
 async function confirmed(record, answer, stamps) {
+  // The version stands in the body; the header ETag is changed or dropped by some of what stands between.
+  const version = answer.body.version ?? "";
   await change(ALL, async (stores) => {
     const now = await got(stores.records.get(record.id));
     if (now && now.change === record.change) {
@@ -297,12 +306,12 @@ async function confirmed(record, answer, stamps) {
       stores.photos.delete(record.id);
     } else if (now) {
       // It was changed while it was on its way: what comes next starts from what is stored now.
-      stores.records.put({ ...now, base: answer.version, fresh: false });
+      stores.records.put({ ...now, base: version, fresh: false });
     }
     if (record.action === "remove") stores.acknowledged.delete(record.id);
     else {
       const { id, kind, session, words, account } = record;
-      stores.acknowledged.put({ id, kind, session, words, account, version: answer.version });
+      stores.acknowledged.put({ id, kind, session, words, account, version });
     }
     const outing = record.kind === "sessions" && (await got(stores.outings.get(record.id)));
     if (outing) stores.outings.put({ ...outing, stamps: { ...outing.stamps, ...stamps } });

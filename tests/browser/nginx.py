@@ -23,6 +23,9 @@ proxy_set_header X-Forwarded-Proto $scheme;
 proxy_set_header X-Forwarded-For $proxy_add_x_forwarded_for;
 client_max_body_size 512m;
 """
+# What some proxies do to answers on their way: pack them, which weakens their entity tags, or drop the tags.
+PACKED = "gzip on; gzip_proxied any; gzip_types application/json; gzip_min_length 1;"
+WITHOUT_TAGS = "proxy_hide_header ETag;"
 
 
 def make_certificate(folder):

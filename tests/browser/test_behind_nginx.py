@@ -4,11 +4,12 @@ proxy is told. What the headers of the answers mean: RFC 6265bis (cookies), RFC 
 import re
 import urllib.error
 import urllib.request
+import uuid
 from urllib.parse import urlsplit
 
 import pytest
 
-from tests.browser.nginx import NAME, PASSED_ON
+from tests.browser.nginx import NAME, PACKED, PASSED_ON, WITHOUT_TAGS
 from tests.browser.visitor import FROM, Visitor
 
 PATHS = ["", "/firnlog"]
@@ -278,3 +279,35 @@ def test_check_asks_over_the_base_url_and_says_the_mend(tried_at_localhost, ngin
     assert "is not one that this machine trusts" in checked()[1]
     nginx.stop()
     assert "Nothing answers at https://localhost" in checked()[1]
+
+
+@pytest.mark.parametrize(("between", "tag"), [("", '"'), (PACKED, 'W/"'), (WITHOUT_TAGS, None)])
+def test_a_change_finds_its_version_whatever_a_proxy_makes_of_the_tag(sites, nginx, between, tag):
+    """Packing makes a strong entity tag weak (RFC 9110, section 8.8.3.3), and some proxies drop it."""
+    site = sites("")
+    nginx.serve(site.port, passed_on=PASSED_ON + between)
+    visitor = Visitor(site.base, nginx.authority)
+    visitor.sign_in()
+    path = f"/api/v1/venues/{uuid.uuid4()}/"
+
+    def send(method, **content):
+        return visitor.ask(path, method=method, content={"name": f"Bay {path}", **content}, Accept_Encoding="gzip")
+
+    made = visitor.ask(path, method="PUT", content={"name": f"Bay {path}"}, If_None_Match="*")
+    assert made.status == 201
+    version = made.told["version"]
+    for number, method in enumerate(("PUT", "PATCH", "PUT")):
+        answer = send(method, notes=f"Change {number}", version=version)
+        assert answer.status == 200
+        version = answer.told["version"]
+    assert answer.headers["ETag"].startswith(tag) if tag else answer.headers["ETag"] is None
+    if tag:
+        known = {"If_Match": answer.headers["ETag"]}
+        answer = visitor.ask(path, method="PATCH", content={"notes": "By tag"}, **known)
+        assert answer.status == 200
+        version = answer.told["version"]
+    without = send("PATCH", notes="Over it")
+    assert (without.status, without.told["stored"]["notes"]) == (428, "By tag" if tag else "Change 2")
+    late = send("PUT", notes="Late", version=made.told["version"])
+    assert (late.status, late.told["sent"]["notes"]) == (412, "Late")
+    assert visitor.ask(path).told["version"] == version

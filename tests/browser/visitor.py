@@ -1,7 +1,9 @@
 """A visitor without a browser: keeps cookies, fills forms, and looks at every answer of every redirect."""
 
+import gzip
 import html
 import http.client
+import json
 import re
 import socket
 import ssl
@@ -26,10 +28,16 @@ class Answer:
     def __init__(self, url, answer):
         self.url, self.status, self.headers = url, answer.status, answer.headers
         self.body = answer.read()
+        if self.headers["Content-Encoding"] == "gzip":
+            self.body = gzip.decompress(self.body)
 
     @property
     def text(self):
         return html.unescape(self.body.decode())
+
+    @property
+    def told(self):
+        return json.loads(self.body)
 
     @property
     def leads_to(self):
@@ -42,7 +50,7 @@ class Visitor:
         self.trust = ssl.create_default_context(cafile=str(certificate))
         self.cookies = {}  # name: (value, the attributes it came with)
 
-    def ask(self, path, form=None, method=None, **headers):
+    def ask(self, path, form=None, method=None, content=None, **headers):
         url = path if "://" in path else self.base + path
         parts = urlsplit(url)
         connection = _ToLoopback(parts.hostname, parts.port, context=self.trust)
@@ -53,6 +61,10 @@ class Visitor:
         if form is not None:
             body = urlencode(form)
             headers = {"Content-Type": "application/x-www-form-urlencoded", **headers}
+        if content is not None:
+            body = json.dumps(content)
+            token = next(value for name, (value, _) in self.cookies.items() if "csrf" in name)
+            headers = {"Content-Type": "application/json", "X-CSRFToken": token, "Referer": url, **headers}
         target = parts.path + (f"?{parts.query}" if parts.query else "")
         connection.request(method or ("GET" if form is None else "POST"), target, body,
                            {**({"Cookie": "; ".join(kept)} if kept else {}), **headers})  # fmt: skip

@@ -76,7 +76,7 @@ def test_sending_twice_makes_one_record(sign_in, session):
     assert Reading.objects.count() == 1
     assert again.json()["voltage_v"] == pytest.approx(52.4)
     assert again.json()["time_into_session_s"] == 300.0
-    put(client, path, **{**row, "voltage_v": 51})
+    put(client, path, **{**again.json(), "voltage_v": 51})
     assert Reading.objects.get().voltage_v == 51.0
 
 
@@ -207,9 +207,9 @@ def test_unique_rules_are_a_sentence(sign_in, revision):
 
 
 def test_patch_changes_only_what_is_sent(sign_in, session):
-    answer = sign_in("recorder").patch(
-        f"/api/v1/sessions/{session.pk}/", '{"distance_m": "5 km"}', content_type="application/json"
-    )
+    client, path = sign_in("recorder"), f"/api/v1/sessions/{session.pk}/"
+    told = {"distance_m": "5 km", "version": client.get(path).json()["version"]}
+    answer = client.patch(path, json.dumps(told), content_type="application/json")
     assert answer.status_code == 200
     session.refresh_from_db()
     assert (session.distance_m, session.runtime_s) == (5000.0, 1800.0)

@@ -13,6 +13,7 @@ from buildlog.models import Failure, FailureMode, Fitting, Photo
 from sessions import field_shell
 from sessions.models import GoNoGoCheck, Pass, Reading, Session, TestCard, TestCardItem, TrackPart
 from sessions.tracks import track_of
+from tests.filled_forms import opened
 
 PAYLOADS = Path(__file__).parent / "field_payloads_1.json"
 
@@ -152,7 +153,7 @@ def test_photos_and_removals_in_a_file(sign_in, session, reading, picture_file):
              "bytes": base64.b64encode(picture_file.read()).decode()}  # fmt: skip
     broken = {**photo, "id": "10000000-0000-4000-8000-0000000000ab", "bytes": "!!"}
     gone = {"id": str(reading.pk), "kind": "readings", "action": "remove", "payload": None}
-    rows = read_in(sign_in("recorder"), unsent([photo, photo, broken, gone, gone])).context["rows"]
+    rows = read_in(sign_in("builder"), unsent([photo, photo, broken, gone, gone])).context["rows"]
     assert [row.outcome for row in rows] == ["stored", "was there", "refused", "removed", "was there"]
     assert Photo.objects.get().caption == "Ice"
     assert not Reading.objects.exists()
@@ -239,7 +240,8 @@ def test_a_card_is_written_ticked_and_keeps_its_ticks_when_it_is_edited(sign_in,
     assert (first.what, first.why, second.what) == ("Six passes", "faster?", "Rest voltage")
     TestCardItem.objects.filter(pk=first.pk).update(outcome="done", session=session)
     form["items"] = "Coast-down\nSix passes — faster?"
-    client.post(f"/test-cards/{card.pk}/edit/", form)
+    edit = f"/test-cards/{card.pk}/edit/"
+    client.post(edit, {**opened(client, edit), **form})
     assert [(item.what, item.outcome) for item in card.items.all()] == [("Coast-down", "open"), ("Six passes", "done")]
     assert "Test lake" in client.get(card.get_absolute_url()).content.decode()
     form["items"] = "x" * 301
