@@ -97,7 +97,7 @@ def _voltage_margin(category: str, name: str) -> Callable[[Machine, Ride], Limit
         known = highest is not None and limits is not None and limits.highest_voltage_v is not None
         value = pack.voltage_margin_v(limits.highest_voltage_v, highest.voltage_v) if known else None
         return Limit(
-            f"{category}_voltage", f"{name}: volts to its limit, at the highest known", "voltage", value,
+            f"{category}_voltage", f"{name}: volts to its limit, from the highest known", "voltage", value,
             "pack.voltage_margin_v", BATTERY, f"fit pack and {name.lower()}, with its highest voltage",
             machine.voltage_alarm(category),
         )  # fmt: skip

@@ -52,7 +52,7 @@ export async function boardScreen(app, outing) {
   return [
     el("h1", { class: "quiet" }, `${outing.revision_name}, ${outing.venue_name}`),
     strip(outing, { whole: true }),
-    shown(alarmsOfOuting(revisionOf(outing)?.limits, outing, reference.told.units)),
+    shown(alarmsOfOuting(revisionOf(outing)?.limits, outing, reference.told.units), { brief: true }),
     await queueLine(outing.id),
     el("p", { class: "logged" }, [
       counted(outing.passes.length, "pass", "passes"), counted(outing.readings.length, "reading"),

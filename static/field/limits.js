@@ -7,6 +7,7 @@ import { capital, written } from "./numbers.js";
 const SAME = 1e-9;
 const NEAR_FRACTION = 0.02;
 const AFTER_TYPING_MS = 700;
+const AFTER_PRESS_MS = 400;
 
 export function voltageState({ limit_v, voltage_v }) {
   const share = voltage_v / limit_v;
@@ -93,12 +94,28 @@ export function alarmsOfOuting(limits, outing, units) {
   return kept;
 }
 
-export function shown(alarms) {
-  return alarms.map(([title, sentence]) => el("p", { class: "caution alarm" }, el("strong", {}, title), ` ${sentence}`));
+// `brief` leaves only what was measured and its limit, where large buttons must stay in reach.
+export function shown(alarms, { brief = false } = {}) {
+  const words = (sentence) => (brief ? sentence.replace(/\. .*$/, ".") : sentence);
+  return alarms.map(([title, sentence]) => el("p", { class: "caution alarm" }, el("strong", {}, title), ` ${words(sentence)}`));
 }
 
-// Says it under the fields of a form while they are filled in: at once when a field is left, and a
-// moment after the last key. `read` gives the stored value of a field's text, or throws.
+// A finger that is on its way down must find the button where it saw it: nothing moves while one is on
+// the screen, and for a moment after.
+let pressed = false;
+let lifted_ms = 0;
+for (const [kind, down] of [["pointerdown", true], ["pointerup", false], ["pointercancel", false]]) {
+  globalThis.addEventListener?.(kind, () => { pressed = down; lifted_ms = performance.now(); }, true);
+}
+
+function onceStill(act) {
+  const wait_ms = pressed ? AFTER_PRESS_MS : Math.max(0, lifted_ms + AFTER_PRESS_MS - performance.now());
+  if (lifted_ms === 0 || wait_ms === 0) act();
+  else setTimeout(() => onceStill(act), wait_ms);
+}
+
+// Says it under the fields of a form while they are filled in: as soon as a field is left, and a moment
+// after the last key. `read` gives the stored value of a field's text, or throws.
 export function warnIn(made, names, limitsNow, read, units) {
   const update = () => {
     for (const name of names) {
@@ -117,13 +134,24 @@ export function warnIn(made, names, limitsNow, read, units) {
       }
       const alarms = alarmsOf(limitsNow(), name, value, units);
       const words = alarms.flat().join(" ");
-      if (box.dataset.words === words) continue;
+      if ((box.dataset.words ?? "") === words) continue;
       box.dataset.words = words;
       box.replaceChildren(...shown(alarms));
+      const folded = box.closest("details");
+      if (folded && alarms.length) folded.open = true;
     }
   };
   let waiting = 0;
-  made.addEventListener("input", () => { clearTimeout(waiting); waiting = setTimeout(update, AFTER_TYPING_MS); });
-  made.addEventListener("change", update);
-  update();
+  made.addEventListener("input", () => {
+    clearTimeout(waiting);
+    waiting = setTimeout(() => onceStill(update), AFTER_TYPING_MS);
+  });
+  made.addEventListener("change", () => onceStill(update));
+  // A screen that is drawn again gets what was typed back only once it is in its place.
+  const placed = new MutationObserver(() => {
+    if (!made.isConnected) return;
+    placed.disconnect();
+    update();
+  });
+  placed.observe(document.body, { childList: true, subtree: true });
 }
