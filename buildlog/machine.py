@@ -111,7 +111,8 @@ class Machine:
         whole = pack.modules(series, parallel, **{name: told[name] for name in needed})
         continuous_a = told.get("continuous_current_a")
         return PackFacts(
-            full_voltage_v=whole.full_voltage_v,
+            # 14 times 4.2 V is 58.8 V; in binary it would be a little above a voltage that was measured as 58.8 V.
+            full_voltage_v=round(whole.full_voltage_v, 9),
             nominal_voltage_v=whole.nominal_voltage_v,
             empty_voltage_v=whole.empty_voltage_v,
             capacity_ah=whole.capacity_ah,

@@ -39,6 +39,7 @@ def seen_voltages(vehicle: Vehicle) -> dict[uuid.UUID, SeenVoltage]:
     found += [(pk, ends[1], f"the pack in a log of R{number}") for pk, number, ends in logged if ends]
     highest: dict[uuid.UUID, SeenVoltage] = {}
     for pk, voltage_v, subject in found:
-        if voltage_v is not None and (pk not in highest or voltage_v > highest[pk].voltage_v):
+        # Below zero a logger counts the other way, which says nothing of a limit.
+        if voltage_v is not None and voltage_v >= 0 and (pk not in highest or voltage_v > highest[pk].voltage_v):
             highest[pk] = SeenVoltage(voltage_v, subject)
     return highest

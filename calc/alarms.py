@@ -29,7 +29,7 @@ def highest_alarm(whose: str, limit_v: float, voltage_v: float, subject: str, me
     ----------
     whose: "controller" or "motor".
     limit_v: highest voltage it allows [V], above 0.
-    voltage_v: the highest voltage there is [V], 0 or more.
+    voltage_v: the highest voltage there is [V].
     subject: what has that voltage, such as "the full pack".
     measured: whether it was measured, rather than taken from a data sheet.
 
@@ -75,7 +75,7 @@ def cut_off_alarm(cut_off_v: float, voltage_v: float, subject: str, measured: bo
     Parameters
     ----------
     cut_off_v: low-voltage cut-off of the controller [V], above 0.
-    voltage_v: the voltage there is [V], 0 or more.
+    voltage_v: the voltage there is [V].
     subject: what has that voltage, such as "the full pack".
     measured: whether it was measured, rather than taken from a data sheet.
 

@@ -214,7 +214,8 @@ A_VOLTAGE = "a battery pack on the revision, or a voltage that was measured"
 def _highest_margin(sheet: Sheet, extremes: Extremes, name: str, limit: Any) -> None:
     reached, source = extremes.highest, extremes.highest_from
     has_limit, has_voltage = ~np.isnan(limit), ~np.isnan(reached)
-    margin = sheet.solve(pack.voltage_margin_v, has_limit & has_voltage, limit, reached)
+    # Of a logger that counts the other way, the margin is that to 0 V.
+    margin = sheet.solve(pack.voltage_margin_v, has_limit & has_voltage, limit, np.maximum(reached, 0.0))
 
     def how(row: int) -> str:
         return (

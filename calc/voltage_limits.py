@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from calc.declaration import Number, kernel, not_negative, plain, positive
+from calc.declaration import Number, any_real, kernel, plain, positive
 
 WITHIN, NEAR, OVER = 0.0, 1.0, 2.0
 NEAR_FRACTION = 0.02
@@ -21,7 +21,7 @@ _SAME = 1e-9
     formula="measured: over where U ≥ U_limit; by the data sheet: over where U > U_limit; near where U ≥ 0.98 U_limit",
     source="The limit is the maker's. The 2 %: common practice, no source.",
     limit_v=positive(),
-    voltage_v=not_negative(),
+    voltage_v=any_real(),
 )
 def voltage_state(limit_v: Number, voltage_v: Number, measured: Any = True) -> Any:
     """Whether a voltage is within its limit (0), near it (1) or over it (2).
@@ -32,7 +32,7 @@ def voltage_state(limit_v: Number, voltage_v: Number, measured: Any = True) -> A
     Parameters
     ----------
     limit_v: highest voltage that controller or motor allows, float or array [V], above 0.
-    voltage_v: voltage reached [V], 0 or more.
+    voltage_v: voltage reached [V]; a logger may write one below 0.
     measured: whether it was measured, rather than taken from a data sheet; bool or array.
 
     Returns
@@ -58,7 +58,7 @@ def voltage_state(limit_v: Number, voltage_v: Number, measured: Any = True) -> A
     formula="U ≤ U_cut-off",
     source="The cut-off is the maker's.",
     cut_off_v=positive(),
-    voltage_v=not_negative(),
+    voltage_v=any_real(),
 )
 def is_cut_off(cut_off_v: Number, voltage_v: Number) -> Any:
     """Whether a controller stops at a voltage because it is too low: 1 where it does, 0 where not.
@@ -66,7 +66,7 @@ def is_cut_off(cut_off_v: Number, voltage_v: Number) -> Any:
     Parameters
     ----------
     cut_off_v: low-voltage cut-off of the controller, float or array [V], above 0.
-    voltage_v: voltage reached [V], 0 or more.
+    voltage_v: voltage reached [V]; a logger may write one below 0.
 
     Returns
     -------

@@ -51,8 +51,9 @@ def _electrical(facts: LogFacts, rest_v: float | None, known: Assumptions) -> li
                    u=facts.u_energy_wh)  # fmt: skip
     out += _result("returned", "Energy that came back", "energy", facts.returned_wh, charge,
                    "Power below zero, integrated.")  # fmt: skip
-    if facts.energy_wh is not None and facts.returned_wh:
-        share = facts.returned_wh / (facts.energy_wh + facts.returned_wh)
+    taken_wh = (facts.energy_wh or 0.0) + (facts.returned_wh or 0.0)
+    if facts.returned_wh and taken_wh > 0:
+        share = facts.returned_wh / taken_wh
         out += _result("returned_share", "Share that came back", "fraction", share, charge, "Of the energy taken out.")
     out += _result("mean_power", "Mean power", "power", facts.mean_power_w, charge, "Net energy over the time logged.")
     out += _result("peak_power", "Peak power", "power", facts.peak_power_w, charge, "Largest voltage × current.",

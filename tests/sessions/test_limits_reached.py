@@ -107,6 +107,15 @@ def test_a_pack_that_is_full_at_the_limit_is_a_caution_before_anything_is_measur
     assert (margin.value, margin.is_over, margin.alarm.word) == (0.0, False, "at the limit")
 
 
+def test_measured_at_the_limit_counts_for_more_than_a_full_pack_at_it(session):
+    """14 modules of 4.2 V are 58.8 V, and 58.800000000000004 V in binary (IEEE 754-2019)."""
+    fit_electrics(session.revision, full_v=4.2, highest_voltage_v=58.8, lowest_voltage_v=40.0)
+    Fitting.objects.filter(part__category="battery_module").update(series=14, quantity=14)
+    Session.objects.filter(pk=session.pk).update(rest_voltage_start_v=58.8)
+    assert results(session).get("controller_voltage_margin").alarm.word == "over"
+    assert voltages(session.revision)[1] == (58.8, "the pack at rest before a ride of R1", True)
+
+
 def test_a_pack_that_does_not_wake_the_controller_is_said(session, sign_in):
     fit_electrics(session.revision, full_v=58.8)
     for name, page in pages_of(sign_in("builder"), session).items():
@@ -199,6 +208,18 @@ def test_logs_that_were_read_by_an_earlier_version_hold_their_highest_voltage_to
     assert results(ridden).get("controller_voltage_margin").value == pytest.approx(-2.0)
     assert facts_in({"columns": {}, "facts": {}}) is None
     assert facts_in(None) is None
+
+
+@pytest.mark.parametrize("volts", [[-82.0] * 40, [80.0] * 39 + [-0.3], [0.0] * 40])
+def test_a_logger_that_writes_nonsense_breaks_no_page(session, sign_in, volts):
+    fit_electrics(session.revision)
+    Fitting.objects.filter(part__category="battery_module").delete()
+    Session.objects.filter(pk=session.pk).update(rest_voltage_start_v=None, rest_voltage_end_v=None)
+    logged(session, volts, amps=[20.0] * 40)
+    client = sign_in("builder")
+    for path in (session.get_absolute_url(), f"/sessions/{session.pk}/recordings/"):
+        assert client.get(path).status_code == 200
+    assert all("<h1>" in page for page in pages_of(client, session).values())
 
 
 # Read, and shown
