@@ -13,9 +13,11 @@ GEOMETRY = (
     "wheelbase_m",
     "rolling_circumference_m",
     "drive_ratio",
-    "mass_without_rider_kg",
-    "cg_height_m",
+    "seat_x_m",
+    "seat_z_m",
 )
+MEASURED = ("mass_without_rider_kg", "cg_height_m")
+"""What was weighed and measured stays with the revision on which it was; those after it follow by their parts."""
 
 
 def next_revision(vehicle: Vehicle) -> Revision:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from dataclasses import dataclass
 
@@ -66,8 +67,11 @@ def _changes(old: list[Fitting], new: list[Fitting], system: str) -> list[str]:
 
 def _numbers(before: Machine, after: Machine, system: str) -> list[Delta]:
     rows: list[Delta] = []
+    weighed = any(machine.balance.mass.measured_on is not None for machine in (before, after))
     for label, kind, old, new in [
-        ("Mass of the parts", "mass", before.parts_mass_kg, after.parts_mass_kg),
+        ("Mass of the parts", "mass", before.balance.parts_mass_kg, after.balance.parts_mass_kg),
+        *([("Mass without rider", "mass", before.mass_kg, after.mass_kg)] if weighed else []),
+        ("Centre of gravity, height, without rider", "length", before.cg_height_m, after.cg_height_m),
         *[
             (
                 str(Revision._meta.get_field(name).verbose_name).capitalize(),
@@ -88,7 +92,7 @@ def _numbers(before: Machine, after: Machine, system: str) -> list[Delta]:
             )
         ],
     ]:
-        if old == new:
+        if old == new or (old is not None and new is not None and math.isclose(old, new, rel_tol=1e-9)):
             continue
         change = "" if old is None or new is None else ("+" if new > old else "") + written(new - old, kind, system)
         rows.append(

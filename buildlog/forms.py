@@ -19,6 +19,12 @@ class VehicleForm(RecordForm):
         fields = ["name", "purpose"]
 
 
+MOVED_BY_PARTS = (
+    "As measured in this state. Left empty, what was measured on an earlier revision stands, moved by the parts that "
+    "changed since."
+)
+
+
 class RevisionForm(RecordForm):
     belongs_to = ("vehicle",)
     groups = (
@@ -34,6 +40,7 @@ class RevisionForm(RecordForm):
                 "cg_height_m",
             ),
         ),
+        ("Where the rider sits", ("seat_x_m", "seat_z_m")),
     )
 
     class Meta:
@@ -51,8 +58,16 @@ class RevisionForm(RecordForm):
             "drive_ratio",
             "mass_without_rider_kg",
             "cg_height_m",
+            "seat_x_m",
+            "seat_z_m",
         ]
         widgets = {"date": day_input()}
+        help_texts = {
+            "mass_without_rider_kg": MOVED_BY_PARTS,
+            "cg_height_m": MOVED_BY_PARTS,
+            "seat_x_m": "Of the middle of the seat's surface; forward is positive.",
+            "seat_z_m": "Of the seat's surface, with the rider on it.",
+        }
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
-from buildlog.machine import BATTERY, TIPPING, Machine
+from buildlog.machine import Machine
 from calc import drivetrain, endurance, pack, stability
+from calc.alarms import PASSED, Alarm
+from calc.cautions import BATTERY, TIPPING
+from calc.quantities import written
 
 FAST = "Speed and stopping distance grow together; on ice, far more than on a road. A top speed is no target."
 FAR = "Cold, wind and soft snow shorten a range. Turn back before it says so."
@@ -32,11 +36,11 @@ class Limit:
     kernel: str
     caution: str = ""
     needs: str = ""
-    below_zero_is_over: bool = False
+    alarm: Alarm | None = None
 
     @property
     def is_over(self) -> bool:
-        return self.below_zero_is_over and self.value is not None and self.value < 0
+        return self.alarm is not None and self.alarm.is_over
 
 
 @dataclass(frozen=True)
@@ -48,7 +52,9 @@ class LimitPair:
 
     @property
     def moved(self) -> bool:
-        return self.today.value != self.planned.value
+        one, other = self.today.value, self.planned.value
+        # What was typed in inches comes back a little off.
+        return one != other and (one is None or other is None or not math.isclose(one, other, rel_tol=1e-9))
 
     @property
     def change(self) -> float | None:
@@ -70,8 +76,13 @@ def cautions(limits: Iterable[Limit]) -> list[str]:
     return list(dict.fromkeys(limit.caution for limit in limits if limit.caution and limit.value is not None))
 
 
+def alarms(limits: Iterable[Limit]) -> list[Alarm]:
+    """What is passed or nearly reached, to be said above everything else."""
+    return [limit.alarm for limit in limits if limit.alarm is not None]
+
+
 def _mass(machine: Machine, ride: Ride) -> Limit:
-    needs = "" if machine.mass_kg is not None else "weigh it, or give each part's mass"
+    needs = _needs(machine.balance.mass.needs)
     return Limit("mass", "Mass without rider", "mass", machine.mass_kg, "stability.centre_of_gravity", "", needs)
 
 
@@ -82,24 +93,44 @@ def _full_voltage(machine: Machine, ride: Ride) -> Limit:
 
 def _voltage_margin(category: str, name: str) -> Callable[[Machine, Ride], Limit]:
     def work(machine: Machine, ride: Ride) -> Limit:
-        told = machine.limits(category)
-        known = machine.pack is not None and told is not None and told.highest_voltage_v is not None
-        value = pack.voltage_margin_v(told.highest_voltage_v, machine.pack.full_voltage_v) if known else None
+        limits, highest = machine.limits(category), machine.highest_voltage
+        known = highest is not None and limits is not None and limits.highest_voltage_v is not None
+        value = pack.voltage_margin_v(limits.highest_voltage_v, highest.voltage_v) if known else None
         return Limit(
-            f"{category}_voltage", f"{name}: volts to its limit, pack full", "voltage", value, "pack.voltage_margin_v",
-            BATTERY, f"fit pack and {name.lower()}, with its highest voltage", below_zero_is_over=True,
+            f"{category}_voltage", f"{name}: volts to its limit, from the highest known", "voltage", value,
+            "pack.voltage_margin_v", BATTERY, f"fit pack and {name.lower()}, with its highest voltage",
+            machine.voltage_alarm(category),
         )  # fmt: skip
 
     return work
 
 
+def _cut_off_margin(machine: Machine, ride: Ride) -> Limit:
+    limits = machine.limits("speed_controller")
+    known = machine.pack is not None and limits is not None and limits.lowest_voltage_v is not None
+    value = pack.voltage_margin_v(machine.pack.full_voltage_v, limits.lowest_voltage_v) if known else None
+    return Limit(
+        "cut_off", "Full pack: volts above the controller's cut-off", "voltage", value, "pack.voltage_margin_v", "",
+        "fit pack and controller, with its low-voltage cut-off", machine.cut_off_alarm,
+    )  # fmt: skip
+
+
 def _current_margin(machine: Machine, ride: Ride) -> Limit:
-    told = machine.limits("speed_controller")
-    known = machine.pack and machine.pack.continuous_current_a and told and told.continuous_current_a
-    value = pack.current_margin_a(machine.pack.continuous_current_a, told.continuous_current_a) if known else None
+    limits = machine.limits("speed_controller")
+    known = machine.pack and machine.pack.continuous_current_a and limits and limits.continuous_current_a
+    value, alarm = None, None
+    if known:
+        value = pack.current_margin_a(machine.pack.continuous_current_a, limits.continuous_current_a)
+    if value is not None and value < 0:
+        alarm = Alarm(
+            PASSED,
+            "The controller may draw more than the pack may give.",
+            f"The controller stands {written(limits.continuous_current_a, 'current')} for long, the pack "
+            f"{written(machine.pack.continuous_current_a, 'current')}: limit the controller, or the pack overheats.",
+        )
     return Limit(
         "pack_current", "Pack: amps to its limit, controller at its own", "current", value, "pack.current_margin_a",
-        BATTERY, "give pack and controller their continuous current", below_zero_is_over=True,
+        BATTERY, "give pack and controller their continuous current", alarm,
     )  # fmt: skip
 
 
@@ -138,48 +169,67 @@ def _range(machine: Machine, ride: Ride) -> Limit:
     )  # fmt: skip
 
 
+def _needs(text: str) -> str:
+    return f"needs {text}" if text else ""
+
+
 def _cg_height(machine: Machine, ride: Ride) -> Limit:
-    cg = machine.with_rider(ride.rider_kg)
+    both = machine.with_rider(ride.rider_kg)
     return Limit(
-        "cg_height", "Centre of gravity with rider, height", "length", cg.z_m if cg else None,
-        "stability.centre_of_gravity", "", "give each part's mass and place, and log a session with the rider's mass",
+        "cg_height", "Centre of gravity with rider, height", "length", both.z_m if both else None,
+        "stability.centre_of_gravity", "", _needs(machine.balance.needs_for_rider_height(ride.rider_kg)),
     )  # fmt: skip
 
 
 def _factor(machine: Machine, ride: Ride) -> Limit:
-    cg, track_m = machine.with_rider(ride.rider_kg), machine.revision.track_width_m
-    value = float(stability.static_stability_factor(track_m, cg.z_m)) if cg and track_m else None
+    both, track_m = machine.with_rider(ride.rider_kg), machine.revision.track_width_m
+    value = float(stability.static_stability_factor(track_m, both.z_m)) if both and track_m else None
+    needs = machine.balance.needs_for_rider_height(ride.rider_kg) or "the track width"
     return Limit(
         "stability", "Static stability factor with rider", "ratio", value, "stability.static_stability_factor", TIPPING,
-        "measure the track width and the centre of gravity",
+        _needs(needs),
     )  # fmt: skip
 
 
 def _threshold(machine: Machine, ride: Ride) -> Limit:
-    cg, revision = machine.with_rider(ride.rider_kg), machine.revision
-    value = None
-    if cg and machine.single_contact and machine.centre_of_gravity and revision.track_width_m and revision.wheelbase_m:
-        from_single_m = cg.x_m if machine.single_contact == "rear" else revision.wheelbase_m - cg.x_m
+    both, revision = machine.with_rider(ride.rider_kg), machine.revision
+    value, needs = None, machine.balance.needs_for_rider(ride.rider_kg)
+    if not machine.single_contact:
+        needs = "three ground contacts"
+    elif not needs and not (revision.track_width_m and revision.wheelbase_m):
+        needs = "track width and wheelbase"
+    elif not needs:
+        from_single_m = both.x_m if machine.single_contact == "rear" else revision.wheelbase_m - both.x_m
         if 0 <= from_single_m <= revision.wheelbase_m:
             value = float(
-                stability.three_contact_threshold_g(revision.track_width_m, cg.z_m, revision.wheelbase_m, from_single_m)
+                stability.three_contact_threshold_g(
+                    revision.track_width_m, both.z_m, revision.wheelbase_m, from_single_m
+                )
             )
+        needs = BETWEEN
     return Limit(
         "threshold", "Tip-over threshold, three contacts, in g", "ratio", value, "stability.three_contact_threshold_g",
-        TIPPING, "three contacts, with track width, wheelbase and every part's place",
+        TIPPING, _needs(needs),
     )  # fmt: skip
+
+
+BETWEEN = "a centre of gravity between the contacts"
 
 
 def _load(end: str) -> Callable[[Machine, Ride], Limit]:
     def work(machine: Machine, ride: Ride) -> Limit:
-        cg, wheelbase_m = machine.with_rider(ride.rider_kg), machine.revision.wheelbase_m
-        value = None
-        if cg and machine.centre_of_gravity and wheelbase_m and 0 <= cg.x_m <= wheelbase_m:
-            loads = stability.contact_loads(machine.mass_kg + ride.rider_kg, cg.x_m, wheelbase_m)
-            value = float(getattr(loads, f"{end}_n")) / stability.STANDARD_GRAVITY_MPS2
+        both, wheelbase_m = machine.with_rider(ride.rider_kg), machine.revision.wheelbase_m
+        value, needs = None, machine.balance.needs_for_rider(ride.rider_kg)
+        if not needs and not wheelbase_m:
+            needs = "the wheelbase"
+        elif not needs:
+            if 0 <= both.x_m <= wheelbase_m:
+                loads = stability.contact_loads(both.mass_kg, both.x_m, wheelbase_m)
+                value = float(getattr(loads, f"{end}_n")) / stability.STANDARD_GRAVITY_MPS2
+            needs = BETWEEN
         return Limit(
             f"{end}_load", f"Load on the {end} contacts with rider, as mass", "mass", value, "stability.contact_loads",
-            "", "measure the wheelbase, and give every part's mass and place",
+            "", _needs(needs),
         )  # fmt: skip
 
     return work
@@ -190,6 +240,7 @@ _WORK: tuple[Callable[[Machine, Ride], Limit], ...] = (
     _full_voltage,
     _voltage_margin("speed_controller", "Controller"),
     _voltage_margin("motor", "Motor"),
+    _cut_off_margin,
     _current_margin,
     _c_rate,
     _top_speed,

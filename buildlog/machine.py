@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import uuid
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from typing import NamedTuple
 
+from buildlog.balance import SEAT, Balance, WithRider, up_the_line
 from buildlog.models import Fitting, Revision
+from buildlog.queries import LINE, read_line
+from buildlog.seen_voltages import SeenVoltage
 from calc import pack, stability
+from calc.alarms import Alarm, cut_off_alarm, highest_alarm
+from calc.cautions import BATTERY, TIPPING
+from calc.quantities import written
 from calc.session_facts import LimitFacts, PackFacts
-
-TIPPING = "A rigid machine on even ground. Ruts, edges and a leaning rider tip it well below this."
-BATTERY = "Lithium packs can burn. The maker's data and a qualified person decide how it may be built and used."
-RIDER_CG_ABOVE_SEAT_M = 0.25
-"""Seated rider: centre of mass above the seat (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -28,40 +32,70 @@ class Plate:
     caution: str = ""
     improve: str = ""
     u: float | None = None
+    alarm: Alarm | None = None
 
 
-@dataclass(frozen=True)
-class Warning:
-    title: str
-    sentence: str
+class Voltage(NamedTuple):
+    """A voltage of the pack: what has it, and whether it was measured."""
+
+    voltage_v: float
+    subject: str
+    measured: bool
+
+
+ELECTRONICS = (("speed_controller", "controller"), ("motor", "motor"))
 
 
 class Machine:
     """One revision with its fittings, read once.
 
-    The revision should come from `queries.revisions_with_parts` or an equal prefetch.
+    The revision should come from `queries.read_line`, or its fittings be fetched with it. `seen` holds the highest
+    voltage that was measured with each revision of the machine, where a page looks at that.
     """
 
-    def __init__(self, revision: Revision, fittings: list[Fitting] | None = None) -> None:
+    def __init__(
+        self,
+        revision: Revision,
+        fittings: list[Fitting] | None = None,
+        seen: Mapping[uuid.UUID, SeenVoltage] | None = None,
+    ) -> None:
         self.revision = revision
         # Fittings may be given, for a machine that is only thought of and stands nowhere yet.
         self.fittings: list[Fitting] = list(revision.fittings.all()) if fittings is None else fittings
+        self.seen = seen or {}
+
+    @classmethod
+    def in_line(cls, revision: Revision, seen: Mapping[uuid.UUID, SeenVoltage] | None = None) -> Machine:
+        """The machine of a revision, its fittings out of the vehicle's line where that is read already."""
+        held = next((one for one in getattr(revision.vehicle, LINE, ()) if one.pk == revision.pk), revision)
+        return cls(revision, list(held.fittings.all()), seen)
 
     def _of(self, category: str) -> list[Fitting]:
         return [fitting for fitting in self.fittings if fitting.part.category == category]
 
     @cached_property
-    def parts_mass_kg(self) -> float | None:
-        """Mass of the fitted parts, or None while the mass of any is not known."""
-        masses = [fitting.part.mass_kg for fitting in self.fittings]
-        if not masses or None in masses:
-            return None
-        return sum(fitting.quantity * fitting.part.mass_kg for fitting in self.fittings)
+    def line(self) -> dict[uuid.UUID, Revision]:
+        """The machine's revisions with their fittings, by key."""
+        vehicle = self.revision.vehicle
+        return {one.pk: one for one in getattr(vehicle, LINE, None) or read_line(vehicle)}
 
     @cached_property
+    def balance(self) -> Balance:
+        return Balance(self.revision, self.fittings, self.line)
+
+    @property
     def mass_kg(self) -> float | None:
         """Mass without rider: as weighed, or else as the parts add up."""
-        return self.revision.mass_without_rider_kg or self.parts_mass_kg
+        return self.balance.mass.value
+
+    @property
+    def cg_height_m(self) -> float | None:
+        """Without rider: as measured, or else as the parts add up."""
+        return self.balance.height.value
+
+    def with_rider(self, load_kg: float | None) -> WithRider | None:
+        """Machine and that mass on the seat, as far as is known."""
+        return self.balance.with_rider(load_kg)
 
     @cached_property
     def pack(self) -> PackFacts | None:
@@ -77,14 +111,32 @@ class Machine:
         whole = pack.modules(series, parallel, **{name: told[name] for name in needed})
         continuous_a = told.get("continuous_current_a")
         return PackFacts(
-            full_voltage_v=whole.full_voltage_v,
+            # 14 times 4.2 V is 58.8 V; in binary it would be a little above a voltage that was measured as 58.8 V.
+            full_voltage_v=round(whole.full_voltage_v, 9),
             nominal_voltage_v=whole.nominal_voltage_v,
             empty_voltage_v=whole.empty_voltage_v,
             capacity_ah=whole.capacity_ah,
             energy_wh=whole.energy_wh,
             continuous_current_a=None if continuous_a is None else continuous_a * parallel,
             curve=_assumed_curve(whole.empty_voltage_v, whole.full_voltage_v),
+            highest_temperature_c=told.get("highest_temperature_c"),
+            lowest_temperature_c=told.get("lowest_temperature_c"),
+            lowest_charging_temperature_c=told.get("lowest_charging_temperature_c"),
         )
+
+    @cached_property
+    def highest_voltage(self) -> Voltage | None:
+        """The highest there is: of the full pack, or measured with this pack on this revision or the last before it."""
+        full = Voltage(self.pack.full_voltage_v, "the full pack", False) if self.pack is not None else None
+        if not self.seen:
+            return full
+        for step in up_the_line(self.revision, self.line):
+            if step is not self.revision and _wiring(step.fittings.all()) != _wiring(self.fittings):
+                break
+            if step.pk in self.seen:
+                measured = Voltage(*self.seen[step.pk], True)
+                return full if full is not None and full.voltage_v > measured.voltage_v else measured
+        return full
 
     def limits(self, category: str) -> LimitFacts | None:
         """The tightest limits of the fitted controllers or motors."""
@@ -102,37 +154,6 @@ class Machine:
             highest_temperature_c=tightest("highest_temperature_c"),
         )
 
-    @cached_property
-    def centre_of_gravity(self) -> stability.CentreOfGravity | None:
-        """Of the parts, without rider, or None while a mass or place is not known."""
-        if not self.fittings or any(None in (f.x_m, f.z_m, f.part.mass_kg) for f in self.fittings):
-            return None
-        masses = [fitting.quantity * fitting.part.mass_kg for fitting in self.fittings]
-        if not any(masses):
-            return None
-        return stability.centre_of_gravity(masses, [f.x_m for f in self.fittings], [f.z_m for f in self.fittings])
-
-    @cached_property
-    def cg_height_m(self) -> float | None:
-        """Without rider: as measured, or else as the parts add up."""
-        if self.revision.cg_height_m is not None:
-            return self.revision.cg_height_m
-        added_up = self.centre_of_gravity
-        # Below the ground it is a slip of the pen, not a height.
-        return added_up.z_m if added_up and added_up.z_m > 0 else None
-
-    def with_rider(self, load_kg: float | None) -> stability.CentreOfGravity | None:
-        """The machine's centre of gravity with that mass on the seat, as far as is known."""
-        if self.mass_kg is None or self.cg_height_m is None or not load_kg:
-            return None
-        own = self.centre_of_gravity
-        forward_m = own.x_m if own else 0.0
-        # The seat's place is not recorded; a rider sits above the machine's own centre of gravity.
-        rider_z_m = self.cg_height_m + RIDER_CG_ABOVE_SEAT_M
-        return stability.centre_of_gravity(
-            [self.mass_kg, load_kg], [forward_m, forward_m], [self.cg_height_m, rider_z_m]
-        )
-
     @property
     def single_contact(self) -> str:
         """Where a machine of three contacts has only one: "front", "rear", or "" for others."""
@@ -141,30 +162,55 @@ class Machine:
             return "front"
         return "rear" if contacts == Revision.Contacts.TWO_FRONT_ONE_REAR else ""
 
+    def voltage_alarm(self, category: str) -> Alarm | None:
+        """What to say of the highest voltage beside what controllers or motors stand."""
+        limits, highest = self.limits(category), self.highest_voltage
+        if highest is None or limits is None or limits.highest_voltage_v is None:
+            return None
+        name = dict(ELECTRONICS)[category]
+        return highest_alarm(name, limits.highest_voltage_v, highest.voltage_v, highest.subject, highest.measured)
+
     @cached_property
-    def warnings(self) -> list[Warning]:
-        found = []
-        for category, name in (("speed_controller", "controller"), ("motor", "motor")):
-            limits = self.limits(category)
-            if self.pack is None or limits is None or limits.highest_voltage_v is None:
-                continue
-            if self.pack.full_voltage_v > limits.highest_voltage_v:
-                found.append(
-                    Warning(
-                        f"Pack above the {name}'s limit.",
-                        f"The full pack has {self.pack.full_voltage_v:g} V; the {name} stands at most "
-                        f"{limits.highest_voltage_v:g} V. Check both before the pack is connected: too much voltage "
-                        "can destroy the electronics and start a fire.",
-                    )
-                )
-        return found
+    def cut_off_alarm(self) -> Alarm | None:
+        """What to say of a pack at whose full voltage the controller does not even wake."""
+        limits = self.limits("speed_controller")
+        if self.pack is None or limits is None or limits.lowest_voltage_v is None:
+            return None
+        return cut_off_alarm(limits.lowest_voltage_v, self.pack.full_voltage_v, "the full pack", False)
+
+    @cached_property
+    def warnings(self) -> list[Alarm]:
+        found = [*(self.voltage_alarm(category) for category, _ in ELECTRONICS), self.cut_off_alarm]
+        return [alarm for alarm in found if alarm is not None]
 
     @cached_property
     def plates(self) -> list[Plate]:
-        rows: list[Plate] = []
+        balance, rows = self.balance, []
         if self.mass_kg is not None:
-            how = "As weighed." if self.revision.mass_without_rider_kg else "Sum of the fitted parts."
-            rows.append(Plate("mass", "Mass without rider", "mass", self.mass_kg, how))
+            rows.append(Plate("mass", "Mass without rider", "mass", self.mass_kg, balance.mass.how))
+        rows += self._pack_plates()
+        if balance.forward.value is not None:
+            rows.append(
+                Plate("cg_forward", "Centre of gravity, forward", "length", balance.forward.value, balance.forward.how,
+                      "stability.centre_of_gravity")
+            )  # fmt: skip
+        if self.cg_height_m is not None:
+            moved = balance.height.measured_on not in (None, self.revision)
+            kernel = "stability.after_changes" if moved else "stability.centre_of_gravity"
+            rows.append(
+                Plate("cg_height", "Centre of gravity, height", "length", self.cg_height_m, balance.height.how, kernel)
+            )
+        if self.cg_height_m and self.revision.track_width_m:
+            factor = stability.static_stability_factor(self.revision.track_width_m, self.cg_height_m)
+            rows.append(
+                Plate("stability", "Static stability factor", "ratio", factor,
+                      "Without rider; a rider raises the centre of gravity and lowers it.",
+                      "stability.static_stability_factor", TIPPING)
+            )  # fmt: skip
+        return rows
+
+    def _pack_plates(self) -> list[Plate]:
+        rows = []
         if self.pack is not None:
             for key, label, kind, value in (
                 ("full_voltage", "Pack, full", "voltage", self.pack.full_voltage_v),
@@ -174,57 +220,16 @@ class Machine:
             ):
                 caution = BATTERY if key == "full_voltage" else ""
                 rows.append(Plate(key, label, kind, value, "Modules in series and parallel.", "pack.modules", caution))
-            for category, name in (("speed_controller", "Controller"), ("motor", "Motor")):
-                limits = self.limits(category)
-                if limits is not None and limits.highest_voltage_v is not None:
-                    margin_v = pack.voltage_margin_v(limits.highest_voltage_v, self.pack.full_voltage_v)
-                    how = "Its limit less the full pack; below zero it is over."
-                    rows.append(
-                        Plate(
-                            f"{category}_margin",
-                            f"{name} voltage margin",
-                            "voltage",
-                            margin_v,
-                            how,
-                            "pack.voltage_margin_v",
-                        )
-                    )
-        if self.centre_of_gravity is not None:
-            rows.append(
-                Plate(
-                    "cg_forward",
-                    "Centre of gravity, forward",
-                    "length",
-                    self.centre_of_gravity.x_m,
-                    "Of the parts, from the rear contact, without rider.",
-                    "stability.centre_of_gravity",
-                )
-            )
-        if self.cg_height_m is not None:
-            how = "As measured, without rider." if self.revision.cg_height_m else "Of the parts, without rider."
-            rows.append(
-                Plate(
-                    "cg_height",
-                    "Centre of gravity, height",
-                    "length",
-                    self.cg_height_m,
-                    how,
-                    "stability.centre_of_gravity",
-                )
-            )
-        if self.cg_height_m and self.revision.track_width_m:
-            factor = stability.static_stability_factor(self.revision.track_width_m, self.cg_height_m)
-            rows.append(
-                Plate(
-                    "stability",
-                    "Static stability factor",
-                    "ratio",
-                    factor,
-                    "Without rider; a rider raises the centre of gravity and lowers it.",
-                    "stability.static_stability_factor",
-                    TIPPING,
-                )
-            )
+        highest = self.highest_voltage
+        for category, name in ELECTRONICS:
+            limits = self.limits(category)
+            if highest is not None and limits is not None and limits.highest_voltage_v is not None:
+                margin_v = pack.voltage_margin_v(limits.highest_voltage_v, highest.voltage_v)
+                how = f"Its limit less the highest voltage, {written(highest.voltage_v, 'voltage')}: {highest.subject}."
+                rows.append(
+                    Plate(f"{category}_margin", f"{name.capitalize()} voltage margin", "voltage", margin_v, how,
+                          "pack.voltage_margin_v", alarm=self.voltage_alarm(category))
+                )  # fmt: skip
         return rows
 
     @cached_property
@@ -232,7 +237,7 @@ class Machine:
         """What a person must still tell for the rest of the numbers."""
         needed = []
         if self.mass_kg is None:
-            needed.append("mass: weigh the machine, or give each part's mass")
+            needed.append(f"mass: {self.balance.mass.needs}")
         if self.pack is None:
             several = len(self._of("battery_module")) > 1
             needed.append(
@@ -242,11 +247,21 @@ class Machine:
             )
         if self.limits("speed_controller") is None:
             needed.append("voltage and current margins: fit the speed controller")
-        if self.cg_height_m is None:
-            needed.append("centre of gravity: give every part's mass and place, or measure its height")
+        needed += [
+            f"stability: {figure.needs}"
+            for figure in (self.balance.height, self.balance.forward)
+            if figure.value is None
+        ]
+        if self.revision.seat_x_m is None or self.revision.seat_z_m is None:
+            needed.append(f"figures with a rider: {SEAT}")
         if self.revision.track_width_m is None:
             needed.append("stability: measure the track width")
         return needed
+
+
+def _wiring(fittings: Iterable[Fitting]) -> list[tuple[uuid.UUID, int]]:
+    """Of which modules a pack is, and how many in series: what its voltage follows from."""
+    return sorted((one.part_id, one.series or 1) for one in fittings if one.part.category == "battery_module")
 
 
 def _assumed_curve(empty_voltage_v: float, full_voltage_v: float) -> pack.StateOfChargeCurve:

@@ -129,6 +129,8 @@ class RevisionSerializer(RecordSerializer):
             "drive_ratio",
             "mass_without_rider_kg",
             "cg_height_m",
+            "seat_x_m",
+            "seat_z_m",
         ]
 
 

@@ -42,6 +42,11 @@ _CATEGORIES = (
             Quality("continuous_current_a", "Continuous current", "current", high=10000),
             Quality("peak_current_a", "Peak current", "current", high=10000),
             Quality("resistance_ohm", "Internal resistance", "resistance", high=10),
+            Quality("highest_temperature_c", "Highest temperature", "temperature", low=-50, high=400),
+            Quality("lowest_temperature_c", "Lowest temperature", "temperature", low=-100, high=100),
+            Quality(
+                "lowest_charging_temperature_c", "Lowest temperature while charged", "temperature", low=-100, high=100
+            ),
         ),
     ),
     Category(
@@ -132,7 +137,7 @@ def read_specification(category_name: str, given: Any, system: str = "metric") -
         except NotUnderstood as error:
             errors[quality.name] = f"{quality.label}: {error}"
     if category.name == "battery_module" and not errors:
-        errors.update(_battery_order(stored))
+        errors.update(_battery_order(stored) or _temperature_order(stored))
     if errors:
         raise ValidationError(errors)
     return stored
@@ -155,4 +160,16 @@ def _battery_order(stored: dict[str, float]) -> dict[str, str]:
     return {
         "full_voltage_v": f"Full voltage {full:g} V must be above nominal {nominal:g} V, "
         f"and nominal above empty {empty:g} V. For example 54.6, 48.1 and 39."
+    }
+
+
+def _temperature_order(stored: dict[str, float]) -> dict[str, str]:
+    highest = stored.get("highest_temperature_c")
+    return {
+        name: f"{label} {stored[name]:g} °C must lie below the highest {highest:g} °C. For example −20 and 60."
+        for name, label in (
+            ("lowest_temperature_c", "Lowest temperature"),
+            ("lowest_charging_temperature_c", "Lowest temperature while charged"),
+        )
+        if highest is not None and name in stored and stored[name] >= highest
     }

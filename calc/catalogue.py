@@ -17,6 +17,7 @@ MODULES = {
     "alignment": "Clocks of several logs",
     "thinning": "Charts of long logs",
     "pack": "Battery pack",
+    "voltage_limits": "Voltage limits",
     "endurance": "Range and runtime",
     "drivetrain": "Drivetrain",
     "road_load": "Road load",

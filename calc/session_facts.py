@@ -5,7 +5,8 @@ None means "not known", never zero. Units are in the names.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -57,15 +58,17 @@ class LogFacts:
     peak_power_w: float | None = None
     highest_current_a: float | None = None
     lowest_voltage_v: float | None = None
+    highest_voltage_v: float | None = None
     resistance_ohm: float | None = None
     u_resistance_ohm: float | None = None
     motor_temperature_c: float | None = None
     controller_temperature_c: float | None = None
     battery_temperature_c: float | None = None
+    lowest_battery_temperature_c: float | None = None
 
     @classmethod
-    def of_series(cls, time_s: Any, voltage_v: Any, current_a: Any, **highest_temperatures: float | None) -> LogFacts:
-        """From samples of pack voltage and current, 1-D arrays of one length, and the hottest temperatures.
+    def of_series(cls, time_s: Any, voltage_v: Any, current_a: Any) -> LogFacts:
+        """From samples of pack voltage and current, 1-D arrays of one length.
 
         Raises ValueError as `calc.recording.electrical_summary` does.
         """
@@ -81,10 +84,37 @@ class LogFacts:
             peak_power_w=summary.peak_power_w,
             highest_current_a=summary.highest_current_a,
             lowest_voltage_v=summary.lowest_voltage_v,
+            highest_voltage_v=summary.highest_voltage_v,
             resistance_ohm=None if resistance is None else resistance.resistance_ohm,
             u_resistance_ohm=None if resistance is None else resistance.u_resistance_ohm,
-            **highest_temperatures,
         )
+
+
+_HIGHEST = (
+    "peak_power_w",
+    "highest_current_a",
+    "highest_voltage_v",
+    "motor_temperature_c",
+    "controller_temperature_c",
+    "battery_temperature_c",
+)
+_LOWEST = ("lowest_voltage_v", "lowest_battery_temperature_c")
+
+
+def of_several_logs(logs: Sequence[LogFacts]) -> LogFacts | None:
+    """What the logs of one session say together: totals of the longest, and the extremes of them all.
+
+    Totals do not add up, because logs of several instruments cover the same ride; a limit is passed whichever of
+    them saw it.
+    """
+    if not logs:
+        return None
+    longest = max(logs, key=lambda log: log.duration_s or 0.0)
+    extremes: dict[str, float | None] = {}
+    for worst, names in ((max, _HIGHEST), (min, _LOWEST)):
+        for name in names:
+            extremes[name] = worst((value for log in logs if (value := getattr(log, name)) is not None), default=None)
+    return replace(longest, **extremes)
 
 
 def _resistance(time_s: Any, voltage_v: Any, current_a: Any) -> Resistance | None:
@@ -108,6 +138,9 @@ class PackFacts:
     energy_wh: float
     continuous_current_a: float | None = None
     curve: StateOfChargeCurve | None = None
+    highest_temperature_c: float | None = None
+    lowest_temperature_c: float | None = None
+    lowest_charging_temperature_c: float | None = None
 
 
 @dataclass(frozen=True)
@@ -147,3 +180,5 @@ class SessionFacts:
     single_contact: str = ""
     cg_height_m: float | None = None
     cg_forward_m: float | None = None
+    cg_needs: str = ""
+    """What lacks for the centre of gravity with rider, in words; both of the above are not known then."""

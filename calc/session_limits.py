@@ -7,12 +7,19 @@ from typing import Any
 import numpy as np
 
 from calc import drivetrain, pack
+from calc.alarms import Alarm, cut_off_alarm, highest_alarm, temperature_alarm
+from calc.cautions import BATTERY
 from calc.declaration import Measured
 from calc.least_squares import lines_by_group
+from calc.quantities import written
 from calc.session_endurance import NEEDS_PACK
 from calc.session_sheet import Sheet
 
-BATTERY = "Over a maker's limit cells, cable or controller can burn. The maker's data and a qualified person decide."
+CHARGING_A = 1.0
+CHARGING_SHARE = 0.01
+"""Current that flows back, and charge that came back as a share of what went out; less than that may as well be a
+sensor that is a little off at no current (common practice, no source)."""
+
 MISSES_PEAKS = "Readings miss peaks; a log does not."
 
 
@@ -57,10 +64,12 @@ def electrical_limits(sheet: Sheet) -> None:
         table.log["highest_current_a"],
         table.highest_per_session(samples.owners, samples.amperes, samples.has_current),
     )
+    _voltage_margins(sheet, Extremes(sheet))
     _against_the_pack(sheet, samples, peak_a)
     _sag_and_resistance(sheet, samples)
     for name in ("controller", "motor"):
-        _margins(sheet, name, peak_a)
+        _current_margin(sheet, name, peak_a)
+    _temperature_margins(sheet, samples)
     _lowest_voltage(sheet, samples)
 
 
@@ -145,33 +154,152 @@ def _steps(sheet: Sheet, samples: Samples) -> Measured:
     return Measured(value, u)
 
 
-def _margins(sheet: Sheet, name: str, peak_a: Any) -> None:
-    limits = getattr(sheet.table, name)
-    full, highest = sheet.table.pack["full_voltage_v"], limits["highest_voltage_v"]
-    has_full, has_highest = ~np.isnan(full), ~np.isnan(highest)
-    margin = sheet.solve(pack.voltage_margin_v, has_full & has_highest, highest, full)
+_VOLTAGES = (
+    ("rest voltage before", "the pack at rest before the ride"),
+    ("rest voltage after", "the pack at rest after the ride"),
+    ("a reading", "the pack in a reading"),
+    ("the log", "the pack in the log"),
+    ("the full pack", "the full pack"),
+)
+"""What tells a voltage, and what had it. The last is a data sheet's; the others were measured."""
+
+_FULL_PACK = len(_VOLTAGES) - 1
+
+
+class Extremes:
+    """The highest and the lowest voltage of each session, whatever told it, and what that was."""
+
+    def __init__(self, sheet: Sheet) -> None:
+        table = sheet.table
+        owners, volts = table.reading_session, table.readings["voltage_v"]
+        read = ~np.isnan(volts)
+        before, after = table.facts["rest_voltage_start_v"], table.facts["rest_voltage_end_v"]
+        full = table.pack["full_voltage_v"]
+        # What was measured comes first: of two equal ones it counts for more.
+        highest = [before, after, table.highest_per_session(owners, volts, read), table.log["highest_voltage_v"], full]
+        lowest = [before, after, table.lowest_per_session(owners, volts, read), table.log["lowest_voltage_v"], full]
+        self.highest, self.highest_from = _extreme(highest, np.fmax)
+        self.lowest, self.lowest_from = _extreme(lowest, np.fmin)
+        self.u_voltage = table.facts["u_voltage_v"]
+
+    def u(self, source: Any) -> Any:
+        """A data sheet's voltage has no uncertainty of its own; a measured one that of the meter."""
+        return np.where(source == _FULL_PACK, 0.0, self.u_voltage)
+
+
+def _extreme(columns: list[Any], worst: Any) -> tuple[Any, Any]:
+    """The worst of several columns row by row, and which of them that was."""
+    value = worst.reduce(columns)
+    return value, np.argmax([column == value for column in columns], axis=0)
+
+
+def _voltage_margins(sheet: Sheet, extremes: Extremes) -> None:
+    for name in ("controller", "motor"):
+        limit = getattr(sheet.table, name)["highest_voltage_v"]
+        _highest_margin(sheet, extremes, name, limit)
+    cut_off, lowest, source = sheet.table.controller["lowest_voltage_v"], extremes.lowest, extremes.lowest_from
+    sheet.add("controller_cut_off_margin", "Margin to the controller's cut-off", "voltage", "pack.voltage_margin_v",
+              Measured(lowest - cut_off, extremes.u(source)),
+              {"low-voltage cut-off of the controller": ~np.isnan(cut_off), A_VOLTAGE: ~np.isnan(lowest)},
+              lambda row: f"Lowest voltage, {written(lowest[row], 'voltage')} ({_VOLTAGES[source[row]][0]}), less the "
+              f"cut-off {written(cut_off[row], 'voltage')}.",
+              evidence=lambda row: _VOLTAGES[source[row]][0],
+              alarm=lambda row: cut_off_alarm(float(cut_off[row]), float(lowest[row]), _VOLTAGES[source[row]][1],
+                                              source[row] != _FULL_PACK))  # fmt: skip
+
+
+A_VOLTAGE = "a battery pack on the revision, or a voltage that was measured"
+
+
+def _highest_margin(sheet: Sheet, extremes: Extremes, name: str, limit: Any) -> None:
+    reached, source = extremes.highest, extremes.highest_from
+    has_limit, has_voltage = ~np.isnan(limit), ~np.isnan(reached)
+    # Of a logger that counts the other way, the margin is that to 0 V.
+    margin = sheet.solve(pack.voltage_margin_v, has_limit & has_voltage, limit, np.maximum(reached, 0.0))
+
+    def how(row: int) -> str:
+        return (
+            f"Limit {written(limit[row], 'voltage')} less the highest voltage, {written(reached[row], 'voltage')} "
+            f"({_VOLTAGES[source[row]][0]})."
+        )
+
+    def alarm(row: int) -> Alarm | None:
+        subject, measured = _VOLTAGES[source[row]][1], source[row] != _FULL_PACK
+        return highest_alarm(name, float(limit[row]), float(reached[row]), subject, measured)
+
     sheet.add(f"{name}_voltage_margin", f"{name.capitalize()} voltage margin", "voltage", "pack.voltage_margin_v",
-              margin, {f"highest voltage of the {name}": has_highest, NEEDS_PACK: has_full},
-              lambda row: f"Limit {highest[row]:g} V less full pack {full[row]:g} V; below zero it is over.",
-              caution=BATTERY)  # fmt: skip
-    continuous = limits["continuous_current_a"]
+              Measured(margin, extremes.u(source)),
+              {f"highest voltage of the {name}": has_limit, A_VOLTAGE: has_voltage}, how,
+              evidence=lambda row: _VOLTAGES[source[row]][0], caution=BATTERY, alarm=alarm)  # fmt: skip
+
+
+def _current_margin(sheet: Sheet, name: str, peak_a: Any) -> None:
+    continuous = getattr(sheet.table, name)["continuous_current_a"]
     has_limit, has_peak = ~np.isnan(continuous), ~np.isnan(peak_a)
     margin = sheet.solve(pack.current_margin_a, has_limit & has_peak, continuous, np.maximum(peak_a, 0.0))
     sheet.add(f"{name}_current_margin", f"{name.capitalize()} current margin", "current", "pack.current_margin_a",
               margin, {f"continuous current of the {name}": has_limit, "a reading of current": has_peak},
               "Continuous limit less the largest battery current seen.", caution=BATTERY)  # fmt: skip
-    read = sheet.table.readings[f"{name}_temperature_c"]
-    hottest = np.fmax(
-        sheet.table.highest_per_session(sheet.table.reading_session, read, ~np.isnan(read)),
-        sheet.table.log[f"{name}_temperature_c"],
+
+
+def _temperature_margins(sheet: Sheet, samples: Samples) -> None:
+    """What is left to the highest temperature of battery, motor and controller, and to the battery's lowest."""
+    table = sheet.table
+    for name, limits in (("battery", table.pack), ("controller", table.controller), ("motor", table.motor)):
+        read = table.readings[f"{name}_temperature_c"]
+        hottest = np.fmax(
+            table.highest_per_session(samples.owners, read, ~np.isnan(read)), table.log[f"{name}_temperature_c"]
+        )
+        _temperature_margin(sheet, name, "highest", limits["highest_temperature_c"], hottest)
+    read = table.readings["battery_temperature_c"]
+    coldest = np.fmin(
+        table.lowest_per_session(samples.owners, read, ~np.isnan(read)), table.log["lowest_battery_temperature_c"]
     )
-    warmest = limits["highest_temperature_c"]
-    has_warmest, has_read = ~np.isnan(warmest), ~np.isnan(hottest)
-    margin = sheet.solve(drivetrain.temperature_margin_c, has_warmest & has_read, warmest, hottest)
-    sheet.add(f"{name}_temperature_margin", f"{name.capitalize()} temperature margin", "temperature difference",
+    _temperature_margin(sheet, "battery", "lowest", table.pack["lowest_temperature_c"], coldest)
+    with np.errstate(invalid="ignore"):
+        back = samples.amperes < -CHARGING_A
+        returned = table.log["returned_ah"]
+        logged = returned > CHARGING_SHARE * (table.log["charge_ah"] + returned)
+    charging = back & ~np.isnan(read)
+    coldest = np.fmin(
+        table.lowest_per_session(samples.owners, read, charging),
+        np.where(logged, table.log["lowest_battery_temperature_c"], np.nan),
+    )
+    came_back = logged | (table.count_per_session(samples.owners, back) > 0)
+    _temperature_margin(
+        sheet, "battery", "lowest charging", table.pack["lowest_charging_temperature_c"], coldest, came_back
+    )
+
+
+def _temperature_margin(
+    sheet: Sheet, name: str, which: str, limit: Any, reached: Any, applies: Any | None = None
+) -> None:
+    """One margin; of the highest temperature what is left above the hottest, of a lowest what is left below."""
+    has_limit, has_read = ~np.isnan(limit), ~np.isnan(reached)
+    above = which == "highest"
+    ends = (limit, reached) if above else (reached, limit)
+    margin = sheet.solve(drivetrain.temperature_margin_c, has_limit & has_read, *ends)
+    key, label = {
+        "highest": ("temperature_margin", "temperature margin"),
+        "lowest": ("cold_margin", "margin to its lowest temperature"),
+        "lowest charging": ("cold_charging_margin", "margin to its lowest charging temperature"),
+    }[which]
+    charged = which == "lowest charging"
+
+    def how(row: int) -> str:
+        told, limit_c = (written(value[row], "temperature") for value in (reached, limit))
+        if above:
+            return f"Limit {limit_c} less the hottest, {told}; below zero it was passed."
+        coldest = "Coldest while charge came back" if charged else "Coldest"
+        return f"{coldest}, {told}, less the limit {limit_c}; below zero it was passed."
+
+    def alarm(row: int) -> Alarm | None:
+        return temperature_alarm(name, float(limit[row]), float(reached[row]), highest=above, charged=charged)
+
+    sheet.add(f"{name}_{key}", f"{name.capitalize()} {label}", "temperature difference",
               "drivetrain.temperature_margin_c", margin,
-              {f"highest temperature of the {name}": has_warmest, f"a reading of {name} temperature": has_read},
-              lambda row: f"Limit less the hottest reading, {hottest[row]:g} °C.", caution=BATTERY)  # fmt: skip
+              {f"{which} temperature of the {name}": has_limit, f"a reading of {name} temperature": has_read}, how,
+              caution=BATTERY, applies=applies, alarm=alarm)  # fmt: skip
 
 
 def _lowest_voltage(sheet: Sheet, samples: Samples) -> None:

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from calc import speed, stability, weather
+from calc.cautions import TIPPING
 from calc.declaration import Measured
 from calc.session_endurance import endurance_columns
 from calc.session_energy import energy_columns
@@ -21,7 +22,6 @@ from calc.session_sheet import SessionReport, SessionReports, Sheet
 from calc.session_table import SessionTable
 
 ICE_SPEED = "Speed on ice: a long, clear run-out, a helmet and a kill switch. Local rules decide."
-TIPPING = "A rigid machine on even ground. Ruts, edges and a leaning rider tip it well below this."
 COLD = "Cover all skin, and watch each other's faces for white patches."
 
 
@@ -166,7 +166,8 @@ def _tipping(sheet: Sheet) -> None:
         facts[name] for name in ("track_width_m", "cg_height_m", "wheelbase_m", "cg_forward_m")
     )
     has_track, has_height = ~np.isnan(track), ~np.isnan(height)
-    needs = {"track width": has_track, "height of the centre of gravity with rider": has_height}
+    balance = _cg_needs(sheet, "height of the centre of gravity with rider")
+    needs = {"track width": has_track, balance: has_height}
     factor = sheet.solve(stability.static_stability_factor, has_track & has_height, track, height)
     sheet.add("static_stability_factor", "Static stability factor", "ratio", "stability.static_stability_factor",
               factor, needs, "Half the track width over the height of the centre of gravity, with rider.",
@@ -180,9 +181,15 @@ def _tipping(sheet: Sheet) -> None:
     threshold = sheet.solve(stability.three_contact_threshold_g, where, track, height, base, from_single)
     sheet.add("tip_over_threshold", "Tip-over threshold, three contacts", "ratio",
               "stability.three_contact_threshold_g", threshold,
-              needs | {"wheelbase": has_base, "place of the centre of gravity with rider": has_forward,
+              needs | {"wheelbase": has_base,
+                       _cg_needs(sheet, "place of the centre of gravity with rider"): has_forward | ~has_height,
                        "a centre of gravity between the contacts": between | ~has_base | ~has_forward},
               "In g, sideways on level ground, with rider.", caution=TIPPING, applies=three)  # fmt: skip
+
+
+def _cg_needs(sheet: Sheet, otherwise: str) -> Callable[[int], str]:
+    """What lacks for the centre of gravity, where the machine knows it."""
+    return lambda row: sheet.table.cg_needs[row] or otherwise
 
 
 _WORK: tuple[Callable[[Sheet], None], ...] = (

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from calc.alarms import Alarm
 from calc.budget import Budget
 from calc.declaration import Measured
 from calc.session_table import SessionTable
@@ -30,6 +31,8 @@ class Result:
     evidence: str = ""
     improve: str = ""
     caution: str = ""
+    alarm: Alarm | None = None
+    """A limit that is passed or nearly reached; pages say it above everything else."""
 
 
 @dataclass(frozen=True)
@@ -53,24 +56,36 @@ class Column:
     kernel: Text
     value: Any
     u: Any | None
-    needs: dict[str, Any]
+    needs: dict[Any, Any]
     method: Text
     evidence: Text
     improve: Text
     caution: Text
     applies: Any | None
+    alarm: Callable[[int], Alarm | None] | None
 
     def result(self, row: int) -> Result | None:
         if np.isnan(self.value[row]):
             return None
         u = None if self.u is None or np.isnan(self.u[row]) else float(self.u[row])
-        texts = (_said(text, row) for text in (self.method, self.kernel, self.evidence, self.improve, self.caution))
-        return Result(self.key, self.label, self.kind, float(self.value[row]), u, *texts)
+        return Result(
+            self.key,
+            self.label,
+            self.kind,
+            float(self.value[row]),
+            u,
+            method=_said(self.method, row),
+            kernel=_said(self.kernel, row),
+            evidence=_said(self.evidence, row),
+            improve=_said(self.improve, row),
+            caution=_said(self.caution, row),
+            alarm=self.alarm(row) if self.alarm else None,
+        )
 
     def missing(self, row: int) -> Missing | None:
         if not np.isnan(self.value[row]) or (self.applies is not None and not self.applies[row]):
             return None
-        needs = tuple(words for words, given in self.needs.items() if not given[row])
+        needs = tuple(_said(words, row) for words, given in self.needs.items() if not given[row])
         return Missing(self.key, self.label, needs)
 
 
@@ -109,24 +124,26 @@ class Sheet:
         kind: str,
         kernel: Text,
         measured: Any,
-        needs: dict[str, Any],
+        needs: dict[Any, Any],
         method: Text,
         *,
         evidence: Text = "",
         improve: Text = "",
         caution: Text = "",
         applies: Any | None = None,
+        alarm: Callable[[int], Alarm | None] | None = None,
     ) -> Any:
-        """Store a column. `needs` says in plain words what each mask's value gives. Returns the value.
+        """Store a column. Returns the value.
 
-        `measured` is the value alone or Measured; its u may be a Budget, which what comes after can build on.
+        `needs` says in plain words, a Text, what gives the value where its mask is not set. `measured` is the
+        value alone or Measured; its u may be a Budget, which what comes after can build on.
         """
         value, u = measured if isinstance(measured, Measured) else (measured, None)
         if isinstance(u, Budget):
             self.budgets[key] = u
             u = u.u
         self.columns[key] = Column(
-            key, label, kind, kernel, value, u, needs, method, evidence, improve, caution, applies
+            key, label, kind, kernel, value, u, needs, method, evidence, improve, caution, applies, alarm
         )
         return value
 
@@ -148,6 +165,11 @@ class SessionReport:
     def results(self) -> tuple[Result, ...]:
         found = (column.result(self._row) for column in self._columns.values())
         return tuple(result for result in found if result is not None)
+
+    @property
+    def alarms(self) -> tuple[Alarm, ...]:
+        """Every limit that was passed or nearly reached."""
+        return tuple(result.alarm for result in self.results if result.alarm is not None)
 
     @property
     def missing(self) -> tuple[Missing, ...]:

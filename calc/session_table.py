@@ -41,23 +41,37 @@ _PACK = (
     "capacity_ah",
     "energy_wh",
     "continuous_current_a",
+    "highest_temperature_c",
+    "lowest_temperature_c",
+    "lowest_charging_temperature_c",
 )
-_LIMITS = ("highest_voltage_v", "continuous_current_a", "highest_temperature_c")
+_LIMITS = ("highest_voltage_v", "lowest_voltage_v", "continuous_current_a", "highest_temperature_c")
 _PASS = ("distance_m", "duration_s", "u_distance_m", "u_duration_s")
 _LOG = (
     "charge_ah",
     "u_charge_ah",
+    "returned_ah",
     "energy_wh",
     "u_energy_wh",
     "peak_power_w",
     "highest_current_a",
     "lowest_voltage_v",
+    "highest_voltage_v",
     "resistance_ohm",
     "u_resistance_ohm",
     "motor_temperature_c",
     "controller_temperature_c",
+    "battery_temperature_c",
+    "lowest_battery_temperature_c",
 )
-_READING = ("voltage_v", "current_a", "motor_temperature_c", "controller_temperature_c")
+READING_COLUMNS = (
+    "voltage_v",
+    "current_a",
+    "motor_temperature_c",
+    "controller_temperature_c",
+    "battery_temperature_c",
+)
+"""What of a reading is worked with, side by side."""
 
 
 class Split(NamedTuple):
@@ -94,6 +108,7 @@ class SessionTable:
             [facts.controller for facts in all_facts],
             [facts.motor for facts in all_facts],
             [facts.single_contact for facts in all_facts],
+            [facts.cg_needs for facts in all_facts],
         )
         self.facts = _columns(all_facts, _FACTS)
         runs = [run for facts in all_facts for run in facts.passes]
@@ -108,7 +123,7 @@ class SessionTable:
             if len(run.mark_positions_m) >= 3 and len(run.mark_times_s) == len(run.mark_positions_m)
         ]
         looks = [reading for facts in all_facts for reading in facts.readings]
-        self.readings = _columns(looks, _READING)
+        self.readings = _columns(looks, READING_COLUMNS)
         self.reading_session = self._owners([len(facts.readings) for facts in all_facts])
         self.log = _columns([facts.log for facts in all_facts], _LOG)
 
@@ -120,6 +135,7 @@ class SessionTable:
         controllers: Sequence[LimitFacts | None],
         motors: Sequence[LimitFacts | None],
         single_contact: Sequence[str],
+        cg_needs: Sequence[str],
         passes: dict[str, Any],
         pass_session: Any,
         pass_is_out: Any,
@@ -133,7 +149,7 @@ class SessionTable:
         Columns are arrays with NaN for what is not known; passes and readings are ordered by their session.
         """
         table = cls.__new__(cls)
-        table._describe(packs, controllers, motors, single_contact)
+        table._describe(packs, controllers, motors, single_contact, cg_needs)
         nothing = np.full(table.count, np.nan)
         table.facts = {name: facts.get(name, nothing) for name in _FACTS}
         table.passes, table.pass_session, table.pass_is_out = passes, pass_session, pass_is_out
@@ -147,6 +163,7 @@ class SessionTable:
         controllers: Sequence[LimitFacts | None],
         motors: Sequence[LimitFacts | None],
         single_contact: Sequence[str],
+        cg_needs: Sequence[str],
     ) -> None:
         """What is known of each session's machine."""
         self.count = len(packs)
@@ -154,6 +171,7 @@ class SessionTable:
         self.controller = _columns(controllers, _LIMITS)
         self.motor = _columns(motors, _LIMITS)
         self.single_contact = np.array(single_contact, dtype="U5")
+        self.cg_needs = list(cg_needs)
         self.curves = self._curves(packs)
 
     def _owners(self, counts: list[int]) -> Any:

@@ -64,6 +64,60 @@ def centre_of_gravity(mass_kg: Number, x_m: Number, z_m: Number) -> CentreOfGrav
     return CentreOfGravity(total, float(masses @ forward) / total, float(masses @ height) / total)
 
 
+PLACED_WITHIN = 0.10
+"""Parts that weigh together what the machine weighs, within this share of it, speak for all of it (common practice,
+no source)."""
+
+
+class Rebalanced(NamedTuple):
+    """A measured machine after some of its parts were changed."""
+
+    mass_kg: float
+    cg_height_m: float
+
+
+@kernel(
+    title="Measured mass and height, after parts changed",
+    formula="M′ = M + Σ Δmᵢ,  h′ = (M h + Σ Δmᵢ zᵢ) / M′",
+    source="Statics, first moments of mass.",
+    mass_kg=positive(),
+    cg_height_m=positive(),
+    change_kg=any_real(),
+    change_z_m=any_real(),
+)
+def after_changes(mass_kg: float, cg_height_m: float, change_kg: Number, change_z_m: Number) -> Rebalanced:
+    """What was measured on a machine, moved by its changes: each by its own effect, the rest stays as it was.
+
+    Parameters
+    ----------
+    mass_kg: mass of the whole machine as it was measured [kg], above 0.
+    cg_height_m: height of its centre of gravity then [m], above 0.
+    change_kg: mass of each change, added above 0 and taken off below it, 1-D array [kg]; a part that was moved is
+        taken off at its old place and added at its new one.
+    change_z_m: height of each change above ground, same length [m].
+
+    Returns
+    -------
+    Rebalanced. The height may come out at the ground or below it: then the figures contradict each other.
+
+    Raises
+    ------
+    ValueError: lengths differ, nothing is left of the mass, or an argument is out of range.
+
+    Examples
+    --------
+    >>> after_changes(mass_kg=100.0, cg_height_m=0.4, change_kg=[-20.0, 20.0], change_z_m=[0.3, 0.8])
+    Rebalanced(mass_kg=100.0, cg_height_m=0.5)
+    """
+    masses, heights = np.atleast_1d(change_kg), np.atleast_1d(change_z_m)
+    if masses.shape != heights.shape:
+        raise ValueError(f"change_z_m must be as long as change_kg ({masses.size}), got {heights.size}")
+    left_kg = mass_kg + float(masses.sum())
+    if left_kg <= 0:
+        raise ValueError(f"change_kg must leave a mass above 0 kg, got {left_kg:g} kg of {mass_kg:g} kg")
+    return Rebalanced(left_kg, (mass_kg * cg_height_m + float(masses @ heights)) / left_kg)
+
+
 class CentreOfGravityShift(NamedTuple):
     forward_m: Any
     up_m: Any

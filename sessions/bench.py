@@ -15,7 +15,8 @@ from buildlog.fix_history import RIDDEN, history_of
 from buildlog.limits import LimitPair, Ride, side_by_side
 from buildlog.machine import Machine
 from buildlog.models import Failure, Modification, Revision, Vehicle
-from buildlog.queries import failures, revisions_with_parts
+from buildlog.queries import failures, read_line
+from buildlog.seen_voltages import seen_voltages
 from calc import reliability
 from calc.exposure_gaps import DISTANCE
 from calc.fix_proof import History, Proof
@@ -139,14 +140,15 @@ def bench_of(vehicle: Vehicle, filters: Filters, system: str = "metric") -> Benc
             Prefetch("answers", queryset=Failure.objects.select_related("mode", "revision__vehicle"))
         )
     )
-    revisions = list(revisions_with_parts().filter(vehicle=vehicle).order_by("number"))
+    revisions = read_line(vehicle)
     today = next((one for one in reversed(revisions) if one.status == Revision.Status.RIDING), None)
     planned = next(
         (one for one in reversed(revisions) if one.status in (Revision.Status.PLANNED, Revision.Status.IN_BUILD)), None
     )
     sessions, reports = _recent(modifications, today)
     ride = _ride(vehicle, today, sessions, reports)
-    machines = {one.pk: Machine(one) for one in revisions}
+    seen = seen_voltages(vehicle)
+    machines = {one.pk: Machine(one, seen=seen) for one in revisions}
     limits = []
     if today is not None:
         limits = side_by_side(machines[today.pk], machines[(planned or today).pk], ride)

@@ -12,11 +12,13 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from buildlog.limits import cautions, side_by_side
+from buildlog.limits import alarms, cautions, side_by_side
 from buildlog.machine import Machine
 from buildlog.models import Failure, Vehicle
 from buildlog.queries import revisions_with_parts
 from buildlog.roles import Right, needs
+from buildlog.seen_voltages import seen_voltages
+from calc.alarms import Alarm
 from sessions.bench import Bench, Filters, bench_of, ride_of
 from sessions.bench_figures import bench_figures
 from sessions.figures import map_style_id
@@ -49,10 +51,19 @@ def bench(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
         "shown": found.shown[:SHOWN_AT_ONCE],
         "questions": questions_of(found, system),
         "limit_cautions": cautions(pair.today for pair in found.limits),
+        "alarms": _alarms(found),
         "figures": figures,
         "map_style_id": map_style_id() if figures else "",
     }
     return render(request, "sessions/bench.html", context)
+
+
+def _alarms(found: Bench) -> list[tuple[str, Alarm]]:
+    """What is passed or nearly reached, today and as planned, with the revision it is said of."""
+    told = [(found.today, alarms(pair.today for pair in found.limits))]
+    if found.planned is not None:
+        told.append((found.planned, alarms(pair.planned for pair in found.limits)))
+    return [(revision.label, alarm) for revision, said in told for alarm in said]
 
 
 def _choices(found: Bench) -> list[tuple[str, str, list[tuple[str, str]]]]:
@@ -104,10 +115,10 @@ def what_if(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     """Try a change on paper. What is tried stands in the address, so it can be kept and sent."""
     revision = get_object_or_404(revisions_with_parts().select_related("vehicle__assumptions"), pk=pk)
     system = request.user.unit_system
-    before = Machine(revision)
+    before = Machine(revision, seen=seen_voltages(revision.vehicle))
     data = request.POST if request.method == "POST" else (request.GET if request.GET else None)
     form = WhatIfForm(revision, data, system)
-    tried = form.thought_of() if form.is_bound and form.is_valid() else None
+    tried = form.thought_of(before) if form.is_bound and form.is_valid() else None
     if request.method == "POST" and tried is not None:
         try:
             made = keep(tried, before, system)
@@ -124,6 +135,6 @@ def what_if(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
         "tried": tried,
         "pairs": pairs,
         "limit_cautions": cautions(pair.planned for pair in pairs),
-        "warnings": tried.warnings if tried else [],
+        "alarms": alarms(pair.planned for pair in pairs),
     }
     return render(request, "sessions/what_if.html", context, status=422 if form.errors else 200)

@@ -106,16 +106,38 @@ def _revisions() -> list[dict[str, Any]]:
             "name": str(one),
             "vehicle": str(one.vehicle_id),
             "status": one.status,
-            "pack": _pack(one),
+            "pack": _pack(machine),
+            "limits": _limits(machine),
             "assumptions": _assumptions(one),
             "consumption": consumptions.get(one.pk) or consumptions.get(one.vehicle_id),
         }
         for one in listed
+        for machine in [Machine(one)]
     ]
 
 
-def _pack(revision: Revision) -> dict[str, Any] | None:
-    pack = Machine(revision).pack
+def _limits(machine: Machine) -> dict[str, Any]:
+    """What the phone holds a voltage or temperature against, the moment it is typed."""
+    controller, motor, pack = machine.limits("speed_controller"), machine.limits("motor"), machine.pack
+    owners = (("controller", controller), ("motor", motor))
+    return {
+        "highest_voltage_v": [
+            [whose, limits.highest_voltage_v]
+            for whose, limits in owners
+            if limits is not None and limits.highest_voltage_v is not None
+        ],
+        "cut_off_v": controller.lowest_voltage_v if controller is not None else None,
+        "highest_temperature_c": [
+            [whose, limits.highest_temperature_c]
+            for whose, limits in (("battery", pack), *owners)
+            if limits is not None and limits.highest_temperature_c is not None
+        ],
+        "lowest_battery_temperature_c": pack.lowest_temperature_c if pack is not None else None,
+    }
+
+
+def _pack(machine: Machine) -> dict[str, Any] | None:
+    pack = machine.pack
     if pack is None:
         return None
     return {

@@ -5,6 +5,7 @@ from __future__ import annotations
 import uuid
 from dataclasses import dataclass
 
+from buildlog.machine import Machine
 from buildlog.models import Failure, Revision
 from calc.fix_proof import FixFacts, Kinds, Proof
 from calc.lineage import Fitted
@@ -188,8 +189,9 @@ def _never_measured(bench: Bench) -> list[Question]:
             18,
         )
     )
-    if today.mass_without_rider_kg is None:
+    balance = Machine(today).balance
+    if balance.mass.measured_on is None:
         found.append(Question("Weigh the machine, front and rear apart", "Mass, and where its weight stands.", 12))
-    if today.cg_height_m is None:
+    if balance.height.measured_on is None:
         found.append(Question("Measure the height of the centre of gravity", "The tip-over limit rests on it.", 22))
     return found

@@ -6,7 +6,8 @@ from typing import Any
 
 from django.db.models import Count, Prefetch, Q, QuerySet
 
-from buildlog.models import Fitting, Revision
+from buildlog.models import Revision
+from buildlog.queries import with_line
 from sessions.models import Log, Pass, Session, Venue
 
 
@@ -31,7 +32,7 @@ def sessions_with_evidence() -> QuerySet[Session]:
         "readings",
         Prefetch("logs", queryset=Log.objects.order_by("first_at", "stored_at")),
         Prefetch("passes", queryset=Pass.objects.prefetch_related("gate__marks")),
-        Prefetch("revision__fittings", queryset=Fitting.objects.select_related("part")),
+        with_line("revision__vehicle"),
     )
 
 

@@ -9,7 +9,7 @@ from buildlog.difference import Difference, difference
 from buildlog.limits import Limit, cautions, limits_of
 from buildlog.machine import Machine
 from buildlog.models import Failure, Modification, Photo, Revision
-from buildlog.queries import revisions_with_parts
+from buildlog.seen_voltages import seen_voltages
 from calc.comparison import MeanInterval, mean_interval
 from sessions.bench import Filters, bench_of
 from sessions.comparison import CONFIDENCE, MEASURES, Measure, failure_rates_of
@@ -47,10 +47,11 @@ class Report:
 
 
 def report_of(revision: Revision, system: str) -> Report:
-    found = revisions_with_parts().select_related("vehicle__assumptions").get(pk=revision.pk)
+    found = Revision.objects.select_related("vehicle__assumptions").get(pk=revision.pk)
     bench = bench_of(found.vehicle, Filters(), system)
     season = Season(found.vehicle)
-    machine, parent = season.machines[found.pk], season.machines.get(found.parent_id)
+    machine = Machine.in_line(found, seen_voltages(found.vehicle))
+    parent = season.machines.get(found.parent_id)
     rows = season.rows_of(found)
     measures = []
     for measure in MEASURES:

@@ -11,12 +11,12 @@ from typing import Any
 from buildlog.machine import Machine
 from calc import speed
 from calc.declaration import Measured
-from calc.session_facts import LogFacts, PassFacts, ReadingFacts, SessionFacts
+from calc.session_facts import LogFacts, PassFacts, ReadingFacts, SessionFacts, of_several_logs
 from calc.session_report import SessionReport, evaluate, evaluate_all
 from calc.session_sheet import Result
 from calc.timing import frame_duration_u_s, stopwatch_duration
 from sessions.models import Assumptions, Pass, Session
-from sessions.models.logs import longest
+from sessions.models.logs import facts_in
 
 LIGHT_GATE_U_S = 0.002
 """Two beams, each read to about a millisecond (common practice, no source)."""
@@ -72,7 +72,7 @@ def reports_for(sessions: Iterable[Session]) -> dict[uuid.UUID, SessionReport]:
     machines: dict[uuid.UUID, Machine] = {}
     for session in listed:
         if session.revision_id not in machines:
-            machines[session.revision_id] = Machine(session.revision)
+            machines[session.revision_id] = Machine.in_line(session.revision)
     reports = evaluate_all([facts_of(session, machines[session.revision_id]) for session in listed])
     return {session.pk: report for session, report in zip(listed, reports, strict=True)}
 
@@ -109,10 +109,11 @@ def pass_rows(session: Session) -> list[PassRow]:
 
 def facts_of(session: Session, machine: Machine | None = None) -> SessionFacts:
     """What is known of a session, as `calc.session_report` wants it."""
-    machine = machine or Machine(session.revision)
+    machine = machine or Machine.in_line(session.revision)
     known = Assumptions.of(session.revision.vehicle)
     rider_kg = session.rider_mass_kg
-    cg = machine.with_rider(None if rider_kg is None else rider_kg + (session.payload_kg or 0.0))
+    load_kg = None if rider_kg is None else rider_kg + (session.payload_kg or 0.0)
+    both = machine.with_rider(load_kg)
     distance, charge, energy = session.distance_m, session.charge_used_ah, session.energy_used_wh
     return SessionFacts(
         distance_m=distance,
@@ -150,14 +151,15 @@ def facts_of(session: Session, machine: Machine | None = None) -> SessionFacts:
         track_width_m=session.revision.track_width_m,
         wheelbase_m=session.revision.wheelbase_m,
         single_contact=machine.single_contact,
-        cg_height_m=cg.z_m if cg else None,
-        cg_forward_m=cg.x_m if cg and machine.centre_of_gravity else None,
+        cg_height_m=both.z_m if both else None,
+        cg_forward_m=both.x_m if both else None,
+        cg_needs=machine.balance.needs_for_rider(load_kg),
     )
 
 
 def log_facts(summaries: list[Any], known: Assumptions) -> LogFacts | None:
-    """What the longest of a session's logs says; its current sensor is wrong by a share, as a counter is."""
-    found = longest(summaries)
+    """What a session's logs say together; their current sensors are wrong by a share, as a counter is."""
+    found = of_several_logs([facts for facts in map(facts_in, summaries) if facts is not None])
     if found is None or found.charge_ah is None or found.energy_wh is None:
         return found
     return replace(

@@ -20,11 +20,11 @@ from django.db.models.functions import Cast
 
 from buildlog.machine import Machine
 from buildlog.models import Revision, Vehicle
-from buildlog.queries import revisions_with_parts
+from buildlog.queries import read_line
 from calc.declaration import Measured
 from calc.session_report import evaluate_table
 from calc.session_sheet import SessionReports
-from calc.session_table import SessionTable, Split
+from calc.session_table import READING_COLUMNS, SessionTable, Split
 from calc.speed import gate_speed
 from calc.timing import frame_duration_u_s, stopwatch_duration
 from sessions.models import Assumptions, Gate, Log, Pass, Reading, Session
@@ -43,7 +43,6 @@ _NUMBERS = (
     "distance_m",
 )
 _OTHERS = ("session_text", "revision_text", "started_at", "surface", "venue_text", "venue__name")
-_READ = ("voltage_v", "current_a", "motor_temperature_c", "controller_temperature_c")
 
 
 @dataclass(frozen=True)
@@ -82,7 +81,7 @@ class Season:
 
     def __init__(self, vehicle: Vehicle, direction: str = "") -> None:
         self.vehicle = vehicle
-        self.revisions: list[Revision] = list(revisions_with_parts().filter(vehicle=vehicle).order_by("number"))
+        self.revisions: list[Revision] = read_line(vehicle)
         self.machines = {one.pk: Machine(one) for one in self.revisions}
         found = Session.objects.filter(revision__vehicle=vehicle).order_by("started_at", "pk")
         found = found.annotate(
@@ -206,11 +205,13 @@ class Season:
     def _read_readings(self) -> None:
         found = Reading.objects.filter(session__revision__vehicle=self.vehicle)
         found = found.annotate(session_text=as_text("session_id"))
-        rows = list(found.values_list("session_text", "time_into_session_s", *_READ))
+        rows = list(found.values_list("session_text", "time_into_session_s", *READING_COLUMNS))
         rows.sort(key=lambda row: (self._row[row[0]], row[1]))
-        columns = list(zip(*rows, strict=True)) if rows else [()] * (2 + len(_READ))
+        columns = list(zip(*rows, strict=True)) if rows else [()] * (2 + len(READING_COLUMNS))
         self._reading_session = np.array([self._row[key] for key in columns[0]], dtype=np.intp)
-        self._readings = {name: np.array(columns[2 + index], dtype=np.float64) for index, name in enumerate(_READ)}
+        self._readings = {
+            name: np.array(columns[2 + index], dtype=np.float64) for index, name in enumerate(READING_COLUMNS)
+        }
 
     def _read_logs(self) -> None:
         """What the logs add up to; the logs themselves stay in their files."""
@@ -235,7 +236,8 @@ class Season:
         }
         for name in ("track_width_m", "wheelbase_m"):
             facts[name] = np.array([getattr(one.revision, name) for one in machines], dtype=np.float64)
-        facts |= self._centres(machines, load)
+        centres, cg_needs = self._centres(machines, load)
+        facts |= centres
         packs, controllers, motors = (
             {key: work(machine) for key, machine in self.machines.items()}
             for work in (
@@ -250,6 +252,7 @@ class Season:
             [controllers[key] for key in self.revision],
             [motors[key] for key in self.revision],
             [machine.single_contact for machine in machines],
+            cg_needs,
             self._pass,
             self.passes.session,
             self.passes.is_out,
@@ -259,18 +262,20 @@ class Season:
             [self._logs.get(row) for row in range(self.count)],
         )
 
-    def _centres(self, machines: list[Machine], load: Any) -> dict[str, Any]:
-        """Height and place of the centre of gravity with each session's rider; riders and builds repeat."""
-        known: dict[tuple[uuid.UUID, float], Any] = {}
+    def _centres(self, machines: list[Machine], load: Any) -> tuple[dict[str, Any], list[str]]:
+        """Height and place of the centre of gravity with each session's rider, and what they need where they are not
+        known; riders and builds repeat."""
+        known: dict[tuple[uuid.UUID, float | None], tuple[Any, str]] = {}
         height, forward = np.full(self.count, np.nan), np.full(self.count, np.nan)
-        for row in np.flatnonzero(~np.isnan(load)):
-            machine, mass = machines[row], float(load[row])
+        needs = []
+        for row, machine in enumerate(machines):
+            mass = None if np.isnan(load[row]) else float(load[row])
             key = (machine.revision.pk, mass)
             if key not in known:
-                known[key] = machine.with_rider(mass)
-            cg = known[key]
-            if cg is not None:
-                height[row] = cg.z_m
-                if machine.centre_of_gravity:
-                    forward[row] = cg.x_m
-        return {"cg_height_m": height, "cg_forward_m": forward}
+                known[key] = machine.with_rider(mass), machine.balance.needs_for_rider(mass)
+            both, lacking = known[key]
+            needs.append(lacking)
+            if both is not None:
+                height[row] = both.z_m
+                forward[row] = np.nan if both.x_m is None else both.x_m
+        return {"cg_height_m": height, "cg_forward_m": forward}, needs

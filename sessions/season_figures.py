@@ -15,6 +15,8 @@ from sessions.figures import COLOURS, MARKERS, Figure, base_layout, scatter
 from sessions.season import Season
 
 LEAST_FOR_CURVE = 4
+LEAST_SPEED_RATIO = 1.5
+"""Over a narrower span of speeds the two parts of a curve trade off against each other (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -89,7 +91,11 @@ def _begins(season: Season) -> list[tuple[int, float]]:
 
 
 def load_curves(season: Season) -> list[LoadCurve]:
-    """Where a revision was ridden at different mean speeds, the curve through its sessions."""
+    """Where a revision was ridden at clearly different mean speeds, the curve through its sessions.
+
+    Rolling and air both cost energy, so a curve with a part below zero is no curve of a machine: then the points
+    stand alone.
+    """
     speed, per_km = season.values("average_speed"), season.values("energy_per_distance")
     curves = []
     for revision in season.revisions:
@@ -97,14 +103,16 @@ def load_curves(season: Season) -> list[LoadCurve]:
         rows = rows[~np.isnan(speed[rows] + per_km[rows])] if rows.size else rows
         if rows.size < LEAST_FOR_CURVE:
             continue
+        slowest, fastest = float(speed[rows].min()), float(speed[rows].max())
+        if fastest < LEAST_SPEED_RATIO * slowest:
+            continue
         try:
             fit = fit_powers(speed[rows], per_km[rows], (0, 2), "speed")
         except ValueError:
             continue
         constant, square = (float(one) for one in fit.coefficients)
-        curves.append(
-            LoadCurve(revision, int(rows.size), constant, square, float(speed[rows].min()), float(speed[rows].max()))
-        )
+        if constant > 0 and square > 0:
+            curves.append(LoadCurve(revision, int(rows.size), constant, square, slowest, fastest))
     return curves
 
 

@@ -11,8 +11,10 @@ from django.shortcuts import get_object_or_404, render
 from django.views.decorators.http import require_safe
 
 from buildlog.exposure import Exposure
-from buildlog.limits import Limit, Ride, limits_of
+from buildlog.limits import Limit, Ride, cautions, limits_of
+from buildlog.machine import Machine
 from buildlog.models import Failure, Modification, Revision, Vehicle
+from buildlog.seen_voltages import seen_voltages
 from calc import reliability
 from sessions.bench import growth_of
 from sessions.bench_figures import cumulative_of
@@ -61,11 +63,13 @@ def season(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     if everything:
         figures["failure_growth"] = cumulative_of(growth, exposure.begins_m(), system)
     figures["failure_rate"] = failure_rates(rates)
+    rows = _rows(found, rates, changes)
     context: dict[str, Any] = {
         "vehicle": vehicle,
         "season": found,
         "measures": FIRST_MEASURES,
-        "rows": _rows(found, rates, changes),
+        "rows": rows,
+        "built_cautions": cautions(limit for row in rows for limit in row.limits),
         "growth": growth,
         "curves": curves,
         "records": records_of(found),
@@ -86,6 +90,7 @@ def _rows(found: Season, rates: list[Any], changes: dict[uuid.UUID, list[Modific
     riders = recorded(found.numbers["rider_mass_kg"], slice(None))
     ride = Ride(rider_kg=float(riders[-1]) if riders.size else None)
     by_revision = {row.revision.pk: row for row in rates}
+    seen = seen_voltages(found.vehicle)
     columns = [(measure.kind, found.values(measure.key)) for measure in FIRST_MEASURES]
     table = []
     for revision in reversed(found.revisions):
@@ -95,7 +100,7 @@ def _rows(found: Season, rates: list[Any], changes: dict[uuid.UUID, list[Modific
             values = recorded(column, rows)
             means.append((kind, float(values.mean()) if values.size else None, int(values.size)))
         rate = by_revision[revision.pk]
-        limits = [one for one in limits_of(found.machines[revision.pk], ride) if one.key in BUILT]
+        limits = [one for one in limits_of(Machine(revision, seen=seen), ride) if one.key in BUILT]
         table.append(
             RevisionRow(
                 revision, int(rows.size), rate.distance_m, means, rate.interval, rate.failures, limits,

@@ -120,13 +120,17 @@ def _came_too_often(proof: Proof, allowed: float) -> bool:
 def verdict_by_build(modification: Modification, before: Machine | None, after: Machine, ride: Ride) -> Verdict:
     """By the builds alone: stability needs no riding."""
     found = [
-        next(limit.value for limit in limits_of(machine, ride) if limit.key == "stability") if machine else None
+        next(limit for limit in limits_of(machine, ride) if limit.key == "stability") if machine else None
         for machine in (before, after)
     ]
-    if None in found:
-        return Verdict(modification, CANNOT_TELL, "Track width or centre of gravity is not known for both revisions.")
+    for machine, limit in zip((before, after), found, strict=True):
+        if limit is None:
+            return Verdict(modification, CANNOT_TELL, "It has no parent to compare it with.")
+        if limit.value is None:
+            return Verdict(modification, CANNOT_TELL, f"The stability of {machine.revision.label} {limit.needs}.")
+    was, now = (limit.value for limit in found)
     sign = 1.0 if modification.expected_direction == Modification.Direction.UP else -1.0
-    went = 100.0 * sign * (found[1] - found[0]) / found[0]
+    went = 100.0 * sign * (now - was) / was
     words = f"Worked out from both builds: {went:+.1f} % the expected way."
     enough = went > 0 and went >= (modification.expected_amount_percent or 0.0)
     return Verdict(modification, MET if enough else NOT_MET, words)

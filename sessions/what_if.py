@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 from django import forms
@@ -9,7 +10,7 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.utils import timezone
 
-from buildlog.carry_over import GEOMETRY
+from buildlog.carry_over import GEOMETRY, MEASURED
 from buildlog.difference import difference
 from buildlog.fields import QuantityFormField
 from buildlog.machine import Machine
@@ -20,8 +21,9 @@ TRIED = (
     "rolling_circumference_m",
     "track_width_m",
     "wheelbase_m",
-    "mass_without_rider_kg",
-    "cg_height_m",
+    "seat_x_m",
+    "seat_z_m",
+    *MEASURED,
 )
 PLACED = ("quantity", "x_m", "z_m", "series", "parallel")
 
@@ -87,12 +89,17 @@ class WhatIfForm(forms.Form):
                 )
         return cleaned
 
-    def thought_of(self) -> Machine:
-        """The altered machine; nothing of it is stored."""
+    def thought_of(self, before: Machine) -> Machine:
+        """The altered machine; nothing of it is stored. What was measured on `before` moves with its parts."""
         told = self.cleaned_data
         revision = Revision(vehicle=self.revision.vehicle, number=self.revision.number + 1, parent=self.revision)
         for name in GEOMETRY:
             setattr(revision, name, told.get(name) if name in TRIED else getattr(self.revision, name))
+        for name in MEASURED:
+            typed, was = told.get(name), getattr(self.revision, name)
+            # Left as it was, it is no measurement of the altered machine.
+            same = typed is None or (was is not None and math.isclose(typed, was, rel_tol=1e-9))
+            setattr(revision, name, None if same else typed)
         placed = []
         for fitting in self.fittings:
             if not told.get(f"quantity-{fitting.pk}"):
@@ -107,7 +114,7 @@ class WhatIfForm(forms.Form):
             wiring = {"series": 1, "parallel": quantity} if part.category == "battery_module" else {}
             place = {"x_m": told["x_m-new"], "z_m": told["z_m-new"]}
             placed.append(Fitting(revision=revision, part=part, quantity=quantity, **place, **wiring))
-        return Machine(revision, placed)
+        return Machine(revision, placed, before.seen)
 
 
 def keep(tried: Machine, before: Machine, system: str) -> Revision:

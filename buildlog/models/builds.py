@@ -83,6 +83,10 @@ class Revision(MadeRecord):
         includes_low=False,
         high=5,
     )
+    seat_x_m = QuantityField(
+        "seat, forward of the rear contact", kind="length", null=True, blank=True, low=-20, high=20
+    )
+    seat_z_m = QuantityField("seat, height above ground", kind="length", null=True, blank=True, low=0, high=5)
 
     class Meta:
         ordering = ["vehicle", "number"]
@@ -113,6 +117,14 @@ class Revision(MadeRecord):
                     "cg_height_m",
                 )
             ],
+            models.CheckConstraint(
+                condition=Q(seat_x_m__isnull=True) | Q(seat_x_m__gte=-20, seat_x_m__lte=20),
+                name="revision_seat_x_m_within_20_m",
+            ),
+            models.CheckConstraint(
+                condition=Q(seat_z_m__isnull=True) | Q(seat_z_m__gte=0, seat_z_m__lte=5),
+                name="revision_seat_z_m_from_0_to_5_m",
+            ),
         ]
 
     def __str__(self) -> str:

@@ -19,6 +19,7 @@ from buildlog.machine import Machine
 from buildlog.models import Failure, Fitting, Modification, Revision, Vehicle
 from buildlog.record_pages import change_record, remove_record, write_record
 from buildlog.roles import Right, has_right, needs
+from buildlog.seen_voltages import seen_voltages
 
 form_page = require_http_methods(["GET", "HEAD", "POST"])
 
@@ -58,7 +59,10 @@ def vehicle(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     found = get_object_or_404(Vehicle, pk=pk)
     revisions = queries.revision_rows(found)
     open_failures = queries.failures().filter(revision__vehicle=found).exclude(state=Failure.State.HELD)
-    context = {"vehicle": found, "revisions": revisions, "open_failures": open_failures}
+    seen = seen_voltages(found)
+    built = [one for one in reversed(queries.read_line(found)) if one.status != Revision.Status.RETIRED]
+    warnings = [(one.label, alarm) for one in built for alarm in Machine(one, seen=seen).warnings]
+    context = {"vehicle": found, "revisions": revisions, "open_failures": open_failures, "warnings": warnings}
     return render(request, "buildlog/vehicle.html", context)
 
 
@@ -80,10 +84,11 @@ def new_revision(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 
 @require_safe
 def revision(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(queries.revisions_with_parts(), pk=pk)
+    found = get_object_or_404(Revision.objects.select_related("vehicle", "parent__vehicle"), pk=pk)
+    queries.read_line(found.vehicle)
     context = {
         "revision": found,
-        "machine": Machine(found),
+        "machine": Machine.in_line(found, seen_voltages(found.vehicle)),
         "modifications": found.modifications.prefetch_related("answers__mode", "answers__revision__vehicle"),
         "failures": queries.failures().filter(revision=found),
         "sessions": found.sessions.select_related("venue"),
@@ -110,7 +115,7 @@ def remove_revision(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 def revision_difference(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     """What changed between two revisions; `from` and `to` are revision numbers."""
     vehicle = get_object_or_404(Vehicle, pk=pk)
-    revisions = {revision.number: revision for revision in queries.revisions_with_parts().filter(vehicle=vehicle)}
+    revisions = {revision.number: revision for revision in queries.read_line(vehicle)}
     chosen = [revisions.get(_number(request.GET.get(name))) for name in ("from", "to")]
     before, after = chosen
     context: dict[str, object] = {"vehicle": vehicle, "revisions": revisions.values(), "before": before, "after": after}

@@ -62,6 +62,8 @@ def _revision(vehicle: Vehicle, plan: season.RevisionPlan, parent: Revision | No
         wheelbase_m=1.45,
         rolling_circumference_m=1.29,
         drive_ratio=plan.drive_ratio,
+        seat_x_m=season.SEAT[0],
+        seat_z_m=season.SEAT[1],
     )
     Fitting.objects.bulk_create(
         Fitting(

@@ -12,6 +12,11 @@ PURPOSE = "An invented three-runner ice sled with a driven wheel. Crew, lake and
 VENUE = "Lake Hallava (invented)"
 CREW = {"Ilo": 78.0, "Runa": 64.0}
 
+CELL_TEMPERATURES = {
+    "highest_temperature_c": 60.0,
+    "lowest_temperature_c": -20.0,
+    "lowest_charging_temperature_c": 0.0,
+}
 PARTS = {
     # name: category, mass of one, specification, forward, height
     "Module 12s 30 Ah": (
@@ -23,6 +28,7 @@ PARTS = {
             "empty_voltage_v": 30.0,
             "capacity_ah": 30.0,
             "continuous_current_a": 60.0,
+            **CELL_TEMPERATURES,
         },
     ),
     "Module 14s 30 Ah": (
@@ -34,6 +40,7 @@ PARTS = {
             "empty_voltage_v": 35.0,
             "capacity_ah": 30.0,
             "continuous_current_a": 60.0,
+            **CELL_TEMPERATURES,
         },
     ),
     "Hub-less motor 4 kW": (
@@ -48,11 +55,11 @@ PARTS = {
             "highest_temperature_c": 110.0,
         },
     ),
-    "Controller 60 V 120 A": (
+    "Controller 72 V 120 A": (
         "speed_controller",
         1.6,
         {
-            "highest_voltage_v": 60.0,
+            "highest_voltage_v": 72.0,
             "lowest_voltage_v": 30.0,
             "continuous_current_a": 80.0,
             "peak_current_a": 120.0,
@@ -83,6 +90,9 @@ PLACES = {
 }
 
 
+SEAT = (0.7, 0.36)
+
+
 @dataclass(frozen=True)
 class RevisionPlan:
     number: int
@@ -100,7 +110,7 @@ class RevisionPlan:
 _FIRST_PARTS: dict[str, tuple[int, int | None, int | None]] = {
     "Module 12s 30 Ah": (2, 1, 2),
     "Hub-less motor 4 kW": (1, None, None),
-    "Controller 60 V 120 A": (1, None, None),
+    "Controller 72 V 120 A": (1, None, None),
     "Studded wheel 0.41 m": (1, None, None),
     "Steel runner": (2, None, None),
     "Tube frame": (1, None, None),
@@ -216,7 +226,7 @@ FAILURES = (
      ("The chain jumped the sprocket.", "It hung slack.", "No tensioner; the frame flexes under load."), True),
     (1, 2, "chain came off", "Chain 219", 3, "ended", 0.7, ("No tensioner; the frame flexes under load.",), True),
     (2, 1, "lifted a runner in a turn", None, 2, "none", 0.3, ("Narrow stance, high rider.",), True),
-    (3, 2, "throttle signal lost", "Controller 60 V 120 A", 4, "reduced", 0.8, ("Connector iced up?",), False),
+    (3, 2, "throttle signal lost", "Controller 72 V 120 A", 4, "reduced", 0.8, ("Connector iced up?",), False),
     (4, 1, "runner bracket cracked", None, 2, "ended", 0.55, ("Fatigue beside the weld.",), True),
-    (5, 3, "throttle signal lost", "Controller 60 V 120 A", 4, "reduced", 0.85, (), False),
+    (5, 3, "throttle signal lost", "Controller 72 V 120 A", 4, "reduced", 0.85, (), False),
 )  # fmt: skip

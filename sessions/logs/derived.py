@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from buildlog.machine import BATTERY
+from calc.cautions import BATTERY
 from calc.drivetrain import temperature_margin_c
 from calc.session_facts import LogFacts
 from calc.session_sheet import Result
@@ -51,8 +51,9 @@ def _electrical(facts: LogFacts, rest_v: float | None, known: Assumptions) -> li
                    u=facts.u_energy_wh)  # fmt: skip
     out += _result("returned", "Energy that came back", "energy", facts.returned_wh, charge,
                    "Power below zero, integrated.")  # fmt: skip
-    if facts.energy_wh is not None and facts.returned_wh:
-        share = facts.returned_wh / (facts.energy_wh + facts.returned_wh)
+    taken_wh = (facts.energy_wh or 0.0) + (facts.returned_wh or 0.0)
+    if facts.returned_wh and taken_wh > 0:
+        share = facts.returned_wh / taken_wh
         out += _result("returned_share", "Share that came back", "fraction", share, charge, "Of the energy taken out.")
     out += _result("mean_power", "Mean power", "power", facts.mean_power_w, charge, "Net energy over the time logged.")
     out += _result("peak_power", "Peak power", "power", facts.peak_power_w, charge, "Largest voltage × current.",
@@ -65,6 +66,8 @@ def _electrical(facts: LogFacts, rest_v: float | None, known: Assumptions) -> li
                        u=float(np.sqrt(2.0)) * known.u_voltage_v, caution=BATTERY)  # fmt: skip
     out += _result("lowest_voltage", "Lowest voltage", "voltage", facts.lowest_voltage_v, charge, "Under load.",
                    u=known.u_voltage_v)  # fmt: skip
+    out += _result("highest_voltage", "Highest voltage", "voltage", facts.highest_voltage_v, charge,
+                   "Highest logged, also without current.", u=known.u_voltage_v, caution=BATTERY)  # fmt: skip
     out += _result("resistance", "Pack resistance", "resistance", facts.resistance_ohm,
                    "recording.resistance_while_emptying",
                    "Slope of voltage over current, beside an open voltage that falls with the charge used.",
@@ -74,19 +77,29 @@ def _electrical(facts: LogFacts, rest_v: float | None, known: Assumptions) -> li
 
 def _temperatures(timeline: Timeline) -> list[Result]:
     out: list[Result] = []
-    for name, category in (("motor", "motor"), ("controller", "speed_controller"), ("battery", "")):
+    machine = timeline.machine
+    for name, limits in (
+        ("motor", machine.limits("motor")),
+        ("controller", machine.limits("speed_controller")),
+        ("battery", machine.pack),
+    ):
         series = timeline.every(f"{name}_temperature_c", name, "temperature")
         if not series:
             continue
         hottest = max(float(one.values.max()) for one in series)
         out += _result(f"{name}_hottest", f"Hottest {name}", "temperature", hottest, "", "Highest value logged.",
                        caution=BATTERY if name == "battery" else "")  # fmt: skip
-        limits = timeline.machine.limits(category) if category else None
         if limits is not None and limits.highest_temperature_c is not None:
             left = temperature_margin_c(limits.highest_temperature_c, hottest)
             out += _result(f"{name}_margin", f"{name.capitalize()}: to its limit", "temperature difference", left,
                            "drivetrain.temperature_margin_c",
                            f"Limit {limits.highest_temperature_c:g} °C less the hottest; below zero it was passed.",
+                           caution=BATTERY)  # fmt: skip
+        if name == "battery" and machine.pack is not None and machine.pack.lowest_temperature_c is not None:
+            coldest, lowest_c = min(float(one.values.min()) for one in series), machine.pack.lowest_temperature_c
+            out += _result("battery_cold_margin", "Battery: to its lowest temperature", "temperature difference",
+                           temperature_margin_c(coldest, lowest_c), "drivetrain.temperature_margin_c",
+                           f"The coldest, {coldest:g} °C, less its limit {lowest_c:g} °C; below zero it was passed.",
                            caution=BATTERY)  # fmt: skip
     return out
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from urllib.parse import urlencode
@@ -67,12 +68,15 @@ def limits_of(timeline: Timeline) -> list[Limit]:
     if told:
         value, whose = min(told)
         found.append(Limit("Current above its continuous limit", "current_a", "current", value, True, whose))
-    for name, limits in (("motor", motor), ("controller", controller)):
+    for name, limits in (("motor", motor), ("controller", controller), ("battery", pack)):
         if limits is not None and limits.highest_temperature_c is not None:
             found.append(
                 Limit(f"{name.capitalize()} too hot", f"{name}_temperature_c", "temperature",
                       limits.highest_temperature_c, True, name)
             )  # fmt: skip
+    if pack is not None and pack.lowest_temperature_c is not None:
+        coldest = pack.lowest_temperature_c
+        found.append(Limit("Battery too cold", "battery_temperature_c", "temperature", coldest, False, "battery"))
     return found
 
 
@@ -82,7 +86,9 @@ def events_of(timeline: Timeline, failures: Iterable[Failure]) -> list[Event]:
     found = []
     for limit in limits_of(timeline):
         for series in timeline.every(limit.column, limit.mode, limit.kind):
-            beyond = excursions(series.time_s, series.values, limit.value, limit.above)
+            # A voltage at its highest counts as over it, as it does everywhere.
+            at = math.nextafter(limit.value, 0.0) if limit.column == "voltage_v" and limit.above else limit.value
+            beyond = excursions(series.time_s, series.values, at, limit.above)
             for start_s, end_s, worst in zip(*beyond, strict=True):
                 same = next(
                     (one for one in known if one.mode.name == limit.mode

@@ -22,8 +22,6 @@ from sessions.logs.recording import NotARecording, Recording, positions
 from sessions.models import ColumnMapping, Log, Session
 from sessions.tracks import SMALLEST_STEP_M
 
-TEMPERATURES = ("motor_temperature_c", "controller_temperature_c", "battery_temperature_c")
-
 
 def keep(session: Session, file: Any) -> Log:
     """Store a file as it came, to be read next.
@@ -129,15 +127,15 @@ def _length_m(columns: dict[str, Any]) -> float | None:
 def _summary(columns: dict[str, Any]) -> dict[str, Any]:
     told = {name: [float(np.nanmin(values)), float(np.nanmax(values))] for name, values in columns.items()
             if name in BY_COLUMN}  # fmt: skip
-    return {"columns": told, "facts": _facts(columns, told)}
+    return {"columns": told, "facts": _facts(columns)}
 
 
-def _facts(columns: dict[str, Any], told: dict[str, Any]) -> dict[str, float | None]:
-    hottest = {name: told[name][1] for name in TEMPERATURES if name in told}
+def _facts(columns: dict[str, Any]) -> dict[str, float | None]:
+    """What voltage and current add up to; the ends of single columns stand beside it."""
     if not {"time_s", "voltage_v", "current_a"} <= set(columns):
-        return hottest
+        return {}
     good = ~(np.isnan(columns["voltage_v"]) | np.isnan(columns["current_a"]))
     if good.sum() < 2:
-        return hottest
+        return {}
     series = (columns[name][good] for name in ("time_s", "voltage_v", "current_a"))
-    return {name: value for name, value in vars(LogFacts.of_series(*series, **hottest)).items() if value is not None}
+    return {name: value for name, value in vars(LogFacts.of_series(*series)).items() if value is not None}

@@ -53,7 +53,7 @@ class Timeline:
 
     @cached_property
     def machine(self) -> Machine:
-        return Machine(self.session.revision)
+        return Machine.in_line(self.session.revision)
 
     def series(self, log: Log, column: str, label: str, kind: str) -> Series | None:
         """A column with its times, or None where the log has no such column."""

@@ -117,11 +117,21 @@ class Log(MadeRecord):
 
 
 def facts_in(summary: Any) -> LogFacts | None:
-    told = summary.get("facts") if isinstance(summary, dict) else None
+    """What a log adds up to, and the ends of its columns that a limit is held against."""
+    if not isinstance(summary, dict):
+        return None
+    told, columns = dict(summary.get("facts") or {}), summary.get("columns") or {}
+    for name, column, end in _ENDS:
+        if column in columns:
+            told[name] = columns[column][end]
     return LogFacts(**told) if told else None
 
 
-def longest(summaries: list[Any]) -> LogFacts | None:
-    """The facts that stand for a session with several logs of volts and amperes: those of the longest."""
-    found = [facts for facts in map(facts_in, summaries) if facts is not None]
-    return max(found, key=lambda facts: facts.duration_s or 0.0, default=None)
+_ENDS = (
+    ("highest_voltage_v", "voltage_v", 1),
+    ("battery_temperature_c", "battery_temperature_c", 1),
+    ("lowest_battery_temperature_c", "battery_temperature_c", 0),
+    ("motor_temperature_c", "motor_temperature_c", 1),
+    ("controller_temperature_c", "controller_temperature_c", 1),
+)
+"""Facts that are an end of a column, lowest (0) or highest (1); logs read long ago hold them as well."""

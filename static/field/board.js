@@ -1,8 +1,9 @@
 // The board: the few large buttons of a running session, and the strip above every screen.
 
 import { button, clock, counted, el, link } from "./elements.js";
+import { alarmsOfOuting, shown } from "./limits.js";
 import { lengthOfTime, written } from "./numbers.js";
-import { cardsOf, energyState, reference, runtime_s } from "./outing.js";
+import { cardsOf, energyState, reference, revisionOf, runtime_s } from "./outing.js";
 import { counts, link as line } from "./queue.js";
 import { toggleTrack, trackWords } from "./track.js";
 
@@ -67,6 +68,7 @@ export async function boardScreen(app, outing) {
   return [
     el("h1", { class: "quiet" }, `${outing.revision_name}, ${outing.venue_name}`),
     strip(outing, { whole: true }),
+    shown(alarmsOfOuting(revisionOf(outing)?.limits, outing, reference.told.units), { brief: true }),
     await queueLine(outing.id),
     el("p", { class: "logged" }, [
       counted(outing.passes.length, "pass", "passes"), counted(outing.readings.length, "reading"),

@@ -2,8 +2,9 @@
 
 import { choices, form, quantitiesOf, quantity, quantityField, text } from "./entry.js";
 import { button, clock, counted, el, feel, link, say } from "./elements.js";
-import { lengthOfTime } from "./numbers.js";
-import { current, leave, runtime_s, write } from "./outing.js";
+import { warnIn } from "./limits.js";
+import { lengthOfTime, readQuantity } from "./numbers.js";
+import { current, leave, reference, revisionOf, runtime_s, write } from "./outing.js";
 import { counts } from "./queue.js";
 import { stopTrack } from "./track.js";
 
@@ -56,6 +57,8 @@ export async function endScreen(app, outing) {
     text("notes", "Notes", { value: outing.session.notes ?? "", rows: 3, most: 5000 }),
     el("p", { class: "wrong", id: "end-wrong", role: "alert" }),
     el("div", { class: "bottom" }, link("Board", "board"), el("button", { class: "act first" }, outing.ended_ms ? "Save" : "End session")));
+  const read = (name, typed) => readQuantity(typed, quantityField("sessions", name), reference.told.units);
+  warnIn(made, ["rest_voltage_end_v"], () => revisionOf(outing)?.limits, read, reference.told.units);
   return [el("h1", {}, outing.ended_ms ? "Still to measure" : "End"),
     el("p", {}, "Leave empty what is not measured yet; it can be added here until the next session starts."),
     outing.joined && button("Only this phone leaves; the session goes on", async () => { await leave(); app.go("start"); }, { class: "act wide" }),

@@ -2,8 +2,9 @@
 
 import { form, quantitiesOf, quantity, quantityField } from "./entry.js";
 import { el, feel, link, say } from "./elements.js";
-import { lengthOfTime, written } from "./numbers.js";
-import { addReading, reference, runtime_s, undo } from "./outing.js";
+import { warnIn } from "./limits.js";
+import { lengthOfTime, readQuantity, written } from "./numbers.js";
+import { addReading, reference, revisionOf, runtime_s, undo } from "./outing.js";
 
 const FIELDS = ["voltage_v", "current_a", "charge_used_ah", "distance_m", "battery_temperature_c",
   "motor_temperature_c", "controller_temperature_c"];
@@ -48,6 +49,8 @@ export async function readingScreen(app, outing) {
     others.length > 0 && el("details", {}, el("summary", {}, "More to read off"), others.map(entry)),
     el("p", { class: "wrong", id: "reading-wrong", role: "alert" }),
     el("div", { class: "bottom" }, link("Board", "board"), el("button", { class: "act first" }, "Save reading")));
+  const read = (name, typed) => readQuantity(typed, quantityField("readings", name), units);
+  warnIn(made, FIELDS, () => revisionOf(outing)?.limits, read, units);
   return [el("h1", {}, "Reading"),
     el("p", { class: "caution small" }, "A pack that is hot, swollen, hissing or smells: away from it, and everybody upwind."), made];
 }

@@ -117,11 +117,13 @@ async function draw() {
   const same = root.dataset.screen === location.hash;
   const scroll = same ? scrollY : 0;
   const held = same ? entered() : [];
+  const unfolded = same ? [...root.querySelectorAll("details[open] > summary")].map((one) => one.textContent) : [];
   const focused = same ? document.activeElement?.id : "";
   root.replaceChildren(...[notices(), top, parts].flat(9).filter(Boolean));
   root.className = name;
   root.dataset.screen = location.hash;
   putBack(held);
+  for (const one of root.querySelectorAll("details > summary")) one.parentElement.open ||= unfolded.includes(one.textContent);
   if (focused) document.getElementById(focused)?.focus({ preventScroll: true });
   scrollTo(0, scroll);
   document.title = `${root.querySelector("h1")?.textContent ?? "At the lake"} · Firnlog`;

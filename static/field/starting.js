@@ -2,7 +2,8 @@
 
 import { choices, draftOf, form, quantitiesOf, quantity, quantityField, text } from "./entry.js";
 import { button, clock, el, feel, link, say } from "./elements.js";
-import { capital, written } from "./numbers.js";
+import { alarmsOf, shown, warnIn } from "./limits.js";
+import { capital, readQuantity, written } from "./numbers.js";
 import { join, reference, start } from "./outing.js";
 import { askToPersist } from "./store.js";
 import { noteHome } from "./track.js";
@@ -43,7 +44,30 @@ export async function startScreen(app) {
       }))),
     el("p", { class: "wrong", id: "start-wrong", role: "alert" }),
     el("div", { class: "bottom" }, el("button", { class: "act first" }, "Go/no-go check")));
+  warnIn(made, [REST], () => limitsOf(made.elements.revision.value), readRest, told.units);
   return [el("h1", {}, "Start a session"), ...going, made];
+}
+
+const REST = "rest_voltage_start_v";
+
+function limitsOf(revision) {
+  return reference.told.revisions.find((one) => one.id === revision)?.limits;
+}
+
+function readRest(name, typed) {
+  return readQuantity(typed ?? "", quantityField("sessions", name), reference.told.units);
+}
+
+// What the rest voltage says of the machine that was chosen, before anybody says go.
+async function restAlarms() {
+  const chosen = await draftOf(KEY);
+  const { told } = reference;
+  try {
+    const revision = chosen.revision || told.likely.revision || told.revisions[0]?.id;
+    return shown(alarmsOf(limitsOf(revision), REST, readRest(REST, chosen[REST]), told.units));
+  } catch {
+    return [];
+  }
 }
 
 function next(app, filled) {
@@ -82,7 +106,7 @@ export async function checkScreen(app) {
   };
   made.elements.ice_thickness_cm.addEventListener("change", () => void compare());
   queueMicrotask(() => void compare());
-  return [el("h1", {}, "Go/no-go check"), el("p", { class: "caution" }, told.ice.cautions.join(" ")), made];
+  return [el("h1", {}, "Go/no-go check"), await restAlarms(), el("p", { class: "caution" }, told.ice.cautions.join(" ")), made];
 }
 
 // Published thicknesses beside the measured one: a comparison, never a permission.

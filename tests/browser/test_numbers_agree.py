@@ -10,6 +10,8 @@ import pytest
 
 from calc.cell_curve import StateOfChargeCurve
 from calc.quantities import KINDS, NotUnderstood, in_shown_unit, understand, written
+from calc.session_facts import LimitFacts, PackFacts, ReadingFacts, SessionFacts
+from calc.session_report import evaluate
 
 VECTORS = json.loads((Path(__file__).parent / "vectors.json").read_text())
 IN_SCRIPT = {
@@ -23,6 +25,8 @@ IN_SCRIPT = {
     "pack.state_of_charge": "stateOfCharge",
     "uncertainty.widened_u": "widenedU",
     "geodesy.distance_m": "legLength",
+    "voltage_limits.voltage_state": "voltageState",
+    "voltage_limits.is_cut_off": "isCutOff",
 }
 
 
@@ -39,7 +43,7 @@ def in_script(script, name, given):
     if name == "geodesy.distance_m":
         call = "(given) => numbers.legLength(given.lat1_deg, given.lon1_deg, given.lat2_deg, given.lon2_deg)"
     else:
-        call = f"(given) => numbers.{IN_SCRIPT[name]}(given)"
+        call = f"(given) => {'limits' if name.startswith('voltage_limits') else 'numbers'}.{IN_SCRIPT[name]}(given)"
     answer = script(call, given)
     return answer if isinstance(answer, dict) else {"value": answer}
 
@@ -82,6 +86,31 @@ def test_both_agree_on_random_numbers(script):
         given = {"distance_m": chance.uniform(1, 400), "duration_s": chance.uniform(0.5, 90),
                  "u_distance_m": chance.uniform(0, 2), "u_duration_s": chance.uniform(0, 1)}  # fmt: skip
         assert in_script(script, "speed.gate_speed", given) == pytest.approx(in_python("speed.gate_speed", given))
+
+
+LIMITS = {
+    "highest_voltage_v": [["controller", 84.0], ["motor", 90.0]],
+    "cut_off_v": 60.0,
+    "highest_temperature_c": [["battery", 60.0], ["controller", 85.0]],
+    "lowest_battery_temperature_c": -20.0,
+}
+
+
+def session_alarms(name, value):
+    """What the session's page says of it: the same facts, and the same whole answer."""
+    controller = LimitFacts(highest_voltage_v=84.0, lowest_voltage_v=60.0, highest_temperature_c=85.0)
+    pack = PackFacts(75.6, 70.0, 61.0, 40.0, 2800.0, highest_temperature_c=60.0, lowest_temperature_c=-20.0)
+    known = {name: value} if name.startswith("rest") else {"readings": (ReadingFacts(60.0, **{name: value}),)}
+    facts = SessionFacts(pack=pack, controller=controller, motor=LimitFacts(highest_voltage_v=90.0), **known)
+    return [[alarm.title, alarm.sentence] for alarm in evaluate(facts).alarms]
+
+
+@pytest.mark.parametrize("case", VECTORS["alarms"], ids=lambda case: f"{case['name']} {case['value']}")
+def test_both_say_the_same_of_a_passed_limit(case, script):
+    call = "([known, name, value, units]) => limits.alarmsOf(known, name, value, units)"
+    said = script(call, [LIMITS, case["name"], case["value"], units("metric")])
+    assert [title for title, _ in said] == case["expected"], case["source"]
+    assert sorted(said) == sorted(session_alarms(case["name"], case["value"]))
 
 
 @pytest.mark.parametrize("case", VECTORS["typed"], ids=lambda case: repr(case["typed"]))

@@ -10,10 +10,21 @@ from calc.catalogue import page_rows
 from calc.declaration import CATALOGUE
 from calc.pack import ASSUMED_CELL_CURVE
 from calc.quantities import KINDS
-from calc.session_facts import LimitFacts, LogFacts, PackFacts, PassFacts, ReadingFacts, SessionFacts
+from calc.session_facts import (
+    LimitFacts,
+    LogFacts,
+    PackFacts,
+    PassFacts,
+    ReadingFacts,
+    SessionFacts,
+    of_several_logs,
+)
 from calc.session_report import evaluate, evaluate_all
 
-PACK = PackFacts(4.2, 3.6, 2.5, 50.0, 180.0, continuous_current_a=60.0, curve=ASSUMED_CELL_CURVE)
+PACK = PackFacts(
+    4.2, 3.6, 2.5, 50.0, 180.0, continuous_current_a=60.0, curve=ASSUMED_CELL_CURVE, highest_temperature_c=60.0,
+    lowest_temperature_c=-20.0, lowest_charging_temperature_c=0.0,
+)  # fmt: skip
 LIMITS = LimitFacts(highest_voltage_v=5.0, lowest_voltage_v=2.0, continuous_current_a=80.0, highest_temperature_c=100.0)
 LOG = LogFacts.of_series([0.0, 1800.0, 3600.0], [4.0, 3.9, 3.8], [10.0, 10.0, 10.0])
 WHOLE = SessionFacts(
@@ -33,7 +44,9 @@ WHOLE = SessionFacts(
         PassFacts(100.0, 9.0, 0.02, 0.01, "back"),
     ),
     readings=(
-        ReadingFacts(60.0, 3.95, 10.0, motor_temperature_c=30.0, controller_temperature_c=20.0),
+        ReadingFacts(
+            60.0, 3.95, 10.0, motor_temperature_c=30.0, controller_temperature_c=20.0, battery_temperature_c=4.0
+        ),
         ReadingFacts(120.0, 3.75, 50.0, motor_temperature_c=60.0),
         ReadingFacts(180.0, 3.84, 30.0),
     ),
@@ -159,3 +172,119 @@ def test_what_can_hurt_carries_its_caution():
     for key in ("best_gate_speed", "range", "turn_back_distance", "wind_chill", "static_stability_factor", "c_rate"):
         assert report.get(key).caution
     assert not any("safe" in result.method.lower() for result in report.results)
+
+
+STANDS_84 = LimitFacts(highest_voltage_v=84.0, lowest_voltage_v=60.0, highest_temperature_c=85.0)
+PACK_84 = PackFacts(84.0, 74.0, 60.0, 40.0, 2960.0)
+
+
+@pytest.mark.parametrize(
+    ("known", "margin", "evidence", "word"),
+    [
+        # Highest of what there is, by hand: 84 V less it.
+        ({}, 0.0, "the full pack", "at the limit"),
+        ({"rest_voltage_start_v": 86.2}, -2.2, "rest voltage before", "over"),
+        ({"rest_voltage_start_v": 82.0, "rest_voltage_end_v": 85.0}, -1.0, "rest voltage after", "over"),
+        ({"readings": (ReadingFacts(60.0, 84.6), ReadingFacts(90.0, 80.0))}, -0.6, "a reading", "over"),
+        ({"log": LogFacts(highest_voltage_v=91.0)}, -7.0, "the log", "over"),
+        ({"rest_voltage_start_v": 84.0}, 0.0, "rest voltage before", "over"),
+        ({"pack": None, "rest_voltage_start_v": 83.0}, 1.0, "rest voltage before", "near the limit"),
+        ({"pack": None, "rest_voltage_start_v": 81.0}, 3.0, "rest voltage before", None),
+    ],
+)
+def test_the_highest_voltage_there_is_counts(known, margin, evidence, word):
+    report = evaluate(SessionFacts(**{"pack": PACK_84, "controller": STANDS_84, "motor": STANDS_84, **known}))
+    for name in ("controller", "motor"):
+        found = report.get(f"{name}_voltage_margin")
+        assert found.value == pytest.approx(margin)
+        assert found.evidence == evidence
+        assert (found.alarm and found.alarm.word) == word
+    assert len(report.alarms) == (2 if word else 0)
+
+
+def test_a_measured_margin_carries_the_voltmeters_doubt_and_a_data_sheets_none():
+    facts = SessionFacts(pack=PACK_84, controller=STANDS_84, u_voltage_v=0.3)
+    assert evaluate(facts).get("controller_voltage_margin").u == 0.0
+    measured = dataclasses.replace(facts, rest_voltage_start_v=86.2)
+    assert evaluate(measured).get("controller_voltage_margin").u == 0.3
+
+
+def test_a_voltage_below_the_cut_off_is_said():
+    pack = PackFacts(58.8, 50.4, 35.0, 30.0, 1512.0)
+    report = evaluate(SessionFacts(pack=pack, controller=STANDS_84))
+    assert report.get("controller_cut_off_margin").value == pytest.approx(-1.2)
+    assert [alarm.sentence for alarm in report.alarms] == [
+        "The full pack has 58.8 V; the controller stops at 60 V and below."
+    ]
+    ridden = SessionFacts(pack=PACK_84, controller=STANDS_84, readings=(ReadingFacts(60.0, 59.0, 80.0),))
+    assert "The pack in a reading had 59 V; the controller stops at 60 V" in str(evaluate(ridden).alarms)
+
+
+PACK_WITH_TEMPERATURES = dataclasses.replace(
+    PACK_84, highest_temperature_c=60.0, lowest_temperature_c=-20.0, lowest_charging_temperature_c=0.0
+)
+
+
+@pytest.mark.parametrize(
+    ("known", "key", "margin", "title"),
+    [
+        (
+            {"readings": (ReadingFacts(60.0, battery_temperature_c=71.0), ReadingFacts(90.0))},
+            "battery_temperature_margin", -11.0, "Hotter than the battery may be.",
+        ),
+        ({"log": LogFacts(battery_temperature_c=66.0)}, "battery_temperature_margin", -6.0, "Hotter than the battery"),
+        (
+            {"readings": (ReadingFacts(6.0, battery_temperature_c=40.0),), "log": LogFacts(battery_temperature_c=52.0)},
+            "battery_temperature_margin", 8.0, None,
+        ),
+        (
+            {"readings": (ReadingFacts(60.0, battery_temperature_c=-23.0),)},
+            "battery_cold_margin", -3.0, "Colder than the battery may be.",
+        ),
+        ({"log": LogFacts(lowest_battery_temperature_c=-12.0)}, "battery_cold_margin", 8.0, None),
+        (
+            {"readings": (ReadingFacts(60.0, 80.0, -15.0, battery_temperature_c=-4.0),)},
+            "battery_cold_charging_margin", -4.0, "Colder than the battery may be while it is charged.",
+        ),
+        (
+            {"log": LogFacts(charge_ah=9.0, returned_ah=1.0, lowest_battery_temperature_c=-6.0)},
+            "battery_cold_charging_margin", -6.0, "Colder than the battery may be while it is charged.",
+        ),
+    ],
+)  # fmt: skip
+def test_a_battery_temperature_reaches_its_limit(known, key, margin, title):
+    report = evaluate(SessionFacts(pack=PACK_WITH_TEMPERATURES, **known))
+    found = report.get(key)
+    assert found.value == pytest.approx(margin)
+    assert found.caution
+    assert (title is None and found.alarm is None) or found.alarm.title.startswith(title)
+
+
+def test_nothing_flows_back_while_a_sensor_is_only_a_little_off():
+    cold = {"battery_temperature_c": -8.0}
+    facts = SessionFacts(pack=PACK_WITH_TEMPERATURES, readings=(ReadingFacts(60.0, 80.0, -0.4, **cold),))
+    report = evaluate(facts)
+    assert report.get("battery_cold_charging_margin") is None
+    assert "battery_cold_charging_margin" not in [missing.key for missing in report.missing]
+    log = LogFacts(charge_ah=9.0, returned_ah=0.02, lowest_battery_temperature_c=-8.0)
+    assert evaluate(dataclasses.replace(facts, readings=(), log=log)).get("battery_cold_charging_margin") is None
+
+
+def test_several_logs_give_the_totals_of_the_longest_and_the_extremes_of_all():
+    whole = LogFacts(duration_s=600.0, charge_ah=9.0, highest_voltage_v=82.0, lowest_voltage_v=70.0)
+    short = LogFacts(duration_s=60.0, charge_ah=1.0, highest_voltage_v=85.0, battery_temperature_c=40.0)
+    both = of_several_logs([short, whole])
+    assert (both.duration_s, both.charge_ah) == (600.0, 9.0)
+    assert (both.highest_voltage_v, both.lowest_voltage_v, both.battery_temperature_c) == (85.0, 70.0, 40.0)
+    assert of_several_logs([]) is None
+
+
+def test_what_lacks_for_the_centre_of_gravity_is_said_as_the_machine_says_it():
+    facts = SessionFacts(track_width_m=1.2, wheelbase_m=1.8, single_contact="rear", cg_needs="the seat's place")
+    needs = {missing.key: missing.needs for missing in evaluate(facts).missing}
+    assert needs["static_stability_factor"] == ("the seat's place",)
+    assert needs["tip_over_threshold"] == ("the seat's place",)
+    with_height = dataclasses.replace(facts, cg_height_m=0.5, cg_needs="the places of the other parts")
+    needs = {missing.key: missing.needs for missing in evaluate(with_height).missing}
+    assert "static_stability_factor" not in needs
+    assert needs["tip_over_threshold"] == ("the places of the other parts",)

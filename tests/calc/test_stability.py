@@ -17,6 +17,11 @@ CASES = [
         edges=[{"part_mass_kg": 0.0}],
     ),
     Case(
+        stability.after_changes,
+        {"mass_kg": 100.0, "cg_height_m": 0.4, "change_kg": [-20.0, 12.0], "change_z_m": [0.3, 0.8]},
+        edges=[{"change_kg": [-99.0, 0.0]}, {"change_z_m": [-1.0, 0.0]}],
+    ),
+    Case(
         stability.contact_loads,
         {"mass_kg": 100.0, "cg_forward_m": 0.5, "wheelbase_m": 2.0},
         edges=[{"cg_forward_m": 0.0}, {"cg_forward_m": 2.0}],
@@ -57,6 +62,10 @@ def test_moving_a_part_agrees_with_weighing_again():
     assert after.z_m - before.z_m == pytest.approx(shift.up_m)
 
 
+def test_without_a_change_a_measured_machine_stays_as_it_is():
+    assert stability.after_changes(118.0, 0.41, [], []) == (118.0, 0.41)
+
+
 @pytest.mark.parametrize(
     ("call", "words"),
     [
@@ -65,6 +74,8 @@ def test_moving_a_part_agrees_with_weighing_again():
         (lambda: stability.contact_loads(100.0, 2.5, 2.0), "at most wheelbase_m"),
         (lambda: stability.three_contact_threshold_g(1.0, 0.4, 1.5, 1.6), "at most wheelbase_m"),
         (lambda: stability.shift_by_moving_a_part(30.0, 20.0, 0.0, 0.0), "at most total_mass_kg"),
+        (lambda: stability.after_changes(10.0, 0.4, [-10.0], [0.3]), "leave a mass above 0 kg"),
+        (lambda: stability.after_changes(10.0, 0.4, [1.0], [0.3, 0.2]), "as long as change_kg"),
     ],
 )
 def test_impossible_machines_are_refused(call, words):

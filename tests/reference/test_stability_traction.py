@@ -39,6 +39,27 @@ def test_centre_of_gravity_is_the_weighted_mean():
     assert centre.z_m == pytest.approx(np.average(z, weights=masses))
 
 
+def test_changed_parts_move_what_was_measured_as_adding_it_all_up_again_does():
+    # numpy 2.4, average of every part before and after: one is moved up, one taken off, one put on.
+    before = {"frame": (60.0, 0.3), "pack": (21.8, 0.32), "brake": (3.1, 0.15), "motor": (8.2, 0.3)}
+    after = {"frame": (60.0, 0.3), "pack": (21.8, 1.5), "motor": (8.2, 0.3), "fairing": (4.2, 0.55)}
+    measured, expected = (
+        np.average([z for _, z in parts.values()], weights=[mass for mass, _ in parts.values()])
+        for parts in (before, after)
+    )
+    mass_kg = sum(mass for mass, _ in before.values())
+    moved = stability.after_changes(mass_kg, measured, [-21.8, 21.8, -3.1, 4.2], [0.32, 1.5, 0.15, 0.55])
+    assert moved.cg_height_m == pytest.approx(expected)
+    assert moved.mass_kg == pytest.approx(sum(mass for mass, _ in after.values()))
+
+
+def test_part_of_a_composite_body():
+    # Hibbeler, Engineering Mechanics: Statics, 14th ed. (2016), section 9.2, composite bodies (from memory for the
+    # section): z̄ = Σ z̃ W / Σ W, with what is cut away counted below zero. A plate of 10 kg balanced at 0.2 m, of
+    # which 4 kg at 0.35 m are cut away, balances at (2.0 − 1.4) / 6 = 0.1 m.
+    assert stability.after_changes(10.0, 0.2, [-4.0], [0.35]) == pytest.approx((6.0, 0.1))
+
+
 def test_contact_loads_balance_moments():
     # Statics: moments about the centre of gravity vanish.
     loads = stability.contact_loads(180.0, 0.7, 1.6)

@@ -13,6 +13,7 @@ from buildlog.models import Cause, Failure, FailureChange, Modification, Part, P
 from buildlog.pictures import store_photo
 from sessions import archive
 from sessions.demo import loading
+from sessions.demo.season import SEAT
 from sessions.logs.columns import read_columns
 from sessions.logs.csv_layout import find_layout
 from sessions.logs.keeping import keep, read_kept
@@ -90,11 +91,14 @@ def test_out_and_in_again_is_the_same_machine(demo):
 def test_numbers_and_texts_come_back_exactly(demo):
     held = list(Session.objects.order_by("pk").values())
     runs = list(Pass.objects.order_by("pk").values())
+    builds = list(Revision.objects.order_by("pk").values())
+    assert {build["seat_x_m"] for build in builds} == {SEAT[0]}
     target = packed(demo)
     loading.remove()
     read(target)
     assert list(Session.objects.order_by("pk").values()) == held
     assert list(Pass.objects.order_by("pk").values()) == runs
+    assert list(Revision.objects.order_by("pk").values()) == builds
 
 
 def test_pictures_of_parts_go_along(demo, picture_file):

@@ -37,8 +37,9 @@ def season(vehicle, revision, venue, battery):
     """Two revisions, the second ridden now; five sessions each; a failure mode before and none since."""
     second = Revision.objects.create(
         vehicle=vehicle, number=2, parent=revision, date=date(2026, 2, 1), status="riding", track_width_m=1.4,
-        wheelbase_m=1.8, cg_height_m=0.35, mass_without_rider_kg=90.0,
+        wheelbase_m=1.8, cg_height_m=0.35, mass_without_rider_kg=90.0, seat_x_m=0.7, seat_z_m=0.4,
     )  # fmt: skip
+    Revision.objects.filter(pk=revision.pk).update(seat_x_m=0.7, seat_z_m=0.4)
     for one in (revision, second):
         Fitting.objects.create(revision=one, part=battery, quantity=2, series=1, parallel=2, x_m=0.6, z_m=0.3)
     before, after = rides(revision, venue, 5, rider_mass_kg=80.0), rides(second, venue, 5, 8.0, 40, rider_mass_kg=80.0)
@@ -267,7 +268,7 @@ def test_limits_by_hand(revision, battery):
     )
     Revision.objects.filter(pk=revision.pk).update(
         drive_ratio=8.0, rolling_circumference_m=1.5, contacts="two_front_one_rear", cg_height_m=None,
-        mass_without_rider_kg=None,
+        mass_without_rider_kg=None, seat_x_m=0.8, seat_z_m=0.45,
     )  # fmt: skip
     machine = Machine(revisions_with_parts().get(pk=revision.pk))
     ride = Ride(rider_kg=80.0, consumption_wh_per_km=40.0, reserve_fraction=0.2)
@@ -280,11 +281,11 @@ def test_limits_by_hand(revision, battery):
     assert found["range"] == pytest.approx(1000 * 24.0 * 50.4 * 0.8 / 40.0)
     x_m = (9 * 0.5 + 2 * 0.9 + 5 * 0.1) / 16
     z_m = (9 * 0.3 + 2 * 0.4 + 5 * 0.25) / 16
-    with_rider_m = (16 * z_m + 80 * (z_m + 0.25)) / 96
+    with_rider_m, forward_m = (16 * z_m + 80 * (0.45 + 0.25)) / 96, (16 * x_m + 80 * 0.8) / 96
     assert found["cg_height"] == pytest.approx(with_rider_m)
     assert found["stability"] == pytest.approx(1.2 / (2 * with_rider_m))
-    assert found["front_load"] == pytest.approx(96 * x_m / 1.8)
-    assert found["rear_load"] == pytest.approx(96 * (1 - x_m / 1.8))
+    assert found["front_load"] == pytest.approx(96 * forward_m / 1.8)
+    assert found["rear_load"] == pytest.approx(96 * (1 - forward_m / 1.8))
     assert found["pack_current"] is None
 
 
@@ -313,7 +314,11 @@ def test_what_if_shows_what_moves_and_keeps_it(sign_in, season, battery):
     answer = what_if(client, second, **changes)
     assert answer.status_code == 200
     moved = {pair.today.key: pair for pair in answer.context["pairs"] if pair.moved}
-    assert moved["stability"].planned.value == pytest.approx(moved["stability"].today.value * 1.5 / 1.4)
+    # By hand: 90 kg at 0.35 m, two modules of 4.5 kg off at 0.3 m and four on at 0.254 m, a rider of 80 kg at 0.65 m.
+    height_m = (90 * 0.35 - 9 * 0.3 + 18 * 0.254 + 80 * 0.65) / (90 + 9 + 80)
+    assert moved["cg_height"].planned.value == pytest.approx(height_m)
+    assert moved["stability"].planned.value == pytest.approx(1.5 / (2 * height_m))
+    assert moved["mass"].planned.value == pytest.approx(99.0)
     assert moved["range"].planned.value == pytest.approx(2 * moved["range"].today.value)
     assert Revision.objects.count() == 2
     kept = what_if(client, second, "post", **changes)

@@ -96,6 +96,39 @@ def test_load_curves_meet_exact_points(vehicle, revision, venue):
     assert (curve.slowest_mps, curve.fastest_mps) == (pytest.approx(4.0), pytest.approx(10.0))
 
 
+def ridden_at(revision, venue, speeds_kmh, used_wh_per_km):
+    for day, (speed, used) in enumerate(zip(speeds_kmh, used_wh_per_km, strict=True)):
+        Session.objects.create(
+            revision=revision, venue=venue, started_at=datetime(2026, 1, 1 + day, tzinfo=UTC),
+            distance_m=500 * speed, runtime_s=1800.0, energy_used_wh=used * speed / 2,
+        )  # fmt: skip
+
+
+@pytest.mark.parametrize(("speeds_kmh", "used_wh_per_km", "drawn"), [
+    # 24 to 26 km/h: the curve through these has −105 Wh/km as its constant part (numpy 2.4, lstsq).
+    ([24.0, 24.6, 25.3, 26.0], [30.0, 38.0, 45.0, 54.0], False),
+    # A span of just less than, and of just 1.5; 20 + 0.02 v² by hand.
+    ([20.0, 23.0, 26.0, 29.9], [28.0, 30.58, 33.52, 37.88], False),
+    ([20.0, 23.0, 26.0, 30.0], [28.0, 30.58, 33.52, 38.0], True),
+    # Wide enough, but one of its parts comes out below zero: dearer when slow, or far too steep.
+    ([12.0, 16.0, 20.0, 24.0], [50.0, 44.0, 38.0, 32.0], False),
+    ([12.0, 16.0, 20.0, 24.0], [4.0, 20.0, 45.0, 80.0], False),
+])  # fmt: skip
+def test_points_alone_until_speeds_span_enough_and_both_parts_are_possible(
+    vehicle, revision, venue, sign_in, speeds_kmh, used_wh_per_km, drawn
+):
+    ridden_at(revision, venue, speeds_kmh, used_wh_per_km)
+    season = Season(vehicle)
+    curves = load_curves(season)
+    assert bool(curves) == drawn
+    traces = season_figures(season, [], curves, "metric")["energy_over_speed"]["data"]
+    assert [trace["mode"] for trace in traces] == (["markers", "lines"] if drawn else ["markers"])
+    assert len(traces[0]["x"]) == 4
+    page = sign_in("reader").get(f"/vehicles/{vehicle.pk}/season/").content.decode()
+    assert ("so only the points are shown" in page) != drawn
+    assert ("Constant part" in page) == drawn
+
+
 def test_every_figure_passes_plotlys_own_checks(demo):
     """plotly 7.1: graph_objects refuses what its schema does not know."""
     season, bench = Season(demo), bench_of(demo, Filters())
