@@ -28,19 +28,20 @@ class Contrast(NamedTuple):
     """What the days say of one revision less another, on the model's scale.
 
     estimable: False where the conditions tell the two apart completely; the rest is then NaN.
+    variance_factor: variance of the difference over that of a value of weight 1.
     inflation: variance of the difference over what it would be if conditions did not matter.
-    own_share: part of the variance that comes from the new revision's own values.
-    pooled_variance, own_variance: of a value of weight 1, over all values, and from the new revision's alone.
+    pooled_variance, own_variance, others_variance: of a value of weight 1, from the residuals of all values, of the
+    new revision's alone, and of all others.
     """
 
     estimable: bool
     difference: float
     variance_factor: float
-    own_share: float
     inflation: float
     degrees_of_freedom: int
     pooled_variance: float
     own_variance: float
+    others_variance: float
     values: int
     against_values: int
     all_values: int
@@ -65,53 +66,46 @@ class DayModel:
 
     def contrast(self, rows: int) -> Contrast:
         """From the first `rows` day values, all of whole days."""
-        revision, against = self.revision, self.against
-        days, last = self.days, self._table.shape[1] - 1
-        gram = self._gram_of(rows)
-        scale = np.sqrt(np.diag(gram))
-        scale[(scale == 0) | (np.arange(last + 1) == last)] = 1.0
-        swept = gram / np.outer(scale, scale)
-        pair = np.zeros(last)
-        pair[revision], pair[against] = 1.0, -1.0
-        wanted = pair / scale[:last]
-        kept = _sweep(swept, np.arange(self.revisions), np.zeros(last, dtype=bool))
-        plain_variance = _quadratic(swept, wanted, kept)
-        kept = _sweep(swept, np.arange(self.revisions, last), kept)
-        own = np.flatnonzero(days.revision[:rows] == revision)
-        values, against_values = own.size, int((days.revision[:rows] == against).sum())
-        shared_days = np.unique(days.day[:rows][self._shared[:rows]]).size
-        terms = int(kept.sum()) + shared_days
+        ridden, shared = self.days.revision[:rows], self._shared[:rows]
+        own = np.flatnonzero(ridden == self.revision)
+        counts = own.size, int((ridden == self.against).sum()), rows
+        solved = _Solved(self._gram_of(rows), self.revision, self.against)
+        if shared.any():
+            solved.sweep(range(self.revisions))
+        else:
+            solved.sweep_indicators(self.revisions)
+        plain_variance = solved.variance()
+        solved.sweep(range(self.revisions, self._table.shape[1] - 1))
+        terms = int(solved.kept.sum()) + (np.unique(self.days.day[:rows][shared]).size if shared.any() else 0)
         freedom = rows - terms
-        estimable = bool(values and against_values and _is_estimable(swept, wanted, kept))
-        variance_factor = _quadratic(swept, wanted, kept)
-        pooled = max(0.0, float(swept[last, last])) / freedom if freedom > 0 else np.nan
-        if not estimable:
-            blank = np.nan
-            return Contrast(
-                False, blank, blank, blank, blank, freedom, pooled, blank, values, against_values, rows, terms
-            )
-        coefficients = np.where(kept, swept[:last, last], 0.0)
-        inverse = np.where(np.outer(kept, kept), swept[:last, :last], 0.0)
-        table, weight = self._table[own, :last] / scale[:last], days.weight[own]
-        leverage = weight * ((table @ inverse) * table).sum(axis=1)
-        leverage += np.where(self._shared[own], weight / self._day_weight[own], 0.0)
-        residual = self._table[own, last] - table @ coefficients
-        unexplained = float((1.0 - leverage).sum())
-        own_variance = float(weight @ residual**2) / unexplained if unexplained > LEAST_UNEXPLAINED else 0.0
+        pooled = solved.squares / freedom if freedom > 0 else np.nan
+        if not (all(counts) and solved.is_estimable()):
+            nan = np.nan
+            return Contrast(False, nan, nan, nan, freedom, pooled, nan, nan, *counts, terms)
+        squares, unexplained = self._of_new_revision(own, solved)
         return Contrast(
             estimable=True,
-            difference=float(coefficients @ wanted),
-            variance_factor=variance_factor,
-            own_share=float(weight @ (table @ (inverse @ wanted)) ** 2) / variance_factor,
-            inflation=variance_factor / plain_variance,
+            difference=solved.difference(),
+            variance_factor=solved.variance(),
+            inflation=solved.variance() / plain_variance,
             degrees_of_freedom=freedom,
             pooled_variance=pooled,
-            own_variance=own_variance,
-            values=values,
-            against_values=against_values,
+            own_variance=_variance(squares, unexplained),
+            others_variance=_variance(solved.squares - squares, freedom - unexplained),
+            values=counts[0],
+            against_values=counts[1],
             all_values=rows,
             terms=terms,
         )
+
+    def _of_new_revision(self, own: NDArray[np.intp], solved: _Solved) -> tuple[float, float]:
+        """Weighted squares of its residuals, and the degrees of freedom in them: what they are on average over σ²."""
+        table, weight = self._table[own], self.days.weight[own]
+        coefficients, inverse = solved.coefficients_and_inverse()
+        leverage = weight * ((table[:, :-1] @ inverse) * table[:, :-1]).sum(axis=1)
+        leverage += np.where(self._shared[own], weight / self._day_weight[own], 0.0)
+        residual = table[:, -1] - table[:, :-1] @ coefficients
+        return float(weight @ residual**2), float((1.0 - leverage).sum())
 
     def _gram_of(self, rows: int) -> Floats:
         if rows < self._rows:
@@ -120,6 +114,11 @@ class DayModel:
         self._gram = self._gram + self._table[new].T @ self._weighted[new]
         self._rows = rows
         return self._gram
+
+
+def _variance(squares: float, freedom: float) -> float:
+    """0 where nothing is left to know it by."""
+    return max(0.0, squares) / freedom if freedom > LEAST_UNEXPLAINED else 0.0
 
 
 def _centre_shared_days(table: Floats, days: DayValues, pair: tuple[int, int]) -> tuple[NDArray[np.bool_], Floats]:
@@ -137,35 +136,81 @@ def _centre_shared_days(table: Floats, days: DayValues, pair: tuple[int, int]) -
     return shared, day_weight[place]
 
 
-def _sweep(matrix: Floats, columns: NDArray[np.intp], kept: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Sweep the columns that the earlier ones do not explain, in place; which columns are swept now."""
-    kept = kept.copy()
-    for column in columns:
-        pivot = matrix[column, column]
-        if pivot <= LEAST_UNEXPLAINED:
-            continue
-        row = matrix[column] / pivot
-        factor = matrix[:, column].copy()
-        matrix -= np.outer(factor, row)
-        matrix[column] = row
-        matrix[:, column] = -factor / pivot
-        matrix[column, column] = 1.0 / pivot
-        kept[column] = True
-    return kept
+class _Solved:
+    """Normal equations on their way to a solution; the last column is the value's."""
 
+    def __init__(self, gram: Floats, revision: int, against: int) -> None:
+        self._scale = np.sqrt(np.diag(gram))
+        self._scale[self._scale == 0] = 1.0
+        self._scale[-1] = 1.0
+        self._matrix = gram / (self._scale[:, None] * self._scale)
+        self._pair = revision, against
+        self.kept = np.zeros(len(gram) - 1, dtype=bool)
 
-def _quadratic(swept: Floats, wanted: Floats, kept: NDArray[np.bool_]) -> float:
-    places = np.flatnonzero(kept)
-    part = wanted[places]
-    return float(part @ swept[np.ix_(places, places)] @ part)
+    def sweep(self, columns: range) -> None:
+        """Take in the columns that those before do not explain."""
+        matrix = self._matrix
+        for column in columns:
+            pivot = matrix[column, column]
+            if pivot <= LEAST_UNEXPLAINED:
+                continue
+            row = matrix[column] / pivot
+            factor = matrix[:, column].copy()
+            matrix -= factor[:, None] * row
+            matrix[column] = row
+            matrix[:, column] = -factor / pivot
+            matrix[column, column] = 1.0 / pivot
+            self.kept[column] = True
 
+    def sweep_indicators(self, columns: int) -> None:
+        """The same for the first columns, all at once: no two of them overlap."""
+        matrix, rest = self._matrix, slice(columns, None)
+        first = np.flatnonzero(np.diag(matrix)[:columns])
+        pivots = np.diag(matrix)[first]
+        factors = matrix[rest, first]
+        rows = matrix[first, rest] / pivots[:, None]
+        matrix[rest, rest] -= factors @ rows
+        matrix[first, rest] = rows
+        matrix[rest, first] = -factors / pivots
+        matrix[first, first] = 1.0 / pivots
+        self.kept[first] = True
 
-def _is_estimable(swept: Floats, wanted: Floats, kept: NDArray[np.bool_]) -> bool:
-    """Whether no combination of terms that the values cannot tell from nothing changes the difference.
+    @property
+    def squares(self) -> float:
+        """Weighted squares of all residuals."""
+        return max(0.0, float(self._matrix[-1, -1]))
 
-    A column left out is a sum of kept ones; the difference must not depend on how it is divided among them.
-    """
-    places, left_out = np.flatnonzero(kept), np.flatnonzero(~kept)
-    changes = wanted[left_out] - wanted[places] @ swept[np.ix_(places, left_out)]
-    size = np.abs(wanted).max()
-    return bool((np.abs(changes) <= 1e-6 * size).all())
+    def _sides(self) -> list[tuple[int, float]]:
+        """Columns of the two revisions that are in, with their part in the difference."""
+        signs = zip(self._pair, (1.0, -1.0), strict=True)
+        return [(column, sign / float(self._scale[column])) for column, sign in signs if self.kept[column]]
+
+    def difference(self) -> float:
+        return sum(part * float(self._matrix[column, -1]) for column, part in self._sides())
+
+    def variance(self) -> float:
+        """Of the difference, over that of a value of weight 1."""
+        sides = self._sides()
+        return sum(one * other * float(self._matrix[row, column]) for row, one in sides for column, other in sides)
+
+    def is_estimable(self) -> bool:
+        """Whether no combination of terms that the values cannot tell from nothing changes the difference.
+
+        A column left out is a sum of those that are in; the difference must not depend on how it is divided up.
+        """
+        if self.kept.all():
+            return True
+        left_out = np.flatnonzero(~self.kept)
+        parts = np.zeros(self.kept.size)
+        parts[list(self._pair)] = (1.0, -1.0) / self._scale[list(self._pair)]
+        changes = parts[left_out].copy()
+        for column, part in self._sides():
+            changes -= part * self._matrix[column, left_out]
+        return bool((np.abs(changes) <= 1e-6 * np.abs(parts).max()).all())
+
+    def coefficients_and_inverse(self) -> tuple[Floats, Floats]:
+        """On the scale of the columns; 0 for those left out."""
+        scale = self._scale[:-1]
+        coefficients = np.where(self.kept, self._matrix[:-1, -1], 0.0) / scale
+        inverse = np.where(self.kept[:, None] & self.kept, self._matrix[:-1, :-1], 0.0)
+        return coefficients, inverse / (scale[:, None] * scale)

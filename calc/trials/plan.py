@@ -10,6 +10,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from functools import lru_cache
 
 import numpy as np
 
@@ -26,8 +27,8 @@ POOR_CHANCE = 0.5
 """Below this chance of an answer, other ways are offered."""
 WORTH_OFFERING = 0.95
 """An offer must bring the change that is told down to this share of it."""
-_SPREADS = 32
-_OWN_SPREADS = 24
+_SPREADS, _OWN_SPREADS = 24, 16
+"""Places at which the spread, and that of the new values, are taken."""
 
 
 @dataclass(frozen=True)
@@ -255,20 +256,24 @@ def _spread_and_half_width(basis: Basis, values: int, error: float) -> tuple[Flo
     gained = further if basis.values else further - 1
     freedom = basis.degrees_of_freedom + gained
     factor = basis.inflation * (1.0 / (basis.weight * values) + 1.0 / basis.against_weight)
-    shares = (np.arange(_SPREADS) + 0.5) / _SPREADS
-    true = basis.variance * basis.degrees_of_freedom / (2.0 * special.gammaincinv(basis.degrees_of_freedom / 2, shares))
-    true = true[:, None]
-    if gained > 0:
-        shares = (np.arange(_OWN_SPREADS) + 0.5) / _OWN_SPREADS
-        added = true * 2.0 * special.gammaincinv(gained / 2, shares)
-    else:
-        added = np.zeros((_SPREADS, 1))
+    true = (basis.variance / _chi_square_ratios(basis.degrees_of_freedom, _SPREADS))[:, None]
+    added = true * gained * _chi_square_ratios(gained, _OWN_SPREADS) if gained > 0 else np.zeros((_SPREADS, 1))
     pooled = (basis.degrees_of_freedom * basis.variance + added) / freedom
     earlier = max(basis.values - 1, 0)
     own = (earlier * basis.own_variance + added) / max(1, earlier + gained)
     tail = PLAN_SHARE * error / 2.0
     half = -special.stdtrit(freedom, tail) * np.sqrt(np.maximum(pooled, own) * factor)
     return np.sqrt(true * factor), half
+
+
+@lru_cache(maxsize=1024)
+def _chi_square_ratios(freedom: int, many: int) -> Floats:
+    """Estimated over true variance, at so many equally likely places."""
+    from scipy import special
+
+    shares = (np.arange(many) + 0.5) / many
+    ratios: Floats = 2.0 * special.gammaincinv(freedom / 2.0, shares) / freedom
+    return ratios
 
 
 def _offers(basis: Basis, measure: Measure, planned: int, error: float, tells: float | None) -> tuple[Offer, ...]:

@@ -236,9 +236,9 @@ def _cautions(today: Look, pair: Pair) -> tuple[str, ...]:
         wider = math.sqrt(fit.inflation)
         if wider >= MUCH_WIDER:
             said.append(f"The interval is {wider:.1f} times as wide as it would be under equal conditions.")
-        scatter = math.sqrt(fit.own_variance / fit.pooled_variance) if fit.pooled_variance else 0.0
-        if scatter >= MUCH_WIDER:
-            said.append(f"{pair.labels[0]} scatters {scatter:.1f} times as much as all together; that is allowed for.")
+        scatter = math.sqrt(fit.own_variance / fit.others_variance) if fit.others_variance else 0.0
+        if scatter >= MUCH_WIDER and fit.own_variance > fit.pooled_variance:
+            said.append(f"{pair.labels[0]} scatters {scatter:.1f} times as much as the others; that is allowed for.")
     return tuple(said)
 
 

@@ -126,8 +126,8 @@ def apart_in(pair: Pair, condition: Factor | Covariate) -> str:
         word = condition.more
     else:
         return ""
-    spans = [_span(condition, side.min(), side.max()) for side in sides]
-    return f"All sessions of {first} were {word} ({spans[0]}) than those of {second} ({spans[1]})."
+    spans = " against ".join(_span(condition, side.min(), side.max()) for side in sides)
+    return f"All sessions of {first} were {word} than those of {second} ({condition.label} {spans})."
 
 
 def _span(covariate: Covariate, low: float, high: float) -> str:

@@ -48,7 +48,7 @@ def test_holm_decides_as_printed():
 
 def test_spending_bounds_of_five_looks():
     # Casper and Perez, ldbounds 2.0.2 (CRAN), vignette p. 9: Lan–DeMets, O'Brien–Fleming type, two-sided 0.05, five
-    # equal looks. The printed second bound is low in the fourth decimal: its own exit probability is more than is spent.
+    # equal looks. The printed second bound is low in the fourth decimal: it spends more than it may.
     bounds = comparison.spending_bounds([0.2, 0.4, 0.6, 0.8, 1.0], 0.05)
     np.testing.assert_allclose(bounds, [4.8769, 3.3569, 2.6803, 2.2898, 2.0310], atol=2e-4)
 
@@ -65,7 +65,7 @@ def test_unequal_looks_by_the_multivariate_normal():
 @pytest.mark.parametrize(("looks", "constant"), [(2, 1.977), (3, 2.004), (4, 2.024), (5, 2.040)])
 def test_recursion_by_obrien_and_flemings_constants(looks, constant):
     # Jennison and Turnbull, Group Sequential Methods with Applications to Clinical Trials (2000), Table 2.3, two-sided
-    # 0.05: bounds C √(K/k). What such bounds spend by scipy's multivariate normal, spent again, gives the last one back.
+    # 0.05: bounds C √(K/k). What they spend by scipy's multivariate normal, spent again, gives the last one back.
     number = np.arange(1, looks + 1)
     bounds = constant * np.sqrt(looks / number)
     correlation = np.sqrt(np.minimum.outer(number, number) / np.maximum.outer(number, number))
