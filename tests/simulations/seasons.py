@@ -21,6 +21,7 @@ class Weather:
 
     temperature_drift_k: over the whole season. surfaces: chances of clear ice, white ice and snow when it begins,
     and `surfaces_late` when it ends. gate_2: share of sessions at the second gate, and of the newest revision's.
+    bend_per_k2: how far speed falls off on both sides of −8 °C, which no straight line allows for.
     """
 
     temperature_sd_k: float = 5.0
@@ -31,6 +32,7 @@ class Weather:
     gate_2: float = 0.0
     gate_2_newest: float | None = None
     thermometer_sd_k: float = 0.5
+    bend_per_k2: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -134,7 +136,12 @@ def draw(
     steps[:, -1] = np.log1p([effect.speed, effect.energy])
     build = np.cumsum(steps, axis=1)[:, revision]
     off = 0.5 * temperature_c * TEMPERATURE_EFFECT_PER_K + 0.5 * SURFACE_EFFECT[surface]
-    common = 2 * off + RIDER_EFFECT_PER_KG * (rider_kg - 82.0) + WIND_EFFECT_PER_MPS * wind_mps
+    common = (
+        2 * off
+        - weather.bend_per_k2 * (temperature_c + 8.0) ** 2
+        + RIDER_EFFECT_PER_KG * (rider_kg - 82.0)
+        + WIND_EFFECT_PER_MPS * wind_mps
+    )
     own = np.where(newest, scatter.newest_times, 1.0)
     of_day = _of_day(day, scatter.day_sd * _noise(random, scatter, count))
     speed = (
