@@ -65,8 +65,11 @@ NOTHING_CHANGES = {
     "2 to 12 revisions, 1 to 8 sessions, 2 to 10 passes": Setting(),
     "4 revisions, 6 sessions each": Setting(habits=SIX_EACH),
     "10 to 12 revisions": Setting(habits=TWELVE_REVISIONS),
+    "2 revisions, 4 to 8 sessions each": Setting(habits=Habits(revisions=(2,), sessions=(4, 5, 6, 7, 8))),
     "air 14 K colder over the season": Setting(weather=DRIFT),
     "air 14 K colder, 4 revisions, 6 sessions each": Setting(weather=DRIFT, habits=SIX_EACH),
+    "air 14 K colder, speed bends 1 % over 7 K": Setting(weather=replace(DRIFT, bend_per_k2=0.0002)),
+    "air 14 K colder, thermometer scatters 2 K": Setting(weather=replace(DRIFT, thermometer_sd_k=2.0)),
     "snow comes with the season": Setting(weather=LATE_SNOW),
     "both drift, windy": Setting(weather=replace(LATE_SNOW, temperature_drift_k=-14.0, wind_mps=5.0)),
     "newest mostly at another gate": Setting(weather=Weather(gate_2=0.2, gate_2_newest=0.7)),
@@ -137,7 +140,10 @@ def nothing_changes(trials: int, spread: Spread) -> Iterator[Row]:
 
 
 SPEED_5, SPEED_8 = Effect(speed=0.05), Effect(speed=0.08)
+CALM = Weather(wind_mps=0.0, thermometer_sd_k=0.0)
+SAME_PASSES = Scatter(pass_sd=1e-6)
 CHANGES = {
+    "+5 %, spread 3 % in all, calm": Setting(CALM, SIX_EACH, SAME_PASSES, SPEED_5),
     "+5 %, 4 revisions, 6 sessions each": Setting(habits=SIX_EACH, effect=SPEED_5),
     "+5 %, air 14 K colder": Setting(weather=DRIFT, habits=SIX_EACH, effect=SPEED_5),
     "+5 %, 8 revisions": Setting(habits=EIGHT_REVISIONS, effect=SPEED_5),
@@ -203,6 +209,8 @@ PLANS = {
     "+8 %, air 14 K colder": Setting(weather=DRIFT, habits=LONG_SEASON, effect=SPEED_8),
     "+8 %, heavy tails": Setting(habits=LONG_SEASON, scatter=Scatter(heavy_tails=True), effect=SPEED_8),
 }
+MOST_WITH_FEWER = {"+8 %, heavy tails": 1.0}
+"""Most days scatter less than their standard deviation then; a plan asks for more days than they need."""
 
 
 def plan_before(season: Season, planned: int, amount: float) -> Plan | None:
@@ -276,7 +284,12 @@ def plans(trials: int, spread: Spread) -> Iterator[Row]:
             [
                 Rate("a number is given", len(given), trials),
                 Rate("it tells", sum(one.kept for one in given), len(given), least=0.75),
-                Rate("one fewer", sum(one.kept_with_fewer for one in more), len(more), most=0.85),
+                Rate(
+                    "one fewer",
+                    sum(one.kept_with_fewer for one in more),
+                    len(more),
+                    most=MOST_WITH_FEWER.get(name, 0.85),
+                ),
             ],
         )
     for name, setting in {
@@ -290,5 +303,5 @@ def plans(trials: int, spread: Spread) -> Iterator[Row]:
     promised = float(np.mean([chance for chance, _ in shown]))
     yield (
         f"no difference that matters, promised in {100 * promised:.1f} %",
-        [Rate("shown", sum(kept for _, kept in shown), len(shown), promised - 0.05, promised + 0.05)],
+        [Rate("shown", sum(kept for _, kept in shown), len(shown), least=promised - 0.05)],
     )
