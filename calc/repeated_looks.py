@@ -93,20 +93,17 @@ def bounds_that_spend(information: Any, spent: Any) -> NDArray[np.float64]:
         raise ValueError(f"information must grow from look to look, got {shares.tolist()}")
     if shares.shape != errors.shape or (np.diff(errors) < 0).any():
         raise ValueError(f"the error spent must not fall, one for each look, got {errors.tolist()}")
-    return np.array(_bounds(tuple(shares.tolist()), tuple(errors.tolist())))
+    return np.array(_last_look(tuple(shares.tolist()), tuple(errors.tolist()))[0])
 
 
-@lru_cache(maxsize=4096)
-def _bounds(information: tuple[float, ...], spent: tuple[float, ...]) -> tuple[float, ...]:
-    """Each look from the one before; the last path of the cache serves every longer one."""
-    return _last_look(information, spent)[0]
-
-
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=1024)
 def _last_look(
     information: tuple[float, ...], spent: tuple[float, ...]
 ) -> tuple[tuple[float, ...], NDArray[np.float64], NDArray[np.float64]]:
-    """Bounds, and the density over the paths that are still within: places and their weights."""
+    """Bounds, and the density over the paths that are still within: places and their weights.
+
+    Each look goes on from the one before, which the cache holds.
+    """
     from scipy import optimize, special
 
     time = information[-1]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -13,6 +14,8 @@ Integers = NDArray[np.intp]
 Flags = NDArray[np.bool_]
 
 NOT_RECORDED = -1
+LARGEST_LOGARITHM = 20.0
+"""Ratios beyond 480 million are shown as that: no interval is known so well that it has no end."""
 
 
 @dataclass(frozen=True)
@@ -38,7 +41,7 @@ class Measure:
 
     def shown(self, difference: float) -> float:
         """A difference of the model's scale as people read it: a ratio minus one, or in the unit."""
-        return float(np.expm1(difference)) if self.ratio else difference
+        return math.expm1(min(difference, LARGEST_LOGARITHM)) if self.ratio else difference
 
 
 SMALLEST_SPEED_DIFFERENCE = 0.03
@@ -111,6 +114,11 @@ class Columns:
         for name, column in columns.items():
             if len(column) != len(self.day):
                 raise ValueError(f"{name} must be as long as day ({len(self.day)}), got {len(column)} values")
+        places = {"revision": (self.revision, 0, self.revisions)}
+        places |= {factor.label: (factor.codes, NOT_RECORDED, factor.levels) for factor in self.factors}
+        for name, (column, least, names) in places.items():
+            if not ((column >= least) & (column < len(names))).all():
+                raise ValueError(f"{name} must hold places of {', '.join(names) or 'no names'}, from 0")
         if (np.diff(self.day) < 0).any():
             raise ValueError("day must not fall from row to row: rows stand in the order in which they were ridden")
         good = np.isnan(self.value) | ((self.value > 0) if self.measure.ratio else True)

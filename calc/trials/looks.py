@@ -75,6 +75,7 @@ class Look:
         return (
             fit.values >= LEAST_VALUES
             and fit.degrees_of_freedom >= LEAST_DEGREES_OF_FREEDOM
+            and fit.pooled_variance > 0
             and fit.estimable
             and fit.inflation <= HIGHEST_INFLATION
         )

@@ -22,6 +22,8 @@ from calc.trials.days import DayValues
 
 LEAST_UNEXPLAINED = 1e-8
 """A column of which the others explain all but this share of its square is taken as explained by them."""
+LEAST_SCATTER = 1e-16
+"""Residuals with so small a share of all squares are rounding."""
 
 
 class Contrast(NamedTuple):
@@ -144,6 +146,7 @@ class _Solved:
         self._scale[self._scale == 0] = 1.0
         self._scale[-1] = 1.0
         self._matrix = gram / (self._scale[:, None] * self._scale)
+        self._total = float(gram[-1, -1])
         self._pair = revision, against
         self.kept = np.zeros(len(gram) - 1, dtype=bool)
 
@@ -177,8 +180,9 @@ class _Solved:
 
     @property
     def squares(self) -> float:
-        """Weighted squares of all residuals."""
-        return max(0.0, float(self._matrix[-1, -1]))
+        """Weighted squares of all residuals; 0 where they are no more than rounding."""
+        squares = float(self._matrix[-1, -1])
+        return squares if squares > LEAST_SCATTER * self._total else 0.0
 
     def _sides(self) -> list[tuple[int, float]]:
         """Columns of the two revisions that are in, with their part in the difference."""

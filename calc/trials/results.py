@@ -178,6 +178,8 @@ def _why_nothing(today: Look, pair: Pair) -> tuple[Answer, str]:
         return Answer.NOT_YET_KNOWN, (
             f"{fit.all_values} values are too few to allow for {listed(allowed)}; at least {lacking} more are needed."
         )
+    if not fit.pooled_variance > 0:
+        return Answer.NOT_YET_KNOWN, "The values do not scatter at all, so chance cannot be judged."
     if not today.can_decide:
         return Answer.NOT_SEPARABLE, why_not_separable(pair, today.selection)
     return Answer.NOT_YET_KNOWN, ""

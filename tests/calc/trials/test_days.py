@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from calc.trials.columns import Columns, Factor
 from calc.trials.days import Selector, day_values
 from tests.calc.trials.logs import NAN, log_of
 
@@ -58,8 +59,6 @@ def test_a_surface_of_one_revision_only_is_set_aside_until_another_rides_on_it()
 
 def test_setting_sessions_aside_goes_on_until_none_stands_alone():
     """Without the session at the lone gate, the other surface is ridden with one revision only."""
-    from calc.trials.columns import Columns, Factor
-
     log = log_of([(0, 0, 10.0, "snow", 0), (1, 1, 10.0, "snow", 0), (1, 2, 10.0, "slush", 0), (0, 3, 10.0, "slush", 0)])
     gates = Factor("gate", np.array([0, 0, 0, 1]), ("near", "far"))
     log = Columns(
@@ -79,6 +78,7 @@ def test_with_one_revision_alone_nothing_is_set_aside():
         ([(0, 1, 10.0, "snow", 0), (0, 0, 10.0, "snow", 0)], "day must not fall"),
         ([(0, 0, -1.0, "snow", 0)], "above 0"),
         ([(0, 0, np.inf, "snow", 0)], "must be a number"),
+        ([(-1, 0, 10.0, "snow", 0)], "revision must hold places"),
     ],
 )
 def test_columns_that_cannot_be_are_refused(rows, words):

@@ -5,7 +5,7 @@ import pytest
 from scipy import special
 
 from calc.comparison import spending_bounds
-from calc.trials.answers import Answer
+from calc.trials.answers import Answer, Expectation
 from calc.trials.looks import PLAN_SHARE, Question, decide_questions, tail_at
 from tests.calc.trials.logs import NAN, log_of, season_log
 
@@ -130,8 +130,6 @@ def test_a_question_asked_again_counts_only_what_was_ridden_since():
 
 
 def test_one_difference_asked_by_two_modifications_is_one_question():
-    from calc.trials.answers import Expectation
-
     log = log_of([*days(0, 0), *days(1, 6)])
     asked = [question(), question(expectation=Expectation(1, 0.05)), question(expectation=Expectation(-1))]
     (course,) = decided(log, *asked)

@@ -202,3 +202,39 @@ def test_a_gate_is_a_condition_like_any_other():
 
 def test_temperatures_are_written_as_the_reader_wants_them():
     assert degrees(-14.2) == "−14 °C"
+
+
+def test_values_without_any_scatter_judge_nothing():
+    rows = [
+        (revision, day, 10.0 + revision, MIXED[day % 6], MILD[day % 6])
+        for day, revision in enumerate([0] * 6 + [1] * 6)
+    ]
+    result = ask(log_of(rows))
+    assert (result.answer, result.decided) == (Answer.NOT_YET_KNOWN, None)
+    assert result.reason == "The values do not scatter at all, so chance cannot be judged."
+
+
+def test_a_measure_that_no_session_has():
+    result = ask(log_of([(0, 0, NAN, "snow", -4), (1, 1, NAN, "snow", -4)]))
+    assert (result.answer, result.reason) == (Answer.NOT_YET_KNOWN, "R2 has no value yet.")
+    assert result.evidence.left_out == (LeftOut("without a value", 2),)
+
+
+def test_a_far_plan_has_figures_with_an_end():
+    log = log_of(ridden(0, 0, MIXED, MILD) + ridden(1, 6, MIXED[:4], MILD[:4], level=11.0))
+    figures = ask(log, planned=200).figures
+    assert figures.confidence > 1 - 1e-12
+    assert np.isfinite([figures.lower, figures.upper]).all()
+
+
+def test_days_with_both_builds_settle_what_the_season_hides():
+    """The air grows colder day by day, with both builds on each: only within a day can they be told apart."""
+    random, rows = np.random.default_rng(12), []
+    for day in range(6):
+        ice = 0.1 * random.standard_normal()
+        for revision in (0, 1):
+            level = 10 * np.exp(ice + 0.05 * revision + 0.002 * random.standard_normal())
+            rows.append((revision, day, level, MIXED[day], -3.0 * day))
+    result = ask(log_of(rows))
+    assert result.answer is Answer.HIGHER
+    assert result.evidence.ledger.lower < 0.0513 < result.evidence.ledger.upper
