@@ -32,7 +32,7 @@ MODULES = {
     "comparison": "Comparison",
     "multiple_questions": "Several questions at once",
     "repeated_looks": "Looking again and again",
-    "planning": "Planning sessions",
+    "sample_size": "Planning sessions",
 }
 
 for _module in MODULES:

@@ -13,8 +13,8 @@ import numpy as np
 
 from calc.declaration import Number, any_real, kernel, positive, strictly_between
 from calc.multiple_questions import holm
-from calc.planning import sessions_for_power
 from calc.repeated_looks import spending_bounds
+from calc.sample_size import sessions_for_power
 
 __all__ = [
     "Adjusted",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -133,14 +133,13 @@ class Columns:
 
     def up_to(self, rows: int) -> Columns:
         """The first rows alone: what stood in the log at that time."""
-        return Columns(
-            self.measure,
-            self.value[:rows],
-            self.passes[:rows],
-            self.session[:rows],
-            self.day[:rows],
-            self.revision[:rows],
-            self.revisions,
-            tuple(Factor(one.label, one.codes[:rows], one.levels) for one in self.factors),
-            tuple(Covariate(one.label, one.values[:rows], one.less, one.more, one.written) for one in self.covariates),
+        return replace(
+            self,
+            value=self.value[:rows],
+            passes=self.passes[:rows],
+            session=self.session[:rows],
+            day=self.day[:rows],
+            revision=self.revision[:rows],
+            factors=tuple(replace(one, codes=one.codes[:rows]) for one in self.factors),
+            covariates=tuple(replace(one, values=one.values[:rows]) for one in self.covariates),
         )

@@ -135,8 +135,8 @@ class DayValues:
     """One value for each day and revision, by day; conditions of several sessions of a day are averaged.
 
     value: on the model's scale. weight: n / (n + 1) for n passes. conditions: one column for each covariate in
-    use, centred and scaled, and for each level of a factor in use but its first; `condition_of` says which
-    condition of the columns each belongs to.
+    use, centred and scaled, and for each level of a factor in use but its first.
+    row: for each row of the columns its place here, or −1 where it does not count.
     """
 
     day: Integers
@@ -145,9 +145,7 @@ class DayValues:
     weight: Floats
     passes: Floats
     conditions: Floats
-    condition_of: Integers
     row: Integers
-    """For each row of the columns its place here, or −1 where it does not count."""
 
     def rows_until(self, day: int) -> int:
         return int(np.searchsorted(self.day, day, side="right"))
@@ -172,19 +170,15 @@ def day_values(columns: Columns, chosen: Selection) -> DayValues:
         return mean
 
     value = np.log(columns.value[rows]) if columns.measure.ratio else columns.value[rows]
-    parts, condition_of = [], []
-    for number, condition in enumerate(columns.conditions):
-        if not chosen.used[number]:
+    parts = []
+    for condition, wanted in zip(columns.conditions, chosen.used, strict=True):
+        if not wanted:
             continue
         if isinstance(condition, Factor):
             codes = condition.codes[rows]
-            for level in np.unique(codes)[1:]:
-                parts.append(averaged((codes == level).astype(np.float64)))
-                condition_of.append(number)
+            parts += [averaged((codes == level).astype(np.float64)) for level in np.unique(codes)[1:]]
         else:
-            column = averaged(condition.values[rows])
-            parts.append(_standardised(column))
-            condition_of.append(number)
+            parts.append(_standardised(averaged(condition.values[rows])))
     where = np.full(columns.day.size, -1, dtype=np.intp)
     where[rows] = place
     return DayValues(
@@ -194,6 +188,5 @@ def day_values(columns: Columns, chosen: Selection) -> DayValues:
         weight=total / (total + PASSES_AS_GOOD_AS_ONE_DAY),
         passes=total,
         conditions=np.column_stack(parts) if parts else np.empty((keys.size, 0)),
-        condition_of=np.array(condition_of, dtype=np.intp),
         row=where,
     )

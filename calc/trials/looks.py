@@ -174,11 +174,7 @@ class QuestionData:
 
 def _without_earlier(columns: Columns, revision: int, opened_on: int) -> Columns:
     earlier = (columns.revision == revision) & (columns.day < opened_on)
-    value = np.where(earlier, np.nan, columns.value)
-    return Columns(
-        columns.measure, value, columns.passes, columns.session, columns.day, columns.revision, columns.revisions,
-        columns.factors, columns.covariates,
-    )  # fmt: skip
+    return replace(columns, value=np.where(earlier, np.nan, columns.value))
 
 
 def tail_at(looks: Sequence[Look], error: float) -> float:

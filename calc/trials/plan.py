@@ -57,8 +57,8 @@ class Basis:
         return math.sqrt(self.variance / self.weight)
 
     def with_both(self, days: int) -> Basis:
-        """As many further days on which both builds are ridden: what changes from day to day then cancels."""
-        return replace(self, inflation=1.0, against_weight=self.weight * days)
+        """With as many further days on which both builds are ridden, and by these alone: conditions then cancel."""
+        return replace(self, inflation=1.0, against_weight=self.weight * days, values=0, own_variance=0.0)
 
 
 def basis_of(data: QuestionData, look: Look) -> Basis | None:
@@ -88,8 +88,8 @@ def basis_of(data: QuestionData, look: Look) -> Basis | None:
 def _usual_inflation(data: QuestionData, look: Look) -> float:
     """By how much conditions enlarged the variance between each revision and the one before it.
 
-    Without such a pair: what conditions of equal distribution give on average, 1 + q / (ν − 1) for q terms (Cochran,
-    Analysis of covariance, Biometrics 13 (1957) 261–281, for one term).
+    Without such a pair: what q terms of equal normal distribution give on average, 1 + q / (ν − 1) (Cochran, Analysis
+    of covariance, Biometrics 13 (1957) 261–281, for one term; from memory).
     """
     days = data.days_of(look)
     rows = days.rows_until(look.day)
@@ -100,11 +100,9 @@ def _usual_inflation(data: QuestionData, look: Look) -> float:
         fit = DayModel(days, len(data.columns.revisions), later, earlier).contrast(rows)
         if fit.estimable and min(fit.values, fit.against_values) >= 2:
             found.append(fit.inflation)
-    return (
-        float(np.mean(found))
-        if found
-        else 1.0 + days.conditions.shape[1] / max(1, look.contrast.degrees_of_freedom - 1)
-    )
+    if found:
+        return float(np.mean(found))
+    return 1.0 + float(days.conditions.shape[1]) / max(1, look.contrast.degrees_of_freedom - 1)
 
 
 class OfferKind(StrEnum):
@@ -245,8 +243,8 @@ def _fewest(chance: Callable[[int], float], most_values: int) -> int | None:
 def _spread_and_half_width(basis: Basis, values: int, error: float) -> tuple[Floats, Floats]:
     """Standard deviation of the difference, and half-width of the deciding interval, over all spreads.
 
-    Looks before the last one cost hardly more than they bring (Jennison and Turnbull, Group Sequential Methods with
-    Applications to Clinical Trials (2000), 2.5), so the last interval is taken as that of a single look.
+    Looks before the last one bring hardly less than they cost, so the last interval is taken as that of a single
+    look; the simulations hold plans to what they say.
     """
     from scipy import special
 

@@ -135,7 +135,7 @@ def answer_questions(
 def _result(question: Question, data: QuestionData, course: Course, most_values: int) -> Result:
     measure = data.columns.measure
     today = data.today()
-    pair = Pair(data.columns, today.rows, question.revision, question.against)
+    pair = Pair(data.columns, today.rows, question.revision, question.against, question.opened_on)
     answer, reason = _why_nothing(today, pair)
     figures = outcome = None
     latest = course.latest

@@ -12,7 +12,7 @@ from calc.trials.model import DayModel
 
 HIGHEST_INFLATION = 10.0
 """From this variance inflation on, terms are taken not to be separable (Kutner, Nachtsheim, Neter and Li, Applied
-Linear Statistical Models, 5th ed. (2005), 10.5)."""
+Linear Statistical Models, 5th ed. (2005), ch. 10; from memory)."""
 
 
 @dataclass(frozen=True)
@@ -25,12 +25,16 @@ class LeftOut:
 
 @dataclass(frozen=True)
 class Pair:
-    """The first `rows` rows of a measure, and the two revisions that a question is about."""
+    """The first `rows` rows of a measure, and the two revisions that a question is about.
+
+    opened_on: of the first revision, earlier days do not count.
+    """
 
     columns: Columns
     rows: int
     revision: int
     against: int
+    opened_on: int | None = None
 
     @property
     def labels(self) -> tuple[str, str]:
@@ -68,6 +72,9 @@ def left_out(pair: Pair, chosen: Selection) -> tuple[LeftOut, ...]:
     columns = pair.columns
     open_rows = np.arange(columns.day.size) < pair.rows
     reasons: list[tuple[str, Flags]] = [("without a value", np.isnan(columns.value))]
+    if pair.opened_on is not None:
+        earlier = (columns.revision == pair.revision) & (columns.day < pair.opened_on)
+        reasons.insert(0, ("ridden before the question was opened", earlier))
     for condition, used in zip(columns.conditions, chosen.used, strict=True):
         if used:
             reasons.append((f"without a recorded {condition.label}", ~condition.recorded))
@@ -90,13 +97,12 @@ def not_allowed_for(pair: Pair, chosen: Selection) -> tuple[str, ...]:
     """A sentence for each condition that the difference does not allow for, because it was hardly recorded."""
     said = []
     for condition, used in zip(pair.columns.conditions, chosen.used, strict=True):
-        sides = [pair.of(one) for one in (pair.revision, pair.against)]
-        recorded = [int(condition.recorded[side].sum()) for side in sides]
         if used:
             continue
+        sides = [pair.of(one) for one in (pair.revision, pair.against)]
         name = condition.label[:1].upper() + condition.label[1:]
-        if not any(recorded):
-            said.append(f"{name} was never recorded; the figures do not allow for it.")
+        if not any((condition.recorded & side).any() for side in sides):
+            said.append(f"{name} was not recorded with {' or '.join(pair.labels)}; the figures do not allow for it.")
             continue
         counts = " and ".join(
             f"{np.unique(pair.columns.session[side & condition.recorded]).size} of "
@@ -145,20 +151,15 @@ def apart(pair: Pair, chosen: Selection) -> tuple[str, ...]:
 
 def why_not_separable(pair: Pair, chosen: Selection) -> str:
     """What stands between the two: the conditions without which they could be told apart."""
-    said = apart(pair, chosen)
+    used = [place for place, flag in enumerate(chosen.used) if flag]
+    culprits = [place for place in used if _separable_without(pair, chosen, place)]
+    conditions = [pair.columns.conditions[place] for place in culprits or used]
+    said = [sentence for sentence in (apart_in(pair, condition) for condition in conditions) if sentence]
     if said:
         return " ".join(said)
-    columns = pair.columns
-    culprits = [
-        condition.label
-        for place, condition in enumerate(columns.conditions)
-        if chosen.used[place] and _separable_without(pair, chosen, place)
-    ]
     first, second = pair.labels
-    return (
-        f"What the change from {second} to {first} did cannot be told from what changed with it: "
-        f"{listed(culprits or list(adjusted_for(pair, chosen)))}."
-    )
+    names = [condition.label for condition in conditions] if culprits else list(adjusted_for(pair, chosen))
+    return f"What the change from {second} to {first} did cannot be told from what changed with it: {listed(names)}."
 
 
 def listed(names: list[str]) -> str:

@@ -32,9 +32,9 @@ def columns_of(value, group, day, passes=None, factors=(), covariates=(), measur
     )
 
 
-def contrast(columns, revision, against):
-    days = day_values(columns, Selector(columns, revision, against).at(columns.day.size))
-    return DayModel(days, len(columns.revisions), revision, against).contrast(days.day.size)
+def contrast(columns, new, old):
+    days = day_values(columns, Selector(columns, new, old).at(columns.day.size))
+    return DayModel(days, len(columns.revisions), new, old).contrast(days.day.size)
 
 
 def pooled_error(fit):

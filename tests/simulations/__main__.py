@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import multiprocessing
 import os
 import time
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
-
-# Small matrices in many processes: threads of the linear algebra library would only stand in each other's way.
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from tests.simulations import trials  # noqa: F401 (its tables add themselves)
 from tests.simulations.tables import TABLES
@@ -19,11 +17,16 @@ CHUNK = 20
 
 def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.simulations", description=__doc__)
-    parser.add_argument("table", nargs="*", choices=[[], *TABLES], help=f"one of: {', '.join(TABLES)}")
-    parser.add_argument("--trials", type=int, default=500, help="seasons of each row")
+    parser.add_argument("table", nargs="*", help=f"of {', '.join(TABLES)}; all if none is named")
+    parser.add_argument("--trials", type=int, default=500, help="seasons of each row (500)")
     asked = parser.parse_args()
+    for name in asked.table:
+        if name not in TABLES:
+            parser.error(f"there is no table {name!r}; there are {', '.join(TABLES)}")
+    # Small matrices in many processes: threads of the linear algebra library would only stand in each other's way.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     began, missed = time.perf_counter(), 0
-    with ProcessPoolExecutor(os.cpu_count()) as pool:
+    with ProcessPoolExecutor(os.cpu_count(), multiprocessing.get_context("spawn")) as pool:
         for name in asked.table or TABLES:
             print(f"\n{name}: {TABLES[name].__doc__}", flush=True)
             for row, rates in TABLES[name](asked.trials, partial(pool.map, chunksize=CHUNK)):

@@ -26,7 +26,7 @@ class Rate:
 
     @property
     def share(self) -> float:
-        return self.count / self.trials if self.trials else float("nan")
+        return self.count / self.trials
 
     @property
     def limits(self) -> tuple[float, float]:
@@ -52,6 +52,8 @@ class Rate:
         return bool(min(too_many, too_few) < BEYOND_CHANCE)
 
     def __str__(self) -> str:
+        if not self.trials:
+            return f"{self.what}: no case"
         low, high = self.limits
         goal = ""
         if self.least > 0 or self.most < 1:

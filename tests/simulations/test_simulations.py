@@ -128,6 +128,7 @@ def test_the_command_prints_a_table_and_says_whether_goals_are_met(monkeypatch, 
         yield "a row", [Rate("false", trials, trials, most=0.05)]
 
     try:
+        monkeypatch.setenv("OPENBLAS_NUM_THREADS", "1")
         monkeypatch.setattr(sys, "argv", ["simulations", "invented", "--trials", "50"])
         assert command.main() == 1
     finally:

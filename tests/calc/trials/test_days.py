@@ -8,8 +8,8 @@ from calc.trials.days import Selector, day_values
 from tests.calc.trials.logs import NAN, log_of
 
 
-def select(log, revision=1, against=0):
-    return Selector(log, revision, against).at(len(log.day))
+def select(log, new=1, old=0):
+    return Selector(log, new, old).at(len(log.day))
 
 
 def test_sessions_of_one_revision_on_one_day_are_one_value():

@@ -12,8 +12,8 @@ from tests.calc.trials.logs import NAN, log_of, season_log
 STEADY = [10.0, 10.2, 9.9, 10.1, 10.05, 9.95]
 
 
-def days(revision, first_day, factor=1.0, many=6):
-    return [(revision, first_day + n, factor * STEADY[n % 6], "snow", 0.0) for n in range(many)]
+def days(number, first_day, factor=1.0, many=6):
+    return [(number, first_day + n, factor * STEADY[n % 6], "snow", 0.0) for n in range(many)]
 
 
 def decided(log, *questions, error=0.05):

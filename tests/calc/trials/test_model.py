@@ -14,13 +14,13 @@ from tests.calc.trials.logs import log_of, season_log
 LEVEL = Measure("level", smallest_difference=1.0, ratio=False)
 
 
-def contrast(log, revision=1, against=0):
-    days = day_values(log, Selector(log, revision, against).at(len(log.day)))
-    return DayModel(days, len(log.revisions), revision, against).contrast(days.day.size)
+def contrast(log, new=1, old=0):
+    days = day_values(log, Selector(log, new, old).at(len(log.day)))
+    return DayModel(days, len(log.revisions), new, old).contrast(days.day.size)
 
 
-def rows_of(values, revision, first_day, surface="snow"):
-    return [(revision, first_day + number, value, surface, 0.0) for number, value in enumerate(values)]
+def rows_of(values, number, first_day):
+    return [(number, first_day + place, value, "snow", 0.0) for place, value in enumerate(values)]
 
 
 def test_without_conditions_it_is_the_difference_of_means():

@@ -28,8 +28,8 @@ KNOWN = Basis(
 """A spread of 3 % that is known, against a revision that is known."""
 
 
-def basis(log, revision=2, against=1):
-    data = QuestionData(log, Question("mean_gate_speed", revision, against))
+def basis(log, new=2, old=1):
+    data = QuestionData(log, Question("mean_gate_speed", new, old))
     return basis_of(data, data.today())
 
 

@@ -16,11 +16,11 @@ def ask(log, **changes):
     return result
 
 
-def ridden(revision, first_day, surfaces, temperatures, level=10.0):
-    random = np.random.default_rng(revision)
+def ridden(number, first_day, surfaces, temperatures, level=10.0):
+    random = np.random.default_rng(number)
     return [
-        (revision, first_day + n, level * (1 + 0.01 * random.standard_normal()), surface, temperature)
-        for n, (surface, temperature) in enumerate(zip(surfaces, temperatures, strict=True))
+        (number, first_day + place, level * (1 + 0.01 * random.standard_normal()), surface, temperature)
+        for place, (surface, temperature) in enumerate(zip(surfaces, temperatures, strict=True))
     ]
 
 
@@ -140,7 +140,7 @@ def test_what_lacks_a_condition_is_left_out_and_counted():
 
 def test_what_was_never_recorded_is_a_caution():
     rows = ridden(0, 0, MIXED, [NAN] * 6) + ridden(1, 6, MIXED, [NAN] * 6)
-    never = "Air temperature was never recorded; the figures do not allow for it."
+    never = "Air temperature was not recorded with R2 or R1; the figures do not allow for it."
     assert ask(log_of(rows)).evidence.cautions[0] == never
     rows = ridden(0, 0, MIXED, [NAN] * 5 + [-3]) + ridden(1, 6, MIXED, MILD)
     result = ask(log_of(rows))
@@ -238,3 +238,10 @@ def test_days_with_both_builds_settle_what_the_season_hides():
     result = ask(log_of(rows))
     assert result.answer is Answer.HIGHER
     assert result.evidence.ledger.lower < 0.0513 < result.evidence.ledger.upper
+
+
+def test_a_question_asked_again_leaves_out_what_was_ridden_before():
+    log = log_of(ridden(0, 0, MIXED, MILD) + ridden(1, 6, MIXED, MILD) + ridden(1, 12, MIXED[:2], MILD[:2]))
+    result = ask(log, opened_on=12)
+    assert result.reason == "R2 has 2 of the 4 values that a claim needs."
+    assert result.evidence.left_out == (LeftOut("ridden before the question was opened", 6),)
