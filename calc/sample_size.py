@@ -17,7 +17,7 @@ FEWEST = 1.01
     title="Sessions of each revision that show a change",
     formula="n with P(|t′(2n−2, δ√(n/2))| > t(1−α/2; 2n−2)) = power",
     source="Cohen, Statistical Power Analysis for the Behavioral Sciences, 2nd ed. (1988), ch. 2: two means, t test.",
-    difference_in_sd=Range(1e-3, 5.0),
+    difference_in_sd=Range(1e-3, 10.0),
     power=strictly_between(0.0, 1.0),
     alpha=strictly_between(0.0, 1.0),
 )
@@ -26,7 +26,7 @@ def sessions_for_power(difference_in_sd: Number, power: float, alpha: float) -> 
 
     Parameters
     ----------
-    difference_in_sd: the change over the spread from session to session, float or array, from 0.001 to 5.
+    difference_in_sd: the change over the spread from session to session, float or array, from 0.001 to 10.
     power: chance to see it, above alpha and below 1.
     alpha: two-sided error, between 0 and 1, both excluded.
 
@@ -58,9 +58,9 @@ def _count(effect: float, power: float, alpha: float) -> float:
         freedom = 2 * extra
         shift = effect * math.sqrt((1 + extra) / 2)
         critical = float(special.stdtrit(freedom, 1 - alpha / 2))
-        # The lower tail by symmetry: as a lower tail, the library gives NaN where it is small.
-        missed = special.nctdtr(freedom, shift, critical) - 1.0 + special.nctdtr(freedom, -shift, critical)
-        return 1.0 - power - float(missed)
+        # The lower tail by symmetry; the library gives NaN where it is too small to matter.
+        wrong_way = 1.0 - np.nan_to_num(special.nctdtr(freedom, -shift, critical), nan=1.0)
+        return 1.0 - float(special.nctdtr(freedom, shift, critical)) + float(wrong_way) - power
 
     normal = 2 * (special.ndtri(1 - alpha / 2) + special.ndtri(power)) ** 2 / effect**2
     low, high = normal / 2, normal + 1.0

@@ -127,6 +127,21 @@ def answer_questions(
     Raises
     ------
     ValueError: a question names a measure or a revision that the columns do not have, or an argument is out of range.
+
+    Examples
+    --------
+    >>> speed = Columns(
+    ...     Measure("mean_gate_speed", smallest_difference=0.03),
+    ...     value=np.array([15.1, 15.3, 14.9, 15.2, 16.4, 16.2, 16.5, 16.3]),
+    ...     passes=np.full(8, 6.0),
+    ...     session=np.arange(8),
+    ...     day=np.arange(8),
+    ...     revision=np.repeat([0, 1], 4),
+    ...     revisions=("R1", "R2"),
+    ... )
+    >>> (result,) = answer_questions({"mean_gate_speed": speed}, [Question("mean_gate_speed", revision=1, against=0)])
+    >>> result.answer.value, round(result.figures.change, 3)
+    ('higher', 0.081)
     """
     asked = decide_questions(columns, questions, error)
     return [_result(question, *asked[question.difference], most_values) for question in questions]

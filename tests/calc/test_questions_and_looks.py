@@ -19,7 +19,7 @@ CASES = [
     Case(
         comparison.sessions_for_power,
         {"difference_in_sd": 1.0, "power": 0.8, "alpha": 0.05},
-        edges=[{"difference_in_sd": 1e-3}, {"difference_in_sd": 5.0}, {"power": 0.9999}, {"power": 0.0501}],
+        edges=[{"difference_in_sd": 1e-3}, {"difference_in_sd": 10.0}, {"power": 0.9999}, {"power": 0.0501}],
     ),
 ]
 
