@@ -124,11 +124,13 @@ def false_claims(name: str, setting: Setting, trials: int, spread: Spread) -> Ro
     pages = list(spread(partial(see, setting), range(trials)))
     ledger = [page.ledger_covers for page in pages if page.ledger_covers is not None]
     deciding = [page for page in pages if page.deciding_covers is not None]
-    level = float(np.mean([page.deciding_level for page in deciding])) if deciding else 0.0
+    most_false = MOST_FALSE.get(name, ERROR)
+    # Where more false claims are allowed, as much more may lie outside the interval.
+    outside = float(np.mean([1.0 - page.deciding_level for page in deciding])) * most_false / ERROR if deciding else 1.0
     return name, [
-        Rate("false", sum(page.false_claim for page in pages), trials, most=MOST_FALSE.get(name, ERROR)),
+        Rate("false", sum(page.false_claim for page in pages), trials, most=most_false),
         Rate("95 % covers", sum(ledger), len(ledger), 0.93, 0.97),
-        Rate("deciding covers", sum(bool(page.deciding_covers) for page in deciding), len(deciding), level),
+        Rate("deciding covers", sum(bool(page.deciding_covers) for page in deciding), len(deciding), 1.0 - outside),
     ]
 
 
