@@ -103,6 +103,27 @@ def test_an_earlier_page_follows_from_its_rows_alone():
                 assert now.interval.lower == pytest.approx(before.interval.lower)
 
 
+def test_nor_does_it_change_where_conditions_are_missing_or_of_one_revision_only():
+    looks = 0
+    for seed in range(30):
+        random, rows = np.random.default_rng(seed), []
+        for day in range(26):
+            number = min(day // 8, 2)
+            surface = ("clear ice", "snow", "slush", None)[random.choice(4, p=[0.5, 0.3, 0.1, 0.1])]
+            temperature = NAN if random.uniform() < 0.3 else random.normal(-8, 5)
+            rows.append((number, day, 10 * np.exp(0.03 * random.standard_normal()), surface, temperature))
+        log, asked = log_of(rows), question(revision=2, against=1)
+        (whole,) = decided(log, asked)
+        for until in range(20, 26):
+            (then,) = decided(log.up_to(until), asked)
+            assert [one.look.day for one in then.said] == [one.look.day for one in whole.said if one.look.day < until]
+            for now, before in zip(whole.said, then.said, strict=False):
+                assert now.interval.lower == pytest.approx(before.interval.lower)
+                assert now.interval.confidence == before.interval.confidence
+                looks += 1
+    assert looks > 200
+
+
 def test_what_differs_leaves_its_error_to_the_others():
     clear, open_question = question(), question(revision=2, against=1)
     log = log_of([*days(0, 0), *days(1, 6, 1.2), *days(2, 12, 1.21)])
