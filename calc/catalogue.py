@@ -31,6 +31,9 @@ MODULES = {
     "reliability": "Reliability",
     "rate_change": "Before and after a fix",
     "comparison": "Comparison",
+    "multiple_questions": "Several questions at once",
+    "repeated_looks": "Looking again and again",
+    "sample_size": "Planning sessions",
 }
 
 for _module in MODULES:

@@ -12,6 +12,23 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from calc.declaration import Number, any_real, kernel, positive, strictly_between
+from calc.multiple_questions import holm
+from calc.repeated_looks import spending_bounds
+from calc.sample_size import sessions_for_power
+
+__all__ = [
+    "Adjusted",
+    "Difference",
+    "MeanInterval",
+    "adjusted_difference",
+    "holm",
+    "mean_interval",
+    "sessions_for_power",
+    "sessions_needed",
+    "sessions_needed_roughly",
+    "spending_bounds",
+    "welch",
+]
 
 CONFIDENCE = strictly_between(0.0, 1.0)
 HANDBOOK = "NIST/SEMATECH e-Handbook of Statistical Methods"

@@ -1,0 +1,292 @@
+"""What riding could show, from the spread between days so far; the difference seen so far is never used.
+
+The spread is itself known from few days: its chances are taken over all spreads that the residuals allow (their
+variance over the true one follows chi-square), so that a plan keeps its promise on average.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from functools import lru_cache
+
+import numpy as np
+
+from calc.trials.columns import Floats, Measure
+from calc.trials.days import PASSES_AS_GOOD_AS_ONE_DAY
+from calc.trials.looks import LEAST_DEGREES_OF_FREEDOM, LEAST_VALUES, PLAN_SHARE, Look, QuestionData
+from calc.trials.model import DayModel
+
+POWER = 0.8
+MOST_VALUES = 40
+"""Days of one revision that no season holds; what takes more cannot be settled by riding (common practice, no
+source)."""
+POOR_CHANCE = 0.5
+"""Below this chance of an answer, other ways are offered."""
+WORTH_OFFERING = 0.95
+"""An offer must bring the change that is told down to this share of it."""
+_SPREADS, _OWN_SPREADS = 24, 16
+"""Places at which the spread, and that of the new values, are taken."""
+
+
+@dataclass(frozen=True)
+class Basis:
+    """What a plan rests on, on the model's scale.
+
+    variance: of a value of weight 1, with its degrees of freedom. weight: of a typical value.
+    inflation: by which conditions that differ between the two enlarge the variance of their difference.
+    values, own_variance: of the new revision so far. against_weight: sum of the other's weights.
+    conditions: terms that the conditions take. passes: of a typical value.
+    """
+
+    variance: float
+    degrees_of_freedom: int
+    weight: float
+    inflation: float
+    values: int
+    own_variance: float
+    against_weight: float
+    conditions: int
+    passes: float
+
+    @property
+    def spread(self) -> float:
+        """Standard deviation of a typical value."""
+        return math.sqrt(self.variance / self.weight)
+
+    def with_both(self, days: int) -> Basis:
+        """With as many further days on which both builds are ridden, and by these alone: conditions then cancel."""
+        return replace(self, inflation=1.0, against_weight=self.weight * days, values=0, own_variance=0.0)
+
+
+def basis_of(data: QuestionData, look: Look) -> Basis | None:
+    """From all that a look saw; None where the residuals are too few to know a spread."""
+    fit, question = look.contrast, data.question
+    if fit.degrees_of_freedom < LEAST_DEGREES_OF_FREEDOM or not fit.pooled_variance > 0:
+        return None
+    days = data.days_of(look)
+    rows = days.rows_until(look.day)
+    weight, revision = days.weight[:rows], days.revision[:rows]
+    new, old = revision == question.revision, revision == question.against
+    typical = new if new.any() else np.ones(rows, dtype=bool)
+    enough = fit.estimable and fit.values >= LEAST_VALUES
+    return Basis(
+        variance=fit.pooled_variance,
+        degrees_of_freedom=fit.degrees_of_freedom,
+        weight=float(weight[typical].mean()),
+        inflation=fit.inflation if enough else _usual_inflation(data, look),
+        values=fit.values,
+        own_variance=fit.own_variance if fit.estimable else 0.0,
+        against_weight=float(weight[old].sum()),
+        conditions=days.conditions.shape[1],
+        passes=float(days.passes[:rows][typical].mean()),
+    )
+
+
+def _usual_inflation(data: QuestionData, look: Look) -> float:
+    """By how much conditions enlarged the variance between each revision and the one before it.
+
+    Without such a pair: what q terms of equal normal distribution give on average, 1 + q / (ν − 1) (Cochran, Analysis
+    of covariance, Biometrics 13 (1957) 261–281, for one term; from memory).
+    """
+    days = data.days_of(look)
+    rows = days.rows_until(look.day)
+    ridden = np.unique(days.revision[:rows])
+    ridden = ridden[ridden != data.question.revision]
+    found = []
+    for earlier, later in zip(ridden[:-1].tolist(), ridden[1:].tolist(), strict=True):
+        fit = DayModel(days, len(data.columns.revisions), later, earlier).contrast(rows)
+        if fit.estimable and min(fit.values, fit.against_values) >= 2:
+            found.append(fit.inflation)
+    if found:
+        return float(np.mean(found))
+    return 1.0 + float(days.conditions.shape[1]) / max(1, look.contrast.degrees_of_freedom - 1)
+
+
+class OfferKind(StrEnum):
+    BOTH_BUILDS = "both_builds_on_one_day"
+    MORE_PASSES = "more_passes"
+    STEADIER = "steadier_conditions"
+
+
+@dataclass(frozen=True)
+class Offer:
+    """A way to see more with as many days: the change that it would tell, as people read it."""
+
+    kind: OfferKind
+    tells: float
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What the planned values of the new revision would show; differences as people read them.
+
+    spread: from day to day. tells: the change that would be told with 80 % power.
+    chance_to_tell: of `amount`, the expected change, or else the smallest that matters.
+    chance_of_none: to show that there is no difference that matters, where there is none at all.
+    values_to_tell, values_to_show_none: how many values of the new revision either takes, with the other's as they
+    are; days_to_tell, days_to_show_none: how many days on which both are ridden. None where no season holds as many.
+    """
+
+    planned: int
+    spread: float
+    tells: float | None
+    amount: float
+    chance_to_tell: float
+    chance_of_none: float
+    values_to_tell: int | None
+    values_to_show_none: int | None
+    days_to_tell: int | None
+    days_to_show_none: int | None
+    offers: tuple[Offer, ...]
+
+    @property
+    def can_be_settled(self) -> bool:
+        ways = (self.values_to_tell, self.values_to_show_none, self.days_to_tell, self.days_to_show_none)
+        return any(way is not None for way in ways)
+
+
+def plan(
+    basis: Basis, measure: Measure, planned: int, error: float, amount: float | None = None,
+    most_values: int = MOST_VALUES,
+) -> Plan:  # fmt: skip
+    """What `planned` values of the new revision would show.
+
+    Parameters
+    ----------
+    basis: what the plan rests on.
+    planned: values of the new revision, at least 4.
+    error: the question's part of the page's error.
+    amount: the change to tell, on the model's scale, above 0; the smallest that matters if left out.
+    most_values: days of one revision that no season holds, at least 4.
+
+    Raises
+    ------
+    ValueError: too few values are planned.
+    """
+    if planned < LEAST_VALUES:
+        raise ValueError(f"planned must be at least {LEAST_VALUES} values, got {planned}")
+    wanted = measure.band if amount is None else amount
+    tells = change_told(basis, planned, error)
+    chance = chance_to_tell(basis, wanted, planned, error)
+    none = chance_of_none(basis, measure.band, planned, error)
+
+    def tell(days: int, together: bool) -> float:
+        return chance_to_tell(basis.with_both(days) if together else basis, wanted, days, error)
+
+    def show_none(days: int, together: bool) -> float:
+        return chance_of_none(basis.with_both(days) if together else basis, measure.band, days, error)
+
+    return Plan(
+        planned=planned,
+        spread=measure.shown(basis.spread),
+        tells=None if tells is None else measure.shown(tells),
+        amount=measure.shown(wanted),
+        chance_to_tell=chance,
+        chance_of_none=none,
+        values_to_tell=_fewest(lambda days: tell(days, together=False), most_values),
+        values_to_show_none=_fewest(lambda days: show_none(days, together=False), most_values),
+        days_to_tell=_fewest(lambda days: tell(days, together=True), most_values),
+        days_to_show_none=_fewest(lambda days: show_none(days, together=True), most_values),
+        offers=_offers(basis, measure, planned, error, tells) if max(chance, none) < POOR_CHANCE else (),
+    )
+
+
+def chance_to_tell(basis: Basis, difference: float, values: int, error: float) -> float:
+    """Chance that a true difference of this size is shown, the right way, by this many values of the new revision."""
+    from scipy import special
+
+    spread, half = _spread_and_half_width(basis, values, error)
+    return float(special.ndtr((difference - half) / spread).mean())
+
+
+def chance_of_none(basis: Basis, band: float, values: int, error: float) -> float:
+    """Chance that the interval lies within the band where there is no difference at all."""
+    from scipy import special
+
+    spread, half = _spread_and_half_width(basis, values, error)
+    within = 2.0 * special.ndtr((band - half) / spread) - 1.0
+    return float(np.maximum(within, 0.0).mean())
+
+
+def change_told(basis: Basis, values: int, error: float) -> float | None:
+    """The difference that is shown with a chance of 80 %; None where the other revision has no value yet."""
+    from scipy import optimize, special
+
+    if not basis.against_weight > 0:
+        return None
+    spread, half = _spread_and_half_width(basis, values, error)
+    spread = np.broadcast_to(spread, half.shape)
+
+    def lacking(difference: float) -> float:
+        return float(special.ndtr((difference - half) / spread).mean()) - POWER
+
+    high = basis.spread
+    while lacking(high) < 0:
+        high *= 2
+    return float(optimize.brentq(lacking, 0.0, high, xtol=1e-4 * high))
+
+
+def _fewest(chance: Callable[[int], float], most_values: int) -> int | None:
+    """The fewest values with 80 % power: more values never show less."""
+    if chance(most_values) < POWER:
+        return None
+    low, high = LEAST_VALUES - 1, most_values
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if chance(middle) >= POWER else (middle, high)
+    return high
+
+
+def _spread_and_half_width(basis: Basis, values: int, error: float) -> tuple[Floats, Floats]:
+    """Standard deviation of the difference, and half-width of the deciding interval, over all spreads.
+
+    Looks before the last one bring hardly less than they cost, so the last interval is taken as that of a single
+    look; the simulations hold plans to what they say.
+    """
+    from scipy import special
+
+    if not basis.against_weight > 0:
+        return np.ones((1, 1)), np.full((1, 1), np.inf)
+    further = max(values - basis.values, 0)
+    gained = further if basis.values else further - 1
+    freedom = basis.degrees_of_freedom + gained
+    factor = basis.inflation * (1.0 / (basis.weight * values) + 1.0 / basis.against_weight)
+    true = (basis.variance / _chi_square_ratios(basis.degrees_of_freedom, _SPREADS))[:, None]
+    added = true * gained * _chi_square_ratios(gained, _OWN_SPREADS) if gained > 0 else np.zeros((_SPREADS, 1))
+    pooled = (basis.degrees_of_freedom * basis.variance + added) / freedom
+    earlier = max(basis.values - 1, 0)
+    own = (earlier * basis.own_variance + added) / max(1, earlier + gained)
+    tail = PLAN_SHARE * error / 2.0
+    half = -special.stdtrit(freedom, tail) * np.sqrt(np.maximum(pooled, own) * factor)
+    return np.sqrt(true * factor), half
+
+
+@lru_cache(maxsize=1024)
+def _chi_square_ratios(freedom: int, many: int) -> Floats:
+    """Estimated over true variance, at so many equally likely places."""
+    from scipy import special
+
+    shares = (np.arange(many) + 0.5) / many
+    ratios: Floats = 2.0 * special.gammaincinv(freedom / 2.0, shares) / freedom
+    return ratios
+
+
+def _offers(basis: Basis, measure: Measure, planned: int, error: float, tells: float | None) -> tuple[Offer, ...]:
+    """Ways to see more, each with the change that it would tell, where that is less than without."""
+    passes = 2.0 * basis.passes
+    ways = {
+        OfferKind.BOTH_BUILDS: basis.with_both(planned),
+        OfferKind.MORE_PASSES: replace(basis, weight=passes / (passes + PASSES_AS_GOOD_AS_ONE_DAY)),
+        OfferKind.STEADIER: replace(
+            basis, inflation=1.0, degrees_of_freedom=basis.degrees_of_freedom + basis.conditions
+        ),
+    }
+    offers = []
+    for kind, changed in ways.items():
+        told = change_told(changed, planned, error)
+        if told is not None and (tells is None or told < WORTH_OFFERING * tells):
+            offers.append(Offer(kind, measure.shown(told)))
+    return tuple(offers)

@@ -1,0 +1,1 @@
+"""What is claimed of decisions, held against invented seasons: `python -m tests.simulations`."""

@@ -1,0 +1,43 @@
+"""`python -m tests.simulations [--trials N] [table …]` prints every table, or those named."""
+
+from __future__ import annotations
+
+import argparse
+import multiprocessing
+import os
+import time
+from concurrent.futures import ProcessPoolExecutor
+from functools import partial
+
+from tests.simulations import trials  # noqa: F401 (its tables add themselves)
+from tests.simulations.tables import TABLES
+
+CHUNK = 20
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(prog="python -m tests.simulations", description=__doc__)
+    parser.add_argument("table", nargs="*", help=f"of {', '.join(TABLES)}; all if none is named")
+    parser.add_argument("--trials", type=int, default=500, help="seasons of each row (500)")
+    asked = parser.parse_args()
+    for name in asked.table:
+        if name not in TABLES:
+            parser.error(f"there is no table {name!r}; there are {', '.join(TABLES)}")
+    # Small matrices in many processes: threads of the linear algebra library would only stand in each other's way.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    began, missed = time.perf_counter(), 0
+    with ProcessPoolExecutor(os.cpu_count(), multiprocessing.get_context("spawn")) as pool:
+        for name in asked.table or TABLES:
+            print(f"\n{name}: {TABLES[name].__doc__}", flush=True)
+            for row, rates in TABLES[name](asked.trials, partial(pool.map, chunksize=CHUNK)):
+                print(f"  {row}\n    " + "\n    ".join(map(str, rates)), flush=True)
+                missed += sum(not rate.meets_goal for rate in rates)
+    used = os.times()
+    processor_s = used.user + used.system + used.children_user + used.children_system
+    took = f"{time.perf_counter() - began:.0f} s on {os.cpu_count()} cores, {processor_s:.0f} s of processor time"
+    print(f"\n{missed} goals missed; {took}")
+    return 1 if missed else 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
