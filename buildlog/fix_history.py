@@ -7,7 +7,8 @@ from collections.abc import Collection
 from datetime import datetime, timedelta
 
 from buildlog.exposure import Ride
-from buildlog.models import Failure, Fitting, Modification, Revision
+from buildlog.models import Failure, Modification, Revision
+from buildlog.queries import revisions_with_parts
 from calc.fix_proof import FailureFacts, FixFacts, History, RideFacts
 from calc.lineage import Feature, RevisionFacts
 
@@ -19,27 +20,34 @@ _DIMENSIONS = ("track_width_m", "wheelbase_m", "rolling_circumference_m", "drive
 A_DAY = timedelta(days=1)
 
 
-def history_of(vehicle: uuid.UUID, rides: Collection[Ride] = ()) -> History:
-    """The history of a vehicle's failures and fixes; without rides it proves nothing, and still links them."""
+def history_of(
+    vehicle: uuid.UUID, rides: Collection[Ride] = (), revisions: Collection[Revision] | None = None
+) -> History:
+    """The history of a vehicle's failures and fixes; without rides it proves nothing, and still links them.
+
+    `revisions` are the vehicle's, by number and with their parts, where a page has read them already.
+    """
     lengths = [RideFacts(one.revision, one.length) for one in rides]
-    return History(_revisions(vehicle), _failures(vehicle, rides), _fixes(vehicle), lengths)
+    if revisions is None:
+        revisions = revisions_with_parts().filter(vehicle=vehicle).order_by("number")
+    return History([_facts_of(revision) for revision in revisions], _failures(vehicle, rides), _fixes(vehicle), lengths)
 
 
-def _revisions(vehicle: uuid.UUID) -> list[RevisionFacts]:
-    parts: dict[uuid.UUID, dict[Feature, float]] = {}
-    fitted = Fitting.objects.filter(revision__vehicle=vehicle).order_by("part__name", "pk")
-    for revision, part, name, quantity in fitted.values_list("revision", "part", "part__name", "quantity"):
-        listed = parts.setdefault(revision, {})
-        listed[Feature(part, name)] = listed.get(Feature(part, name), 0) + quantity
-    dimensions = [Feature(name, str(Revision._meta.get_field(name).verbose_name)) for name in _DIMENSIONS]
-    rows = Revision.objects.filter(vehicle=vehicle).order_by("number")
-    return [
-        RevisionFacts(
-            key, number, parent, status in RIDDEN, status == Revision.Status.RIDING, parts.get(key, {}),
-            {one: value for one, value in zip(dimensions, values, strict=True) if value is not None},
-        )
-        for key, number, parent, status, *values in rows.values_list("pk", "number", "parent", "status", *_DIMENSIONS)
-    ]  # fmt: skip
+def _facts_of(revision: Revision) -> RevisionFacts:
+    parts: dict[Feature, float] = {}
+    for fitting in sorted(revision.fittings.all(), key=lambda fitting: (fitting.part.name, fitting.pk)):
+        feature = Feature(fitting.part_id, fitting.part.name)
+        parts[feature] = parts.get(feature, 0) + fitting.quantity
+    dimensions = {
+        Feature(name, str(Revision._meta.get_field(name).verbose_name)): getattr(revision, name)
+        for name in _DIMENSIONS
+        if getattr(revision, name) is not None
+    }
+    status = revision.status
+    is_riding = status == Revision.Status.RIDING
+    return RevisionFacts(
+        revision.pk, revision.number, revision.parent_id, status in RIDDEN, is_riding, parts, dimensions
+    )
 
 
 def _failures(vehicle: uuid.UUID, rides: Collection[Ride]) -> list[FailureFacts]:

@@ -24,7 +24,7 @@ from calc.proof_sentences import exposure_sentences, gap_sentences, judged_sente
 from calc.reliability import Interval, PowerLaw, Trend
 from sessions import verdicts
 from sessions.models import Assumptions, Session
-from sessions.queries import sessions_with_evidence
+from sessions.queries import sessions_of_line
 from sessions.results import reports_for
 
 CONFIDENCE = 0.9
@@ -133,19 +133,19 @@ class Bench:
 
 def bench_of(vehicle: Vehicle, filters: Filters, system: str = "metric") -> Bench:
     exposure = Exposure(vehicle)
-    history = history_of(vehicle.pk, exposure.rides)
+    revisions = read_line(vehicle)
+    history = history_of(vehicle.pk, exposure.rides, revisions)
     everything = list(failures().filter(revision__vehicle=vehicle).order_by("happened_at", "pk"))
     modifications = list(
         _modifications(vehicle).prefetch_related(
             Prefetch("answers", queryset=Failure.objects.select_related("mode", "revision__vehicle"))
         )
     )
-    revisions = read_line(vehicle)
-    today = next((one for one in reversed(revisions) if one.status == Revision.Status.RIDING), None)
+    today = _ridden_now(revisions)
     planned = next(
         (one for one in reversed(revisions) if one.status in (Revision.Status.PLANNED, Revision.Status.IN_BUILD)), None
     )
-    sessions, reports = _recent(modifications, today)
+    sessions, reports = _recent(revisions, modifications, today)
     ride = _ride(vehicle, today, sessions, reports)
     seen = seen_voltages(vehicle)
     machines = {one.pk: Machine(one, seen=seen) for one in revisions}
@@ -164,8 +164,13 @@ def bench_of(vehicle: Vehicle, filters: Filters, system: str = "metric") -> Benc
 
 def ride_of(vehicle: Vehicle) -> Ride:
     """How the machine is ridden today, as the bench takes it, without working out the rest of the bench."""
-    today = Revision.objects.filter(vehicle=vehicle, status=Revision.Status.RIDING).order_by("number").last()
-    return _ride(vehicle, today, *_recent(list(_modifications(vehicle)), today))
+    revisions = read_line(vehicle)
+    today = _ridden_now(revisions)
+    return _ride(vehicle, today, *_recent(revisions, list(_modifications(vehicle)), today))
+
+
+def _ridden_now(revisions: list[Revision]) -> Revision | None:
+    return next((one for one in reversed(revisions) if one.status == Revision.Status.RIDING), None)
 
 
 def _modifications(vehicle: Vehicle) -> QuerySet[Modification]:
@@ -174,13 +179,15 @@ def _modifications(vehicle: Vehicle) -> QuerySet[Modification]:
     return found.select_related("revision__vehicle", "revision__parent").order_by("-revision__number", "title")
 
 
-def _recent(modifications: list[Modification], today: Revision | None) -> tuple[list[Session], dict[Any, Any]]:
+def _recent(
+    revisions: list[Revision], modifications: list[Modification], today: Revision | None
+) -> tuple[list[Session], dict[Any, Any]]:
     """Sessions of the revisions whose modifications are judged, and of those before them; with their results."""
     judged = [one for one in modifications if one.expected_measure in verdicts.MEASURED][:LATEST_FOR_VERDICTS]
     wanted = {one.revision_id for one in judged} | {one.revision.parent_id for one in judged}
     if today is not None:
         wanted.add(today.pk)
-    sessions = list(sessions_with_evidence().filter(revision__in=wanted - {None}).order_by("started_at"))
+    sessions = sessions_of_line(revisions, wanted - {None})
     return sessions, reports_for(sessions)
 
 

@@ -11,6 +11,7 @@ from buildlog.limits import Ride, limits_of
 from buildlog.machine import Machine
 from buildlog.models import Fitting, Part, Revision
 from buildlog.queries import read_line
+from tests.filled_forms import opened
 
 RIDE = Ride(rider_kg=80.0)
 
@@ -187,22 +188,23 @@ def test_each_thing_that_lacks_is_named(sled):
 def test_the_seat_by_form_page_and_interface(sled, sign_in):
     client = sign_in("builder")
     path = f"/revisions/{sled.pk}/edit/"
-    page = client.get(path).content.decode()
-    assert "Where the rider sits" in page
-    told = {"number": "1", "date": "2026-01-10", "status": "riding", "seat_x_m": "28 in", "seat_z_m": "0,38 m"}
-    assert client.post(path, told).status_code == 302
+    form = opened(client, path)
+    assert "Where the rider sits" in client.get(path).content.decode()
+    assert client.post(path, {**form, "seat_x_m": "28 in", "seat_z_m": "0,38 m"}).status_code == 302
     sled.refresh_from_db()
     # NIST SP 811 (2008), B.8: 1 in = 0.0254 m.
     assert (sled.seat_x_m, sled.seat_z_m) == (pytest.approx(28 * 0.0254), 0.38)
     page = client.get(sled.get_absolute_url()).content.decode()
     assert "0.7112 m forward, 0.38 m high" in page
-    refused = client.post(path, {**told, "seat_z_m": "9 m"})
+    refused = client.post(path, {**opened(client, path), "seat_x_m": "28 in", "seat_z_m": "9 m"})
     assert refused.status_code == 422
     assert "must be at least 0 m and at most 5 m" in refused.content.decode()
     assert 'value="28 in"' in refused.content.decode()
-    answer = client.patch(f"/api/v1/revisions/{sled.pk}/", {"seat_x_m": "90 cm"}, content_type="application/json")
+    address = f"/api/v1/revisions/{sled.pk}/"
+    change = {"seat_x_m": "90 cm", "version": client.get(address).json()["version"]}
+    answer = client.patch(address, change, content_type="application/json")
     assert answer.json()["seat_x_m"] == pytest.approx(0.9)
-    refused = client.patch(f"/api/v1/revisions/{sled.pk}/", {"seat_x_m": 40}, content_type="application/json")
+    refused = client.patch(address, {**change, "seat_x_m": 40}, content_type="application/json")
     assert refused.status_code == 400
     assert "at most 20 m" in str(refused.json())
 

@@ -389,7 +389,9 @@ def test_rides_without_a_distance_are_counted_in_hours_and_hold_nothing(sign_in,
     assert "3 in 1 h 10 min before, 0 in 18 min since" in page
     assert "Counted in hours: no distance for 1 of 3 rides." in page
     logged(third, 10, 25, 82)
-    answer_ = client.patch(f"/api/v1/failures/{failure.pk}/", {"state": "held"}, content_type="application/json")
+    address = f"/api/v1/failures/{failure.pk}/"
+    change = {"state": "held", "version": client.get(address).json()["version"]}
+    answer_ = client.patch(address, change, content_type="application/json")
     assert (answer_.status_code, answer_.json()["state"]) == (200, "held")
     assert failure.changes.last().account.username == "builder"
 
