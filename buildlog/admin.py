@@ -2,8 +2,11 @@
 
 from django.contrib import admin
 
-from buildlog.back_room import RecordAdmin
-from buildlog.models import Account, Failure, FailureMode, Fitting, Modification, Part, Photo, Revision, Vehicle
+from buildlog.failures.models import Failure, FailureMode, Modification
+from buildlog.hosting.admin_site import RecordAdmin
+from buildlog.machines.models import Fitting, Part, Revision, Vehicle
+from buildlog.people.models import Account
+from buildlog.photos.models import Photo
 
 
 class FittingInline(admin.TabularInline):

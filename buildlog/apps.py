@@ -9,19 +9,20 @@ class BuildlogConfig(AppConfig):
     verbose_name = "Build log"
 
     def ready(self) -> None:
-        from buildlog import checks, failure_loop, session_life  # noqa: F401  (importing the checks registers them)
-        from buildlog.models import Photo
-        from buildlog.stored_files import files_go_with
+        from buildlog.failures import loop as failure_loop
+        from buildlog.people import sign_in_life
+        from buildlog.photos.models import Photo
+        from buildlog.storage.stored_files import files_go_with
 
         failure_loop.connect()
         files_go_with(Photo)
-        user_logged_in.connect(session_life.begin, dispatch_uid="session_life.begin")
+        user_logged_in.connect(sign_in_life.begin, dispatch_uid="session_life.begin")
         # Under the framework's own name, and before it: so this one is called in the place of its own.
-        user_logged_in.connect(session_life.note_last_sign_in, dispatch_uid="update_last_login")
+        user_logged_in.connect(sign_in_life.note_last_sign_in, dispatch_uid="update_last_login")
 
 
 class BackRoomConfig(AdminConfig):
-    default_site = "buildlog.back_room.BackRoom"
+    default_site = "buildlog.hosting.admin_site.BackRoom"
 
     def ready(self) -> None:
         from django.contrib.admin import site

@@ -2,8 +2,8 @@
 
 from django.contrib import admin
 
-from buildlog.back_room import RecordAdmin
-from sessions.models import Assumptions, Gate, GateMark, Pass, Reading, Session, Venue
+from buildlog.hosting.admin_site import RecordAdmin
+from sessions.outings.models import Assumptions, Gate, GateMark, Pass, Reading, Session, Venue
 
 
 class GateMarkInline(admin.TabularInline):

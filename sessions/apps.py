@@ -8,7 +8,7 @@ class SessionsConfig(AppConfig):
     verbose_name = "Test sessions"
 
     def ready(self) -> None:
-        from buildlog.stored_files import files_go_with
-        from sessions.models import Log
+        from buildlog.storage.stored_files import files_go_with
+        from sessions.logs.models import Log
 
         files_go_with(Log)

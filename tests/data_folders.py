@@ -15,9 +15,9 @@ import io
 from PIL import Image
 from django.core.files.uploadedfile import SimpleUploadedFile
 from buildlog.models import Account, Failure
-from buildlog.pictures import store_photo
+from buildlog.photos.pictures import store_photo
 from sessions.demo import loading
-from sessions.logs.keeping import keep, read_kept
+from sessions.logs.ingest import keep, read_kept
 from sessions.models import Session
 
 loading.load()

@@ -124,7 +124,7 @@ class ObjectStore:
 
     def storage(self, **other: str) -> dict[str, Any]:
         """The setting of Django's that an installation gets from it."""
-        from buildlog.config import environment, stores
+        from buildlog.hosting import environment, stores
 
         told = {**self.environment, **{f"BUILDLOG_S3_{name.upper()}": value for name, value in other.items()}}
         return stores.files(environment.read(Path("/nowhere"), told))

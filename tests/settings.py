@@ -11,7 +11,7 @@ for name in [*os.environ]:
         del os.environ[name]
 
 from buildlog.config.settings import *
-from buildlog.config import stores
+from buildlog.hosting import stores
 from tests import servers
 
 if servers.OF_THE_RUN:

@@ -1,0 +1,1 @@
+"""The site is put together here: settings, addresses, the WSGI application."""

@@ -4,38 +4,41 @@ from django.urls import path
 from drf_spectacular.views import SpectacularAPIView
 from rest_framework.routers import SimpleRouter
 
-from buildlog import api
-from buildlog.roles import ByRole
-from sessions import api as outings
-from sessions import field_pages
+from buildlog.failures import api as failures
+from buildlog.machines import api as machines
+from buildlog.people.roles import ByRole
+from buildlog.photos import api as photos
+from sessions.bench import api as bench
+from sessions.field import pages as field_pages
+from sessions.outings import api as outings
 
 router = SimpleRouter(use_regex_path=False)
 for kind, viewset in {
-    "vehicles": api.VehicleViewSet,
-    "revisions": api.RevisionViewSet,
-    "parts": api.PartViewSet,
-    "fittings": api.FittingViewSet,
-    "modifications": api.ModificationViewSet,
-    "failure-modes": api.FailureModeViewSet,
-    "failures": api.FailureViewSet,
+    "vehicles": machines.VehicleViewSet,
+    "revisions": machines.RevisionViewSet,
+    "parts": machines.PartViewSet,
+    "fittings": machines.FittingViewSet,
+    "modifications": failures.ModificationViewSet,
+    "failure-modes": failures.FailureModeViewSet,
+    "failures": failures.FailureViewSet,
     "venues": outings.VenueViewSet,
     "gates": outings.GateViewSet,
     "sessions": outings.SessionViewSet,
     "passes": outings.PassViewSet,
     "readings": outings.ReadingViewSet,
     "go-no-go-checks": outings.GoNoGoCheckViewSet,
-    "test-cards": outings.TestCardViewSet,
-    "test-card-items": outings.TestCardItemViewSet,
+    "test-cards": bench.TestCardViewSet,
+    "test-card-items": bench.TestCardItemViewSet,
     "track-parts": outings.TrackPartViewSet,
 }.items():
     router.register(kind, viewset, basename=f"api-{kind}")
 
 urlpatterns = [
     *router.urls,
-    path("photos/", api.PhotoViewSet.as_view({"get": "list", "post": "create"}), name="api-photos-list"),
+    path("photos/", photos.PhotoViewSet.as_view({"get": "list", "post": "create"}), name="api-photos-list"),
     path(
         "photos/<uuid:pk>/",
-        api.PhotoViewSet.as_view({"get": "retrieve", "put": "update", "delete": "destroy"}),
+        photos.PhotoViewSet.as_view({"get": "retrieve", "put": "update", "delete": "destroy"}),
         name="api-photos-detail",
     ),
     path("field/", field_pages.Reference.as_view(), name="field_reference"),

@@ -8,8 +8,7 @@ from pathlib import Path
 import plotly
 from csp.constants import NONE, SELF
 
-from buildlog import request_log
-from buildlog.config import environment, stores
+from buildlog.hosting import environment, request_log, stores
 
 PROJECT = environment.PROJECT
 DATA = environment.data_folder()
@@ -30,7 +29,7 @@ if BASE_URL:
     ALLOWED_HOSTS.append(BASE_URL.host)
     CSRF_TRUSTED_ORIGINS.append(BASE_URL.origin)
     FORCE_SCRIPT_NAME = BASE_URL.path or None
-    # Believed from trusted proxies only: buildlog.forwarded takes it away from everybody else.
+    # Believed from trusted proxies only: buildlog.hosting.forwarded takes it away from everybody else.
     if BASE_URL.is_https:
         SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
         SECURE_HSTS_SECONDS = SET["BUILDLOG_HSTS"]
@@ -62,22 +61,22 @@ INSTALLED_APPS = [
     "csp",
 ]
 MIDDLEWARE = [
-    "buildlog.request_log.RequestLog",
-    "buildlog.forwarded.Forwarded",
+    "buildlog.hosting.request_log.RequestLog",
+    "buildlog.hosting.forwarded.Forwarded",
     # What sets headers stands before what answers by itself: static files and refusals carry them too.
     "django.middleware.security.SecurityMiddleware",
-    "buildlog.answer_headers.AnswerHeaders",
+    "buildlog.hosting.answer_headers.AnswerHeaders",
     "csp.middleware.CSPMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
-    "buildlog.request_size.RequestSize",
+    "buildlog.hosting.request_size.RequestSize",
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "django.contrib.auth.middleware.LoginRequiredMiddleware",
-    "buildlog.session_life.SessionLife",
-    "buildlog.acting.ActingAccount",
+    "buildlog.people.sign_in_life.SessionLife",
+    "buildlog.people.current_account.ActingAccount",
     "django.contrib.messages.middleware.MessageMiddleware",
 ]
 ROOT_URLCONF = "buildlog.config.urls"
@@ -92,7 +91,7 @@ TEMPLATES = [
                 "django.template.context_processors.request",
                 "django.contrib.auth.context_processors.auth",
                 "django.contrib.messages.context_processors.messages",
-                "buildlog.roles.in_templates",
+                "buildlog.people.roles.in_templates",
             ],
         },
     }
@@ -106,8 +105,8 @@ AUTH_USER_MODEL = "buildlog.Account"
 AUTH_PASSWORD_VALIDATORS = [
     {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 12}},
     {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
-    {"NAME": "buildlog.password_rules.NotCommon"},
-    {"NAME": "buildlog.password_rules.NotTheFirstGuess"},
+    {"NAME": "buildlog.people.password_rules.NotCommon"},
+    {"NAME": "buildlog.people.password_rules.NotTheFirstGuess"},
 ]
 # Whoever asked for a link is waiting for it.
 PASSWORD_RESET_TIMEOUT = 24 * 3600
@@ -115,7 +114,7 @@ LOGIN_URL = "sign_in"
 LOGIN_REDIRECT_URL = "home"
 LOGOUT_REDIRECT_URL = "sign_in"
 
-SESSION_ENGINE = "buildlog.session_store"
+SESSION_ENGINE = "buildlog.people.sign_in_store"
 # Without a visit; `session_life` says how long a sign-in lasts at most, and why.
 SESSION_COOKIE_AGE = 30 * 24 * 3600
 
@@ -132,7 +131,7 @@ STATICFILES_DIRS = [
 ]
 STORAGES = {
     "default": stores.files(SET),
-    "staticfiles": {"BACKEND": "buildlog.static_files.ModuleStorage"},
+    "staticfiles": {"BACKEND": "buildlog.hosting.static_files.ModuleStorage"},
 }
 WHITENOISE_KEEP_ONLY_HASHED_FILES = True
 WHITENOISE_ALLOW_ALL_ORIGINS = False
@@ -148,8 +147,8 @@ SECURE_CONTENT_TYPE_NOSNIFF = True
 # Over TLS the framework looks at the Referer of forms; to other sites nothing is told.
 SECURE_REFERRER_POLICY = "same-origin"
 X_FRAME_OPTIONS = "DENY"
-CSRF_FAILURE_VIEW = "buildlog.pages.connection.form_refused"
-# Left to the proxy, or decided by the base URL and checked in buildlog.checks.
+CSRF_FAILURE_VIEW = "buildlog.hosting.connection_pages.form_refused"
+# Left to the proxy, or decided by the base URL and checked in buildlog.hosting.checks.
 SILENCED_SYSTEM_CHECKS = ["security.W004", "security.W005", "security.W008", "security.W021"]
 CONTENT_SECURITY_POLICY = {
     "DIRECTIVES": {
@@ -170,10 +169,10 @@ CONTENT_SECURITY_POLICY = {
 
 REST_FRAMEWORK = {
     "DEFAULT_AUTHENTICATION_CLASSES": ["rest_framework.authentication.SessionAuthentication"],
-    "DEFAULT_PERMISSION_CLASSES": ["buildlog.roles.ByRole"],
+    "DEFAULT_PERMISSION_CLASSES": ["buildlog.people.roles.ByRole"],
     "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
-    "DEFAULT_PARSER_CLASSES": ["buildlog.api_bodies.ShallowJSON", "rest_framework.parsers.MultiPartParser"],
+    "DEFAULT_PARSER_CLASSES": ["buildlog.records.api_bodies.ShallowJSON", "rest_framework.parsers.MultiPartParser"],
     "UNAUTHENTICATED_USER": "django.contrib.auth.models.AnonymousUser",
 }
 SPECTACULAR_SETTINGS = {
@@ -189,7 +188,7 @@ SPECTACULAR_SETTINGS = {
     "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
     "POSTPROCESSING_HOOKS": [
         "drf_spectacular.hooks.postprocess_schema_enums",
-        "buildlog.api_document.with_refusals",
+        "buildlog.records.api_document.with_refusals",
     ],
     "ENUM_NAME_OVERRIDES": {
         "RevisionStatus": "buildlog.models.Revision.Status",

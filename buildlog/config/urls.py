@@ -3,38 +3,40 @@
 from django.contrib import admin
 from django.urls import include, path
 
-from buildlog import photo_files
-from buildlog.pages import (
-    accounts,
-    connection,
-    devices,
-    errors,
-    failures,
-    methods,
-    parts,
-    people,
-    photos,
-    sign_in,
-    upkeep,
-    vehicles,
-)
-from sessions import archive_pages, bench_pages, card_pages, compare_pages, field_pages, season_pages, share_pages
-from sessions import pages as outings
-from sessions.logs import column_pages, recording_pages
+from buildlog.failures import modification_pages, part_page
+from buildlog.failures import pages as failures
+from buildlog.hosting import connection_pages, error_pages, more_pages, upkeep_pages
+from buildlog.machines import pages as machines
+from buildlog.machines import part_pages
+from buildlog.people import account_pages, device_pages, sign_in_pages
+from buildlog.people import pages as people
+from buildlog.photos import image_files
+from buildlog.photos import pages as photos
+from sessions.bench import card_pages, home_pages
+from sessions.bench import pages as bench_pages
+from sessions.evidence import pages as evidence_pages
+from sessions.field import pages as field_pages
+from sessions.logs import column_pages, recordings_pages
 from sessions.logs import pages as logs
+from sessions.outings import machine_pages
+from sessions.outings import pages as outings
+from sessions.sharing import archive_pages
+from sessions.sharing import pages as share_pages
+from sessions.trials import pages as compare_pages
+from sessions.trials import season_pages
 
-handler400 = connection.bad_request
-handler404 = connection.page_not_found
-handler500 = errors.server_error
+handler400 = connection_pages.bad_request
+handler404 = connection_pages.page_not_found
+handler500 = error_pages.server_error
 urlpatterns = [
-    path("", vehicles.home, name="home"),
-    path("more/", vehicles.more, name="more"),
-    path("vehicles/new/", vehicles.new_vehicle, name="new_vehicle"),
-    path("vehicles/<uuid:pk>/", vehicles.vehicle, name="vehicle"),
-    path("vehicles/<uuid:pk>/edit/", vehicles.edit_vehicle, name="edit_vehicle"),
-    path("vehicles/<uuid:pk>/remove/", vehicles.remove_vehicle, name="remove_vehicle"),
-    path("vehicles/<uuid:pk>/new-revision/", vehicles.new_revision, name="new_revision"),
-    path("vehicles/<uuid:pk>/difference/", vehicles.revision_difference, name="revision_difference"),
+    path("", home_pages.home, name="home"),
+    path("more/", more_pages.more, name="more"),
+    path("vehicles/new/", machines.new_vehicle, name="new_vehicle"),
+    path("vehicles/<uuid:pk>/", machine_pages.vehicle, name="vehicle"),
+    path("vehicles/<uuid:pk>/edit/", machines.edit_vehicle, name="edit_vehicle"),
+    path("vehicles/<uuid:pk>/remove/", machines.remove_vehicle, name="remove_vehicle"),
+    path("vehicles/<uuid:pk>/new-revision/", machines.new_revision, name="new_revision"),
+    path("vehicles/<uuid:pk>/difference/", machines.revision_difference, name="revision_difference"),
     path("vehicles/read-archive/", archive_pages.read_archive, name="read_archive"),
     path("vehicles/<uuid:pk>/tables/", archive_pages.vehicle_tables, name="vehicle_tables"),
     path("vehicles/<uuid:pk>/tables/<slug:name>.csv", archive_pages.vehicle_table, name="vehicle_table"),
@@ -44,20 +46,20 @@ urlpatterns = [
     path("vehicles/<uuid:pk>/bench/card/", bench_pages.suggest_card, name="suggest_card"),
     path("revisions/<uuid:pk>/what-if/", bench_pages.what_if, name="what_if"),
     path("vehicles/<uuid:pk>/assumptions/", outings.assumptions, name="assumptions"),
-    path("revisions/<uuid:pk>/", vehicles.revision, name="revision"),
-    path("revisions/<uuid:pk>/edit/", vehicles.edit_revision, name="edit_revision"),
-    path("revisions/<uuid:pk>/remove/", vehicles.remove_revision, name="remove_revision"),
-    path("revisions/<uuid:pk>/new-fitting/", vehicles.new_fitting, name="new_fitting"),
-    path("revisions/<uuid:pk>/new-modification/", vehicles.new_modification, name="new_modification"),
-    path("revisions/fittings/<uuid:pk>/edit/", vehicles.edit_fitting, name="edit_fitting"),
-    path("revisions/fittings/<uuid:pk>/remove/", vehicles.remove_fitting, name="remove_fitting"),
-    path("modifications/<uuid:pk>/edit/", vehicles.edit_modification, name="edit_modification"),
-    path("modifications/<uuid:pk>/remove/", vehicles.remove_modification, name="remove_modification"),
-    path("parts/", parts.parts, name="parts"),
-    path("parts/new/<slug:category>/", parts.new_part, name="new_part"),
-    path("parts/<uuid:pk>/", parts.part, name="part"),
-    path("parts/<uuid:pk>/edit/", parts.edit_part, name="edit_part"),
-    path("parts/<uuid:pk>/remove/", parts.remove_part, name="remove_part"),
+    path("revisions/<uuid:pk>/", machine_pages.revision, name="revision"),
+    path("revisions/<uuid:pk>/edit/", machines.edit_revision, name="edit_revision"),
+    path("revisions/<uuid:pk>/remove/", machines.remove_revision, name="remove_revision"),
+    path("revisions/<uuid:pk>/new-fitting/", machines.new_fitting, name="new_fitting"),
+    path("revisions/<uuid:pk>/new-modification/", modification_pages.new_modification, name="new_modification"),
+    path("revisions/fittings/<uuid:pk>/edit/", machines.edit_fitting, name="edit_fitting"),
+    path("revisions/fittings/<uuid:pk>/remove/", machines.remove_fitting, name="remove_fitting"),
+    path("modifications/<uuid:pk>/edit/", modification_pages.edit_modification, name="edit_modification"),
+    path("modifications/<uuid:pk>/remove/", modification_pages.remove_modification, name="remove_modification"),
+    path("parts/", part_pages.parts, name="parts"),
+    path("parts/new/<slug:category>/", part_pages.new_part, name="new_part"),
+    path("parts/<uuid:pk>/", part_page.part, name="part"),
+    path("parts/<uuid:pk>/edit/", part_pages.edit_part, name="edit_part"),
+    path("parts/<uuid:pk>/remove/", part_pages.remove_part, name="remove_part"),
     path("failures/", failures.failures, name="failures"),
     path("failures/new/", failures.new_failure, name="new_failure"),
     path("failures/<uuid:pk>/", failures.failure, name="failure"),
@@ -66,8 +68,8 @@ urlpatterns = [
     path("failures/<uuid:pk>/cause/", failures.failure_cause, name="failure_cause"),
     path("failures/<uuid:pk>/held/", failures.failure_held, name="failure_held"),
     path("photos/new/<slug:subject>/<uuid:pk>/", photos.new_photo, name="new_photo"),
-    path("photos/<uuid:pk>/image/", photo_files.photo_image, name="photo_image"),
-    path("photos/<uuid:pk>/thumbnail/", photo_files.photo_thumbnail, name="photo_thumbnail"),
+    path("photos/<uuid:pk>/image/", image_files.photo_image, name="photo_image"),
+    path("photos/<uuid:pk>/thumbnail/", image_files.photo_thumbnail, name="photo_thumbnail"),
     path("photos/<uuid:pk>/edit/", photos.edit_photo, name="edit_photo"),
     path("photos/<uuid:pk>/remove/", photos.remove_photo, name="remove_photo"),
     path("venues/", outings.venues, name="venues"),
@@ -80,7 +82,7 @@ urlpatterns = [
     path("gates/<uuid:pk>/remove/", outings.remove_gate, name="remove_gate"),
     path("sessions/", outings.sessions, name="sessions"),
     path("sessions/new/", outings.new_session, name="new_session"),
-    path("sessions/<uuid:pk>/", outings.session, name="session"),
+    path("sessions/<uuid:pk>/", evidence_pages.session, name="session"),
     path("sessions/<uuid:pk>/edit/", outings.edit_session, name="edit_session"),
     path("sessions/<uuid:pk>/remove/", outings.remove_session, name="remove_session"),
     path("sessions/<uuid:pk>/new-pass/", outings.new_pass, name="new_pass"),
@@ -91,10 +93,10 @@ urlpatterns = [
     path("sessions/logs/<uuid:pk>/original/", logs.log_original, name="log_original"),
     path("sessions/logs/<uuid:pk>/columns/", column_pages.log_columns, name="log_columns"),
     path("sessions/logs/<uuid:pk>/read/", logs.read_log_again, name="read_log_again"),
-    path("sessions/logs/<uuid:pk>/place/", recording_pages.place_log, name="place_log"),
+    path("sessions/logs/<uuid:pk>/place/", recordings_pages.place_log, name="place_log"),
     path("sessions/logs/<uuid:pk>/remove/", logs.remove_log, name="remove_log"),
-    path("sessions/<uuid:pk>/recordings/", recording_pages.recordings, name="recordings"),
-    path("sessions/<uuid:pk>/recordings/window/", recording_pages.recordings_window, name="recordings_window"),
+    path("sessions/<uuid:pk>/recordings/", recordings_pages.recordings, name="recordings"),
+    path("sessions/<uuid:pk>/recordings/window/", recordings_pages.recordings_window, name="recordings_window"),
     path("sessions/passes/<uuid:pk>/edit/", outings.edit_pass, name="edit_pass"),
     path("sessions/passes/<uuid:pk>/remove/", outings.remove_pass, name="remove_pass"),
     path("sessions/readings/<uuid:pk>/edit/", outings.edit_reading, name="edit_reading"),
@@ -114,22 +116,22 @@ urlpatterns = [
     path("shared/<slug:token>/", share_pages.shared, name="shared"),
     path("shared/<slug:token>/photo/<uuid:pk>/", share_pages.shared_photo, name="shared_photo"),
     path("compare/", compare_pages.compare, name="compare"),
-    path("methods/", methods.methods, name="methods"),
-    path("connection/", connection.connection, name="connection"),
-    path("connection/seen/", connection.seen, name="connection_seen"),
-    path("account/", accounts.account, name="account"),
-    path("devices/", devices.devices, name="devices"),
-    path("devices/<int:pk>/revoke/", devices.revoke_device, name="revoke_device"),
+    path("methods/", more_pages.methods, name="methods"),
+    path("connection/", connection_pages.connection, name="connection"),
+    path("connection/seen/", connection_pages.seen, name="connection_seen"),
+    path("account/", account_pages.account, name="account"),
+    path("devices/", device_pages.devices, name="devices"),
+    path("devices/<int:pk>/revoke/", device_pages.revoke_device, name="revoke_device"),
     path("people/", people.people, name="people"),
     path("people/<int:pk>/", people.person, name="person"),
     path("people/invitations/<int:pk>/end/", people.end_invitation, name="end_invitation"),
     path("people/access-log/", people.access_log, name="access_log"),
-    path("upkeep/", upkeep.upkeep, name="upkeep"),
-    path("health/", upkeep.health, name="health"),
-    path("invitation/<slug:token>/", accounts.accept_invitation, name="invitation"),
-    path("new-password/<slug:uidb64>/<slug:token>/", sign_in.NewPassword.as_view(), name="new_password"),
-    path("sign-in/", sign_in.SignIn.as_view(), name="sign_in"),
-    path("sign-out/", sign_in.SignOut.as_view(), name="sign_out"),
+    path("upkeep/", upkeep_pages.upkeep, name="upkeep"),
+    path("health/", upkeep_pages.health, name="health"),
+    path("invitation/<slug:token>/", account_pages.accept_invitation, name="invitation"),
+    path("new-password/<slug:uidb64>/<slug:token>/", sign_in_pages.NewPassword.as_view(), name="new_password"),
+    path("sign-in/", sign_in_pages.SignIn.as_view(), name="sign_in"),
+    path("sign-out/", sign_in_pages.SignOut.as_view(), name="sign_out"),
     path("api/v1/", include("buildlog.config.api_urls")),
     path("admin/", admin.site.urls),
 ]

@@ -58,7 +58,7 @@ def _application() -> UnderSubPath:
     framework = get_wsgi_application()
     from django.conf import settings
 
-    from buildlog.backups.in_use import begin_to_serve
+    from buildlog.hosting.backups.in_use import begin_to_serve
 
     # However the site is served, its data may not be swapped meanwhile.
     begin_to_serve(settings.DATA)

@@ -6,179 +6,370 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     initial = True
 
     dependencies = [
-        ('buildlog', '0001_initial'),
-        ('test_sessions', '0001_initial'),
+        ("buildlog", "0001_initial"),
+        ("test_sessions", "0001_initial"),
     ]
 
     operations = [
         migrations.AddField(
-            model_name='failure',
-            name='session',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.SET_NULL, related_name='failures', to='test_sessions.session'),
+            model_name="failure",
+            name="session",
+            field=models.ForeignKey(
+                blank=True,
+                null=True,
+                on_delete=django.db.models.deletion.SET_NULL,
+                related_name="failures",
+                to="test_sessions.session",
+            ),
         ),
         migrations.AddField(
-            model_name='failure',
-            name='mode',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='failures', to='buildlog.failuremode'),
+            model_name="failure",
+            name="mode",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="failures", to="buildlog.failuremode"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='invitation',
-            constraint=models.CheckConstraint(condition=models.Q(('role__in', ['owner', 'builder', 'recorder', 'reader'])), name='invitation_role_is_known'),
+            model_name="invitation",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("role__in", ["owner", "builder", "recorder", "reader"])),
+                name="invitation_role_is_known",
+            ),
         ),
         migrations.AddField(
-            model_name='modification',
-            name='answers',
-            field=models.ManyToManyField(blank=True, related_name='answered_by', to='buildlog.failure', verbose_name='failures it answers'),
+            model_name="modification",
+            name="answers",
+            field=models.ManyToManyField(
+                blank=True, related_name="answered_by", to="buildlog.failure", verbose_name="failures it answers"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='part',
-            constraint=models.UniqueConstraint(fields=('category', 'name'), name='part_name_is_used_once_per_category', violation_error_message='There is already a part of this category with that name.'),
+            model_name="part",
+            constraint=models.UniqueConstraint(
+                fields=("category", "name"),
+                name="part_name_is_used_once_per_category",
+                violation_error_message="There is already a part of this category with that name.",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='part',
-            constraint=models.CheckConstraint(condition=models.Q(('mass_kg__isnull', True), ('mass_kg__gte', 0), _connector='OR'), name='part_mass_is_not_negative'),
+            model_name="part",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("mass_kg__isnull", True), ("mass_kg__gte", 0), _connector="OR"),
+                name="part_mass_is_not_negative",
+            ),
         ),
         migrations.AddField(
-            model_name='fitting',
-            name='part',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='fittings', to='buildlog.part'),
+            model_name="fitting",
+            name="part",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="fittings", to="buildlog.part"
+            ),
         ),
         migrations.AddField(
-            model_name='failure',
-            name='part',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.SET_NULL, related_name='failures', to='buildlog.part', verbose_name='failed part'),
+            model_name="failure",
+            name="part",
+            field=models.ForeignKey(
+                blank=True,
+                null=True,
+                on_delete=django.db.models.deletion.SET_NULL,
+                related_name="failures",
+                to="buildlog.part",
+                verbose_name="failed part",
+            ),
         ),
         migrations.AddField(
-            model_name='photo',
-            name='failure',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.CASCADE, related_name='photos', to='buildlog.failure'),
+            model_name="photo",
+            name="failure",
+            field=models.ForeignKey(
+                blank=True,
+                null=True,
+                on_delete=django.db.models.deletion.CASCADE,
+                related_name="photos",
+                to="buildlog.failure",
+            ),
         ),
         migrations.AddField(
-            model_name='photo',
-            name='part',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.CASCADE, related_name='photos', to='buildlog.part'),
+            model_name="photo",
+            name="part",
+            field=models.ForeignKey(
+                blank=True,
+                null=True,
+                on_delete=django.db.models.deletion.CASCADE,
+                related_name="photos",
+                to="buildlog.part",
+            ),
         ),
         migrations.AddField(
-            model_name='photo',
-            name='session',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.CASCADE, related_name='photos', to='test_sessions.session'),
+            model_name="photo",
+            name="session",
+            field=models.ForeignKey(
+                blank=True,
+                null=True,
+                on_delete=django.db.models.deletion.CASCADE,
+                related_name="photos",
+                to="test_sessions.session",
+            ),
         ),
         migrations.AddField(
-            model_name='revision',
-            name='parent',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.RESTRICT, related_name='children', to='buildlog.revision'),
+            model_name="revision",
+            name="parent",
+            field=models.ForeignKey(
+                blank=True,
+                null=True,
+                on_delete=django.db.models.deletion.RESTRICT,
+                related_name="children",
+                to="buildlog.revision",
+            ),
         ),
         migrations.AddField(
-            model_name='photo',
-            name='revision',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.CASCADE, related_name='photos', to='buildlog.revision'),
+            model_name="photo",
+            name="revision",
+            field=models.ForeignKey(
+                blank=True,
+                null=True,
+                on_delete=django.db.models.deletion.CASCADE,
+                related_name="photos",
+                to="buildlog.revision",
+            ),
         ),
         migrations.AddField(
-            model_name='modification',
-            name='revision',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='modifications', to='buildlog.revision'),
+            model_name="modification",
+            name="revision",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.CASCADE, related_name="modifications", to="buildlog.revision"
+            ),
         ),
         migrations.AddField(
-            model_name='fitting',
-            name='revision',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='fittings', to='buildlog.revision'),
+            model_name="fitting",
+            name="revision",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.CASCADE, related_name="fittings", to="buildlog.revision"
+            ),
         ),
         migrations.AddField(
-            model_name='failure',
-            name='revision',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='failures', to='buildlog.revision'),
+            model_name="failure",
+            name="revision",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.CASCADE, related_name="failures", to="buildlog.revision"
+            ),
         ),
         migrations.AddField(
-            model_name='revision',
-            name='vehicle',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='revisions', to='buildlog.vehicle'),
+            model_name="revision",
+            name="vehicle",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.CASCADE, related_name="revisions", to="buildlog.vehicle"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='account',
-            constraint=models.CheckConstraint(condition=models.Q(('role__in', ['owner', 'builder', 'recorder', 'reader'])), name='account_role_is_known'),
+            model_name="account",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("role__in", ["owner", "builder", "recorder", "reader"])),
+                name="account_role_is_known",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='account',
-            constraint=models.CheckConstraint(condition=models.Q(('unit_system__in', ['metric', 'imperial'])), name='account_unit_system_is_known'),
+            model_name="account",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("unit_system__in", ["metric", "imperial"])), name="account_unit_system_is_known"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='photo',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('failure__isnull', True), ('part__isnull', True), ('revision__isnull', False), ('session__isnull', True)), models.Q(('failure__isnull', True), ('part__isnull', False), ('revision__isnull', True), ('session__isnull', True)), models.Q(('failure__isnull', False), ('part__isnull', True), ('revision__isnull', True), ('session__isnull', True)), models.Q(('failure__isnull', True), ('part__isnull', True), ('revision__isnull', True), ('session__isnull', False)), _connector='OR'), name='photo_shows_exactly_one_thing', violation_error_message='A photo belongs to exactly one revision, part, failure or session.'),
+            model_name="photo",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(
+                        ("failure__isnull", True),
+                        ("part__isnull", True),
+                        ("revision__isnull", False),
+                        ("session__isnull", True),
+                    ),
+                    models.Q(
+                        ("failure__isnull", True),
+                        ("part__isnull", False),
+                        ("revision__isnull", True),
+                        ("session__isnull", True),
+                    ),
+                    models.Q(
+                        ("failure__isnull", False),
+                        ("part__isnull", True),
+                        ("revision__isnull", True),
+                        ("session__isnull", True),
+                    ),
+                    models.Q(
+                        ("failure__isnull", True),
+                        ("part__isnull", True),
+                        ("revision__isnull", True),
+                        ("session__isnull", False),
+                    ),
+                    _connector="OR",
+                ),
+                name="photo_shows_exactly_one_thing",
+                violation_error_message="A photo belongs to exactly one revision, part, failure or session.",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='modification',
-            constraint=models.CheckConstraint(condition=models.Q(('expected_amount_percent__isnull', True), models.Q(('expected_amount_percent__gt', 0), ('expected_amount_percent__lte', 1000)), _connector='OR'), name='modification_amount_is_possible', violation_error_message='The expected amount is a percentage above 0 and at most 1000, for example 10.'),
+            model_name="modification",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("expected_amount_percent__isnull", True),
+                    models.Q(("expected_amount_percent__gt", 0), ("expected_amount_percent__lte", 1000)),
+                    _connector="OR",
+                ),
+                name="modification_amount_is_possible",
+                violation_error_message="The expected amount is a percentage above 0 and at most 1000, for example 10.",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='modification',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('expected_direction', ''), ('expected_measure', '')), models.Q(models.Q(('expected_measure', ''), _negated=True), models.Q(('expected_direction', ''), _negated=True)), _connector='OR'), name='modification_expectation_is_whole', violation_error_message='Say both what should change and which way, or neither.'),
+            model_name="modification",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(("expected_direction", ""), ("expected_measure", "")),
+                    models.Q(
+                        models.Q(("expected_measure", ""), _negated=True),
+                        models.Q(("expected_direction", ""), _negated=True),
+                    ),
+                    _connector="OR",
+                ),
+                name="modification_expectation_is_whole",
+                violation_error_message="Say both what should change and which way, or neither.",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='fitting',
-            constraint=models.CheckConstraint(condition=models.Q(('quantity__gte', 1)), name='fitting_has_at_least_one'),
+            model_name="fitting",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("quantity__gte", 1)), name="fitting_has_at_least_one"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='fitting',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('parallel__isnull', True), ('series__isnull', True)), models.Q(('parallel__isnull', False), ('quantity', django.db.models.expressions.CombinedExpression(models.F('series'), '*', models.F('parallel'))), ('series__isnull', False)), _connector='OR'), name='fitting_quantity_is_series_times_parallel', violation_error_message='The quantity must be series × parallel, for example 4 = 2 in series × 2.'),
+            model_name="fitting",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(("parallel__isnull", True), ("series__isnull", True)),
+                    models.Q(
+                        ("parallel__isnull", False),
+                        (
+                            "quantity",
+                            django.db.models.expressions.CombinedExpression(
+                                models.F("series"), "*", models.F("parallel")
+                            ),
+                        ),
+                        ("series__isnull", False),
+                    ),
+                    _connector="OR",
+                ),
+                name="fitting_quantity_is_series_times_parallel",
+                violation_error_message="The quantity must be series × parallel, for example 4 = 2 in series × 2.",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='failure',
-            constraint=models.CheckConstraint(condition=models.Q(('severity__range', (1, 4))), name='failure_severity_is_one_to_four'),
+            model_name="failure",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("severity__range", (1, 4))), name="failure_severity_is_one_to_four"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='failure',
-            constraint=models.CheckConstraint(condition=models.Q(('cause_confirmed', False), models.Q(('cause', ''), _negated=True), _connector='OR'), name='failure_confirmed_cause_is_written', violation_error_message='A confirmed cause must be written down.'),
+            model_name="failure",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("cause_confirmed", False), models.Q(("cause", ""), _negated=True), _connector="OR"),
+                name="failure_confirmed_cause_is_written",
+                violation_error_message="A confirmed cause must be written down.",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='failure',
-            constraint=models.CheckConstraint(condition=models.Q(('time_into_session_s__isnull', True), ('time_into_session_s__gte', 0), _connector='OR'), name='failure_time_into_session_is_not_negative'),
+            model_name="failure",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("time_into_session_s__isnull", True), ("time_into_session_s__gte", 0), _connector="OR"
+                ),
+                name="failure_time_into_session_is_not_negative",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='failure',
-            constraint=models.CheckConstraint(condition=models.Q(('distance_into_session_m__isnull', True), ('distance_into_session_m__gte', 0), _connector='OR'), name='failure_distance_into_session_is_not_negative'),
+            model_name="failure",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("distance_into_session_m__isnull", True), ("distance_into_session_m__gte", 0), _connector="OR"
+                ),
+                name="failure_distance_into_session_is_not_negative",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='revision',
-            constraint=models.UniqueConstraint(fields=('vehicle', 'number'), name='revision_number_is_used_once', violation_error_message='This vehicle already has a revision with that number.'),
+            model_name="revision",
+            constraint=models.UniqueConstraint(
+                fields=("vehicle", "number"),
+                name="revision_number_is_used_once",
+                violation_error_message="This vehicle already has a revision with that number.",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='revision',
-            constraint=models.CheckConstraint(condition=models.Q(('number__gte', 1)), name='revision_number_starts_at_one'),
+            model_name="revision",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("number__gte", 1)), name="revision_number_starts_at_one"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='revision',
-            constraint=models.CheckConstraint(condition=models.Q(('parent__isnull', True), models.Q(('parent', models.F('id')), _negated=True), _connector='OR'), name='revision_is_not_its_own_parent'),
+            model_name="revision",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("parent__isnull", True), models.Q(("parent", models.F("id")), _negated=True), _connector="OR"
+                ),
+                name="revision_is_not_its_own_parent",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='revision',
-            constraint=models.CheckConstraint(condition=models.Q(('status__in', ['planned', 'in_build', 'riding', 'retired'])), name='revision_status_is_known'),
+            model_name="revision",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("status__in", ["planned", "in_build", "riding", "retired"])),
+                name="revision_status_is_known",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='revision',
-            constraint=models.CheckConstraint(condition=models.Q(('track_width_m__isnull', True), ('track_width_m__gt', 0), _connector='OR'), name='revision_track_width_m_above_zero'),
+            model_name="revision",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("track_width_m__isnull", True), ("track_width_m__gt", 0), _connector="OR"),
+                name="revision_track_width_m_above_zero",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='revision',
-            constraint=models.CheckConstraint(condition=models.Q(('wheelbase_m__isnull', True), ('wheelbase_m__gt', 0), _connector='OR'), name='revision_wheelbase_m_above_zero'),
+            model_name="revision",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("wheelbase_m__isnull", True), ("wheelbase_m__gt", 0), _connector="OR"),
+                name="revision_wheelbase_m_above_zero",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='revision',
-            constraint=models.CheckConstraint(condition=models.Q(('rolling_circumference_m__isnull', True), ('rolling_circumference_m__gt', 0), _connector='OR'), name='revision_rolling_circumference_m_above_zero'),
+            model_name="revision",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("rolling_circumference_m__isnull", True), ("rolling_circumference_m__gt", 0), _connector="OR"
+                ),
+                name="revision_rolling_circumference_m_above_zero",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='revision',
-            constraint=models.CheckConstraint(condition=models.Q(('drive_ratio__isnull', True), ('drive_ratio__gt', 0), _connector='OR'), name='revision_drive_ratio_above_zero'),
+            model_name="revision",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("drive_ratio__isnull", True), ("drive_ratio__gt", 0), _connector="OR"),
+                name="revision_drive_ratio_above_zero",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='revision',
-            constraint=models.CheckConstraint(condition=models.Q(('mass_without_rider_kg__isnull', True), ('mass_without_rider_kg__gt', 0), _connector='OR'), name='revision_mass_without_rider_kg_above_zero'),
+            model_name="revision",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("mass_without_rider_kg__isnull", True), ("mass_without_rider_kg__gt", 0), _connector="OR"
+                ),
+                name="revision_mass_without_rider_kg_above_zero",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='revision',
-            constraint=models.CheckConstraint(condition=models.Q(('cg_height_m__isnull', True), ('cg_height_m__gt', 0), _connector='OR'), name='revision_cg_height_m_above_zero'),
+            model_name="revision",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("cg_height_m__isnull", True), ("cg_height_m__gt", 0), _connector="OR"),
+                name="revision_cg_height_m_above_zero",
+            ),
         ),
     ]

@@ -4,15 +4,17 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('buildlog', '0005_cause_is_a_record'),
-        ('test_sessions', '0004_share_links'),
+        ("buildlog", "0005_cause_is_a_record"),
+        ("test_sessions", "0004_share_links"),
     ]
 
     operations = [
         migrations.AddConstraint(
-            model_name='failure',
-            constraint=models.CheckConstraint(condition=models.Q(('state__in', ('open', 'fix_planned', 'watching', 'held', 'recurred'))), name='failure_state_is_known'),
+            model_name="failure",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("state__in", ("open", "fix_planned", "watching", "held", "recurred"))),
+                name="failure_state_is_known",
+            ),
         ),
     ]

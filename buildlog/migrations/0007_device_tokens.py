@@ -7,26 +7,41 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('buildlog', '0006_failure_state'),
+        ("buildlog", "0006_failure_state"),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='DeviceToken',
+            name="DeviceToken",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('name', models.CharField(max_length=80, verbose_name='what it is')),
-                ('token_hash', models.CharField(editable=False, max_length=64, unique=True)),
-                ('made_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
-                ('last_used_at', models.DateTimeField(blank=True, editable=False, null=True)),
-                ('revoked_at', models.DateTimeField(blank=True, editable=False, null=True)),
-                ('account', models.ForeignKey(editable=False, on_delete=django.db.models.deletion.CASCADE, related_name='device_tokens', to=settings.AUTH_USER_MODEL)),
-                ('vehicle', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='device_tokens', to='buildlog.vehicle', verbose_name='the machine it rides on')),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("name", models.CharField(max_length=80, verbose_name="what it is")),
+                ("token_hash", models.CharField(editable=False, max_length=64, unique=True)),
+                ("made_at", models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ("last_used_at", models.DateTimeField(blank=True, editable=False, null=True)),
+                ("revoked_at", models.DateTimeField(blank=True, editable=False, null=True)),
+                (
+                    "account",
+                    models.ForeignKey(
+                        editable=False,
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="device_tokens",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "vehicle",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="device_tokens",
+                        to="buildlog.vehicle",
+                        verbose_name="the machine it rides on",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['-made_at'],
+                "ordering": ["-made_at"],
             },
         ),
     ]

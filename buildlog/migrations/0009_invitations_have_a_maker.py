@@ -6,20 +6,47 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('buildlog', '0008_access'),
+        ("buildlog", "0008_access"),
     ]
 
     operations = [
         migrations.AddField(
-            model_name='invitation',
-            name='made_by',
-            field=models.ForeignKey(blank=True, editable=False, null=True, on_delete=django.db.models.deletion.CASCADE, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="invitation",
+            name="made_by",
+            field=models.ForeignKey(
+                blank=True,
+                editable=False,
+                null=True,
+                on_delete=django.db.models.deletion.CASCADE,
+                related_name="+",
+                to=settings.AUTH_USER_MODEL,
+            ),
         ),
         migrations.AlterField(
-            model_name='accessevent',
-            name='kind',
-            field=models.CharField(choices=[('signed_in', 'Signed in'), ('wrong', 'Wrong name or password'), ('turned_away', 'Turned away: too many tries'), ('signed_out', 'Signed out'), ('joined', 'Made the account by a link'), ('invited', 'Invited somebody'), ('invitation_ended', 'Took an invitation back'), ('password_changed', 'Password changed'), ('password_link', 'Link for a new password made'), ('sessions_ended', 'Sign-ins elsewhere ended'), ('role_changed', 'Role changed'), ('shut', 'Account shut'), ('opened', 'Account opened again'), ('device_made', "Device's key made"), ('device_ended', "Device's key ended"), ('link_made', 'Read-only link made'), ('link_ended', 'Read-only link ended')], max_length=16),
+            model_name="accessevent",
+            name="kind",
+            field=models.CharField(
+                choices=[
+                    ("signed_in", "Signed in"),
+                    ("wrong", "Wrong name or password"),
+                    ("turned_away", "Turned away: too many tries"),
+                    ("signed_out", "Signed out"),
+                    ("joined", "Made the account by a link"),
+                    ("invited", "Invited somebody"),
+                    ("invitation_ended", "Took an invitation back"),
+                    ("password_changed", "Password changed"),
+                    ("password_link", "Link for a new password made"),
+                    ("sessions_ended", "Sign-ins elsewhere ended"),
+                    ("role_changed", "Role changed"),
+                    ("shut", "Account shut"),
+                    ("opened", "Account opened again"),
+                    ("device_made", "Device's key made"),
+                    ("device_ended", "Device's key ended"),
+                    ("link_made", "Read-only link made"),
+                    ("link_ended", "Read-only link ended"),
+                ],
+                max_length=16,
+            ),
         ),
     ]

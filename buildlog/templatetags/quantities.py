@@ -9,9 +9,9 @@ from django.urls import reverse
 from django.utils.html import format_html
 from django.utils.safestring import SafeString
 
-from buildlog.models import Vehicle
-from buildlog.roles import may_remove
-from buildlog.specifications import CATEGORIES
+from buildlog.machines.models import Vehicle
+from buildlog.machines.specifications import CATEGORIES
+from buildlog.people.roles import may_remove
 from calc.quantities import in_shown_unit, written, written_difference
 
 register = template.Library()

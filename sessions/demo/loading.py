@@ -7,11 +7,13 @@ from datetime import UTC, datetime, time, timedelta
 
 from django.db import transaction
 
-from buildlog import failure_loop, record_log
-from buildlog.models import Cause, Evidence, Failure, FailureMode, Fitting, Modification, Part, Revision, Vehicle
+from buildlog.failures import loop as failure_loop
+from buildlog.failures.models import Cause, Evidence, Failure, FailureMode, Modification
+from buildlog.machines.models import Fitting, Part, Revision, Vehicle
+from buildlog.records import change_log
 from sessions.demo import season
 from sessions.demo.ride import Day, Ride, simulate
-from sessions.models import Gate, GateMark, Pass, Reading, Session, Venue
+from sessions.outings.models import Gate, GateMark, Pass, Reading, Session, Venue
 
 SEED = 20251206
 SESSIONS_PER_REVISION = 4
@@ -234,7 +236,7 @@ def remove() -> bool:
         return False
     with transaction.atomic():
         for vehicle in vehicles:
-            record_log.note_removal(vehicle, {})
+            change_log.note_removal(vehicle, {})
         real = Session.objects.filter(venue__invented=True).exclude(revision__vehicle__invented=True).count()
         fitted = Fitting.objects.filter(part__invented=True).exclude(revision__vehicle__invented=True).count()
         if real or fitted:

@@ -8,14 +8,14 @@ from typing import Any
 
 import numpy as np
 
-from buildlog.models import Failure
+from buildlog.failures.models import Failure
 from calc.geodesy import local_metres
 from calc.quantities import KINDS, in_shown_unit
 from calc.thinning import rows_with_extremes
-from sessions.figures import COLOURS, Figure, base_layout, scatter
-from sessions.logs.recording import positions
+from sessions.drawing.figures import COLOURS, Figure, base_layout, scatter
+from sessions.logs.series import positions
 from sessions.logs.timeline import Series, Timeline
-from sessions.models import Gate, Pass, Reading
+from sessions.outings.models import Gate, Pass, Reading
 
 STRETCHES = 500
 """Each line has at most two points for every pixel of a phone held sideways."""

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from calc.alignment import clock_offset_s
+from sessions.logs.models import Log
 from sessions.logs.timeline import Series, Timeline
-from sessions.models import Log
 
 WORTH_SAYING = 0.6
 """Below this correlation two speeds are not of one ride, or hardly vary (common practice, no source)."""

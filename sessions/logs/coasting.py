@@ -14,7 +14,7 @@ from calc.resistance import drag_area_m2, rolling_coefficient
 from calc.road_load import RoadLoad, fit_coast_down, mean_of_directions
 from calc.session_sheet import Result
 from calc.weather import air_density_kg_per_m3
-from sessions.logs.recording import positions
+from sessions.logs.series import positions
 from sessions.logs.timeline import Timeline
 
 MOST_OFFERED = 30

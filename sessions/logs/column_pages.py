@@ -13,11 +13,11 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods
 
-from buildlog.roles import Right, needs
+from buildlog.people.roles import Right, needs
 from calc.quantities import written
 from sessions.logs.csv_layout import DECIMAL_MARKS, DELIMITERS, ENCODINGS, Head, find_layout
 from sessions.logs.csv_reading import first_row
-from sessions.logs.keeping import read_kept
+from sessions.logs.ingest import read_kept
 from sessions.logs.meanings import (
     BY_COLUMN,
     IGNORE,
@@ -28,8 +28,8 @@ from sessions.logs.meanings import (
     guess,
     signature_of,
 )
-from sessions.logs.recording import NotARecording
-from sessions.models import ColumnMapping, Log
+from sessions.logs.models import ColumnMapping, Log
+from sessions.logs.series import NotARecording
 
 SHOWN_ROWS = 3
 FLIPPED = "discharge counted below zero"
@@ -95,10 +95,10 @@ def log_columns(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
             head = find_layout(held, log.size_bytes, told.cleaned_data if told.is_bound and told.is_valid() else None)
     except NotARecording as error:
         context |= {"problem": str(error), "layout_form": told if told.is_bound else LayoutForm()}
-        return render(request, "sessions/log_columns.html", context, status=422 if request.method == "POST" else 200)
+        return render(request, "logs/log_columns.html", context, status=422 if request.method == "POST" else 200)
     except FileNotFoundError:
         context |= {"problem": "The log's file is gone from the data folder.", "layout_form": None}
-        return render(request, "sessions/log_columns.html", context, status=404)
+        return render(request, "logs/log_columns.html", context, status=404)
     problem = ""
     mapping, remembered = _mapping(request, log, head)
     if request.method == "POST" and "read" in request.POST and mapping is not None:
@@ -122,7 +122,7 @@ def log_columns(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
         "columns": _column_rows(head, mapping, request.user.unit_system),
         "interval": request.POST.get("interval_s", ""),
     }
-    return render(request, "sessions/log_columns.html", context, status=422 if problem else 200)
+    return render(request, "logs/log_columns.html", context, status=422 if problem else 200)
 
 
 def _mapping(request: HttpRequest, log: Log, head: Head) -> tuple[Mapping, ColumnMapping | None]:

@@ -17,7 +17,7 @@ from typing import IO, Any
 
 import numpy as np
 
-from sessions.models import Log
+from sessions.logs.models import Log
 
 BLOCK_BYTES = 1024 * 1024
 FASTEST = 1

@@ -10,8 +10,9 @@ from typing import Any
 import numpy as np
 
 from calc.geodesy import gate_crossings_s, local_metres
-from sessions.logs.recording import positions
-from sessions.models import Gate, Log, Pass
+from sessions.logs.models import Log
+from sessions.logs.series import positions
+from sessions.outings.models import Gate, Pass
 
 HALF_WIDTH_M = 25.0
 """How far to each side of a mark its line reaches (common practice, no source)."""

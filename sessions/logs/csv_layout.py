@@ -14,7 +14,7 @@ from typing import IO, Any
 
 from charset_normalizer import from_bytes
 
-from sessions.logs.recording import NotARecording
+from sessions.logs.series import NotARecording
 
 HEAD_BYTES = 128 * 1024
 MOST_COLUMNS = 300

@@ -18,7 +18,7 @@ import numpy as np
 from sessions.logs.csv_layout import ENCODINGS, NOT_MEASURED, Head, Layout, split_line
 from sessions.logs.logger_time import TextTimes, seconds_from
 from sessions.logs.meanings import BY_COLUMN, DATE, IGNORE, TIME, ColumnChoice, Mapping, to_stored
-from sessions.logs.recording import MOST_ROWS, NotARecording, Recording, running_forwards
+from sessions.logs.series import MOST_ROWS, NotARecording, Recording, running_forwards
 
 LARGEST_BYTES = 400 * 1024 * 1024
 BLOCK_CHARACTERS = 4 * 1024 * 1024

@@ -11,9 +11,9 @@ from calc.drivetrain import temperature_margin_c
 from calc.session_facts import LogFacts
 from calc.session_sheet import Result
 from calc.speed import wheel_slip
+from sessions.logs.log_facts import log_facts
 from sessions.logs.timeline import Timeline
-from sessions.models import Assumptions
-from sessions.results import log_facts
+from sessions.outings.models import Assumptions
 
 SLOWEST_MPS = 2.0
 """Slip is looked at above this speed; below it both speeds are mostly noise (common practice, no source)."""

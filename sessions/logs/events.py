@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from urllib.parse import urlencode
 
-from buildlog.models import Failure
+from buildlog.failures.models import Failure
 from calc.coasting import excursions
 from sessions.logs.timeline import Series, Timeline
 

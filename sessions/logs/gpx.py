@@ -15,7 +15,7 @@ import numpy as np
 from defusedxml import DefusedXmlException
 from defusedxml.ElementTree import iterparse
 
-from sessions.logs.recording import NotARecording, Recording, running_forwards
+from sessions.logs.series import NotARecording, Recording, running_forwards
 
 NAMESPACE = "{http://www.topografix.com/GPX/1/1}"
 LARGEST_BYTES = 60 * 1024 * 1024

@@ -12,19 +12,20 @@ from django.http import FileResponse, Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from buildlog.answer_headers import attachment
-from buildlog.record_pages import remove_record
-from buildlog.request_size import MB, takes_up_to
-from buildlog.roles import Right, needs
-from sessions.figures import map_style_id
+from buildlog.hosting.request_size import MB, takes_up_to
+from buildlog.people.roles import Right, needs
+from buildlog.records.pages import remove_record
+from buildlog.storage.kept_file_answers import attachment
+from sessions.drawing.figures import map_style_id
 from sessions.logs.charts import track
 from sessions.logs.crossings import accept, is_of_its_session, proposals_of
 from sessions.logs.csv_reading import LARGEST_BYTES
-from sessions.logs.keeping import keep, read_kept
+from sessions.logs.ingest import keep, read_kept
 from sessions.logs.meanings import BY_COLUMN
-from sessions.logs.recording import NotARecording
+from sessions.logs.models import Log
+from sessions.logs.series import NotARecording
 from sessions.logs.timeline import Timeline
-from sessions.models import Log, Session
+from sessions.outings.models import Session
 
 
 class LogForm(forms.Form):
@@ -51,7 +52,7 @@ def new_log(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
             _read(request, log)
             return redirect(log)
     context = {"form": form, "session": found}
-    return render(request, "sessions/new_log.html", context, status=422 if form.errors else 200)
+    return render(request, "logs/new_log.html", context, status=422 if form.errors else 200)
 
 
 def _read(request: HttpRequest, log: Log) -> None:
@@ -90,7 +91,7 @@ def log(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
         "figures": {"track": figure} if figure else {},
         "map_style_id": map_style_id(),
     }
-    return render(request, "sessions/log.html", context)
+    return render(request, "logs/log.html", context)
 
 
 def _ranges(log: Log) -> list[dict[str, Any]]:

@@ -9,12 +9,13 @@ from typing import Any
 
 import numpy as np
 
-from buildlog.machine import Machine
+from buildlog.machines.machine import Machine
 from calc.drivetrain import road_speed_mps
 from calc.geodesy import track_speed_mps
 from sessions.logs.columns import read_columns
-from sessions.logs.recording import positions
-from sessions.models import Log, Session
+from sessions.logs.models import Log
+from sessions.logs.series import positions
+from sessions.outings.models import Session
 
 GROUND, WHEEL = "speed over ground", "wheel or track speed"
 

@@ -7,32 +7,63 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('buildlog', '0005_cause_is_a_record'),
-        ('test_sessions', '0003_loop'),
+        ("buildlog", "0005_cause_is_a_record"),
+        ("test_sessions", "0003_loop"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='ShareLink',
+            name="ShareLink",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('token_hash', models.CharField(editable=False, max_length=64, unique=True)),
-                ('comparison', models.CharField(blank=True, editable=False, max_length=2000, verbose_name="the comparison's address")),
-                ('hides_places', models.BooleanField(default=True, verbose_name='leave places out')),
-                ('hides_people', models.BooleanField(default=True, verbose_name="leave people's names out")),
-                ('made_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
-                ('expires_at', models.DateTimeField()),
-                ('revoked_at', models.DateTimeField(blank=True, editable=False, null=True)),
-                ('opened', models.PositiveIntegerField(default=0, editable=False)),
-                ('made_by', models.ForeignKey(editable=False, on_delete=django.db.models.deletion.CASCADE, related_name='share_links', to=settings.AUTH_USER_MODEL)),
-                ('revision', models.ForeignKey(blank=True, editable=False, null=True, on_delete=django.db.models.deletion.CASCADE, related_name='share_links', to='buildlog.revision')),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("token_hash", models.CharField(editable=False, max_length=64, unique=True)),
+                (
+                    "comparison",
+                    models.CharField(
+                        blank=True, editable=False, max_length=2000, verbose_name="the comparison's address"
+                    ),
+                ),
+                ("hides_places", models.BooleanField(default=True, verbose_name="leave places out")),
+                ("hides_people", models.BooleanField(default=True, verbose_name="leave people's names out")),
+                ("made_at", models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ("expires_at", models.DateTimeField()),
+                ("revoked_at", models.DateTimeField(blank=True, editable=False, null=True)),
+                ("opened", models.PositiveIntegerField(default=0, editable=False)),
+                (
+                    "made_by",
+                    models.ForeignKey(
+                        editable=False,
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="share_links",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "revision",
+                    models.ForeignKey(
+                        blank=True,
+                        editable=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="share_links",
+                        to="buildlog.revision",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['-made_at'],
-                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('revision__isnull', False), ('comparison', '')), models.Q(('revision__isnull', True), models.Q(('comparison', ''), _negated=True)), _connector='OR'), name='share_link_shows_one_thing')],
+                "ordering": ["-made_at"],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("revision__isnull", False), ("comparison", "")),
+                            models.Q(("revision__isnull", True), models.Q(("comparison", ""), _negated=True)),
+                            _connector="OR",
+                        ),
+                        name="share_link_shows_one_thing",
+                    )
+                ],
             },
         ),
     ]

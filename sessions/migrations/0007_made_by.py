@@ -2,7 +2,7 @@ from django.conf import settings
 from django.db import migrations, models
 from django.utils import timezone
 
-from buildlog import acting
+from buildlog.people import current_account
 
 RECORDS = (
     "gate",
@@ -21,7 +21,7 @@ def made_by():
     return models.ForeignKey(
         blank=True,
         db_index=False,
-        default=acting.maker_id,
+        default=current_account.maker_id,
         editable=False,
         null=True,
         on_delete=models.SET_NULL,

@@ -129,7 +129,7 @@ def test_both_read_what_people_type(case, script):
 
 
 def units(system):
-    from sessions.field_reference import _unit
+    from sessions.field.reference import _unit
 
     return {name: _unit(name, system) for name in KINDS}
 

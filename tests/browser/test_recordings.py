@@ -6,7 +6,7 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from playwright.sync_api import expect
 
 from sessions.logs.csv_layout import find_layout
-from sessions.logs.keeping import keep, read_kept
+from sessions.logs.ingest import keep, read_kept
 from sessions.logs.meanings import guess
 from sessions.models import Session
 from tests.browser.test_main_job import fits, serious

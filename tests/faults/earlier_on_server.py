@@ -15,7 +15,7 @@ from django.core.management.color import no_style  # noqa: E402
 from django.db import connection, transaction  # noqa: E402
 from django.db.migrations.executor import MigrationExecutor  # noqa: E402
 
-from buildlog import data_copy, version  # noqa: E402
+from buildlog.hosting import data_copy, version  # noqa: E402
 
 
 def main(path):

@@ -20,8 +20,8 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.db import connection
 from django.test import Client
 
-from buildlog import session_life
-from buildlog.backups import making, standing
+from buildlog.people import sign_in_life
+from buildlog.hosting.backups import making, status as standing
 from buildlog.models import Account, DeviceToken, Photo, Vehicle
 from sessions.models import Log, Reading
 # isort: on
@@ -84,7 +84,7 @@ class Visitors:
         self.phone, self.days_away = phone, self.new()
         self.days_away.force_login(Account.objects.get(username="mara"))
         session = self.days_away.session
-        session[session_life.SEEN] = 0
+        session[sign_in_life.SEEN] = 0
         session.save()
         self.key = DeviceToken.issue(
             name="Logger", vehicle=Vehicle.objects.first(), account=Account.objects.get(username="mara"), may_read=True

@@ -33,8 +33,8 @@ from django.db import connection, connections  # noqa: E402
 from django.db.migrations.executor import MigrationExecutor  # noqa: E402
 from django.db.migrations.migration import Migration  # noqa: E402
 
-from buildlog import update  # noqa: E402
-from buildlog.backups import keeping, server  # noqa: E402
+from buildlog.hosting import update  # noqa: E402
+from buildlog.hosting.backups import retention, server  # noqa: E402
 from tests import servers  # noqa: E402
 
 FILE = settings.DATA / "buildlog.sqlite3"
@@ -176,7 +176,7 @@ def _rows(cursor, tables):
 
 
 def backups():
-    return [one for one in keeping.backups_in(settings.BACKUP_DIR) if one.before_update]
+    return [one for one in retention.backups_in(settings.BACKUP_DIR) if one.before_update]
 
 
 def main(template, count=0):

@@ -15,8 +15,8 @@ from pathlib import Path
 
 import pytest
 
-from buildlog.backups import making, restoring
-from buildlog.backups.package import NotABackup
+from buildlog.hosting.backups import making, restoring
+from buildlog.hosting.backups.package import NotABackup
 from tests.data_folders import PROJECT, content, environment, manage, rows
 
 pytestmark = pytest.mark.own_database

@@ -9,7 +9,8 @@ from pathlib import Path
 from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError
 
-from buildlog.backups import keeping, making, standing
+from buildlog.hosting.backups import making, retention
+from buildlog.hosting.backups import status as standing
 
 
 class Command(BaseCommand):
@@ -29,7 +30,7 @@ class Command(BaseCommand):
         if to:
             target = Path(to).expanduser().absolute()
             if os.path.isdir(target):
-                target = keeping.free_name(target, now)
+                target = retention.free_name(target, now)
             if os.path.lexists(target):
                 raise CommandError(f"{target} is there already. Choose another name, or a folder.")
             if not os.path.isdir(target.parent):

@@ -8,10 +8,10 @@ from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError
 from django.db import DatabaseError
 
-from buildlog.backups import in_use
-from buildlog.backups.database import LIVE_NAME
-from buildlog.config import stores
-from buildlog.data_copy import CannotCopy, copy_everything, known_as
+from buildlog.hosting import stores
+from buildlog.hosting.backups import in_use
+from buildlog.hosting.backups.database import LIVE_NAME
+from buildlog.hosting.data_copy import CannotCopy, copy_everything, known_as
 
 
 class Command(BaseCommand):

@@ -7,8 +7,8 @@ from pathlib import Path
 from django.core.files.storage import default_storage
 from django.core.management.base import BaseCommand, CommandError
 
-from buildlog.durable_files import DurableStorage
-from buildlog.file_copy import CannotCopyFile, copy_files
+from buildlog.hosting.file_copy import CannotCopyFile, copy_files
+from buildlog.storage.durable_files import DurableStorage
 
 
 class Command(BaseCommand):

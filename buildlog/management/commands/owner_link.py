@@ -1,8 +1,8 @@
 from django.core.management.base import BaseCommand
 
-from buildlog.addresses import base_for_a_command, whole_address
-from buildlog.models import Invitation
-from buildlog.roles import Role
+from buildlog.people.absolute_urls import base_for_a_command, whole_address
+from buildlog.people.models import Invitation
+from buildlog.people.roles import Role
 
 
 class Command(BaseCommand):

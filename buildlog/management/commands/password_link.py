@@ -1,10 +1,10 @@
 from django.core.management.base import BaseCommand, CommandError
 
-from buildlog.access_log import note
-from buildlog.addresses import base_for_a_command
-from buildlog.models import AccessEvent, Account
-from buildlog.password_links import link_for
-from buildlog.roles import Role
+from buildlog.people.absolute_urls import base_for_a_command
+from buildlog.people.access_log import note
+from buildlog.people.models import AccessEvent, Account
+from buildlog.people.password_links import link_for
+from buildlog.people.roles import Role
 
 
 class Command(BaseCommand):

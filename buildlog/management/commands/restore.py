@@ -7,10 +7,10 @@ from pathlib import Path
 from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError
 
-from buildlog.backups import restoring
-from buildlog.backups.package import NotABackup
-from buildlog.backups.swap import RestoredByHalf, RestoreFailed
-from buildlog.config.environment import FILE
+from buildlog.hosting.backups import restoring
+from buildlog.hosting.backups.package import NotABackup
+from buildlog.hosting.backups.swap import RestoredByHalf, RestoreFailed
+from buildlog.hosting.environment import FILE
 
 
 class Command(BaseCommand):

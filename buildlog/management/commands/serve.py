@@ -12,15 +12,16 @@ from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandError
 from django.db import DatabaseError, connection, connections
 
-from buildlog import checks, full_disk, static_files
-from buildlog.addresses import whole_address
-from buildlog.backups import schedule
-from buildlog.backups.in_use import NotNow, begin_to_serve
-from buildlog.models import Account, Invitation
-from buildlog.roles import Role
-from buildlog.sqlite_in_turn.base import keep_open
-from buildlog.update import UpdateRefused, up_to_date
-from buildlog.web_server import Server
+from buildlog.hosting import checks, static_files
+from buildlog.hosting.backups import schedule
+from buildlog.hosting.backups.in_use import NotNow, begin_to_serve
+from buildlog.hosting.sqlite_fair_lock.base import keep_open
+from buildlog.hosting.update import UpdateRefused, up_to_date
+from buildlog.hosting.web_server import Server
+from buildlog.people.absolute_urls import whole_address
+from buildlog.people.models import Account, Invitation
+from buildlog.people.roles import Role
+from buildlog.storage import full_disk
 
 
 class Command(BaseCommand):

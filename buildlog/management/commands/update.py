@@ -2,7 +2,7 @@
 
 from django.core.management.base import BaseCommand, CommandError
 
-from buildlog import update
+from buildlog.hosting import update
 
 
 class Command(BaseCommand):

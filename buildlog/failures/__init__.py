@@ -1,0 +1,1 @@
+"""What broke, why, what was done about it, and whether that held."""

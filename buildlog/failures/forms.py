@@ -1,0 +1,89 @@
+"""Forms for what broke, and for the changes that answer it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import forms
+from django.core.exceptions import ValidationError
+
+from buildlog.failures.models import Failure, FailureMode, Modification
+from buildlog.machines.models import Revision
+from buildlog.records.forms import RecordForm, moment_input
+
+
+class ModificationForm(RecordForm):
+    belongs_to = ("revision",)
+    together = (("expected_measure", "expected_direction", "expected_amount_percent"),)
+    groups = (("What it is expected to do", ("expected_measure", "expected_direction", "expected_amount_percent")),)
+
+    class Meta:
+        model = Modification
+        fields = [
+            "title",
+            "reason",
+            "answers",
+            "expected_measure",
+            "expected_direction",
+            "expected_amount_percent",
+        ]
+        widgets = {"answers": forms.CheckboxSelectMultiple}
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        failures = Failure.objects.filter(
+            revision__vehicle=self.instance.revision.vehicle_id, revision__number__lt=self.instance.revision.number
+        )
+        self.fields["answers"].queryset = failures.select_related("mode", "revision__vehicle")
+        self.fields["answers"].label_from_instance = lambda failure: f"{failure} ({failure.happened_at:%Y-%m-%d})"
+        if not failures.exists():
+            del self.fields["answers"]
+
+
+class FailureForm(RecordForm):
+    mode_name = forms.CharField(
+        label="What failed, in the words used before or new ones",
+        max_length=80,
+        widget=forms.TextInput(attrs={"list": "failure-modes", "autocomplete": "off"}),
+        help_text="For example: chain came off.",
+    )
+    groups = (("When in the session", ("session", "happened_at", "time_into_session_s", "distance_into_session_m")),)
+
+    class Meta:
+        model = Failure
+        fields = [
+            "revision",
+            "mode_name",
+            "part",
+            "severity",
+            "effect",
+            "conditions",
+            "session",
+            "happened_at",
+            "time_into_session_s",
+            "distance_into_session_m",
+        ]
+        widgets = {"happened_at": moment_input()}
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if self.instance.mode_id:
+            self.initial["mode_name"] = self.instance.mode.name
+        self.fields["revision"].queryset = Revision.objects.select_related("vehicle").order_by(
+            "vehicle__name", "-number"
+        )
+        sessions = Failure._meta.get_field("session").related_model.objects
+        self.fields["session"].queryset = sessions.select_related("revision__vehicle", "venue")
+        self.modes = list(FailureMode.objects.values_list("name", flat=True))
+
+    def clean_mode_name(self) -> str:
+        name = self.cleaned_data["mode_name"].strip()
+        if not name:
+            raise ValidationError("Say what failed, for example: chain came off.")
+        return name
+
+    def save(self, commit: bool = True) -> Failure:
+        if self.writes("mode_name"):
+            # The word is made only now: a form that is refused must not leave a new word behind.
+            self.instance.mode = FailureMode.called(self.cleaned_data["mode_name"])
+        return super().save(commit)

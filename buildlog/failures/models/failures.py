@@ -1,0 +1,193 @@
+"""Why a revision differs from its parent, and what broke."""
+
+from __future__ import annotations
+
+import uuid
+
+from django.conf import settings
+from django.core.exceptions import ValidationError
+from django.db import models
+from django.db.models import Q
+from django.urls import reverse
+from django.utils import timezone
+
+from buildlog.failures.models.causes import Cause
+from buildlog.machines.models import Part, Revision
+from buildlog.quantities.fields import QuantityField
+from buildlog.records.models import MadeRecord
+
+
+class FailureMode(MadeRecord):
+    """One word of this installation's vocabulary of failures. It grows as people type."""
+
+    id = models.UUIDField(primary_key=True, default=uuid.uuid4)
+    name = models.CharField(max_length=80, unique=True)
+
+    class Meta:
+        ordering = ["name"]
+
+    def __str__(self) -> str:
+        return self.name
+
+    @classmethod
+    def called(cls, name: str) -> FailureMode:
+        """The mode of that name, made if it is new; capitals do not make another one."""
+        known = cls.objects.filter(name__iexact=name.strip()).first()
+        return known or cls.objects.create(name=name.strip())
+
+
+class Failure(MadeRecord):
+    """Something that stopped working or nearly hurt someone."""
+
+    class Severity(models.IntegerChoices):
+        CATASTROPHIC = 1, "I Catastrophic: someone was or could have been badly hurt, or the machine lost"
+        CRITICAL = 2, "II Critical: injury possible, or major damage"
+        MARGINAL = 3, "III Marginal: minor damage, or the ride was cut short"
+        MINOR = 4, "IV Minor: a repair later, the ride went on"
+
+    class Effect(models.TextChoices):
+        NONE = "none", "Rode on as before"
+        REDUCED = "reduced", "Rode on, reduced"
+        ENDED = "ended", "Ended the ride"
+        CRASH = "crash", "Crash or tip-over"
+
+    class State(models.TextChoices):
+        OPEN = "open", "Open"
+        FIX_PLANNED = "fix_planned", "Fix planned"
+        WATCHING = "watching", "Fix fitted, watching"
+        HELD = "held", "Held"
+        RECURRED = "recurred", "Recurred"
+
+    id = models.UUIDField(primary_key=True, default=uuid.uuid4)
+    revision = models.ForeignKey(Revision, on_delete=models.CASCADE, related_name="failures")
+    session = models.ForeignKey(
+        "test_sessions.Session", on_delete=models.SET_NULL, null=True, blank=True, related_name="failures"
+    )
+    happened_at = models.DateTimeField("when", default=timezone.now)
+    time_into_session_s = QuantityField("time into the session", kind="runtime", null=True, blank=True, high=1e6)
+    distance_into_session_m = QuantityField("distance into the session", kind="trip", null=True, blank=True, high=1e7)
+    mode = models.ForeignKey(FailureMode, on_delete=models.PROTECT, related_name="failures")
+    part = models.ForeignKey(
+        Part, on_delete=models.SET_NULL, null=True, blank=True, related_name="failures", verbose_name="failed part"
+    )
+    severity = models.PositiveSmallIntegerField("severity category", choices=Severity.choices)
+    effect = models.CharField("effect on the ride", max_length=10, choices=Effect.choices, default=Effect.NONE)
+    conditions = models.TextField("what was going on", blank=True, max_length=2000)
+    cause = models.ForeignKey(Cause, on_delete=models.SET_NULL, null=True, blank=True, related_name="failures")
+    state = models.CharField(max_length=12, choices=State.choices, default=State.OPEN, editable=False)
+    recurrence_of = models.ForeignKey(
+        "self", on_delete=models.SET_NULL, null=True, blank=True, editable=False, related_name="recurrences"
+    )
+
+    class Meta:
+        ordering = ["-happened_at"]
+        constraints = [
+            models.CheckConstraint(condition=Q(severity__range=(1, 4)), name="failure_severity_is_one_to_four"),
+            models.CheckConstraint(
+                condition=Q(state__in=("open", "fix_planned", "watching", "held", "recurred")),
+                name="failure_state_is_known",
+            ),
+            models.CheckConstraint(
+                condition=Q(recurrence_of__isnull=True) | ~Q(recurrence_of=models.F("id")),
+                name="failure_does_not_recur_from_itself",
+            ),
+            models.CheckConstraint(
+                condition=Q(time_into_session_s__isnull=True) | Q(time_into_session_s__gte=0),
+                name="failure_time_into_session_is_not_negative",
+            ),
+            models.CheckConstraint(
+                condition=Q(distance_into_session_m__isnull=True) | Q(distance_into_session_m__gte=0),
+                name="failure_distance_into_session_is_not_negative",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.mode.name} on {self.revision.label}"
+
+    def get_absolute_url(self) -> str:
+        return reverse("failure", args=[self.pk])
+
+    @property
+    def severity_numeral(self) -> str:
+        return ("I", "II", "III", "IV")[self.severity - 1]
+
+    def clean(self) -> None:
+        if self.session is not None and self.revision_id and self.session.revision_id != self.revision_id:
+            raise ValidationError({"session": "That session was ridden with another revision."})
+        if self.cause is not None and self.revision_id and self.cause.vehicle_id != self.revision.vehicle_id:
+            raise ValidationError({"cause": "That cause was found on another machine."})
+
+
+class FailureChange(models.Model):
+    """One step of a failure through its states: who, when and why."""
+
+    failure = models.ForeignKey(Failure, on_delete=models.CASCADE, related_name="changes")
+    from_state = models.CharField(max_length=12, choices=Failure.State.choices)
+    to_state = models.CharField(max_length=12, choices=Failure.State.choices)
+    changed_at = models.DateTimeField(default=timezone.now)
+    account = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.SET_NULL, null=True, blank=True)
+    why = models.CharField(max_length=500)
+
+    class Meta:
+        ordering = ["changed_at", "pk"]
+        constraints = [
+            models.CheckConstraint(condition=~Q(why=""), name="failure_change_says_why"),
+            models.CheckConstraint(
+                condition=~Q(from_state=models.F("to_state")), name="failure_change_changes_something"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.get_from_state_display()} → {self.get_to_state_display()}"
+
+
+class Modification(MadeRecord):
+    """A change that made a revision, with its reason and what it is expected to do."""
+
+    class Measure(models.TextChoices):
+        TOP_SPEED = "top_speed", "Top speed"
+        CONSUMPTION = "consumption", "Energy per km"
+        RANGE = "range", "Range"
+        FAILURE_RATE = "failure_rate", "Rate of a failure mode"
+        STABILITY = "stability", "Static stability factor"
+
+    class Direction(models.TextChoices):
+        UP = "up", "goes up"
+        DOWN = "down", "goes down"
+
+    id = models.UUIDField(primary_key=True, default=uuid.uuid4)
+    revision = models.ForeignKey(Revision, on_delete=models.CASCADE, related_name="modifications")
+    title = models.CharField(max_length=160)
+    reason = models.TextField(blank=True, max_length=2000)
+    expected_measure = models.CharField("what it should change", max_length=14, choices=Measure.choices, blank=True)
+    expected_direction = models.CharField("which way", max_length=4, choices=Direction.choices, blank=True)
+    expected_amount_percent = models.FloatField("by how much, in per cent", null=True, blank=True)
+    answers = models.ManyToManyField(
+        Failure, blank=True, related_name="answered_by", verbose_name="failures it answers"
+    )
+    disproved_by = models.ForeignKey(
+        Failure, on_delete=models.SET_NULL, null=True, blank=True, editable=False, related_name="disproves"
+    )
+
+    class Meta:
+        ordering = ["revision", "title"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(expected_amount_percent__isnull=True)
+                | Q(expected_amount_percent__gt=0, expected_amount_percent__lte=1000),
+                name="modification_amount_is_possible",
+                violation_error_message="The expected amount is a percentage above 0 and at most 1000, for example 10.",
+            ),
+            models.CheckConstraint(
+                condition=Q(expected_measure="", expected_direction="")
+                | (~Q(expected_measure="") & ~Q(expected_direction="")),
+                name="modification_expectation_is_whole",
+                violation_error_message="Say both what should change and which way, or neither.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.title
+
+    def get_absolute_url(self) -> str:
+        return self.revision.get_absolute_url()

@@ -1,0 +1,142 @@
+"""Pages of failures."""
+
+from __future__ import annotations
+
+import uuid
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.views.decorators.http import require_http_methods, require_safe
+
+from buildlog.failures import loop as failure_loop
+from buildlog.failures.cause_form import CauseForm
+from buildlog.failures.forms import FailureForm
+from buildlog.failures.models import Failure
+from buildlog.failures.queries import failure_rows
+from buildlog.machines.models import Revision
+from buildlog.people.roles import Right, needs
+from buildlog.photos.models import Photo
+from buildlog.records import change_log
+from buildlog.records.pages import change_record, remove_record, write_record
+from calc.fix_proof import History
+from calc.proof_sentences import counts, exposure_sentences, judged_sentence, refusal
+
+form_page = require_http_methods(["GET", "HEAD", "POST"])
+SHOWN_AT_ONCE = 100
+
+
+@require_safe
+def failures(request: HttpRequest) -> HttpResponse:
+    state = request.GET.get("state", "")
+    found = failure_rows()
+    if state in Failure.State.values:
+        found = found.filter(state=state)
+    context = {"failures": found[:SHOWN_AT_ONCE], "states": Failure.State.choices, "state": state}
+    return render(request, "failures/failures.html", context)
+
+
+@require_safe
+def failure(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    found = get_object_or_404(failure_rows().prefetch_related("changes__account", "recurrences__revision"), pk=pk)
+    newer = found.revision.vehicle.revisions.filter(number__gt=found.revision.number).select_related("vehicle")
+    history = failure_loop.whole_history(found.revision.vehicle)
+    proof = history.proof_for(pk, *failure_loop.thresholds(found.revision.vehicle))
+    system = request.user.unit_system
+    shared = Failure.objects.filter(cause=found.cause).exclude(pk=pk) if found.cause else Failure.objects.none()
+    context = {
+        "failure": found,
+        "photos": Photo.objects.filter(failure=found),
+        "newer": newer,
+        "proof": proof,
+        "counts": counts(proof, system) if proof else "",
+        "refusal": refusal(proof, system),
+        "rests_on": [*exposure_sentences(proof, system), judged_sentence(proof)] if proof else [],
+        "answers": [(one, _is_disproved(history, one.pk, pk)) for one in found.answered_by.all()],
+        "shares_cause": shared.select_related("mode", "revision__vehicle"),
+        "evidence": found.cause.evidence.select_related("photo", "reading__session") if found.cause else (),
+    }
+    return render(request, "failures/failure.html", context)
+
+
+def _is_disproved(history: History, fix: uuid.UUID, failure: uuid.UUID) -> bool:
+    return fix in history.fixes and history.disproved_by(fix, failure) is not None
+
+
+@form_page
+@needs(Right.LOG)
+def new_failure(request: HttpRequest) -> HttpResponse:
+    """A new failure of the machine ridden now; `?session=` or `?revision=` say otherwise; what is known comes along."""
+    riding = Revision.objects.filter(status=Revision.Status.RIDING).order_by("-date", "-number").first()
+    initial: dict[str, object] = {"revision": riding.pk} if riding else {}
+    initial |= {name: value for name in ("session", "revision") if _is_id(value := request.GET.get(name))}
+    if "session" in initial:
+        sessions = Failure._meta.get_field("session").related_model.objects
+        session = sessions.filter(pk=initial["session"]).first()
+        if session is not None:
+            initial |= {"revision": session.revision_id, "happened_at": session.started_at}
+    return write_record(
+        request, FailureForm, Failure(), title="Something failed", back=reverse("failures"),
+        initial=initial | _told(request),
+    )  # fmt: skip
+
+
+def _told(request: HttpRequest) -> dict[str, object]:
+    """What a page that saw the failure already knows of it: its words, and when in the session."""
+    told: dict[str, object] = {"mode_name": request.GET.get("mode_name", "")[:80]}
+    try:
+        time_s = float(request.GET.get("time_into_session_s", ""))
+    except ValueError:
+        return told
+    return told | ({"time_into_session_s": time_s} if 0 <= time_s < 1e6 else {})
+
+
+def _is_id(text: str | None) -> bool:
+    try:
+        return bool(text) and bool(uuid.UUID(text))
+    except ValueError:
+        return False
+
+
+@form_page
+@needs(Right.LOG)
+def edit_failure(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    return change_record(
+        request, FailureForm, failure_rows(), pk, title=lambda found: f"Edit: {found}", list_page="failures"
+    )
+
+
+@form_page
+@needs(Right.LOG)
+def remove_failure(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    found = get_object_or_404(failure_rows(), pk=pk)
+    return remove_record(request, found, back=found.get_absolute_url(), after=reverse("failures"))
+
+
+@form_page
+@needs(Right.LOG)
+def failure_cause(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    """Why it failed: a cause known already, or a new one with its chain of whys and what shows it."""
+    found = get_object_or_404(failure_rows(), pk=pk)
+    back = found.get_absolute_url()
+    return write_record(request, CauseForm, found, title=f"Why: {found}", back=back, after=back)
+
+
+@require_http_methods(["POST"])
+@needs(Right.BUILD)
+def failure_held(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    """Say that a fix has held; refused until the riding since shows it."""
+    found = get_object_or_404(failure_rows(), pk=pk)
+    why = request.POST.get("why", "").strip()
+    if not why:
+        messages.warning(request, "Say why it counts as held, for example: ridden far enough without it.")
+        return redirect(found.get_absolute_url())
+    try:
+        failure_loop.move(found, Failure.State.HELD, why)
+    except failure_loop.IllegalTransition as error:
+        messages.warning(request, " ".join(error.messages))
+    else:
+        change_log.note_change(found, ["state"])
+        messages.success(request, f"{found}: held.")
+    return redirect(found.get_absolute_url())

@@ -1,0 +1,25 @@
+"""The page of a part: what it is, where it is fitted, and what broke of it."""
+
+from __future__ import annotations
+
+import uuid
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+from django.views.decorators.http import require_safe
+
+from buildlog.failures.queries import failure_rows
+from buildlog.machines.models import Part
+from buildlog.photos.models import Photo
+
+
+@require_safe
+def part(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    found = get_object_or_404(Part, pk=pk)
+    context = {
+        "part": found,
+        "fittings": found.fittings.select_related("revision__vehicle").order_by("revision__number"),
+        "failures": failure_rows().filter(part=found),
+        "photos": Photo.objects.filter(part=found),
+    }
+    return render(request, "machines/part.html", context)

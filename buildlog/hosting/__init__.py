@@ -1,0 +1,1 @@
+"""An installation: how it is served, set, backed up, updated and watched."""

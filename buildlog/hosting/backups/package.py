@@ -1,0 +1,278 @@
+"""The file of a backup: an ordinary zip with a list of its parts, sealed as a whole.
+
+`database.sqlite3`, `media/…` and `settings/…` are the parts; `manifest.json` lists each with its size and
+SHA-256. The zip's comment ends in the SHA-256 of every byte before it, so a change of any single bit is
+found, also where no part would notice it. Any zip program can open the file.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import secrets
+import stat
+import struct
+import zipfile
+import zlib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, Any
+
+from buildlog.storage.durable_files import as_the_folder_is_owned, sync_folder
+
+FORMAT = 1
+DATABASE = "database.sqlite3"
+MANIFEST = "manifest.json"
+BLOCK_BYTES = 1024 * 1024
+LARGEST_MANIFEST_BYTES = 64 * 1024 * 1024
+SEAL = b"Firnlog backup. SHA-256 of all before this: "
+PACKED_ALREADY = (".jpg", ".npz", ".zip", ".gz")
+UNREADABLE = (
+    zipfile.BadZipFile, zlib.error, struct.error, EOFError, KeyError, ValueError, RuntimeError, OverflowError,
+    RecursionError,
+)  # fmt: skip
+
+
+class NotABackup(ValueError):
+    """The file cannot be restored; the message is a sentence for people."""
+
+
+@dataclass(frozen=True)
+class Part:
+    name: str
+    size_bytes: int
+    sha256: str
+
+
+@dataclass(frozen=True)
+class Manifest:
+    """What a backup says of itself."""
+
+    made_at: str
+    version: str
+    migrations: tuple[str, ...]
+    counts: dict[str, int]
+    missing_files: tuple[str, ...]
+    environment: dict[str, str]
+    parts: tuple[Part, ...]
+
+    @property
+    def record_count(self) -> int:
+        return sum(self.counts.values())
+
+    @property
+    def file_count(self) -> int:
+        return sum(one.name.startswith("media/") for one in self.parts)
+
+    @property
+    def unpacked_bytes(self) -> int:
+        return sum(one.size_bytes for one in self.parts)
+
+
+class Writer:
+    """Writes a backup beside its final name; it gets the name only once it is whole and on the disk."""
+
+    def __init__(self, target: Path) -> None:
+        self.target = target
+        self.part = target.with_name(f".{target.name}.{secrets.token_hex(4)}.part")
+        self.parts: list[Part] = []
+
+    def __enter__(self) -> Writer:
+        self._file = os.fdopen(os.open(self.part, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600), "w+b")
+        try:
+            self._zip = zipfile.ZipFile(self._file, "w", zipfile.ZIP_DEFLATED)
+        except BaseException:
+            self._give_up()
+            raise
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        if kind is not None:
+            self._give_up()
+
+    def _give_up(self) -> None:
+        # Closing would write the rest of the zip; only the file itself is closed, and goes.
+        self._zip.fp = None
+        try:
+            self._file.close()
+        except OSError:
+            pass
+        finally:
+            self.part.unlink(missing_ok=True)
+
+    def add(self, name: str, content: IO[bytes]) -> None:
+        info = zipfile.ZipInfo(name)
+        info.external_attr = (stat.S_IFREG | 0o600) << 16
+        packed = name.endswith(PACKED_ALREADY)
+        info.compress_type = zipfile.ZIP_STORED if packed else zipfile.ZIP_DEFLATED
+        found, size = hashlib.sha256(), 0
+        with self._zip.open(info, "w", force_zip64=True) as into:
+            while block := content.read(BLOCK_BYTES):
+                found.update(block)
+                size += len(block)
+                into.write(block)
+        self.parts.append(Part(name, size, found.hexdigest()))
+
+    def finish(self, **told: Any) -> Manifest:
+        """Write the list of parts and the seal, and give the file its name."""
+        manifest = Manifest(parts=tuple(self.parts), **told)
+        listed = {"firnlog": "backup", "format": FORMAT, **manifest.__dict__}
+        listed["parts"] = [one.__dict__ for one in manifest.parts]
+        self._zip.writestr(MANIFEST, json.dumps(listed, indent=1, ensure_ascii=False))
+        self._zip.comment = SEAL + b"0" * 64
+        self._zip.close()
+        seal = _digest_but_for_the_seal(self._file)
+        self._file.seek(-64, os.SEEK_END)
+        self._file.write(seal)
+        self._file.flush()
+        os.fsync(self._file.fileno())
+        self._file.close()
+        read(self.part)  # What cannot be read again is no backup.
+        as_the_folder_is_owned(self.part)
+        os.replace(self.part, self.target)
+        sync_folder(self.target.parent)
+        return manifest
+
+
+def _digest_but_for_the_seal(file: IO[bytes]) -> bytes:
+    left = file.seek(0, os.SEEK_END) - 64
+    file.seek(0)
+    found = hashlib.sha256()
+    while left and (block := file.read(min(BLOCK_BYTES, left))):
+        found.update(block)
+        left -= len(block)
+    return found.hexdigest().encode()
+
+
+def read(path: Path) -> Manifest:
+    """Check every byte of a backup, and return what it says of itself. Nothing is unpacked.
+
+    Raises NotABackup with a sentence.
+    """
+    try:
+        with path.open("rb") as file:
+            _check_seal(file)
+            with zipfile.ZipFile(file) as packed:
+                manifest = _manifest(packed)
+                _check_parts(packed, manifest)
+                return manifest
+    except NotABackup:
+        raise
+    except UNREADABLE:
+        raise NotABackup("The file is sealed, but its inside is not that of a backup.") from None
+    except OSError as error:
+        raise NotABackup(f"The file cannot be read: {error.strerror or error}.") from None
+
+
+def listed(path: Path) -> Manifest | None:
+    """What a file says of itself, quickly: neither its seal nor its parts are looked at. None where it says nothing."""
+    try:
+        with zipfile.ZipFile(path) as packed:
+            return _manifest(packed)
+    except (NotABackup, OSError, *UNREADABLE):
+        return None
+
+
+def _check_seal(file: IO[bytes]) -> None:
+    size = file.seek(0, os.SEEK_END)
+    if size < len(SEAL) + 64:
+        raise NotABackup("This is not a backup: the file is too short.")
+    file.seek(-len(SEAL) - 64, os.SEEK_END)
+    if file.read(len(SEAL)) != SEAL:
+        raise NotABackup(
+            "This is not a backup, or its end is missing. If it was copied here, copy it again; else take another."
+        )
+    if file.read(64) != _digest_but_for_the_seal(file):
+        raise NotABackup(
+            "The backup is damaged: it is not what was written when it was made. Copy it again, or take another."
+        )
+
+
+def _manifest(packed: zipfile.ZipFile) -> Manifest:
+    names = [one.filename for one in packed.infolist()]
+    if len(set(names)) != len(names):
+        raise NotABackup("Two parts of the backup have the same name.")
+    if MANIFEST not in names or packed.getinfo(MANIFEST).file_size > LARGEST_MANIFEST_BYTES:
+        raise NotABackup("The list of the backup's parts is missing.")
+    told = json.loads(packed.read(MANIFEST))
+    if not isinstance(told, dict) or told.get("firnlog") != "backup" or not isinstance(told.get("format"), int):
+        raise NotABackup("The list of the backup's parts is not one of ours.")
+    if told["format"] > FORMAT:
+        raise NotABackup(
+            f"The backup has format {told['format']}, from a newer version; this one reads up to {FORMAT}. "
+            "Update the program first."
+        )
+    try:
+        manifest = Manifest(
+            made_at=str(told["made_at"]),
+            version=str(told["version"]),
+            migrations=tuple(map(str, told["migrations"])),
+            counts={str(table): int(count) for table, count in told["counts"].items()},
+            missing_files=tuple(map(str, told["missing_files"])),
+            environment={str(name): str(value) for name, value in told["environment"].items()},
+            parts=tuple(Part(str(one["name"]), int(one["size_bytes"]), str(one["sha256"])) for one in told["parts"]),
+        )
+    except (KeyError, TypeError, ValueError, AttributeError):
+        raise NotABackup("The list of the backup's parts is not one of ours.") from None
+    for part in manifest.parts:
+        if not belongs(part.name):
+            raise NotABackup(f"A part of the backup has a name that leads elsewhere: {part.name[:80]!r}.")
+    if {one.name for one in manifest.parts} | {MANIFEST} != set(names) or len(manifest.parts) + 1 != len(names):
+        raise NotABackup("The backup's parts are not those of its list.")
+    if DATABASE not in names:
+        raise NotABackup("The backup holds no database.")
+    return manifest
+
+
+def belongs(name: str) -> bool:
+    """Whether a part of a backup may have this name: of the database, an upload or a setting, and leading nowhere."""
+    room, _, rest = name.partition("/")
+    steps = rest.split("/")
+    if name == DATABASE:
+        return True
+    if any("\ud800" <= sign <= "\udfff" for sign in name):
+        return False  # No text at all: bytes of a disk that were written in another code.
+    if room not in ("media", "settings") or (room == "settings" and len(steps) != 1):
+        return False
+    return all(step and not step.startswith(".") and not set(step) & set('\\:\0"<>|*?') for step in steps)
+
+
+def _check_parts(packed: zipfile.ZipFile, manifest: Manifest) -> None:
+    for part in manifest.parts:
+        info = packed.getinfo(part.name)
+        kind = stat.S_IFMT(info.external_attr >> 16)
+        if info.flag_bits & 1 or kind not in (0, stat.S_IFREG) or info.file_size != part.size_bytes:
+            raise NotABackup(f"The part {part.name} is not what the backup's list says.")
+        copy_part(packed, part, None)
+
+
+def copy_part(packed: zipfile.ZipFile, part: Part, into: IO[bytes] | None) -> None:
+    """Read one part, and check it against the list while it is written."""
+    found, size = hashlib.sha256(), 0
+    with packed.open(part.name) as content:
+        while block := content.read(BLOCK_BYTES):
+            size += len(block)
+            if size > part.size_bytes:
+                break
+            found.update(block)
+            if into is not None:
+                into.write(block)
+    if size != part.size_bytes or found.hexdigest() != part.sha256:
+        raise NotABackup(f"The part {part.name} is not what the backup's list says.")
+
+
+def unpack(path: Path, manifest: Manifest, folder: Path) -> None:
+    """Write every part into a new folder, and each of them to the disk."""
+    folders = {folder}
+    with zipfile.ZipFile(path) as packed:
+        for part in manifest.parts:
+            target = folder / part.name
+            target.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+            folders.update(one for one in target.parents if one.is_relative_to(folder))
+            with os.fdopen(os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
+                copy_part(packed, part, file)
+                file.flush()
+                os.fsync(file.fileno())
+    for one in folders:
+        sync_folder(one)

@@ -1,0 +1,183 @@
+"""Putting a backup in the place of the running data: checked, brought up to date beside it, and only then swapped."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import secrets
+import shutil
+import sqlite3
+import subprocess
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from django.conf import settings
+from django.core.files.storage import FileSystemStorage, default_storage
+from django.db import Error
+
+from buildlog.hosting import environment
+from buildlog.hosting.backups import in_use, making, package, restored_settings, server
+from buildlog.hosting.backups.database import LIVE_NAME, Database
+from buildlog.hosting.backups.package import DATABASE, Manifest, NotABackup
+from buildlog.hosting.backups.swap import RestoreFailed, finish_unfinished, plan_swap
+from buildlog.hosting.data_copy import CannotCopy
+from buildlog.hosting.file_copy import CannotCopyFile
+from buildlog.hosting.version import newer_than_known
+from buildlog.storage.durable_files import CannotLock, InUse, as_the_folder_is_owned, locked, sync_folder
+
+
+@dataclass(frozen=True)
+class Restored:
+    manifest: Manifest
+    kept: Path | None
+    record_count: int
+    brought_up_to_date: bool
+    places_left: tuple[str, ...] = ()
+    """Settings that say where the backup's installation kept things, and were not brought."""
+    problems: tuple[str, ...] = ()
+    """What this version does not take in the settings that were brought."""
+
+
+def check(file: Path) -> Manifest:
+    """Check a whole backup but for what only its unpacked database can tell. Raises NotABackup with a sentence."""
+    manifest = package.read(file)
+    newer = newer_than_known(manifest.migrations)
+    if newer:
+        raise NotABackup(
+            f"The backup is from a newer version of the program (it knows {newer[0]}). Update the program, "
+            "then restore."
+        )
+    return manifest
+
+
+def restore(file: Path, data: Path, *, now: datetime | None = None) -> Restored:
+    """Put a backup in the place of what is in the data folder, which is kept beside.
+
+    Where a server holds the records, they come into its database, which must be empty; settings and key stay those
+    of this host. Files come into the store in use. Raises NotABackup or RestoreFailed with a sentence, which says
+    so where the data are not as they were.
+    """
+    manifest = check(file)
+    stamp = (now or datetime.now(UTC)).strftime("%Y-%m-%dT%H%M%SZ")
+    with _alone(data):
+        finish_unfinished(data)
+        for stale in data.glob(".restoring-*"):
+            shutil.rmtree(stale, ignore_errors=True)  # Left by a restore that was killed before it swapped.
+        _refuse_without_room(manifest, data)
+        staged, kept = data / f".restoring-{secrets.token_hex(4)}", _free(data / f"replaced-{stamp}")
+        try:
+            staged.mkdir(mode=0o700)
+            old = _prepare(file, manifest, staged)
+            record_count = sum(Database(staged / LIVE_NAME).counts().values())
+            if server.holds_the_records():
+                server.bring_in(staged)
+                shutil.rmtree(staged, ignore_errors=True)
+                return Restored(manifest, None, record_count, old)
+            places = _bring_settings(staged, data)
+            if not isinstance(default_storage, FileSystemStorage):
+                server.bring_files_in(staged)
+                shutil.rmtree(staged / "media")
+            kept.mkdir(mode=0o700)
+            for path in (staged, *staged.rglob("*"), kept):
+                as_the_folder_is_owned(path, data)
+            plan_swap(data, staged, kept)
+        except BaseException as error:
+            (data / in_use.UNFINISHED).unlink(missing_ok=True)
+            for folder in (staged, kept):
+                shutil.rmtree(folder, ignore_errors=True)
+            if isinstance(error, OSError | sqlite3.Error | Error | CannotCopy | CannotCopyFile):
+                raise RestoreFailed(f"{making.in_a_sentence(error)} Your data are as they were.") from error
+            raise
+        finish_unfinished(data)
+    return Restored(manifest, kept, record_count, old, tuple(places), tuple(restored_settings.problems(data)))
+
+
+def _refuse_without_room(manifest: Manifest, data: Path) -> None:
+    free = shutil.disk_usage(data).free
+    if manifest.unpacked_bytes * 1.2 > free:
+        raise RestoreFailed(
+            f"The backup unpacks to {manifest.unpacked_bytes / 1e6:.0f} MB, and the disk of {data} has "
+            f"{free / 1e6:.0f} MB left. Make room, then restore."
+        )
+
+
+def _free(wanted: Path) -> Path:
+    number, found = 2, wanted
+    while found.exists():
+        found, number = wanted.with_name(f"{wanted.name}-{number}"), number + 1
+    return found
+
+
+@contextlib.contextmanager
+def _alone(data: Path) -> Iterator[None]:
+    try:
+        with locked(data / making.LOCK), in_use.alone(data):
+            yield
+    except in_use.NotNow as error:
+        raise RestoreFailed(f"{error} Your data are as they were.") from None
+    except CannotLock as error:
+        raise RestoreFailed(f"{error.strerror}. Your data are as they were.") from None
+    except InUse:
+        raise RestoreFailed(
+            "A backup or another restore is going on. Wait until it has ended. Your data are as they were."
+        ) from None
+
+
+def _prepare(file: Path, manifest: Manifest, staged: Path) -> bool:
+    """Unpack beside, check, bring up to date, check again. True if it came from an older version."""
+    package.unpack(file, manifest, staged)
+    os.rename(staged / DATABASE, staged / LIVE_NAME)
+    database = Database(staged / LIVE_NAME)
+    database.prove_whole()
+    if database.migrations() != manifest.migrations or database.counts() != manifest.counts:
+        raise NotABackup("Its database is not the one the backup's list describes.")
+    (staged / "media").mkdir(mode=0o700, exist_ok=True)
+    bring_up_to_date(staged)
+    with contextlib.closing(sqlite3.connect(database.path)) as connection:
+        # One file again, whole in itself: what is swapped must not leave a part of it behind.
+        connection.execute("PRAGMA journal_mode=DELETE")
+    database.prove_whole()
+    for path in (database.path, staged / "media", staged):
+        sync_folder(path)
+    return database.migrations() != manifest.migrations
+
+
+def _bring_settings(staged: Path, data: Path) -> list[str]:
+    """Put the backup's settings beside its database; of places they then say what those they replace say.
+
+    Returns the names of the settings that do not come for that reason.
+    """
+    # The steps that brought the database up to date ran in this folder, and made it a key.
+    (staged / "secret_key").unlink(missing_ok=True)
+    for path in (staged / "settings").glob("*"):
+        os.rename(path, staged / path.name)
+    shutil.rmtree(staged / "settings", ignore_errors=True)
+    came = staged / environment.FILE
+    places = restored_settings.keep_own_places(came, data / environment.FILE) if came.exists() else []
+    sync_folder(staged)
+    return places
+
+
+def bring_up_to_date(folder: Path) -> None:
+    """Run the migrations on the database in a folder that nobody uses yet.
+
+    In a process of its own, because its settings are those of that folder, and so that no step of it can reach
+    the running data.
+    """
+    # Where this installation's records are on a server, an empty word takes the place of its address.
+    surroundings = {**os.environ, "DATABASE_URL": "", "BUILDLOG_DATA_DIR": str(folder)}
+    surroundings["DJANGO_SETTINGS_MODULE"] = "buildlog.config.settings"
+    command = [sys.executable, str(settings.PROJECT / "manage.py"), "migrate", "--noinput", "--verbosity=0"]
+    done = subprocess.run(command, env=surroundings, cwd=settings.PROJECT, capture_output=True, text=True)
+    if done.returncode:
+        last = (done.stderr.strip().splitlines() or ["no reason given"])[-1]
+        raise RestoreFailed(f"Its database cannot be brought up to this version: {last}. Your data are as they were.")
+
+
+def finish(data: Path) -> bool:
+    """Finish a restore that was cut off. True if there was one. Raises RestoreFailed."""
+    with _alone(data):
+        return finish_unfinished(data)

@@ -1,0 +1,86 @@
+"""Backups that the server makes by itself.
+
+Every worker looks once a minute; the one that finds a backup due and takes the lock starts `manage.py backup`
+in a process of its own, so that no page waits for it and its memory goes with it.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import IO
+
+from django.conf import settings
+
+from buildlog.hosting.backups import status as standing
+from buildlog.storage.durable_files import InUse, locked
+
+LOOK_EVERY_S = 60.0
+LOCK = "schedule.lock"
+
+
+def start(data: Path, hours: float) -> None:
+    """Watch from a thread of this process, for as long as it lives."""
+    if hours > 0:
+        threading.Thread(target=_watch, args=(data, hours), name="backups", daemon=True).start()
+
+
+def _watch(data: Path, hours: float) -> None:
+    wait_s = LOOK_EVERY_S
+    while True:
+        # The first look comes later too: a server that has just started has people waiting for it.
+        time.sleep(wait_s)
+        wait_s = LOOK_EVERY_S
+        try:
+            if back_up_if_due(data, hours):
+                # The note of it asks for as long a wait; but a full disk takes no note.
+                wait_s = standing.again_after(hours).total_seconds()
+        except OSError as error:
+            print(f"The schedule of backups cannot go on for now: {error}", file=sys.stderr)
+
+
+def back_up_if_due(data: Path, hours: float) -> int | None:
+    """Make a backup if one is due and nobody else is at it. What it ended with, 0 for well; None if none was tried."""
+    if not standing.is_due(standing.read(data), hours, datetime.now(UTC)):
+        return None
+    try:
+        with locked(data / LOCK):
+            # Another may have made it between the first look and the lock.
+            if not standing.is_due(standing.read(data), hours, datetime.now(UTC)):
+                return None
+            return _begin("--if-due").wait()
+    except InUse:
+        return None
+
+
+class StillGoingOn(Exception):
+    """The backup takes longer than one would wait for it."""
+
+
+def back_up_now(wait_s: float) -> str:
+    """Make a backup whether one is due or not. Why there is none, in a sentence; "" when there is.
+
+    Raises StillGoingOn when the wait ends before the backup does.
+    """
+    with tempfile.TemporaryFile() as said:
+        try:
+            code = _begin(stderr=said).wait(wait_s)
+        except subprocess.TimeoutExpired:
+            raise StillGoingOn from None
+        if code == 0:
+            return ""
+        said.seek(0)
+        lines = said.read().decode(errors="replace").strip().splitlines() or ["The command gave no reason."]
+    return lines[-1].removeprefix("CommandError: ").removeprefix("No backup was made. ")
+
+
+def _begin(*arguments: str, stderr: IO[bytes] | None = None) -> subprocess.Popen[bytes]:
+    command = [sys.executable, str(settings.PROJECT / "manage.py"), "backup", *arguments]
+    return subprocess.Popen(
+        command, cwd=settings.PROJECT, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=stderr
+    )

@@ -1,0 +1,206 @@
+"""`manage.py check`: the usual mistakes of an installation behind a proxy, each with its mend.
+
+`manage.py check --deploy` also asks the running installation over its base URL.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import stat
+from collections.abc import Iterator
+from typing import Any
+
+from django.conf import settings
+from django.core.checks import CheckMessage, Error, Info, Warning, register
+from django.urls import get_resolver
+
+from buildlog.hosting import probe
+from buildlog.hosting.connection import mistakes
+from buildlog.hosting.setting_readers import HSTS_STEPS
+
+TAG = "proxy"
+_LOCAL_ENDINGS = (".local", ".lan", ".home.arpa", ".internal", ".localhost", ".test", ".example", ".invalid")
+# Fewer bits than these name half the world, not a proxy.
+_NARROWEST_BITS = {4: 8, 6: 16}
+
+
+@register(TAG)
+def check_surroundings(app_configs: Any, **options: Any) -> list[CheckMessage]:
+    return [*_debug(), *_base_url(), *_proxies(), *_database(), *_data_folder()]
+
+
+@register(TAG, deploy=True)
+def check_on_the_way(app_configs: Any, **options: Any) -> list[CheckMessage]:
+    if not settings.BASE_URL:
+        return [
+            Info(
+                "No BUILDLOG_BASE_URL is set, so there is no way through a proxy to try.",
+                hint="Set it when people reach this log through a proxy.",
+                id="buildlog.I020",
+            )
+        ]
+    try:
+        facts = probe.ask()
+    except probe.NoAnswer as error:
+        return [Error(str(error), id="buildlog.E021")]
+    found: list[CheckMessage] = [
+        Warning(
+            f"{one.what}: arrives as {one.arrived}; expected is {one.expected}.",
+            hint=one.mend,
+            id="buildlog.W022",
+        )
+        for one in mistakes(facts)
+    ]
+    if probe.refuses_photos():
+        found.append(
+            Warning(
+                "The proxy refuses uploads as large as a photo.",
+                hint="In nginx: client_max_body_size 512m; (the largest archive that is read in)",
+                id="buildlog.W023",
+            )
+        )
+    return found
+
+
+def _debug() -> Iterator[CheckMessage]:
+    host = settings.LISTENS_ON
+    if settings.BASE_URL:
+        why = "a base URL is set"
+    elif settings.SET["BUILDLOG_HOSTS"]:
+        why = "BUILDLOG_HOSTS is set"
+    elif not _is_loopback(host):
+        why = f"the server listens on {host}"
+    else:
+        return
+    if settings.DEBUG:
+        yield Error(
+            f"BUILDLOG_DEBUG is on, and {why}: error pages would show code and settings to strangers.",
+            hint="Take BUILDLOG_DEBUG away.",
+            id="buildlog.E001",
+        )
+
+
+def _base_url() -> Iterator[CheckMessage]:
+    base = settings.BASE_URL
+    if not base:
+        if settings.SET["BUILDLOG_HSTS"]:
+            yield _hsts_without_https()
+        return
+    if not base.is_https and _is_public(base.host):
+        yield Warning(
+            f"The base URL {base} is a public name without HTTPS: passwords go over the network unencrypted, and "
+            "phones keep no page for use without a network.",
+            hint=f"Get a certificate for the proxy and set BUILDLOG_BASE_URL=https://{base.netloc}{base.path}",
+            id="buildlog.W002",
+        )
+    if settings.SET["BUILDLOG_HSTS"] and not base.is_https:
+        yield _hsts_without_https()
+    if settings.SET["BUILDLOG_HSTS"] == HSTS_STEPS["year"]:
+        yield Info(
+            f"BUILDLOG_HSTS=year: for a year after their last visit, browsers refuse {base.host} without HTTPS, every "
+            "other service on that name included. It cannot be taken back from here.",
+            id="buildlog.I004",
+        )
+    if base.path and _is_own_page(base.path):
+        yield Error(
+            f"The base URL's path {base.path} begins like a page of the log itself, so the two cannot be told apart.",
+            hint=f"Choose another, for example BUILDLOG_BASE_URL={base.origin}/firnlog",
+            id="buildlog.E005",
+        )
+    yield from _hosts()
+
+
+def _hosts() -> Iterator[CheckMessage]:
+    base = settings.BASE_URL
+    for host in settings.SET["BUILDLOG_HOSTS"]:
+        if host == base.host:
+            yield Warning(
+                f"BUILDLOG_HOSTS names {host}, which the base URL names already.",
+                hint="Take it out of BUILDLOG_HOSTS.",
+                id="buildlog.W006",
+            )
+        elif base.is_https:
+            yield Warning(
+                f"BUILDLOG_HOSTS names {host} beside the base URL {base}. Cookies go over HTTPS only, and forms are "
+                f"taken from the base URL only: nobody can sign in at http://{host}.",
+                hint="Take it out of BUILDLOG_HOSTS and open the log at its base URL everywhere.",
+                id="buildlog.W007",
+            )
+
+
+def _proxies() -> Iterator[CheckMessage]:
+    base, trusted = settings.BASE_URL, settings.TRUSTED_PROXIES
+    if base.is_https and not trusted:
+        yield Warning(
+            "The base URL is https, but no proxy is trusted to say so: every request is taken as unencrypted, and the "
+            "proxy's address stands for everybody's.",
+            hint="Set BUILDLOG_TRUSTED_PROXIES to the proxy's address, for example BUILDLOG_TRUSTED_PROXIES=127.0.0.1",
+            id="buildlog.W008",
+        )
+    if not base and trusted:
+        yield Warning(
+            "BUILDLOG_TRUSTED_PROXIES is set without a base URL, so nothing else follows the proxy.",
+            hint="Set BUILDLOG_BASE_URL to the address people open, for example https://home.example",
+            id="buildlog.W009",
+        )
+    for network in trusted:
+        if network.prefixlen < _NARROWEST_BITS[network.version]:
+            yield Warning(
+                f"BUILDLOG_TRUSTED_PROXIES trusts {network}: nearly anybody may say who they are and how they came.",
+                hint="Name the proxy's own address, for example BUILDLOG_TRUSTED_PROXIES=172.17.0.1",
+                id="buildlog.W010",
+            )
+
+
+def _database() -> Iterator[CheckMessage]:
+    told = settings.SET["DATABASE_URL"]
+    if not told or told["OPTIONS"].get("sslmode") == "verify-full":
+        return
+    # An empty host or a path is a socket of this machine.
+    away = [one for one in told["HOST"].split(",") if one and not one.startswith("/") and not _is_loopback(one)]
+    if away:
+        yield Warning(
+            f"The database is on {', '.join(away)}, and nothing makes sure that what answers there is that server: "
+            "somebody on the way could read and change all records.",
+            hint="Let the server have a certificate, and end DATABASE_URL in ?sslmode=verify-full&sslrootcert="
+            "/etc/ssl/certs/ca-certificates.crt (or name the certificate of your own authority).",
+            id="buildlog.W012",
+        )
+
+
+def _data_folder() -> Iterator[CheckMessage]:
+    mode = stat.S_IMODE(settings.DATA.stat().st_mode)
+    if mode & (stat.S_IROTH | stat.S_IWOTH | stat.S_IXOTH):
+        yield Warning(
+            f"Every account of this machine can look into the data folder {settings.DATA} (mode {mode:o}), where "
+            "database and key are.",
+            hint=f"chmod 700 {settings.DATA}",
+            id="buildlog.W011",
+        )
+
+
+def _hsts_without_https() -> CheckMessage:
+    return Error(
+        "BUILDLOG_HSTS is set, but the base URL is not https: browsers pay no regard to it.",
+        hint="Set an https base URL, or take BUILDLOG_HSTS away.",
+        id="buildlog.E003",
+    )
+
+
+def _is_loopback(host: str) -> bool:
+    try:
+        return ipaddress.ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
+def _is_public(host: str) -> bool:
+    try:
+        return ipaddress.ip_address(host.strip("[]")).is_global
+    except ValueError:
+        return "." in host and not host.endswith(_LOCAL_ENDINGS)
+
+
+def _is_own_page(path: str) -> bool:
+    """Whether an address of the log's own could begin with the sub-path."""
+    return path.split("/")[1] in {str(one.pattern).split("/")[0] for one in get_resolver().url_patterns} | {"static"}

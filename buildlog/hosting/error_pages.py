@@ -1,0 +1,90 @@
+"""What is answered when a page broke. Nobody's work is lost by it, and the answer says what to do."""
+
+from __future__ import annotations
+
+import sqlite3
+import sys
+from typing import Any
+
+from django.db import DataError, IntegrityError, InterfaceError, OperationalError
+from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.middleware.csrf import get_token
+from django.shortcuts import render
+
+from buildlog.storage.conflicts import was_overtaken
+from buildlog.storage.full_disk import is_full
+from buildlog.storage.stored_files import is_of_the_store
+
+WORDS = {
+    400: "Something in what was sent cannot be stored, such as a zero byte or a number that is far too large. Change "
+    "it, then send it again.",
+    409: "Somebody else changed the same thing at this moment, so this was not stored. Look at it, then send this "
+    "again.",
+    503: "The server is too busy just now, or what keeps the records and files does not answer, so this was not "
+    "stored. Nothing is lost; send it again in a minute.",
+    507: "The disk of the server is full, so this was not stored. Nothing else was lost or changed. Make room there, "
+    "then send it again.",
+}
+
+
+def by_program(request: HttpRequest) -> bool:
+    """Whether a program asks, which reads JSON and no page."""
+    return request.path_info.startswith("/api/")
+
+
+def server_error(request: HttpRequest) -> HttpResponse:
+    """Called while the error is being handled, so that what broke can be looked at."""
+    status = _status_of(sys.exc_info()[1])
+    if by_program(request):
+        words = WORDS.get(status, "Something went wrong here. Nothing half-done was stored; send it again later.")
+        response: HttpResponse = JsonResponse({"detail": words}, status=status)
+    elif status in WORDS:
+        response = render(None, "not_stored.html", {"words": WORDS[status], **_typed(request)}, status=status)
+    else:
+        response = render(None, "500.html", status=status)
+    if status == 503:
+        response["Retry-After"] = "30"
+    return response
+
+
+def _typed(request: HttpRequest) -> dict[str, Any]:
+    """What a form brought, to be sent again from the answer: not every browser still has it when one goes back."""
+    if request.method != "POST" or not getattr(request, "csrf_processing_done", False):
+        return {}  # Nobody knows yet whether it was a form of ours.
+    fields = [(name, value) for name in request.POST for value in request.POST.getlist(name)]
+    if any("password" in name for name, _ in fields):
+        return {}
+    return {
+        "fields": [(name, value) for name, value in fields if name != "csrfmiddlewaretoken"],
+        "files": [file.name for name in request.FILES for file in request.FILES.getlist(name)],
+        "token": get_token(request),
+        "address": request.get_full_path(),
+    }
+
+
+def _status_of(error: BaseException | None) -> int:
+    """507: a full disk; 503: busy, or no answer from behind; 409: two at one moment; 400: it cannot be
+    stored; 500: a mistake of ours."""
+    if is_full(error):
+        return 507
+    found = 500
+    while error is not None:
+        code = getattr(error, "sqlite_errorcode", None)
+        if isinstance(error, IntegrityError) or was_overtaken(error):
+            found = 409
+        elif isinstance(error, DataError):
+            found = 400
+        elif code is None and _does_not_answer(error):
+            found = 503
+        elif code is not None and code & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+            return 503
+        error = error.__cause__ or error.__context__
+    return found
+
+
+def _does_not_answer(error: BaseException) -> bool:
+    """Whether a database server or an object store does not."""
+    if isinstance(error, (OperationalError, InterfaceError)):
+        # SQLite has no server: its own code, in the cause, says what it is.
+        return not isinstance(error.__cause__, sqlite3.Error)
+    return is_of_the_store(error)

@@ -1,0 +1,76 @@
+"""The owner's page on how the installation stands, and what other machines ask about its health."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+from django.conf import settings
+from django.contrib import messages
+from django.contrib.auth.decorators import login_not_required
+from django.db import Error
+from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.shortcuts import redirect, render
+from django.views.decorators.http import require_http_methods, require_safe
+
+from buildlog.hosting import health as condition
+from buildlog.hosting.backups import retention, schedule, server
+from buildlog.hosting.backups import status as standing
+from buildlog.hosting.version import VERSION
+from buildlog.people.roles import Right, has_right, needs
+
+LONGEST_WAIT_S = 20.0
+"""Less than any proxy waits for an answer."""
+
+
+@login_not_required
+@require_safe
+def health(request: HttpRequest) -> HttpResponse:
+    """200 while all is well, else 503. `?of=database,disk` asks for some parts only."""
+    names = [name for name in request.GET.get("of", "").split(",") if name] or list(condition.PARTS)
+    if set(names) - set(condition.PARTS):
+        words = f"of must name some of {', '.join(condition.PARTS)}. For example ?of=database,disk"
+        return JsonResponse({"detail": words}, status=400)
+    findings = condition.examine(names)
+    said = condition.told(findings, to_owner=_is_owner(request))
+    response = JsonResponse(said, status=200 if said["status"] == "ok" else 503)
+    response["Cache-Control"] = "no-store"
+    return response
+
+
+def _is_owner(request: HttpRequest) -> bool:
+    if settings.SESSION_COOKIE_NAME not in request.COOKIES:
+        return False
+    try:
+        return has_right(request.user, Right.ADMIT)
+    except Error:
+        # Who asks is in the database; while it cannot be reached, everybody is told little.
+        return False
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+@needs(Right.ADMIT)
+def upkeep(request: HttpRequest) -> HttpResponse:
+    """How the installation stands; a post makes a backup."""
+    if request.method == "POST":
+        try:
+            if trouble := schedule.back_up_now(LONGEST_WAIT_S):
+                messages.warning(request, f"No backup was made. {trouble}")
+            else:
+                messages.success(request, "A backup was made.")
+        except schedule.StillGoingOn:
+            messages.info(request, "The backup is still being made. Look again in a few minutes.")
+        return redirect("upkeep")
+    stands, now = standing.read(settings.DATA), datetime.now(UTC)
+    context = {
+        "stands": stands,
+        "age": standing.in_words(now - stands.good_at) if stands.good_at else "",
+        "warning": standing.warning(stands, settings.BACKUP_HOURS, now),
+        "backups": retention.backups_in(settings.BACKUP_DIR)[:100],
+        "folder": settings.BACKUP_DIR,
+        "hours": settings.BACKUP_HOURS,
+        "database": condition.database(),
+        "disk": condition.disk(),
+        "on_server": server.holds_the_records(),
+        "version": VERSION,
+    }
+    return render(request, "hosting/upkeep.html", context)

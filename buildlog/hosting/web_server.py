@@ -1,0 +1,186 @@
+"""The web server that `serve` runs: gunicorn keeps the processes, and waitress speaks HTTP in each of them.
+
+waitress reads a request whole before one of its threads sees it, and sends a slowly fetched answer without a
+thread, so that a slow client costs a connection and nothing else. It knows one process only; gunicorn starts
+several, replaces one that died, and ends them in order. Each is used as its makers mean it to be: gunicorn with a
+`worker_class` of one's own, waitress with sockets that are open already.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import os
+import resource
+import socket
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from types import FrameType
+from typing import Any
+
+from gunicorn.app.base import BaseApplication
+from gunicorn.glogging import Logger
+from gunicorn.workers.base import Worker
+from waitress import create_server, wasyncore
+
+from buildlog.storage.durable_files import as_the_folder_is_owned
+
+THREADS = 4
+"""So many requests one process works on at once."""
+CONNECTIONS = 1000
+"""So many clients of one process may be silent or slow at once."""
+LONGEST_WAIT_S = 30.0
+"""A connection on which nothing has moved for so long is closed."""
+LONGEST_STOP_S = 30
+"""So long a request that is being worked on has to end when the server is stopped."""
+BODY_IN_MEMORY_BYTES = 64 * 1024
+"""What is longer waits in a file until the whole request is here."""
+LARGEST_HEADER_BYTES = 32 * 1024
+LARGEST_BODY_BYTES = 600 * 1024 * 1024
+"""More is not even read; `buildlog.hosting.request_size` says what each page takes."""
+NOTHING_DONE_S, LOOK_AGAIN_AFTER_S = 0.000_05, 0.000_2
+MEMORY = "/dev/shm"
+DAY_S = 24 * 3600
+
+
+class WaitressWorker(Worker):
+    """One process, in which waitress runs for as long as gunicorn wants it to."""
+
+    server: Any = None
+    notify_at = 0.0
+
+    def run(self) -> None:
+        listeners = [listener.sock for listener in self.sockets]
+        for listener in listeners:
+            # Inherited by its connections. waitress keeps up to 16 MB of an answer; one that goes on beyond that
+            # holds a thread, until the system ends the connection of a client that does not fetch it.
+            listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, int(LONGEST_WAIT_S * 1000))
+        connections: dict[int, Any] = {}
+        self.server = create_server(
+            self.wsgi,
+            map=connections,
+            sockets=listeners,
+            threads=THREADS,
+            connection_limit=connections_within_open_files(),
+            channel_timeout=int(LONGEST_WAIT_S),
+            cleanup_interval=max(1, int(LONGEST_WAIT_S / 6)),
+            inbuf_overflow=BODY_IN_MEMORY_BYTES,
+            recv_bytes=BODY_IN_MEMORY_BYTES,
+            max_request_header_size=LARGEST_HEADER_BYTES,
+            max_request_body_size=LARGEST_BODY_BYTES,
+            # Whom to believe about the client is decided in one place, buildlog.hosting.forwarded.
+            clear_untrusted_proxy_headers=False,
+            log_socket_errors=False,
+            ident="firnlog",
+        )
+        while self.alive and self.ppid == os.getppid():
+            self.serve_what_is_ready(connections)
+        self.finish(connections)
+
+    def serve_what_is_ready(self, connections: dict[int, Any]) -> None:
+        """Let waitress read and write where it can at once, or wait up to a second for that."""
+        began = time.monotonic()
+        if began > self.notify_at:
+            self.notify()
+            self.notify_at = began + 1.0
+        wasyncore.loop(timeout=1.0, use_poll=True, map=connections, count=1)
+        if time.monotonic() - began < NOTHING_DONE_S:
+            # A thread is writing an answer just now; waitress would look a hundred times whether it has ended.
+            time.sleep(LOOK_AGAIN_AFTER_S)
+
+    def finish(self, connections: dict[int, Any]) -> None:
+        """Take nobody else in, and end what is being worked on and sent. A request that is still coming is let go."""
+        self.server.accepting = False
+        ends = time.monotonic() + LONGEST_STOP_S
+        while time.monotonic() < ends and any(
+            channel.requests or channel.total_outbufs_len for channel in self.server.active_channels.values()
+        ):
+            self.serve_what_is_ready(connections)
+        self.server.task_dispatcher.shutdown()
+
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+        super().handle_exit(sig, frame)
+        if self.server is not None:
+            self.server.pull_trigger()
+
+
+def connections_within_open_files() -> int:
+    """How many connections fit, each with a file for its body, into the number of files a process may open."""
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    wanted = 2 * CONNECTIONS + 200
+    if soft != resource.RLIM_INFINITY and soft < wanted:
+        soft = wanted if hard == resource.RLIM_INFINITY else min(wanted, hard)
+        resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
+        return max(10, (soft - 200) // 2)
+    return CONNECTIONS
+
+
+class Lines(Logger):
+    """The server's own lines have the form of all others."""
+
+    def setup(self, cfg: Any) -> None:
+        super().setup(cfg)
+        if ours := logging.getLogger("buildlog").handlers:
+            for handler in self.error_log.handlers:
+                handler.setFormatter(ours[0].formatter)
+
+
+class Server(BaseApplication):
+    """`load_application` is called in each process, once it runs. `arriving` is a folder for what is still coming."""
+
+    def __init__(
+        self, host: str, port: int, workers: int, load_application: Callable[[], Any], arriving: Path | None = None
+    ) -> None:
+        self.bind = f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
+        self.workers, self.load_application = workers, load_application
+        if arriving is not None:
+            keep_temporary_files_in(arriving)
+        super().__init__()
+
+    def load_config(self) -> None:
+        for name, value in {
+            "bind": self.bind,
+            "workers": self.workers,
+            "worker_class": WaitressWorker,
+            "timeout": 60,
+            "graceful_timeout": LONGEST_STOP_S + 10,
+            "loglevel": "warning",
+            "logger_class": Lines,
+            "proc_name": "firnlog",
+            # Touched each second to say that a process is well: on a memory card that would be a write each.
+            "worker_tmp_dir": MEMORY if os.access(MEMORY, os.W_OK) else None,
+            # It would lie in the home folder, one for all logs of an account.
+            "control_socket_disable": True,
+        }.items():
+            self.cfg.set(name, value)
+
+    def load(self) -> Any:
+        return without_body_for_head(self.load_application())
+
+
+def without_body_for_head(application: Callable[..., Any]) -> Callable[..., Any]:
+    """waitress sends what the application returns, and an answer to HEAD ends with its headers (RFC 9110, 9.3.2)."""
+
+    def answer(environ: dict[str, Any], start_response: Callable[..., Any]) -> Any:
+        body = application(environ, start_response)
+        if environ["REQUEST_METHOD"] != "HEAD":
+            return body
+        if hasattr(body, "close"):
+            body.close()
+        return []
+
+    return answer
+
+
+def keep_temporary_files_in(folder: Path) -> None:
+    """Uploads wait on the disk they are meant for: the system's own folder is often memory, or small."""
+    folder.mkdir(mode=0o700, exist_ok=True)
+    as_the_folder_is_owned(folder)
+    for file in folder.iterdir():
+        # Left by a process that was killed. Another server on these data may be using the younger ones, or end one now.
+        with contextlib.suppress(FileNotFoundError):
+            if file.is_file() and file.stat().st_mtime < time.time() - DAY_S:
+                file.unlink()
+    tempfile.tempdir = str(folder)

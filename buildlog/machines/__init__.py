@@ -1,0 +1,1 @@
+"""Vehicles, their revisions, and the parts fitted to them."""

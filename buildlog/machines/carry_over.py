@@ -1,0 +1,42 @@
+"""A new revision starts as its parent was."""
+
+from __future__ import annotations
+
+from django.db import transaction
+from django.utils import timezone
+
+from buildlog.machines.models import Fitting, Revision, Vehicle
+
+GEOMETRY = (
+    "contacts",
+    "track_width_m",
+    "wheelbase_m",
+    "rolling_circumference_m",
+    "drive_ratio",
+    "seat_x_m",
+    "seat_z_m",
+)
+MEASURED = ("mass_without_rider_kg", "cg_height_m")
+"""What was weighed and measured stays with the revision on which it was; those after it follow by their parts."""
+
+
+def next_revision(vehicle: Vehicle) -> Revision:
+    """An unsaved revision with the next number, like the newest one."""
+    parent = vehicle.revisions.order_by("-number").first()
+    revision = Revision(
+        vehicle=vehicle, number=parent.number + 1 if parent else 1, parent=parent, date=timezone.localdate()
+    )
+    if parent is not None:
+        for name in GEOMETRY:
+            setattr(revision, name, getattr(parent, name))
+    return revision
+
+
+def carry_fittings_over(revision: Revision) -> int:
+    """Fit to a saved revision what its parent carries. Returns how many fittings were carried."""
+    if revision.parent_id is None:
+        return 0
+    with transaction.atomic():
+        fittings = [fitting.carried_to(revision) for fitting in revision.parent.fittings.all()]
+        Fitting.objects.bulk_create(fittings)
+    return len(fittings)

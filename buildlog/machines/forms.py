@@ -1,0 +1,168 @@
+"""Forms for what was built and what broke."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.core.exceptions import ValidationError
+
+from buildlog.machines.models import Fitting, Part, Revision, Vehicle
+from buildlog.machines.specifications import CATEGORIES, read_specification
+from buildlog.quantities.fields import QuantityFormField
+from buildlog.records.forms import RecordForm, day_input
+
+
+class VehicleForm(RecordForm):
+    class Meta:
+        model = Vehicle
+        fields = ["name", "purpose"]
+
+
+MOVED_BY_PARTS = (
+    "As measured in this state. Left empty, what was measured on an earlier revision stands, moved by the parts that "
+    "changed since."
+)
+
+
+class RevisionForm(RecordForm):
+    belongs_to = ("vehicle",)
+    groups = (
+        (
+            "Geometry and mass",
+            (
+                "contacts",
+                "track_width_m",
+                "wheelbase_m",
+                "rolling_circumference_m",
+                "drive_ratio",
+                "mass_without_rider_kg",
+                "cg_height_m",
+            ),
+        ),
+        ("Where the rider sits", ("seat_x_m", "seat_z_m")),
+    )
+
+    class Meta:
+        model = Revision
+        fields = [
+            "number",
+            "parent",
+            "date",
+            "status",
+            "purpose",
+            "contacts",
+            "track_width_m",
+            "wheelbase_m",
+            "rolling_circumference_m",
+            "drive_ratio",
+            "mass_without_rider_kg",
+            "cg_height_m",
+            "seat_x_m",
+            "seat_z_m",
+        ]
+        widgets = {"date": day_input()}
+        help_texts = {
+            "mass_without_rider_kg": MOVED_BY_PARTS,
+            "cg_height_m": MOVED_BY_PARTS,
+            "seat_x_m": "Of the middle of the seat's surface; forward is positive.",
+            "seat_z_m": "Of the seat's surface, with the rider on it.",
+        }
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        siblings = Revision.objects.filter(vehicle=self.instance.vehicle).select_related("vehicle")
+        self.fields["parent"].queryset = siblings.exclude(pk=self.instance.pk)
+        self.fields["parent"].label_from_instance = lambda revision: revision.label
+        if self.instance._state.adding:
+            self.fields["parent"].help_text = "Its fittings and geometry are carried over to the new revision."
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or self.cleaned_data
+        number = cleaned.get("number")
+        same = Revision.objects.filter(vehicle=self.instance.vehicle, number=number).exclude(pk=self.instance.pk)
+        if number and same.exists():
+            raise ValidationError(
+                {"number": f"{self.instance.vehicle} already has an R{number}. Take a number not used yet."}
+            )
+        return cleaned
+
+
+class PartForm(RecordForm):
+    """A part of one category; its described quantities become fields from the declaration."""
+
+    belongs_to = ("category",)
+
+    class Meta:
+        model = Part
+        fields = ["name", "mass_kg", "notes"]
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.category = CATEGORIES[self.instance.category]
+        for quality in self.category.qualities:
+            self.fields[quality.name] = QuantityFormField(
+                kind=quality.kind,
+                low=quality.low,
+                high=quality.high,
+                includes_low=quality.low != 0,
+                label=quality.label,
+                required=quality.required,
+                initial=self.instance.specification.get(quality.name),
+            )
+        self.groups = ((f"{self.category.label}: what it can do", tuple(q.name for q in self.category.qualities)),)
+        self.dress()
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or self.cleaned_data
+        names = [quality.name for quality in self.category.qualities]
+        if any(name in self.errors for name in names):
+            return cleaned
+        # The form shows fewer digits than are kept, so what was not changed is taken from what is stored.
+        stored = self.instance.specification
+        kept = {name: stored[name] for name in names if name in stored and not self.writes(name)}
+        given = kept | {name: cleaned[name] for name in names if self.writes(name) and cleaned.get(name) is not None}
+        try:
+            self.instance.specification = read_specification(self.category.name, given)
+        except ValidationError as error:
+            for name, messages in error.message_dict.items():
+                self.add_error(name if name in self.fields else None, messages)
+        name = cleaned.get("name")
+        same = Part.objects.filter(category=self.category.name, name=name).exclude(pk=self.instance.pk)
+        if name and same.exists():
+            self.add_error("name", f"There is already a {self.category.label.lower()} called {name}.")
+        return cleaned
+
+    def _post_clean(self) -> None:
+        # The model would judge the specification again, under a name this form has no field for.
+        if not self.errors:
+            super()._post_clean()
+
+
+class FittingForm(RecordForm):
+    belongs_to = ("revision",)
+    together = (("quantity", "series", "parallel"),)
+    groups = (
+        ("Place", ("x_m", "z_m")),
+        ("Wiring, for battery modules", ("series", "parallel")),
+    )
+
+    class Meta:
+        model = Fitting
+        fields = ["part", "quantity", "x_m", "z_m", "series", "parallel"]
+        labels = {"series": "in series", "parallel": "in parallel"}
+        help_texts = {
+            "x_m": "From the rear contact, forward is positive.",
+            "z_m": "Of its centre, from the ground.",
+            "parallel": "Quantity = series × parallel.",
+        }
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["part"].choices = [("", "Choose a part"), *_parts_by_category()]
+
+
+def _parts_by_category() -> list[tuple[str, list[tuple[str, str]]]]:
+    groups: dict[str, list[tuple[str, str]]] = {}
+    for part in Part.objects.all():
+        groups.setdefault(CATEGORIES[part.category].label, []).append((str(part.pk), part.name))
+    return list(groups.items())

@@ -1,0 +1,277 @@
+"""What the parts fitted to a revision add up to: mass, pack, limits, stability."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import NamedTuple
+
+from buildlog.machines.balance import SEAT, Balance, WithRider, up_the_line
+from buildlog.machines.models import Fitting, Revision
+from buildlog.machines.queries import LINE, read_line
+from buildlog.machines.seen_voltages import SeenVoltage
+from calc import pack, stability
+from calc.alarms import Alarm, cut_off_alarm, highest_alarm
+from calc.cautions import BATTERY, TIPPING
+from calc.quantities import written
+from calc.session_facts import LimitFacts, PackFacts
+
+
+@dataclass(frozen=True)
+class Plate:
+    """A number of the build, as the page shows it; like a session's result."""
+
+    key: str
+    label: str
+    kind: str
+    value: float
+    method: str
+    kernel: str = ""
+    caution: str = ""
+    improve: str = ""
+    u: float | None = None
+    alarm: Alarm | None = None
+
+
+class Voltage(NamedTuple):
+    """A voltage of the pack: what has it, and whether it was measured."""
+
+    voltage_v: float
+    subject: str
+    measured: bool
+
+
+ELECTRONICS = (("speed_controller", "controller"), ("motor", "motor"))
+
+
+class Machine:
+    """One revision with its fittings, read once.
+
+    The revision should come from `queries.read_line`, or its fittings be fetched with it. `seen` holds the highest
+    voltage that was measured with each revision of the machine, where a page looks at that.
+    """
+
+    def __init__(
+        self,
+        revision: Revision,
+        fittings: list[Fitting] | None = None,
+        seen: Mapping[uuid.UUID, SeenVoltage] | None = None,
+    ) -> None:
+        self.revision = revision
+        # Fittings may be given, for a machine that is only thought of and stands nowhere yet.
+        self.fittings: list[Fitting] = list(revision.fittings.all()) if fittings is None else fittings
+        self.seen = seen or {}
+
+    @classmethod
+    def in_line(cls, revision: Revision, seen: Mapping[uuid.UUID, SeenVoltage] | None = None) -> Machine:
+        """The machine of a revision, its fittings out of the vehicle's line where that is read already."""
+        held = next((one for one in getattr(revision.vehicle, LINE, ()) if one.pk == revision.pk), revision)
+        return cls(revision, list(held.fittings.all()), seen)
+
+    def _of(self, category: str) -> list[Fitting]:
+        return [fitting for fitting in self.fittings if fitting.part.category == category]
+
+    @cached_property
+    def line(self) -> dict[uuid.UUID, Revision]:
+        """The machine's revisions with their fittings, by key."""
+        vehicle = self.revision.vehicle
+        return {one.pk: one for one in getattr(vehicle, LINE, None) or read_line(vehicle)}
+
+    @cached_property
+    def balance(self) -> Balance:
+        return Balance(self.revision, self.fittings, self.line)
+
+    @property
+    def mass_kg(self) -> float | None:
+        """Mass without rider: as weighed, or else as the parts add up."""
+        return self.balance.mass.value
+
+    @property
+    def cg_height_m(self) -> float | None:
+        """Without rider: as measured, or else as the parts add up."""
+        return self.balance.height.value
+
+    def with_rider(self, load_kg: float | None) -> WithRider | None:
+        """Machine and that mass on the seat, as far as is known."""
+        return self.balance.with_rider(load_kg)
+
+    @cached_property
+    def pack(self) -> PackFacts | None:
+        """The battery modules as one pack. Modules of different kinds are not added up by guessing."""
+        modules = self._of("battery_module")
+        if len(modules) != 1:
+            return None
+        fitting, told = modules[0], modules[0].part.specification
+        needed = ("full_voltage_v", "nominal_voltage_v", "empty_voltage_v", "capacity_ah")
+        if any(name not in told for name in needed):
+            return None
+        series, parallel = fitting.series or 1, fitting.parallel or fitting.quantity
+        whole = pack.modules(series, parallel, **{name: told[name] for name in needed})
+        continuous_a = told.get("continuous_current_a")
+        return PackFacts(
+            # 14 times 4.2 V is 58.8 V; in binary it would be a little above a voltage that was measured as 58.8 V.
+            full_voltage_v=round(whole.full_voltage_v, 9),
+            nominal_voltage_v=whole.nominal_voltage_v,
+            empty_voltage_v=whole.empty_voltage_v,
+            capacity_ah=whole.capacity_ah,
+            energy_wh=whole.energy_wh,
+            continuous_current_a=None if continuous_a is None else continuous_a * parallel,
+            curve=_assumed_curve(whole.empty_voltage_v, whole.full_voltage_v),
+            highest_temperature_c=told.get("highest_temperature_c"),
+            lowest_temperature_c=told.get("lowest_temperature_c"),
+            lowest_charging_temperature_c=told.get("lowest_charging_temperature_c"),
+        )
+
+    @cached_property
+    def highest_voltage(self) -> Voltage | None:
+        """The highest there is: of the full pack, or measured with this pack on this revision or the last before it."""
+        full = Voltage(self.pack.full_voltage_v, "the full pack", False) if self.pack is not None else None
+        if not self.seen:
+            return full
+        for step in up_the_line(self.revision, self.line):
+            if step is not self.revision and _wiring(step.fittings.all()) != _wiring(self.fittings):
+                break
+            if step.pk in self.seen:
+                measured = Voltage(*self.seen[step.pk], True)
+                return full if full is not None and full.voltage_v > measured.voltage_v else measured
+        return full
+
+    def limits(self, category: str) -> LimitFacts | None:
+        """The tightest limits of the fitted controllers or motors."""
+        told = [fitting.part.specification for fitting in self._of(category)]
+        if not told:
+            return None
+
+        def tightest(name: str) -> float | None:
+            return min((row[name] for row in told if name in row), default=None)
+
+        return LimitFacts(
+            highest_voltage_v=tightest("highest_voltage_v"),
+            lowest_voltage_v=max((row["lowest_voltage_v"] for row in told if "lowest_voltage_v" in row), default=None),
+            continuous_current_a=tightest("continuous_current_a"),
+            highest_temperature_c=tightest("highest_temperature_c"),
+        )
+
+    @property
+    def single_contact(self) -> str:
+        """Where a machine of three contacts has only one: "front", "rear", or "" for others."""
+        contacts = self.revision.contacts
+        if contacts == Revision.Contacts.ONE_FRONT_TWO_REAR:
+            return "front"
+        return "rear" if contacts == Revision.Contacts.TWO_FRONT_ONE_REAR else ""
+
+    def voltage_alarm(self, category: str) -> Alarm | None:
+        """What to say of the highest voltage beside what controllers or motors stand."""
+        limits, highest = self.limits(category), self.highest_voltage
+        if highest is None or limits is None or limits.highest_voltage_v is None:
+            return None
+        name = dict(ELECTRONICS)[category]
+        return highest_alarm(name, limits.highest_voltage_v, highest.voltage_v, highest.subject, highest.measured)
+
+    @cached_property
+    def cut_off_alarm(self) -> Alarm | None:
+        """What to say of a pack at whose full voltage the controller does not even wake."""
+        limits = self.limits("speed_controller")
+        if self.pack is None or limits is None or limits.lowest_voltage_v is None:
+            return None
+        return cut_off_alarm(limits.lowest_voltage_v, self.pack.full_voltage_v, "the full pack", False)
+
+    @cached_property
+    def warnings(self) -> list[Alarm]:
+        found = [*(self.voltage_alarm(category) for category, _ in ELECTRONICS), self.cut_off_alarm]
+        return [alarm for alarm in found if alarm is not None]
+
+    @cached_property
+    def plates(self) -> list[Plate]:
+        balance, rows = self.balance, []
+        if self.mass_kg is not None:
+            rows.append(Plate("mass", "Mass without rider", "mass", self.mass_kg, balance.mass.how))
+        rows += self._pack_plates()
+        if balance.forward.value is not None:
+            rows.append(
+                Plate("cg_forward", "Centre of gravity, forward", "length", balance.forward.value, balance.forward.how,
+                      "stability.centre_of_gravity")
+            )  # fmt: skip
+        if self.cg_height_m is not None:
+            moved = balance.height.measured_on not in (None, self.revision)
+            kernel = "stability.after_changes" if moved else "stability.centre_of_gravity"
+            rows.append(
+                Plate("cg_height", "Centre of gravity, height", "length", self.cg_height_m, balance.height.how, kernel)
+            )
+        if self.cg_height_m and self.revision.track_width_m:
+            factor = stability.static_stability_factor(self.revision.track_width_m, self.cg_height_m)
+            rows.append(
+                Plate("stability", "Static stability factor", "ratio", factor,
+                      "Without rider; a rider raises the centre of gravity and lowers it.",
+                      "stability.static_stability_factor", TIPPING)
+            )  # fmt: skip
+        return rows
+
+    def _pack_plates(self) -> list[Plate]:
+        rows = []
+        if self.pack is not None:
+            for key, label, kind, value in (
+                ("full_voltage", "Pack, full", "voltage", self.pack.full_voltage_v),
+                ("nominal_voltage", "Pack, nominal", "voltage", self.pack.nominal_voltage_v),
+                ("capacity", "Pack capacity", "charge", self.pack.capacity_ah),
+                ("energy", "Pack energy, nominal", "energy", self.pack.energy_wh),
+            ):
+                caution = BATTERY if key == "full_voltage" else ""
+                rows.append(Plate(key, label, kind, value, "Modules in series and parallel.", "pack.modules", caution))
+        highest = self.highest_voltage
+        for category, name in ELECTRONICS:
+            limits = self.limits(category)
+            if highest is not None and limits is not None and limits.highest_voltage_v is not None:
+                margin_v = pack.voltage_margin_v(limits.highest_voltage_v, highest.voltage_v)
+                how = f"Its limit less the highest voltage, {written(highest.voltage_v, 'voltage')}: {highest.subject}."
+                rows.append(
+                    Plate(f"{category}_margin", f"{name.capitalize()} voltage margin", "voltage", margin_v, how,
+                          "pack.voltage_margin_v", alarm=self.voltage_alarm(category))
+                )  # fmt: skip
+        return rows
+
+    @cached_property
+    def missing(self) -> list[str]:
+        """What a person must still tell for the rest of the numbers."""
+        needed = []
+        if self.mass_kg is None:
+            needed.append(f"mass: {self.balance.mass.needs}")
+        if self.pack is None:
+            several = len(self._of("battery_module")) > 1
+            needed.append(
+                "pack: battery modules of one kind only can be added up"
+                if several
+                else "pack: fit battery modules, with how many in series and parallel"
+            )
+        if self.limits("speed_controller") is None:
+            needed.append("voltage and current margins: fit the speed controller")
+        needed += [
+            f"stability: {figure.needs}"
+            for figure in (self.balance.height, self.balance.forward)
+            if figure.value is None
+        ]
+        if self.revision.seat_x_m is None or self.revision.seat_z_m is None:
+            needed.append(f"figures with a rider: {SEAT}")
+        if self.revision.track_width_m is None:
+            needed.append("stability: measure the track width")
+        return needed
+
+
+def _wiring(fittings: Iterable[Fitting]) -> list[tuple[uuid.UUID, int]]:
+    """Of which modules a pack is, and how many in series: what its voltage follows from."""
+    return sorted((one.part_id, one.series or 1) for one in fittings if one.part.category == "battery_module")
+
+
+def _assumed_curve(empty_voltage_v: float, full_voltage_v: float) -> pack.StateOfChargeCurve:
+    """The shape of one published cell's rest-voltage curve, stretched between this pack's ends.
+
+    The pages call it assumed, and its uncertainty is one of the measuring assumptions.
+    """
+    cell = pack.CELL_CURVE
+    lowest, highest = cell.voltage_v[0], cell.voltage_v[-1]
+    stretch = (full_voltage_v - empty_voltage_v) / (highest - lowest)
+    return pack.StateOfChargeCurve(
+        cell.state_of_charge, tuple(empty_voltage_v + (volts - lowest) * stretch for volts in cell.voltage_v)
+    )

@@ -1,0 +1,235 @@
+"""Vehicles, their revisions, and the parts fitted to them."""
+
+from __future__ import annotations
+
+import uuid
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.core.validators import MaxValueValidator, MinValueValidator
+from django.db import models
+from django.db.models import F, Q
+from django.urls import reverse
+
+from buildlog.machines.specifications import CATEGORY_CHOICES, read_specification
+from buildlog.quantities.fields import QuantityField
+from buildlog.records.models import MadeRecord
+
+
+class Vehicle(MadeRecord):
+    """One machine through all its life."""
+
+    id = models.UUIDField(primary_key=True, default=uuid.uuid4)
+    name = models.CharField(max_length=80, unique=True)
+    purpose = models.TextField(blank=True, max_length=2000)
+    invented = models.BooleanField(default=False, editable=False, help_text="Part of the demo, not a real machine.")
+    created_at = models.DateTimeField(auto_now_add=True)
+
+    class Meta:
+        ordering = ["name"]
+
+    def __str__(self) -> str:
+        return self.name
+
+    def get_absolute_url(self) -> str:
+        return reverse("vehicle", args=[self.pk])
+
+
+class Revision(MadeRecord):
+    """The state of a vehicle between two changes."""
+
+    class Status(models.TextChoices):
+        PLANNED = "planned", "Planned"
+        IN_BUILD = "in_build", "In build"
+        RIDING = "riding", "Riding"
+        RETIRED = "retired", "Retired"
+
+    class Contacts(models.TextChoices):
+        ONE_FRONT_TWO_REAR = "one_front_two_rear", "Three: one front, two rear"
+        TWO_FRONT_ONE_REAR = "two_front_one_rear", "Three: two front, one rear"
+        FOUR = "four", "Four: two front, two rear"
+        TWO = "two", "Two: one behind the other"
+
+    id = models.UUIDField(primary_key=True, default=uuid.uuid4)
+    vehicle = models.ForeignKey(Vehicle, on_delete=models.CASCADE, related_name="revisions")
+    number = models.PositiveIntegerField(validators=[MinValueValidator(1), MaxValueValidator(9999)])
+    # RESTRICT, not PROTECT: a parent is kept for its children, but may go together with them.
+    parent = models.ForeignKey("self", on_delete=models.RESTRICT, null=True, blank=True, related_name="children")
+    date = models.DateField("date of this state")
+    status = models.CharField(max_length=10, choices=Status.choices, default=Status.PLANNED)
+    purpose = models.TextField("what it is for", blank=True, max_length=2000)
+    contacts = models.CharField("ground contacts", max_length=20, choices=Contacts.choices, blank=True)
+    track_width_m = QuantityField("track width", kind="length", null=True, blank=True, includes_low=False, high=10)
+    wheelbase_m = QuantityField("wheelbase", kind="length", null=True, blank=True, includes_low=False, high=20)
+    rolling_circumference_m = QuantityField(
+        "rolling circumference of the driven wheel", kind="length", null=True, blank=True, includes_low=False, high=20
+    )
+    drive_ratio = QuantityField(
+        "drive ratio (motor turns per wheel turn)",
+        kind="ratio",
+        null=True,
+        blank=True,
+        includes_low=False,
+        high=200,
+    )
+    mass_without_rider_kg = QuantityField(
+        "mass without rider", kind="mass", null=True, blank=True, includes_low=False, high=5000
+    )
+    cg_height_m = QuantityField(
+        "height of the centre of gravity, measured, without rider",
+        kind="length",
+        null=True,
+        blank=True,
+        includes_low=False,
+        high=5,
+    )
+    seat_x_m = QuantityField(
+        "seat, forward of the rear contact", kind="length", null=True, blank=True, low=-20, high=20
+    )
+    seat_z_m = QuantityField("seat, height above ground", kind="length", null=True, blank=True, low=0, high=5)
+
+    class Meta:
+        ordering = ["vehicle", "number"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["vehicle", "number"],
+                name="revision_number_is_used_once",
+                violation_error_message="This vehicle already has a revision with that number.",
+            ),
+            models.CheckConstraint(condition=Q(number__gte=1), name="revision_number_starts_at_one"),
+            models.CheckConstraint(
+                condition=Q(parent__isnull=True) | ~Q(parent=F("id")), name="revision_is_not_its_own_parent"
+            ),
+            models.CheckConstraint(
+                condition=Q(status__in=["planned", "in_build", "riding", "retired"]), name="revision_status_is_known"
+            ),
+            *[
+                models.CheckConstraint(
+                    condition=Q(**{f"{name}__isnull": True}) | Q(**{f"{name}__gt": 0}),
+                    name=f"revision_{name}_above_zero",
+                )
+                for name in (
+                    "track_width_m",
+                    "wheelbase_m",
+                    "rolling_circumference_m",
+                    "drive_ratio",
+                    "mass_without_rider_kg",
+                    "cg_height_m",
+                )
+            ],
+            models.CheckConstraint(
+                condition=Q(seat_x_m__isnull=True) | Q(seat_x_m__gte=-20, seat_x_m__lte=20),
+                name="revision_seat_x_m_within_20_m",
+            ),
+            models.CheckConstraint(
+                condition=Q(seat_z_m__isnull=True) | Q(seat_z_m__gte=0, seat_z_m__lte=5),
+                name="revision_seat_z_m_from_0_to_5_m",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.vehicle.name} R{self.number}"
+
+    def get_absolute_url(self) -> str:
+        return reverse("revision", args=[self.pk])
+
+    @property
+    def label(self) -> str:
+        return f"R{self.number}"
+
+    def clean(self) -> None:
+        if self.parent is not None and self.vehicle_id and self.parent.vehicle_id != self.vehicle_id:
+            raise ValidationError({"parent": "The parent must be a revision of the same vehicle."})
+        if self.parent is not None and self.number and self.parent.number >= self.number:
+            raise ValidationError({"parent": f"The parent must come before R{self.number}; it is {self.parent.label}."})
+
+
+class Part(MadeRecord):
+    """A thing with a specification, which can be fitted to any revision."""
+
+    id = models.UUIDField(primary_key=True, default=uuid.uuid4)
+    name = models.CharField(max_length=120)
+    category = models.CharField(max_length=20, choices=CATEGORY_CHOICES)
+    mass_kg = QuantityField("mass of one", kind="mass", null=True, blank=True, high=5000)
+    specification = models.JSONField(default=dict, blank=True)
+    notes = models.TextField(blank=True, max_length=2000)
+    invented = models.BooleanField(default=False, editable=False)
+
+    class Meta:
+        ordering = ["category", "name"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["category", "name"],
+                name="part_name_is_used_once_per_category",
+                violation_error_message="There is already a part of this category with that name.",
+            ),
+            models.CheckConstraint(
+                condition=Q(mass_kg__isnull=True) | Q(mass_kg__gte=0), name="part_mass_is_not_negative"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+    def get_absolute_url(self) -> str:
+        return reverse("part", args=[self.pk])
+
+    def clean(self) -> None:
+        try:
+            self.specification = read_specification(self.category, self.specification)
+        except ValidationError as error:
+            raise ValidationError({"specification": error.messages}) from None
+
+
+class Fitting(MadeRecord):
+    """A part at its place on a revision."""
+
+    id = models.UUIDField(primary_key=True, default=uuid.uuid4)
+    revision = models.ForeignKey(Revision, on_delete=models.CASCADE, related_name="fittings")
+    part = models.ForeignKey(Part, on_delete=models.PROTECT, related_name="fittings")
+    quantity = models.PositiveIntegerField(default=1, validators=[MinValueValidator(1), MaxValueValidator(1000)])
+    x_m = QuantityField("forward of the rear contact", kind="length", null=True, blank=True, low=-20, high=20)
+    z_m = QuantityField("height above ground", kind="length", null=True, blank=True, low=-1, high=10)
+    series = models.PositiveIntegerField(null=True, blank=True, validators=[MinValueValidator(1)])
+    parallel = models.PositiveIntegerField(null=True, blank=True, validators=[MinValueValidator(1)])
+
+    class Meta:
+        ordering = ["revision", "part__category", "part__name"]
+        constraints = [
+            models.CheckConstraint(condition=Q(quantity__gte=1), name="fitting_has_at_least_one"),
+            models.CheckConstraint(
+                condition=Q(series__isnull=True, parallel__isnull=True)
+                | Q(series__isnull=False, parallel__isnull=False, quantity=F("series") * F("parallel")),
+                name="fitting_quantity_is_series_times_parallel",
+                violation_error_message="The quantity must be series × parallel, for example 4 = 2 in series × 2.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.quantity} × {self.part.name}"
+
+    def clean(self) -> None:
+        wired = self.series is not None or self.parallel is not None
+        if not self.part_id:
+            return
+        if self.part.category != "battery_module":
+            if wired:
+                raise ValidationError({"series": "Only battery modules are wired in series and parallel."})
+            return
+        series, parallel = self.series or 1, self.parallel or 1
+        if not wired:
+            self.series, self.parallel = 1, self.quantity
+        elif series * parallel != self.quantity:
+            raise ValidationError(
+                {
+                    "quantity": f"{self.quantity} modules cannot be {series} in series × {parallel} in parallel "
+                    f"({series * parallel}). Change one of the three."
+                }
+            )
+
+    def carried_to(self, revision: Revision) -> Fitting:
+        """An unsaved copy for another revision."""
+        copied: dict[str, Any] = {
+            name: getattr(self, name) for name in ("quantity", "x_m", "z_m", "series", "parallel")
+        }
+        return Fitting(revision=revision, part_id=self.part_id, **copied)

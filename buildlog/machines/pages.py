@@ -1,0 +1,122 @@
+"""Pages of vehicles and their revisions."""
+
+from __future__ import annotations
+
+import uuid
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.views.decorators.http import require_http_methods, require_safe
+
+from buildlog.machines import queries
+from buildlog.machines.carry_over import carry_fittings_over, next_revision
+from buildlog.machines.difference import difference
+from buildlog.machines.forms import FittingForm, RevisionForm, VehicleForm
+from buildlog.machines.machine import Machine
+from buildlog.machines.models import Fitting, Revision, Vehicle
+from buildlog.people.roles import Right, needs
+from buildlog.records.pages import change_record, remove_record, write_record
+
+form_page = require_http_methods(["GET", "HEAD", "POST"])
+
+
+@form_page
+@needs(Right.BUILD)
+def new_vehicle(request: HttpRequest) -> HttpResponse:
+    return write_record(request, VehicleForm, Vehicle(), title="New machine", back=reverse("home"))
+
+
+@form_page
+@needs(Right.BUILD)
+def edit_vehicle(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    return change_record(request, VehicleForm, Vehicle.objects.all(), pk, list_page="home")
+
+
+@form_page
+@needs(Right.BUILD)
+def remove_vehicle(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    found = get_object_or_404(Vehicle, pk=pk)
+    return remove_record(request, found, back=found.get_absolute_url(), after=reverse("home"))
+
+
+@form_page
+@needs(Right.BUILD)
+def new_revision(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    """A revision like the newest one; saving it carries the parent's fittings over."""
+    vehicle = get_object_or_404(Vehicle, pk=pk)
+    revision = next_revision(vehicle)
+    form = RevisionForm(request.POST or None, instance=revision, unit_system=request.user.unit_system)
+    if request.method == "POST" and form.is_valid():
+        saved = form.save()
+        carried = carry_fittings_over(saved)
+        messages.success(request, f"{saved.label} made; {carried} fittings carried over from its parent.")
+        return redirect(saved)
+    context = {"form": form, "heading": f"New revision of {vehicle}", "back": vehicle.get_absolute_url()}
+    return render(request, "records/record_form.html", context, status=422 if form.is_bound else 200)
+
+
+@form_page
+@needs(Right.BUILD)
+def edit_revision(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    rows = Revision.objects.select_related("vehicle")
+    return change_record(request, RevisionForm, rows, pk, list_page="home", made=carry_fittings_over)
+
+
+@form_page
+@needs(Right.BUILD)
+def remove_revision(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    found = get_object_or_404(Revision.objects.select_related("vehicle"), pk=pk)
+    return remove_record(request, found, back=found.get_absolute_url(), after=found.vehicle.get_absolute_url())
+
+
+@require_safe
+def revision_difference(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    """What changed between two revisions; `from` and `to` are revision numbers."""
+    vehicle = get_object_or_404(Vehicle, pk=pk)
+    revisions = {revision.number: revision for revision in queries.read_line(vehicle)}
+    chosen = [revisions.get(_number(request.GET.get(name))) for name in ("from", "to")]
+    before, after = chosen
+    context: dict[str, object] = {"vehicle": vehicle, "revisions": revisions.values(), "before": before, "after": after}
+    if before and after:
+        context["difference"] = difference(Machine(before), Machine(after), request.user.unit_system)
+    elif any(request.GET.get(name) for name in ("from", "to")):
+        context["unknown"] = True
+    return render(request, "machines/difference.html", context)
+
+
+def _number(text: str | None) -> int:
+    return int(text) if text and text.isascii() and text.isdigit() and len(text) < 6 else 0
+
+
+@form_page
+@needs(Right.BUILD)
+def new_fitting(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    found = get_object_or_404(Revision.objects.select_related("vehicle"), pk=pk)
+    back = found.get_absolute_url()
+    return write_record(
+        request, FittingForm, Fitting(revision=found), title=f"Fit a part to {found}", back=back, after=back
+    )
+
+
+@form_page
+@needs(Right.BUILD)
+def edit_fitting(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    rows = Fitting.objects.select_related("revision__vehicle", "part")
+    return change_record(
+        request,
+        FittingForm,
+        rows,
+        pk,
+        title=lambda found: f"{found.part} on {found.revision}",
+        back=lambda fitting: fitting.revision.get_absolute_url(),
+    )
+
+
+@form_page
+@needs(Right.BUILD)
+def remove_fitting(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    fitting = get_object_or_404(Fitting.objects.select_related("revision__vehicle", "part"), pk=pk)
+    back = fitting.revision.get_absolute_url()
+    return remove_record(request, fitting, back=back, after=back)

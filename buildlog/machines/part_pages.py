@@ -1,0 +1,48 @@
+"""Pages of parts."""
+
+from __future__ import annotations
+
+import uuid
+
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+from django.urls import reverse
+from django.views.decorators.http import require_http_methods, require_safe
+
+from buildlog.machines import queries
+from buildlog.machines.forms import PartForm
+from buildlog.machines.models import Part
+from buildlog.machines.specifications import CATEGORIES
+from buildlog.people.roles import Right, needs
+from buildlog.records.pages import change_record, remove_record, write_record
+
+form_page = require_http_methods(["GET", "HEAD", "POST"])
+
+
+@require_safe
+def parts(request: HttpRequest) -> HttpResponse:
+    context = {"parts": queries.parts(), "categories": CATEGORIES.values()}
+    return render(request, "machines/parts.html", context)
+
+
+@form_page
+@needs(Right.BUILD)
+def new_part(request: HttpRequest, category: str) -> HttpResponse:
+    if category not in CATEGORIES:
+        raise Http404(f"There is no category {category}.")
+    label = CATEGORIES[category].label.lower()
+    back = reverse("parts")
+    return write_record(request, PartForm, Part(category=category), title=f"New part: {label}", back=back)
+
+
+@form_page
+@needs(Right.BUILD)
+def edit_part(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    return change_record(request, PartForm, Part.objects.all(), pk, list_page="parts")
+
+
+@form_page
+@needs(Right.BUILD)
+def remove_part(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    found = get_object_or_404(Part, pk=pk)
+    return remove_record(request, found, back=found.get_absolute_url(), after=reverse("parts"))

@@ -1,0 +1,67 @@
+"""What was built and what broke, as the API speaks it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from rest_framework import serializers
+
+from buildlog.machines.models import Fitting, Part, Revision, Vehicle
+from buildlog.machines.specifications import read_specification
+from buildlog.records.serializers import RecordSerializer
+
+
+class VehicleSerializer(RecordSerializer):
+    class Meta:
+        model = Vehicle
+        fields = ["id", "name", "purpose", "invented"]
+        read_only_fields = ["invented"]
+
+
+class RevisionSerializer(RecordSerializer):
+    class Meta:
+        model = Revision
+        fields = [
+            "id",
+            "vehicle",
+            "number",
+            "parent",
+            "date",
+            "status",
+            "purpose",
+            "contacts",
+            "track_width_m",
+            "wheelbase_m",
+            "rolling_circumference_m",
+            "drive_ratio",
+            "mass_without_rider_kg",
+            "cg_height_m",
+            "seat_x_m",
+            "seat_z_m",
+        ]
+
+
+class PartSerializer(RecordSerializer):
+    specification = serializers.JSONField(
+        required=False, help_text="Numbers in the unit of their names, or texts with a unit. By category."
+    )
+
+    class Meta:
+        model = Part
+        fields = ["id", "name", "category", "mass_kg", "specification", "notes"]
+
+    def validate(self, attributes: dict[str, Any]) -> dict[str, Any]:
+        category = attributes.get("category") or getattr(self.instance, "category", "")
+        given = attributes.get("specification", getattr(self.instance, "specification", {}))
+        try:
+            attributes["specification"] = read_specification(category, given)
+        except ValidationError as error:
+            raise serializers.ValidationError({"specification": error.message_dict}) from None
+        return super().validate(attributes)
+
+
+class FittingSerializer(RecordSerializer):
+    class Meta:
+        model = Fitting
+        fields = ["id", "revision", "part", "quantity", "x_m", "z_m", "series", "parallel"]

@@ -1,0 +1,26 @@
+"""What is stored of the machines: how they were built and what broke."""
+
+from buildlog.failures.models import Cause, Evidence, Failure, FailureChange, FailureMode, Modification
+from buildlog.machines.models import Fitting, Part, Revision, Vehicle
+from buildlog.people.models import AccessEvent, Account, DeviceToken, Invitation
+from buildlog.photos.models import Photo
+from buildlog.records.models import MadeRecord
+
+__all__ = [
+    "AccessEvent",
+    "Account",
+    "Cause",
+    "DeviceToken",
+    "Evidence",
+    "Failure",
+    "FailureChange",
+    "FailureMode",
+    "Fitting",
+    "Invitation",
+    "MadeRecord",
+    "Modification",
+    "Part",
+    "Photo",
+    "Revision",
+    "Vehicle",
+]

@@ -1,0 +1,1 @@
+"""Who may come in, as what, and what happened to access."""

@@ -1,0 +1,123 @@
+"""Coming in by an invitation, and the account's own settings."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import forms
+from django.contrib import messages
+from django.contrib.auth import login, update_session_auth_hash
+from django.contrib.auth.decorators import login_not_required
+from django.contrib.auth.forms import PasswordChangeForm, UserCreationForm
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_http_methods
+
+from buildlog.people import sign_in_life, sign_in_limits
+from buildlog.people.access_log import note
+from buildlog.people.known_browsers import remember
+from buildlog.people.models import AccessEvent, Account, Invitation
+from buildlog.people.roles import Role
+
+Kind = AccessEvent.Kind
+SHOWN_EVENTS = 20
+form_page = require_http_methods(["GET", "HEAD", "POST"])
+
+
+class NewAccountForm(UserCreationForm):
+    class Meta:
+        model = Account
+        fields = ["username", "unit_system"]
+
+
+class UnitsForm(forms.ModelForm):
+    class Meta:
+        model = Account
+        fields = ["unit_system"]
+
+
+class OwnPasswordForm(PasswordChangeForm):
+    """Who guesses at the old password from a browser that was left open is counted as at the door."""
+
+    wait_s = 0
+
+    def __init__(self, request: HttpRequest, data: Any = None) -> None:
+        super().__init__(request.user, data)
+        self.request = request
+
+    def clean_old_password(self) -> str:
+        one = sign_in_limits.begin(self.request, self.user.get_username())
+        self.wait_s = one.wait_s
+        if one.wait_s:
+            raise ValidationError(sign_in_limits.sentence(one.wait_s), code="too_many")
+        old = super().clean_old_password()
+        one.was_right()
+        return old
+
+
+@login_not_required
+@form_page
+def accept_invitation(request: HttpRequest, token: str) -> HttpResponse:
+    """Make the one account that an invitation allows."""
+    invitation = Invitation.open_for(token)
+    if invitation is None:
+        return render(request, "people/invitation_gone.html", status=410)
+    form = NewAccountForm(request.POST or None)
+    if request.method == "POST" and form.is_valid():
+        with transaction.atomic():
+            # Counted, not read before: of two people with one link, only the first makes an account.
+            mine = Invitation.objects.filter(pk=invitation.pk, used_at__isnull=True).update(used_at=timezone.now())
+            if not mine:
+                return render(request, "people/invitation_gone.html", status=410)
+            account = form.save(commit=False)
+            account.role = invitation.role
+            account.save()
+            note(Kind.JOINED, request, account, detail=f"as {Role(account.role).value}")
+        login(request, account)
+        messages.success(request, f"Welcome, {account.username}.")
+        response = redirect("home")
+        remember(request, response, account.pk)
+        return response
+    context = {"form": form, "role": Role(invitation.role).label}
+    return render(request, "people/invitation.html", context, status=422 if form.is_bound else 200)
+
+
+@form_page
+def account(request: HttpRequest) -> HttpResponse:
+    asked = request.POST.get("form")
+    units = UnitsForm(request.POST if asked == "units" else None, instance=request.user)
+    password = OwnPasswordForm(request, request.POST if asked == "password" else None)
+    if asked == "units" and units.is_valid():
+        # This one column: whatever else the account holds may have been changed since the request began.
+        request.user.save(update_fields=["unit_system"])
+        messages.success(request, "Units saved.")
+        return redirect("account")
+    if asked == "password" and password.is_valid():
+        with transaction.atomic():
+            mine = password.save()
+            note(Kind.PASSWORD_CHANGED, request, request.user)
+        # Every other sign-in of the account ends with its old password; this one gets a new key.
+        update_session_auth_hash(request, mine)
+        messages.success(request, "Password changed. You are signed out everywhere else.")
+        return redirect("account")
+    if asked == "sessions":
+        sign_in_life.end_all(request.user)
+        update_session_auth_hash(request, request.user)
+        note(Kind.SESSIONS_ENDED, request, request.user)
+        messages.success(request, "You are signed out everywhere else.")
+        return redirect("account")
+    context = {
+        "units": units,
+        "password": password,
+        "events": request.user.access_events.select_related("by")[:SHOWN_EVENTS],
+        "kept_days": AccessEvent.KEPT_FOR.days,
+        "ends_at": sign_in_life.ends_at(request),
+    }
+    response = render(request, "people/account.html", context, status=422 if asked else 200)
+    if password.wait_s:
+        response.status_code = 429
+        response["Retry-After"] = str(password.wait_s)
+    return response

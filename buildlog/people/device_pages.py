@@ -1,0 +1,48 @@
+"""Devices that come in by themselves: their keys are made, looked at, and ended."""
+
+from __future__ import annotations
+
+from django import forms
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_http_methods, require_POST
+
+from buildlog.people.access_log import note
+from buildlog.people.models import AccessEvent, DeviceToken
+from buildlog.people.roles import Right, needs
+
+Kind = AccessEvent.Kind
+
+
+class DeviceForm(forms.ModelForm):
+    class Meta:
+        model = DeviceToken
+        fields = ["name", "vehicle", *DeviceToken.RIGHTS]
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+@needs(Right.BUILD)
+def devices(request: HttpRequest) -> HttpResponse:
+    """Make a device; its key is shown once, because only its hash is stored."""
+    form = DeviceForm(request.POST or None)
+    key = ""
+    if request.method == "POST" and form.is_valid():
+        device, key = DeviceToken.issue(account=request.user, **form.cleaned_data)
+        note(Kind.DEVICE_MADE, request, request.user, detail=f"{device.name}: {', '.join(device.rights)}")
+        form = DeviceForm()
+    context = {
+        "form": form,
+        "key": key,
+        "devices": DeviceToken.objects.select_related("vehicle", "account")[:100],
+    }
+    return render(request, "people/devices.html", context, status=422 if form.errors else 200)
+
+
+@require_POST
+@needs(Right.BUILD)
+def revoke_device(request: HttpRequest, pk: int) -> HttpResponse:
+    found = get_object_or_404(DeviceToken, pk=pk)
+    if DeviceToken.objects.filter(pk=found.pk, revoked_at__isnull=True).update(revoked_at=timezone.now()):
+        note(Kind.DEVICE_ENDED, request, found.account, by=request.user, detail=found.name)
+    return redirect("devices")

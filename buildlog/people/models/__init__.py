@@ -1,0 +1,12 @@
+"""Accounts, invitations, devices, and what happened to access."""
+
+from buildlog.people.models.access_events import AccessEvent
+from buildlog.people.models.accounts import Account, Invitation
+from buildlog.people.models.devices import DeviceToken
+
+__all__ = [
+    "AccessEvent",
+    "Account",
+    "DeviceToken",
+    "Invitation",
+]

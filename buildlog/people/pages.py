@@ -1,0 +1,118 @@
+"""Who may come in, as what; and what happened to access."""
+
+from __future__ import annotations
+
+from django import forms
+from django.contrib import messages
+from django.core.exceptions import ValidationError
+from django.core.paginator import Paginator
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
+
+from buildlog.people import access_changes
+from buildlog.people.absolute_urls import whole_address
+from buildlog.people.access_log import note
+from buildlog.people.models import AccessEvent, Account, DeviceToken, Invitation
+from buildlog.people.password_links import link_for
+from buildlog.people.roles import Right, Role, needs
+
+form_page = require_http_methods(["GET", "HEAD", "POST"])
+Kind = AccessEvent.Kind
+SHOWN_EVENTS = 20
+
+
+class InvitationForm(forms.Form):
+    role = forms.ChoiceField(choices=[choice for choice in Role.choices if choice[0] != Role.OWNER])
+
+
+class RoleForm(forms.Form):
+    role = forms.ChoiceField(choices=Role.choices)
+    began_from = forms.CharField(widget=forms.HiddenInput, required=False)
+
+
+@form_page
+@needs(Right.ADMIT)
+def people(request: HttpRequest) -> HttpResponse:
+    """Who may come in; a new invitation's link is shown once, because only its hash is stored."""
+    form = InvitationForm(request.POST or None)
+    link = ""
+    if request.method == "POST" and form.is_valid():
+        role = form.cleaned_data["role"]
+        link = whole_address("invitation", Invitation.issue(role, request.user), asked=request)
+        note(Kind.INVITED, request, request.user, detail=f"as {Role(role).value}")
+    context = {
+        "form": form,
+        "link": link,
+        "accounts": Account.objects.order_by("username"),
+        "invitations": Invitation.open().order_by("expires_at"),
+    }
+    return render(request, "people/people.html", context, status=422 if form.errors else 200)
+
+
+@require_POST
+@needs(Right.ADMIT)
+def end_invitation(request: HttpRequest, pk: int) -> HttpResponse:
+    found = get_object_or_404(Invitation.open(), pk=pk)
+    found.delete()
+    note(Kind.INVITATION_ENDED, request, request.user, detail=f"as {found.role}")
+    messages.success(request, "The invitation works no longer.")
+    return redirect("people")
+
+
+@form_page
+@needs(Right.ADMIT)
+def person(request: HttpRequest, pk: int) -> HttpResponse:
+    """One person: the role, the door, the sign-ins, and a link for a new password."""
+    account = get_object_or_404(Account, pk=pk)
+    asked = request.POST.get("form", "")
+    shown = {"role": account.role, "began_from": account.role}
+    form = RoleForm(request.POST if asked == "role" else None, initial=shown)
+    link = ""
+    if asked == "password" and account.is_active and account.role != Role.OWNER:
+        link = link_for(account, asked=request)
+        note(Kind.PASSWORD_LINK, request, account, by=request.user)
+    elif asked:
+        try:
+            done = _change(request, account, asked, form)
+        except ValidationError as error:
+            messages.warning(request, " ".join(error.messages))
+            return redirect("person", pk)
+        if done:
+            messages.success(request, done)
+            # Whoever stepped down may not look at people any longer.
+            return redirect("home") if account == request.user else redirect("person", pk)
+    context = {
+        "person": account,
+        "form": form,
+        "link": link,
+        "events": account.access_events.select_related("by")[:SHOWN_EVENTS],
+        "devices": DeviceToken.objects.filter(account=account, revoked_at__isnull=True).select_related("vehicle"),
+        "kept_days": AccessEvent.KEPT_FOR.days,
+    }
+    return render(request, "people/person.html", context, status=422 if request.POST and not link else 200)
+
+
+def _change(request: HttpRequest, account: Account, asked: str, form: RoleForm) -> str:
+    """Do what was asked and say it, or say nothing where it was not understood."""
+    if asked == "role" and form.is_valid():
+        access_changes.change_role(request, account, form.cleaned_data["role"], form.cleaned_data["began_from"])
+        return f"{account.username} is here as {access_changes.short(account.get_role_display()).lower()} now."
+    if asked == "shut":
+        access_changes.shut(request, account)
+        return f"{account.username} can come in no longer."
+    if asked == "open":
+        access_changes.open_again(request, account)
+        return f"{account.username} can come in again."
+    if asked == "sessions":
+        access_changes.end_sessions(request, account)
+        return f"{account.username} is signed out everywhere."
+    return ""
+
+
+@needs(Right.ADMIT)
+@require_safe
+def access_log(request: HttpRequest) -> HttpResponse:
+    found = AccessEvent.objects.select_related("account", "by")
+    page = Paginator(found, 100).get_page(request.GET.get("page"))
+    return render(request, "people/access_log.html", {"page": page, "kept_days": AccessEvent.KEPT_FOR.days})

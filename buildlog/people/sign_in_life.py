@@ -1,0 +1,63 @@
+"""How long a sign-in lasts.
+
+30 days without a visit, so that a week at a lake without a network signs nobody out; 90 days at most,
+however often it is used. What the field page holds waits on the phone in either case.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from django.contrib.auth import SESSION_KEY, logout
+from django.contrib.auth.models import update_last_login
+from django.db.models import F
+from django.http import HttpRequest, HttpResponse
+
+from buildlog.people.models import Account
+from buildlog.storage.full_disk import left_out_when_full
+
+LONGEST = timedelta(days=90)
+SEEN_EVERY = timedelta(days=1)
+BEGAN, SEEN = "signed_in_at", "seen_at"
+
+
+class SessionLife:
+    """Middleware; stands after the one that knows who is signed in."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        if SESSION_KEY in request.session:
+            now = int(time.time())
+            if now - request.session.setdefault(BEGAN, now) > LONGEST.total_seconds():
+                logout(request)
+            elif now - request.session.get(SEEN, 0) > SEEN_EVERY.total_seconds():
+                # Once a day is enough to see that it is used; each write begins the idle time anew.
+                request.session[SEEN] = now
+        return self.get_response(request)
+
+
+def begin(sender: Any, request: HttpRequest, user: Account, **_: Any) -> None:
+    """Follows every sign-in, by whichever page."""
+    request.session[BEGAN] = request.session[SEEN] = int(time.time())
+
+
+def note_last_sign_in(sender: Any, user: Account, **told: Any) -> None:
+    """What the framework notes of every sign-in."""
+    with left_out_when_full("when somebody last signed in"):
+        update_last_login(sender, user, **told)
+
+
+def ends_at(request: HttpRequest) -> datetime:
+    """When this sign-in ends, however often it is used."""
+    return datetime.fromtimestamp(request.session.get(BEGAN, time.time()), UTC) + LONGEST
+
+
+def end_all(account: Account) -> None:
+    """End every sign-in of an account, on every device."""
+    Account.objects.filter(pk=account.pk).update(session_generation=F("session_generation") + 1)
+    account.refresh_from_db(fields=["session_generation"])

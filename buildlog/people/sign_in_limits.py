@@ -1,0 +1,168 @@
+"""How many wrong passwords are taken before somebody has to wait.
+
+Counted in the database, so that all workers count together. A browser that this account signed in with
+before has a count of its own: nobody can lock the others of a household out by guessing beside them
+(after OWASP, "Slow Down Online Guessing Attacks with Device Cookies").
+
+django-axes 8.3.1 was tried in its place, by its settings and its own handler, on `tests/people/test_sign_in.py`. It
+has one number and one time for all ways of counting where five are needed here (by address, by name and by day fail),
+and counts after the password was looked at: of 24 guesses that 12 made at once it looked at 11, where five are
+allowed and this looks at five, and the right password still comes through after them. It stores typed names, which
+can be passwords, as they are. The handler of our own that it would take is what stands here.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from django.db import DatabaseError, transaction
+from django.db.models import Q
+from django.http import HttpRequest
+from django.utils import timezone
+
+from buildlog.people.access_log import address_of, hash_of_name, note
+from buildlog.people.known_browsers import browser_of
+from buildlog.people.models import AccessEvent, Account
+from buildlog.storage.full_disk import left_out_when_full, takes_nothing
+
+Kind = AccessEvent.Kind
+
+
+@dataclass(frozen=True)
+class Limit:
+    most: int
+    within: timedelta
+
+
+BY_KNOWN_BROWSER = Limit(10, timedelta(minutes=15))
+BY_KNOWN_BROWSER_A_DAY = Limit(100, timedelta(hours=24))
+BY_NAME_AND_ADDRESS = Limit(5, timedelta(minutes=15))
+BY_ADDRESS = Limit(30, timedelta(minutes=15))
+BY_NAME = Limit(100, timedelta(hours=24))
+"""NIST SP 800-63B-4, section 3.2.2: no more than 100 failed attempts in a row on one account."""
+UNWRITTEN = Limit(5, timedelta(minutes=15))
+"""For all together in one process, while no try can be written down."""
+
+_unwritten: list[float] = []
+"""When the wrong ones of these were made, in seconds of this machine's steady clock."""
+
+
+@dataclass
+class Try:
+    """One try at a password. `wait_s` is 0 when it may be looked at."""
+
+    event: AccessEvent
+    wait_s: int = 0
+    unwritten_at: float | None = None
+    """Where it could not be written down."""
+
+    def succeeded(self, account: Account) -> None:
+        if self._is_unwritten():
+            return
+        self.event.kind, self.event.account = Kind.SIGNED_IN, account
+        with left_out_when_full("that a try at a password was right"):
+            self.event.save(update_fields=["kind", "account"])
+
+    def was_right(self) -> None:
+        """By somebody who is signed in already: nothing to be counted or told."""
+        if not self._is_unwritten():
+            self.event.delete()
+
+    def _is_unwritten(self) -> bool:
+        """Whether it is; a right one no longer counts then."""
+        if self.unwritten_at is None:
+            return False
+        if self.unwritten_at in _unwritten:
+            _unwritten.remove(self.unwritten_at)
+        return True
+
+
+def begin(request: HttpRequest, name: str) -> Try:
+    """Write the try down as a wrong one, and say how long to wait.
+
+    It counts from before the password is looked at, so that tries made all at once count each other.
+    """
+    account = Account.objects.filter(username=name[:150]).first()
+    browser = browser_of(request)
+    known = browser.nonce if account is not None and account.pk in browser.accounts else ""
+    hashed = hash_of_name(name)
+    try:
+        with transaction.atomic():
+            event = note(Kind.WRONG, request, account, name_hash=hashed, known_browser=known)
+    except DatabaseError as error:
+        if not takes_nothing(error):
+            raise
+        # A full disk keeps nobody from reading; those that were written down before count on.
+        event = AccessEvent(kind=Kind.WRONG, address=address_of(request), name_hash=hashed, known_browser=known)
+    address, same_name = event.address, Q(name_hash=hashed)
+    if known:
+        # Whoever holds the browser can have signed in only as one who knew the password.
+        by_browser = same_name & Q(known_browser=known)
+        waits = [
+            _wait(event, BY_KNOWN_BROWSER, by_browser, since_success=True),
+            _wait(event, BY_KNOWN_BROWSER_A_DAY, by_browser, since_success=True),
+        ]
+    else:
+        unknown = Q(known_browser="")
+        waits = [
+            _wait(event, BY_NAME_AND_ADDRESS, same_name & unknown & Q(address=address), since_success=True),
+            _wait(event, BY_ADDRESS, unknown & Q(address=address)),
+            _wait(event, BY_NAME, same_name & unknown),
+        ]
+    longest = max(waits)
+    if event.pk is None:
+        return _unwritten_try(event, longest)
+    if longest:
+        _turn_away(event)
+    return Try(event, longest)
+
+
+def _unwritten_try(event: AccessEvent, wait_s: int) -> Try:
+    now, within_s = time.monotonic(), UNWRITTEN.within.total_seconds()
+    _unwritten[:] = [one for one in _unwritten if now - one < within_s]
+    if len(_unwritten) >= UNWRITTEN.most:
+        wait_s = max(wait_s, math.ceil(_unwritten[0] + within_s - now))
+    if not wait_s:
+        _unwritten.append(now)
+    return Try(event, wait_s, unwritten_at=now)
+
+
+def _wait(event: AccessEvent, limit: Limit, same: Q, since_success: bool = False) -> int:
+    """Seconds until the oldest of the wrong tries that fill the limit is out of its time."""
+    now = timezone.now()
+    since = now - limit.within
+    if since_success:
+        last = AccessEvent.objects.filter(same, kind=Kind.SIGNED_IN, at__gt=since).values_list("at", flat=True).first()
+        since = last or since
+    found: Any = AccessEvent.objects.filter(same, kind=Kind.WRONG, at__gt=since).exclude(pk=event.pk)
+    times: list[datetime] = list(found.values_list("at", flat=True)[: limit.most])
+    if len(times) < limit.most:
+        return 0
+    return max(1, math.ceil((times[-1] + limit.within - now).total_seconds()))
+
+
+def _turn_away(event: AccessEvent) -> None:
+    """A try that had to wait does not lengthen the wait; one line in the log stands for all from one address."""
+    lately = event.at - BY_NAME_AND_ADDRESS.within
+    said = AccessEvent.objects.filter(kind=Kind.TURNED_AWAY, address=event.address, at__gt=lately).exists()
+    with left_out_when_full("that a try at a password was turned away"):
+        if said:
+            event.delete()
+        else:
+            event.kind = Kind.TURNED_AWAY
+            event.save(update_fields=["kind"])
+
+
+def sentence(wait_s: int) -> str:
+    minutes = math.ceil(wait_s / 60)
+    words = f"{minutes} minutes" if minutes > 1 else "a minute"
+    if minutes > 90:
+        words = f"{math.ceil(minutes / 60)} hours"
+    return (
+        f"There were too many wrong tries. Wait {words}, then try again. Whoever looks after the machine this runs on "
+        "can make you a link for a new password at once."
+    )

@@ -1,0 +1,66 @@
+"""The API of photos."""
+
+from __future__ import annotations
+
+import uuid
+
+from django.core.exceptions import ValidationError
+from django.db import IntegrityError
+from django.http import Http404
+from drf_spectacular.utils import extend_schema
+from rest_framework import mixins, serializers, status, viewsets
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from buildlog.people.roles import Right
+from buildlog.photos.models import SUBJECTS, Photo
+from buildlog.photos.pictures import store_photo
+from buildlog.photos.serializers import PhotoSerializer
+from buildlog.records.api import RecordPages, RemovedInWords
+
+
+class PhotoViewSet(RemovedInWords, mixins.ListModelMixin, mixins.RetrieveModelMixin, viewsets.GenericViewSet):
+    """Photos by UUID. `PUT` with a file stores one; a photo that is stored is not changed again."""
+
+    queryset = Photo.objects.all()
+    serializer_class = PhotoSerializer
+    lookup_value_converter = "uuid"
+    pagination_class = RecordPages
+    write_right = Right.LOG
+
+    @extend_schema(request={"multipart/form-data": PhotoSerializer}, responses=PhotoSerializer)
+    def create(self, request: Request) -> Response:
+        return self._store(request, None)
+
+    @extend_schema(request={"multipart/form-data": PhotoSerializer}, responses=PhotoSerializer)
+    def update(self, request: Request, pk: uuid.UUID) -> Response:
+        return self._store(request, pk)
+
+    def _store(self, request: Request, pk: uuid.UUID | None) -> Response:
+        # Read whole even when it is not needed: a server that answers a large upload early cuts the
+        # connection, and the sender never sees the answer.
+        sent = request.data
+        stored = Photo.objects.filter(pk=pk).first() if pk else None
+        if stored is not None:
+            return Response(self.get_serializer(stored).data)
+        serializer = self.get_serializer(data=sent)
+        serializer.is_valid(raise_exception=True)
+        given = serializer.validated_data
+        subject = {name: given[name] for name in SUBJECTS if given.get(name) is not None}
+        if len(subject) != 1:
+            raise serializers.ValidationError(
+                {"non_field_errors": [f"A photo belongs to exactly one of {', '.join(SUBJECTS)}."]}
+            )
+        key = pk or given.get("id")
+        if key and Photo.objects.filter(pk=key).exists():
+            raise Http404
+        try:
+            photo = store_photo(given["image"], caption=given.get("caption", ""), pk=key, **subject)
+        except (ValidationError, IntegrityError) as error:
+            # The same photo may have come in on another connection while this one was being read.
+            if key and (stored := Photo.objects.filter(pk=key).first()):
+                return Response(self.get_serializer(stored).data)
+            if isinstance(error, IntegrityError):
+                raise
+            raise serializers.ValidationError({"image": error.messages}) from None
+        return Response(self.get_serializer(photo).data, status=status.HTTP_201_CREATED)

@@ -1,0 +1,58 @@
+"""Adding and removing photos."""
+
+from __future__ import annotations
+
+import uuid
+
+from django.contrib import messages
+from django.core.exceptions import ValidationError
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.views.decorators.http import require_http_methods
+
+from buildlog.people.roles import Right, needs
+from buildlog.photos.forms import CaptionForm, PhotoForm
+from buildlog.photos.models import SUBJECTS, Photo
+from buildlog.photos.pictures import store_photo
+from buildlog.records.pages import change_record, remove_record
+
+form_page = require_http_methods(["GET", "HEAD", "POST"])
+
+
+@form_page
+@needs(Right.LOG)
+def new_photo(request: HttpRequest, subject: str, pk: uuid.UUID) -> HttpResponse:
+    if subject not in SUBJECTS:
+        raise Http404(f"A photo cannot belong to a {subject}.")
+    owner = get_object_or_404(Photo._meta.get_field(subject).related_model, pk=pk)
+    form = PhotoForm(request.POST, request.FILES) if request.method == "POST" else PhotoForm()
+    if request.method == "POST" and form.is_valid():
+        try:
+            store_photo(form.cleaned_data["image"], caption=form.cleaned_data["caption"], **{subject: owner})
+        except ValidationError as error:
+            form.add_error("image", error.messages)
+        else:
+            messages.success(request, "Photo added.")
+            return redirect(owner)
+    context = {"form": form, "heading": f"Photo for {owner}", "back": owner.get_absolute_url()}
+    return render(request, "photos/photo_form.html", context, status=422 if form.is_bound else 200)
+
+
+@form_page
+@needs(Right.LOG)
+def edit_photo(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    """What is written below a picture; the picture itself stays."""
+    rows = Photo.objects.select_related("revision__vehicle", "part", "failure__mode", "failure__revision", "session")
+    return change_record(request, CaptionForm, rows, pk, title=lambda _: "Edit the caption", back=_subject_page)
+
+
+def _subject_page(photo: Photo) -> str:
+    return photo.subject.get_absolute_url()
+
+
+@form_page
+@needs(Right.LOG)
+def remove_photo(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    photo = get_object_or_404(Photo, pk=pk)
+    back = _subject_page(photo)
+    return remove_record(request, photo, back=back, after=back)

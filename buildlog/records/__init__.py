@@ -1,0 +1,1 @@
+"""What every record has in common: its form, its page, its API, its removal."""

@@ -1,0 +1,41 @@
+"""Who made a record on this installation, and when."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.conf import settings
+from django.db import models
+from django.utils import timezone
+
+from buildlog.people import current_account
+
+
+class MadeRecord(models.Model):
+    """A record that knows its maker: the account that was signed in when it was made here.
+
+    Unknown (null) for what was stored before makers were kept, for what a command wrote, and for what
+    came in with an archive or a file of another account. Unknown is nobody's own.
+    """
+
+    made_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL,
+        on_delete=models.SET_NULL,
+        null=True,
+        blank=True,
+        editable=False,
+        default=current_account.maker_id,
+        # Looked at on a record at hand, never searched for.
+        db_index=False,
+        related_name="+",
+    )
+    made_at = models.DateTimeField(null=True, blank=True, editable=False, default=timezone.now)
+
+    class Meta:
+        abstract = True
+
+    def came_from_elsewhere(self, made_at: Any) -> None:
+        """Forget who makes it here: it was made on another installation, at a time that may be unknown."""
+        self.made_by = None
+        if self._meta.get_field("made_at").null:
+            self.made_at = made_at

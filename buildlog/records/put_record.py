@@ -1,0 +1,203 @@
+"""Storing a record under a key its client made: once, however often it is sent.
+
+A client says which version it changes, in the body (`version`) or in `If-Match`, or that there must be none
+yet (`If-None-Match: *`), as in RFC 9110, section 13. A record that was changed elsewhere is not overwritten:
+both versions are handed back, and a person chooses. A change that says neither is refused (RFC 6585,
+section 3), unless it is what is stored already.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+import uuid
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from django.core.serializers.json import DjangoJSONEncoder
+from django.db import IntegrityError, transaction
+from django.http import Http404
+from rest_framework import status
+from rest_framework.exceptions import APIException
+
+from buildlog.records import change_log
+from buildlog.storage.conflicts import again_if_overtaken
+
+VERSION = "version"
+"""The key under which a record's version stands in its own representation."""
+EMPTY: tuple[Any, ...] = (None, "", [], {})
+OURS = re.compile(r"[0-9a-f]{32}")
+MOST_LETTERS = 1000
+
+
+def version_of(representation: Mapping[str, Any]) -> str:
+    """The version of a record as the API writes it: records of equal content have equal versions.
+
+    What is empty does not count, so a field that a later release adds changes no version before
+    something is written into it.
+    """
+    return _hash(_content(representation))
+
+
+def entity_tag_of(representation: Mapping[str, Any]) -> str:
+    """The version as it stands in the header `ETag`."""
+    return f'"{version_of(representation)}"'
+
+
+def _content(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {name: _content(one) for name, one in value.items() if name != VERSION and one not in EMPTY}
+    return [_content(one) for one in value] if isinstance(value, list) else value
+
+
+def _version_by_the_release_before(representation: Mapping[str, Any]) -> str:
+    """As it was worked out until empty fields were left out; phones hold such versions of what they sent."""
+    return _hash(_bare(representation))
+
+
+def _hash(content: Any) -> str:
+    text = json.dumps(content, sort_keys=True, cls=DjangoJSONEncoder)
+    return hashlib.sha256(text.encode()).hexdigest()[:32]
+
+
+def _bare(representation: Mapping[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in representation.items() if name != VERSION}
+
+
+@dataclass(frozen=True)
+class Precondition:
+    """What the client takes the stored record to be: one of these versions, any at all, or not there yet."""
+
+    versions: frozenset[str] = frozenset()
+    any_version: bool = False
+    must_be_new: bool = False
+
+    @classmethod
+    def of(cls, headers: Mapping[str, str], body: Any = None) -> Precondition:
+        """As headers and body say it; where both name a version, either may be the stored one.
+
+        Tags are compared weakly: a proxy that packs an answer marks its tag as weak, or adds a word to it.
+        """
+        match = headers.get("If-Match", "").strip()
+        given = body.get(VERSION) if isinstance(body, Mapping) else None
+        must_be_new = headers.get("If-None-Match", "").strip() == "*"
+        return cls(_versions_in(match) | _versions_in(str(given or "")), match == "*", must_be_new)
+
+    @classmethod
+    def of_version(cls, text: str, *, must_be_new: bool = False) -> Precondition:
+        return cls(_versions_in(text), must_be_new=must_be_new)
+
+    @property
+    def is_given(self) -> bool:
+        return bool(self.versions) or self.any_version or self.must_be_new
+
+    def holds_for(self, stored: Mapping[str, Any] | None) -> bool:
+        if self.must_be_new:
+            return stored is None
+        if self.any_version:
+            return stored is not None
+        if self.versions:
+            return stored is not None and not self.versions.isdisjoint(
+                (version_of(stored), _version_by_the_release_before(stored))
+            )
+        return True
+
+
+def _versions_in(text: str) -> frozenset[str]:
+    """The versions in a text; one that never was ours stays as it is, and matches nothing."""
+    text = text.strip()[:MOST_LETTERS]
+    return frozenset(OURS.findall(text) or ({text} if text and text != "*" else ()))
+
+
+@dataclass(frozen=True)
+class Stored:
+    representation: dict[str, Any]
+    made: bool
+
+
+class ChangedElsewhere(APIException):
+    """The stored record is not the one the client changed."""
+
+    status_code = status.HTTP_412_PRECONDITION_FAILED
+
+    def __init__(self, stored: Mapping[str, Any] | None, sent: Mapping[str, Any] | None) -> None:
+        self.detail = {
+            "detail": self._sentence(stored),
+            # The versions stand apart, so that whoever lays both side by side finds only what differs.
+            "stored": None if stored is None else _bare(stored),
+            "stored_version": "" if stored is None else entity_tag_of(stored),
+            "sent": None if sent is None else _bare(sent),
+        }
+
+    def _sentence(self, stored: Mapping[str, Any] | None) -> str:
+        words = "removed" if stored is None else "changed"
+        return f"This record was {words} elsewhere in the meantime. Choose which version stays."
+
+
+class VersionMissing(ChangedElsewhere):
+    """A change of a record that is there, by a client that does not say which version it changes."""
+
+    status_code = status.HTTP_428_PRECONDITION_REQUIRED
+
+    def _sentence(self, stored: Mapping[str, Any] | None) -> str:
+        return (
+            "This record is there already, and differs. Send the version that you change, as GET gives it: "
+            "as version in the body, or in the header If-Match."
+        )
+
+
+def put_record(
+    serializer_of: Callable[[Any], Any], key: uuid.UUID, precondition: Precondition, *, makes: bool = True
+) -> Stored:
+    """Create or change the record; fields that were not sent keep what they have.
+
+    `serializer_of` makes the serializer that holds the sent data, given the stored record or None.
+    Sending what is stored already is no change, and so it never conflicts. With `makes` False only a
+    record that is there is changed.
+
+    Raises ValidationError for data that breaks a rule, ChangedElsewhere when the precondition fails,
+    VersionMissing when there is none and the record would change, Http404 when it is not there and may
+    not be made.
+    """
+
+    def put() -> Stored:
+        return _put(serializer_of, key, precondition, makes)
+
+    try:
+        return again_if_overtaken(put)
+    except IntegrityError:
+        # Two senders can find nothing stored at one moment; the second then finds the first's record.
+        return again_if_overtaken(put)
+
+
+def _put(serializer_of: Callable[[Any], Any], key: uuid.UUID, precondition: Precondition, makes: bool) -> Stored:
+    model = serializer_of(None).Meta.model
+    with transaction.atomic():
+        instance = model.objects.select_for_update().filter(pk=key).first()
+        if instance is None and not makes:
+            raise Http404
+        before = None if instance is None else _as_written(serializer_of, instance)
+        serializer = serializer_of(instance)
+        serializer.is_valid(raise_exception=True)
+        serializer.save(pk=key)
+        after = _as_written(serializer_of, serializer.instance)
+        if after != before:
+            if before is not None and not precondition.is_given:
+                raise VersionMissing(before, after)
+            if not precondition.holds_for(before):
+                raise ChangedElsewhere(before, after)
+        if before is not None:
+            change_log.note_change(serializer.instance, _changed(before, after))
+    return Stored(after, made=before is None)
+
+
+def _changed(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[str]:
+    return [name for name in after if name != VERSION and before.get(name) != after[name]]
+
+
+def _as_written(serializer_of: Callable[[Any], Any], instance: Any) -> dict[str, Any]:
+    writer = type(serializer_of(None))
+    fresh = type(instance).objects.get(pk=instance.pk)
+    return json.loads(json.dumps(writer(fresh).data, cls=DjangoJSONEncoder))

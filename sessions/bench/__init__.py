@@ -1,0 +1,1 @@
+"""What to settle, fix and test before the next change."""

@@ -1,0 +1,140 @@
+"""Pages of test cards: the plan of a session."""
+
+from __future__ import annotations
+
+import uuid
+
+from django import forms
+from django.db import transaction
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+from django.urls import reverse
+from django.views.decorators.http import require_http_methods, require_safe
+
+from buildlog.machines.models import Revision
+from buildlog.people import current_account
+from buildlog.people.roles import Right, may_remove, needs
+from buildlog.records.forms import RecordForm
+from buildlog.records.pages import change_record, remove_record, write_record
+from sessions.bench.models import TestCard, TestCardItem
+
+form_page = require_http_methods(["GET", "HEAD", "POST"])
+MOST_ITEMS = 40
+WHY_MARK = " — "
+
+
+class TestCardForm(RecordForm):
+    """A card with its items, one on each line; a line that stays as it was keeps its tick."""
+
+    __test__ = False
+
+    items = forms.CharField(
+        label="What to try, one on each line",
+        widget=forms.Textarea,
+        help_text=f"What it would tell may follow after “{WHY_MARK.strip()}”, for example: "
+        "six passes both ways — is the new ratio faster?",
+    )
+
+    class Meta:
+        model = TestCard
+        fields = ["revision", "title", "items", "limits", "stops_the_day", "closed"]
+
+    def __init__(self, *args, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["revision"].queryset = Revision.objects.select_related("vehicle").order_by(
+            "vehicle__name", "-number"
+        )
+        if not self.instance._state.adding:
+            self.initial["items"] = "\n".join(_line(item) for item in self.instance.items.all())
+
+    @classmethod
+    def lock(cls, record: TestCard) -> None:
+        # A phone may tick one off at this moment.
+        list(record.items.select_for_update())
+
+    def clean_items(self) -> list[tuple[str, str]]:
+        lines = [line.strip() for line in self.cleaned_data["items"].splitlines() if line.strip()]
+        if len(lines) > MOST_ITEMS:
+            raise forms.ValidationError(f"A card has at most {MOST_ITEMS} lines; {len(lines)} were written.")
+        pairs = [tuple(part.strip() for part in line.partition(WHY_MARK)[::2]) for line in lines]
+        for what, why in pairs:
+            if len(what) > 300 or len(why) > 300:
+                raise forms.ValidationError(f"A line is too long for a card: “{what[:60]} …”. Keep it below 300 signs.")
+        self._keep_what_others_ticked({_written(what, why) for what, why in pairs})
+        return pairs
+
+    def _keep_what_others_ticked(self, lines: set[str]) -> None:
+        """A line that was ticked off is part of a session; taking it out removes it, which not everybody may."""
+        account = current_account.account()
+        for item in self.instance.items.all() if not self.instance._state.adding else ():
+            gone = _line(item) not in lines and item.outcome != TestCardItem.Outcome.OPEN
+            if gone and account is not None and not may_remove(account, item):
+                raise forms.ValidationError(
+                    f"“{item.what[:60]}” was ticked off in a session. Leave its line as it is, or ask a builder."
+                )
+
+    def save(self, commit: bool = True) -> TestCard:
+        with transaction.atomic():
+            card = super().save()
+            if not self.writes("items"):
+                return card
+            known = {_line(item): item for item in card.items.all()}
+            kept = []
+            for position, (what, why) in enumerate(self.cleaned_data["items"], start=1):
+                item = known.pop(_written(what, why), None)
+                if item is None:
+                    item = TestCardItem.objects.create(card=card, what=what, why=why, position=position)
+                elif item.position != position:
+                    item.position = position
+                    item.save(update_fields=["position"])
+                kept.append(item.pk)
+            card.items.exclude(pk__in=kept).delete()
+        return card
+
+
+def _line(item: TestCardItem) -> str:
+    return _written(item.what, item.why)
+
+
+def _written(what: str, why: str) -> str:
+    return what + (WHY_MARK + why if why else "")
+
+
+@require_safe
+def test_cards(request: HttpRequest) -> HttpResponse:
+    cards = (
+        TestCard.objects.select_related("revision__vehicle").prefetch_related("items").order_by("closed", "-made_at")
+    )
+    return render(request, "bench/test_cards.html", {"cards": cards[:100]})
+
+
+@require_safe
+def test_card(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    found = get_object_or_404(
+        TestCard.objects.select_related("revision__vehicle").prefetch_related("items__session__venue"), pk=pk
+    )
+    return render(request, "bench/test_card.html", {"card": found})
+
+
+@form_page
+@needs(Right.LOG)
+def new_test_card(request: HttpRequest) -> HttpResponse:
+    riding = Revision.objects.filter(status=Revision.Status.RIDING).order_by("-date", "-number").first()
+    initial = {"revision": riding.pk} if riding else {}
+    return write_record(
+        request, TestCardForm, TestCard(), title="New test card", back=reverse("test_cards"), initial=initial
+    )
+
+
+@form_page
+@needs(Right.LOG)
+def edit_test_card(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    rows = TestCard.objects.prefetch_related("items")
+    return change_record(request, TestCardForm, rows, pk, list_page="test_cards")
+
+
+@form_page
+@needs(Right.LOG)
+def remove_test_card(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    found = get_object_or_404(TestCard, pk=pk)
+    return remove_record(request, found, back=found.get_absolute_url(), after=reverse("test_cards"))

@@ -1,0 +1,1 @@
+"""What the records of sessions come down to: results with their evidence."""

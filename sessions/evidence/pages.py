@@ -1,0 +1,35 @@
+"""The page of a session: what was measured, and what it comes down to."""
+
+from __future__ import annotations
+
+import uuid
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+from django.views.decorators.http import require_safe
+
+from buildlog.failures.queries import failure_rows
+from buildlog.photos.models import Photo
+from sessions.evidence.session_results import grouped, pass_rows, report_for
+from sessions.logs.queries import sessions_with_evidence
+from sessions.outings.track_parts import track_of
+
+
+@require_safe
+def session(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    """One outing: every number that can be worked out, and what is missing for the others."""
+    found = get_object_or_404(sessions_with_evidence().select_related("go_no_go"), pk=pk)
+    report = report_for(found)
+    context = {
+        "session": found,
+        "report": report,
+        "groups": grouped(report),
+        "passes": pass_rows(found),
+        "readings": found.readings.all(),
+        "failures": failure_rows().filter(session=found),
+        "photos": Photo.objects.filter(session=found),
+        "track": track_of(found.track_parts.all()),
+        "logs": found.logs.all(),
+        "card_items": found.test_card_items.select_related("card"),
+    }
+    return render(request, "evidence/session.html", context)

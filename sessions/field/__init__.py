@@ -1,0 +1,1 @@
+"""What the phone takes along, and what it brings back."""

@@ -1,0 +1,86 @@
+"""The field page's addresses: its shell, what it takes along, and the file of what it could not send."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import forms
+from django.contrib.auth.decorators import login_not_required
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.utils.decorators import method_decorator
+from django.views.decorators.csrf import ensure_csrf_cookie
+from django.views.decorators.http import require_http_methods, require_safe
+from drf_spectacular.utils import OpenApiTypes, extend_schema
+from rest_framework.request import Request
+from rest_framework.response import Response
+from rest_framework.views import APIView
+
+from buildlog.hosting.request_size import MB, takes_up_to
+from buildlog.people.roles import Right, needs
+from sessions.field import reference as field_reference
+from sessions.field import shell as field_shell
+from sessions.field import unsent_file
+
+
+@login_not_required
+@require_safe
+def field(request: HttpRequest) -> HttpResponse:
+    return field_shell.document(request)
+
+
+@login_not_required
+@require_safe
+def service_worker(request: HttpRequest) -> HttpResponse:
+    return field_shell.worker()
+
+
+@login_not_required
+@require_safe
+def field_manifest(request: HttpRequest) -> HttpResponse:
+    return field_shell.manifest()
+
+
+class OfOneAccount(APIView):
+    """An answer that no cache between may keep, and that brings the token that sending needs."""
+
+    @method_decorator(ensure_csrf_cookie)
+    def dispatch(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        response = super().dispatch(request, *args, **kwargs)
+        response["Cache-Control"] = "no-store"
+        return response
+
+
+class Greeting(OfOneAccount):
+    @extend_schema(responses=OpenApiTypes.OBJECT)
+    def get(self, request: Request) -> Response:
+        return Response(field_reference.greeting(request.user))
+
+
+class Reference(OfOneAccount):
+    @extend_schema(responses=OpenApiTypes.OBJECT)
+    def get(self, request: Request) -> Response:
+        return Response(field_reference.reference(request.user))
+
+
+class UnsentFileForm(forms.Form):
+    file = forms.FileField(label="File from the phone")
+
+
+@takes_up_to(unsent_file.LARGEST_BYTES + 20 * MB)
+@require_http_methods(["GET", "HEAD", "POST"])
+@needs(Right.LOG)
+def read_in(request: HttpRequest) -> HttpResponse:
+    """Read in what a phone could not send by itself."""
+    form = UnsentFileForm(request.POST, request.FILES) if request.method == "POST" else UnsentFileForm()
+    rows: list[unsent_file.Row] = []
+    told = None
+    if request.method == "POST" and form.is_valid():
+        try:
+            told = unsent_file.parse(form.cleaned_data["file"])
+        except unsent_file.NotAnUnsentFile as error:
+            form.add_error("file", str(error))
+        else:
+            rows = unsent_file.read_in(told, request.user)
+    context = {"form": form, "rows": rows, "told": told}
+    return render(request, "field/read_in.html", context, status=422 if form.errors else 200)

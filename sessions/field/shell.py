@@ -1,0 +1,86 @@
+"""The field page's shell: one document and its files, in one version, the same for everybody.
+
+It carries nothing of any account, so that a phone may keep it and open it without a network.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from functools import lru_cache
+from pathlib import Path
+
+from django.conf import settings
+from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.template.loader import get_template
+from django.templatetags.static import static
+from django.urls import reverse
+
+FOLDER = settings.PROJECT / "static"
+WORKER = FOLDER / "field" / "worker.js"
+TEMPLATE = "field/field.html"
+
+
+def shell_files() -> list[Path]:
+    """What the page is made of besides its document; the worker itself is not one of them."""
+    scripts = [path for path in sorted((FOLDER / "field").glob("*.js")) if path != WORKER]
+    return [FOLDER / "css" / "tokens.css", *sorted((FOLDER / "field").glob("*.css")), FOLDER / "icon.svg", *scripts]
+
+
+def _fingerprint() -> str:
+    document = Path(get_template(TEMPLATE).origin.name)
+    parts = [path.read_bytes() for path in (document, WORKER, *shell_files())]
+    # The document also carries what the base URL decides.
+    placed = f"{settings.CSRF_COOKIE_NAME} {settings.STATIC_URL}".encode()
+    return hashlib.sha256(b"\0".join([placed, *parts])).hexdigest()[:12]
+
+
+_kept_fingerprint = lru_cache(maxsize=1)(_fingerprint)
+
+
+def version() -> str:
+    """Names the content of the shell: any change to a file of it is a new version."""
+    return _fingerprint() if settings.DEBUG else _kept_fingerprint()
+
+
+def addresses() -> list[str]:
+    return [static(path.relative_to(FOLDER).as_posix()) for path in shell_files()]
+
+
+def document(request: HttpRequest) -> HttpResponse:
+    context = {
+        "version": version(),
+        "modules": [one for one in addresses() if one.endswith(".js")],
+        "csrf_cookie": settings.CSRF_COOKIE_NAME,
+    }
+    response = HttpResponse(get_template(TEMPLATE).render(context))
+    # The phone keeps it under its version; between the two, nobody else may.
+    response["Cache-Control"] = "no-cache"
+    response["X-Firnlog-Shell"] = version()
+    return response
+
+
+def worker() -> HttpResponse:
+    told = {"version": version(), "page": reverse("field"), "files": addresses()}
+    source = f"const SHELL = {json.dumps(told)};\n{WORKER.read_text()}"
+    response = HttpResponse(source, content_type="text/javascript; charset=utf-8")
+    response["Cache-Control"] = "no-cache"
+    response["Service-Worker-Allowed"] = reverse("field")
+    return response
+
+
+def manifest() -> JsonResponse:
+    """Lets the page stand on a phone's home screen, where phones keep its records longest."""
+    return JsonResponse(
+        {
+            "name": "Firnlog at the lake",
+            "short_name": "Firnlog",
+            "start_url": reverse("field"),
+            "scope": reverse("field"),
+            "display": "standalone",
+            "background_color": "#edf1f3",
+            "theme_color": "#0f2130",
+            "icons": [{"src": static("icon.svg"), "sizes": "any", "type": "image/svg+xml"}],
+        },
+        content_type="application/manifest+json",
+    )

@@ -1,0 +1,126 @@
+"""All recordings of a session together: panels over one clock, what they say, how their clocks come together."""
+
+from __future__ import annotations
+
+import math
+import uuid
+from typing import Any
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.views.decorators.http import require_POST, require_safe
+
+from buildlog.failures.queries import failure_rows
+from buildlog.people.roles import Right, needs
+from buildlog.records.change_log import note_change
+from calc.quantities import NotUnderstood, understand
+from sessions.drawing.figures import map_style_id
+from sessions.logs import charts
+from sessions.logs.clocks import suggestions_of
+from sessions.logs.coasting import BACK, CannotFit, Coasting, coastings_of, fit_of
+from sessions.logs.derived import results_of
+from sessions.logs.events import MOST_SHOWN, events_of
+from sessions.logs.models import Log
+from sessions.logs.queries import sessions_with_evidence
+from sessions.logs.timeline import Timeline
+from sessions.outings.models import Assumptions
+
+
+def _timeline(pk: uuid.UUID) -> Timeline:
+    found = get_object_or_404(sessions_with_evidence(), pk=pk)
+    return Timeline(found, found.logs.all())
+
+
+@require_safe
+def recordings(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    """The logs of a session, one over the other; coasting stretches are chosen in the address."""
+    timeline = _timeline(pk)
+    session, system = timeline.session, request.user.unit_system
+    lines = charts.lines_of(timeline)
+    known_failures = list(failure_rows().filter(session=session))
+    figures = {}
+    if lines:
+        figures["panels"] = charts.panels(
+            timeline, lines, system, session.passes.all(), known_failures, session.readings.all()
+        )
+    from_above = charts.track(timeline, session.venue.gates.prefetch_related("marks"))
+    if from_above:
+        figures["track"] = from_above
+    events = events_of(timeline, known_failures)
+    context = {
+        "session": session,
+        "waiting": [log for log in session.logs.all() if not log.is_read],
+        "timeline": timeline,
+        "suggestions": suggestions_of(timeline),
+        "results": results_of(timeline, Assumptions.of(session.revision.vehicle)),
+        "events": events[:MOST_SHOWN],
+        "more_events": max(len(events) - MOST_SHOWN, 0),
+        "figures": figures,
+        "map_style_id": map_style_id(),
+        **_coasting(request, timeline),
+    }
+    return render(request, "logs/recordings.html", context)
+
+
+def _coasting(request: HttpRequest, timeline: Timeline) -> dict[str, Any]:
+    found = coastings_of(timeline)
+    asked = request.GET.getlist("coast")
+    chosen = [one for one in found if str(one.number) in asked]
+    back = {one.number for one in found if _way(request, one, bool(chosen)) == BACK}
+    rows = [{"coast": one, "chosen": one in chosen, "back": one.number in back} for one in found]
+    told: dict[str, Any] = {"coastings": rows}
+    if chosen:
+        try:
+            told["fit"] = fit_of(timeline, chosen, back)
+        except CannotFit as error:
+            told["cannot_fit"] = str(error)
+    return told
+
+
+def _way(request: HttpRequest, one: Coasting, asked: bool) -> str:
+    return request.GET.get(f"way_{one.number}", "") if asked else one.direction
+
+
+@require_safe
+def recordings_window(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    """The lines of the panels between two moments, as fine as a screen shows them."""
+    try:
+        from_s, to_s = (float(request.GET[name]) for name in ("from_s", "to_s"))
+        if not (math.isfinite(from_s) and math.isfinite(to_s) and from_s < to_s):
+            raise ValueError
+    except (KeyError, ValueError):
+        says = "from_s and to_s must be seconds into the session, from_s the smaller, for example 60 and 90."
+        return JsonResponse({"detail": says}, status=400)
+    timeline = _timeline(pk)
+    lines = charts.lines_of(timeline)
+    points = [charts.points_of(line, request.user.unit_system, from_s, to_s) for line in lines]
+    return JsonResponse({"lines": points})
+
+
+@require_POST
+@needs(Right.LOG)
+def place_log(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    """Move a log on the session's clock: by its own clock, by its speeds, or by hand."""
+    log = get_object_or_404(Log.objects.select_related("session"), pk=pk, state=Log.State.READ)
+    how = request.POST.get("clock", "")
+    if how == Log.Clock.OWN:
+        log.clock, log.begins_into_session_s = how, None
+    elif how in Log.Clock.values:
+        told = request.POST.get("begins", "")
+        try:
+            begins_s = understand(told, "duration")
+        except NotUnderstood as error:
+            messages.error(request, f"Begins, into the session: {error}")
+            return redirect("recordings", log.session_id)
+        if not abs(begins_s) <= 1e6:
+            messages.error(request, "Begins, into the session: at most 1,000,000 s either way, for example 12.5 s.")
+            return redirect("recordings", log.session_id)
+        log.clock, log.begins_into_session_s = how, begins_s
+    else:
+        messages.error(request, "Say by what the log is placed: its own clock, its speeds, or hand.")
+        return redirect("recordings", log.session_id)
+    log.save(update_fields=["clock", "begins_into_session_s"])
+    note_change(log, ["clock", "begins_into_session_s"])
+    messages.success(request, f"{log.name} begins {log.begins_s:.2f} s into the session.")
+    return redirect("recordings", log.session_id)

@@ -1,0 +1,23 @@
+"""What is stored of what happened out there."""
+
+from sessions.bench.models import TestCard, TestCardItem
+from sessions.logs.models import ColumnMapping, Log
+from sessions.outings.models import Assumptions, Gate, GateMark, GoNoGoCheck, Pass, Reading, Session, TrackPart, Venue
+from sessions.sharing.models import ShareLink
+
+__all__ = [
+    "Assumptions",
+    "ColumnMapping",
+    "Gate",
+    "GateMark",
+    "GoNoGoCheck",
+    "Log",
+    "Pass",
+    "Reading",
+    "Session",
+    "ShareLink",
+    "TestCard",
+    "TestCardItem",
+    "TrackPart",
+    "Venue",
+]

@@ -1,0 +1,1 @@
+"""Where machines are ridden, and what was timed and read there."""

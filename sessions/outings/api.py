@@ -1,0 +1,118 @@
+"""The API of what happened out there."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from drf_spectacular.utils import extend_schema
+from rest_framework import status
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from buildlog.people.device_keys import ADDING_READINGS, FIELD_LOGGING
+from buildlog.people.roles import Right
+from buildlog.records.api import RecordViewSet
+from sessions.outings.models import Gate, GoNoGoCheck, Pass, Reading, Session, TrackPart, Venue
+from sessions.outings.pushed_readings import MOST_AT_ONCE, take_readings
+from sessions.outings.serializers import (
+    GateSerializer,
+    GoNoGoCheckSerializer,
+    PassSerializer,
+    ReadingSerializer,
+    SessionSerializer,
+    TrackPartSerializer,
+    VenueSerializer,
+)
+
+_READING = {"$ref": "#/components/schemas/Reading"}
+_OUTCOME = {
+    "type": "object",
+    "properties": {
+        "id": {"type": "string", "format": "uuid"},
+        "outcome": {"type": "string", "enum": ["stored", "was there", "differs", "refused"]},
+        "errors": {"description": "Sentences, under the name of each field that is wrong."},
+    },
+    "required": ["outcome"],
+}
+ONE_OR_MANY = {
+    "application/json": {"anyOf": [_READING, {"type": "array", "items": _READING, "maxItems": MOST_AT_ONCE}]}
+}
+OUTCOMES = {"anyOf": [{"type": "array", "items": _OUTCOME}, _OUTCOME]}
+STORED = {"anyOf": [_READING, _OUTCOME]}
+
+
+class VenueViewSet(RecordViewSet):
+    queryset = Venue.objects.all()
+    serializer_class = VenueSerializer
+    machine_path = "sessions__revision__vehicle"
+    write_right = Right.LOG
+
+
+class GateViewSet(RecordViewSet):
+    queryset = Gate.objects.prefetch_related("marks")
+    serializer_class = GateSerializer
+    machine_path = "venue__sessions__revision__vehicle"
+    narrowed_by = ("venue",)
+    write_right = Right.LOG
+
+
+class SessionViewSet(RecordViewSet):
+    queryset = Session.objects.all()
+    serializer_class = SessionSerializer
+    machine_path = "revision__vehicle"
+    key_rights = FIELD_LOGGING
+    narrowed_by = ("revision", "venue")
+    write_right = Right.LOG
+
+
+class PassViewSet(RecordViewSet):
+    queryset = Pass.objects.all()
+    serializer_class = PassSerializer
+    machine_path = "session__revision__vehicle"
+    key_rights = FIELD_LOGGING
+    narrowed_by = ("session", "gate")
+    write_right = Right.LOG
+
+
+class ReadingViewSet(RecordViewSet):
+    """Readings; `POST` takes one or a list, from people and from devices that send by themselves.
+
+    A reading that has a key, or that a device gave the time of, is stored once however often it comes.
+    """
+
+    queryset = Reading.objects.all()
+    serializer_class = ReadingSerializer
+    narrowed_by = ("session",)
+    write_right = Right.LOG
+    machine_path = "session__revision__vehicle"
+    key_rights = ADDING_READINGS
+
+    @extend_schema(request=ONE_OR_MANY, responses={200: OUTCOMES, 201: STORED})
+    def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        if request.auth is None and not isinstance(request.data, list):
+            return super().create(request, *args, **kwargs)
+        several = isinstance(request.data, list)
+        outcomes = take_readings(request.data if several else [request.data], request.auth)
+        if several:
+            return Response(outcomes, status=status.HTTP_200_OK)
+        [outcome] = outcomes
+        code = {"stored": status.HTTP_201_CREATED, "was there": status.HTTP_200_OK}.get(outcome["outcome"])
+        return Response(outcome, status=code or status.HTTP_400_BAD_REQUEST)
+
+
+class GoNoGoCheckViewSet(RecordViewSet):
+    queryset = GoNoGoCheck.objects.order_by("pk")
+    serializer_class = GoNoGoCheckSerializer
+    machine_path = "session__revision__vehicle"
+    key_rights = FIELD_LOGGING
+    narrowed_by = ("session",)
+    write_right = Right.LOG
+
+
+class TrackPartViewSet(RecordViewSet):
+    queryset = TrackPart.objects.all()
+    serializer_class = TrackPartSerializer
+    machine_path = "session__revision__vehicle"
+    key_rights = FIELD_LOGGING
+    narrowed_by = ("session",)
+    write_right = Right.LOG

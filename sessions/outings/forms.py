@@ -1,0 +1,316 @@
+"""Forms for what happened out there."""
+
+from __future__ import annotations
+
+import math
+import re
+from itertools import pairwise
+from typing import Any
+
+from django import forms
+from django.core.exceptions import ValidationError
+from django.db import transaction
+
+from buildlog.machines.models import Revision
+from buildlog.records.forms import RecordForm, moment_input
+from calc import geodesy
+from calc.quantities import NotUnderstood, understand
+from calc.timing import frame_clock_s
+from sessions.outings.models import Assumptions, Gate, GateMark, Pass, Reading, Session, Venue
+
+
+class VenueForm(RecordForm):
+    class Meta:
+        model = Venue
+        fields = ["name", "notes"]
+
+
+class GateForm(RecordForm):
+    belongs_to = ("venue",)
+    together = (("method", "marks"),)
+    marks = forms.CharField(
+        label="Marks, one on each line",
+        widget=forms.Textarea(attrs={"rows": 4}),
+        help_text="Taped: the distance of each mark from the first, such as 0, 50 m, 110 yd. "
+        "From coordinates: latitude and longitude in degrees, such as 61.0412, 24.9175.",
+    )
+
+    class Meta:
+        model = Gate
+        fields = ["name", "method", "u_distance_m"]
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if not self.instance._state.adding:
+            self.initial["marks"] = "\n".join(self._written(mark) for mark in self.instance.marks.all())
+
+    def _written(self, mark: GateMark) -> str:
+        if self.instance.method == Gate.Method.COORDINATES and mark.latitude_deg is not None:
+            return f"{mark.latitude_deg:.7f}, {mark.longitude_deg:.7f}"
+        return f"{mark.position_m:.10g} m"
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or self.cleaned_data
+        lines = [line.strip() for line in cleaned.get("marks", "").splitlines() if line.strip()]
+        if "marks" not in cleaned:
+            return cleaned
+        by_coordinates = cleaned.get("method") == Gate.Method.COORDINATES
+        try:
+            marks = self._from_coordinates(lines) if by_coordinates else self._from_tape(lines)
+        except ValueError as error:
+            self.add_error("marks", str(error))
+            return cleaned
+        if len(marks) < 2:
+            self.add_error("marks", "A gate needs at least two marks, for example 0 on one line and 100 m on the next.")
+        elif any(later[0] <= earlier[0] for earlier, later in pairwise(marks)):
+            self.add_error(
+                "marks", "Each mark must stand farther from the first than the one before, such as 0, 50, 100."
+            )
+        cleaned["mark_rows"] = marks
+        name = cleaned.get("name")
+        same = Gate.objects.filter(venue=self.instance.venue, name=name).exclude(pk=self.instance.pk)
+        if name and same.exists():
+            self.add_error("name", f"{self.instance.venue} already has a gate called {name}.")
+        return cleaned
+
+    def _from_tape(self, lines: list[str]) -> list[tuple[float, float | None, float | None]]:
+        positions = []
+        for number, line in enumerate(lines, 1):
+            try:
+                position = understand(line, "distance", self.unit_system)
+            except NotUnderstood as error:
+                raise ValueError(f"Line {number}: {error}") from None
+            if not 0 <= position <= 100000:
+                raise ValueError(f"Line {number}: a mark stands between 0 m and 100 km from the first, not {line}.")
+            positions.append(position)
+        first = positions[0] if positions else 0.0
+        return [(position - first, None, None) for position in positions]
+
+    def _from_coordinates(self, lines: list[str]) -> list[tuple[float, float | None, float | None]]:
+        points = []
+        for number, line in enumerate(lines, 1):
+            match = re.fullmatch(r"([+-]?\d+(?:\.\d+)?)\s*[,;\s]\s*([+-]?\d+(?:\.\d+)?)", line.replace("−", "-"))
+            latitude, longitude = (float(match.group(1)), float(match.group(2))) if match else (math.nan, math.nan)
+            if not (-90 <= latitude <= 90 and -180 <= longitude <= 180):
+                raise ValueError(
+                    f"Line {number}: “{line}” is not a latitude and a longitude in degrees. "
+                    "Write for example 61.0412, 24.9175."
+                )
+            points.append((latitude, longitude))
+        return [
+            (float(geodesy.distance_m(*points[0], *point)) if point != points[0] else 0.0, *point) for point in points
+        ]
+
+    def save(self, commit: bool = True) -> Gate:
+        with transaction.atomic():
+            gate = super().save(commit)
+            if not self.writes("marks"):
+                # The form shows fewer digits than are kept.
+                return gate
+            gate.marks.all().delete()
+            GateMark.objects.bulk_create(
+                GateMark(gate=gate, position_m=position, latitude_deg=latitude, longitude_deg=longitude)
+                for position, latitude, longitude in self.cleaned_data["mark_rows"]
+            )
+        return gate
+
+
+class SessionForm(RecordForm):
+    new_venue = forms.CharField(
+        label="or a new venue", required=False, max_length=120, help_text="A name is enough; gates can be added later."
+    )
+    together = (("venue", "new_venue"), ("distance_m", "distance_method"))
+    groups = (
+        (
+            "Conditions",
+            ("surface", "ice_thickness_cm", "air_temperature_c", "wind_speed_mps", "rider_mass_kg", "payload_kg"),
+        ),
+        (
+            "Ride and battery",
+            (
+                "runtime_s",
+                "distance_m",
+                "distance_method",
+                "rest_voltage_start_v",
+                "rest_voltage_end_v",
+                "charge_used_ah",
+                "energy_used_wh",
+                "recharge_energy_wh",
+            ),
+        ),
+        ("Notes", ("notes",)),
+    )
+
+    class Meta:
+        model = Session
+        fields = [
+            "revision",
+            "venue",
+            "new_venue",
+            "started_at",
+            "ended_at",
+            "surface",
+            "ice_thickness_cm",
+            "air_temperature_c",
+            "wind_speed_mps",
+            "rider_mass_kg",
+            "payload_kg",
+            "runtime_s",
+            "distance_m",
+            "distance_method",
+            "rest_voltage_start_v",
+            "rest_voltage_end_v",
+            "charge_used_ah",
+            "energy_used_wh",
+            "recharge_energy_wh",
+            "notes",
+        ]
+        widgets = {"started_at": moment_input(), "ended_at": moment_input()}
+        help_texts = {
+            "rest_voltage_start_v": "With nothing drawing current, after resting.",
+            "ice_thickness_cm": "Measured where you ride, not read in a report.",
+        }
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["venue"].required = False
+        self.fields["revision"].queryset = Revision.objects.select_related("vehicle").order_by(
+            "vehicle__name", "-number"
+        )
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or self.cleaned_data
+        new_name = (cleaned.get("new_venue") or "").strip()
+        if "venue" not in self.errors and not cleaned.get("venue") and not new_name:
+            self.add_error("venue", "Choose where it was ridden, or write the name of a new venue.")
+        if new_name and cleaned.get("venue"):
+            self.add_error("new_venue", "Choose a venue or write a new one, not both.")
+        return cleaned
+
+    def _get_validation_exclusions(self) -> set[str]:
+        unsaved = {"venue"} if getattr(self, "unsaved_venue", None) else set()
+        return super()._get_validation_exclusions() | unsaved
+
+    def _post_clean(self) -> None:
+        # The model needs a venue to be valid; a new one is stored only together with the session.
+        name = (self.cleaned_data.get("new_venue") or "").strip()
+        if name and not self.cleaned_data.get("venue"):
+            known = Venue.objects.filter(name__iexact=name).first()
+            self.unsaved_venue = None if known else Venue(name=name)
+            self.cleaned_data["venue"] = known or self.unsaved_venue
+        super()._post_clean()
+
+    def save(self, commit: bool = True) -> Session:
+        with transaction.atomic():
+            unsaved = getattr(self, "unsaved_venue", None)
+            if unsaved is not None:
+                unsaved.save()
+                self.instance.venue = unsaved
+            return super().save(commit)
+
+
+class SplitTimesField(forms.CharField):
+    """Times at marks, typed with a semicolon between and cleaned to a list of seconds."""
+
+    def prepare_value(self, value: Any) -> Any:
+        return "; ".join(f"{time:g}" for time in value) if isinstance(value, list) else value
+
+    def to_python(self, value: Any) -> list[float]:
+        times = []
+        for text in filter(None, (part.strip() for part in (value or "").split(";"))):
+            try:
+                times.append(understand(text, "duration"))
+            except NotUnderstood as error:
+                raise ValidationError(f"Times at the marks between: {error}") from None
+        return times
+
+    def has_changed(self, initial: Any, data: Any) -> bool:
+        return self.prepare_value(initial) != data
+
+
+class PassForm(RecordForm):
+    belongs_to = ("session",)
+    together = (
+        ("method", "duration_s", "frames", "frames_per_s", "split_times_s", "u_duration_s"),
+        ("valid", "invalid_reason"),
+    )
+    frames = forms.FloatField(
+        label="and frames beyond those seconds",
+        required=False,
+        min_value=0,
+        max_value=100000,
+        help_text="For video: 7 s and 10 frames at 30 frames/s.",
+    )
+    split_times_s = SplitTimesField(
+        label="times at the marks between",
+        required=False,
+        help_text="Seconds since the first mark, with a semicolon between: 2.1; 4.4",
+    )
+    groups = (
+        ("Time", ("method", "duration_s", "frames", "frames_per_s", "split_times_s", "u_duration_s")),
+        ("Does it count?", ("valid", "invalid_reason")),
+    )
+
+    class Meta:
+        model = Pass
+        fields = [
+            "gate",
+            "direction",
+            "method",
+            "duration_s",
+            "frames",
+            "frames_per_s",
+            "split_times_s",
+            "u_duration_s",
+            "valid",
+            "invalid_reason",
+        ]
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["gate"].queryset = Gate.objects.filter(venue=self.instance.session.venue_id)
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or self.cleaned_data
+        frames, rate = cleaned.get("frames"), cleaned.get("frames_per_s")
+        if frames and not rate and "frames_per_s" not in self.errors:
+            self.add_error("frames_per_s", "Frames need the frame rate the clip was taken at, for example 30 or 29.97.")
+        elif frames and cleaned.get("duration_s") is not None:
+            cleaned["duration_s"] = frame_clock_s(cleaned["duration_s"], frames, rate)
+        times, gate = cleaned.get("split_times_s"), cleaned.get("gate")
+        if times and gate is not None:
+            between = max(0, gate.marks.count() - 2)
+            if len(times) != between:
+                self.add_error(
+                    "split_times_s", f"{gate} has {between} marks between its ends; {len(times)} times were written."
+                )
+        return cleaned
+
+
+class ReadingForm(RecordForm):
+    belongs_to = ("session",)
+
+    class Meta:
+        model = Reading
+        fields = [
+            "time_into_session_s",
+            "voltage_v",
+            "current_a",
+            "charge_used_ah",
+            "distance_m",
+            "battery_temperature_c",
+            "motor_temperature_c",
+            "controller_temperature_c",
+            "note",
+        ]
+
+
+class AssumptionsForm(RecordForm):
+    is_always_there = True
+
+    class Meta:
+        model = Assumptions
+        exclude = ["vehicle"]
+        help_texts = {
+            "reserve_fraction": "A share of the full pack: 0.2 keeps a fifth of it, however little is left.",
+        }

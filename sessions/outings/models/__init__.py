@@ -1,0 +1,19 @@
+"""Venues, sessions, and what was timed and read."""
+
+from sessions.outings.models.assumptions import Assumptions
+from sessions.outings.models.go_no_go import GoNoGoCheck
+from sessions.outings.models.outings import Pass, Reading, Session
+from sessions.outings.models.places import Gate, GateMark, Venue
+from sessions.outings.models.tracks import TrackPart
+
+__all__ = [
+    "Assumptions",
+    "Gate",
+    "GateMark",
+    "GoNoGoCheck",
+    "Pass",
+    "Reading",
+    "Session",
+    "TrackPart",
+    "Venue",
+]

@@ -1,0 +1,61 @@
+"""What is taken for granted about a vehicle's measurements."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.db import models
+from django.db.models import Q
+
+from buildlog.quantities.fields import QuantityField
+
+
+class Assumptions(models.Model):
+    """What is taken for granted about one vehicle's measurements, until somebody knows better.
+
+    The standard uncertainties are common practice, no source: what hobby instruments and a
+    careful person usually reach. Each can be changed on the vehicle's page.
+    """
+
+    vehicle = models.OneToOneField(
+        "buildlog.Vehicle", on_delete=models.CASCADE, primary_key=True, related_name="assumptions"
+    )
+    reserve_fraction = QuantityField("reserve kept for coming home", kind="fraction", default=0.2, high=0.9)
+    u_press_s = QuantityField("one press of a stopwatch", kind="duration", default=0.1, high=5)
+    u_distance_fraction = QuantityField("distance ridden", kind="fraction", default=0.02, high=0.5)
+    u_charge_fraction = QuantityField("charge used", kind="fraction", default=0.02, high=0.5)
+    u_energy_fraction = QuantityField("energy from a meter", kind="fraction", default=0.02, high=0.5)
+    u_voltage_v = QuantityField("a voltage reading", kind="voltage", default=0.1, high=10)
+    u_rest_charge_fraction = QuantityField("state of charge from rest voltage", kind="fraction", default=0.05, high=0.5)
+    held_rate_fraction = QuantityField(
+        "a fix has held once its failure is shown to come at less than this share of the earlier rate",
+        kind="fraction", default=0.5, includes_low=False, high=1,
+    )  # fmt: skip
+    held_confidence = QuantityField("how sure that must be", kind="fraction", default=0.8, low=0.5, high=0.99)
+
+    class Meta:
+        verbose_name_plural = "assumptions"
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(reserve_fraction__gte=0, reserve_fraction__lt=1), name="assumptions_reserve_is_a_fraction"
+            ),
+            models.CheckConstraint(
+                condition=Q(held_rate_fraction__gt=0, held_rate_fraction__lte=1)
+                & Q(held_confidence__gte=0.5, held_confidence__lt=1),
+                name="assumptions_what_holds_is_possible",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"Assumptions for {self.vehicle}"
+
+    def get_absolute_url(self) -> str:
+        return self.vehicle.get_absolute_url()
+
+    @classmethod
+    def of(cls, vehicle: Any) -> Assumptions:
+        """The vehicle's own, or the defaults, unsaved; no query where they were selected with the vehicle."""
+        try:
+            return vehicle.assumptions
+        except cls.DoesNotExist:
+            return cls(vehicle=vehicle)

@@ -1,0 +1,61 @@
+"""The look around before a session starts, and what was answered."""
+
+from __future__ import annotations
+
+import uuid
+
+from django.db import models
+from django.db.models import Q
+
+from buildlog.records.models import MadeRecord
+from sessions.outings.models.outings import Session
+
+
+class GoNoGoCheck(MadeRecord):
+    """What was in place when a session started. A no does not stop anybody; it is kept, with the reason."""
+
+    class Answer(models.TextChoices):
+        YES = "yes", "Yes"
+        NO = "no", "No"
+        NOT_APPLICABLE = "not_applicable", "Does not apply here"
+
+    id = models.UUIDField(primary_key=True, default=uuid.uuid4)
+    session = models.OneToOneField(Session, on_delete=models.CASCADE, related_name="go_no_go")
+    ice_measured = models.CharField("ice measured where you ride", max_length=14, choices=Answer.choices)
+    second_person = models.CharField("second person here", max_length=14, choices=Answer.choices)
+    helmet = models.CharField("helmet on", max_length=14, choices=Answer.choices)
+    kill_switch = models.CharField("kill switch tried", max_length=14, choices=Answer.choices)
+    battery_strapped = models.CharField("battery strapped down", max_length=14, choices=Answer.choices)
+    rescue_gear = models.CharField("rescue gear at hand", max_length=14, choices=Answer.choices)
+    reason_to_go_on = models.TextField("why you went on all the same", blank=True, max_length=1000)
+
+    ITEMS = ("ice_measured", "second_person", "helmet", "kill_switch", "battery_strapped", "rescue_gear")
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=~Q(reason_to_go_on="")
+                | ~(
+                    Q(ice_measured="no")
+                    | Q(second_person="no")
+                    | Q(helmet="no")
+                    | Q(kill_switch="no")
+                    | Q(battery_strapped="no")
+                    | Q(rescue_gear="no")
+                ),
+                name="go_no_go_no_has_a_reason",
+                violation_error_message="Something was answered with no: say why you went on all the same, "
+                "for example: short walk-pace trial on the shore.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        missing = self.missing
+        return f"Go, without: {', '.join(missing)}" if missing else "Go"
+
+    @property
+    def missing(self) -> list[str]:
+        """What was answered with no, in words."""
+        return [
+            str(self._meta.get_field(name).verbose_name) for name in self.ITEMS if getattr(self, name) == self.Answer.NO
+        ]

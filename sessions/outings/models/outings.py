@@ -1,0 +1,249 @@
+"""One outing: when, with what, in what conditions, and what was timed and read."""
+
+from __future__ import annotations
+
+import itertools
+import math
+import uuid
+from datetime import timedelta
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.core.validators import MinValueValidator
+from django.db import models, transaction
+from django.db.models import F, Q
+from django.urls import reverse
+from django.utils import timezone
+
+from buildlog.machines.models import Revision
+from buildlog.quantities.fields import QuantityField
+from buildlog.records.models import MadeRecord
+from sessions.outings.models.constraints import not_negative
+from sessions.outings.models.places import Gate, Venue
+
+
+class Session(MadeRecord):
+    """One outing of one revision in one set of conditions."""
+
+    STILL_GOING = timedelta(hours=24)
+    """A session that nobody ended is taken to be going on for a day."""
+
+    class Surface(models.TextChoices):
+        CLEAR_ICE = "clear_ice", "Clear ice"
+        WHITE_ICE = "white_ice", "White ice"
+        SNOW_ON_ICE = "snow_on_ice", "Snow on ice"
+        PACKED_SNOW = "packed_snow", "Packed snow"
+        LOOSE_SNOW = "loose_snow", "Loose snow"
+        SLUSH = "slush", "Slush"
+        ASPHALT = "asphalt", "Asphalt"
+        OTHER = "other", "Other"
+
+    class DistanceMethod(models.TextChoices):
+        WHEEL = "wheel", "Wheel counter"
+        SATELLITE = "satellite", "Satellite track"
+        LAPS = "laps", "Laps of a known length"
+        ESTIMATE = "estimate", "Estimate"
+
+    id = models.UUIDField(primary_key=True, default=uuid.uuid4)
+    revision = models.ForeignKey(Revision, on_delete=models.PROTECT, related_name="sessions")
+    venue = models.ForeignKey(Venue, on_delete=models.PROTECT, related_name="sessions")
+    started_at = models.DateTimeField("start", default=timezone.now)
+    ended_at = models.DateTimeField("end", null=True, blank=True)
+    rider_mass_kg = QuantityField("rider, dressed", kind="mass", null=True, blank=True, includes_low=False, high=500)
+    payload_kg = QuantityField("payload", kind="mass", null=True, blank=True, high=2000)
+    surface = models.CharField(max_length=12, choices=Surface.choices, blank=True)
+    ice_thickness_cm = QuantityField("ice thickness, measured", kind="thickness", null=True, blank=True, high=500)
+    air_temperature_c = QuantityField("air temperature", kind="temperature", null=True, blank=True, low=-70, high=60)
+    wind_speed_mps = QuantityField("wind", kind="speed", null=True, blank=True, high=60)
+    rest_voltage_start_v = QuantityField(
+        "rest voltage before", kind="voltage", null=True, blank=True, includes_low=False, high=1500
+    )
+    rest_voltage_end_v = QuantityField(
+        "rest voltage after", kind="voltage", null=True, blank=True, includes_low=False, high=1500
+    )
+    charge_used_ah = QuantityField("charge used", kind="charge", null=True, blank=True, high=10000)
+    energy_used_wh = QuantityField("energy used, metered", kind="energy", null=True, blank=True, high=1e6)
+    recharge_energy_wh = QuantityField(
+        "energy to recharge, at the wall", kind="energy", null=True, blank=True, high=1e6
+    )
+    runtime_s = QuantityField("runtime", kind="runtime", null=True, blank=True, includes_low=False, high=1e6)
+    distance_m = QuantityField("distance ridden", kind="trip", null=True, blank=True, includes_low=False, high=1e7)
+    distance_method = models.CharField(
+        "how the distance is known", max_length=10, choices=DistanceMethod.choices, blank=True
+    )
+    notes = models.TextField(blank=True, max_length=5000)
+    clock_correction_s = QuantityField(
+        "added to the phone's clock", kind="runtime", null=True, blank=True, low=-1e10, high=1e10
+    )
+
+    class Meta:
+        ordering = ["-started_at"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(ended_at__isnull=True) | Q(ended_at__gt=F("started_at")),
+                name="session_ends_after_it_starts",
+                violation_error_message="The end must be after the start.",
+            ),
+            *[
+                models.CheckConstraint(
+                    condition=Q(**{f"{name}__isnull": True}) | Q(**{f"{name}__gt": 0}),
+                    name=f"session_{name}_above_zero",
+                )
+                for name in ("distance_m", "runtime_s", "rest_voltage_start_v", "rest_voltage_end_v", "rider_mass_kg")
+            ],
+            *not_negative(
+                "session",
+                "charge_used_ah",
+                "energy_used_wh",
+                "recharge_energy_wh",
+                "payload_kg",
+                "ice_thickness_cm",
+                "wind_speed_mps",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.revision.label} at {self.venue.name}, {self.started_at:%Y-%m-%d %H:%M}"
+
+    def get_absolute_url(self) -> str:
+        return reverse("session", args=[self.pk])
+
+    def clean(self) -> None:
+        if self.ended_at is not None and self.started_at is not None and self.ended_at <= self.started_at:
+            raise ValidationError(
+                {
+                    "ended_at": f"The end must be after the start ({self.started_at:%Y-%m-%d %H:%M}), "
+                    "for example an hour later."
+                }
+            )
+
+
+class Pass(MadeRecord):
+    """One timed run through a gate."""
+
+    class Direction(models.TextChoices):
+        OUT = "out", "Out"
+        BACK = "back", "Back"
+
+    class Method(models.TextChoices):
+        STOPWATCH = "stopwatch", "Stopwatch"
+        VIDEO = "video", "Video frames"
+        LIGHT_GATE = "light_gate", "Light gate"
+        SATELLITE = "satellite", "Satellite"
+
+    id = models.UUIDField(primary_key=True, default=uuid.uuid4)
+    session = models.ForeignKey(Session, on_delete=models.CASCADE, related_name="passes")
+    gate = models.ForeignKey(Gate, on_delete=models.PROTECT, related_name="passes")
+    number = models.PositiveIntegerField(blank=True, validators=[MinValueValidator(1)])
+    time_into_session_s = QuantityField("time into the session", kind="runtime", null=True, blank=True, high=1e6)
+    direction = models.CharField(max_length=4, choices=Direction.choices, default=Direction.OUT)
+    method = models.CharField("timed by", max_length=10, choices=Method.choices, default=Method.STOPWATCH)
+    duration_s = QuantityField("time, first to last mark", kind="duration", includes_low=False, high=86400)
+    split_times_s = models.JSONField("times at the marks between", default=list, blank=True)
+    frames_per_s = QuantityField(
+        "frame rate the clip was taken at", kind="frame rate", null=True, blank=True, includes_low=False, high=9999
+    )
+    u_duration_s = QuantityField(
+        "standard uncertainty of the time, if you know it", kind="duration", null=True, blank=True, high=3600
+    )
+    valid = models.BooleanField("counts", default=True)
+    invalid_reason = models.CharField("why it does not count", max_length=200, blank=True)
+
+    class Meta:
+        ordering = ["session", "number"]
+        verbose_name_plural = "passes"
+        constraints = [
+            models.CheckConstraint(condition=Q(duration_s__gt=0), name="pass_duration_above_zero"),
+            models.CheckConstraint(
+                condition=Q(frames_per_s__isnull=True) | Q(frames_per_s__gt=0, frames_per_s__lt=10000),
+                name="pass_frame_rate_is_possible",
+            ),
+            models.CheckConstraint(
+                condition=Q(valid=True) | ~Q(invalid_reason=""),
+                name="pass_that_does_not_count_says_why",
+                violation_error_message="Say why this pass does not count, for example: braked before the mark.",
+            ),
+            models.CheckConstraint(
+                condition=~Q(method="video") | Q(frames_per_s__isnull=False),
+                name="pass_by_video_has_a_frame_rate",
+                violation_error_message="A pass timed on video needs its frame rate, for example 30 or 29.97.",
+            ),
+            *not_negative("pass", "u_duration_s", "time_into_session_s"),
+        ]
+
+    def __str__(self) -> str:
+        return f"Pass {self.number}, {self.duration_s:.2f} s"
+
+    def save(self, *args: Any, **kwargs: Any) -> None:
+        """A pass that was given no number gets the next of its session: two phones may time one outing."""
+        if self.number is not None:
+            super().save(*args, **kwargs)
+            return
+        with transaction.atomic():
+            # Whoever else numbers a pass of this session waits here until this one is stored.
+            Session.objects.select_for_update(no_key=True).filter(pk=self.session_id).values_list("pk").first()
+            last = type(self).objects.filter(session=self.session_id).aggregate(models.Max("number"))["number__max"]
+            self.number = (last or 0) + 1
+            super().save(*args, **kwargs)
+
+    def get_absolute_url(self) -> str:
+        return self.session.get_absolute_url()
+
+    def clean(self) -> None:
+        self._clean_splits()
+
+    def _clean_splits(self) -> None:
+        times: Any = self.split_times_s
+        if times in (None, ""):
+            self.split_times_s = []
+            return
+        good = isinstance(times, list) and all(
+            isinstance(time, (int, float)) and not isinstance(time, bool) and math.isfinite(time) for time in times
+        )
+        if not good:
+            raise ValidationError({"split_times_s": "Split times are a list of seconds, for example [2.1, 4.3]."})
+        ends = [0.0, *times, self.duration_s] if self.duration_s else [0.0, *times]
+        if any(later <= earlier for earlier, later in itertools.pairwise(ends)):
+            raise ValidationError(
+                {"split_times_s": "Split times must grow from mark to mark and stay below the whole time."}
+            )
+
+
+class Reading(MadeRecord):
+    """One look at the instruments."""
+
+    id = models.UUIDField(primary_key=True, default=uuid.uuid4)
+    session = models.ForeignKey(Session, on_delete=models.CASCADE, related_name="readings")
+    time_into_session_s = QuantityField("time into the session", kind="runtime", high=1e6)
+    voltage_v = QuantityField("voltage", kind="voltage", null=True, blank=True, high=1500)
+    current_a = QuantityField("current", kind="current", null=True, blank=True, low=-10000, high=10000)
+    charge_used_ah = QuantityField("charge used so far", kind="charge", null=True, blank=True, low=-1000, high=10000)
+    battery_temperature_c = QuantityField(
+        "battery temperature", kind="temperature", null=True, blank=True, low=-70, high=200
+    )
+    motor_temperature_c = QuantityField(
+        "motor temperature", kind="temperature", null=True, blank=True, low=-70, high=400
+    )
+    controller_temperature_c = QuantityField(
+        "controller temperature", kind="temperature", null=True, blank=True, low=-70, high=400
+    )
+    distance_m = QuantityField("distance so far", kind="trip", null=True, blank=True, high=1e7)
+    note = models.CharField(max_length=500, blank=True)
+
+    class Meta:
+        ordering = ["session", "time_into_session_s"]
+        constraints = [
+            models.CheckConstraint(condition=Q(time_into_session_s__gte=0), name="reading_time_not_negative"),
+            *not_negative("reading", "voltage_v", "distance_m"),
+        ]
+
+    def __str__(self) -> str:
+        return f"Reading at {self.time_into_session_s / 60:.1f} min"
+
+    def get_absolute_url(self) -> str:
+        return self.session.get_absolute_url()
+
+    def clean(self) -> None:
+        values = [getattr(self, field.name) for field in self._meta.fields if isinstance(field, QuantityField)]
+        if all(value is None for value in values[1:]) and not self.note:
+            raise ValidationError("A reading needs at least one value, for example 50.2 V.")

@@ -1,0 +1,222 @@
+"""Pages of sessions, venues and what was timed and read."""
+
+from __future__ import annotations
+
+import uuid
+from typing import Any
+
+from django.db.models import Max
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+from django.urls import reverse
+from django.views.decorators.http import require_http_methods, require_safe
+
+from buildlog.machines.models import Revision, Vehicle
+from buildlog.people.roles import Right, needs
+from buildlog.records.pages import change_record, remove_record, write_record
+from sessions.outings import queries
+from sessions.outings.forms import AssumptionsForm, GateForm, PassForm, ReadingForm, SessionForm, VenueForm
+from sessions.outings.models import Assumptions, Gate, Pass, Reading, Session, Venue
+
+form_page = require_http_methods(["GET", "HEAD", "POST"])
+ROWS_AT_ONCE = 50
+
+
+@require_safe
+def sessions(request: HttpRequest) -> HttpResponse:
+    """Sessions, newest first, a page at a time."""
+    number = request.GET.get("page", "1")
+    page = int(number) if number.isascii() and number.isdigit() and 0 < len(number) < 6 else 1
+    first = (max(page, 1) - 1) * ROWS_AT_ONCE
+    rows = list(queries.session_rows()[first : first + ROWS_AT_ONCE + 1])
+    context = {
+        "sessions": rows[:ROWS_AT_ONCE],
+        "newer": page - 1 if page > 1 else None,
+        "older": page + 1 if len(rows) > ROWS_AT_ONCE else None,
+        "any_revision": bool(rows) or Revision.objects.exists(),
+    }
+    return render(request, "outings/sessions.html", context)
+
+
+@form_page
+@needs(Right.LOG)
+def new_session(request: HttpRequest) -> HttpResponse:
+    """A new session; it starts with the newest riding revision and the place of the last outing."""
+    asked = request.GET.get("revision")
+    initial: dict[str, Any] = queries.likely_start()
+    if asked:
+        initial["revision"] = asked
+    return write_record(
+        request, SessionForm, Session(), title="Log a session", back=reverse("sessions"), initial=initial
+    )
+
+
+@form_page
+@needs(Right.LOG)
+def edit_session(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    """The session's form; a track's length may come along in the address, to be looked at and saved."""
+    rows = Session.objects.select_related("revision__vehicle", "venue")
+    length = request.GET.get("distance_m", "")
+    initial: dict[str, Any] = {}
+    if length.isascii() and length.isdigit() and 0 < len(length) < 8:
+        initial = {"distance_m": float(length), "distance_method": Session.DistanceMethod.SATELLITE}
+    return change_record(request, SessionForm, rows, pk, list_page="sessions", initial=initial)
+
+
+@form_page
+@needs(Right.LOG)
+def remove_session(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    found = get_object_or_404(Session.objects.select_related("revision__vehicle", "venue"), pk=pk)
+    return remove_record(request, found, back=found.get_absolute_url(), after=reverse("sessions"))
+
+
+@form_page
+@needs(Right.LOG)
+def new_pass(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    """A pass like the last one, the other way."""
+    found = get_object_or_404(Session.objects.select_related("revision__vehicle", "venue"), pk=pk)
+    back = found.get_absolute_url()
+    last = found.passes.order_by("-number").first()
+    number = (found.passes.aggregate(Max("number"))["number__max"] or 0) + 1
+    started = Pass(session=found, number=number)
+    if last is not None:
+        started.gate_id, started.method, started.frames_per_s = last.gate_id, last.method, last.frames_per_s
+        started.direction = Pass.Direction.BACK if last.direction == Pass.Direction.OUT else Pass.Direction.OUT
+    return write_record(
+        request,
+        PassForm,
+        started,
+        title=f"Pass {number}",
+        back=back,
+        after=back,
+        template="outings/pass_form.html",
+        venue=found.venue,
+        has_gate=found.venue.gates.exists(),
+    )
+
+
+@needs(Right.LOG)
+@require_safe
+def time_video(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    """Time a pass on a clip, frame by frame; the clip stays on the device, and the pass goes to its form."""
+    rows = Session.objects.select_related("revision__vehicle", "venue").prefetch_related("venue__gates__marks")
+    found = get_object_or_404(rows, pk=pk)
+    last = found.passes.order_by("-number").first()
+    gates = [
+        {"id": str(gate.pk), "name": gate.name, "positions_m": gate.positions_m}
+        for gate in found.venue.gates.all()
+        if gate.length_m > 0
+    ]
+    direction = Pass.Direction.OUT
+    if last is not None and last.direction == Pass.Direction.OUT:
+        direction = Pass.Direction.BACK
+    context = {"session": found, "gates": gates, "directions": Pass.Direction.choices, "direction": direction}
+    return render(request, "outings/video.html", context)
+
+
+@form_page
+@needs(Right.LOG)
+def edit_pass(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    rows = Pass.objects.select_related("session__venue", "gate")
+    return change_record(request, PassForm, rows, pk, title=lambda found: f"Edit pass {found.number}")
+
+
+@form_page
+@needs(Right.LOG)
+def remove_pass(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    found = get_object_or_404(Pass.objects.select_related("session"), pk=pk)
+    back = found.session.get_absolute_url()
+    return remove_record(request, found, back=back, after=back)
+
+
+@form_page
+@needs(Right.LOG)
+def new_reading(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    found = get_object_or_404(Session.objects.select_related("revision__vehicle", "venue"), pk=pk)
+    back = found.get_absolute_url()
+    return write_record(request, ReadingForm, Reading(session=found), title="New reading", back=back, after=back)
+
+
+@form_page
+@needs(Right.LOG)
+def edit_reading(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    rows = Reading.objects.select_related("session")
+    return change_record(request, ReadingForm, rows, pk, title=lambda found: f"Edit: {found}")
+
+
+@form_page
+@needs(Right.LOG)
+def remove_reading(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    found = get_object_or_404(Reading.objects.select_related("session"), pk=pk)
+    back = found.session.get_absolute_url()
+    return remove_record(request, found, back=back, after=back)
+
+
+@require_safe
+def venues(request: HttpRequest) -> HttpResponse:
+    return render(request, "outings/venues.html", {"venues": queries.venue_rows()})
+
+
+@require_safe
+def venue(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    found = get_object_or_404(Venue.objects.prefetch_related("gates__marks"), pk=pk)
+    return render(request, "outings/venue.html", {"venue": found})
+
+
+@form_page
+@needs(Right.LOG)
+def new_venue(request: HttpRequest) -> HttpResponse:
+    return write_record(request, VenueForm, Venue(), title="New venue", back=reverse("venues"))
+
+
+@form_page
+@needs(Right.LOG)
+def edit_venue(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    return change_record(request, VenueForm, Venue.objects.all(), pk, list_page="venues")
+
+
+@form_page
+@needs(Right.LOG)
+def remove_venue(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    found = get_object_or_404(Venue, pk=pk)
+    return remove_record(request, found, back=found.get_absolute_url(), after=reverse("venues"))
+
+
+@form_page
+@needs(Right.LOG)
+def new_gate(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    found = get_object_or_404(Venue, pk=pk)
+    return write_record(
+        request, GateForm, Gate(venue=found), title=f"New gate at {found}", back=found.get_absolute_url()
+    )
+
+
+@form_page
+@needs(Right.LOG)
+def edit_gate(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    rows = Gate.objects.select_related("venue").prefetch_related("marks")
+    return change_record(request, GateForm, rows, pk)
+
+
+@form_page
+@needs(Right.LOG)
+def remove_gate(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    found = get_object_or_404(Gate.objects.select_related("venue"), pk=pk)
+    back = found.get_absolute_url()
+    return remove_record(request, found, back=back, after=back)
+
+
+@form_page
+@needs(Right.BUILD)
+def assumptions(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    """What is taken for granted about a vehicle's measurements."""
+    vehicle = get_object_or_404(Vehicle, pk=pk)
+    back = vehicle.get_absolute_url()
+    return write_record(
+        request,
+        AssumptionsForm,
+        Assumptions.of(vehicle),
+        title=f"Measuring assumptions for {vehicle}",
+        back=back,
+        after=back,
+    )

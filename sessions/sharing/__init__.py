@@ -1,0 +1,1 @@
+"""What leaves the house: reports, links, archives, tables."""

@@ -1,0 +1,68 @@
+"""The files in a machine's archive: its pictures and recordings, taken in like any other that is sent."""
+
+from __future__ import annotations
+
+import io
+import zipfile
+
+from django.core.exceptions import ValidationError
+from django.core.files.base import ContentFile
+
+from buildlog.photos.models import Photo
+from buildlog.photos.pictures import LARGEST_BYTES as LARGEST_PICTURE_BYTES
+from buildlog.photos.pictures import give_files, read_picture
+from buildlog.storage.stored_files import Put, fingerprint
+from sessions.logs import ingest
+from sessions.logs.columns import packed_columns
+from sessions.logs.csv_layout import Layout
+from sessions.logs.csv_reading import LARGEST_BYTES as LARGEST_LOG_BYTES
+from sessions.logs.meanings import Mapping
+from sessions.logs.models import Log
+from sessions.logs.series import NotARecording
+
+
+def take_picture(photo: Photo, packed: zipfile.ZipFile, put: Put, notes: list[str], where: str) -> bool:
+    """Take the picture in like any other that is sent; a photo without one is left out, and said."""
+    try:
+        name = f"photos/{photo.pk}.jpg"
+        if packed.getinfo(name).file_size > LARGEST_PICTURE_BYTES:
+            raise ValidationError("larger than any photo that was taken in")
+        content = packed.read(name)
+        picture = read_picture(ContentFile(content, name="photo"))
+    except (KeyError, zipfile.BadZipFile, ValidationError, OSError):
+        notes.append(f"{where}: its picture is missing or damaged, so it is left out.")
+        return False
+    # It was packed as JPEG once before, so less may be lost this time.
+    give_files(photo, picture, put, quality=90)
+    return True
+
+
+def take_recording(log: Log, packed: zipfile.ZipFile, put: Put, notes: list[str], where: str) -> bool:
+    """Take a recording in by its original alone: what follows from it is worked out anew."""
+    try:
+        name = f"logs/{log.pk}.{log.kind}"
+        if packed.getinfo(name).file_size > LARGEST_LOG_BYTES:
+            raise NotARecording("larger than any log that was taken in")
+        original = io.BytesIO(packed.read(name))
+        if fingerprint(original) != log.sha256:
+            raise NotARecording("not the file that was stored")
+        if log.is_read:
+            layout, mapping = _as_read(log)
+            recording = ingest.recording_of(log.kind, original, original.getbuffer().nbytes, layout, mapping)
+            ingest.fill(log, recording)
+            put(log.columns, ContentFile(packed_columns(recording.columns)))
+    except (KeyError, zipfile.BadZipFile, NotARecording, OSError):
+        notes.append(f"{where}: its file is missing or damaged, so it is left out.")
+        return False
+    put(log.original, ContentFile(original.getvalue()))
+    return True
+
+
+def _as_read(log: Log) -> tuple[Layout | None, Mapping | None]:
+    """How a logger's file was read the first time, as the archive tells it."""
+    if log.kind != Log.Kind.CSV:
+        return None, None
+    try:
+        return Layout.from_json(log.layout), Mapping.from_json(log.mapping)
+    except ValueError:
+        raise NotARecording("without what its columns mean") from None

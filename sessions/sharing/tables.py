@@ -1,0 +1,92 @@
+"""Single tables as CSV, for other programs."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Callable, Iterable, Sequence
+from typing import Any
+
+import numpy as np
+
+from buildlog.failures.models import Failure
+from buildlog.machines.models import Vehicle
+from sessions.evidence.season import Season
+from sessions.trials.compared_revisions import MEASURES
+
+STARTS_A_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+def cell(value: Any) -> Any:
+    """A cell that a spreadsheet takes for what it is: text cannot start a formula, numbers stay numbers."""
+    if value is None or (isinstance(value, float) and value != value):
+        return ""
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        text = json.dumps(value, ensure_ascii=False, default=str) if isinstance(value, (list, dict)) else str(value)
+        return f"'{text}" if text.startswith(STARTS_A_FORMULA) else text
+    return value
+
+
+def as_csv(names: Sequence[str], rows: Iterable[Iterable[Any]]) -> str:
+    """Comma-separated values with a header: RFC 4180, UTF-8, decimal points."""
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\r\n")
+    writer.writerow(names)
+    writer.writerows([cell(value) for value in row] for row in rows)
+    return buffer.getvalue()
+
+
+def sessions_table(vehicle: Vehicle) -> str:
+    """One row for each session: its conditions, and every result that the season page draws."""
+    season = Season(vehicle)
+    labels = {one.pk: one.label for one in season.revisions}
+    results = {one.key: season.values(one.key) for one in MEASURES}
+    names = ["session", "start", "revision", "venue", "surface", *season.numbers, *results]
+    rows = (
+        [
+            season.key(row), season.started_at[row].isoformat(), labels[season.revision[row]], season.venue_name[row],
+            season.surface[row], *(float(column[row]) for column in season.numbers.values()),
+            *(float(column[row]) for column in results.values()),
+        ]
+        for row in range(season.count)
+    )  # fmt: skip
+    return as_csv(names, rows)
+
+
+def passes_table(vehicle: Vehicle) -> str:
+    """One row for each pass that counts, with its speed and standard uncertainty in m/s."""
+    season = Season(vehicle)
+    labels = {one.pk: one.label for one in season.revisions}
+    passes = season.passes
+    names = ["session", "start", "revision", "gate", "number", "direction", "method", "speed_mps", "u_speed_mps"]
+    rows = (
+        [
+            season.key(row), season.started_at[row].isoformat(), labels[season.revision[row]],
+            season.gates[passes.gate[index]].name, passes.number[index], "out" if passes.is_out[index] else "back",
+            str(passes.method[index]), float(np.atleast_1d(passes.speed.value)[index]),
+            float(np.atleast_1d(passes.speed.u)[index]),
+        ]
+        for index, row in enumerate(passes.session)
+    )  # fmt: skip
+    return as_csv(names, rows)
+
+
+def failures_table(vehicle: Vehicle) -> str:
+    found = Failure.objects.filter(revision__vehicle=vehicle).select_related("mode", "part", "cause", "revision")
+    names = ["failure", "when", "revision", "mode", "severity", "effect", "part", "state", "cause", "conditions"]
+    rows = (
+        [
+            one.pk, one.happened_at.isoformat(), one.revision.label, one.mode.name, one.severity, one.effect,
+            one.part.name if one.part else "", one.state, one.cause.statement if one.cause else "", one.conditions,
+        ]
+        for one in found.order_by("happened_at", "pk")
+    )  # fmt: skip
+    return as_csv(names, rows)
+
+
+TABLES: dict[str, tuple[str, Callable[[Vehicle], str]]] = {
+    "sessions": ("Sessions, with conditions and results", sessions_table),
+    "passes": ("Passes that count, with speed and its standard uncertainty", passes_table),
+    "failures": ("Failures, with mode, part, state and cause", failures_table),
+}

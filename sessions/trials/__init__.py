@@ -1,0 +1,1 @@
+"""Whether one revision is better than another."""

@@ -1,0 +1,89 @@
+"""The record board: the best pass and the best mean of both ways through each gate."""
+
+from __future__ import annotations
+
+import uuid
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+
+from buildlog.machines.models import Revision
+from calc.declaration import Measured
+from calc.speed import two_way_mean
+from sessions.evidence.season import Season
+from sessions.outings.models import Pass, Session
+
+
+@dataclass(frozen=True)
+class Record:
+    """One record with what it rests on."""
+
+    gate: str
+    length_m: float
+    what: str
+    kernel: str
+    speed: Measured
+    revision: Revision
+    session: uuid.UUID
+    started_at: datetime
+    conditions: list[tuple[str, float | str]]
+    evidence: str
+
+
+def records_of(season: Season) -> list[Record]:
+    """For each gate the fastest pass, and the fastest mean of a pass out and a pass back of one session."""
+    passes = season.passes
+    board = []
+    by_gate: dict[str, list[int]] = {}
+    for index, gate in enumerate(passes.gate):
+        by_gate.setdefault(gate, []).append(index)
+    for gate, listed in sorted(by_gate.items(), key=lambda row: season.gates[row[0]].name):
+        indices = np.array(listed)
+        best = int(indices[np.argmax(passes.speed.value[indices])])
+        speed = Measured(float(passes.speed.value[best]), float(passes.speed.u[best]))
+        board.append(_record(season, gate, "Best pass", "speed.gate_speed", speed, [best]))
+        both = _best_two_way(season, indices)
+        if both is not None:
+            pair, mean = both
+            board.append(_record(season, gate, "Two-way mean", "speed.two_way_mean", mean, pair))
+    return board
+
+
+def _best_two_way(season: Season, indices: np.ndarray) -> tuple[list[int], Measured] | None:
+    """The fastest out and the fastest back of one session, of the session where their mean is highest."""
+    value, u = season.passes.speed
+    owners, ways = season.passes.session[indices], season.passes.is_out[indices]
+    fastest = []
+    for way in (True, False):
+        # Slowest first, so that each session's place ends up holding its fastest pass.
+        listed = indices[ways == way]
+        listed = listed[np.argsort(value[listed], kind="stable")]
+        held = np.full(season.count, -1)
+        held[season.passes.session[listed]] = listed
+        fastest.append(held)
+    rows = np.unique(owners[(fastest[0][owners] >= 0) & (fastest[1][owners] >= 0)])
+    if not rows.size:
+        return None
+    best = int(rows[np.argmax(value[fastest[0][rows]] + value[fastest[1][rows]])])
+    out, back = int(fastest[0][best]), int(fastest[1][best])
+    mean = two_way_mean(float(value[out]), float(value[back]), float(u[out]), float(u[back]))
+    return [out, back], mean
+
+
+def _record(season: Season, gate: str, what: str, kernel: str, speed: Measured, pair: list[int]) -> Record:
+    passes, row = season.passes, int(season.passes.session[pair[0]])
+    revisions = {one.pk: one for one in season.revisions}
+    conditions: list[tuple[str, float | str]] = []
+    for name, kind in (("air_temperature_c", "temperature"), ("wind_speed_mps", "speed")):
+        if not np.isnan(season.numbers[name][row]):
+            conditions.append((kind, float(season.numbers[name][row])))
+    if season.surface[row]:
+        conditions.append(("", dict(Session.Surface.choices)[season.surface[row]].lower()))
+    labels = dict(Pass.Method.choices)
+    numbers = " and ".join(f"pass {passes.number[index]}" for index in pair)
+    methods = " and ".join(dict.fromkeys(labels[str(passes.method[index])].lower() for index in pair))
+    return Record(
+        season.gates[gate].name, season.gates[gate].length_m, what, kernel, speed, revisions[season.revision[row]],
+        season.key(row), season.started_at[row], conditions, f"{numbers}, timed by {methods}",
+    )  # fmt: skip

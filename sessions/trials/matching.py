@@ -1,0 +1,95 @@
+"""What compared sessions must have in common, and which are left out for it, and why."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from calc.quantities import NotUnderstood, understand, written
+from sessions.evidence.season import Season
+from sessions.outings.models import Pass, Session
+
+BANDS = {
+    "temperature": ("air_temperature_c", "temperature", "air temperature"),
+    "rider": ("rider_mass_kg", "mass", "rider"),
+}
+
+
+@dataclass(frozen=True)
+class Matching:
+    """An empty field matches everything. Bands are in stored units, and hold their ends."""
+
+    surface: str = ""
+    venue: str = ""
+    direction: str = ""
+    temperature_from: float | None = None
+    temperature_to: float | None = None
+    rider_from: float | None = None
+    rider_to: float | None = None
+
+    @classmethod
+    def of(cls, asked: Mapping[str, str], system: str) -> tuple[Matching, list[str]]:
+        """What the address asks for, and a sentence for each part of it that was not understood."""
+        told: dict[str, Any] = {}
+        notes = []
+        surface, direction, venue = (asked.get(name, "") for name in ("surface", "direction", "venue"))
+        if surface in Session.Surface.values:
+            told["surface"] = surface
+        if direction in Pass.Direction.values:
+            told["direction"] = direction
+        if venue and _is_key(venue):
+            told["venue"] = venue
+        for band, (_, kind, label) in BANDS.items():
+            for end in ("from", "to"):
+                typed = asked.get(f"{band}_{end}", "").strip()
+                if not typed:
+                    continue
+                try:
+                    told[f"{band}_{end}"] = understand(typed, kind, system)
+                except NotUnderstood as error:
+                    notes.append(f"{label.capitalize()} {end}: {error} It is not used.")
+        return cls(**told), notes
+
+    def apply(self, season: Season, rows_of: Mapping[Any, Any], system: str) -> tuple[dict[Any, Any], list[str]]:
+        """The rows that match, by revision, and a sentence for each session that was left out."""
+        kept: dict[Any, Any] = {}
+        left_out: list[str] = []
+        labels = {one.pk: one.label for one in season.revisions}
+        for key, rows in rows_of.items():
+            stays = []
+            for row in rows:
+                why = self._against(season, row, system)
+                if why:
+                    left_out.append(f"{labels[key]}, {season.started_at[row]:%Y-%m-%d}: {why}")
+                else:
+                    stays.append(row)
+            kept[key] = np.array(stays, dtype=np.intp)
+        return kept, left_out
+
+    def _against(self, season: Season, row: int, system: str) -> str:
+        if self.surface and season.surface[row] != self.surface:
+            ridden_on = dict(Session.Surface.choices).get(season.surface[row], "an unrecorded surface").lower()
+            return f"ridden on {ridden_on}"
+        if self.venue and season.venue[row] not in (self.venue, self.venue.replace("-", "")):
+            return f"ridden at {season.venue_name[row]}"
+        for band, (name, kind, label) in BANDS.items():
+            low, high = getattr(self, f"{band}_from"), getattr(self, f"{band}_to")
+            if low is None and high is None:
+                continue
+            value = float(season.numbers[name][row])
+            if np.isnan(value):
+                return f"{label} not recorded"
+            if (low is not None and value < low) or (high is not None and value > high):
+                return f"{label} {written(value, kind, system)}"
+        return ""
+
+
+def _is_key(text: str) -> bool:
+    try:
+        return bool(uuid.UUID(text))
+    except ValueError:
+        return False

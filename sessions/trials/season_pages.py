@@ -1,0 +1,112 @@
+"""A machine's season on one page: progress, energy against speed, builds and records."""
+
+from __future__ import annotations
+
+import uuid
+from dataclasses import dataclass
+from typing import Any
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+from django.views.decorators.http import require_safe
+
+from buildlog.failures.exposure import Exposure
+from buildlog.failures.growth import growth_of
+from buildlog.failures.models import Failure, Modification
+from buildlog.machines.limits import Limit, Ride, cautions, limits_of
+from buildlog.machines.machine import Machine
+from buildlog.machines.models import Revision, Vehicle
+from buildlog.machines.seen_voltages import seen_voltages
+from calc import reliability
+from sessions.drawing.figures import map_style_id
+from sessions.drawing.over_distance import cumulative_of
+from sessions.evidence.season import Season, recorded
+from sessions.trials.best_runs import records_of
+from sessions.trials.compared_revisions import FIRST_MEASURES, failure_rates_of
+from sessions.trials.figures import failure_rates
+from sessions.trials.season_figures import load_curves, season_figures
+
+BUILT = ("mass", "full_voltage", "speed_controller_voltage", "c_rate", "stability", "threshold")
+
+
+@dataclass(frozen=True)
+class RevisionRow:
+    """One revision with its session means and what it is built like."""
+
+    revision: Revision
+    sessions: int
+    distance_m: float
+    means: list[tuple[str, float | None, int]]
+    rate: reliability.Interval | None
+    failures: int
+    limits: list[Limit]
+    modifications: list[Modification]
+
+
+@require_safe
+def season(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+    vehicle = get_object_or_404(Vehicle.objects.select_related("assumptions"), pk=pk)
+    system = request.user.unit_system
+    found = Season(vehicle)
+    exposure = Exposure(vehicle)
+    everything = list(
+        Failure.objects.filter(revision__vehicle=vehicle)
+        .select_related("mode", "revision__vehicle")
+        .order_by("happened_at", "pk")
+    )
+    placed = [(one, exposure.place_m(one)) for one in everything]
+    places = [(one, place_m) for one, place_m in placed if place_m is not None]
+    growth = growth_of(everything, exposure)
+    rates = failure_rates_of(found.revisions, found, {one.pk: found.rows_of(one) for one in found.revisions})
+    curves = load_curves(found)
+    changes = _changes(vehicle)
+    told = {one.number: "; ".join(change.title for change in changes.get(one.pk, [])) for one in found.revisions}
+    figures = season_figures(found, places, curves, system, told)
+    if everything:
+        figures["failure_growth"] = cumulative_of(growth, exposure.begins_m(), system)
+    figures["failure_rate"] = failure_rates(rates)
+    rows = _rows(found, rates, changes)
+    context: dict[str, Any] = {
+        "vehicle": vehicle,
+        "season": found,
+        "measures": FIRST_MEASURES,
+        "rows": rows,
+        "built_cautions": cautions(limit for row in rows for limit in row.limits),
+        "growth": growth,
+        "curves": curves,
+        "records": records_of(found),
+        "figures": figures,
+        "map_style_id": map_style_id(),
+    }
+    return render(request, "trials/season.html", context)
+
+
+def _changes(vehicle: Vehicle) -> dict[uuid.UUID, list[Modification]]:
+    changes: dict[uuid.UUID, list[Modification]] = {}
+    for one in Modification.objects.filter(revision__vehicle=vehicle):
+        changes.setdefault(one.revision_id, []).append(one)
+    return changes
+
+
+def _rows(found: Season, rates: list[Any], changes: dict[uuid.UUID, list[Modification]]) -> list[RevisionRow]:
+    riders = recorded(found.numbers["rider_mass_kg"], slice(None))
+    ride = Ride(rider_kg=float(riders[-1]) if riders.size else None)
+    by_revision = {row.revision.pk: row for row in rates}
+    seen = seen_voltages(found.vehicle)
+    columns = [(measure.kind, found.values(measure.key)) for measure in FIRST_MEASURES]
+    table = []
+    for revision in reversed(found.revisions):
+        rows = found.rows_of(revision)
+        means = []
+        for kind, column in columns:
+            values = recorded(column, rows)
+            means.append((kind, float(values.mean()) if values.size else None, int(values.size)))
+        rate = by_revision[revision.pk]
+        limits = [one for one in limits_of(Machine(revision, seen=seen), ride) if one.key in BUILT]
+        table.append(
+            RevisionRow(
+                revision, int(rows.size), rate.distance_m, means, rate.interval, rate.failures, limits,
+                changes.get(revision.pk, []),
+            )
+        )  # fmt: skip
+    return table

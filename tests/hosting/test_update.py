@@ -1,0 +1,212 @@
+"""A new version of the program on an old one's data, and the way back; with a made newer version beside this one."""
+
+import re
+import shutil
+import sqlite3
+import subprocess
+import sys
+from contextlib import closing
+
+import pytest
+from django.db.migrations.loader import MigrationLoader
+
+from buildlog.hosting import update
+from buildlog.hosting.backups import in_use, making, retention
+from tests.data_folders import PROJECT, content, environment, manage, rows
+
+pytestmark = pytest.mark.own_database
+
+NEWER = """
+from django.db import migrations
+
+
+class Migration(migrations.Migration):
+    dependencies = [("buildlog", "{last}")]
+    operations = [
+        migrations.RunSQL("UPDATE buildlog_vehicle SET name = name || ' (as the newer version writes it)'"),
+        migrations.RunSQL("{more}"),
+    ]
+"""
+
+
+def newer_version(folder, *more):
+    """This program with one more step of the database's build for each of these statements, or with one step."""
+    project = folder / f"newer-by-{len(more)}"
+    for name in ("buildlog", "sessions", "calc", "templates", "static"):
+        shutil.copytree(PROJECT / name, project / name, ignore=shutil.ignore_patterns("__pycache__"))
+    shutil.copy(PROJECT / "manage.py", project)
+    steps = project / "buildlog" / "migrations"
+    last = max(path.stem for path in steps.glob("0*.py"))
+    for number, statement in enumerate(more or ["SELECT 1"]):
+        (steps / f"900{number}_newer.py").write_text(NEWER.format(last=last, more=statement))
+        last = f"900{number}_newer"
+    return project
+
+
+def names(data):
+    with closing(sqlite3.connect(data / "buildlog.sqlite3")) as connection:
+        return [name for (name,) in connection.execute("SELECT name FROM buildlog_vehicle")]
+
+
+def change(data, statement):
+    with closing(sqlite3.connect(data / "buildlog.sqlite3")) as connection, connection:
+        connection.execute(statement)
+
+
+def test_a_backup_is_made_before_the_database_is_changed_and_leads_back(data, tmp_path):
+    before, uploads, old_names = rows(data / "buildlog.sqlite3"), content(data / "media"), names(data)
+    project = newer_version(tmp_path)
+    said, code = manage(data, "update", project=project)
+    assert code == 0, said
+    assert all(name.endswith("as the newer version writes it)") for name in names(data))
+    assert not (data / update.NOTE).exists()
+    (backup,) = retention.backups_in(data / "backups")
+    assert backup.before_update
+    assert str(backup.path) in said
+    # A second start finds nothing to do, and makes no second backup.
+    assert manage(data, "update", project=project) == ("The database is up to date.\n", 0)
+    assert len(retention.backups_in(data / "backups")) == 1
+    # The older program leaves the newer database alone, and names the way back.
+    changed = content(data)
+    for command in (["update"], ["serve", "--port", "8999"]):
+        said, code = manage(data, *command)
+        assert code == 1
+        assert "The database is from a newer version of the program" in said
+        assert f"manage.py restore {backup.path}" in said
+    assert content(data) == changed
+    said, code = manage(data, "restore", str(backup.path))
+    assert code == 0, said
+    assert rows(data / "buildlog.sqlite3") == before
+    assert content(data / "media") == uploads
+    assert names(data) == old_names
+    (kept,) = data.glob("replaced-*")
+    assert all(name.endswith("as the newer version writes it)") for name in names(kept))
+    assert manage(data, "update") == ("The database is up to date.\n", 0)
+
+
+def test_an_update_that_breaks_leaves_all_as_it_was_and_says_so(data, tmp_path):
+    before = rows(data / "buildlog.sqlite3")
+    said, code = manage(data, "update", project=newer_version(tmp_path, "UPDATE no_such_table SET x = 1"))
+    assert code == 1
+    (backup,) = retention.backups_in(data / "backups")
+    assert "The database could not be brought up to date: no such table: no_such_table." in said
+    assert "To go back, put the earlier program in place, then: " in said
+    assert f"manage.py restore {backup.path}" in said
+    assert rows(data / "buildlog.sqlite3") == before
+
+
+def test_no_step_is_made_where_a_later_one_breaks(data, tmp_path):
+    before = rows(data / "buildlog.sqlite3")
+    project = newer_version(tmp_path, "CREATE TABLE of_the_first_step (x)", "UPDATE no_such_table SET x = 1")
+    # Whoever waits for a large database is told so.
+    module = project / "buildlog" / "update.py"
+    module.write_text(module.read_text().replace("SLOW_BYTES = 200_000_000", "SLOW_BYTES = 0"))
+    said, code = manage(data, "update", project=project)
+    assert code == 1
+    assert "making a backup, of about 1 MB, before" in said
+    assert "Bringing the database up to date … This can take some minutes." in said
+    assert re.search(r"^  buildlog.9000_newer\n  buildlog.9001_newer\n.*It is as it was before\.", said, re.MULTILINE)
+    assert rows(data / "buildlog.sqlite3") == before
+
+
+def test_all_steps_can_be_made_in_one_transaction():
+    steps = MigrationLoader(None).disk_migrations.values()
+    assert len(steps) >= 33
+    assert [str(one) for one in steps if not one.atomic] == []
+
+
+def test_however_often_an_update_is_begun_one_backup_is_made_of_what_was(data, tmp_path):
+    project = newer_version(tmp_path, "UPDATE no_such_table SET x = 1")
+    said = [manage(data, "update", project=project)[0] for _ in range(3)]
+    (first,) = retention.backups_in(data / "backups")
+    assert all(f"manage.py restore {first.path}" in one for one in said)
+    assert all(f"Going on with an update that was cut off. Backup of before: {first.path}" in one for one in said[1:])
+    # What was logged since, with the earlier program in place again, is in none yet.
+    change(data, "UPDATE buildlog_vehicle SET name = 'Renamed since'")
+    said, _ = manage(data, "update", project=project)
+    second, again = retention.backups_in(data / "backups")
+    assert again.path == first.path
+    assert f"manage.py restore {second.path}" in said
+
+
+def test_too_little_room_is_said_with_how_much_it_takes_before_anything_is_done(data, tmp_path, monkeypatch):
+    before, size = content(data), (data / "buildlog.sqlite3").stat().st_size
+    monkeypatch.setattr(update, "LEAST_ROOM_BYTES", 0)
+    monkeypatch.setattr(update.shutil, "disk_usage", lambda _: shutil._ntuple_diskusage(9 * size, 9 * size, 3 * size))
+    # Steps and backup on one disk: 2.5 sizes of the database, and one more for the backup's copy of it.
+    words = f"The update needs about {3.5 * size / 1e6:.0f} MB on the disk of {data}, and {3 * size / 1e6:.0f} MB are"
+    with pytest.raises(update.UpdateRefused, match=words):
+        update._make_steps(["buildlog.0001_initial"], ["buildlog.9000_newer"], print, with_backup=True)
+    assert content(data) == before
+    update._refuse_without_room(with_backup=False)
+
+
+def test_an_update_waits_for_nobody_who_serves_and_says_so(data, tmp_path):
+    before = rows(data / "buildlog.sqlite3")
+    with in_use.used(data):
+        said, code = manage(data, "update", project=newer_version(tmp_path))
+    assert code == 1
+    assert "a server of the earlier version or a restore is running. Stop the server" in said
+    assert rows(data / "buildlog.sqlite3") == before
+    assert retention.backups_in(data / "backups") == []
+
+
+def test_after_two_updates_the_earlier_program_names_the_backup_that_it_can_read(data, tmp_path):
+    assert manage(data, "update", project=newer_version(tmp_path, "SELECT 1"))[1] == 0
+    assert manage(data, "update", project=newer_version(tmp_path, "SELECT 1", "SELECT 2"))[1] == 0
+    second, first = retention.backups_in(data / "backups")
+    said, code = manage(data, "update")
+    assert code == 1
+    assert f"manage.py restore {first.path}" in said
+    assert str(second.path) not in said
+
+
+def test_what_an_earlier_version_left_half_made_is_said_with_the_backup_from_before(data, tmp_path):
+    """Up to 0.8 a step could be made and not recorded, and each start then made one more backup of that."""
+    before = rows(data / "buildlog.sqlite3")
+    good = making.make_backup(data, before_update=True).path
+    change(data, "CREATE TABLE of_the_step (x)")
+    making.make_backup(data, before_update=True)
+    said, code = manage(data, "update", project=newer_version(tmp_path, "CREATE TABLE of_the_step (x)"))
+    assert code == 1
+    assert "was cut off between a step and the record of it" in said
+    assert f"manage.py restore {good}" in said
+    said, code = manage(data, "restore", str(good))
+    assert code == 0, said
+    assert rows(data / "buildlog.sqlite3") == before
+
+
+def test_nothing_is_changed_where_the_backup_before_fails(data, tmp_path):
+    project, before = newer_version(tmp_path), rows(data / "buildlog.sqlite3")
+    (tmp_path / "in-the-way").write_text("a file where the folder should be")
+    elsewhere = {"BUILDLOG_BACKUP_DIR": str(tmp_path / "in-the-way")}
+    said, code = manage(data, "update", project=project, **elsewhere)
+    assert code == 1
+    assert "the backup before them failed" in said
+    assert "--without-backup" in said
+    assert rows(data / "buildlog.sqlite3") == before
+    said, code = manage(data, "update", "--without-backup", project=project, **elsewhere)
+    assert code == 0, said
+    assert all(name.endswith("as the newer version writes it)") for name in names(data))
+
+
+def test_two_that_start_at_one_moment_make_each_step_once(data, tmp_path):
+    project = newer_version(tmp_path)
+    command = [sys.executable, "manage.py", "update"]
+    begun = [
+        subprocess.Popen(command, cwd=project, env=environment(data), stdout=subprocess.PIPE, text=True)
+        for _ in range(3)
+    ]
+    said = [one.communicate()[0] for one in begun]
+    assert [one.returncode for one in begun] == [0, 0, 0], said
+    assert sum("Bringing the database up to date" in one for one in said) == 1
+    assert all(name.count("as the newer version writes it") == 1 for name in names(data))
+
+
+@pytest.mark.parametrize("command", [["update"], ["backup"]])
+def test_a_database_that_is_none_is_said(command, data):
+    (data / "buildlog.sqlite3").write_bytes(b"no database at all" * 900)
+    said, code = manage(data, *command)
+    assert code == 1
+    assert "Traceback" not in said
+    assert "not a database" in said

@@ -1,0 +1,205 @@
+"""How the installation stands: what other machines are told, the owner's page, and answers while it is in trouble."""
+
+import errno
+import sqlite3
+from datetime import UTC, datetime, timedelta
+from types import SimpleNamespace
+
+import pytest
+from django.db import DatabaseError, DataError, IntegrityError, OperationalError, connection
+from django.test import Client
+from psycopg.errors import DeadlockDetected
+
+from buildlog.hosting import health
+from buildlog.hosting.backups import retention, schedule
+from buildlog.hosting.backups import status as standing
+
+NOW = datetime.now(UTC)
+
+
+@pytest.fixture
+def folder(settings, tmp_path):
+    """A data folder whose backups are those of one test."""
+    settings.DATA, settings.BACKUP_DIR = tmp_path, tmp_path / "backups"
+    (tmp_path / "secret_key").write_text("x")
+    return tmp_path
+
+
+@pytest.fixture
+def nearly_full(monkeypatch):
+    usage = SimpleNamespace(total=32_000_000_000, used=31_900_000_000, free=100_000_000)
+    monkeypatch.setattr(health.shutil, "disk_usage", lambda _: usage)
+
+
+def test_anybody_is_told_whether_each_part_is_well_and_no_more(client, db, folder):
+    answer = client.get("/health/")
+    assert answer.status_code == 200
+    assert answer.json() == {"status": "ok", "database": "ok", "disk": "ok", "backup": "ok"}
+    assert answer["Cache-Control"] == "no-store"
+
+
+@pytest.mark.parametrize("role", ["builder", "recorder", "reader"])
+def test_who_is_no_owner_is_told_no_more(role, sign_in, folder):
+    assert set(sign_in(role).get("/health/").json().values()) == {"ok"}
+
+
+def test_the_owner_is_told_the_figures(sign_in, folder):
+    told = sign_in("owner").get("/health/").json()
+    assert told["database"]["engine"] == connection.display_name
+    assert told["disk"]["free_bytes"] > 0
+    assert told["backup"] == {"status": "ok", "trouble": "", "age_h": None, "every_h": 24, "size_bytes": 0}
+    assert told["version"]
+
+
+def test_a_part_may_be_asked_alone_and_an_unknown_one_is_refused(client, db, folder, nearly_full):
+    assert client.get("/health/?of=database").json() == {"status": "ok", "database": "ok"}
+    refused = client.get("/health/?of=coffee")
+    assert (refused.status_code, refused.json()["detail"].partition(".")[0]) == (
+        400, "of must name some of database, disk, backup",
+    )  # fmt: skip
+
+
+def test_a_part_that_is_asked_often_is_looked_at_once(client, db, folder, monkeypatch):
+    looked = []
+    monkeypatch.setitem(health.PARTS, "database", lambda: looked.append(1) or health.Finding("", {}))
+    assert client.get("/health/?of=" + "database," * 1000).status_code == 200
+    assert looked == [1]
+
+
+def test_a_disk_that_is_nearly_full(client, sign_in, folder, nearly_full):
+    answer = Client().get("/health/")
+    assert (answer.status_code, answer.json()["disk"], answer.json()["database"]) == (503, "trouble", "ok")
+    owner = sign_in("owner")
+    assert owner.get("/health/").json()["disk"]["trouble"] == "Only 100 MB are free."
+    assert "Only 100 MB are free." in owner.get("/upkeep/").content.decode()
+
+
+def test_a_backup_that_is_too_old_or_failed(client, sign_in, folder):
+    file = folder / "b.zip"
+    file.write_bytes(b"x")
+    standing.note_good(folder, file, 0, NOW - timedelta(hours=72))
+    assert client.get("/health/").json()["backup"] == "trouble"
+    owner = sign_in("owner")
+    for page in ("/", "/upkeep/"):
+        assert "The last backup is 3 days old." in owner.get(page).content.decode()
+    standing.note_trouble(folder, "No space left on device.", NOW)
+    assert "The last backup failed: No space left on device." in owner.get("/").content.decode()
+    standing.note_good(folder, file, 0, NOW)
+    assert "The last backup" not in owner.get("/").content.decode()
+    assert client.get("/health/").status_code == 200
+
+
+def test_a_place_that_cannot_be_looked_at_breaks_no_page(sign_in, folder, settings):
+    settings.BACKUP_DIR = folder / ("x" * 300)  # asking for such a name is an error, and no answer
+    (folder / "b.zip").write_bytes(b"x")
+    standing.note_good(folder, folder / "b.zip", 0, NOW)
+    note = folder / standing.NOTE
+    note.write_text(note.read_text().replace("b.zip", "x" * 300))
+    owner = sign_in("owner")
+    for page in ("/", "/upkeep/"):
+        assert "The last backup is gone, or may not be looked at" in owner.get(page).content.decode()
+    assert owner.get("/health/").status_code == 503
+
+
+def test_only_the_owner_is_warned_on_the_first_page(sign_in, folder):
+    standing.note_trouble(folder, "No space left on device.", NOW)
+    assert "backup" not in sign_in("builder").get("/").content.decode()
+
+
+def test_a_database_that_cannot_be_written(client, db, folder, monkeypatch):
+    class Broken:
+        def __enter__(self):
+            raise DatabaseError("attempt to write a readonly database")
+
+        def __exit__(self, *_):
+            return False
+
+    with monkeypatch.context() as meanwhile:
+        meanwhile.setattr(health.connection, "cursor", Broken)
+        answer = client.get("/health/")
+    assert (answer.status_code, answer.json()["database"]) == (503, "trouble")
+
+
+def test_the_owner_s_page_makes_a_backup_and_says_what_became_of_it(sign_in, folder, monkeypatch):
+    owner = sign_in("owner")
+
+    def backup_that(became):
+        monkeypatch.setattr(schedule, "back_up_now", became)
+        return owner.post("/upkeep/", follow=True).content.decode()
+
+    def good(_):
+        file = folder / "backups" / "firnlog-2026-01-17T110000Z.zip"
+        file.parent.mkdir(exist_ok=True)
+        file.write_bytes(b"x" * 2048)
+        standing.note_good(folder, file, 2, NOW)
+        return ""
+
+    def long(_):
+        raise schedule.StillGoingOn
+
+    shown = backup_that(good)
+    assert "A backup was made." in shown
+    assert "firnlog-2026-01-17T110000Z.zip" in shown
+    assert "2 files that records speak of could not be found" in shown
+    # By what became of this one: the note still tells of the last.
+    assert "No backup was made. No space left on device." in backup_that(lambda _: "No space left on device.")
+    assert "The backup is still being made." in backup_that(long)
+
+
+def test_backups_of_another_log_in_the_same_folder_are_marked(sign_in, folder):
+    (folder / "backups").mkdir()
+    own = retention.free_name(folder / "backups", NOW)
+    for path in (own, own.with_name("firnlog-2026-01-17T110000Z-of-00000000.zip")):
+        path.write_bytes(b"x")
+    page = sign_in("owner").get("/upkeep/").content.decode()
+    assert page.count("of another log") == 1
+    assert page.index("-of-00000000.zip") > page.index(own.name)
+
+
+def raised(error):
+    def view(*_, **__):
+        raise error
+
+    return view
+
+
+def sqlite_error(code):
+    error = OperationalError("told by the test")
+    error.__cause__ = sqlite3.OperationalError("told by the test")
+    error.__cause__.sqlite_errorcode = code
+    return error
+
+
+def overtaken():
+    error = OperationalError("told by the test")
+    error.__cause__ = DeadlockDetected("told by the test")
+    return error
+
+
+@pytest.mark.parametrize(
+    ("error", "status", "words"),
+    [
+        (OSError(errno.ENOSPC, "No space left on device"), 507, "The disk of the server is full"),
+        (OSError(errno.EDQUOT, "Quota exceeded"), 507, "The disk of the server is full"),
+        (sqlite_error(sqlite3.SQLITE_FULL), 507, "The disk of the server is full"),
+        (sqlite_error(sqlite3.SQLITE_BUSY), 503, "too busy"),
+        (sqlite_error(sqlite3.SQLITE_CORRUPT), 500, "went wrong"),
+        (ValueError("a mistake of ours"), 500, "went wrong"),
+        (DataError("told by the test"), 400, "cannot be stored"),
+        (IntegrityError("told by the test"), 409, "Somebody else changed the same thing"),
+        (overtaken(), 409, "Somebody else changed the same thing"),
+        (OperationalError("told by the test: connection refused"), 503, "does not answer"),
+    ],
+)
+@pytest.mark.parametrize("path", ["/", "/api/v1/vehicles/"])
+def test_what_broke_is_answered_in_a_sentence(path, error, status, words, sign_in, monkeypatch):
+    owner = sign_in("owner")
+    owner.raise_request_exception = False
+    monkeypatch.setattr("sessions.outings.machine_queries.vehicles", raised(error))
+    monkeypatch.setattr("buildlog.machines.api.VehicleViewSet.list", raised(error))
+    answer = owner.get(path)
+    assert answer.status_code == status
+    assert words in answer.content.decode()
+    assert answer["Content-Type"].startswith("application/json" if "api" in path else "text/html")
+    assert answer.headers.get("Retry-After") == ("30" if status == 503 else None)
+    assert "told by the test" not in answer.content.decode()

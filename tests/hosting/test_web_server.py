@@ -1,0 +1,342 @@
+"""Clients that keep the server waiting, by real sockets and with a shorter patience."""
+
+import contextlib
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+
+import pytest
+
+from buildlog.hosting import web_server
+from tests.hosting.test_serve import PROJECT, free_port
+
+LARGE = 8_000_000
+SERVE = f"""
+import itertools, os, sys, time
+from pathlib import Path
+from buildlog import web_server
+
+web_server.LONGEST_WAIT_S = float(sys.argv[2])
+
+def answer(environ, start_response):
+    came = 0
+    while block := environ["wsgi.input"].read(1 << 20):
+        came += len(block)
+    short = b"%d bytes came" % came
+    headers = [("Content-Type", "text/plain")]
+    if environ["PATH_INFO"] in ("/", "/slow"):
+        headers.append(("Content-Length", str(len(short))))
+    start_response("200 OK", headers)
+    match environ["PATH_INFO"]:
+        case "/large":
+            return [b"x" * {LARGE}]
+        case "/endless":
+            return itertools.repeat(b"x" * {LARGE})
+        case "/slow":
+            time.sleep(2)
+        case "/process":
+            return [str(os.getpid()).encode()]
+        case "/headers":
+            return ["\\n".join(f"{{name}}: {{value}}" for name, value in environ.items()).encode()]
+    return [short]
+
+web_server.Server("127.0.0.1", int(sys.argv[1]), int(sys.argv[3]), lambda: answer, Path(sys.argv[4])).run()
+"""
+HEAD = b"POST / HTTP/1.1\r\nHost: log.example\r\n"
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory):
+    """One worker of four threads, which waits for one second."""
+    with serving(tmp_path_factory.mktemp("patient") / "arriving", longest_wait_s=1.0) as (port, _):
+        yield port
+
+
+@pytest.fixture(scope="module")
+def patient_server(tmp_path_factory):
+    """One worker with the patience it has in use; its port, and the folder of what is still coming."""
+    folder = tmp_path_factory.mktemp("patient") / "arriving"
+    with serving(folder, longest_wait_s=30.0) as (port, _):
+        yield port, folder
+
+
+@contextlib.contextmanager
+def serving(folder, longest_wait_s, workers=1):
+    port = free_port()
+    running = subprocess.Popen(
+        [sys.executable, "-c", SERVE, str(port), str(longest_wait_s), str(workers), str(folder)],
+        cwd=PROJECT, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    for _ in range(100):
+        try:
+            ask(port)
+            break
+        except OSError:
+            assert running.poll() is None, running.stderr.read()
+            time.sleep(0.1)
+    yield port, running
+    running.send_signal(signal.SIGTERM)
+    _, said = running.communicate(timeout=30)
+    assert running.returncode == 0
+    assert "Traceback" not in said, "whoever is slow fills no log"
+
+
+def begin(port, text=b""):
+    client = socket.create_connection(("127.0.0.1", port), timeout=20)
+    client.sendall(text)
+    return client
+
+
+def ask(port, path="/"):
+    with begin(port, f"GET {path} HTTP/1.0\r\nHost: log.example\r\n\r\n".encode()) as client:
+        return answer(client)
+
+
+def answer(client):
+    return b"".join(iter(lambda: client.recv(1 << 16), b""))
+
+
+def assert_let_in(port, within_s):
+    began = time.monotonic()
+    assert ask(port).endswith(b"0 bytes came")
+    assert time.monotonic() - began < within_s
+
+
+@pytest.mark.parametrize(
+    "half",
+    [b"GET / HTTP/1.1\r\nHost: log.ex", HEAD, HEAD + b"Content-Length: 900\r\n\r\nthe beginning", HEAD[:1]],
+)
+def test_half_a_request_holds_no_thread(server, half):
+    held = [begin(server, half) for _ in range(8)]
+    time.sleep(0.1)
+    assert_let_in(server, within_s=8)
+    for client in held:
+        while client.recv(1 << 16):
+            pass  # it is closed, and not by us
+        client.close()
+
+
+def test_neither_does_one_that_comes_drop_by_drop(server):
+    """A byte now and then is never silence, but it adds up to nothing."""
+    held = [begin(server, HEAD + b"Content-Length: 900\r\n\r\n") for _ in range(4)]
+    over = threading.Event()
+
+    def drip():
+        while not over.wait(0.2):
+            for client in held:
+                with contextlib.suppress(OSError):  # cut off, as it should be
+                    client.send(b"x")
+
+    drops = threading.Thread(target=drip)
+    drops.start()
+    time.sleep(0.1)
+    try:
+        assert_let_in(server, within_s=15)
+    finally:
+        over.set()
+        drops.join()
+        for client in held:
+            client.close()
+
+
+def test_one_that_does_not_fetch_its_answer_is_cut_off(server):
+    held = [begin(server, b"GET /large HTTP/1.0\r\nHost: log.example\r\n\r\n") for _ in range(4)]
+    time.sleep(0.1)
+    assert ask(server).endswith(b"0 bytes came")
+    for client in held:
+        client.close()
+
+
+def test_those_that_do_not_close_after_their_answer_keep_nobody_out(server):
+    """Each may be waited for by a thread, but not one after the other by the thread that lets clients in."""
+    held = [begin(server, b"GET / HTTP/1.0\r\nHost: log.example\r\n\r\n") for _ in range(8)]
+    time.sleep(0.1)
+    assert_let_in(server, within_s=8)
+    for client in held:
+        assert answer(client).endswith(b"0 bytes came")
+        client.close()
+
+
+def test_a_slow_client_that_goes_on_is_served_whole(server):
+    """Longer in all than the server waits for any part of it."""
+    with begin(server, HEAD + b"Connection: close\r\nContent-Length: 8000\r\n\r\n") as client:
+        for _ in range(8):
+            time.sleep(0.3)
+            client.sendall(b"x" * 1000)
+        assert client.recv(1 << 16).startswith(b"HTTP/1.1 200")
+    with begin(server, b"GET /large HTTP/1.0\r\nHost: log.example\r\n\r\n") as client:
+        got = 0
+        for _ in range(8):
+            time.sleep(0.3)
+            got += len(client.recv(LARGE // 10, socket.MSG_WAITALL))
+        while more := client.recv(1 << 20):
+            got += len(more)
+    assert got > LARGE
+
+
+def test_300_silent_and_24_slow_clients_keep_nobody_waiting(patient_server):
+    """With the patience the server has in use: none of them is cut off meanwhile."""
+    port, _ = patient_server
+    silent = [begin(port) for _ in range(300)]
+    slow = [begin(port, HEAD + b"Content-Length: 900\r\n\r\n") for _ in range(24)]
+    longest_s = 0.0
+    for _ in range(20):
+        for client in slow:
+            client.sendall(b"x")
+        began = time.monotonic()
+        assert ask(port).endswith(b"0 bytes came")
+        longest_s = max(longest_s, time.monotonic() - began)
+        time.sleep(0.1)
+    print(f"beside 300 silent and 24 slow clients the longest of 20 answers took {longest_s:.3f} s")
+    assert longest_s < 1.0
+    for client in slow:
+        client.sendall(b"x" * 880)
+    for client in slow:
+        client.shutdown(socket.SHUT_WR)
+        assert b"900 bytes came" in answer(client)
+        client.close()
+    for client in silent:
+        client.close()
+
+
+def test_answers_without_an_end_that_nobody_fetches_hold_no_thread_for_long(server):
+    """As many as there are threads: the system ends connections on which nothing can be sent any more."""
+    held = [begin(server, b"GET /endless HTTP/1.0\r\nHost: log.example\r\n\r\n") for _ in range(4)]
+    time.sleep(0.5)
+    assert_let_in(server, within_s=15)
+    for client in held:
+        client.close()
+
+
+def test_a_large_body_waits_on_the_disk_it_is_meant_for_and_leaves_nothing_there(patient_server):
+    port, folder = patient_server
+    size = 64 * 1024 * 1024
+    (pid,) = {int(ask(port, "/process").rpartition(b"\r\n")[2])}
+    before = most_memory_kb(pid)
+    with begin(port, HEAD + f"Connection: close\r\nContent-Length: {size}\r\n\r\n".encode()) as client:
+        block = b"x" * (1 << 20)
+        for _ in range(size // len(block) - 1):
+            client.sendall(block)
+        for _ in range(100):
+            open_files = [os.readlink(path) for path in Path(f"/proc/{pid}/fd").iterdir()]
+            if any(name.startswith(str(folder)) for name in open_files):
+                break
+            time.sleep(0.05)
+        assert any(name.startswith(str(folder)) for name in open_files), open_files
+        client.sendall(block)
+        assert answer(client).endswith(b"%d bytes came" % size)
+    assert most_memory_kb(pid) - before < 16 * 1024
+    assert list(folder.iterdir()) == []
+
+
+def most_memory_kb(pid):
+    return int(re.search(r"VmHWM:\s+(\d+)", Path(f"/proc/{pid}/status").read_text())[1])
+
+
+def test_what_a_killed_server_left_is_removed_a_day_later(tmp_path):
+    folder = tmp_path / "arriving"
+    folder.mkdir()
+    for name, age_h in (("old.upload", 25), ("young.upload", 1)):
+        (folder / name).touch()
+        os.utime(folder / name, times=(time.time() - age_h * 3600,) * 2)
+    with serving(folder, longest_wait_s=1.0):
+        assert [path.name for path in folder.iterdir()] == ["young.upload"]
+
+
+@pytest.mark.parametrize(
+    ("request_head", "status"),
+    [
+        (b"GET / HTTP/1.1\r\nHost: log.example\r\nX-Long: " + b"x" * 40_000, b"431"),
+        (b"POST / HTTP/1.1\r\nHost: log.example\r\nContent-Length: 700000000", b"413"),
+        (b"POST / HTTP/1.1\r\nHost: log.example\r\nContent-Length: 5, 6", b"400"),
+        (b"POST / HTTP/1.1\r\nHost: log.example\r\nTransfer-Encoding: gzip", b"501"),
+        (b"GET / HTTP/1.1\r\nHost : log.example", b"400"),
+        (b"nonsense", b"400"),
+    ],
+)
+def test_what_cannot_be_read_is_refused_and_the_connection_closed(server, request_head, status):
+    with begin(server, request_head + b"\r\n\r\n") as client:
+        assert answer(client).split()[1] == status
+
+
+def test_a_body_in_chunks_is_read_whole_and_its_length_known(server):
+    chunks = b"5\r\nthere\r\n4\r\nmore\r\n0\r\n\r\n"
+    with begin(server, HEAD + b"Connection: close\r\nTransfer-Encoding: chunked\r\n\r\n" + chunks) as client:
+        assert answer(client).endswith(b"9 bytes came")
+
+
+def test_an_answer_to_head_ends_with_its_headers(server):
+    with begin(server, b"HEAD / HTTP/1.1\r\nHost: log.example\r\nConnection: close\r\n\r\n") as client:
+        head, _, body = answer(client).partition(b"\r\n\r\n")
+    assert head.startswith(b"HTTP/1.1 200")
+    assert body == b""
+
+
+def test_whom_to_believe_is_left_to_the_application(server):
+    """What a proxy says comes through, and what would pass for it under another spelling does not."""
+    told = b"X-Forwarded-For: 198.51.100.9\r\nX-Forwarded-Proto: https\r\nX_Forwarded_For: 203.0.113.5\r\n"
+    with begin(server, b"GET /headers HTTP/1.0\r\nHost: log.example\r\n" + told + b"\r\n") as client:
+        environ = answer(client).decode()
+    assert "HTTP_X_FORWARDED_FOR: 198.51.100.9\n" in environ
+    assert "HTTP_X_FORWARDED_PROTO: https\n" in environ
+    assert "REMOTE_ADDR: 127.0.0.1\n" in environ
+    assert "wsgi.url_scheme: http\n" in environ
+    assert "203.0.113.5" not in environ
+
+
+def test_what_is_being_answered_when_the_server_stops_is_answered_whole(tmp_path):
+    with serving(tmp_path / "arriving", longest_wait_s=30.0) as (port, running):
+        being_answered = begin(port, b"GET /slow HTTP/1.0\r\nHost: log.example\r\n\r\n")
+        being_fetched = begin(port, b"GET /large HTTP/1.0\r\nHost: log.example\r\n\r\n")
+        silent = begin(port, b"GET / HTTP/1.0\r\nHost:")
+        time.sleep(0.5)
+        began = time.monotonic()
+        running.send_signal(signal.SIGTERM)
+        time.sleep(0.5)
+        assert len(answer(being_fetched)) > LARGE
+        assert answer(being_answered).endswith(b"0 bytes came")
+        running.wait(timeout=30)
+        assert time.monotonic() - began < 10, "half a request is not waited for"
+        silent.close()
+
+
+def test_a_process_that_dies_is_replaced(tmp_path):
+    with serving(tmp_path / "arriving", longest_wait_s=30.0, workers=2) as (port, _):
+        pids = set()
+        for _ in range(200):
+            pids.add(int(ask(port, "/process").rpartition(b"\r\n")[2]))
+            if len(pids) == 2:
+                break
+        os.kill(min(pids), signal.SIGKILL)
+        for _ in range(200):
+            with contextlib.suppress(OSError, ValueError):
+                pids.add(int(ask(port, "/process").rpartition(b"\r\n")[2]))
+            if len(pids) == 3:
+                break
+            time.sleep(0.05)
+    assert len(pids) == 3
+
+
+def test_every_page_s_largest_request_is_read_by_the_server():
+    from django.urls import get_resolver
+
+    largest = [getattr(pattern.callback, "largest_request", 0) for pattern in get_resolver().url_patterns
+               if hasattr(pattern, "callback")]  # fmt: skip
+    assert 0 < max(largest) < web_server.LARGEST_BODY_BYTES
+
+
+@pytest.mark.parametrize(
+    ("soft", "hard", "connections"), [(1024, 4096, 1000), (1024, 1024, 412), (20_000, 20_000, 1000), (100, 100, 10)]
+)
+def test_connections_and_their_files_fit_into_the_open_files(monkeypatch, soft, hard, connections):
+    asked = []
+    monkeypatch.setattr(web_server.resource, "getrlimit", lambda _: (soft, hard))
+    monkeypatch.setattr(web_server.resource, "setrlimit", lambda _, limits: asked.append(limits))
+    assert web_server.connections_within_open_files() == connections
+    assert asked == ([(min(2200, hard), hard)] if soft < 2200 else [])

@@ -1,0 +1,288 @@
+"""Satellite tracks: read whole or refused with a sentence, measured against other libraries, crossed by gates."""
+
+import hashlib
+import io
+import itertools
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from xml.sax.saxutils import escape, quoteattr
+
+import gpxpy
+import numpy as np
+import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
+from geographiclib.geodesic import Geodesic
+from hypothesis import given
+from hypothesis import strategies as st
+
+from sessions.logs.columns import read_columns
+from sessions.logs.crossings import proposals_of
+from sessions.logs.gpx import read_gpx
+from sessions.logs.series import NotARecording
+from sessions.models import Gate, GateMark, Log, Pass
+
+SAMPLE = Path(__file__).resolve().parents[1] / "reference/data/sample.gpx"
+HEAD = '<?xml version="1.0"?><gpx xmlns="http://www.topografix.com/GPX/1/1" version="1.1" creator="t"><trk><trkseg>'
+FOOT = "</trkseg></trk></gpx>"
+START = datetime(2026, 1, 17, 11, 0, tzinfo=UTC)
+
+
+def point(lat, lon, second=None, extra=""):
+    stamp = "" if second is None else f"<time>{(START + timedelta(seconds=second)).isoformat()}</time>"
+    return f'<trkpt lat="{lat}" lon="{lon}"><ele>12</ele>{stamp}{extra}</trkpt>'
+
+
+def gpx(*points):
+    return (HEAD + "".join(points) + FOOT).encode()
+
+
+def read(content):
+    return read_gpx(io.BytesIO(content), len(content))
+
+
+def send(client, session, content, name="ride.gpx"):
+    return client.post(f"/sessions/{session.pk}/new-log/", {"file": SimpleUploadedFile(name, content)})
+
+
+def test_the_length_is_that_of_other_libraries(session, sign_in):
+    content = SAMPLE.read_bytes()
+    assert send(sign_in("recorder"), session, content).status_code == 302
+    log = Log.objects.get()
+    told = gpxpy.parse(content.decode())
+    places = [(one.latitude, one.longitude) for one in told.walk(only_points=True)]
+    # geographiclib 2.1: the geodesic of each leg; gpxpy 1.6 takes a sphere of 6,378 km, 0.17 % short at 60° N.
+    legs = [Geodesic.WGS84.Inverse(*one, *other)["s12"] for one, other in itertools.pairwise(places)]
+    assert log.length_m == pytest.approx(sum(legs), rel=1e-6)
+    assert log.length_m == pytest.approx(told.length_2d(), rel=3e-3)
+    assert (log.row_count, log.duration_s) == (len(places), told.get_duration())
+
+
+def test_the_file_is_kept_byte_for_byte_and_once(session, sign_in):
+    client, content = sign_in("recorder"), SAMPLE.read_bytes()
+    send(client, session, content)
+    log = Log.objects.get()
+    answer = client.get(f"/sessions/logs/{log.pk}/original/")
+    assert b"".join(answer.streaming_content) == content
+    assert log.sha256 == hashlib.sha256(content).hexdigest()
+    assert "attachment" in answer.headers["Content-Disposition"]
+    assert answer.headers["Content-Type"] == "application/octet-stream"
+    again = send(client, session, content)
+    assert "stored with this session already" in str(again.context["form"].errors)
+    assert Log.objects.count() == 1
+
+
+def test_files_go_with_their_session(session, sign_in, settings, django_capture_on_commit_callbacks):
+    send(sign_in("recorder"), session, SAMPLE.read_bytes())
+    folder = Path(settings.MEDIA_ROOT) / "logs"
+    assert len(list(folder.iterdir())) == 2
+    with django_capture_on_commit_callbacks(execute=True):
+        session.delete()
+    assert list(folder.iterdir()) == []
+
+
+def test_extensions_waypoints_and_routes_are_passed_over():
+    extra = '<extensions><x:hr xmlns:x="urn:x"><x:time>nonsense</x:time><x:trkpt lat="99"/></x:hr></extensions>'
+    content = gpx(point(60, 25, 0, extra), point(60.001, 25, 10, extra))
+    content = content.replace(b"<trk>", b'<wpt lat="0" lon="0"/><rte><rtept lat="1" lon="1"/></rte><trk>')
+    track = read(content)
+    assert track.columns["lat_deg"].tolist() == [60.0, 60.001]
+    assert track.columns["time_s"].tolist() == [0.0, 10.0]
+    assert track.notes == []
+
+
+def test_times_that_stand_still_or_are_missing_are_left_out_and_said():
+    told = [(60, 0), (60.001, 10), (60.002, 10), (60.003, None), (60.004, 9), (60.005, 20)]
+    track = read(gpx(*(point(latitude, 25, second) for latitude, second in told)))
+    assert track.columns["time_s"].tolist() == [0.0, 10.0, 20.0]
+    assert track.notes == [
+        "1 points without a time are left out.",
+        "2 points whose time stands still or runs backwards are left out.",
+    ]
+
+
+def test_a_track_without_times_has_a_length_only():
+    track = read(gpx(point(60, 25), point(60.001, 25)))
+    assert track.first_at is None
+    assert "time_s" not in track.columns
+    assert "no times" in track.notes[0]
+
+
+BILLION = b"""<?xml version="1.0"?><!DOCTYPE gpx [<!ENTITY a "aaaaaaaaaa"><!ENTITY b "&a;&a;&a;&a;&a;&a;&a;&a;">
+<!ENTITY c "&b;&b;&b;&b;&b;&b;&b;&b;&b;">]><gpx xmlns="http://www.topografix.com/GPX/1/1">&c;</gpx>"""
+TWO = point(60, 25, 0) + point(60.001, 25, 10)
+HOSTILE = {
+    "empty": (b"", "empty"),
+    "spaces": (b"   \n ", "no XML"),
+    "html named gpx": (b"<html><body>Sign in</body></html>", "begins with <html>"),
+    "broken html": (b"<!doctype html><p>Sign in<br>", "no XML at line 1"),
+    "csv named gpx": (b"time,lat,lon\n1,2,3\n", "no XML at line 1"),
+    "truncated": (gpx(TWO)[:-30], "breaks off"),
+    "cut in a point": (gpx(TWO)[: len(HEAD) + 20], "breaks off"),
+    "NUL bytes": (gpx(TWO).replace(b"<ele>", b"<e\0le>"), "no XML"),
+    "another version": (gpx(TWO).replace(b"/GPX/1/1", b"/GPX/1/0"), "not with GPX 1.1"),
+    "no namespace": (gpx(TWO).replace(b' xmlns="http://www.topografix.com/GPX/1/1"', b""), "not with GPX 1.1"),
+    "billion laughs": (BILLION, "document type"),
+    "outside entity": (b'<!DOCTYPE gpx SYSTEM "file:///etc/passwd"><gpx/>', "document type"),
+    "wrong encoding": (gpx(TWO).replace(b'"1.0"?', b'"1.0" encoding="no-such"?'), "encoding"),
+    "bytes of another encoding": (gpx(TWO).replace(b"<ele>12", b"<ele>\xff\xfe"), "no XML"),
+    "no points": (gpx(), "no track of two points"),
+    "one point": (gpx(point(60, 25, 0)), "no track of two points"),
+    "only waypoints": (gpx().replace(b"<trk>", b'<wpt lat="1" lon="1"/><trk>'), "no track of two points"),
+    "latitude 91": (gpx(point(60, 25, 0), point(91, 25, 1)), "Point 2 has lat='91'"),
+    "longitude nonsense": (gpx(point(60, "east", 0), TWO), "Point 1 has lon='east'"),
+    "latitude 1e400": (gpx(point("1e400", 25, 0), TWO), "no lat in degrees"),
+    "latitude nan": (gpx(point("nan", 25, 0), TWO), "no lat in degrees"),
+    "latitude missing": (gpx('<trkpt lon="25"/>', TWO), "Point 1 has lat='None'"),
+    "decimal comma": (gpx('<trkpt lat="60,1" lon="25"/>', TWO), "Point 1"),
+    "time nonsense": (gpx(TWO, '<trkpt lat="60" lon="25"><time>noon</time></trkpt>'), "Point 3 has the time 'noon'"),
+    "time of year 99999": (gpx(TWO, '<trkpt lat="60" lon="25"><time>99999-01-01T00:00:00Z</time></trkpt>'), "Point 3"),
+    "time backwards": (gpx(*(point(60 + n / 1e4, 25, -n) for n in range(9))), "do not run forwards"),
+    "all at one moment": (gpx(*(point(60 + n / 1e4, 25, 5) for n in range(9))), "do not run forwards"),
+    "image": (b"\x89PNG\r\n\x1a\n" + bytes(200), "no XML"),
+    "zip": (b"PK\x03\x04" + bytes(200), "no XML"),
+    "deep nesting": (b"<a>" * 50_000, "begins with <a>"),
+    "very long attribute": (gpx(f'<trkpt lat="{"6" * 100_000}" lon="25"/>', TWO), "Point 1"),
+}
+
+
+@pytest.mark.parametrize("name", [name for name in HOSTILE if name != "empty"])
+def test_a_hostile_file_is_kept_with_what_is_wrong_and_where(session, sign_in, name):
+    content, words = HOSTILE[name]
+    client = sign_in("recorder")
+    answer = send(client, session, content)
+    assert answer.status_code == 302
+    log = Log.objects.get()
+    page = client.get(answer.url)
+    assert page.status_code == 200
+    assert words in log.problem
+    assert escape(log.problem, {"'": "&#x27;", '"': "&quot;"}) in page.content.decode()
+    assert len(log.problem) < 600
+    # Kept for another try, and nothing of it read in.
+    assert log.original.read() == content
+    assert (log.state, log.row_count, log.columns.name, log.summary) == ("waiting", 0, "", {})
+    assert client.post(f"/sessions/logs/{log.pk}/read/").status_code == 302
+    assert Log.objects.get().problem == log.problem
+
+
+def test_an_empty_file_is_refused(session, sign_in):
+    answer = send(sign_in("recorder"), session, b"")
+    assert answer.status_code == 422
+    assert "empty" in str(answer.context["form"].errors["file"])
+    assert not Log.objects.exists()
+
+
+def test_a_file_that_is_too_large_is_refused_before_it_is_read():
+    with pytest.raises(NotARecording, match="at most 63 MB"):
+        read_gpx(io.BytesIO(b""), 10**9)
+
+
+def track_or_sentence(content):
+    try:
+        return read(content)
+    except NotARecording as error:
+        return str(error)
+
+
+@given(st.binary(max_size=400))
+def test_any_bytes_give_a_track_or_a_sentence(content):
+    found = track_or_sentence(content)
+    assert not isinstance(found, str) or len(found) > 20
+
+
+@given(st.lists(st.tuples(st.text(max_size=8), st.text(max_size=8), st.text(max_size=25)), max_size=6))
+def test_any_points_give_a_track_or_a_sentence(rows):
+    points = [
+        f"<trkpt lat={quoteattr(lat)} lon={quoteattr(lon)}><time>{escape(stamp)}</time></trkpt>"
+        for lat, lon, stamp in rows
+    ]
+    found = track_or_sentence(gpx(*points))
+    assert not isinstance(found, str) or len(found) > 20
+
+
+# Gates
+
+
+@pytest.fixture
+def placed(venue):
+    """A gate due north along 25° E: marks 0.0005° and 0.0010° of latitude apart from the first."""
+    gate = Gate.objects.create(venue=venue, name="North run", method="coordinates")
+    for index, latitude in enumerate((60.0000, 60.0005, 60.0010)):
+        GateMark.objects.create(gate=gate, position_m=55.7 * index, latitude_deg=latitude, longitude_deg=25.0)
+    return gate
+
+
+def steady(*, out=True, begins=0):
+    """North at 0.0001° of latitude a second, past all three marks, a point each 2 s between the marks' places."""
+    latitudes = [59.99985 + 0.0002 * step for step in range(10)]
+    order = latitudes if out else latitudes[::-1]
+    return [point(f"{latitude:.6f}", 25.0, begins + 2 * step) for step, latitude in enumerate(order)]
+
+
+def test_a_synthetic_track_crosses_exactly(session, placed, sign_in):
+    """By hand: from 59.99985° at 0.0001°/s the marks are passed after 1.5, 6.5 and 11.5 s; back, from 60.00165°,
+    after 6.5, 11.5 and 16.5 s.
+    """
+    client = sign_in("recorder")
+    send(client, session, gpx(*steady(begins=60), *steady(out=False, begins=100)))
+    log = Log.objects.get()
+    first, second = proposals_of(log, read_columns(log))
+    assert (first.direction, second.direction) == ("out", "back")
+    assert first.time_into_session_s == pytest.approx(61.5, abs=1e-3)
+    assert first.duration_s == pytest.approx(10.0, abs=1e-3)
+    assert first.split_times_s == pytest.approx([5.0], abs=1e-3)
+    assert second.time_into_session_s == pytest.approx(106.5, abs=1e-3)
+    page = client.get(log.get_absolute_url())
+    assert page.content.decode().count('name="accept"') == 2
+    client.post(log.get_absolute_url(), {"accept": [first.key]})
+    run = Pass.objects.get()
+    assert (run.gate, run.method, run.direction) == (placed, "satellite", "out")
+    assert run.duration_s == pytest.approx(10.0, abs=1e-3)
+    # Sent again, it is known; what was refused is not stored.
+    client.post(log.get_absolute_url(), {"accept": [first.key]})
+    assert Pass.objects.count() == 1
+    assert "a pass already" in client.get(log.get_absolute_url()).content.decode()
+
+
+def test_a_ride_beside_the_gate_or_turned_back_is_no_pass(session, placed, sign_in):
+    # 0.002° of longitude at 60° N is 111 m to the side; the second turns back after the second mark.
+    beside = [point(f"{59.99985 + 0.0002 * n:.6f}", 25.002, 2 * n) for n in range(10)]
+    turned = [
+        point(f"{59.99985 + 0.0002 * n:.6f}", 25.0, 100 + 2 * k) for k, n in enumerate([0, 1, 2, 3, 4, 3, 2, 1, 0])
+    ]
+    send(sign_in("recorder"), session, gpx(*beside, *turned))
+    log = Log.objects.get()
+    assert proposals_of(log, read_columns(log)) == []
+
+
+@pytest.mark.parametrize(
+    ("minutes", "offered", "said"), [(4320, 0, True), (-4320, 0, True), (20, 0, False), (0, 1, False)]
+)
+def test_a_track_of_another_time_offers_no_pass(session, placed, sign_in, minutes, offered, said):
+    """The session's start is moved: days away it is another outing, and what came before it is no pass of it."""
+    client = sign_in("recorder")
+    send(client, session, gpx(*steady(begins=60)))
+    type(session).objects.update(started_at=session.started_at + timedelta(minutes=minutes))
+    log = Log.objects.get()
+    assert len(proposals_of(log, read_columns(log))) == offered
+    page = client.get(log.get_absolute_url()).content.decode()
+    assert ("not of one outing" in page) is said
+    assert client.post(log.get_absolute_url(), {"accept": "x"}).status_code == 302
+
+
+def test_readers_look_and_do_not_accept(session, placed, sign_in):
+    send(sign_in("recorder"), session, gpx(*steady()))
+    client = sign_in("reader")
+    log = Log.objects.get()
+    page = client.get(log.get_absolute_url())
+    assert "North run" in page.content.decode()
+    assert 'name="accept"' not in page.content.decode()
+    assert client.post(log.get_absolute_url(), {}).status_code == 403
+
+
+def test_the_drawing_is_thinned_and_in_metres(session, sign_in):
+    send(sign_in("recorder"), session, gpx(*(point(60 + n / 1e6, 25, n) for n in range(5000))))
+    page = sign_in("reader").get(Log.objects.get().get_absolute_url())
+    [line] = page.context["figures"]["track"]["data"]
+    assert 1000 < len(line["y"]) <= 2000
+    # geographiclib 2.1: 0.001° of latitude at 60° N is 111.41 m.
+    assert np.interp(1000 / 3, range(len(line["y"])), line["y"]) == pytest.approx(111.41, rel=1e-2)

@@ -1,0 +1,105 @@
+"""What a session's recordings are good for once they are read: one clock, coasting, passed limits, charts."""
+
+import numpy as np
+import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
+
+from sessions.logs.csv_layout import find_layout
+from sessions.logs.ingest import keep, read_kept
+from sessions.logs.meanings import ColumnChoice, Mapping
+from sessions.models import Log
+
+
+def ride(session, name="ride.csv", seconds=300):
+    """A ride at 2 Hz, with a coast-down from 14 to about 8 m/s after 100 s, 60 A before it."""
+    times = np.arange(0, seconds, 0.5)
+    speed = 6 + 3 * np.sin(times / 11) + 2 * np.sin(times / 5.3)
+    coast = (times >= 100) & (times < 112)
+    speed[coast] = 14 - 0.5 * (times[coast] - 100)
+    amps = np.where(coast, 0.0, 20 + 40 * (times < 30))
+    volts = 54 - 0.05 * amps
+    rows = "".join(f"{t},{u:.3f},{i:.2f},{v:.4f}\n" for t, u, i, v in zip(times, volts, amps, speed, strict=True))
+    kept = keep(session, SimpleUploadedFile(name, f"t,volts,amps,speed\n{rows}".encode()))
+    choices = (
+        ColumnChoice(0, "time_s", "seconds"), ColumnChoice(1, "voltage_v", "V"), ColumnChoice(2, "current_a", "A"),
+        ColumnChoice(3, "speed_mps", "m/s"),
+    )  # fmt: skip
+    with kept.original.open("rb") as held:
+        layout = find_layout(held, kept.size_bytes).layout
+    read_kept(kept, layout, Mapping(choices))
+    return kept
+
+
+def test_two_logs_come_together_by_their_speeds(session, sign_in):
+    first = ride(session)
+    whole = ride(session, "late.csv", seconds=260)
+    # By construction the second begins with the first; moved by hand, its speeds bring it back.
+    client = sign_in("recorder")
+    client.post(f"/sessions/logs/{whole.pk}/place/", {"clock": "hand", "begins": "37.5 s"})
+    whole.refresh_from_db()
+    assert whole.begins_s == 37.5
+    [found] = client.get(f"/sessions/{session.pk}/recordings/").context["suggestions"]
+    assert found.correlation > 0.98
+    assert abs(found.moved_s) == pytest.approx(37.5, abs=0.2)
+    client.post(f"/sessions/logs/{found.log.pk}/place/", {"clock": "speeds", "begins": str(found.begins_s)})
+    first.refresh_from_db()
+    whole.refresh_from_db()
+    assert first.begins_s == pytest.approx(whole.begins_s, abs=0.2)
+    for told in ({"clock": "hand", "begins": "soon"}, {"clock": "moon"}, {"clock": "hand", "begins": "1e9 s"}):
+        assert client.post(f"/sessions/logs/{whole.pk}/place/", told).status_code == 302
+    assert Log.objects.get(pk=whole.pk).begins_s == whole.begins_s
+
+
+def test_coasting_is_offered_and_gives_a_road_load(session, sign_in):
+    client = sign_in("reader")
+    path = f"/sessions/{session.pk}/recordings/"
+    ride(session)
+    [row] = client.get(path).context["coastings"]
+    assert (row["coast"].start_s, row["coast"].from_mps) == (100.0, 14.0)
+    type(session.revision).objects.update(mass_without_rider_kg=None)
+    assert "mass" in client.get(path, {"coast": "1", "way_1": "out"}).context["cannot_fit"]
+    type(session.revision).objects.update(mass_without_rider_kg=120.0)
+    load = client.get(path, {"coast": "1", "way_1": "out"}).context["fit"].load
+    # Newton's second law: 120 kg and a rider of 80 kg that lose 0.5 m/s each second are held back by 100 N.
+    assert load.a_n == pytest.approx(100.0, abs=0.5)
+    assert load.c_n_per_mps2 == pytest.approx(0.0, abs=0.01)
+
+
+def test_a_passed_limit_is_offered_as_a_failure(session, sign_in):
+    from buildlog.models import Fitting, Part
+
+    told = {"highest_voltage_v": 60.0, "continuous_current_a": 50.0}
+    part = Part.objects.create(name="Controller", category="speed_controller", mass_kg=1, specification=told)
+    Fitting.objects.create(revision=session.revision, part=part)
+    ride(session)
+    client = sign_in("recorder")
+    [event] = client.get(f"/sessions/{session.pk}/recordings/").context["events"]
+    assert (event.limit.mode, event.start_s, event.duration_s, event.worst) == (
+        "Current above its continuous limit", 0.0, 29.5, 60.0,
+    )  # fmt: skip
+    form = client.get(f"/failures/new/?{event.form_query}").context["form"]
+    assert form.initial["mode_name"] == "Current above its continuous limit"
+    assert str(form.initial["session"]) == str(session.pk)
+
+
+def test_the_window_is_finer_and_answers_nonsense_kindly(session, sign_in):
+    ride(session)
+    client = sign_in("reader")
+    path = f"/sessions/{session.pk}/recordings/window/"
+    told = client.get(path, {"from_s": "10", "to_s": "20"}).json()["lines"]
+    assert len(told) == 4
+    assert 19 <= len(told[0]["x"]) <= 24
+    for bad in ({}, {"from_s": "a", "to_s": "2"}, {"from_s": "5", "to_s": "1"}, {"from_s": "nan", "to_s": "1"}):
+        answer = client.get(path, bad)
+        assert answer.status_code == 400
+        assert "from_s" in answer.json()["detail"]
+
+
+def test_the_charts_pass_plotlys_own_validators(session, sign_in):
+    import plotly.graph_objects as go
+
+    ride(session)
+    figures = sign_in("reader").get(f"/sessions/{session.pk}/recordings/").context["figures"]
+    assert len(figures["panels"]["data"]) == 4
+    for figure in figures.values():
+        go.Figure(figure)

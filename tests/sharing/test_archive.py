@@ -1,0 +1,344 @@
+"""A machine out in one file and in again; tables that no spreadsheet can be tricked by."""
+
+import csv
+import io
+import json
+import zipfile
+from pathlib import Path
+
+import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
+
+from buildlog.models import Cause, Failure, FailureChange, Modification, Part, Photo, Revision, Vehicle
+from buildlog.photos.pictures import store_photo
+from sessions.demo import loading
+from sessions.demo.season import SEAT
+from sessions.logs.columns import read_columns
+from sessions.logs.csv_layout import find_layout
+from sessions.logs.ingest import keep, read_kept
+from sessions.logs.meanings import guess
+from sessions.models import GateMark, Log, Pass, Reading, Session, ShareLink, TestCard, TestCardItem, Venue
+from sessions.sharing import archive
+from sessions.sharing.tables import as_csv, cell
+
+SAMPLE = Path(__file__).resolve().parents[1] / "reference/data/sample.gpx"
+LOGGER_FILE = b"time (s);U (V);I (A)\n0,0;52,4;10,5\n0,5;52,2;20,5\n1,0;;30,5\n"
+COUNTED = [
+    Vehicle, Part, Revision, Venue, GateMark, Session, Pass, Reading, Failure, FailureChange, Modification, Cause,
+    TestCard, TestCardItem, Photo, Log,
+]  # fmt: skip
+
+
+@pytest.fixture
+def demo(db, picture_file):
+    loading.load()
+    vehicle = Vehicle.objects.get()
+    store_photo(picture_file, revision=vehicle.revisions.first(), caption="=1+1")
+    content = SAMPLE.read_bytes()
+    outing = Session.objects.first()
+    read_kept(keep(outing, SimpleUploadedFile("ride.gpx", content)))
+    head = find_layout(io.BytesIO(LOGGER_FILE), len(LOGGER_FILE))
+    read_kept(keep(outing, SimpleUploadedFile("ride.csv", LOGGER_FILE)), head.layout, guess(head.layout, head.rows))
+    keep(outing, SimpleUploadedFile("waits.csv", b"a,b\nc,d\n"))
+    card = TestCard.objects.create(revision=vehicle.revisions.last(), title="Next")
+    TestCardItem.objects.create(card=card, what="Six passes")
+    return vehicle
+
+
+def packed(vehicle):
+    target = io.BytesIO()
+    archive.write(vehicle, target)
+    target.seek(0)
+    return target
+
+
+def read(target):
+    return archive.read(target, len(target.getvalue()))
+
+
+def everything():
+    return {model.__name__: sorted(map(str, model.objects.values_list("pk", flat=True))) for model in COUNTED
+            if model not in (GateMark, FailureChange)}  # fmt: skip
+
+
+def test_out_and_in_again_is_the_same_machine(demo):
+    before, counts = everything(), {model: model.objects.count() for model in COUNTED}
+    states = dict(Failure.objects.values_list("pk", "state"))
+    target = packed(demo)
+    loading.remove()
+    TestCard.objects.all().delete()
+    assert not Session.objects.exists()
+    done = read(target)
+    assert everything() == before
+    assert {model: model.objects.count() for model in COUNTED} == counts
+    assert dict(Failure.objects.values_list("pk", "state")) == states
+    assert done.vehicle == demo.pk
+    answered = Modification.objects.get(title__startswith="Heavier chain").answers
+    assert answered.count() == 2
+    assert Photo.objects.get().image.size > 0
+    log = Log.objects.get(kind="gpx")
+    assert log.original.open("rb").read() == SAMPLE.read_bytes()
+    assert read_columns(log)["lat_deg"].size == log.row_count
+    logged = Log.objects.get(name="ride.csv")
+    assert read_columns(logged)["voltage_v"][:2].tolist() == [52.4, 52.2]
+    assert logged.summary["facts"]["highest_current_a"] == 20.5
+    assert (Log.objects.get(name="waits.csv").state, Log.objects.get(name="waits.csv").row_count) == ("waiting", 0)
+    # And once more: nothing new.
+    again = read(target)
+    assert (again.total, everything()) == (0, before)
+
+
+def test_numbers_and_texts_come_back_exactly(demo):
+    held = list(Session.objects.order_by("pk").values())
+    runs = list(Pass.objects.order_by("pk").values())
+    builds = list(Revision.objects.order_by("pk").values())
+    assert {build["seat_x_m"] for build in builds} == {SEAT[0]}
+    target = packed(demo)
+    loading.remove()
+    read(target)
+    assert list(Session.objects.order_by("pk").values()) == held
+    assert list(Pass.objects.order_by("pk").values()) == runs
+    assert list(Revision.objects.order_by("pk").values()) == builds
+
+
+def test_pictures_of_parts_go_along(demo, picture_file):
+    picture_file.seek(0)
+    part = Part.objects.filter(fittings__revision__vehicle=demo).first()
+    store_photo(picture_file, part=part, caption="Worn sprocket")
+    target = packed(demo)
+    loading.remove()
+    Part.objects.all().delete()
+    assert not Photo.objects.exists()
+    read(target)
+    assert Photo.objects.get(caption="Worn sprocket").part.name == part.name
+
+
+def test_words_that_are_here_already_are_shared(demo):
+    target = packed(demo)
+    venue, mode = Venue.objects.get().name, Failure.objects.first().mode.name
+    loading.remove()
+    from buildlog.models import FailureMode
+
+    own_venue = Venue.objects.create(name=venue)
+    own_mode = FailureMode.objects.create(name=mode)
+    read(target)
+    assert Venue.objects.get() == own_venue
+    assert Session.objects.first().venue == own_venue
+    assert FailureMode.objects.filter(name=mode).get() == own_mode
+
+
+def test_names_of_people_stay_at_home(demo, make_account):
+    account = make_account("builder", "somebody-particular")
+    FailureChange.objects.update(account=account)
+    with zipfile.ZipFile(packed(demo)) as told:
+        assert all(b"somebody-particular" not in told.read(name) for name in told.namelist())
+
+
+def broken(change):
+    def make(demo):
+        with zipfile.ZipFile(packed(demo)) as source:
+            told = json.loads(source.read("records.json"))
+        change(told)
+        target = io.BytesIO()
+        with zipfile.ZipFile(target, "w") as made:
+            made.writestr("records.json", json.dumps(told))
+        return target.getvalue()
+
+    return make
+
+
+def cut(demo):
+    return packed(demo).getvalue()[:-4000]
+
+
+def without_records(demo):
+    target = io.BytesIO()
+    with zipfile.ZipFile(target, "w") as made:
+        made.writestr("readme.txt", "hello")
+    return target.getvalue()
+
+
+HOSTILE = {
+    "empty": lambda demo: b"",
+    "html": lambda demo: b"<html></html>",
+    "cut short": cut,
+    "no records": without_records,
+    "another format": broken(lambda told: told.update(format=99)),
+    "another file": broken(lambda told: told.update(firnlog="unsent")),
+    "rows are words": broken(lambda told: told.update(session="x")),
+    "a row is a number": broken(lambda told: told["session"].append(7)),
+    "orphan": broken(lambda told: told.update(revision=[])),
+    "impossible number": broken(lambda told: told["pass"][0].update(duration_s=-1)),
+    "word for a number": broken(lambda told: told["session"][0].update(distance_m="far")),
+    "huge number": broken(lambda told: told["session"][0].update(distance_m=10**400)),
+    "unknown choice": broken(lambda told: told["failure"][0].update(state="cured")),
+    "list for a key": broken(lambda told: told["session"][0].update(id=["x"])),
+    "a key that is none": broken(lambda told: told["session"][0].update(id="x")),
+    "a date that is none": broken(lambda told: told["session"][0].update(started_at="soon")),
+    "twice the same number": broken(lambda told: [one.update(number=1) for one in told["revision"]]),
+}
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+def test_hostile_files_are_refused_whole_with_a_sentence(demo, sign_in, name):
+    content = HOSTILE[name](demo)
+    loading.remove()
+    TestCard.objects.all().delete()
+    client = sign_in("builder")
+    answer = client.post("/vehicles/read-archive/", {"file": SimpleUploadedFile("x.zip", content)})
+    assert answer.status_code == 422
+    assert len(answer.context["form"].errors["file"][0]) > 20
+    assert not Vehicle.objects.exists()
+    assert not Part.objects.exists()
+
+
+def test_a_picture_that_is_missing_is_said_and_the_rest_comes_in(demo, sign_in):
+    content = broken(lambda told: None)(demo)
+    loading.remove()
+    page = sign_in("builder").post(
+        "/vehicles/read-archive/", {"file": SimpleUploadedFile("x.zip", content)}, follow=True
+    )
+    assert "its picture is missing or damaged" in page.content.decode()
+    assert Vehicle.objects.count() == 1
+    assert not Photo.objects.exists()
+
+
+def test_a_refused_archive_leaves_no_file_behind(demo, settings):
+    source, target = zipfile.ZipFile(packed(demo)), io.BytesIO()
+    with zipfile.ZipFile(target, "w") as changed:
+        for name in source.namelist():
+            content = source.read(name)
+            if name == "records.json":
+                # Evidence comes last, after every picture and log.
+                content = json.dumps(json.loads(content) | {"evidence": ["x"]})
+            changed.writestr(name, content)
+    for photo in Photo.objects.all():
+        photo.image.delete(save=False)
+        photo.thumbnail.delete(save=False)
+    for log in Log.objects.all():
+        log.original.delete(save=False)
+        log.columns.delete(save=False)
+    loading.remove()
+    with pytest.raises(archive.NotAnArchive, match="Evidence 1 is damaged"):
+        read(target)
+    assert [found for found in Path(settings.MEDIA_ROOT).rglob("*") if found.is_file()] == []
+
+
+def test_the_page_gives_the_file(demo, sign_in):
+    client = sign_in("reader")
+    answer = client.get(f"/vehicles/{demo.pk}/archive.zip")
+    assert "attachment" in answer.headers["Content-Disposition"]
+    content = b"".join(answer.streaming_content)
+    assert zipfile.ZipFile(io.BytesIO(content)).testzip() is None
+
+
+@pytest.mark.parametrize("name", ["sessions", "passes", "failures"])
+def test_tables_are_whole(demo, sign_in, name):
+    client = sign_in("reader")
+    answer = client.get(f"/vehicles/{demo.pk}/tables/{name}.csv")
+    rows = list(csv.DictReader(io.StringIO(answer.content.decode())))
+    counted = {"sessions": Session.objects, "passes": Pass.objects.filter(valid=True), "failures": Failure.objects}
+    assert len(rows) == counted[name].count()
+    assert client.get(f"/vehicles/{demo.pk}/tables/secrets.csv").status_code == 404
+
+
+def test_numbers_of_a_table_are_numbers(demo, sign_in):
+    answer = sign_in("reader").get(f"/vehicles/{demo.pk}/tables/sessions.csv")
+    row = next(csv.DictReader(io.StringIO(answer.content.decode())))
+    session = Session.objects.get(pk=row["session"])
+    assert float(row["air_temperature_c"]) == session.air_temperature_c < 0
+
+
+@pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", '=HYPERLINK("http://x")'])
+def test_text_cannot_start_a_formula(text):
+    """OWASP, CSV Injection: the characters that make a spreadsheet take a cell for a formula."""
+    assert cell(text) == f"'{text}"
+
+
+@pytest.mark.parametrize("value", [-12, -12.5, 0, 1e-9, 3])
+def test_numbers_are_untouched(value):
+    assert cell(value) == value
+
+
+def test_a_table_is_rfc_4180():
+    assert as_csv(["a", "b"], [["x, y", 'say "so"'], [None, float("nan")]]) == 'a,b\r\n"x, y","say ""so"""\r\n,\r\n'
+
+
+# Sharing
+
+
+@pytest.fixture
+def shared(demo, make_account):
+    def make(**told):
+        link, token = ShareLink.issue(told.pop("days", 7), made_by=make_account("builder", "ilo-the-builder"), **told)
+        return link, f"/shared/{token}/"
+
+    return make
+
+
+def test_a_link_shows_one_report_without_an_account(client, demo, shared):
+    revision = demo.revisions.get(number=4)
+    link, path = shared(revision=revision)
+    answer = client.get(path)
+    page = answer.content.decode()
+    assert answer.status_code == 200
+    assert "14s modules instead of 12s" in page
+    assert "Hallava" not in page
+    assert "ilo-the-builder" not in page
+    assert (answer.headers["Referrer-Policy"], answer.headers["Cache-Control"]) == ("no-referrer", "no-store")
+    link.refresh_from_db()
+    assert link.opened == 1
+    assert ShareLink.objects.filter(token_hash__in=path.split("/")).count() == 0
+
+
+def test_places_and_names_are_shown_when_they_may_be(client, demo, shared):
+    _, path = shared(revision=demo.revisions.get(number=4), hides_places=False, hides_people=False)
+    page = client.get(path).content.decode()
+    assert "Hallava" in page
+    assert "ilo-the-builder" in page
+
+
+def test_a_link_ends(client, demo, shared, sign_in):
+    link, path = shared(revision=demo.revisions.first())
+    link.revoke()
+    assert client.get(path).status_code == 410
+    expired, other = ShareLink.issue(-1, made_by=link.made_by, revision=demo.revisions.first())
+    assert not expired.is_open
+    assert client.get(f"/shared/{other}/").status_code == 410
+    assert client.get("/shared/guessed/").status_code == 410
+
+
+def test_a_link_shows_its_photos_and_no_other(client, demo, shared, picture_file):
+    first, second = demo.revisions.order_by("number")[:2]
+    picture_file.seek(0)
+    other = store_photo(picture_file, revision=second)
+    _, path = shared(revision=first)
+    own = first.photos.get()
+    assert client.get(f"{path}photo/{own.pk}/").headers["Content-Type"] == "image/jpeg"
+    assert client.get(f"{path}photo/{other.pk}/").status_code == 404
+    assert client.get(f"/shared/guessed/photo/{own.pk}/").status_code == 404
+
+
+def test_a_link_shows_a_comparison(client, demo, shared):
+    away = Venue.objects.create(name="Secret bay")
+    Session.objects.filter(pk=Session.objects.first().pk).update(venue=away)
+    venue = Venue.objects.exclude(pk=away.pk).get()
+    _, path = shared(comparison=f"vehicle={demo.pk}&venue={venue.pk}")
+    page = client.get(path).content.decode()
+    assert "First: were the conditions alike?" in page
+    assert "Secret bay" not in page
+    assert "ridden elsewhere" in page
+    assert 'href="/revisions/' not in page
+
+
+def test_links_are_made_and_ended_on_the_page(demo, sign_in, client):
+    builder = sign_in("builder")
+    revision = demo.revisions.first()
+    page = builder.post(f"/share/?report={revision.pk}", {"days": "30", "hides_places": "on"})
+    link = page.context["link"]
+    assert builder.get(link.removeprefix("http://testserver")).status_code == 200
+    made = ShareLink.objects.get()
+    assert (made.hides_places, made.hides_people) == (True, False)
+    builder.post(f"/share/{made.pk}/revoke/")
+    assert builder.get(link.removeprefix("http://testserver")).status_code == 410
+    assert builder.get("/share/?report=nonsense").status_code == 404

@@ -1,0 +1,93 @@
+"""The written rules of the house, held against the house."""
+
+import ast
+import re
+import sys
+from pathlib import Path
+
+import pytest_django.fixtures
+from django.apps import apps
+
+from buildlog.quantities.fields import QuantityField
+from calc.quantities import KINDS
+from calc.units import REGISTRY, SUFFIXES, suffix_of
+from tests.on_postgresql import WITHOUT_DATABASE
+
+PROJECT = Path(__file__).resolve().parents[1]
+OWN_MODELS = [*apps.get_app_config("buildlog").get_models(), *apps.get_app_config("test_sessions").get_models()]
+QUANTITIES = [
+    (model, field) for model in OWN_MODELS for field in model._meta.get_fields() if isinstance(field, QuantityField)
+]
+
+
+def test_the_glossary_lists_every_stored_quantity_with_its_unit():
+    text = (PROJECT / "DEVELOPERS.md").read_text()
+    rows = dict(re.findall(r"^\| `(\w+\.\w+)` \| [^|]+ \| ([^|]+) \|", text, re.M))
+    expected = {
+        f"{model.__name__}.{field.name}": f"{REGISTRY.Unit(KINDS[field.kind].stored):~P}" or "1"
+        for model, field in QUANTITIES
+    }
+    assert {name: unit.strip() for name, unit in rows.items()} == expected
+
+
+def test_a_field_name_ends_in_the_unit_it_is_stored_in():
+    for model, field in QUANTITIES:
+        stored = KINDS[field.kind].stored
+        if stored == "dimensionless":
+            assert not suffix_of(field.name), field.name
+        else:
+            suffix = suffix_of(field.name)
+            assert suffix, f"{model.__name__}.{field.name} has no unit in its name"
+            assert REGISTRY.Unit(SUFFIXES[suffix]) == REGISTRY.Unit(stored), field.name
+
+
+def test_imports_run_one_way():
+    order = {"calc": 0, "buildlog": 1, "sessions": 2}
+    for room, rank in order.items():
+        for path in (PROJECT / room).rglob("*.py"):
+            if "migrations" in path.parts or "config" in path.parts:
+                continue
+            for node in ast.walk(ast.parse(path.read_text())):
+                names = []
+                if isinstance(node, ast.Import):
+                    names = [alias.name for alias in node.names]
+                elif isinstance(node, ast.ImportFrom) and not node.level:
+                    names = [node.module or ""]
+                for name in names:
+                    top = name.split(".")[0]
+                    assert order.get(top, -1) <= rank, f"{path} imports {name}"
+                    assert not (rank == 0 and top in ("django", "rest_framework")), f"{path} imports {name}"
+
+
+def test_what_is_left_out_on_postgresql_reaches_no_database():
+    """Neither by what it imports nor by a fixture: those of the project's conftest, and pytest-django's own."""
+    shared = ast.parse((PROJECT / "tests/conftest.py").read_text())
+    fixtures = {node.name for node in ast.walk(shared) if isinstance(node, ast.FunctionDef)}
+    fixtures |= {name for name, it in vars(pytest_django.fixtures).items() if "ixture" in type(it).__name__}
+    assert {"db", "transactional_db", "live_server", "client", "vehicle"} <= fixtures
+    allowed = {*sys.stdlib_module_names, "calc", "numpy", "scipy", "pint", "uncertainties", "geographiclib"}
+    allowed |= {"pytest", "hypothesis", "statsmodels", "gpxpy"}
+    allowed -= {"sqlite3", "subprocess"}
+    for path in [path for folder in WITHOUT_DATABASE for path in (PROJECT / folder).rglob("*.py")]:
+        for node in ast.walk(ast.parse(path.read_text())):
+            if isinstance(node, ast.Import):
+                assert {alias.name.split(".")[0] for alias in node.names} <= allowed, path
+            elif isinstance(node, ast.ImportFrom) and not node.level:
+                assert node.module.split(".")[0] in allowed or node.module.startswith("tests.calc"), path
+            elif isinstance(node, ast.FunctionDef) and "tests" in path.relative_to(PROJECT).parts:
+                assert not {one.arg for one in node.args.args} & fixtures, (path, node.name)
+            elif isinstance(node, ast.Attribute):
+                assert node.attr not in ("django_db", "usefixtures", "getfixturevalue"), path
+
+
+def test_no_module_is_named_after_nothing_it_knows_and_none_is_long():
+    for path in [*PROJECT.glob("calc/**/*.py"), *PROJECT.glob("buildlog/**/*.py"), *PROJECT.glob("sessions/**/*.py")]:
+        assert path.stem not in {"utils", "util", "helpers", "helper", "misc", "common"}
+        if "migrations" not in path.parts:
+            assert len(path.read_text().splitlines()) <= 400, path
+
+
+def test_the_readme_gives_the_two_commands():
+    text = (PROJECT / "README.md").read_text()
+    assert "manage.py serve --demo" in text
+    assert re.search(r"<!-- test command -->\n```sh\n[^\n]+ -m pytest -n auto\n```", text)
