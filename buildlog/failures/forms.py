@@ -9,6 +9,7 @@ from django.core.exceptions import ValidationError
 
 from buildlog.failures.models import Failure, FailureMode, Modification
 from buildlog.machines.models import Revision
+from buildlog.quantities.declared import quantity_names
 from buildlog.records.forms import RecordForm, moment_input
 
 
@@ -47,7 +48,7 @@ class FailureForm(RecordForm):
         widget=forms.TextInput(attrs={"list": "failure-modes", "autocomplete": "off"}),
         help_text="For example: chain came off.",
     )
-    groups = (("When in the session", ("session", "happened_at", "time_into_session_s", "distance_into_session_m")),)
+    groups = (("When in the session", ("session", "happened_at", *quantity_names(Failure, "When in the session"))),)
 
     class Meta:
         model = Failure
@@ -60,8 +61,7 @@ class FailureForm(RecordForm):
             "conditions",
             "session",
             "happened_at",
-            "time_into_session_s",
-            "distance_into_session_m",
+            *quantity_names(Failure),
         ]
         widgets = {"happened_at": moment_input()}
 

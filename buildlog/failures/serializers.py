@@ -10,6 +10,7 @@ from rest_framework.exceptions import PermissionDenied
 from buildlog.failures.loop import IllegalTransition, move
 from buildlog.failures.models import Failure, FailureMode, Modification
 from buildlog.people.roles import Right, has_right
+from buildlog.quantities.declared import quantity_names
 from buildlog.records.serializers import RecordSerializer
 
 
@@ -53,8 +54,7 @@ class FailureSerializer(RecordSerializer):
             "revision",
             "session",
             "happened_at",
-            "time_into_session_s",
-            "distance_into_session_m",
+            *quantity_names(Failure),
             "mode",
             "mode_name",
             "part",

@@ -8,6 +8,7 @@ from django.core.exceptions import ValidationError
 
 from buildlog.machines.models import Fitting, Part, Revision, Vehicle
 from buildlog.machines.specifications import CATEGORIES, read_specification
+from buildlog.quantities.declared import quantity_names
 from buildlog.quantities.fields import QuantityFormField
 from buildlog.records.forms import RecordForm, day_input
 
@@ -27,39 +28,13 @@ MOVED_BY_PARTS = (
 class RevisionForm(RecordForm):
     belongs_to = ("vehicle",)
     groups = (
-        (
-            "Geometry and mass",
-            (
-                "contacts",
-                "track_width_m",
-                "wheelbase_m",
-                "rolling_circumference_m",
-                "drive_ratio",
-                "mass_without_rider_kg",
-                "cg_height_m",
-            ),
-        ),
-        ("Where the rider sits", ("seat_x_m", "seat_z_m")),
+        ("Geometry and mass", ("contacts", *quantity_names(Revision, "Geometry and mass"))),
+        ("Where the rider sits", quantity_names(Revision, "Where the rider sits")),
     )
 
     class Meta:
         model = Revision
-        fields = [
-            "number",
-            "parent",
-            "date",
-            "status",
-            "purpose",
-            "contacts",
-            "track_width_m",
-            "wheelbase_m",
-            "rolling_circumference_m",
-            "drive_ratio",
-            "mass_without_rider_kg",
-            "cg_height_m",
-            "seat_x_m",
-            "seat_z_m",
-        ]
+        fields = ["number", "parent", "date", "status", "purpose", "contacts", *quantity_names(Revision)]
         widgets = {"date": day_input()}
         help_texts = {
             "mass_without_rider_kg": MOVED_BY_PARTS,
@@ -94,7 +69,7 @@ class PartForm(RecordForm):
 
     class Meta:
         model = Part
-        fields = ["name", "mass_kg", "notes"]
+        fields = ["name", *quantity_names(Part), "notes"]
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -142,13 +117,13 @@ class FittingForm(RecordForm):
     belongs_to = ("revision",)
     together = (("quantity", "series", "parallel"),)
     groups = (
-        ("Place", ("x_m", "z_m")),
+        ("Place", quantity_names(Fitting, "Place")),
         ("Wiring, for battery modules", ("series", "parallel")),
     )
 
     class Meta:
         model = Fitting
-        fields = ["part", "quantity", "x_m", "z_m", "series", "parallel"]
+        fields = ["part", "quantity", *quantity_names(Fitting), "series", "parallel"]
         labels = {"series": "in series", "parallel": "in parallel"}
         help_texts = {
             "x_m": "From the rear contact, forward is positive.",

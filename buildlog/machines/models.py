@@ -59,10 +59,21 @@ class Revision(MadeRecord):
     status = models.CharField(max_length=10, choices=Status.choices, default=Status.PLANNED)
     purpose = models.TextField("what it is for", blank=True, max_length=2000)
     contacts = models.CharField("ground contacts", max_length=20, choices=Contacts.choices, blank=True)
-    track_width_m = QuantityField("track width", kind="length", null=True, blank=True, includes_low=False, high=10)
-    wheelbase_m = QuantityField("wheelbase", kind="length", null=True, blank=True, includes_low=False, high=20)
+    track_width_m = QuantityField(
+        "track width", kind="length", null=True, blank=True, includes_low=False, high=10, group="Geometry and mass"
+    )
+    wheelbase_m = QuantityField(
+        "wheelbase", kind="length", null=True, blank=True, includes_low=False, high=20, group="Geometry and mass"
+    )
     rolling_circumference_m = QuantityField(
-        "rolling circumference of the driven wheel", kind="length", null=True, blank=True, includes_low=False, high=20
+        "rolling circumference of the driven wheel",
+        kind="length",
+        null=True,
+        blank=True,
+        includes_low=False,
+        high=20,
+        group="Geometry and mass",
+        short_label="Rolling circumference",
     )
     drive_ratio = QuantityField(
         "drive ratio (motor turns per wheel turn)",
@@ -71,9 +82,18 @@ class Revision(MadeRecord):
         blank=True,
         includes_low=False,
         high=200,
+        group="Geometry and mass",
+        short_label="Drive ratio",
     )
     mass_without_rider_kg = QuantityField(
-        "mass without rider", kind="mass", null=True, blank=True, includes_low=False, high=5000
+        "mass without rider",
+        kind="mass",
+        null=True,
+        blank=True,
+        includes_low=False,
+        high=5000,
+        group="Geometry and mass",
+        in_rows=False,
     )
     cg_height_m = QuantityField(
         "height of the centre of gravity, measured, without rider",
@@ -82,11 +102,29 @@ class Revision(MadeRecord):
         blank=True,
         includes_low=False,
         high=5,
+        group="Geometry and mass",
+        short_label="Centre of gravity, measured",
     )
     seat_x_m = QuantityField(
-        "seat, forward of the rear contact", kind="length", null=True, blank=True, low=-20, high=20
+        "seat, forward of the rear contact",
+        kind="length",
+        null=True,
+        blank=True,
+        low=-20,
+        high=20,
+        group="Where the rider sits",
+        in_rows=False,
     )
-    seat_z_m = QuantityField("seat, height above ground", kind="length", null=True, blank=True, low=0, high=5)
+    seat_z_m = QuantityField(
+        "seat, height above ground",
+        kind="length",
+        null=True,
+        blank=True,
+        low=0,
+        high=5,
+        group="Where the rider sits",
+        in_rows=False,
+    )
 
     class Meta:
         ordering = ["vehicle", "number"]
@@ -102,28 +140,6 @@ class Revision(MadeRecord):
             ),
             models.CheckConstraint(
                 condition=Q(status__in=["planned", "in_build", "riding", "retired"]), name="revision_status_is_known"
-            ),
-            *[
-                models.CheckConstraint(
-                    condition=Q(**{f"{name}__isnull": True}) | Q(**{f"{name}__gt": 0}),
-                    name=f"revision_{name}_above_zero",
-                )
-                for name in (
-                    "track_width_m",
-                    "wheelbase_m",
-                    "rolling_circumference_m",
-                    "drive_ratio",
-                    "mass_without_rider_kg",
-                    "cg_height_m",
-                )
-            ],
-            models.CheckConstraint(
-                condition=Q(seat_x_m__isnull=True) | Q(seat_x_m__gte=-20, seat_x_m__lte=20),
-                name="revision_seat_x_m_within_20_m",
-            ),
-            models.CheckConstraint(
-                condition=Q(seat_z_m__isnull=True) | Q(seat_z_m__gte=0, seat_z_m__lte=5),
-                name="revision_seat_z_m_from_0_to_5_m",
             ),
         ]
 
@@ -163,9 +179,6 @@ class Part(MadeRecord):
                 name="part_name_is_used_once_per_category",
                 violation_error_message="There is already a part of this category with that name.",
             ),
-            models.CheckConstraint(
-                condition=Q(mass_kg__isnull=True) | Q(mass_kg__gte=0), name="part_mass_is_not_negative"
-            ),
         ]
 
     def __str__(self) -> str:
@@ -188,8 +201,26 @@ class Fitting(MadeRecord):
     revision = models.ForeignKey(Revision, on_delete=models.CASCADE, related_name="fittings")
     part = models.ForeignKey(Part, on_delete=models.PROTECT, related_name="fittings")
     quantity = models.PositiveIntegerField(default=1, validators=[MinValueValidator(1), MaxValueValidator(1000)])
-    x_m = QuantityField("forward of the rear contact", kind="length", null=True, blank=True, low=-20, high=20)
-    z_m = QuantityField("height above ground", kind="length", null=True, blank=True, low=-1, high=10)
+    x_m = QuantityField(
+        "forward of the rear contact",
+        kind="length",
+        null=True,
+        blank=True,
+        low=-20,
+        high=20,
+        group="Place",
+        short_label="Forward",
+    )
+    z_m = QuantityField(
+        "height above ground",
+        kind="length",
+        null=True,
+        blank=True,
+        low=-1,
+        high=10,
+        group="Place",
+        short_label="Height",
+    )
     series = models.PositiveIntegerField(null=True, blank=True, validators=[MinValueValidator(1)])
     parallel = models.PositiveIntegerField(null=True, blank=True, validators=[MinValueValidator(1)])
 

@@ -9,6 +9,7 @@ from rest_framework import serializers
 
 from buildlog.machines.models import Fitting, Part, Revision, Vehicle
 from buildlog.machines.specifications import read_specification
+from buildlog.quantities.declared import quantity_names
 from buildlog.records.serializers import RecordSerializer
 
 
@@ -31,14 +32,7 @@ class RevisionSerializer(RecordSerializer):
             "status",
             "purpose",
             "contacts",
-            "track_width_m",
-            "wheelbase_m",
-            "rolling_circumference_m",
-            "drive_ratio",
-            "mass_without_rider_kg",
-            "cg_height_m",
-            "seat_x_m",
-            "seat_z_m",
+            *quantity_names(Revision),
         ]
 
 
@@ -49,7 +43,7 @@ class PartSerializer(RecordSerializer):
 
     class Meta:
         model = Part
-        fields = ["id", "name", "category", "mass_kg", "specification", "notes"]
+        fields = ["id", "name", "category", *quantity_names(Part), "specification", "notes"]
 
     def validate(self, attributes: dict[str, Any]) -> dict[str, Any]:
         category = attributes.get("category") or getattr(self.instance, "category", "")
@@ -64,4 +58,4 @@ class PartSerializer(RecordSerializer):
 class FittingSerializer(RecordSerializer):
     class Meta:
         model = Fitting
-        fields = ["id", "revision", "part", "quantity", "x_m", "z_m", "series", "parallel"]
+        fields = ["id", "revision", "part", "quantity", *quantity_names(Fitting), "series", "parallel"]

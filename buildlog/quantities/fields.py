@@ -1,4 +1,8 @@
-"""Database, form and API fields for a quantity: one declaration of its kind serves all three."""
+"""Database, form and API fields for a quantity: one declaration serves all three.
+
+What a `QuantityField` states is all there is to state: the column with both bounds as a database constraint, form
+field, serializer field, phone field, row on the page and line in the glossary follow from it (`declared`).
+"""
 
 from __future__ import annotations
 
@@ -6,6 +10,7 @@ import math
 from typing import Any
 
 from django import forms
+from django.apps import apps
 from django.core.exceptions import ValidationError
 from django.db import models
 from rest_framework import serializers
@@ -70,26 +75,69 @@ class QuantityFormField(forms.Field):
 def within(number: float, low: float, high: float, includes_low: bool, kind: str, label: Any, system: str) -> float:
     too_low = number < low if includes_low else number <= low
     if not math.isfinite(number) or too_low or number > high:
-        limits = []
-        if math.isfinite(low):
-            limits.append(f"{'at least' if includes_low else 'more than'} {written(low, kind, system)}")
-        if math.isfinite(high):
-            limits.append(f"at most {written(high, kind, system)}")
+        least = f"{'at least' if includes_low else 'more than'} {written(low, kind, system)}"
         raise ValidationError(
-            f"{label} must be {' and '.join(limits)}; {written(number, kind, system)} was written. "
+            f"{label} must be {least} and at most {written(high, kind, system)}; "
+            f"{written(number, kind, system)} was written. "
             f"Write for example {KINDS[kind].example}."
         )
     return number
 
 
 class QuantityField(models.FloatField):
-    """A stored quantity. Its name ends in its unit; `kind` says how it is typed and shown."""
+    """A stored quantity. Its name ends in its unit; `kind` says how it is typed and shown.
+
+    `low` (itself allowed if `includes_low`) and `high` bound it, at every door and in the database. `group` is the
+    heading it stands under in its form, in the order of the model's columns. `phone` names the screen of the field
+    page that asks for it. `short_label` heads its row and column on pages, where the label is too long for that.
+    `how` names the column that says how it is known. A page that shows a quantity in words of its own leaves it out
+    of the rows (`in_rows=False`).
+    """
 
     def __init__(
-        self, *args: Any, kind: str, low: float = 0.0, high: float = 1e9, includes_low: bool = True, **kwargs: Any
+        self,
+        *args: Any,
+        kind: str,
+        low: float = 0.0,
+        high: float = 1e9,
+        includes_low: bool = True,
+        group: str = "",
+        phone: str = "",
+        short_label: str = "",
+        how: str = "",
+        in_rows: bool = True,
+        **kwargs: Any,
     ) -> None:
         self.kind, self.low, self.high, self.includes_low = kind, low, high, includes_low
+        self.group, self.phone, self.short_label, self.how, self.in_rows = group, phone, short_label, how, in_rows
         super().__init__(*args, **kwargs)
+
+    @property
+    def label(self) -> str:
+        text = str(self.verbose_name)
+        return text[:1].upper() + text[1:]
+
+    @property
+    def heading(self) -> str:
+        return self.short_label or self.label
+
+    def contribute_to_class(self, cls: type[models.Model], name: str, private_only: bool = False) -> None:
+        super().contribute_to_class(cls, name, private_only)
+        meta = cls._meta
+        # A model of a migration has the constraints that were written down in it.
+        if not meta.abstract and meta.apps is apps:
+            meta.constraints = [*meta.constraints, self._bounds(meta.model_name)]
+            meta.original_attrs["constraints"] = meta.constraints
+
+    def _bounds(self, model_name: str | None) -> models.CheckConstraint:
+        lower = {f"{self.name}__{'gte' if self.includes_low else 'gt'}": self.low}
+        within_bounds = models.Q(**lower, **{f"{self.name}__lte": self.high})
+        condition = models.Q(**{f"{self.name}__isnull": True}) | within_bounds if self.null else within_bounds
+        return models.CheckConstraint(
+            condition=condition,
+            name=f"{model_name}_{self.name}_within_bounds",
+            violation_error_message=f"{self.label} cannot be that. Write for example {KINDS[self.kind].example}.",
+        )
 
     def deconstruct(self) -> Any:
         name, path, args, kwargs = super().deconstruct()
@@ -105,7 +153,7 @@ class QuantityField(models.FloatField):
         return [*super().validators, self._check_limits]
 
     def _check_limits(self, value: float) -> None:
-        within(value, self.low, self.high, self.includes_low, self.kind, str(self.verbose_name).capitalize(), "metric")
+        within(value, self.low, self.high, self.includes_low, self.kind, self.label, "metric")
 
 
 class QuantitySerializerField(serializers.FloatField):
@@ -139,5 +187,5 @@ def serializer_arguments(field: QuantityField) -> dict[str, Any]:
         "includes_low": field.includes_low,
         "required": not (field.null or field.has_default()),
         "allow_null": field.null,
-        "label": str(field.verbose_name).capitalize(),
+        "label": field.label,
     }

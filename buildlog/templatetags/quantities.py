@@ -12,6 +12,8 @@ from django.utils.safestring import SafeString
 from buildlog.machines.models import Vehicle
 from buildlog.machines.specifications import CATEGORIES
 from buildlog.people.roles import may_remove
+from buildlog.quantities.declared import quantities_of, rows_of
+from buildlog.quantities.fields import QuantityField
 from calc.quantities import in_shown_unit, written, written_difference
 
 register = template.Library()
@@ -21,6 +23,29 @@ register = template.Library()
 def quantity(context: Any, value: float | None, kind: str, u: float | None = None, digits: int = 4) -> str:
     """A stored number in the reader's unit, followed by ± twice its standard uncertainty if it has one."""
     return "" if value is None else written(value, kind, context.get("unit_system", "metric"), u, digits)
+
+
+@register.inclusion_tag("quantities/rows.html", takes_context=True)
+def quantity_rows(context: Any, record: Any) -> dict[str, Any]:
+    """A record's known quantities, each with its label, as they are declared."""
+    return {"rows": rows_of(record, context.get("unit_system", "metric"))}
+
+
+@register.inclusion_tag("quantities/list.html", takes_context=True)
+def quantity_list(context: Any, record: Any) -> dict[str, Any]:
+    """The same in one line, beside a record's name in a table."""
+    return quantity_rows(context, record)
+
+
+@register.simple_tag
+def quantity_columns(record: Any) -> list[QuantityField]:
+    """The columns of a table of such records."""
+    return [field for field in quantities_of(record) if field.in_rows]
+
+
+@register.simple_tag(takes_context=True)
+def quantity_of(context: Any, record: Any, column: QuantityField) -> str:
+    return quantity(context, getattr(record, column.name), column.kind)
 
 
 @register.simple_tag(takes_context=True)

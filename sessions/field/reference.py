@@ -15,7 +15,7 @@ from buildlog.machines.models import Revision
 from buildlog.machines.queries import revisions_with_parts
 from buildlog.people.models import Account
 from buildlog.people.roles import Right, has_right
-from buildlog.quantities.fields import QuantityField
+from buildlog.quantities.declared import quantities_of
 from buildlog.records.put_record import VERSION, entity_tag_of
 from calc import ice
 from calc.quantities import KINDS, in_shown_unit
@@ -93,9 +93,9 @@ def _quantities(model: type) -> list[dict[str, Any]]:
             "low": field.low if math.isfinite(field.low) else None,
             "includes_low": field.includes_low,
             "high": field.high if math.isfinite(field.high) else None,
+            "phone": field.phone,
         }
-        for field in model._meta.get_fields()
-        if isinstance(field, QuantityField)
+        for field in quantities_of(model)
     ]
 
 

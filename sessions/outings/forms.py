@@ -12,6 +12,7 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 
 from buildlog.machines.models import Revision
+from buildlog.quantities.declared import quantity_names
 from buildlog.records.forms import RecordForm, moment_input
 from calc import geodesy
 from calc.quantities import NotUnderstood, understand
@@ -121,23 +122,8 @@ class SessionForm(RecordForm):
     )
     together = (("venue", "new_venue"), ("distance_m", "distance_method"))
     groups = (
-        (
-            "Conditions",
-            ("surface", "ice_thickness_cm", "air_temperature_c", "wind_speed_mps", "rider_mass_kg", "payload_kg"),
-        ),
-        (
-            "Ride and battery",
-            (
-                "runtime_s",
-                "distance_m",
-                "distance_method",
-                "rest_voltage_start_v",
-                "rest_voltage_end_v",
-                "charge_used_ah",
-                "energy_used_wh",
-                "recharge_energy_wh",
-            ),
-        ),
+        ("Conditions", ("surface", *quantity_names(Session, "Conditions"))),
+        ("Ride and battery", quantity_names(Session, "Ride and battery", distance_m="distance_method")),
         ("Notes", ("notes",)),
     )
 
@@ -150,20 +136,10 @@ class SessionForm(RecordForm):
             "started_at",
             "ended_at",
             "surface",
-            "ice_thickness_cm",
-            "air_temperature_c",
-            "wind_speed_mps",
-            "rider_mass_kg",
-            "payload_kg",
-            "runtime_s",
-            "distance_m",
             "distance_method",
-            "rest_voltage_start_v",
-            "rest_voltage_end_v",
-            "charge_used_ah",
-            "energy_used_wh",
-            "recharge_energy_wh",
             "notes",
+            *quantity_names(Session, "Conditions"),
+            *quantity_names(Session, "Ride and battery"),
         ]
         widgets = {"started_at": moment_input(), "ended_at": moment_input()}
         help_texts = {
@@ -292,17 +268,7 @@ class ReadingForm(RecordForm):
 
     class Meta:
         model = Reading
-        fields = [
-            "time_into_session_s",
-            "voltage_v",
-            "current_a",
-            "charge_used_ah",
-            "distance_m",
-            "battery_temperature_c",
-            "motor_temperature_c",
-            "controller_temperature_c",
-            "note",
-        ]
+        fields = [*quantity_names(Reading), "note"]
 
 
 class AssumptionsForm(RecordForm):

@@ -8,6 +8,7 @@ from typing import Any
 from django.db import transaction
 from rest_framework import serializers
 
+from buildlog.quantities.declared import quantity_names
 from buildlog.quantities.fields import QuantitySerializerField, serializer_arguments
 from buildlog.records.serializers import RecordSerializer
 from calc import geodesy
@@ -91,22 +92,10 @@ class SessionSerializer(RecordSerializer):
             "venue",
             "started_at",
             "ended_at",
-            "rider_mass_kg",
-            "payload_kg",
             "surface",
-            "ice_thickness_cm",
-            "air_temperature_c",
-            "wind_speed_mps",
-            "rest_voltage_start_v",
-            "rest_voltage_end_v",
-            "charge_used_ah",
-            "energy_used_wh",
-            "recharge_energy_wh",
-            "runtime_s",
-            "distance_m",
             "distance_method",
             "notes",
-            "clock_correction_s",
+            *quantity_names(Session),
         ]
 
 
@@ -122,34 +111,19 @@ class PassSerializer(RecordSerializer):
             "session",
             "gate",
             "number",
-            "time_into_session_s",
             "direction",
             "method",
-            "duration_s",
             "split_times_s",
-            "frames_per_s",
-            "u_duration_s",
             "valid",
             "invalid_reason",
+            *quantity_names(Pass),
         ]
 
 
 class ReadingSerializer(RecordSerializer):
     class Meta:
         model = Reading
-        fields = [
-            "id",
-            "session",
-            "time_into_session_s",
-            "voltage_v",
-            "current_a",
-            "charge_used_ah",
-            "battery_temperature_c",
-            "motor_temperature_c",
-            "controller_temperature_c",
-            "distance_m",
-            "note",
-        ]
+        fields = ["id", "session", *quantity_names(Reading), "note"]
 
 
 class GoNoGoCheckSerializer(RecordSerializer):

@@ -1,6 +1,6 @@
 // The end of a session: what was logged, and what can still be measured while standing there.
 
-import { choices, form, quantitiesOf, quantity, quantityField, text } from "./entry.js";
+import { askedOn, choices, form, quantitiesOf, quantity, quantityField, text } from "./entry.js";
 import { button, clock, counted, el, feel, link, say } from "./elements.js";
 import { warnIn } from "./limits.js";
 import { lengthOfTime, readQuantity } from "./numbers.js";
@@ -8,7 +8,6 @@ import { current, leave, reference, revisionOf, runtime_s, write } from "./outin
 import { counts } from "./queue.js";
 import { stopTrack } from "./track.js";
 
-const ASKED = ["rest_voltage_end_v", "charge_used_ah", "distance_m", "energy_used_wh", "runtime_s"];
 const METHODS = [["", "Not said"], ["wheel", "Wheel counter"], ["satellite", "Satellite track"], ["laps", "Laps"], ["estimate", "Estimate"]];
 const WHY = {
   rest_voltage_end_v: "Rest voltage after: let the pack rest, then measure before it is charged. Nothing gives it back later.",
@@ -32,7 +31,7 @@ export async function endScreen(app, outing) {
     // To a tenth of a minute: nobody knows it better.
     runtime_s: Math.max(6, Math.round(runtime_s(outing) / 6) * 6),
   };
-  const fields = ASKED.map((name) => quantityField("sessions", name));
+  const fields = askedOn("sessions", "end").map((name) => quantityField("sessions", name));
   const key = `end/${outing.id}`;
   const made = await form(key, async (filled) => {
     const values = quantitiesOf(filled, fields);

@@ -45,6 +45,13 @@ export async function draftOf(key) {
   return (await read("drafts", key))?.values ?? {};
 }
 
+// The names of what a screen asks for. A reference of an earlier server does not say it: then everything is asked for.
+export function askedOn(kind, screen) {
+  const fields = reference.told.fields[kind];
+  const asked = fields.filter((field) => field.phone === screen);
+  return (asked.length ? asked : fields).map((field) => field.name);
+}
+
 export function quantityField(kind, name) {
   return reference.told.fields[kind].find((one) => one.name === name);
 }

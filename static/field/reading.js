@@ -1,20 +1,19 @@
 // One look at the instruments, with the fields the last look had.
 
-import { form, quantitiesOf, quantity, quantityField } from "./entry.js";
+import { askedOn, form, quantitiesOf, quantity, quantityField } from "./entry.js";
 import { el, feel, link, say } from "./elements.js";
 import { warnIn } from "./limits.js";
 import { lengthOfTime, readQuantity, written } from "./numbers.js";
 import { addReading, reference, revisionOf, runtime_s, undo } from "./outing.js";
 
-const FIELDS = ["voltage_v", "current_a", "charge_used_ah", "distance_m", "battery_temperature_c",
-  "motor_temperature_c", "controller_temperature_c"];
 const AT_FIRST = ["voltage_v", "current_a", "charge_used_ah", "distance_m"];
 
 export async function readingScreen(app, outing) {
   const { units } = reference.told;
+  const asked = askedOn("readings", "reading");
   const used = outing.reading_fields ?? AT_FIRST;
-  const first = FIELDS.filter((name) => used.includes(name));
-  const others = FIELDS.filter((name) => !used.includes(name));
+  const first = asked.filter((name) => used.includes(name));
+  const others = asked.filter((name) => !used.includes(name));
   const lastOf = (name) => {
     const field = quantityField("readings", name);
     const held = [...outing.readings].reverse().find((one) => typeof one[name] === "number");
@@ -26,7 +25,7 @@ export async function readingScreen(app, outing) {
   const made = await form(`reading/${outing.id}`, async (filled) => {
     const wrong = document.getElementById("reading-wrong");
     wrong.textContent = "";
-    const values = quantitiesOf(filled, FIELDS.map((name) => quantityField("readings", name)));
+    const values = quantitiesOf(filled, asked.map((name) => quantityField("readings", name)));
     if (!values) return;
     const given = Object.fromEntries(Object.entries(values).filter(([, value]) => value !== null));
     if (!Object.keys(given).length) {
@@ -50,7 +49,7 @@ export async function readingScreen(app, outing) {
     el("p", { class: "wrong", id: "reading-wrong", role: "alert" }),
     el("div", { class: "bottom" }, link("Board", "board"), el("button", { class: "act first" }, "Save reading")));
   const read = (name, typed) => readQuantity(typed, quantityField("readings", name), units);
-  warnIn(made, FIELDS, () => revisionOf(outing)?.limits, read, units);
+  warnIn(made, asked, () => revisionOf(outing)?.limits, read, units);
   return [el("h1", {}, "Reading"),
     el("p", { class: "caution small" }, "A pack that is hot, swollen, hissing or smells: away from it, and everybody upwind."), made];
 }

@@ -1,6 +1,6 @@
 // Before the ride: which machine, where, in what conditions, and the go/no-go check.
 
-import { choices, draftOf, form, quantitiesOf, quantity, quantityField, text } from "./entry.js";
+import { askedOn, choices, draftOf, form, quantitiesOf, quantity, quantityField, text } from "./entry.js";
 import { button, clock, el, feel, link, say } from "./elements.js";
 import { alarmsOf, shown, warnIn } from "./limits.js";
 import { capital, readQuantity, written } from "./numbers.js";
@@ -8,7 +8,6 @@ import { join, reference, start } from "./outing.js";
 import { askToPersist } from "./store.js";
 import { noteHome } from "./track.js";
 
-const CONDITIONS = ["rest_voltage_start_v", "air_temperature_c", "wind_speed_mps", "rider_mass_kg", "payload_kg"];
 const KEY = "start";
 
 export async function startScreen(app) {
@@ -38,7 +37,7 @@ export async function startScreen(app) {
     el("div", { class: "new-venue" }, text("venue_name", "Name of the new venue", { most: 120 })),
     el("details", {}, el("summary", {}, "Conditions, if known now"),
       choices("surface", "Surface", [["", "Not said"], ...told.surfaces], { chosen: "" }),
-      CONDITIONS.map((name) => quantity(quantityField("sessions", name), {
+      askedOn("sessions", "start").map((name) => quantity(quantityField("sessions", name), {
         value: name === "rider_mass_kg" ? told.likely.rider_mass_kg : null,
         last: name === "rest_voltage_start_v" ? "Measured before anything draws current; nothing gives it back later." : "",
       }))),
@@ -79,7 +78,7 @@ function next(app, filled) {
     filled.elements.venue_name.focus();
     return;
   }
-  if (!quantitiesOf(filled, CONDITIONS.map((name) => quantityField("sessions", name)))) {
+  if (!quantitiesOf(filled, askedOn("sessions", "start").map((name) => quantityField("sessions", name)))) {
     filled.querySelector("details").open = true;
     return;
   }
@@ -147,7 +146,7 @@ async function go(app, filled) {
   const ice = quantitiesOf(filled, [quantityField("sessions", "ice_thickness_cm")]);
   if (!ice) return;
   const chosen = await draftOf(KEY);
-  const conditions = { surface: chosen.surface ?? "", ...ice, ...app.readTyped(chosen, CONDITIONS, "sessions") };
+  const conditions = { surface: chosen.surface ?? "", ...ice, ...app.readTyped(chosen, askedOn("sessions", "start"), "sessions") };
   const revision = chosen.revision || told.likely.revision || told.revisions[0].id;
   const venue = chosen.venue ?? "";
   await askToPersist();

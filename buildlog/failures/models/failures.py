@@ -64,8 +64,24 @@ class Failure(MadeRecord):
         "test_sessions.Session", on_delete=models.SET_NULL, null=True, blank=True, related_name="failures"
     )
     happened_at = models.DateTimeField("when", default=timezone.now)
-    time_into_session_s = QuantityField("time into the session", kind="runtime", null=True, blank=True, high=1e6)
-    distance_into_session_m = QuantityField("distance into the session", kind="trip", null=True, blank=True, high=1e7)
+    time_into_session_s = QuantityField(
+        "time into the session",
+        kind="runtime",
+        null=True,
+        blank=True,
+        high=1e6,
+        group="When in the session",
+        short_label="Time into it",
+    )
+    distance_into_session_m = QuantityField(
+        "distance into the session",
+        kind="trip",
+        null=True,
+        blank=True,
+        high=1e7,
+        group="When in the session",
+        short_label="Distance into it",
+    )
     mode = models.ForeignKey(FailureMode, on_delete=models.PROTECT, related_name="failures")
     part = models.ForeignKey(
         Part, on_delete=models.SET_NULL, null=True, blank=True, related_name="failures", verbose_name="failed part"
@@ -90,14 +106,6 @@ class Failure(MadeRecord):
             models.CheckConstraint(
                 condition=Q(recurrence_of__isnull=True) | ~Q(recurrence_of=models.F("id")),
                 name="failure_does_not_recur_from_itself",
-            ),
-            models.CheckConstraint(
-                condition=Q(time_into_session_s__isnull=True) | Q(time_into_session_s__gte=0),
-                name="failure_time_into_session_is_not_negative",
-            ),
-            models.CheckConstraint(
-                condition=Q(distance_into_session_m__isnull=True) | Q(distance_into_session_m__gte=0),
-                name="failure_distance_into_session_is_not_negative",
             ),
         ]
 

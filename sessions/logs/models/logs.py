@@ -64,8 +64,12 @@ class Log(MadeRecord):
         "begins, into the session", kind="runtime", null=True, blank=True, low=-1e6, high=1e6
     )
     row_count = models.PositiveIntegerField(default=0)
-    length_m = QuantityField("distance in the log", kind="trip", null=True, blank=True, high=1e8)
-    duration_s = QuantityField("from the first to the last row", kind="runtime", null=True, blank=True, high=1e7)
+    length_m = QuantityField(
+        "distance in the log", kind="trip", null=True, blank=True, high=1e8, short_label="Distance"
+    )
+    duration_s = QuantityField(
+        "from the first to the last row", kind="runtime", null=True, blank=True, high=1e7, short_label="Duration"
+    )
     summary = models.JSONField("lowest and highest of each column, and what they add up to", default=dict, blank=True)
     notes = models.JSONField(default=list, blank=True)
     stored_at = models.DateTimeField(default=timezone.now, editable=False)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 from django.db import models
-from django.db.models import Q
 
 from buildlog.quantities.fields import QuantityField
 
@@ -35,16 +34,6 @@ class Assumptions(models.Model):
 
     class Meta:
         verbose_name_plural = "assumptions"
-        constraints = [
-            models.CheckConstraint(
-                condition=Q(reserve_fraction__gte=0, reserve_fraction__lt=1), name="assumptions_reserve_is_a_fraction"
-            ),
-            models.CheckConstraint(
-                condition=Q(held_rate_fraction__gt=0, held_rate_fraction__lte=1)
-                & Q(held_confidence__gte=0.5, held_confidence__lt=1),
-                name="assumptions_what_holds_is_possible",
-            ),
-        ]
 
     def __str__(self) -> str:
         return f"Assumptions for {self.vehicle}"

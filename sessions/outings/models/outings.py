@@ -18,7 +18,6 @@ from django.utils import timezone
 from buildlog.machines.models import Revision
 from buildlog.quantities.fields import QuantityField
 from buildlog.records.models import MadeRecord
-from sessions.outings.models.constraints import not_negative
 from sessions.outings.models.places import Gate, Venue
 
 
@@ -49,31 +48,121 @@ class Session(MadeRecord):
     venue = models.ForeignKey(Venue, on_delete=models.PROTECT, related_name="sessions")
     started_at = models.DateTimeField("start", default=timezone.now)
     ended_at = models.DateTimeField("end", null=True, blank=True)
-    rider_mass_kg = QuantityField("rider, dressed", kind="mass", null=True, blank=True, includes_low=False, high=500)
-    payload_kg = QuantityField("payload", kind="mass", null=True, blank=True, high=2000)
+    rider_mass_kg = QuantityField(
+        "rider, dressed",
+        kind="mass",
+        null=True,
+        blank=True,
+        includes_low=False,
+        high=500,
+        group="Conditions",
+        phone="start",
+        short_label="Rider",
+    )
+    payload_kg = QuantityField(
+        "payload", kind="mass", null=True, blank=True, high=2000, group="Conditions", phone="start"
+    )
     surface = models.CharField(max_length=12, choices=Surface.choices, blank=True)
-    ice_thickness_cm = QuantityField("ice thickness, measured", kind="thickness", null=True, blank=True, high=500)
-    air_temperature_c = QuantityField("air temperature", kind="temperature", null=True, blank=True, low=-70, high=60)
-    wind_speed_mps = QuantityField("wind", kind="speed", null=True, blank=True, high=60)
+    ice_thickness_cm = QuantityField(
+        "ice thickness, measured",
+        kind="thickness",
+        null=True,
+        blank=True,
+        high=500,
+        group="Conditions",
+        phone="ice",
+        short_label="Ice, measured",
+    )
+    air_temperature_c = QuantityField(
+        "air temperature",
+        kind="temperature",
+        null=True,
+        blank=True,
+        low=-70,
+        high=60,
+        group="Conditions",
+        phone="start",
+        short_label="Air",
+    )
+    wind_speed_mps = QuantityField(
+        "wind", kind="speed", null=True, blank=True, high=60, group="Conditions", phone="start"
+    )
     rest_voltage_start_v = QuantityField(
-        "rest voltage before", kind="voltage", null=True, blank=True, includes_low=False, high=1500
+        "rest voltage before",
+        kind="voltage",
+        null=True,
+        blank=True,
+        includes_low=False,
+        high=1500,
+        group="Ride and battery",
+        phone="start",
     )
     rest_voltage_end_v = QuantityField(
-        "rest voltage after", kind="voltage", null=True, blank=True, includes_low=False, high=1500
+        "rest voltage after",
+        kind="voltage",
+        null=True,
+        blank=True,
+        includes_low=False,
+        high=1500,
+        group="Ride and battery",
+        phone="end",
     )
-    charge_used_ah = QuantityField("charge used", kind="charge", null=True, blank=True, high=10000)
-    energy_used_wh = QuantityField("energy used, metered", kind="energy", null=True, blank=True, high=1e6)
+    charge_used_ah = QuantityField(
+        "charge used", kind="charge", null=True, blank=True, high=10000, group="Ride and battery", phone="end"
+    )
+    energy_used_wh = QuantityField(
+        "energy used, metered",
+        kind="energy",
+        null=True,
+        blank=True,
+        high=1e6,
+        group="Ride and battery",
+        phone="end",
+        short_label="Energy, metered",
+    )
     recharge_energy_wh = QuantityField(
-        "energy to recharge, at the wall", kind="energy", null=True, blank=True, high=1e6
+        "energy to recharge, at the wall",
+        kind="energy",
+        null=True,
+        blank=True,
+        high=1e6,
+        group="Ride and battery",
+        short_label="Recharge, at the wall",
     )
-    runtime_s = QuantityField("runtime", kind="runtime", null=True, blank=True, includes_low=False, high=1e6)
-    distance_m = QuantityField("distance ridden", kind="trip", null=True, blank=True, includes_low=False, high=1e7)
+    runtime_s = QuantityField(
+        "runtime",
+        kind="runtime",
+        null=True,
+        blank=True,
+        includes_low=False,
+        high=1e6,
+        group="Ride and battery",
+        phone="end",
+    )
+    distance_m = QuantityField(
+        "distance ridden",
+        kind="trip",
+        null=True,
+        blank=True,
+        includes_low=False,
+        high=1e7,
+        group="Ride and battery",
+        phone="end",
+        short_label="Ridden",
+        how="distance_method",
+    )
     distance_method = models.CharField(
         "how the distance is known", max_length=10, choices=DistanceMethod.choices, blank=True
     )
     notes = models.TextField(blank=True, max_length=5000)
     clock_correction_s = QuantityField(
-        "added to the phone's clock", kind="runtime", null=True, blank=True, low=-1e10, high=1e10
+        "added to the phone's clock",
+        kind="runtime",
+        null=True,
+        blank=True,
+        low=-1e10,
+        high=1e10,
+        in_rows=False,
     )
 
     class Meta:
@@ -83,22 +172,6 @@ class Session(MadeRecord):
                 condition=Q(ended_at__isnull=True) | Q(ended_at__gt=F("started_at")),
                 name="session_ends_after_it_starts",
                 violation_error_message="The end must be after the start.",
-            ),
-            *[
-                models.CheckConstraint(
-                    condition=Q(**{f"{name}__isnull": True}) | Q(**{f"{name}__gt": 0}),
-                    name=f"session_{name}_above_zero",
-                )
-                for name in ("distance_m", "runtime_s", "rest_voltage_start_v", "rest_voltage_end_v", "rider_mass_kg")
-            ],
-            *not_negative(
-                "session",
-                "charge_used_ah",
-                "energy_used_wh",
-                "recharge_energy_wh",
-                "payload_kg",
-                "ice_thickness_cm",
-                "wind_speed_mps",
             ),
         ]
 
@@ -135,16 +208,31 @@ class Pass(MadeRecord):
     session = models.ForeignKey(Session, on_delete=models.CASCADE, related_name="passes")
     gate = models.ForeignKey(Gate, on_delete=models.PROTECT, related_name="passes")
     number = models.PositiveIntegerField(blank=True, validators=[MinValueValidator(1)])
-    time_into_session_s = QuantityField("time into the session", kind="runtime", null=True, blank=True, high=1e6)
+    time_into_session_s = QuantityField(
+        "time into the session", kind="runtime", null=True, blank=True, high=1e6, short_label="Into the session"
+    )
     direction = models.CharField(max_length=4, choices=Direction.choices, default=Direction.OUT)
     method = models.CharField("timed by", max_length=10, choices=Method.choices, default=Method.STOPWATCH)
-    duration_s = QuantityField("time, first to last mark", kind="duration", includes_low=False, high=86400)
+    duration_s = QuantityField(
+        "time, first to last mark", kind="duration", includes_low=False, high=86400, in_rows=False
+    )
     split_times_s = models.JSONField("times at the marks between", default=list, blank=True)
     frames_per_s = QuantityField(
-        "frame rate the clip was taken at", kind="frame rate", null=True, blank=True, includes_low=False, high=9999
+        "frame rate the clip was taken at",
+        kind="frame rate",
+        null=True,
+        blank=True,
+        includes_low=False,
+        high=9999,
+        short_label="Frame rate",
     )
     u_duration_s = QuantityField(
-        "standard uncertainty of the time, if you know it", kind="duration", null=True, blank=True, high=3600
+        "standard uncertainty of the time, if you know it",
+        kind="duration",
+        null=True,
+        blank=True,
+        high=3600,
+        short_label="Standard uncertainty",
     )
     valid = models.BooleanField("counts", default=True)
     invalid_reason = models.CharField("why it does not count", max_length=200, blank=True)
@@ -153,11 +241,6 @@ class Pass(MadeRecord):
         ordering = ["session", "number"]
         verbose_name_plural = "passes"
         constraints = [
-            models.CheckConstraint(condition=Q(duration_s__gt=0), name="pass_duration_above_zero"),
-            models.CheckConstraint(
-                condition=Q(frames_per_s__isnull=True) | Q(frames_per_s__gt=0, frames_per_s__lt=10000),
-                name="pass_frame_rate_is_possible",
-            ),
             models.CheckConstraint(
                 condition=Q(valid=True) | ~Q(invalid_reason=""),
                 name="pass_that_does_not_count_says_why",
@@ -168,7 +251,6 @@ class Pass(MadeRecord):
                 name="pass_by_video_has_a_frame_rate",
                 violation_error_message="A pass timed on video needs its frame rate, for example 30 or 29.97.",
             ),
-            *not_negative("pass", "u_duration_s", "time_into_session_s"),
         ]
 
     def __str__(self) -> str:
@@ -214,28 +296,60 @@ class Reading(MadeRecord):
 
     id = models.UUIDField(primary_key=True, default=uuid.uuid4)
     session = models.ForeignKey(Session, on_delete=models.CASCADE, related_name="readings")
-    time_into_session_s = QuantityField("time into the session", kind="runtime", high=1e6)
-    voltage_v = QuantityField("voltage", kind="voltage", null=True, blank=True, high=1500)
-    current_a = QuantityField("current", kind="current", null=True, blank=True, low=-10000, high=10000)
-    charge_used_ah = QuantityField("charge used so far", kind="charge", null=True, blank=True, low=-1000, high=10000)
+    time_into_session_s = QuantityField("time into the session", kind="runtime", high=1e6, in_rows=False)
+    voltage_v = QuantityField(
+        "voltage", kind="voltage", null=True, blank=True, high=1500, phone="reading", short_label="Voltage"
+    )
+    current_a = QuantityField(
+        "current", kind="current", null=True, blank=True, low=-10000, high=10000, phone="reading", short_label="Current"
+    )
+    charge_used_ah = QuantityField(
+        "charge used so far",
+        kind="charge",
+        null=True,
+        blank=True,
+        low=-1000,
+        high=10000,
+        phone="reading",
+        short_label="Used",
+    )
     battery_temperature_c = QuantityField(
-        "battery temperature", kind="temperature", null=True, blank=True, low=-70, high=200
+        "battery temperature",
+        kind="temperature",
+        null=True,
+        blank=True,
+        low=-70,
+        high=200,
+        phone="reading",
+        short_label="Battery",
     )
     motor_temperature_c = QuantityField(
-        "motor temperature", kind="temperature", null=True, blank=True, low=-70, high=400
+        "motor temperature",
+        kind="temperature",
+        null=True,
+        blank=True,
+        low=-70,
+        high=400,
+        phone="reading",
+        short_label="Motor",
     )
     controller_temperature_c = QuantityField(
-        "controller temperature", kind="temperature", null=True, blank=True, low=-70, high=400
+        "controller temperature",
+        kind="temperature",
+        null=True,
+        blank=True,
+        low=-70,
+        high=400,
+        phone="reading",
+        short_label="Controller",
     )
-    distance_m = QuantityField("distance so far", kind="trip", null=True, blank=True, high=1e7)
+    distance_m = QuantityField(
+        "distance so far", kind="trip", null=True, blank=True, high=1e7, phone="reading", short_label="Ridden"
+    )
     note = models.CharField(max_length=500, blank=True)
 
     class Meta:
         ordering = ["session", "time_into_session_s"]
-        constraints = [
-            models.CheckConstraint(condition=Q(time_into_session_s__gte=0), name="reading_time_not_negative"),
-            *not_negative("reading", "voltage_v", "distance_m"),
-        ]
 
     def __str__(self) -> str:
         return f"Reading at {self.time_into_session_s / 60:.1f} min"

@@ -11,7 +11,6 @@ from django.utils.functional import cached_property
 
 from buildlog.quantities.fields import QuantityField
 from buildlog.records.models import MadeRecord
-from sessions.outings.models.constraints import not_negative
 
 
 class Venue(MadeRecord):
@@ -53,7 +52,6 @@ class Gate(MadeRecord):
                 name="gate_name_is_used_once_per_venue",
                 violation_error_message="This venue already has a gate with that name.",
             ),
-            *not_negative("gate", "u_distance_m"),
         ]
 
     def __str__(self) -> str:
@@ -83,7 +81,6 @@ class GateMark(models.Model):
         ordering = ["gate", "position_m"]
         constraints = [
             models.UniqueConstraint(fields=["gate", "position_m"], name="gate_marks_stand_apart"),
-            models.CheckConstraint(condition=Q(position_m__gte=0), name="gate_mark_position_not_negative"),
             models.CheckConstraint(
                 condition=Q(latitude_deg__isnull=True, longitude_deg__isnull=True)
                 | Q(latitude_deg__range=(-90, 90), longitude_deg__range=(-180, 180)),

@@ -1,0 +1,93 @@
+"""Bringing bounds to tables that were filled before the database knew them."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterable
+from typing import Any
+
+from django.db import migrations
+from django.db.migrations.operations import AddConstraint
+from django.db.migrations.operations.base import Operation
+from django.db.models import TextField
+
+logger = logging.getLogger(__name__)
+FREE_TEXT = ("notes", "conditions", "purpose", "note", "invalid_reason")
+"""Columns in which a person writes: the first that a table has takes down what a bound set aside."""
+
+
+class ConstraintsTogether(migrations.SeparateDatabaseAndState):
+    """Many changes of constraints as one step, in which SQLite makes each table anew once and not once for each."""
+
+    def __init__(self, operations: list[Operation]) -> None:
+        super().__init__(database_operations=operations, state_operations=operations)
+
+    def deconstruct(self) -> tuple[str, list[Any], dict[str, Any]]:
+        return type(self).__name__, [self.state_operations], {}
+
+    def database_forwards(self, app_label: str, schema_editor: Any, from_state: Any, to_state: Any) -> None:
+        if schema_editor.connection.vendor != "sqlite":
+            super().database_forwards(app_label, schema_editor, from_state, to_state)
+            return
+        self._make_anew(app_label, schema_editor, to_state)
+
+    def database_backwards(self, app_label: str, schema_editor: Any, from_state: Any, to_state: Any) -> None:
+        if schema_editor.connection.vendor != "sqlite":
+            super().database_backwards(app_label, schema_editor, from_state, to_state)
+            return
+        self._make_anew(app_label, schema_editor, to_state)
+
+    def _make_anew(self, app_label: str, schema_editor: Any, state: Any) -> None:
+        last = {one.model_name: one.constraint for one in self.state_operations if isinstance(one, AddConstraint)}
+        for model_name, constraint in last.items():
+            # Whichever constraint is named, SQLite writes the table with all that its model has in this state.
+            schema_editor.add_constraint(state.apps.get_model(app_label, model_name), constraint)
+
+
+def set_aside_what_is_beyond(app_label: str, operations: Iterable[Operation]) -> migrations.RunPython:
+    """A first step for a migration whose other steps add the bounds of quantities.
+
+    Every page and interface held these bounds already, so hardly any row is beyond them. What is beyond becomes
+    unknown, or the nearest bound where the column must have a value. The number is kept in the record's notes, and
+    in the server's log.
+    """
+    bounds = [one for one in operations if isinstance(one, AddConstraint) and one.constraint.name.endswith("_bounds")]
+
+    def forwards(apps: Any, schema_editor: Any) -> None:
+        for bound in bounds:
+            model = apps.get_model(app_label, bound.model_name)
+            name = bound.constraint.name.removeprefix(f"{bound.model_name}_").removesuffix("_within_bounds")
+            for record in model.objects.exclude(bound.constraint.condition):
+                _set_aside(record, name, bound)
+
+    return migrations.RunPython(forwards, migrations.RunPython.noop)
+
+
+def _set_aside(record: Any, name: str, bound: AddConstraint) -> None:
+    value = getattr(record, name)
+    column = record._meta.get_field(name)
+    setattr(record, name, None if column.null else _nearest(value, bound))
+    changed = [name]
+    text = next((one for one in FREE_TEXT if one in {field.name for field in record._meta.concrete_fields}), "")
+    sentence = f"{name} was {value:g}, which cannot be; it was taken out by an update."
+    if text and isinstance(record._meta.get_field(text), TextField):
+        setattr(record, text, f"{getattr(record, text)}\n{sentence}".strip())
+        changed.append(text)
+    logger.warning("%s %s: %s", record._meta.label, record.pk, sentence)
+    record.save(update_fields=changed)
+
+
+def _nearest(value: float, bound: AddConstraint) -> float:
+    lookups = {key.rpartition("__")[2]: limit for key, limit in _flat(bound.constraint.condition)}
+    low = lookups.get("gte", lookups.get("gt", value))
+    # No stored quantity must be above a bound by less than this.
+    least = low if "gte" in lookups else low + 1e-6
+    return float(min(max(value, least), lookups.get("lte", value)))
+
+
+def _flat(condition: Any) -> Iterable[tuple[str, Any]]:
+    for child in condition.children:
+        if isinstance(child, tuple):
+            yield child
+        else:
+            yield from _flat(child)
