@@ -388,3 +388,16 @@ def written_difference(value: float, kind_name: str, system: str = "metric") -> 
     """
     label = KINDS[kind_name].shown_in(system).label
     return f"{_significant(difference_in_shown_unit(value, kind_name, system))} {label}".strip()
+
+
+def written_change(before: float, after: float, kind_name: str, system: str = "metric") -> str:
+    """By how much a stored value changed, with no more decimals than the two values are written with.
+
+    >>> written_change(0.28047, 0.28211, "length"), written_change(58.8, 50.4, "voltage")
+    ('+0.0016 m', '−8.4 V')
+    """
+    label = KINDS[kind_name].shown_in(system).label
+    shown = [_significant(in_shown_unit(value, kind_name, system)) for value in (before, after)]
+    decimals = max(len(text.partition(".")[2]) for text in shown)
+    change = _minus(difference_in_shown_unit(after - before, kind_name, system), decimals)
+    return f"{'+' if after > before else ''}{change} {label}".strip()
