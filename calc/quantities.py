@@ -64,7 +64,6 @@ _LENGTHS = (
 _DURATIONS = (
     "second: s sec secs second seconds; minute: min mins minute minutes; hour: h hr hrs hour hours; millisecond: ms"
 )
-# The examples are those of the demo's machine, or show what is understood: a comma, a minus, other units.
 _KIND_LIST = [
     _kind("distance", "meter", Shown("m", "meter"), Shown("ft", "foot"), "110 yd", _LENGTHS),
     _kind("trip", "meter", Shown("km", "kilometer"), Shown("mi", "mile"), "10.8 km", _LENGTHS),
@@ -266,10 +265,8 @@ def _stored(number: float, unit: str, text: str, kind: Kind, shown: Shown) -> fl
 
 
 def _short(kind: Kind) -> list[str]:
-    first: dict[str, str] = {}
-    for spelling, unit in kind.spellings.items():
-        first.setdefault(unit, spelling)
-    return list(first.values())
+    units = list(kind.spellings.values())
+    return [spelling for place, spelling in enumerate(kind.spellings) if units.index(units[place]) == place]
 
 
 def _listed(unit: str, kind: Kind) -> str | None:
@@ -340,8 +337,7 @@ def written(value: float, kind_name: str, system: str = "metric", u: float | Non
     >>> written(3860.0, "runtime"), written(376.0, "runtime")
     ('1 h 4 min', '6 min 16 s')
     """
-    kind = KINDS[kind_name]
-    label = kind.shown_in(system).label
+    label = KINDS[kind_name].shown_in(system).label
     if kind_name == "runtime" and not u:
         return _clock(value)
     shown = in_shown_unit(value, kind_name, system)
@@ -387,8 +383,8 @@ def written_difference(value: float, kind_name: str, system: str = "metric") -> 
     >>> written_difference(10.0, "temperature", "imperial")
     '18 °F'
     """
-    label = KINDS[kind_name].shown_in(system).label
-    return f"{_significant(difference_in_shown_unit(value, kind_name, system))} {label}".strip()
+    number = _significant(difference_in_shown_unit(value, kind_name, system))
+    return f"{number} {KINDS[kind_name].shown_in(system).label}".strip()
 
 
 def written_change(before: float, after: float, kind_name: str, system: str = "metric") -> str:
@@ -397,8 +393,7 @@ def written_change(before: float, after: float, kind_name: str, system: str = "m
     >>> written_change(0.28047, 0.28211, "length"), written_change(58.8, 50.4, "voltage")
     ('+0.0016 m', '−8.4 V')
     """
-    label = KINDS[kind_name].shown_in(system).label
-    shown = [_significant(in_shown_unit(value, kind_name, system)) for value in (before, after)]
-    decimals = max(len(text.partition(".")[2]) for text in shown)
+    texts = [_significant(in_shown_unit(value, kind_name, system)) for value in (before, after)]
+    decimals = max(len(text.partition(".")[2]) for text in texts)
     change = _minus(difference_in_shown_unit(after - before, kind_name, system), decimals)
-    return f"{'+' if after > before else ''}{change} {label}".strip()
+    return f"{'+' if after > before else ''}{change} {KINDS[kind_name].shown_in(system).label}".strip()

@@ -4,6 +4,7 @@ from django.contrib import admin
 from django.urls import include, path
 
 from buildlog import photo_files
+from buildlog.hosting import help_pages
 from buildlog.pages import (
     accounts,
     connection,
@@ -115,6 +116,8 @@ urlpatterns = [
     path("shared/<slug:token>/photo/<uuid:pk>/", share_pages.shared_photo, name="shared_photo"),
     path("compare/", compare_pages.compare, name="compare"),
     path("methods/", methods.methods, name="methods"),
+    path("help/", help_pages.help_index, name="help"),
+    path("help/<slug:slug>/", help_pages.help_page, name="help_page"),
     path("connection/", connection.connection, name="connection"),
     path("connection/seen/", connection.seen, name="connection_seen"),
     path("account/", accounts.account, name="account"),

@@ -11,6 +11,7 @@ from django.apps import apps
 from buildlog.fields import QuantityField
 from calc.quantities import KINDS
 from calc.units import REGISTRY, SUFFIXES, suffix_of
+from tests.documents import help_text
 from tests.on_postgresql import WITHOUT_DATABASE
 
 PROJECT = Path(__file__).resolve().parents[2]
@@ -21,7 +22,7 @@ QUANTITIES = [
 
 
 def test_the_glossary_lists_every_stored_quantity_with_its_unit():
-    text = (PROJECT / "DEVELOPERS.md").read_text()
+    text = help_text("quantities")
     rows = dict(re.findall(r"^\| `(\w+\.\w+)` \| [^|]+ \| ([^|]+) \|", text, re.M))
     expected = {
         f"{model.__name__}.{field.name}": f"{REGISTRY.Unit(KINDS[field.kind].stored):~P}" or "1"
