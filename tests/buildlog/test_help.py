@@ -23,7 +23,7 @@ def test_a_page_shows_its_whole_text_to_every_account(sign_in, slug):
     page = answer.content.decode()
     title = help_text(slug).splitlines()[0].removeprefix("# ")
     assert answer.status_code == 200
-    assert f'<h1 id="{help_page_of(slug).html.split(chr(34))[1]}">{title}</h1>' in page
+    assert re.search(rf'<h1 id="[a-z-]+">{title}</h1>', page)
     assert page.count("<pre") == len(re.findall(r"^```\w", help_text(slug), re.M))
     assert page.count("<table") == len(re.findall(r"^\|[-|]+\|$", help_text(slug), re.M))
     # The marks that tests go by, and markup that nobody meant.
