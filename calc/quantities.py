@@ -66,11 +66,11 @@ _DURATIONS = (
 )
 _KIND_LIST = [
     _kind("distance", "meter", Shown("m", "meter"), Shown("ft", "foot"), "110 yd", _LENGTHS),
-    _kind("trip", "meter", Shown("km", "kilometer"), Shown("mi", "mile"), "12.4 km", _LENGTHS),
-    _kind("length", "meter", Shown("m", "meter"), Shown("in", "inch"), "0.92 m", _LENGTHS),
-    _kind("thickness", "centimeter", Shown("cm", "centimeter"), Shown("in", "inch"), "28 cm", _LENGTHS),
-    _kind("duration", "second", Shown("s", "second"), None, "7.33 s", _DURATIONS),
-    _kind("runtime", "second", Shown("min", "minute"), None, "42 min or 1 h 5 min", _DURATIONS),
+    _kind("trip", "meter", Shown("km", "kilometer"), Shown("mi", "mile"), "10.8 km", _LENGTHS),
+    _kind("length", "meter", Shown("m", "meter"), Shown("in", "inch"), "1.45 m", _LENGTHS),
+    _kind("thickness", "centimeter", Shown("cm", "centimeter"), Shown("in", "inch"), "34 cm", _LENGTHS),
+    _kind("duration", "second", Shown("s", "second"), None, "7,33 s", _DURATIONS),
+    _kind("runtime", "second", Shown("min", "minute"), None, "15 min or 4 h 33 min", _DURATIONS),
     _kind(
         "speed",
         "meter/second",
@@ -84,17 +84,17 @@ _KIND_LIST = [
         "kilogram",
         Shown("kg", "kilogram"),
         Shown("lb", "pound"),
-        "84 kg",
+        "78 kg",
         "kilogram: kg kilo kilos; gram: g; pound: lb lbs pound pounds; metric_ton: t",
     ),
-    _kind("voltage", "volt", Shown("V", "volt"), None, "52.4 V", "volt: V volt volts; millivolt: mV; kilovolt: kV"),
+    _kind("voltage", "volt", Shown("V", "volt"), None, "50.4 V", "volt: V volt volts; millivolt: mV; kilovolt: kV"),
     _kind("current", "ampere", Shown("A", "ampere"), None, "120 A", "ampere: A amp amps; milliampere: mA"),
     _kind(
         "charge",
         "ampere*hour",
         Shown("Ah", "ampere*hour"),
         None,
-        "18.2 Ah",
+        "38 Ah",
         "ampere*hour: Ah amp-hours; milliampere*hour: mAh",
     ),
     _kind(
@@ -102,7 +102,7 @@ _KIND_LIST = [
         "watt*hour",
         Shown("Wh", "watt*hour"),
         None,
-        "3.2 kWh",
+        "2.6 kWh",
         "watt*hour: Wh; kilowatt*hour: kWh; kilojoule: kJ; megajoule: MJ",
     ),
     _kind(
@@ -110,10 +110,10 @@ _KIND_LIST = [
         "watt",
         Shown("W", "watt"),
         None,
-        "3.5 kW",
+        "4.5 kW",
         "watt: W watt watts; kilowatt: kW; horsepower: hp; metric_horsepower: PS",
     ),
-    _kind("resistance", "ohm", Shown("mΩ", "milliohm"), None, "18 mΩ", "milliohm: mΩ mohm mOhm; ohm: Ω ohm ohms"),
+    _kind("resistance", "ohm", Shown("mΩ", "milliohm"), None, "35 mΩ", "milliohm: mΩ mohm mOhm; ohm: Ω ohm ohms"),
     _kind(
         "temperature",
         "degree_Celsius",
@@ -127,7 +127,7 @@ _KIND_LIST = [
         "delta_degree_Celsius",
         Shown("°C", "delta_degree_Celsius"),
         Shown("°F", "delta_degree_Fahrenheit"),
-        "15 °C",
+        "12 °C",
         "delta_degree_Celsius: °C C; delta_degree_Fahrenheit: °F F; kelvin: K",
     ),
     _kind(
@@ -135,7 +135,7 @@ _KIND_LIST = [
         "watt*hour/kilometer",
         Shown("Wh/km", "watt*hour/kilometer"),
         Shown("Wh/mi", "watt*hour/mile"),
-        "38 Wh/km",
+        "14.2 Wh/km",
         "watt*hour/kilometer: Wh/km; watt*hour/mile: Wh/mi Wh/mile; kilowatt*hour/kilometer: kWh/km",
     ),
     _kind(
@@ -147,14 +147,14 @@ _KIND_LIST = [
         "revolution/minute/volt: rpm/V Kv KV",
     ),
     _kind(
-        "rotation", "revolution/minute", Shown("rpm", "revolution/minute"), None, "3600 rpm", "revolution/minute: rpm"
+        "rotation", "revolution/minute", Shown("rpm", "revolution/minute"), None, "3780 rpm", "revolution/minute: rpm"
     ),
     _kind(
         "torque",
         "newton*meter",
         Shown("N·m", "newton*meter"),
         Shown("lbf·ft", "foot*pound_force"),
-        "22 N·m",
+        "15 N·m",
         "newton*meter: N·m Nm N*m; foot*pound_force: lbf·ft lb-ft ft-lb lbf-ft",
     ),
     _kind(
@@ -170,7 +170,7 @@ _KIND_LIST = [
         "hectopascal: hPa; pascal: Pa; kilopascal: kPa; millibar: mbar; inch_Hg: inHg",
     ),
     _kind("fraction", "dimensionless", Shown("%", "percent"), None, "20 %", "percent: %"),
-    _kind("ratio", "dimensionless", Shown("", "dimensionless"), None, "4.2", "dimensionless: ×"),
+    _kind("ratio", "dimensionless", Shown("", "dimensionless"), None, "4.7", "dimensionless: ×"),
 ]
 _NOUNS = {"trip": "distance", "runtime": "duration", "thickness": "length", "consumption": "energy per distance"}
 KINDS = {kind.name: kind for kind in _KIND_LIST}
@@ -265,10 +265,8 @@ def _stored(number: float, unit: str, text: str, kind: Kind, shown: Shown) -> fl
 
 
 def _short(kind: Kind) -> list[str]:
-    first: dict[str, str] = {}
-    for spelling, unit in kind.spellings.items():
-        first.setdefault(unit, spelling)
-    return list(first.values())
+    units = list(kind.spellings.values())
+    return [spelling for place, spelling in enumerate(kind.spellings) if units.index(units[place]) == place]
 
 
 def _listed(unit: str, kind: Kind) -> str | None:
@@ -339,8 +337,7 @@ def written(value: float, kind_name: str, system: str = "metric", u: float | Non
     >>> written(3860.0, "runtime"), written(376.0, "runtime")
     ('1 h 4 min', '6 min 16 s')
     """
-    kind = KINDS[kind_name]
-    label = kind.shown_in(system).label
+    label = KINDS[kind_name].shown_in(system).label
     if kind_name == "runtime" and not u:
         return _clock(value)
     shown = in_shown_unit(value, kind_name, system)
@@ -386,5 +383,17 @@ def written_difference(value: float, kind_name: str, system: str = "metric") -> 
     >>> written_difference(10.0, "temperature", "imperial")
     '18 °F'
     """
-    label = KINDS[kind_name].shown_in(system).label
-    return f"{_significant(difference_in_shown_unit(value, kind_name, system))} {label}".strip()
+    number = _significant(difference_in_shown_unit(value, kind_name, system))
+    return f"{number} {KINDS[kind_name].shown_in(system).label}".strip()
+
+
+def written_change(before: float, after: float, kind_name: str, system: str = "metric") -> str:
+    """By how much a stored value changed, with no more decimals than the two values are written with.
+
+    >>> written_change(0.28047, 0.28211, "length"), written_change(58.8, 50.4, "voltage")
+    ('+0.0016 m', '−8.4 V')
+    """
+    texts = [_significant(in_shown_unit(value, kind_name, system)) for value in (before, after)]
+    decimals = max(len(text.partition(".")[2]) for text in texts)
+    change = _minus(difference_in_shown_unit(after - before, kind_name, system), decimals)
+    return f"{'+' if after > before else ''}{change} {KINDS[kind_name].shown_in(system).label}".strip()

@@ -5,7 +5,7 @@ from django.urls import include, path
 
 from buildlog.failures import modification_pages, part_page
 from buildlog.failures import pages as failures
-from buildlog.hosting import connection_pages, error_pages, more_pages, upkeep_pages
+from buildlog.hosting import connection_pages, error_pages, help_pages, more_pages, upkeep_pages
 from buildlog.machines import pages as machines
 from buildlog.machines import part_pages
 from buildlog.people import account_pages, device_pages, sign_in_pages
@@ -117,6 +117,8 @@ urlpatterns = [
     path("shared/<slug:token>/photo/<uuid:pk>/", share_pages.shared_photo, name="shared_photo"),
     path("compare/", compare_pages.compare, name="compare"),
     path("methods/", more_pages.methods, name="methods"),
+    path("help/", help_pages.help_index, name="help"),
+    path("help/<slug:slug>/", help_pages.help_page, name="help_page"),
     path("connection/", connection_pages.connection, name="connection"),
     path("connection/seen/", connection_pages.seen, name="connection_seen"),
     path("account/", account_pages.account, name="account"),

@@ -3,7 +3,7 @@
 Each setting is declared once, in SETTINGS: how its text is read, what it is when nothing is set, and
 an example. The file holds NAME=value lines under the same names, so that one table describes both and
 systemd or a container can read the same file; where both set a name, the environment wins. Whatever is
-wrong stops the start, all of it said at once. README's table is `table()`.
+wrong stops the start, all of it said at once. The table in the help text on installation is `table()`.
 
 django-environ 0.14.0 and environs 15.2.0 were tried in the place of this module on the nine wrong files of its
 tests. django-environ reads all nine without a word, the last of two lines wins, and "maybe" is no; it stops at the
@@ -189,8 +189,8 @@ SETTINGS = {
         log_form,
         "plain",
         "json",
-        "`json` writes one line of JSON for every request, on standard error; `plain` only trouble and what was "
-        "refused",
+        "`json` writes one line of JSON for every request, on standard error; `plain` only trouble, what was "
+        "refused, and who changed or removed a record",
         default_in_words="`plain`",
     ),
     "BUILDLOG_DEBUG": Setting(

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from dataclasses import dataclass
 
 from buildlog.machines.carry_over import GEOMETRY
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Fitting, Part, Revision
-from calc.quantities import written
+from calc.quantities import written, written_change
 
 
 @dataclass(frozen=True)
@@ -92,17 +91,11 @@ def _numbers(before: Machine, after: Machine, system: str) -> list[Delta]:
             )
         ],
     ]:
-        if old == new or (old is not None and new is not None and math.isclose(old, new, rel_tol=1e-9)):
-            continue
-        change = "" if old is None or new is None else ("+" if new > old else "") + written(new - old, kind, system)
-        rows.append(
-            Delta(
-                label,
-                "not known" if old is None else written(old, kind, system),
-                "not known" if new is None else written(new, kind, system),
-                change,
-            )
-        )
+        texts = ["not known" if value is None else written(value, kind, system) for value in (old, new)]
+        # What is written alike is no difference that anybody could see.
+        if texts[0] != texts[1]:
+            change = "" if old is None or new is None else written_change(old, new, kind, system)
+            rows.append(Delta(label, *texts, change))
     if before.revision.contacts != after.revision.contacts:
         rows.append(
             Delta(

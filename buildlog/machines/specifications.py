@@ -118,7 +118,7 @@ def read_specification(category_name: str, given: Any, system: str = "metric") -
         known = ", ".join(CATEGORIES)
         raise ValidationError({"category": f"{category_name!r} is not a category. The categories are {known}."})
     if not isinstance(given, dict):
-        raise ValidationError({"specification": 'A specification is a table such as {"capacity_ah": 84}.'})
+        raise ValidationError({"specification": 'A specification is a table such as {"capacity_ah": 38}.'})
     errors: dict[str, str] = {}
     known_names = {quality.name for quality in category.qualities}
     for name in given:
@@ -159,7 +159,7 @@ def _battery_order(stored: dict[str, float]) -> dict[str, str]:
         return {}
     return {
         "full_voltage_v": f"Full voltage {full:g} V must be above nominal {nominal:g} V, "
-        f"and nominal above empty {empty:g} V. For example 54.6, 48.1 and 39."
+        f"and nominal above empty {empty:g} V. For example 58.8, 50.4 and 35."
     }
 
 

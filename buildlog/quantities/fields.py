@@ -161,14 +161,14 @@ class QuantitySerializerField(serializers.FloatField):
 
     def __init__(self, *, kind: str, low: float, high: float, includes_low: bool, **kwargs: Any) -> None:
         self.kind, self.low, self.high, self.includes_low = kind, low, high, includes_low
-        kwargs.setdefault("help_text", f"{kind}; a number, or text with a unit such as {KINDS[kind].example!r}")
+        kwargs.setdefault("help_text", f"{kind}; a number, or text with a unit, for example {KINDS[kind].example!r}")
         super().__init__(**kwargs)
 
     def to_internal_value(self, data: Any) -> float:
         label = (self.label or self.field_name or "This").strip()
         if isinstance(data, bool) or not isinstance(data, (int, float, str)):
             raise serializers.ValidationError(
-                f"{label} must be a number or a text such as {KINDS[self.kind].example!r}."
+                f"{label} must be a number or a text with its unit, for example {KINDS[self.kind].example!r}."
             )
         try:
             number = understand(data, self.kind) if isinstance(data, str) else float(data)

@@ -114,7 +114,7 @@ def place_log(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
             messages.error(request, f"Begins, into the session: {error}")
             return redirect("recordings", log.session_id)
         if not abs(begins_s) <= 1e6:
-            messages.error(request, "Begins, into the session: at most 1,000,000 s either way, for example 12.5 s.")
+            messages.error(request, "Begins, into the session: at most 1,000,000 s either way, for example 7,33 s.")
             return redirect("recordings", log.session_id)
         log.clock, log.begins_into_session_s = how, begins_s
     else:

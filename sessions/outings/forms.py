@@ -32,8 +32,8 @@ class GateForm(RecordForm):
     marks = forms.CharField(
         label="Marks, one on each line",
         widget=forms.Textarea(attrs={"rows": 4}),
-        help_text="Taped: the distance of each mark from the first, such as 0, 50 m, 110 yd. "
-        "From coordinates: latitude and longitude in degrees, such as 61.0412, 24.9175.",
+        help_text="Taped: the distance of each mark from the first, for example 0, 50 m, 110 yd. "
+        "From coordinates: latitude and longitude in degrees, for example 61.0412, 24.9175.",
     )
 
     class Meta:
@@ -65,7 +65,7 @@ class GateForm(RecordForm):
             self.add_error("marks", "A gate needs at least two marks, for example 0 on one line and 100 m on the next.")
         elif any(later[0] <= earlier[0] for earlier, later in pairwise(marks)):
             self.add_error(
-                "marks", "Each mark must stand farther from the first than the one before, such as 0, 50, 100."
+                "marks", "Each mark must stand farther from the first than the one before, for example 0, 50, 100."
             )
         cleaned["mark_rows"] = marks
         name = cleaned.get("name")
@@ -215,12 +215,12 @@ class PassForm(RecordForm):
         required=False,
         min_value=0,
         max_value=100000,
-        help_text="For video: 7 s and 10 frames at 30 frames/s.",
+        help_text="For video, for example 7 s and 20 frames at 60 frames/s.",
     )
     split_times_s = SplitTimesField(
         label="times at the marks between",
         required=False,
-        help_text="Seconds since the first mark, with a semicolon between: 2.1; 4.4",
+        help_text="Seconds since the first mark, with a semicolon between, for example 2,44; 4,89.",
     )
     groups = (
         ("Time", ("method", "duration_s", "frames", "frames_per_s", "split_times_s", "u_duration_s")),

@@ -143,7 +143,10 @@ export function readQuantity(text, field, units) {
   return stored;
 }
 
-const SAMPLES = { voltage: 52.4, current: 45, charge: 6.5, temperature: -12, trip: 3.2, runtime: 25, duration: 7.33 };
+// As in calc/quantities.py, in the unit that is shown.
+const SAMPLES = {
+  voltage: "50.4", current: "120", charge: "38", temperature: "-12", trip: "10.8", runtime: "15", duration: "7,33",
+};
 
 export function sample(field, units) {
   return `${SAMPLES[field.kind] ?? 12} ${units[field.kind].label}`.trim();

@@ -29,7 +29,7 @@ export async function readingScreen(app, outing) {
     if (!values) return;
     const given = Object.fromEntries(Object.entries(values).filter(([, value]) => value !== null));
     if (!Object.keys(given).length) {
-      wrong.textContent = "A reading needs at least one value, for example 52.4 V.";
+      wrong.textContent = "A reading needs at least one value, for example 50.4 V.";
       return;
     }
     const words = `Reading: ${Object.entries(given).map(([name, value]) => written(value, quantityField("readings", name).kind, units)).join(", ")}`;

@@ -1,8 +1,12 @@
 // What every chart has in common: the page's own colours, its settings, and buttons that save it.
 
-export const dark = matchMedia("(prefers-color-scheme: dark)");
+const dark = matchMedia("(prefers-color-scheme: dark)");
+const paper = matchMedia("print");
 
-export function lookOfThePage(axes = ["xaxis", "yaxis"]) {
+// Paper is narrower than a screen.
+const PAPER_WIDTH = 680;
+
+function lookOfThePage(axes) {
   const style = getComputedStyle(document.documentElement);
   const token = (name) => style.getPropertyValue(name).trim();
   const look = { "font.color": token("--ink"), "font.family": getComputedStyle(document.body).fontFamily };
@@ -13,18 +17,17 @@ export function lookOfThePage(axes = ["xaxis", "yaxis"]) {
   return look;
 }
 
-export const settings = { responsive: true, displaylogo: false, showSendToCloud: false, plotlyServerURL: "", displayModeBar: false };
+const settings = { responsive: true, displaylogo: false, showSendToCloud: false, plotlyServerURL: "", displayModeBar: false };
 
 // A saved picture stands on its own: it has the page's own paper behind it.
-function saver(place, id, format) {
+function saver(place, id, format, height) {
   const button = document.createElement("button");
   button.type = "button";
   button.className = "act slight save";
   button.textContent = `Save as ${format.toUpperCase()}`;
   button.addEventListener("click", async () => {
-    const paper = getComputedStyle(document.documentElement).getPropertyValue("--sheet").trim();
-    const height = place.layout?.height ?? 620;
-    await globalThis.Plotly.relayout(place, { paper_bgcolor: paper });
+    const sheet = getComputedStyle(document.documentElement).getPropertyValue("--sheet").trim();
+    await globalThis.Plotly.relayout(place, { paper_bgcolor: sheet });
     await globalThis.Plotly.downloadImage(place, { format, width: 1100, height, filename: id });
     await globalThis.Plotly.relayout(place, { paper_bgcolor: "rgba(0,0,0,0)" });
   });
@@ -35,24 +38,20 @@ export async function draw(id, figure) {
   const place = document.getElementById(id);
   if (!place) return null;
   const axes = Object.keys(figure.layout).filter((name) => /^[xy]axis/.test(name));
-  await globalThis.Plotly.newPlot(place, figure.data, { ...figure.layout, template: "none" }, settings);
-  globalThis.Plotly.relayout(place, lookOfThePage(axes));
-  dark.addEventListener("change", () => globalThis.Plotly.relayout(place, lookOfThePage(axes)));
+  // The box has the height and the drawing fills it. A height in the layout would not move what stands below, and
+  // would be forgotten when the screen turns.
+  const { height, ...layout } = figure.layout;
+  if (height) place.style.height = `${height}px`;
+  await globalThis.Plotly.newPlot(place, figure.data, { ...layout, template: "none" }, settings);
+  const look = () => globalThis.Plotly.relayout(place, {
+    ...lookOfThePage(axes), ...(paper.matches ? { width: PAPER_WIDTH, autosize: false } : { width: null, autosize: true }),
+  });
+  look();
+  dark.addEventListener("change", look);
+  paper.addEventListener("change", look);
   const savers = document.createElement("p");
   savers.className = "savers";
-  savers.append(saver(place, id, "png"), saver(place, id, "svg"));
+  savers.append(saver(place, id, "png", height ?? 620), saver(place, id, "svg", height ?? 620));
   place.after(savers);
   return place;
-}
-
-// Paper is narrower than a screen: figures take its width, and their own again afterwards.
-export function fitToPaper(ids) {
-  const fit = (width) => {
-    for (const id of ids) {
-      const place = document.getElementById(id);
-      if (place) globalThis.Plotly.relayout(place, width ? { width, autosize: false } : { width: null, autosize: true });
-    }
-  };
-  addEventListener("beforeprint", () => fit(680));
-  addEventListener("afterprint", () => fit(0));
 }

@@ -1,7 +1,6 @@
 // Draws the figures that came with the page. They are built and tested on the server.
-import { draw, fitToPaper } from "./chart-look.js";
+import { draw } from "./chart-look.js";
 
 const figures = JSON.parse(document.getElementById("figures").textContent);
 for (const [id, figure] of Object.entries(figures)) await draw(id, figure);
-fitToPaper(Object.keys(figures));
 document.documentElement.dataset.drawn = "yes";

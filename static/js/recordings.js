@@ -1,6 +1,6 @@
 // The panels of a session's logs: one cursor through all of them, the same moment on the track, and finer
 // lines from the server for the part that is shown.
-import { draw, fitToPaper } from "./chart-look.js";
+import { draw } from "./chart-look.js";
 
 const figures = JSON.parse(document.getElementById("figures").textContent);
 const section = document.getElementById("recordings");
@@ -117,5 +117,4 @@ if (panels) {
     waiting = setTimeout(() => void refine(), 250);
   });
 }
-fitToPaper(Object.keys(figures));
 document.documentElement.dataset.drawn = "yes";

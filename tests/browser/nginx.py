@@ -29,7 +29,7 @@ WITHOUT_TAGS = "proxy_hide_header ETag;"
 
 
 def make_certificate(folder):
-    """By the README's own commands, an authority and its certificate for the name, and here for loopback too.
+    """By the help's own commands, an authority and its certificate for the name, and here for loopback too.
 
     Returns the files of authority, certificate and key, and the key's hash.
     """
@@ -63,8 +63,8 @@ class Nginx:
             f"location {location} {{ proxy_pass {target}; {passed_on} }} }}"
         )
 
-    def serve_readme(self, upstream_port):
-        """The block of the README, with the files and ports of this run put in."""
+    def serve_documented(self, upstream_port):
+        """The block of the help on proxies, with the files and ports of this run put in."""
         servers = block("nginx block")
         for written, here in {
             "listen 443 ssl": f"listen 127.0.0.1:{self.port} ssl",

@@ -141,9 +141,9 @@ def test_nobody_reads_the_probe_without_its_signature(visitor):
     assert visitor.ask("/connection/seen/", X_Firnlog_Probe="eyJ:forged:signature").status == 404
 
 
-def test_the_readmes_block_as_it_stands(sites, nginx):
+def test_the_documented_block_as_it_stands(sites, nginx):
     site = sites("/firnlog")
-    nginx.serve_readme(site.port)
+    nginx.serve_documented(site.port)
     visitor = Visitor(site.base, nginx.authority)
     assert visitor.sign_in("oona").leads_to == f"{site.base}/"
     assert "All as expected" in visitor.ask("/connection/").text

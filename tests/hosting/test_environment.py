@@ -11,6 +11,7 @@ import pytest
 
 from buildlog.hosting import environment
 from buildlog.hosting.environment import PROJECT, SETTINGS, WrongSettings
+from tests.documents import help_text
 
 
 def problems(folder, **surroundings):
@@ -83,13 +84,13 @@ def test_a_wrong_value_is_named_with_an_example(tmp_path, name, value, words):
 
 
 @pytest.mark.parametrize("name", SETTINGS)
-def test_every_setting_has_an_example_that_is_right_and_a_row_in_the_readme(tmp_path, name):
+def test_every_setting_has_an_example_that_is_right_and_a_row_in_help(tmp_path, name):
     assert environment.read(tmp_path, {name: SETTINGS[name].example})[name]
-    assert re.search(rf"^\| `{name}` \| .+ \| .+ \|$", (PROJECT / "README.md").read_text(), re.MULTILINE)
+    assert re.search(rf"^\| `{name}` \| .+ \| .+ \|$", help_text("installation"), re.MULTILINE)
 
 
-def test_the_readme_s_table_is_that_of_the_declaration():
-    assert f"\n\n{environment.table()}\n\n" in (PROJECT / "README.md").read_text()
+def test_the_table_in_help_is_that_of_the_declaration():
+    assert f"\n\n{environment.table()}\n\n" in help_text("installation")
 
 
 def test_what_nothing_sets_has_its_default(tmp_path):

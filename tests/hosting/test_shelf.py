@@ -1,4 +1,4 @@
-"""The unit and the container file of the README: read as the programs read them, and their own commands run."""
+"""Unit and container file of the help on installation: read as the programs read them, their own commands run."""
 
 import configparser
 import json
@@ -14,10 +14,10 @@ import urllib.request
 import pytest
 
 from tests.data_folders import PROJECT, environment
-from tests.documents import block
+from tests.documents import block, help_text
 from tests.servers import free_port
 
-README = (PROJECT / "README.md").read_text()
+INSTALLATION = help_text("installation")
 
 
 @pytest.fixture
@@ -60,7 +60,7 @@ def test_the_unit_starts_the_server(program, tmp_path):
     interpreter, *arguments = service["ExecStart"].split()
     assert interpreter == f"{service['WorkingDirectory']}/.venv/bin/python"
     assert service["Environment"] == f"BUILDLOG_DATA_DIR={service['ReadWritePaths']}"
-    assert f"install -d -m 700 -o {service['User']} -g {service['User']} {service['ReadWritePaths']}" in README
+    assert f"install -d -m 700 -o {service['User']} -g {service['User']} {service['ReadWritePaths']}" in INSTALLATION
     answers([sys.executable, *arguments], program, tmp_path / "data", free_port())
     if shutil.which("systemd-analyze"):
         file = tmp_path / "firnlog.service"
@@ -84,6 +84,6 @@ def test_the_container_file_s_commands_run(program, tmp_path):
 
 
 def test_the_health_check_of_the_container_file_fails_where_nobody_answers():
-    asks = json.loads(re.search(r"HEALTHCHECK CMD (.*)", README).group(1))
+    asks = json.loads(re.search(r"HEALTHCHECK CMD (.*)", INSTALLATION).group(1))
     command = [sys.executable, "-c", asks[2].replace(":8000", f":{free_port()}")]
     assert subprocess.run(command, capture_output=True).returncode != 0

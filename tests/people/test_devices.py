@@ -153,7 +153,7 @@ def test_only_the_hash_is_stored_and_use_is_seen(client, device, going, sign_in)
 
 @pytest.mark.django_db(transaction=True)
 def test_the_client_in_the_documents_works(live_server, device, going, tmp_path):
-    source = block("device client", "DEVELOPERS.md")
+    source = block("device client")
     assert len(source.strip().splitlines()) <= 22
     (tmp_path / "client.py").write_text(source)
     told = {**os.environ, "FIRNLOG_ADDRESS": live_server.url, "FIRNLOG_KEY": device[1], "FIRNLOG_PAUSE_S": "0"}

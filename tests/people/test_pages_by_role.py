@@ -92,6 +92,8 @@ PAGES = {
     "revoke_share": ("/share/{share_link}/revoke/", BUILD),
     "compare": ("/compare/", READ),
     "methods": ("/methods/", READ),
+    "help": ("/help/", READ),
+    "help_page": ("/help/backup/", READ),
     "account": ("/account/", READ),
     "devices": ("/devices/", BUILD),
     "revoke_device": ("/devices/{device}/revoke/", BUILD),

@@ -54,8 +54,8 @@ def test_difference_between_revisions(sign_in, revision, battery, controller):
     )
     Fitting.objects.create(revision=later, part=battery, quantity=2, series=1, parallel=2)
     Fitting.objects.create(revision=later, part=controller)
-    page = sign_in("reader").get(f"/vehicles/{revision.vehicle_id}/difference/?from=1&to=2")
-    difference = page.context["difference"]
+    client, address = sign_in("reader"), f"/vehicles/{revision.vehicle_id}/difference/?from=1&to=2"
+    difference = client.get(address).context["difference"]
     assert [(part.name, count) for part, count in difference.added] == [("Controller 55 V", 1)]
     assert [part.name for part, _ in difference.changed] == ["Module 14s 12 Ah"]
     rows = {row.label: (row.before, row.after, row.change) for row in difference.numbers}
@@ -63,6 +63,11 @@ def test_difference_between_revisions(sign_in, revision, battery, controller):
     assert rows["Pack capacity"] == ("12 Ah", "24 Ah", "+12 Ah")
     assert rows["Pack energy"] == ("604.8 Wh", "1210 Wh", "+604.8 Wh")
     assert rows["Track width"][2] == "+0.2 m"
+    # A difference has no more decimals than what it is between (JCGM 100, 7.2.6, on digits that mean nothing).
+    Revision.objects.filter(pk=revision.pk).update(cg_height_m=0.28047)
+    Revision.objects.filter(pk=later.pk).update(cg_height_m=0.28211)
+    rows = {row.label: (row.before, row.after, row.change) for row in client.get(address).context["difference"].numbers}
+    assert rows["Centre of gravity, height, without rider"] == ("0.2805 m", "0.2821 m", "+0.0016 m")
     assert rows["Mass of the parts"] == ("4.5 kg", "10 kg", "+5.5 kg")
 
 

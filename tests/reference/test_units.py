@@ -29,6 +29,12 @@ def test_factor(text, kind, stored):
     assert understand(text, kind) == pytest.approx(stored, rel=1e-6)
 
 
+def test_every_example_is_understood_as_what_it_is_an_example_of():
+    for kind in KINDS.values():
+        for text in kind.example.split(" or "):
+            assert understand(text, kind.name), (kind.name, text)
+
+
 def test_every_spelling_has_the_dimension_of_its_kind():
     # pint 0.25.3 on its own registry.
     from pint import UnitRegistry

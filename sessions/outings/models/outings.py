@@ -283,7 +283,7 @@ class Pass(MadeRecord):
             isinstance(time, (int, float)) and not isinstance(time, bool) and math.isfinite(time) for time in times
         )
         if not good:
-            raise ValidationError({"split_times_s": "Split times are a list of seconds, for example [2.1, 4.3]."})
+            raise ValidationError({"split_times_s": "Split times are a list of seconds, for example [2.44, 4.89]."})
         ends = [0.0, *times, self.duration_s] if self.duration_s else [0.0, *times]
         if any(later <= earlier for earlier, later in itertools.pairwise(ends)):
             raise ValidationError(
@@ -360,4 +360,4 @@ class Reading(MadeRecord):
     def clean(self) -> None:
         values = [getattr(self, field.name) for field in self._meta.fields if isinstance(field, QuantityField)]
         if all(value is None for value in values[1:]) and not self.note:
-            raise ValidationError("A reading needs at least one value, for example 50.2 V.")
+            raise ValidationError("A reading needs at least one value, for example 50.4 V.")

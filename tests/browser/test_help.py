@@ -1,0 +1,26 @@
+"""The help pages on both screens, light and dark."""
+
+import pytest
+
+from buildlog.hosting.help_pages import SLUGS
+from tests.browser.test_main_job import fits, serious
+
+pytestmark = pytest.mark.django_db(transaction=True)
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_help_is_readable_on_every_screen(page, live_server, make_account, photograph, scheme):
+    make_account("reader", "ilo")
+    page.emulate_media(color_scheme=scheme)
+    page.goto(live_server.url + "/sign-in/")
+    page.get_by_label("Username").fill("ilo")
+    page.get_by_label("Password").fill("frost-and-chain-77")
+    page.get_by_role("button", name="Sign in").click()
+    page.goto(live_server.url + "/more/")
+    page.get_by_role("link", name="Help").click()
+    assert page.locator("main h1").inner_text() == "Help"
+    for slug in ("", *SLUGS):
+        page.goto(f"{live_server.url}/help/{slug}/" if slug else f"{live_server.url}/help/")
+        photograph(f"help-{scheme}-{slug or 'index'}")
+        assert fits(page), slug
+        assert serious(page) == [], slug
