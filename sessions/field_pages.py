@@ -18,7 +18,7 @@ from rest_framework.views import APIView
 
 from buildlog.request_size import MB, takes_up_to
 from buildlog.roles import Right, needs
-from sessions import field_reference, field_shell, unsent_file
+from sessions import field_confirmed, field_reference, field_shell, unsent_file
 
 
 @login_not_required
@@ -52,13 +52,31 @@ class OfOneAccount(APIView):
 class Greeting(OfOneAccount):
     @extend_schema(responses=OpenApiTypes.OBJECT)
     def get(self, request: Request) -> Response:
-        return Response(field_reference.greeting(request.user))
+        return Response(_with_newest(request, field_reference.greeting(request.user)))
 
 
 class Reference(OfOneAccount):
     @extend_schema(responses=OpenApiTypes.OBJECT)
     def get(self, request: Request) -> Response:
-        return Response(field_reference.reference(request.user))
+        return Response(_with_newest(request, field_reference.reference(request.user)))
+
+
+class StillThere(OfOneAccount):
+    """Which of a phone's confirmed records are here. It changes nothing, so whoever may read may ask."""
+
+    write_right = Right.READ
+
+    @extend_schema(request=OpenApiTypes.OBJECT, responses=OpenApiTypes.OBJECT)
+    def post(self, request: Request) -> Response:
+        return Response(field_confirmed.still_there(request.data))
+
+
+def _with_newest(request: Request, told: dict[str, Any]) -> dict[str, Any]:
+    """A phone that names the record confirmed last learns its version: None tells that the log went back."""
+    kind, _, key = request.query_params.get("newest", "").partition("/")
+    if kind and key:
+        told["newest"] = field_confirmed.version_of_one(kind, key)
+    return told
 
 
 class UnsentFileForm(forms.Form):

@@ -21,7 +21,7 @@ from calc.session_facts import PACK_U_FRACTION
 from sessions import queries
 from sessions.models import Assumptions, Gate, GoNoGoCheck, Pass, Reading, Session, TestCard, Venue
 from sessions.results import reports_for
-from sessions.serializers import SessionSerializer, TestCardItemSerializer
+from sessions.serializers import GateSerializer, SessionSerializer, TestCardItemSerializer, VenueSerializer
 
 FORMAT = 1
 """Goes up when a field page of the version before could no longer read this, or send to this server."""
@@ -181,12 +181,14 @@ def _venues() -> list[dict[str, Any]]:
         {
             "id": str(venue.pk),
             "name": venue.name,
+            "record": _bare(VenueSerializer(venue).data),
             "gates": [
                 {
                     "id": str(gate.pk),
                     "name": gate.name,
                     "u_distance_m": gate.u_distance_m,
                     "positions_m": gate.positions_m,
+                    "record": _bare(GateSerializer(gate).data),
                 }
                 for gate in venue.gates.all()
                 if gate.length_m > 0

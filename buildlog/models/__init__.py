@@ -8,6 +8,7 @@ from buildlog.models.changes import Failure, FailureChange, FailureMode, Modific
 from buildlog.models.devices import DeviceToken
 from buildlog.models.makers import MadeRecord
 from buildlog.models.photos import Photo
+from buildlog.models.removals import RemovedRecord
 
 __all__ = [
     "AccessEvent",
@@ -24,6 +25,7 @@ __all__ = [
     "Modification",
     "Part",
     "Photo",
+    "RemovedRecord",
     "Revision",
     "Vehicle",
 ]
