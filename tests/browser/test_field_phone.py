@@ -262,7 +262,9 @@ def test_a_photo_of_twelve_megabytes(phone, installation, network):
     phone.page.evaluate("() => dispatchEvent(new Event('online'))")
     phone.queue(0)
     assert installation.count("buildlog_photo") == 1
-    assert phone.kept("photos") == []
+    # Confirmed, it waits no more; the phone keeps it for 30 days, should an older backup be put back.
+    assert phone.kept() == []
+    assert [one["bytes"] for one in phone.kept("photos")] == [len(content)]
 
 
 def test_a_no_is_recorded_with_its_reason(phone, installation):
