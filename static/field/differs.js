@@ -61,9 +61,10 @@ export function difference(app, record) {
   return el("div", { class: "differs" },
     el("p", { class: "wrong" }, sentence),
     mine.length > 0 && el("p", {}, `Only you changed ${mine.map((name) => labelOf(record.kind, name).toLowerCase()).join(", ")}; that goes in either way.`),
-    made,
-    names.length > 1 && el("div", { class: "row" },
-      button("Keep mine", () => choose(names)), button("Keep the server's", () => choose([]))));
+    names.length > 1 ? made : names.map((name) => el("p", {}, el("strong", {}, labelOf(record.kind, name)), el("br"),
+      `On the server: ${valueInWords(record.kind, name, stored[name])}`, el("br"), `Yours: ${valueInWords(record.kind, name, sent?.[name])}`)),
+    el("div", { class: "row" }, button(names.length > 1 ? "Keep all mine" : "Keep mine", () => choose(names)),
+      button("Keep the server's", () => choose([]))));
 }
 
 // A record that was changed here and removed on the server.

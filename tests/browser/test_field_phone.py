@@ -203,7 +203,7 @@ def test_two_phones_on_one_session(phones, installation):
     expect(differs).to_contain_text("changed elsewhere")
     expect(differs).to_contain_text("6.4")
     expect(differs).to_contain_text("6.1")
-    differs.get_by_role("button", name="Keep mine").click()
+    differs.get_by_role("button", name="Keep all mine").click()
     expect(rider.page.locator("#field")).to_contain_text("Nothing waits", timeout=15000)
     assert installation.rows("test_sessions_session", "charge_used_ah") == [(6.4,)]
 

@@ -83,7 +83,9 @@ def waiting(phone):
 @pytest.mark.parametrize(
     ("fault", "words"), [("too large", "Refused as too large"), ("server error", "The server failed at it (500)")]
 )
-def test_a_photo_that_does_not_go_through_holds_nothing_else_up(phone, installation, network, fault, words):
+def test_a_photo_that_does_not_go_through_holds_nothing_else_up(
+    phone, installation, network, fault, words, photograph_phone
+):
     phone.start_session().queue(0)
     network.fault = lambda method, path: "down"
     take_photo(phone).read(voltage="50").note("after the photo")
@@ -96,6 +98,7 @@ def test_a_photo_that_does_not_go_through_holds_nothing_else_up(phone, installat
     expect(bad).to_have_count(1)
     expect(bad).to_contain_text(words)
     expect(bad).to_contain_text("MB")
+    photograph_phone(phone, fault.replace(" ", "-"))
     with page.expect_download() as download:
         bad.get_by_role("button", name="Save it to a file").click()
     assert b'"kind":"photos"' in download.value.path().read_bytes()
@@ -167,7 +170,7 @@ def test_a_gateway_error_stops_everything_and_loses_nothing(phone, installation,
 # Things removed at the desk.
 
 
-def test_a_gate_deleted_at_the_desk_is_put_back_from_the_phone(phone, installation, network):
+def test_a_gate_deleted_at_the_desk_is_put_back_from_the_phone(phone, installation, network, photograph_phone):
     gate = key_of(installation, "test_sessions_gate")
     phone.start_session().queue(0)
     network.fault = lambda method, path: "down"
@@ -181,6 +184,7 @@ def test_a_gate_deleted_at_the_desk_is_put_back_from_the_phone(phone, installati
     page = waiting(phone)
     offer = page.locator(".missing-parent")
     expect(offer).to_contain_text("The gate Straight was deleted at the desk. 3 passes wait for it.")
+    photograph_phone(phone, "gate-deleted")
     page.reload()
     phone.ready()
     offer.get_by_role("button", name="Put it back").click()
@@ -330,7 +334,7 @@ def test_the_end_of_a_session_that_a_backup_does_not_have_is_offered_too(phone, 
     assert installation.rows("test_sessions_session", "charge_used_ah") == [(8.4,)]
 
 
-def test_what_was_deleted_at_the_desk_does_not_come_back_by_itself(phone, installation):
+def test_what_was_deleted_at_the_desk_does_not_come_back_by_itself(phone, installation, photograph_phone):
     phone.start_session().read(voltage="50").note("stays").queue(0)
     [reading] = [one for one in phone.kept("acknowledged") if one["stored"].get("voltage_v") == 50]
     assert at_the_desk(phone, "DELETE", f"readings/{reading['id']}/")[0] == 200
@@ -341,6 +345,7 @@ def test_what_was_deleted_at_the_desk_does_not_come_back_by_itself(phone, instal
     expect(page.locator("#removed")).to_contain_text("1 confirmed record is not on the server: deleted at the desk")
     assert installation.count("test_sessions_reading") == 1
     page.locator("#removed summary").click()
+    photograph_phone(phone, "deleted-at-the-desk")
     page.get_by_role("button", name="Put them back").click()
     installation.comes_to("test_sessions_reading", 2)
 
