@@ -2,7 +2,7 @@
 // back on the server and this phone may then be the only one that has them.
 
 import { ask } from "./link.js";
-import { all, change, got, keepMeta, meta } from "./store.js";
+import { all, change, got, meta } from "./store.js";
 
 const KEPT_MS = 30 * 24 * 3600_000;
 // Confirmed pictures may take this much of the phone, and no more than this share of what the browser allows.
@@ -30,7 +30,7 @@ export async function newest() {
 
 // Which of the confirmed records the server has no more. Null where it could not be asked.
 export async function lookForLost(account) {
-  const kept = (await all("acknowledged")).filter((one) => one.payload && one.account === account && !one.removed);
+  const kept = (await all("acknowledged")).filter((one) => one.payload && one.account === account);
   const versions = {};
   const missing = new Set();
   const removed = new Set();
@@ -46,15 +46,17 @@ export async function lookForLost(account) {
     answer.body.removed.forEach((id) => removed.add(id));
   }
   const earlier = {};
-  for (const one of kept) {
+  for (const one of kept.filter((entry) => !entry.removed)) {
     const there = versions[one.id];
     if (there && there !== one.version && one.versions.includes(there)) earlier[one.id] = there;
   }
-  const lost = { missing: [...missing].filter((id) => !removed.has(id)), earlier };
+  const known = new Set(kept.filter((one) => one.removed).map((one) => one.id));
+  const lost = { missing: [...missing].filter((id) => !removed.has(id) && !known.has(id)), earlier };
   await change(["acknowledged", "meta"], async (stores) => {
-    for (const id of removed) {
+    for (const id of [...removed, ...[...known].filter((one) => one in versions)]) {
       const one = await got(stores.acknowledged.get(id));
-      if (one) stores.acknowledged.put({ ...one, removed: "desk" });
+      // What somebody else has put back is there again.
+      if (one) stores.acknowledged.put({ ...one, removed: removed.has(id) ? one.removed ?? "desk" : "" });
     }
     const last = (await got(stores.meta.get("newest")))?.value;
     if (last) stores.meta.put({ key: "newest", value: { ...last, seen: versions[last.id] ?? null } });
@@ -175,6 +177,6 @@ export async function keptHere() {
   };
 }
 
-export async function noteNewest({ id, kind, version }) {
-  await keepMeta("newest", { id, kind, seen: WITHOUT_VERSION.includes(kind) ? "" : version });
+export function noteNewest(stores, { id, kind, version }) {
+  stores.meta.put({ key: "newest", value: { id, kind, seen: WITHOUT_VERSION.includes(kind) ? "" : version } });
 }

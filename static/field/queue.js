@@ -48,7 +48,7 @@ export async function keep(records, { photos = [], outing = null, draft = "" } =
 }
 
 // What the server has confirmed gives way to what it has not.
-async function withRoom(work) {
+export async function withRoom(work) {
   try {
     return await work();
   } catch (error) {

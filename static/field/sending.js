@@ -6,9 +6,9 @@ import { confirmation, lookForLost, newest, noteNewest, trim } from "./confirmed
 import { OUR_FORMAT, ask } from "./link.js";
 import { pick, threeWay } from "./merge.js";
 import { PARENTS, missingOf } from "./places.js";
-import { byAge, followIn } from "./queue.js";
+import { byAge, followIn, withRoom } from "./queue.js";
 import { link, sendsBy, tell } from "./signals.js";
-import { NAME, all, change, got, keepMeta, meta, read } from "./store.js";
+import { NAME, PhoneIsFull, all, change, got, keepMeta, meta, read } from "./store.js";
 
 const TIMER_MS = 30_000;
 const LONGEST_WAIT_MS = 300_000;
@@ -179,10 +179,10 @@ async function requestOf(record, payload) {
 async function send(record) {
   const [payload, stamps] = resolved(record);
   // What is sent once is sent the same every time, also after a reply that never came.
-  await change(["records"], async (stores) => {
+  await withRoom(() => change(["records"], async (stores) => {
     const now = await got(stores.records.get(record.id));
     if (now) stores.records.put({ ...now, tries: now.tries + 1, sent: payload, stamps: { ...now.stamps, ...stamps } });
-  });
+  }));
   const answer = await ask(`${record.kind}/${record.id}/`, await requestOf(record, payload));
   const { kind, status, body } = answer;
   if (TOO_LARGE.has(status)) return refused(record, "refused", { status, sentence: body?.detail ?? "", fields: {} });
@@ -229,7 +229,7 @@ function precondition({ action, base, fresh }) {
 }
 
 async function confirmed(record, body, payload, stamps) {
-  await change(["records", "photos", "outings", "acknowledged"], async (stores) => {
+  const note = (whole) => change(["records", "photos", "outings", "acknowledged", "meta"], async (stores) => {
     const now = await got(stores.records.get(record.id));
     const known = await got(stores.acknowledged.get(record.id));
     // The version stands in the body; the header ETag is changed or dropped by some of what stands between.
@@ -237,17 +237,25 @@ async function confirmed(record, body, payload, stamps) {
     if (now && now.change === record.change) stores.records.delete(record.id);
     // It was changed while it was on its way: what comes next starts from what is stored now.
     else if (now) stores.records.put({ ...now, base: made?.version ?? "", began: made?.stored ?? null, fresh: !made });
-    if (made) stores.acknowledged.put(made);
-    else {
+    if (made) {
+      stores.acknowledged.put(whole ? made : { ...made, payload: undefined, stored: undefined });
+      noteNewest(stores, made);
+    } else {
       stores.acknowledged.delete(record.id);
       stores.photos.delete(record.id);
+      if ((await got(stores.meta.get("newest")))?.value?.id === record.id) stores.meta.delete("newest");
     }
     const shown = Object.keys(body).filter((name) => !["id", "version", ...NOT_FOLLOWED].includes(name) && !now?.changed?.includes(name));
     const newer = now && now.change !== record.change && !now.changed;
     await followIn(stores, record, newer ? {} : pick(body, shown), stamps);
   });
-  if (record.action !== "remove") await noteNewest({ ...record, version: body.version ?? "" });
-  else if ((await newest())?.id === record.id) await keepMeta("newest", null);
+  try {
+    await withRoom(() => note(true));
+  } catch (error) {
+    // A phone without room for the copy still learns that the record is on the server.
+    if (!(error instanceof PhoneIsFull)) throw error;
+    await note(false);
+  }
   if (record.kind === "photos") await trim();
   tell();
   return true;

@@ -14,6 +14,9 @@ import { unsentFile } from "./unsent.js";
 export async function waitingScreen(app) {
   const records = byAge(await all("records"));
   const { there } = await counts();
+  const { lost } = await lostNow();
+  const copies = await keptHere();
+  const { removed } = copies;
   const keys = new Set(records.map((one) => one.id));
   const needsSignIn = ["signed_out", "other_account"].includes(line.trouble);
   return [
@@ -22,8 +25,8 @@ export async function waitingScreen(app) {
     line.trouble && el("p", { class: "notice", id: "trouble" }, TROUBLES[line.trouble]),
     needsSignIn && el("a", { class: "act wide first", href: signInAddress() }, "Sign in, then everything is sent"),
     await Promise.all(byParent(records).map((group) => lacking(app, group))),
-    records.length ? el("ol", { class: "records" }, records.map((record) => entry(app, record, keys))) : el("p", {}, "Nothing waits. Everything is on the server."),
-    await kept(app),
+    records.length ? el("ol", { class: "records" }, records.map((record) => entry(app, record, keys))) : el("p", {}, `Nothing waits.${removed.length || lost ? "" : " Everything is on the server."}`),
+    kept(app, copies),
     el("div", { class: "bottom stacked" },
       records.length > 0 && button("Send now", async () => { await drain({ at_once: true }); await app.render(); }, { class: "act first" }),
       records.length > 0 && button("Save to a file", () => void save(app)),
@@ -95,14 +98,14 @@ function entry(app, record, keys) {
   const words = why(record, keys);
   const failing = record.state === "waiting" && record.trouble;
   return el("li", { class: failing ? "failing" : record.state },
-    el("p", {}, el("strong", {}, record.words), " ", el("span", { class: "quiet" }, size(record))),
+    el("p", {}, el("strong", {}, record.words), / MB$/.test(record.words) ? "" : el("span", { class: "quiet" }, ` ${size(record)}`)),
     words && el("p", { class: "quiet" }, words),
     failing && el("p", { class: "wrong" }, failed(record)),
     record.state === "refused" && refusal(app, record),
-    record.state === "differs" && difference(app, record),
-    record.state === "gone" && gone(app, record),
+    record.state === "differs" && record.trouble.stored && difference(app, record),
+    (record.state === "gone" || (record.state === "differs" && !record.trouble.stored)) && gone(app, record),
     (failing || record.state === "kept") && row(app, record, { again: true }),
-    record.state === "missing" && row(app, record, { throws: true }));
+    record.state === "missing" && el("details", {}, el("summary", {}, "Keep, save or throw away"), row(app, record, { throws: true })));
 }
 
 const NETWORK = {
@@ -113,7 +116,7 @@ const NETWORK = {
 
 function failed({ trouble, failures, retry_at }) {
   const status = trouble.status ? ` (${trouble.status})` : "";
-  const what = trouble.network ? `${NETWORK[trouble.network]}${status}.` : `The server failed at it${status}, ${counted(failures, "time")}.`;
+  const what = trouble.network ? `${NETWORK[trouble.network]}${status}.` : `The server failed at it${status}${failures > 1 ? `, ${failures} times` : ""}.`;
   return `${what} It is tried again by itself at ${clock(retry_at)}; the others go on.`;
 }
 
@@ -157,7 +160,7 @@ function refusal(app, record) {
     })();
   } },
     el("p", { class: "wrong" }, large
-      ? `Refused as too large (${size(record)}, 413), by the server or a proxy before it. ${sentence} The desk reads it in from a file.`
+      ? `Refused as too large (${size(record)}, 413), by the server or a proxy before it. ${sentence || "Saved to a file, it can be read in at the desk."}`
       : `The server refused it. ${sentence}`),
     others.map(([name, words]) => el("p", { class: "wrong" }, name === "detail" || name === "non_field_errors" ? words : `${name.replaceAll("_", " ")}: ${words}`)),
     inputs,
@@ -188,8 +191,7 @@ async function throwAway(app, record) {
 }
 
 // What stays on this phone of what the server has confirmed, and what of it was removed at the desk.
-async function kept(app) {
-  const { records, photos, whole, bytes, removed } = await keptHere();
+function kept(app, { records, photos, whole, bytes, removed }) {
   if (!records) return null;
   const pictures = photos ? `, ${counted(photos, "photo")} among them: ${whole === photos ? "" : `${whole} with the picture (the others had to make room), `}${(bytes / 1e6).toFixed(1)} MB` : "";
   const again = async () => {
@@ -201,10 +203,15 @@ async function kept(app) {
   return [
     el("p", { class: "quiet small", id: "kept" }, `For 30 days this phone keeps what the server has confirmed: ${counted(records, "record")}${pictures}.`),
     removed.length > 0 && el("details", { id: "removed" },
-      el("summary", {}, `${counted(removed.length, "confirmed record")} ${removed.length === 1 ? "is" : "are"} not on the server: deleted at the desk, or left so`),
+      el("summary", {}, `${counted(removed.length, "confirmed record")} ${removed.length === 1 ? "is" : "are"} not on the server: ${whyRemoved(removed)}`),
       el("ul", {}, removed.map((one) => el("li", {}, one.words))),
-      button("Put them back", () => void again())),
+      button(removed.length === 1 ? "Put it back" : "Put them back", () => void again())),
   ];
+}
+
+function whyRemoved(removed) {
+  const reasons = { desk: "deleted at the desk", left: "left out after the log went back in time" };
+  return [...new Set(removed.map((one) => reasons[one.removed]))].join(", or ");
 }
 
 async function save(app, id = null) {

@@ -346,7 +346,7 @@ def test_what_was_deleted_at_the_desk_does_not_come_back_by_itself(phone, instal
     assert installation.count("test_sessions_reading") == 1
     page.locator("#removed summary").click()
     photograph_phone(phone, "deleted-at-the-desk")
-    page.get_by_role("button", name="Put them back").click()
+    page.get_by_role("button", name="Put it back").click()
     installation.comes_to("test_sessions_reading", 2)
 
 

@@ -332,3 +332,23 @@ def test_the_greeting_tells_the_version_of_the_record_a_phone_names(sign_in, ses
         assert client.get(f"{path}?newest=sessions/{session.pk}").json()["newest"] == version
         assert client.get(f"{path}?newest=passes/{session.pk}").json()["newest"] is None
     assert client.get("/api/v1/field/greeting/?newest=passes/x").status_code == 400
+
+
+def test_a_change_in_a_phones_file_brings_only_the_changed_fields(sign_in, session):
+    client = sign_in("recorder")
+    path = f"/api/v1/sessions/{session.pk}/"
+    whole = client.get(path).json()
+    version = whole.pop("version")
+    changed = {**whole, "rest_voltage_end_v": 51.5, "notes": "as the phone still had them"}
+    record = {"id": str(session.pk), "kind": "sessions", "action": "put", "base": version, "fresh": False}
+    record |= {"words": "Session", "payload": changed, "changed": ["rest_voltage_end_v"]}
+    Session.objects.filter(pk=session.pk).update(notes="")
+    record["base"] = client.get(path).json()["version"]
+    read_in(client, unsent([record]))
+    session.refresh_from_db()
+    assert (session.rest_voltage_end_v, session.notes) == (51.5, "")
+    # A change of a record that is gone is no new record by itself.
+    Session.objects.filter(pk=session.pk).delete()
+    answer = read_in(client, unsent([record]))
+    assert "removed elsewhere" in answer.content.decode()
+    assert not Session.objects.filter(pk=session.pk).exists()
