@@ -244,7 +244,7 @@ def test_going_on_with_ones_own_session_keeps_everything_shown(phone, installati
     phone.page.goto(phone.url + "/field/#start")
     phone.page.reload()
     phone.ready()
-    phone.page.get_by_role("button", name="Continue Bench sled R3").click()
+    phone.page.get_by_role("button", name=re.compile("(Continue|Join) Bench sled R3")).click()
     phone.page.wait_for_selector("nav.board")
     expect(phone.page.locator(".logged")).to_contain_text("1 pass · 2 readings")
     phone.read(voltage="49").queue(0)
@@ -479,3 +479,56 @@ def test_a_session_that_was_deleted_while_its_end_was_typed_comes_back_when_aske
     expect(phone.page.locator("#field")).to_contain_text("Nothing waits", timeout=15000)
     assert key_of(installation, "test_sessions_session") == session
     assert stored(installation, "rest_voltage_end_v") == (52.1,)
+
+
+def test_a_phone_from_before_this_version_changes_and_loses_nothing(phone, installation):
+    """It holds keys and versions of what was confirmed, and nothing of the content."""
+    phone.start_session().read(voltage="50").queue(0)
+    phone.page.evaluate(
+        """() => new Promise((resolve) => {
+            const asked = indexedDB.open("firnlog-field");
+            asked.onsuccess = () => {
+                const change = asked.result.transaction(["acknowledged", "meta"], "readwrite");
+                change.objectStore("meta").delete("newest");
+                const store = change.objectStore("acknowledged");
+                store.getAll().onsuccess = (event) => {
+                    for (const {id, kind, session, words, account, version} of event.target.result) {
+                        store.put({id, kind, session, words, account, version});
+                    }
+                };
+                change.oncomplete = () => { asked.result.close(); resolve(); };
+            };
+        })"""
+    )
+    phone.page.reload()
+    phone.ready().queue(0, 3)
+    end(phone.page, rest="52.1")
+    expect(phone.page.locator("p.queue")).to_contain_text("All 3 records are on the server", timeout=15000)
+    assert stored(installation, "rest_voltage_end_v") == (52.1,)
+    assert phone.page.locator("#lost").count() == 0
+
+
+MERGES = [
+    # mine, what it began from, stored now: (mine goes in, a person chooses)
+    ({"a": 1}, {"a": None}, {"a": None, "b": 2}, (["a"], [])),
+    ({"a": 1}, {"a": None}, {"a": 2}, ([], ["a"])),
+    ({"a": 1}, {"a": None}, {"a": 1}, ([], [])),
+    ({"a": None}, {"a": 1}, {"a": 2}, ([], ["a"])),
+    ({"a": ""}, {"a": 1}, {"a": None}, ([], [])),
+    ({"a": 0}, {"a": None}, {"a": None}, (["a"], [])),
+    ({"a": "2026-01-17T15:00:00Z"}, {"a": ""}, {"a": "2026-01-17T15:00:00.000Z"}, ([], [])),
+    ({"a": 1}, None, {"a": 2}, ([], ["a"])),
+    ({"a": 5}, {"a": 5}, {"a": 6}, ([], [])),
+]
+
+
+@pytest.mark.parametrize(("mine", "began", "now", "expected"), MERGES)
+def test_two_changes_come_together_field_by_field(script, mine, began, now, expected):
+    told = script(
+        """async (told) => {
+            const { threeWay } = await import("http://modules.test/merge.js");
+            return threeWay(told);
+        }""",
+        {"mine": mine, "began": began, "stored": now, "names": list(mine)},
+    )
+    assert (told["mine"], told["overlap"]) == expected
