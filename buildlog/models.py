@@ -4,7 +4,7 @@ from buildlog.failures.models import Cause, Evidence, Failure, FailureChange, Fa
 from buildlog.machines.models import Fitting, Part, Revision, Vehicle
 from buildlog.people.models import AccessEvent, Account, DeviceToken, Invitation
 from buildlog.photos.models import Photo
-from buildlog.records.models import MadeRecord
+from buildlog.records.models import MadeRecord, RemovedRecord
 
 __all__ = [
     "AccessEvent",
@@ -21,6 +21,7 @@ __all__ = [
     "Modification",
     "Part",
     "Photo",
+    "RemovedRecord",
     "Revision",
     "Vehicle",
 ]

@@ -43,5 +43,6 @@ urlpatterns = [
     ),
     path("field/", field_pages.Reference.as_view(), name="field_reference"),
     path("field/greeting/", field_pages.Greeting.as_view(), name="field_greeting"),
+    path("field/still-there/", field_pages.StillThere.as_view(), name="field_still_there"),
     path("schema/", SpectacularAPIView.as_view(permission_classes=[ByRole]), name="api-schema"),
 ]

@@ -136,7 +136,7 @@ class QuantityField(models.FloatField):
         return models.CheckConstraint(
             condition=condition,
             name=f"{model_name}_{self.name}_within_bounds",
-            violation_error_message=f"{self.label} cannot be that. Write for example {KINDS[self.kind].example}.",
+            violation_error_message=f"{self.label} cannot be that.",
         )
 
     def deconstruct(self) -> Any:

@@ -39,3 +39,17 @@ class MadeRecord(models.Model):
         self.made_by = None
         if self._meta.get_field("made_at").null:
             self.made_at = made_at
+
+
+class RemovedRecord(models.Model):
+    """The key of a record that somebody removed, and nothing of its content."""
+
+    key = models.UUIDField(primary_key=True)
+    kind = models.CharField(max_length=60)
+    removed_at = models.DateTimeField(default=timezone.now)
+
+    class Meta:
+        ordering = ["-removed_at", "key"]
+
+    def __str__(self) -> str:
+        return f"{self.kind}, removed {self.removed_at:%Y-%m-%d %H:%M}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import uuid
 from collections.abc import Callable, Iterator
 from typing import Any
 
@@ -12,7 +13,7 @@ from django.db.models.deletion import Collector
 
 from buildlog.people.roles import OWN_FOR, Right, has_right, made_it_lately
 from buildlog.records import change_log
-from buildlog.records.models import MadeRecord
+from buildlog.records.models import MadeRecord, RemovedRecord
 from buildlog.storage.conflicts import again_if_overtaken
 
 ASK = "A builder can remove it."
@@ -51,10 +52,29 @@ def _removed(record: Model, account: Any, look: Callable[[Model], None] | None) 
             look(there)
         check(there, account)
         key = there.pk
+        _keep_keys(there)
         _, counts = there.delete()
         there.pk = key
         counts[there._meta.label] = counts.get(there._meta.label, 1) - 1
         change_log.note_removal(there, {_plural(label): count for label, count in counts.items()})
+
+
+def _keep_keys(record: Model) -> None:
+    """Write down the keys of what is about to go, so that a phone's copy does not take it for lost."""
+    collector = Collector(using=DEFAULT_DB_ALIAS, origin=record)
+    collector.collect([record])
+    keys: list[tuple[str, Any]] = []
+    for model, instances in collector.data.items():
+        keys += [(model._meta.label, one.pk) for one in instances]
+    for rows in collector.fast_deletes:
+        keys += [(rows.model._meta.label, pk) for pk in rows.values_list("pk", flat=True)]
+    RemovedRecord.objects.bulk_create(
+        [RemovedRecord(kind=kind, key=key) for kind, key in keys if isinstance(key, uuid.UUID)],
+        update_conflicts=True,
+        unique_fields=["key"],
+        update_fields=["kind", "removed_at"],
+        batch_size=500,
+    )
 
 
 def check(record: Model, account: Any) -> None:

@@ -18,6 +18,7 @@ from rest_framework.views import APIView
 
 from buildlog.hosting.request_size import MB, takes_up_to
 from buildlog.people.roles import Right, needs
+from sessions.field import confirmed as field_confirmed
 from sessions.field import reference as field_reference
 from sessions.field import shell as field_shell
 from sessions.field import unsent_file
@@ -54,13 +55,31 @@ class OfOneAccount(APIView):
 class Greeting(OfOneAccount):
     @extend_schema(responses=OpenApiTypes.OBJECT)
     def get(self, request: Request) -> Response:
-        return Response(field_reference.greeting(request.user))
+        return Response(_with_newest(request, field_reference.greeting(request.user)))
 
 
 class Reference(OfOneAccount):
     @extend_schema(responses=OpenApiTypes.OBJECT)
     def get(self, request: Request) -> Response:
-        return Response(field_reference.reference(request.user))
+        return Response(_with_newest(request, field_reference.reference(request.user)))
+
+
+class StillThere(OfOneAccount):
+    """Which of a phone's confirmed records are here. It changes nothing, so whoever may read may ask."""
+
+    write_right = Right.READ
+
+    @extend_schema(request=OpenApiTypes.OBJECT, responses=OpenApiTypes.OBJECT)
+    def post(self, request: Request) -> Response:
+        return Response(field_confirmed.still_there(request.data))
+
+
+def _with_newest(request: Request, told: dict[str, Any]) -> dict[str, Any]:
+    """A phone that names the record confirmed last learns its version: None tells that the log went back."""
+    kind, _, key = request.query_params.get("newest", "").partition("/")
+    if kind and key:
+        told["newest"] = field_confirmed.version_of_one(kind, key)
+    return told
 
 
 class UnsentFileForm(forms.Form):

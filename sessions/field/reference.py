@@ -26,7 +26,7 @@ from sessions.evidence.session_results import reports_for
 from sessions.logs.queries import sessions_with_evidence
 from sessions.outings import queries
 from sessions.outings.models import Assumptions, Gate, GoNoGoCheck, Pass, Reading, Session, Venue
-from sessions.outings.serializers import SessionSerializer
+from sessions.outings.serializers import GateSerializer, SessionSerializer, VenueSerializer
 
 FORMAT = 1
 """Goes up when a field page of the version before could no longer read this, or send to this server."""
@@ -186,12 +186,14 @@ def _venues() -> list[dict[str, Any]]:
         {
             "id": str(venue.pk),
             "name": venue.name,
+            "record": _bare(VenueSerializer(venue).data),
             "gates": [
                 {
                     "id": str(gate.pk),
                     "name": gate.name,
                     "u_distance_m": gate.u_distance_m,
                     "positions_m": gate.positions_m,
+                    "record": _bare(GateSerializer(gate).data),
                 }
                 for gate in venue.gates.all()
                 if gate.length_m > 0

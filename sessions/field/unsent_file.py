@@ -10,6 +10,7 @@ import binascii
 import contextlib
 import json
 import uuid
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -119,8 +120,7 @@ def _read_one(record: dict[str, Any], reader: Account) -> Row:
             return Row(kind, words, *_remove(KINDS[kind], key, _precondition(record), reader))
         if not isinstance(payload, dict):
             return Row(kind, words, "refused", "Its content is missing.")
-        serializer = KINDS[kind]
-        stored = put_record(lambda instance: serializer(instance, data=payload), key, _precondition(record))
+        stored = put_record(_serializer_of(KINDS[kind], payload, record.get("changed")), key, _precondition(record))
         return Row(kind, words, "stored" if stored.made else "was there")
     except VersionMissing:
         return Row(kind, words, "kept the server's", "It differs, and the phone did not know which version it changed.")
@@ -134,6 +134,18 @@ def _read_one(record: dict[str, Any], reader: Account) -> Row:
         return Row(kind, words, "refused", "Its key is not a UUID.")
     except (IntegrityError, DataError, OverflowError):
         return Row(kind, words, "refused", "The database refused it: it breaks a rule.")
+
+
+def _serializer_of(
+    serializer: type[serializers.ModelSerializer], payload: dict[str, Any], changed: Any
+) -> Callable[[Any], serializers.ModelSerializer]:
+    """Of a change only the changed fields count; the rest is there for a record that is gone."""
+    if not isinstance(changed, list):
+        return lambda instance: serializer(instance, data=payload)
+    part = {name: payload[name] for name in payload if name in changed}
+    return lambda instance: (
+        serializer(instance, data=payload) if instance is None else (serializer(instance, data=part, partial=True))
+    )
 
 
 def _precondition(record: dict[str, Any]) -> Precondition:

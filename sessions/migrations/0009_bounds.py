@@ -95,159 +95,159 @@ BOUNDS = [
     ),
     migrations.AddConstraint(
         model_name='assumptions',
-        constraint=models.CheckConstraint(condition=models.Q(('reserve_fraction__gte', 0.0), ('reserve_fraction__lte', 0.9)), name='assumptions_reserve_fraction_within_bounds', violation_error_message='Reserve kept for coming home cannot be that. Write for example 20 %.'),
+        constraint=models.CheckConstraint(condition=models.Q(('reserve_fraction__gte', 0.0), ('reserve_fraction__lte', 0.9)), name='assumptions_reserve_fraction_within_bounds', violation_error_message='Reserve kept for coming home cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='assumptions',
-        constraint=models.CheckConstraint(condition=models.Q(('u_press_s__gte', 0.0), ('u_press_s__lte', 5)), name='assumptions_u_press_s_within_bounds', violation_error_message='One press of a stopwatch cannot be that. Write for example 7.33 s.'),
+        constraint=models.CheckConstraint(condition=models.Q(('u_press_s__gte', 0.0), ('u_press_s__lte', 5)), name='assumptions_u_press_s_within_bounds', violation_error_message='One press of a stopwatch cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='assumptions',
-        constraint=models.CheckConstraint(condition=models.Q(('u_distance_fraction__gte', 0.0), ('u_distance_fraction__lte', 0.5)), name='assumptions_u_distance_fraction_within_bounds', violation_error_message='Distance ridden cannot be that. Write for example 20 %.'),
+        constraint=models.CheckConstraint(condition=models.Q(('u_distance_fraction__gte', 0.0), ('u_distance_fraction__lte', 0.5)), name='assumptions_u_distance_fraction_within_bounds', violation_error_message='Distance ridden cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='assumptions',
-        constraint=models.CheckConstraint(condition=models.Q(('u_charge_fraction__gte', 0.0), ('u_charge_fraction__lte', 0.5)), name='assumptions_u_charge_fraction_within_bounds', violation_error_message='Charge used cannot be that. Write for example 20 %.'),
+        constraint=models.CheckConstraint(condition=models.Q(('u_charge_fraction__gte', 0.0), ('u_charge_fraction__lte', 0.5)), name='assumptions_u_charge_fraction_within_bounds', violation_error_message='Charge used cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='assumptions',
-        constraint=models.CheckConstraint(condition=models.Q(('u_energy_fraction__gte', 0.0), ('u_energy_fraction__lte', 0.5)), name='assumptions_u_energy_fraction_within_bounds', violation_error_message='Energy from a meter cannot be that. Write for example 20 %.'),
+        constraint=models.CheckConstraint(condition=models.Q(('u_energy_fraction__gte', 0.0), ('u_energy_fraction__lte', 0.5)), name='assumptions_u_energy_fraction_within_bounds', violation_error_message='Energy from a meter cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='assumptions',
-        constraint=models.CheckConstraint(condition=models.Q(('u_voltage_v__gte', 0.0), ('u_voltage_v__lte', 10)), name='assumptions_u_voltage_v_within_bounds', violation_error_message='A voltage reading cannot be that. Write for example 52.4 V.'),
+        constraint=models.CheckConstraint(condition=models.Q(('u_voltage_v__gte', 0.0), ('u_voltage_v__lte', 10)), name='assumptions_u_voltage_v_within_bounds', violation_error_message='A voltage reading cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='assumptions',
-        constraint=models.CheckConstraint(condition=models.Q(('u_rest_charge_fraction__gte', 0.0), ('u_rest_charge_fraction__lte', 0.5)), name='assumptions_u_rest_charge_fraction_within_bounds', violation_error_message='State of charge from rest voltage cannot be that. Write for example 20 %.'),
+        constraint=models.CheckConstraint(condition=models.Q(('u_rest_charge_fraction__gte', 0.0), ('u_rest_charge_fraction__lte', 0.5)), name='assumptions_u_rest_charge_fraction_within_bounds', violation_error_message='State of charge from rest voltage cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='assumptions',
-        constraint=models.CheckConstraint(condition=models.Q(('held_rate_fraction__gt', 0.0), ('held_rate_fraction__lte', 1)), name='assumptions_held_rate_fraction_within_bounds', violation_error_message='A fix has held once its failure is shown to come at less than this share of the earlier rate cannot be that. Write for example 20 %.'),
+        constraint=models.CheckConstraint(condition=models.Q(('held_rate_fraction__gt', 0.0), ('held_rate_fraction__lte', 1)), name='assumptions_held_rate_fraction_within_bounds', violation_error_message='A fix has held once its failure is shown to come at less than this share of the earlier rate cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='assumptions',
-        constraint=models.CheckConstraint(condition=models.Q(('held_confidence__gte', 0.5), ('held_confidence__lte', 0.99)), name='assumptions_held_confidence_within_bounds', violation_error_message='How sure that must be cannot be that. Write for example 20 %.'),
+        constraint=models.CheckConstraint(condition=models.Q(('held_confidence__gte', 0.5), ('held_confidence__lte', 0.99)), name='assumptions_held_confidence_within_bounds', violation_error_message='How sure that must be cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='gate',
-        constraint=models.CheckConstraint(condition=models.Q(('u_distance_m__gte', 0.0), ('u_distance_m__lte', 1000)), name='gate_u_distance_m_within_bounds', violation_error_message='Standard uncertainty of the distance cannot be that. Write for example 0.92 m.'),
+        constraint=models.CheckConstraint(condition=models.Q(('u_distance_m__gte', 0.0), ('u_distance_m__lte', 1000)), name='gate_u_distance_m_within_bounds', violation_error_message='Standard uncertainty of the distance cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='gatemark',
-        constraint=models.CheckConstraint(condition=models.Q(('position_m__gte', 0.0), ('position_m__lte', 100000)), name='gatemark_position_m_within_bounds', violation_error_message='Distance from the first mark cannot be that. Write for example 110 yd.'),
+        constraint=models.CheckConstraint(condition=models.Q(('position_m__gte', 0.0), ('position_m__lte', 100000)), name='gatemark_position_m_within_bounds', violation_error_message='Distance from the first mark cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='log',
-        constraint=models.CheckConstraint(condition=models.Q(('begins_into_session_s__isnull', True), models.Q(('begins_into_session_s__gte', -1000000.0), ('begins_into_session_s__lte', 1000000.0)), _connector='OR'), name='log_begins_into_session_s_within_bounds', violation_error_message='Begins, into the session cannot be that. Write for example 42 min or 1 h 5 min.'),
+        constraint=models.CheckConstraint(condition=models.Q(('begins_into_session_s__isnull', True), models.Q(('begins_into_session_s__gte', -1000000.0), ('begins_into_session_s__lte', 1000000.0)), _connector='OR'), name='log_begins_into_session_s_within_bounds', violation_error_message='Begins, into the session cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='log',
-        constraint=models.CheckConstraint(condition=models.Q(('length_m__isnull', True), models.Q(('length_m__gte', 0.0), ('length_m__lte', 100000000.0)), _connector='OR'), name='log_length_m_within_bounds', violation_error_message='Distance in the log cannot be that. Write for example 12.4 km.'),
+        constraint=models.CheckConstraint(condition=models.Q(('length_m__isnull', True), models.Q(('length_m__gte', 0.0), ('length_m__lte', 100000000.0)), _connector='OR'), name='log_length_m_within_bounds', violation_error_message='Distance in the log cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='log',
-        constraint=models.CheckConstraint(condition=models.Q(('duration_s__isnull', True), models.Q(('duration_s__gte', 0.0), ('duration_s__lte', 10000000.0)), _connector='OR'), name='log_duration_s_within_bounds', violation_error_message='From the first to the last row cannot be that. Write for example 42 min or 1 h 5 min.'),
+        constraint=models.CheckConstraint(condition=models.Q(('duration_s__isnull', True), models.Q(('duration_s__gte', 0.0), ('duration_s__lte', 10000000.0)), _connector='OR'), name='log_duration_s_within_bounds', violation_error_message='From the first to the last row cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='pass',
-        constraint=models.CheckConstraint(condition=models.Q(('time_into_session_s__isnull', True), models.Q(('time_into_session_s__gte', 0.0), ('time_into_session_s__lte', 1000000.0)), _connector='OR'), name='pass_time_into_session_s_within_bounds', violation_error_message='Time into the session cannot be that. Write for example 42 min or 1 h 5 min.'),
+        constraint=models.CheckConstraint(condition=models.Q(('time_into_session_s__isnull', True), models.Q(('time_into_session_s__gte', 0.0), ('time_into_session_s__lte', 1000000.0)), _connector='OR'), name='pass_time_into_session_s_within_bounds', violation_error_message='Time into the session cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='pass',
-        constraint=models.CheckConstraint(condition=models.Q(('duration_s__gt', 0.0), ('duration_s__lte', 86400)), name='pass_duration_s_within_bounds', violation_error_message='Time, first to last mark cannot be that. Write for example 7.33 s.'),
+        constraint=models.CheckConstraint(condition=models.Q(('duration_s__gt', 0.0), ('duration_s__lte', 86400)), name='pass_duration_s_within_bounds', violation_error_message='Time, first to last mark cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='pass',
-        constraint=models.CheckConstraint(condition=models.Q(('frames_per_s__isnull', True), models.Q(('frames_per_s__gt', 0.0), ('frames_per_s__lte', 9999)), _connector='OR'), name='pass_frames_per_s_within_bounds', violation_error_message='Frame rate the clip was taken at cannot be that. Write for example 29.97 frames/s.'),
+        constraint=models.CheckConstraint(condition=models.Q(('frames_per_s__isnull', True), models.Q(('frames_per_s__gt', 0.0), ('frames_per_s__lte', 9999)), _connector='OR'), name='pass_frames_per_s_within_bounds', violation_error_message='Frame rate the clip was taken at cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='pass',
-        constraint=models.CheckConstraint(condition=models.Q(('u_duration_s__isnull', True), models.Q(('u_duration_s__gte', 0.0), ('u_duration_s__lte', 3600)), _connector='OR'), name='pass_u_duration_s_within_bounds', violation_error_message='Standard uncertainty of the time, if you know it cannot be that. Write for example 7.33 s.'),
+        constraint=models.CheckConstraint(condition=models.Q(('u_duration_s__isnull', True), models.Q(('u_duration_s__gte', 0.0), ('u_duration_s__lte', 3600)), _connector='OR'), name='pass_u_duration_s_within_bounds', violation_error_message='Standard uncertainty of the time, if you know it cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='reading',
-        constraint=models.CheckConstraint(condition=models.Q(('time_into_session_s__gte', 0.0), ('time_into_session_s__lte', 1000000.0)), name='reading_time_into_session_s_within_bounds', violation_error_message='Time into the session cannot be that. Write for example 42 min or 1 h 5 min.'),
+        constraint=models.CheckConstraint(condition=models.Q(('time_into_session_s__gte', 0.0), ('time_into_session_s__lte', 1000000.0)), name='reading_time_into_session_s_within_bounds', violation_error_message='Time into the session cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='reading',
-        constraint=models.CheckConstraint(condition=models.Q(('voltage_v__isnull', True), models.Q(('voltage_v__gte', 0.0), ('voltage_v__lte', 1500)), _connector='OR'), name='reading_voltage_v_within_bounds', violation_error_message='Voltage cannot be that. Write for example 52.4 V.'),
+        constraint=models.CheckConstraint(condition=models.Q(('voltage_v__isnull', True), models.Q(('voltage_v__gte', 0.0), ('voltage_v__lte', 1500)), _connector='OR'), name='reading_voltage_v_within_bounds', violation_error_message='Voltage cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='reading',
-        constraint=models.CheckConstraint(condition=models.Q(('current_a__isnull', True), models.Q(('current_a__gte', -10000), ('current_a__lte', 10000)), _connector='OR'), name='reading_current_a_within_bounds', violation_error_message='Current cannot be that. Write for example 120 A.'),
+        constraint=models.CheckConstraint(condition=models.Q(('current_a__isnull', True), models.Q(('current_a__gte', -10000), ('current_a__lte', 10000)), _connector='OR'), name='reading_current_a_within_bounds', violation_error_message='Current cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='reading',
-        constraint=models.CheckConstraint(condition=models.Q(('charge_used_ah__isnull', True), models.Q(('charge_used_ah__gte', -1000), ('charge_used_ah__lte', 10000)), _connector='OR'), name='reading_charge_used_ah_within_bounds', violation_error_message='Charge used so far cannot be that. Write for example 18.2 Ah.'),
+        constraint=models.CheckConstraint(condition=models.Q(('charge_used_ah__isnull', True), models.Q(('charge_used_ah__gte', -1000), ('charge_used_ah__lte', 10000)), _connector='OR'), name='reading_charge_used_ah_within_bounds', violation_error_message='Charge used so far cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='reading',
-        constraint=models.CheckConstraint(condition=models.Q(('battery_temperature_c__isnull', True), models.Q(('battery_temperature_c__gte', -70), ('battery_temperature_c__lte', 200)), _connector='OR'), name='reading_battery_temperature_c_within_bounds', violation_error_message='Battery temperature cannot be that. Write for example -12 °C.'),
+        constraint=models.CheckConstraint(condition=models.Q(('battery_temperature_c__isnull', True), models.Q(('battery_temperature_c__gte', -70), ('battery_temperature_c__lte', 200)), _connector='OR'), name='reading_battery_temperature_c_within_bounds', violation_error_message='Battery temperature cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='reading',
-        constraint=models.CheckConstraint(condition=models.Q(('motor_temperature_c__isnull', True), models.Q(('motor_temperature_c__gte', -70), ('motor_temperature_c__lte', 400)), _connector='OR'), name='reading_motor_temperature_c_within_bounds', violation_error_message='Motor temperature cannot be that. Write for example -12 °C.'),
+        constraint=models.CheckConstraint(condition=models.Q(('motor_temperature_c__isnull', True), models.Q(('motor_temperature_c__gte', -70), ('motor_temperature_c__lte', 400)), _connector='OR'), name='reading_motor_temperature_c_within_bounds', violation_error_message='Motor temperature cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='reading',
-        constraint=models.CheckConstraint(condition=models.Q(('controller_temperature_c__isnull', True), models.Q(('controller_temperature_c__gte', -70), ('controller_temperature_c__lte', 400)), _connector='OR'), name='reading_controller_temperature_c_within_bounds', violation_error_message='Controller temperature cannot be that. Write for example -12 °C.'),
+        constraint=models.CheckConstraint(condition=models.Q(('controller_temperature_c__isnull', True), models.Q(('controller_temperature_c__gte', -70), ('controller_temperature_c__lte', 400)), _connector='OR'), name='reading_controller_temperature_c_within_bounds', violation_error_message='Controller temperature cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='reading',
-        constraint=models.CheckConstraint(condition=models.Q(('distance_m__isnull', True), models.Q(('distance_m__gte', 0.0), ('distance_m__lte', 10000000.0)), _connector='OR'), name='reading_distance_m_within_bounds', violation_error_message='Distance so far cannot be that. Write for example 12.4 km.'),
+        constraint=models.CheckConstraint(condition=models.Q(('distance_m__isnull', True), models.Q(('distance_m__gte', 0.0), ('distance_m__lte', 10000000.0)), _connector='OR'), name='reading_distance_m_within_bounds', violation_error_message='Distance so far cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='session',
-        constraint=models.CheckConstraint(condition=models.Q(('rider_mass_kg__isnull', True), models.Q(('rider_mass_kg__gt', 0.0), ('rider_mass_kg__lte', 500)), _connector='OR'), name='session_rider_mass_kg_within_bounds', violation_error_message='Rider, dressed cannot be that. Write for example 84 kg.'),
+        constraint=models.CheckConstraint(condition=models.Q(('rider_mass_kg__isnull', True), models.Q(('rider_mass_kg__gt', 0.0), ('rider_mass_kg__lte', 500)), _connector='OR'), name='session_rider_mass_kg_within_bounds', violation_error_message='Rider, dressed cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='session',
-        constraint=models.CheckConstraint(condition=models.Q(('payload_kg__isnull', True), models.Q(('payload_kg__gte', 0.0), ('payload_kg__lte', 2000)), _connector='OR'), name='session_payload_kg_within_bounds', violation_error_message='Payload cannot be that. Write for example 84 kg.'),
+        constraint=models.CheckConstraint(condition=models.Q(('payload_kg__isnull', True), models.Q(('payload_kg__gte', 0.0), ('payload_kg__lte', 2000)), _connector='OR'), name='session_payload_kg_within_bounds', violation_error_message='Payload cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='session',
-        constraint=models.CheckConstraint(condition=models.Q(('ice_thickness_cm__isnull', True), models.Q(('ice_thickness_cm__gte', 0.0), ('ice_thickness_cm__lte', 500)), _connector='OR'), name='session_ice_thickness_cm_within_bounds', violation_error_message='Ice thickness, measured cannot be that. Write for example 28 cm.'),
+        constraint=models.CheckConstraint(condition=models.Q(('ice_thickness_cm__isnull', True), models.Q(('ice_thickness_cm__gte', 0.0), ('ice_thickness_cm__lte', 500)), _connector='OR'), name='session_ice_thickness_cm_within_bounds', violation_error_message='Ice thickness, measured cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='session',
-        constraint=models.CheckConstraint(condition=models.Q(('air_temperature_c__isnull', True), models.Q(('air_temperature_c__gte', -70), ('air_temperature_c__lte', 60)), _connector='OR'), name='session_air_temperature_c_within_bounds', violation_error_message='Air temperature cannot be that. Write for example -12 °C.'),
+        constraint=models.CheckConstraint(condition=models.Q(('air_temperature_c__isnull', True), models.Q(('air_temperature_c__gte', -70), ('air_temperature_c__lte', 60)), _connector='OR'), name='session_air_temperature_c_within_bounds', violation_error_message='Air temperature cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='session',
-        constraint=models.CheckConstraint(condition=models.Q(('wind_speed_mps__isnull', True), models.Q(('wind_speed_mps__gte', 0.0), ('wind_speed_mps__lte', 60)), _connector='OR'), name='session_wind_speed_mps_within_bounds', violation_error_message='Wind cannot be that. Write for example 31 mph.'),
+        constraint=models.CheckConstraint(condition=models.Q(('wind_speed_mps__isnull', True), models.Q(('wind_speed_mps__gte', 0.0), ('wind_speed_mps__lte', 60)), _connector='OR'), name='session_wind_speed_mps_within_bounds', violation_error_message='Wind cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='session',
-        constraint=models.CheckConstraint(condition=models.Q(('rest_voltage_start_v__isnull', True), models.Q(('rest_voltage_start_v__gt', 0.0), ('rest_voltage_start_v__lte', 1500)), _connector='OR'), name='session_rest_voltage_start_v_within_bounds', violation_error_message='Rest voltage before cannot be that. Write for example 52.4 V.'),
+        constraint=models.CheckConstraint(condition=models.Q(('rest_voltage_start_v__isnull', True), models.Q(('rest_voltage_start_v__gt', 0.0), ('rest_voltage_start_v__lte', 1500)), _connector='OR'), name='session_rest_voltage_start_v_within_bounds', violation_error_message='Rest voltage before cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='session',
-        constraint=models.CheckConstraint(condition=models.Q(('rest_voltage_end_v__isnull', True), models.Q(('rest_voltage_end_v__gt', 0.0), ('rest_voltage_end_v__lte', 1500)), _connector='OR'), name='session_rest_voltage_end_v_within_bounds', violation_error_message='Rest voltage after cannot be that. Write for example 52.4 V.'),
+        constraint=models.CheckConstraint(condition=models.Q(('rest_voltage_end_v__isnull', True), models.Q(('rest_voltage_end_v__gt', 0.0), ('rest_voltage_end_v__lte', 1500)), _connector='OR'), name='session_rest_voltage_end_v_within_bounds', violation_error_message='Rest voltage after cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='session',
-        constraint=models.CheckConstraint(condition=models.Q(('charge_used_ah__isnull', True), models.Q(('charge_used_ah__gte', 0.0), ('charge_used_ah__lte', 10000)), _connector='OR'), name='session_charge_used_ah_within_bounds', violation_error_message='Charge used cannot be that. Write for example 18.2 Ah.'),
+        constraint=models.CheckConstraint(condition=models.Q(('charge_used_ah__isnull', True), models.Q(('charge_used_ah__gte', 0.0), ('charge_used_ah__lte', 10000)), _connector='OR'), name='session_charge_used_ah_within_bounds', violation_error_message='Charge used cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='session',
-        constraint=models.CheckConstraint(condition=models.Q(('energy_used_wh__isnull', True), models.Q(('energy_used_wh__gte', 0.0), ('energy_used_wh__lte', 1000000.0)), _connector='OR'), name='session_energy_used_wh_within_bounds', violation_error_message='Energy used, metered cannot be that. Write for example 3.2 kWh.'),
+        constraint=models.CheckConstraint(condition=models.Q(('energy_used_wh__isnull', True), models.Q(('energy_used_wh__gte', 0.0), ('energy_used_wh__lte', 1000000.0)), _connector='OR'), name='session_energy_used_wh_within_bounds', violation_error_message='Energy used, metered cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='session',
-        constraint=models.CheckConstraint(condition=models.Q(('recharge_energy_wh__isnull', True), models.Q(('recharge_energy_wh__gte', 0.0), ('recharge_energy_wh__lte', 1000000.0)), _connector='OR'), name='session_recharge_energy_wh_within_bounds', violation_error_message='Energy to recharge, at the wall cannot be that. Write for example 3.2 kWh.'),
+        constraint=models.CheckConstraint(condition=models.Q(('recharge_energy_wh__isnull', True), models.Q(('recharge_energy_wh__gte', 0.0), ('recharge_energy_wh__lte', 1000000.0)), _connector='OR'), name='session_recharge_energy_wh_within_bounds', violation_error_message='Energy to recharge, at the wall cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='session',
-        constraint=models.CheckConstraint(condition=models.Q(('runtime_s__isnull', True), models.Q(('runtime_s__gt', 0.0), ('runtime_s__lte', 1000000.0)), _connector='OR'), name='session_runtime_s_within_bounds', violation_error_message='Runtime cannot be that. Write for example 42 min or 1 h 5 min.'),
+        constraint=models.CheckConstraint(condition=models.Q(('runtime_s__isnull', True), models.Q(('runtime_s__gt', 0.0), ('runtime_s__lte', 1000000.0)), _connector='OR'), name='session_runtime_s_within_bounds', violation_error_message='Runtime cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='session',
-        constraint=models.CheckConstraint(condition=models.Q(('distance_m__isnull', True), models.Q(('distance_m__gt', 0.0), ('distance_m__lte', 10000000.0)), _connector='OR'), name='session_distance_m_within_bounds', violation_error_message='Distance ridden cannot be that. Write for example 12.4 km.'),
+        constraint=models.CheckConstraint(condition=models.Q(('distance_m__isnull', True), models.Q(('distance_m__gt', 0.0), ('distance_m__lte', 10000000.0)), _connector='OR'), name='session_distance_m_within_bounds', violation_error_message='Distance ridden cannot be that.'),
     ),
     migrations.AddConstraint(
         model_name='session',
-        constraint=models.CheckConstraint(condition=models.Q(('clock_correction_s__isnull', True), models.Q(('clock_correction_s__gte', -10000000000.0), ('clock_correction_s__lte', 10000000000.0)), _connector='OR'), name='session_clock_correction_s_within_bounds', violation_error_message="Added to the phone's clock cannot be that. Write for example 42 min or 1 h 5 min."),
+        constraint=models.CheckConstraint(condition=models.Q(('clock_correction_s__isnull', True), models.Q(('clock_correction_s__gte', -10000000000.0), ('clock_correction_s__lte', 10000000000.0)), _connector='OR'), name='session_clock_correction_s_within_bounds', violation_error_message="Added to the phone's clock cannot be that."),
     ),
 ]
 
@@ -255,7 +255,7 @@ BOUNDS = [
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('buildlog', '0012_bounds'),
+        ('buildlog', '0013_bounds'),
         ('test_sessions', '0007_made_by'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]

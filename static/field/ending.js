@@ -1,13 +1,17 @@
 // The end of a session: what was logged, and what can still be measured while standing there.
 
+import { labelOf, versus } from "./differs.js";
 import { askedOn, choices, form, quantitiesOf, quantity, quantityField, text } from "./entry.js";
 import { button, clock, counted, el, feel, link, say } from "./elements.js";
 import { warnIn } from "./limits.js";
-import { lengthOfTime, readQuantity } from "./numbers.js";
-import { current, leave, reference, revisionOf, runtime_s, write } from "./outing.js";
+import { equal, formChanges } from "./merge.js";
+import { bare, lengthOfTime, readQuantity } from "./numbers.js";
+import { leave, reference, revisionOf, runtime_s, write } from "./outing.js";
 import { counts } from "./queue.js";
+import { read } from "./store.js";
 import { stopTrack } from "./track.js";
 
+const WORDS = ["distance_method", "notes"];
 const METHODS = [["", "Not said"], ["wheel", "Wheel counter"], ["satellite", "Satellite track"], ["laps", "Laps"], ["estimate", "Estimate"]];
 const WHY = {
   rest_voltage_end_v: "Rest voltage after: let the pack rest, then measure before it is charged. Nothing gives it back later.",
@@ -25,6 +29,31 @@ export function missingOf(outing) {
   return Object.keys(WHY).filter((name) => outing.session[name] === null || outing.session[name] === undefined);
 }
 
+// What is stored of the session beside what the form shows of it: only what a person changes of it is written.
+function beginning(outing, fields, likely) {
+  const names = [...askedOn("sessions", "end"), ...WORDS];
+  const stored = Object.fromEntries(names.map((name) => [name, outing.session[name] ?? null]));
+  const shown = Object.fromEntries(WORDS.map((name) => [name, stored[name] ?? ""]));
+  for (const { name, kind } of fields) shown[name] = bare(stored[name] ?? likely[name] ?? null, kind, reference.told.units);
+  return { stored, shown };
+}
+
+// What was typed here and saved in another tab meanwhile: null once each of it is chosen, else it asks.
+function chosenOf(made, overlap, typed, now) {
+  const place = made.querySelector("#end-differs");
+  const asked = place.asked ?? {};
+  const chosen = Object.fromEntries(overlap.map((name) => [
+    name, name in asked && equal(asked[name], now[name]) ? made.elements[`choose-${name}`]?.value ?? "" : "",
+  ]));
+  if (overlap.every((name) => chosen[name])) return chosen;
+  place.asked = Object.fromEntries(overlap.map((name) => [name, now[name]]));
+  place.replaceChildren(el("p", { class: "wrong", role: "alert" },
+    `Saved in another tab since this one was opened: ${overlap.map((name) => labelOf("sessions", name).toLowerCase()).join(", ")}. Nothing is saved from here yet; choose which value stays.`),
+  ...overlap.map((name) => versus("sessions", name, { stored: now[name], mine: typed[name], storedLabel: "Saved there", chosen: chosen[name] })));
+  place.scrollIntoView({ block: "center" });
+  return null;
+}
+
 export async function endScreen(app, outing) {
   const likely = {
     charge_used_ah: lastRead(outing, "charge_used_ah"), distance_m: lastRead(outing, "distance_m"),
@@ -36,10 +65,20 @@ export async function endScreen(app, outing) {
   const made = await form(key, async (filled) => {
     const values = quantitiesOf(filled, fields);
     if (!values) return;
-    const session = { ...values, distance_method: filled.elements.distance_method.value, notes: filled.elements.notes.value.trim() };
+    const texts = Object.fromEntries(new FormData(filled));
+    const typed = { ...values, distance_method: texts.distance_method ?? "", notes: texts.notes.trim() };
     try {
+      // As another tab may have left it.
+      const now = await read("outings", outing.id);
+      const { changes, overlap } = formChanges({ typed, texts, began: filled.began, now: now.session });
+      const chosen = chosenOf(filled, overlap, typed, now.session);
+      if (!chosen) {
+        feel("wrong");
+        return;
+      }
+      for (const name of overlap) if (chosen[name] === "mine") changes[name] = typed[name];
       await stopTrack("");
-      await write(await current(), session, { ends: outing.ended_ms === null });
+      await write(await read("outings", outing.id), changes, { ends: now.ended_ms === null });
     } catch (error) {
       document.getElementById("end-wrong").textContent = app.notSaved(error);
       return;
@@ -54,10 +93,12 @@ export async function endScreen(app, outing) {
     })),
     choices("distance_method", "How the distance is known", METHODS, { chosen: outing.session.distance_method ?? "" }),
     text("notes", "Notes", { value: outing.session.notes ?? "", rows: 3, most: 5000 }),
+    el("div", { id: "end-differs" }),
     el("p", { class: "wrong", id: "end-wrong", role: "alert" }),
     el("div", { class: "bottom" }, link("Board", "board"), el("button", { class: "act first" }, outing.ended_ms ? "Save" : "End session")));
-  const read = (name, typed) => readQuantity(typed, quantityField("sessions", name), reference.told.units);
-  warnIn(made, ["rest_voltage_end_v"], () => revisionOf(outing)?.limits, read, reference.told.units);
+  made.began ??= beginning(outing, fields, likely);
+  const inStored = (name, typed) => readQuantity(typed, quantityField("sessions", name), reference.told.units);
+  warnIn(made, ["rest_voltage_end_v"], () => revisionOf(outing)?.limits, inStored, reference.told.units);
   return [el("h1", {}, outing.ended_ms ? "Still to measure" : "End"),
     el("p", {}, "Leave empty what is not measured yet; it can be added here until the next session starts."),
     outing.joined && button("Only this phone leaves; the session goes on", async () => { await leave(); app.go("start"); }, { class: "act wide" }),

@@ -17,6 +17,8 @@ export async function form(key, act, ...children) {
     void act(made);
   });
   const draft = await read("drafts", key);
+  // What was stored and shown when the typing began.
+  made.began = draft?.began ?? null;
   for (const [name, value] of Object.entries(draft?.values ?? {})) {
     for (const field of made.elements[name] instanceof RadioNodeList ? made.elements[name] : [made.elements[name]]) {
       if (!field) continue;
@@ -34,7 +36,7 @@ export async function form(key, act, ...children) {
     while (newest) {
       const values = newest;
       newest = null;
-      await change(["drafts"], async ({ drafts }) => { drafts.put({ key, values }); }, "relaxed").catch(() => {});
+      await change(["drafts"], async ({ drafts }) => { drafts.put({ key, values, began: made.began }); }, "relaxed").catch(() => {});
     }
     writing = false;
   };

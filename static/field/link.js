@@ -8,7 +8,7 @@ function cookie(name) {
   return document.cookie.split("; ").find((pair) => pair.startsWith(`${name}=`))?.slice(name.length + 1) ?? "";
 }
 
-// An answer is one of: {kind: "json", status, body}, {kind: "offline"}, {kind: "portal"}, {kind: "server"}.
+// An answer is one of: {kind: "json", status, body}, {kind: "offline"}, {kind: "portal", status}, {kind: "server", status}.
 export async function ask(path, { method = "GET", body, headers = {}, timeout_ms = 20_000 } = {}) {
   const giveUp = new AbortController();
   const timer = setTimeout(() => giveUp.abort(), timeout_ms);
@@ -24,13 +24,14 @@ export async function ask(path, { method = "GET", body, headers = {}, timeout_ms
       signal: giveUp.signal,
     });
     if (response.status >= 500) return { kind: "server", status: response.status };
-    if (response.type === "opaqueredirect") return { kind: "portal" };
-    if (!/^application\/(problem\+)?json/.test(response.headers.get("Content-Type") ?? "")) return { kind: "portal" };
+    const portal = { kind: "portal", status: response.status };
+    if (response.type === "opaqueredirect") return portal;
+    if (!/^application\/(problem\+)?json/.test(response.headers.get("Content-Type") ?? "")) return portal;
     const text = await response.text();
     try {
       return { kind: "json", status: response.status, body: JSON.parse(text) };
     } catch {
-      return { kind: "portal" };
+      return portal;
     }
   } catch {
     return { kind: "offline" };

@@ -78,14 +78,23 @@ export async function start(choice, check) {
   return id;
 }
 
-// A second phone on a session that another one started.
+// Sessions that this phone knows, its own and those it joined.
+export async function isKnown(id) {
+  return Boolean(await read("outings", id));
+}
+
+// A second phone on a session that another one started. One that this phone knows goes on as it was left.
 export async function join(going, names) {
   const { id, started_at, ...session } = going.session;
+  if (await isKnown(id)) {
+    await keepMeta("outing", id);
+    return id;
+  }
   const offset_ms = (await meta("contact"))?.offset_ms ?? 0;
   const started_ms = Date.parse(started_at) - offset_ms;
   await keep([], {
     outing: [id, (held) => Object.assign(held, blank(id, session, started_ms), {
-      joined: true, version: going.version, started_at, ...names,
+      joined: true, version: going.version, began: { started_at, ...session }, started_at, ...names,
       direction: going.passes % 2 ? "back" : "out",
     })],
   });
@@ -154,7 +163,7 @@ export async function strike(outing, id, counts) {
   const pass = outing.passes.find((one) => one.id === id);
   const { words, id: _, ...payload } = pass;
   Object.assign(payload, { valid: counts, invalid_reason: counts ? "" : "Struck out at the gate." });
-  await keep([{ id, kind: "passes", session: outing.id, needs: [outing.id, pass.gate], payload, words }], {
+  await keep([{ id, kind: "passes", session: outing.id, needs: [outing.id, pass.gate], payload, words, changed: ["valid", "invalid_reason"] }], {
     outing: [outing.id, (held) => Object.assign(held.passes.find((one) => one.id === id), payload)],
   });
 }
@@ -217,7 +226,7 @@ export async function describeFailure(outing, id, conditions) {
   const { words, id: _, mode_name, stamps, ...payload } = outing.failures.find((one) => one.id === id);
   payload.conditions = conditions;
   if (!payload.mode) payload.mode_name = mode_name;
-  await keep([{ id, kind: "failures", session: outing.id, needs: [outing.id], payload, stamps, words }], {
+  await keep([{ id, kind: "failures", session: outing.id, needs: [outing.id], payload, stamps, words, changed: ["conditions"] }], {
     outing: [outing.id, (held) => Object.assign(held.failures.find((one) => one.id === id), { conditions })],
   });
 }
@@ -238,7 +247,8 @@ export async function tick(outing, card_item, outcome) {
   const { item, version } = card_item;
   const payload = { ...item, outcome, session: outcome === "open" ? null : outing.id };
   const words = `Test card: ${item.what}`;
-  await keep([{ id: item.id, kind: "test-card-items", session: outing.id, needs: [outing.id], payload, words, base: version }], {
+  const changed = ["outcome", "session"];
+  await keep([{ id: item.id, kind: "test-card-items", session: outing.id, needs: [outing.id], payload, words, base: version, began: item, changed }], {
     outing: [outing.id, (held) => { held.ticks[item.id] = outcome; }],
   });
 }
@@ -266,11 +276,12 @@ export async function write(outing, values, { ends = false, reopens = false } = 
     payload.ended_at = null;
   }
   if (outing.joined) payload.started_at = outing.started_at;
+  const changed = [...Object.keys(values), ...(ends || reopens ? ["ended_at"] : [])];
   const record = {
-    id: outing.id, kind: "sessions", session: outing.id, payload, stamps, base: outing.version,
+    id: outing.id, kind: "sessions", session: outing.id, payload, stamps, base: outing.version, began: outing.began ?? null, changed,
     needs: [payload.venue], words: `Session with ${outing.revision_name}`,
   };
-  await keep([record], {
+  await keep(changed.length ? [record] : [], {
     outing: [outing.id, (held) => {
       Object.assign(held.session, values);
       held.stamps = stamps;

@@ -11,8 +11,11 @@ import { ask, signInAddress } from "./link.js";
 import { noteScreen, photoScreen } from "./noting.js";
 import { lengthOfTime, readQuantity } from "./numbers.js";
 import { current, loadReference, reference } from "./outing.js";
-import { drain, greet, link as line, onChange } from "./queue.js";
+import { lostNotice } from "./lost.js";
+import { rememberPlaces } from "./places.js";
+import { link as line, onChange } from "./queue.js";
 import { readingScreen } from "./reading.js";
+import { drain, greet } from "./sending.js";
 import { checkScreen, startScreen } from "./starting.js";
 import { PhoneIsFull, change, keepMeta, meta } from "./store.js";
 import { gateScreen, passScreen, videoScreen } from "./timing.js";
@@ -119,10 +122,14 @@ async function draw() {
   const held = same ? entered() : [];
   const unfolded = same ? [...root.querySelectorAll("details[open] > summary")].map((one) => one.textContent) : [];
   const focused = same ? document.activeElement?.id : "";
-  root.replaceChildren(...[notices(), top, parts].flat(9).filter(Boolean));
+  const lost = ["start", "board", "summary", "waiting"].includes(name) && await lostNotice(app);
+  const began = same ? root.querySelector("form.entry")?.began : null;
+  root.replaceChildren(...[notices(), lost, top, parts].flat(9).filter(Boolean));
   root.className = name;
   root.dataset.screen = location.hash;
   putBack(held);
+  // What is put back was typed over what was shown then.
+  if (began) root.querySelector("form.entry").began = began;
   for (const one of root.querySelectorAll("details > summary")) one.parentElement.open ||= unfolded.includes(one.textContent);
   if (focused) document.getElementById(focused)?.focus({ preventScroll: true });
   scrollTo(0, scroll);
@@ -162,6 +169,7 @@ async function refreshReference(anyway) {
   if (answer.kind !== "json" || answer.status !== 200 || !answer.body.revisions) return;
   await keepMeta("reference", answer.body);
   await keepMeta("reference_at", Date.now());
+  await rememberPlaces(answer.body);
   const first = !reference.told;
   reference.told = answer.body;
   // What is being typed is not redrawn under the person's fingers.
@@ -170,7 +178,7 @@ async function refreshReference(anyway) {
 }
 
 async function sendAndRefresh(anyway = false) {
-  await drain();
+  await drain({ at_once: true });
   if (!line.trouble || line.trouble === "other_account") await refreshReference(anyway);
 }
 

@@ -4,7 +4,7 @@ import { askedOn, choices, draftOf, form, quantitiesOf, quantity, quantityField,
 import { button, clock, el, feel, link, say } from "./elements.js";
 import { alarmsOf, shown, warnIn } from "./limits.js";
 import { capital, readQuantity, written } from "./numbers.js";
-import { join, reference, start } from "./outing.js";
+import { isKnown, join, reference, start } from "./outing.js";
 import { askToPersist } from "./store.js";
 import { noteHome } from "./track.js";
 
@@ -17,14 +17,15 @@ export async function startScreen(app) {
       "This phone knows no machine yet. Open this page once with a network, signed in; after that it works without one.")];
   }
   const draft = await draftOf(KEY);
-  const going = told.going.map(({ session, version, passes }) => {
+  const going = await Promise.all(told.going.map(async ({ session, version, passes }) => {
     const revision_name = told.revisions.find((one) => one.id === session.revision)?.name ?? "another machine";
     const venue_name = told.venues.find((one) => one.id === session.venue)?.name ?? "";
-    return button(`Join ${revision_name}, ${venue_name}, since ${clock(Date.parse(session.started_at))}`, async () => {
+    const verb = (await isKnown(session.id)) ? "Continue" : "Join";
+    return button(`${verb} ${revision_name}, ${venue_name}, since ${clock(Date.parse(session.started_at))}`, async () => {
       await join({ session, version, passes }, { revision_name, venue_name });
       app.go("board");
     }, { class: "act wide" });
-  });
+  }));
   if (!told.revisions.length) {
     return [el("h1", {}, "At the lake"), ...going,
       el("p", { class: "notice" }, "There is no revision to ride. Describe the machine and its first revision at the desk first.")];

@@ -1,14 +1,22 @@
 // What waits on this phone, why, and what a person can do about it.
 
-import { button, el, feel, link, say, clock } from "./elements.js";
-import { signInAddress } from "./link.js";
-import { byAge, counts, drain, link as line, mend, unsentFile } from "./queue.js";
 import { TROUBLES } from "./board.js";
+import { keptHere } from "./confirmed.js";
+import { difference, gone } from "./differs.js";
+import { button, clock, counted, el, feel, link, say } from "./elements.js";
+import { signInAddress } from "./link.js";
+import { copyOf } from "./places.js";
+import { byAge, counts, keepHere, link as line, lostNow, mend, putBack, sendAgain } from "./queue.js";
+import { drain } from "./sending.js";
 import { all, change, read } from "./store.js";
+import { unsentFile } from "./unsent.js";
 
 export async function waitingScreen(app) {
   const records = byAge(await all("records"));
   const { there } = await counts();
+  const { lost } = await lostNow();
+  const copies = await keptHere();
+  const { removed } = copies;
   const keys = new Set(records.map((one) => one.id));
   const needsSignIn = ["signed_out", "other_account"].includes(line.trouble);
   return [
@@ -16,29 +24,119 @@ export async function waitingScreen(app) {
     el("p", { class: "queue", id: "queue" }, `On this phone ${records.length} · on the server ${there}.${line.sending ? " Sending …" : ""}`),
     line.trouble && el("p", { class: "notice", id: "trouble" }, TROUBLES[line.trouble]),
     needsSignIn && el("a", { class: "act wide first", href: signInAddress() }, "Sign in, then everything is sent"),
-    records.length ? el("ol", { class: "records" }, records.map((record) => entry(app, record, keys))) : el("p", {}, "Nothing waits. Everything is on the server."),
+    await Promise.all(byParent(records).map((group) => lacking(app, group))),
+    records.length ? el("ol", { class: "records" }, records.map((record) => entry(app, record, keys))) : el("p", {}, `Nothing waits.${removed.length || lost ? "" : " Everything is on the server."}`),
+    kept(app, copies),
     el("div", { class: "bottom stacked" },
-      records.length > 0 && button("Send now", async () => { await drain(); await app.render(); }, { class: "act first" }),
+      records.length > 0 && button("Send now", async () => { await drain({ at_once: true }); await app.render(); }, { class: "act first" }),
       records.length > 0 && button("Save to a file", () => void save(app)),
       link("Back", app.home())),
   ];
 }
 
-function entry(app, record, keys) {
-  const waitsFor = record.needs.some((key) => keys.has(key));
+// Records that wait for one and the same thing which the server does not have.
+function byParent(records) {
+  const groups = new Map();
+  for (const one of records.filter(({ state }) => state === "missing")) {
+    const { parent } = one.trouble;
+    groups.set(parent.id, { parent, records: [...(groups.get(parent.id)?.records ?? []), one] });
+  }
+  return [...groups.values()];
+}
+
+const KINDS = {
+  passes: ["pass", "passes"], readings: ["reading or note", "readings and notes"], photos: ["photo"], failures: ["failure"],
+  "track-parts": ["part of the track", "parts of the track"], gates: ["gate"], sessions: ["session"],
+  "go-no-go-checks": ["go/no-go check"], "test-card-items": ["point of a test card", "points of a test card"],
+};
+
+// What waits for it, by kind: "3 passes and 1 photo".
+function counting(records) {
+  const kinds = [...new Set(records.map((one) => one.kind))];
+  return kinds.map((kind) => counted(records.filter((one) => one.kind === kind).length, ...(KINDS[kind] ?? ["record"]))).join(" and ");
+}
+
+async function lacking(app, { parent, records }) {
+  const copy = await copyOf(parent);
+  const { lost } = await lostNow();
+  const deleted = parent.removed && !lost?.missing.includes(parent.id);
+  const wrong = el("p", { class: "wrong", role: "alert" });
+  const back = async () => {
+    const words = await putBack(parent);
+    if (words) {
+      wrong.textContent = words;
+      return;
+    }
+    feel();
+    say(`The ${copy.noun} is put back; what waited for it is sent.`);
+    await app.render();
+  };
+  return el("section", { class: "notice missing-parent" },
+    el("p", {}, `The ${copy.noun} `, copy.name && el("em", {}, copy.name), copy.name && " ", deleted ? "was deleted at the desk. " : "is not on the server any more. ",
+      `${counting(records)} ${records.length === 1 ? "waits" : "wait"} for it.`),
+    copy.payload
+      ? button("Put it back", () => void back(), { class: "act first wide" })
+      : el("p", {}, `This phone has no copy of it. Make it again at the desk, or save what waits to a file.`),
+    wrong);
+}
+
+function size(record) {
+  const bytes = record.bytes ?? new Blob([JSON.stringify(record.payload ?? {})]).size;
+  return bytes >= 100_000 ? `${(bytes / 1e6).toFixed(1)} MB` : `${Math.max(0.1, bytes / 1000).toFixed(1)} kB`;
+}
+
+function why(record, keys) {
   const foreign = line.account && record.account && record.account !== line.account;
-  const why = foreign ? "Written under another account; it waits until that person signs in here."
-    : record.state === "waiting" ? (waitsFor ? "Waits for what it belongs to." : "Waits for the network.") : "";
-  return el("li", { class: record.state },
-    el("p", {}, el("strong", {}, record.words)),
-    why && el("p", { class: "quiet" }, why),
+  if (foreign) return "Written under another account; it waits until that person signs in here.";
+  if (record.state === "kept") return "Kept on this phone. It is not sent until you say so.";
+  if (record.state !== "waiting") return "";
+  if (record.needs.some((key) => keys.has(key))) return "Waits for what it belongs to.";
+  return record.trouble ? "" : "Waits for the network.";
+}
+
+function entry(app, record, keys) {
+  const words = why(record, keys);
+  const failing = record.state === "waiting" && record.trouble;
+  return el("li", { class: failing ? "failing" : record.state },
+    el("p", {}, el("strong", {}, record.words), / MB$/.test(record.words) ? "" : el("span", { class: "quiet" }, ` ${size(record)}`)),
+    words && el("p", { class: "quiet" }, words),
+    failing && el("p", { class: "wrong" }, failed(record)),
     record.state === "refused" && refusal(app, record),
-    record.state === "differs" && difference(app, record));
+    record.state === "differs" && record.trouble.stored && difference(app, record),
+    (record.state === "gone" || (record.state === "differs" && !record.trouble.stored)) && gone(app, record),
+    (failing || record.state === "kept") && row(app, record, { again: true }),
+    record.state === "missing" && el("details", {}, el("summary", {}, "Keep, save or throw away"), row(app, record, { throws: true })));
+}
+
+const NETWORK = {
+  offline: "The connection broke off each time it was sent",
+  portal: "Each time it was sent, somebody else's page answered",
+  server: "Each time it was sent, what stands before the server answered for it",
+};
+
+function failed({ trouble, failures, retry_at }) {
+  const status = trouble.status ? ` (${trouble.status})` : "";
+  const what = trouble.network ? `${NETWORK[trouble.network]}${status}.` : `The server failed at it${status}${failures > 1 ? `, ${failures} times` : ""}.`;
+  return `${what} It is tried again by itself at ${clock(retry_at)}; the others go on.`;
+}
+
+function row(app, record, { again = false, throws = false } = {}) {
+  const act = (label, work, words) => button(label, () => void (async () => {
+    await work();
+    feel();
+    if (words) say(words);
+    await app.render();
+  })());
+  return el("div", { class: "row" },
+    again && act("Try again", () => mend(record.id), "It is sent again."),
+    record.state !== "kept" && act("Keep it here", () => keepHere(record.id), "Kept on this phone; it is not sent until you say so."),
+    button("Save it to a file", () => void save(app, record.id)),
+    throws && button("Throw it away", () => void throwAway(app, record)));
 }
 
 // The server's sentence beside each field it names, with what was sent, to be mended.
 function refusal(app, record) {
-  const { fields, sentence } = record.trouble;
+  const { fields, sentence, status } = record.trouble;
   const said = Object.entries(fields).map(([name, words]) => [name, flat(words)]);
   const inputs = said.filter(([name]) => record.payload && name in record.payload && !Array.isArray(record.payload[name]))
     .map(([name, words]) => el("div", { class: "field" },
@@ -46,24 +144,28 @@ function refusal(app, record) {
       el("input", { id: `mend-${record.id}-${name}`, name, value: String(record.payload[name] ?? "") }),
       el("p", { class: "wrong" }, words)));
   const others = said.filter(([name]) => !(record.payload && name in record.payload) || Array.isArray(record.payload?.[name]));
+  const large = status === 413;
   const made = el("form", { class: "entry", novalidate: true, onsubmit: (event) => {
     event.preventDefault();
     void (async () => {
       await mend(record.id, (held) => {
-        for (const [name, value] of new FormData(made)) held.payload[name] = value === "" ? null : value;
+        for (const [name, value] of new FormData(made)) {
+          held.payload[name] = value === "" ? null : value;
+          if (held.changed) held.changed = [...new Set([...held.changed, name])];
+        }
       });
       feel();
-      say("Mended; it is sent again.");
+      say("It is sent again.");
       await app.render();
     })();
   } },
-    el("p", { class: "wrong" }, `The server refused it. ${sentence}`),
+    el("p", { class: "wrong" }, large
+      ? `Refused as too large (${size(record)}, 413), by the server or a proxy before it. ${sentence || "Saved to a file, it can be read in at the desk."}`
+      : `The server refused it. ${sentence}`),
     others.map(([name, words]) => el("p", { class: "wrong" }, name === "detail" || name === "non_field_errors" ? words : `${name.replaceAll("_", " ")}: ${words}`)),
     inputs,
-    el("div", { class: "row" },
-      el("button", { class: "act first" }, inputs.length ? "Send it mended" : "Send it again"),
-      button("Throw it away", () => void throwAway(app, record))));
-  return made;
+    el("button", { class: "act first" }, inputs.length ? "Send it mended" : "Try again"));
+  return [made, row(app, record, { throws: true })];
 }
 
 function flat(words) {
@@ -88,45 +190,38 @@ async function throwAway(app, record) {
   await app.render();
 }
 
-// The same record, changed here and elsewhere: both stand side by side and a person chooses.
-function difference(app, record) {
-  const { stored, sent, version, sentence } = record.trouble;
-  const names = Object.keys({ ...sent, ...stored }).filter((name) => name !== "id" && JSON.stringify(sent?.[name]) !== JSON.stringify(stored?.[name]));
-  const choose = (mine) => void (async () => {
-    await mend(record.id, (held, stores) => {
-      if (mine) {
-        Object.assign(held, { base: version, fresh: !version });
-        return true;
-      }
-      const { id, kind, session, words, account } = held;
-      if (version) stores.acknowledged.put({ id, kind, session, words, account, version });
-      return false;
-    });
+// What stays on this phone of what the server has confirmed, and what of it was removed at the desk.
+function kept(app, { records, photos, whole, bytes, removed }) {
+  if (!records) return null;
+  const pictures = photos ? `, ${counted(photos, "photo")} among them: ${whole === photos ? "" : `${whole} with the picture (the others had to make room), `}${(bytes / 1e6).toFixed(1)} MB` : "";
+  const again = async () => {
+    const { queued } = await sendAgain(removed.map((one) => one.id));
     feel();
-    say(mine ? "Yours is sent." : "The server's stays.");
+    say(`${counted(queued, "record")} put back.`);
     await app.render();
-  })();
-  return el("div", { class: "differs" },
-    el("p", { class: "wrong" }, sentence),
-    stored
-      ? el("table", {}, el("thead", {}, el("tr", {}, el("th", { scope: "col" }, "Field"), el("th", { scope: "col" }, "Yours"), el("th", { scope: "col" }, "On the server"))),
-          el("tbody", {}, names.map((name) => el("tr", {}, el("th", { scope: "row" }, name.replaceAll("_", " ")), el("td", {}, shown(sent?.[name])), el("td", {}, shown(stored[name]))))))
-      : el("p", {}, "On the server it was removed."),
-    el("div", { class: "row" }, button("Keep mine", () => choose(true), { class: "act first" }), button("Keep the server's", () => choose(false))));
+  };
+  return [
+    el("p", { class: "quiet small", id: "kept" }, `For 30 days this phone keeps what the server has confirmed: ${counted(records, "record")}${pictures}.`),
+    removed.length > 0 && el("details", { id: "removed" },
+      el("summary", {}, `${counted(removed.length, "confirmed record")} ${removed.length === 1 ? "is" : "are"} not on the server: ${whyRemoved(removed)}`),
+      el("ul", {}, removed.map((one) => el("li", {}, one.words))),
+      button(removed.length === 1 ? "Put it back" : "Put them back", () => void again())),
+  ];
 }
 
-function shown(value) {
-  return value === null || value === undefined || value === "" ? "empty" : typeof value === "object" ? JSON.stringify(value) : String(value);
+function whyRemoved(removed) {
+  const reasons = { desk: "deleted at the desk", left: "left out after the log went back in time" };
+  return [...new Set(removed.map((one) => reasons[one.removed]))].join(", or ");
 }
 
-async function save(app) {
+async function save(app, id = null) {
   try {
-    const { count, file } = await unsentFile();
+    const { count, file } = await unsentFile(id);
     const address = URL.createObjectURL(file);
     const day = new Date().toISOString().slice(0, 16).replace(/[:T]/g, "-");
     el("a", { href: address, download: `firnlog-unsent-${day}.json` }).click();
     setTimeout(() => URL.revokeObjectURL(address), 60_000);
-    say(`${count} records in a file, ${clock(Date.now())}. They stay on this phone too; read the file in under More at the desk.`);
+    say(`${counted(count, "record")} in a file, ${clock(Date.now())}. ${count === 1 ? "It stays" : "They stay"} on this phone too; read the file in under More at the desk.`);
   } catch (error) {
     say(app.notSaved(error), { wrong: true });
   }

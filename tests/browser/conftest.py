@@ -90,6 +90,21 @@ def photograph(page):
     return take
 
 
+@pytest.fixture
+def photograph_phone():
+    """Pictures of the field page in light and dark, where FIRNLOG_PICTURES names a folder."""
+
+    def take(phone, name, page=None):
+        folder = os.environ.get("FIRNLOG_PICTURES")
+        page = page or phone.page
+        for scheme in ("light", "dark") if folder else ():
+            Path(folder).mkdir(parents=True, exist_ok=True)
+            page.emulate_media(color_scheme=scheme)
+            page.screenshot(path=f"{folder}/{name}-{scheme}.png", full_page=True)
+
+    return take
+
+
 @pytest.fixture(scope="session")
 def filled_installation(tmp_path_factory):
     """The data folder of an installation with a little in it, to be copied by each test."""

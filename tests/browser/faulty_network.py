@@ -12,7 +12,8 @@ class FaultyNetwork:
 
     "lost reply": the server does its work and the answer never arrives. "down": nothing arrives.
     "portal": somebody else answers with a page. "redirect": somebody else sends the browser away.
-    "bad gateway": a proxy answers for a server that is gone.
+    "bad gateway": a proxy answers for a server that is gone. "too large": a proxy takes nothing of this size.
+    "server error": the server fails at it.
     """
 
     def __init__(self, server_port):
@@ -40,6 +41,10 @@ class FaultyNetwork:
                     return self._answer(302, {"Location": "http://portal.test/terms"}, b"")
                 if fault == "bad gateway":
                     return self._answer(502, {"Content-Type": "text/html"}, b"<h1>502</h1>")
+                if fault == "too large":
+                    return self._answer(413, {"Content-Type": "text/html"}, b"<h1>413 Request Entity Too Large</h1>")
+                if fault == "server error":
+                    return self._answer(500, {"Content-Type": "text/html"}, b"<h1>Server Error (500)</h1>")
                 upstream = http.client.HTTPConnection("127.0.0.1", server_port, timeout=60)
                 try:
                     upstream.request(self.command, self.path, body, dict(self.headers))
@@ -61,7 +66,7 @@ class FaultyNetwork:
                 self.end_headers()
                 self.wfile.write(content)
 
-            do_GET = do_PUT = do_POST = do_DELETE = do_HEAD = _carry
+            do_GET = do_PUT = do_PATCH = do_POST = do_DELETE = do_HEAD = _carry
 
         class Quiet(ThreadingHTTPServer):
             daemon_threads = True

@@ -12,7 +12,7 @@ from playwright.sync_api import expect
 from tests.browser.phone import SCREEN, Phone
 from tests.browser.test_main_job import contrast
 
-WEIGHT_LIMIT_BYTES = 60_000
+WEIGHT_LIMIT_BYTES = 76_000
 
 
 @pytest.fixture

@@ -203,7 +203,7 @@ def test_two_phones_on_one_session(phones, installation):
     expect(differs).to_contain_text("changed elsewhere")
     expect(differs).to_contain_text("6.4")
     expect(differs).to_contain_text("6.1")
-    differs.get_by_role("button", name="Keep mine").click()
+    differs.get_by_role("button", name="Keep all mine").click()
     expect(rider.page.locator("#field")).to_contain_text("Nothing waits", timeout=15000)
     assert installation.rows("test_sessions_session", "charge_used_ah") == [(6.4,)]
 
@@ -262,7 +262,9 @@ def test_a_photo_of_twelve_megabytes(phone, installation, network):
     phone.page.evaluate("() => dispatchEvent(new Event('online'))")
     phone.queue(0)
     assert installation.count("buildlog_photo") == 1
-    assert phone.kept("photos") == []
+    # Confirmed, it waits no more; the phone keeps it for 30 days, should an older backup be put back.
+    assert phone.kept() == []
+    assert [one["bytes"] for one in phone.kept("photos")] == [len(content)]
 
 
 def test_a_no_is_recorded_with_its_reason(phone, installation):

@@ -276,3 +276,79 @@ def test_modes_of_other_machines_are_known_too(sign_in, revision):
     FailureMode.objects.create(name="belt slipped")
     told = sign_in("recorder").get("/api/v1/field/").json()
     assert told["modes"] == [{"id": str(FailureMode.objects.get().pk), "name": "belt slipped", "counts": {}}]
+
+
+STILL_THERE = "/api/v1/field/still-there/"
+
+
+def ask_what_is_there(client, **keys):
+    answer = client.post(STILL_THERE, json.dumps(keys), content_type="application/json")
+    assert answer.status_code == 200
+    return answer.json()
+
+
+def test_a_phone_learns_which_of_its_records_are_gone_and_which_were_removed(sign_in, session, timed_pass, reading):
+    client = sign_in("builder")
+    never = "00000000-0000-4000-8000-000000000001"
+    keys = {"sessions": [str(session.pk)], "passes": [str(timed_pass.pk)], "readings": [str(reading.pk), never]}
+    told = ask_what_is_there(client, **keys)
+    for kind, record in (("sessions", session), ("passes", timed_pass), ("readings", reading)):
+        assert told["versions"][str(record.pk)] == client.get(f"/api/v1/{kind}/{record.pk}/").json()["version"]
+    assert (told["missing"], told["removed"]) == ([never], [])
+    # With a session go its passes and readings: each of them was removed on purpose.
+    assert client.post(f"/sessions/{session.pk}/remove/").status_code == 302
+    told = ask_what_is_there(client, **keys)
+    assert told["versions"] == {}
+    assert set(told["missing"]) - set(told["removed"]) == {never}
+    # What went without a removal, as when an older backup is put back, is only missing.
+    gate = timed_pass.gate
+    type(gate).objects.filter(pk=gate.pk).delete()
+    assert ask_what_is_there(client, gates=[str(gate.pk)]) == {
+        "versions": {}, "missing": [str(gate.pk)], "removed": [],
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("body", "words"),
+    [
+        ([], "Send keys by kind"),
+        ({"passes": "all"}, "Send keys by kind"),
+        ({"accounts": []}, "no kind of record 'accounts'"),
+        ({"passes": ["1"]}, "not a UUID"),
+        ({"passes": ["00000000-0000-4000-8000-000000000001"] * 501}, "At most 500"),
+    ],
+)
+def test_a_question_that_cannot_be_answered_is_refused_in_a_sentence(sign_in, body, words):
+    answer = sign_in("reader").post(STILL_THERE, json.dumps(body), content_type="application/json")
+    assert answer.status_code == 400
+    assert words in answer.json()["detail"]
+
+
+def test_the_greeting_tells_the_version_of_the_record_a_phone_names(sign_in, session):
+    client = sign_in("recorder")
+    version = client.get(f"/api/v1/sessions/{session.pk}/").json()["version"]
+    for path in ("/api/v1/field/greeting/", "/api/v1/field/"):
+        assert "newest" not in client.get(path).json()
+        assert client.get(f"{path}?newest=sessions/{session.pk}").json()["newest"] == version
+        assert client.get(f"{path}?newest=passes/{session.pk}").json()["newest"] is None
+    assert client.get("/api/v1/field/greeting/?newest=passes/x").status_code == 400
+
+
+def test_a_change_in_a_phones_file_brings_only_the_changed_fields(sign_in, session):
+    client = sign_in("recorder")
+    path = f"/api/v1/sessions/{session.pk}/"
+    whole = client.get(path).json()
+    version = whole.pop("version")
+    changed = {**whole, "rest_voltage_end_v": 51.5, "notes": "as the phone still had them"}
+    record = {"id": str(session.pk), "kind": "sessions", "action": "put", "base": version, "fresh": False}
+    record |= {"words": "Session", "payload": changed, "changed": ["rest_voltage_end_v"]}
+    Session.objects.filter(pk=session.pk).update(notes="")
+    record["base"] = client.get(path).json()["version"]
+    read_in(client, unsent([record]))
+    session.refresh_from_db()
+    assert (session.rest_voltage_end_v, session.notes) == (51.5, "")
+    # A change of a record that is gone is no new record by itself.
+    Session.objects.filter(pk=session.pk).delete()
+    answer = read_in(client, unsent([record]))
+    assert "removed elsewhere" in answer.content.decode()
+    assert not Session.objects.filter(pk=session.pk).exists()

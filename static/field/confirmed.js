@@ -1,0 +1,182 @@
+// Records that the server has confirmed. They stay on this phone for 30 days, because an older backup may be put
+// back on the server and this phone may then be the only one that has them.
+
+import { ask } from "./link.js";
+import { all, change, got, meta } from "./store.js";
+
+const KEPT_MS = 30 * 24 * 3600_000;
+// Confirmed pictures may take this much of the phone, and no more than this share of what the browser allows.
+const MOST_PICTURE_BYTES = 300_000_000;
+const MOST_PICTURE_SHARE = 0.2;
+const ASKED_AT_ONCE = 400;
+const VERSIONS_KEPT = 20;
+// Made once and never changed: of these the server only says whether it has them.
+const WITHOUT_VERSION = ["photos", "track-parts"];
+
+// What is kept of a record that the server has just confirmed, beside what was kept of it before.
+export function confirmation(record, body, payload, known) {
+  const { id: _, version = "", ...stored } = body;
+  const { id, kind, session, words, account, needs, seq, bytes } = record;
+  const versions = [...new Set([...(known?.versions ?? []), record.base, version].filter(Boolean))].slice(-VERSIONS_KEPT);
+  // A pass that is sent again keeps its number.
+  const whole = kind === "passes" && stored.number ? { ...payload, number: stored.number } : payload;
+  return { id, kind, session, words, account, needs, seq, bytes, version, versions, stored, payload: whole, at: Date.now() };
+}
+
+// The record confirmed last. Where the server does not have it, or in another version, all are asked for.
+export async function newest() {
+  return (await meta("newest")) ?? null;
+}
+
+// Which of the confirmed records the server has no more. Null where it could not be asked.
+export async function lookForLost(account) {
+  const kept = (await all("acknowledged")).filter((one) => one.payload && one.account === account);
+  const versions = {};
+  const missing = new Set();
+  const removed = new Set();
+  for (let from = 0; from < kept.length; from += ASKED_AT_ONCE) {
+    const keys = {};
+    for (const { id, kind } of kept.slice(from, from + ASKED_AT_ONCE)) (keys[kind] ??= []).push(id);
+    const answer = await ask("field/still-there/", {
+      method: "POST", body: JSON.stringify(keys), headers: { "Content-Type": "application/json" },
+    });
+    if (answer.kind !== "json" || answer.status !== 200) return null;
+    Object.assign(versions, answer.body.versions);
+    answer.body.missing.forEach((id) => missing.add(id));
+    answer.body.removed.forEach((id) => removed.add(id));
+  }
+  const earlier = {};
+  for (const one of kept.filter((entry) => !entry.removed)) {
+    const there = versions[one.id];
+    if (there && there !== one.version && one.versions.includes(there)) earlier[one.id] = there;
+  }
+  const known = new Set(kept.filter((one) => one.removed).map((one) => one.id));
+  const lost = { missing: [...missing].filter((id) => !removed.has(id) && !known.has(id)), earlier };
+  await change(["acknowledged", "meta"], async (stores) => {
+    for (const id of [...removed, ...[...known].filter((one) => one in versions)]) {
+      const one = await got(stores.acknowledged.get(id));
+      // What somebody else has put back is there again.
+      if (one) stores.acknowledged.put({ ...one, removed: removed.has(id) ? one.removed ?? "desk" : "" });
+    }
+    const last = (await got(stores.meta.get("newest")))?.value;
+    if (last) stores.meta.put({ key: "newest", value: { ...last, seen: versions[last.id] ?? null } });
+    stores.meta.put({ key: "lost", value: lost.missing.length || Object.keys(earlier).length ? lost : null });
+  });
+  return lost;
+}
+
+// What the log has lost, in words; "" while it has lost nothing that is known of.
+export function lostWords(lost) {
+  if (!lost) return "";
+  const missing = lost.missing.length;
+  const earlier = Object.keys(lost.earlier).length;
+  const records = (number) => `${number} ${number === 1 ? "record" : "records"}`;
+  const before = `${records(earlier)} ${earlier === 1 ? "is" : "are"} there as ${earlier === 1 ? "it was" : "they were"} before the last change`;
+  if (!missing) return `${before}: the log went back in time, or somebody changed ${earlier === 1 ? "it" : "them"} back.`;
+  return `The log went back in time: ${records(missing)} that it had confirmed ${missing === 1 ? "is" : "are"} not there now${earlier ? `, and ${before}` : ""}.`;
+}
+
+// Put what is lost back into the queue, as ordinary records. Says how many pictures are not here any more.
+export async function queueAgain(ids, earlier = {}) {
+  return change(["records", "photos", "acknowledged", "meta"], async (stores) => {
+    let without = 0;
+    let queued = 0;
+    for (const id of [...ids, ...Object.keys(earlier)]) {
+      const one = await got(stores.acknowledged.get(id));
+      if (!one?.payload) continue;
+      if (one.kind === "photos" && !(await got(stores.photos.getKey(id)))) {
+        without += 1;
+        continue;
+      }
+      const waiting = await got(stores.records.get(id));
+      if (waiting?.action === "remove") continue;
+      const { kind, session, words, account, needs = [], seq, bytes } = one;
+      const payload = { ...one.payload, ...(waiting?.payload ?? {}) };
+      const base = earlier[id] ?? "";
+      stores.records.put({
+        id, kind, session, words, account, needs, seq, bytes, payload, base, fresh: !base, stamps: waiting?.stamps ?? {},
+        action: "put", began: null, changed: null, state: "waiting", trouble: null, tries: 0, failures: 0, retry_at: 0,
+        change: (waiting?.change ?? 0) + 1,
+      });
+      if (!base) stores.acknowledged.delete(id);
+      queued += 1;
+    }
+    await forgetLost(stores, [...ids, ...Object.keys(earlier)]);
+    return { queued, without };
+  });
+}
+
+// Left as the server has it. The phone keeps its copy until the 30 days are over, and offers it under Waiting.
+export async function leaveLost(lost) {
+  await change(["acknowledged", "meta"], async (stores) => {
+    for (const id of lost.missing) {
+      const one = await got(stores.acknowledged.get(id));
+      if (one) stores.acknowledged.put({ ...one, removed: "left" });
+    }
+    for (const [id, version] of Object.entries(lost.earlier)) {
+      const one = await got(stores.acknowledged.get(id));
+      if (one) stores.acknowledged.put({ ...one, version, versions: [version] });
+    }
+    stores.meta.put({ key: "lost", value: null });
+  });
+}
+
+async function forgetLost(stores, ids) {
+  const lost = (await got(stores.meta.get("lost")))?.value;
+  if (!lost) return;
+  const missing = lost.missing.filter((id) => !ids.includes(id));
+  const earlier = Object.fromEntries(Object.entries(lost.earlier).filter(([id]) => !ids.includes(id)));
+  stores.meta.put({ key: "lost", value: missing.length || Object.keys(earlier).length ? { missing, earlier } : null });
+}
+
+// After 30 days only the key and the version stay, and pictures go earlier where they take too much room.
+export async function trim() {
+  const now = Date.now();
+  const over = (await all("acknowledged")).filter((one) => one.payload && !(one.at > now - KEPT_MS));
+  if (over.length) {
+    await change(["acknowledged", "photos"], async (stores) => {
+      for (const { payload: _, stored: __, ...one } of over) {
+        stores.acknowledged.put({ ...one, bytes: 0 });
+        stores.photos.delete(one.id);
+      }
+    });
+  }
+  let quota = Infinity;
+  try {
+    quota = (await navigator.storage?.estimate?.())?.quota ?? Infinity;
+  } catch { /* A browser that does not say is taken to have room. */ }
+  await freeRoom(Math.min(MOST_PICTURE_BYTES, MOST_PICTURE_SHARE * quota));
+}
+
+// Let the pictures of confirmed photos go, the oldest first, until the rest fits. Says whether any went.
+export async function freeRoom(most_bytes = 0) {
+  const pictures = (await all("acknowledged")).filter((one) => one.kind === "photos" && one.bytes);
+  pictures.sort((one, other) => other.at - one.at);
+  let sum = 0;
+  const going = pictures.filter((one) => (sum += one.bytes) > most_bytes);
+  if (!going.length) return false;
+  await change(["acknowledged", "photos", "records"], async (stores) => {
+    for (const one of going) {
+      // One that waits again is not confirmed.
+      if (await got(stores.records.getKey(one.id))) continue;
+      stores.photos.delete(one.id);
+      stores.acknowledged.put({ ...one, bytes: 0 });
+    }
+  });
+  return true;
+}
+
+// What this phone keeps of confirmed records, for the page that says so.
+export async function keptHere() {
+  const kept = (await all("acknowledged")).filter((one) => one.payload);
+  const photos = kept.filter((one) => one.kind === "photos");
+  const whole = photos.filter((one) => one.bytes);
+  return {
+    records: kept.length, photos: photos.length, whole: whole.length, bytes: whole.reduce((sum, one) => sum + one.bytes, 0),
+    removed: kept.filter((one) => one.removed),
+  };
+}
+
+export function noteNewest(stores, { id, kind, version }) {
+  stores.meta.put({ key: "newest", value: { id, kind, seen: WITHOUT_VERSION.includes(kind) ? "" : version } });
+}
