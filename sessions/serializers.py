@@ -142,6 +142,7 @@ class PassSerializer(RecordSerializer):
             "u_duration_s",
             "valid",
             "invalid_reason",
+            "sequence",
         ]
 
 
@@ -160,6 +161,7 @@ class ReadingSerializer(RecordSerializer):
             "controller_temperature_c",
             "distance_m",
             "note",
+            "sequence",
         ]
 
 
