@@ -31,6 +31,7 @@ from sessions.evidence.session_results import LIGHT_GATE_U_S, SATELLITE_U_S
 from sessions.logs.log_facts import log_facts
 from sessions.logs.models import Log
 from sessions.outings.models import Assumptions, Gate, Pass, Reading, Session
+from sessions.outings.models.outings import ORDER_OF_TAPS
 
 _NUMBERS = (
     "rider_mass_kg",
@@ -152,16 +153,17 @@ class Season:
             found = found.filter(direction=direction)
         found = found.annotate(session_text=as_text("session_id"), gate_text=as_text("gate_id"))
         names = ("session_text", "number", "gate_text", "direction", "method")
-        names += ("duration_s", "frames_per_s", "u_duration_s")
+        names += ("duration_s", "frames_per_s", "u_duration_s", "sequence")
         rows = list(found.values_list(*names))
         self._read_gates({row[2] for row in rows})
         short = {text for text, gate in self.gates.items() if gate.length_m <= 0}
         if short:
             # A gate that lost its marks in the back room has no length, and its passes no speed.
             rows = [row for row in rows if row[2] not in short]
-        rows.sort(key=lambda row: (self._row[row[0]], row[1]))
-        owners, numbers, gates, ways, methods, durations, rates, given = (
-            zip(*rows, strict=True) if rows else repeat((), 8)
+        # As `Pass.Meta.ordering` has them.
+        rows.sort(key=lambda row: (self._row[row[0]], row[8] is None, row[8] or 0, row[1]))
+        owners, numbers, gates, ways, methods, durations, rates, given, _ = (
+            zip(*rows, strict=True) if rows else repeat((), 9)
         )
         method = np.array(methods, dtype="U10")
         timing = self._timing(method, np.array(rates, dtype=np.float64), np.array(given, dtype=np.float64))
@@ -207,7 +209,7 @@ class Season:
     def _read_readings(self) -> None:
         found = Reading.objects.filter(session__revision__vehicle=self.vehicle)
         found = found.annotate(session_text=as_text("session_id"))
-        rows = list(found.values_list("session_text", "time_into_session_s", *READING_COLUMNS))
+        rows = list(found.values_list("session_text", ORDER_OF_TAPS, *READING_COLUMNS))
         rows.sort(key=lambda row: (self._row[row[0]], row[1]))
         columns = list(zip(*rows, strict=True)) if rows else [()] * (2 + len(READING_COLUMNS))
         self._reading_session = np.array([self._row[key] for key in columns[0]], dtype=np.intp)

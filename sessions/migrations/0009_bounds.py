@@ -256,7 +256,7 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('buildlog', '0013_bounds'),
-        ('test_sessions', '0007_made_by'),
+        ('test_sessions', '0008_sequence'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 

@@ -117,13 +117,14 @@ class PassSerializer(RecordSerializer):
             "valid",
             "invalid_reason",
             *quantity_names(Pass),
+            "sequence",
         ]
 
 
 class ReadingSerializer(RecordSerializer):
     class Meta:
         model = Reading
-        fields = ["id", "session", *quantity_names(Reading), "note"]
+        fields = ["id", "session", *quantity_names(Reading), "note", "sequence"]
 
 
 class GoNoGoCheckSerializer(RecordSerializer):

@@ -3,8 +3,9 @@
 import { button, clock, counted, el, link } from "./elements.js";
 import { alarmsOfOuting, shown } from "./limits.js";
 import { lengthOfTime, written } from "./numbers.js";
-import { cardsOf, energyState, reference, revisionOf, runtime_s } from "./outing.js";
+import { cardsOf, energyState, reference, revisionOf } from "./outing.js";
 import { counts, link as line } from "./queue.js";
+import { atLeast_s, clockWords, runtime_s } from "./session_clock.js";
 import { toggleTrack, trackWords } from "./track.js";
 
 export const TROUBLES = {
@@ -23,14 +24,18 @@ export function strip(outing, { whole = false } = {}) {
   const { read, left, at_most, turn, way, since_s, words } = energyState(outing);
   // On the board the words below say so. The label is as long as the other, for nothing below it may move.
   const turning = way.silent_s && turn && !whole ? "Turn back, counted" : "Turn back after";
+  const slept = atLeast_s(outing);
+  const began = outing.ended_ms ? "ended" : `since ${clock(outing.started_ms)}`;
   const gauges = [
-    ["Runtime", el("span", { id: "runtime" }, lengthOfTime(runtime_s(outing))), outing.ended_ms ? "ended" : `since ${clock(outing.started_ms)}`],
+    ["Runtime", el("span", { id: "runtime" }, lengthOfTime(runtime_s(outing))),
+      slept === null ? began : `${began}, or ${lengthOfTime(slept)}: the phone slept, or its time was set`],
     ["Charge used", read ? written(read.charge_used_ah, "charge", units) : "–", read ? `read off ${lengthOfTime(since_s)} ago` : "needs a reading"],
     [at_most ? "Energy left at most" : "Energy left", left ? written(left.value, "energy", units, left.u) : "–", words.left],
     [turning, turn && !outing.ended_ms ? written(turn.value, "trip", units, turn.u, 4, 1) : "–", words.turn],
   ];
   return el("section", { class: whole ? "strip" : "strip small", "aria-label": "State" },
     gauges.map(([label, value, how]) => el("dl", { class: "gauge" }, el("dt", {}, label), el("dd", {}, value), whole && el("dd", { class: "how" }, how))),
+    whole && clockWords(outing) && el("p", { class: "way", id: "clocks" }, clockWords(outing)),
     whole && words.way && el("p", { class: "way", id: "way" }, words.way),
     whole && turn && el("p", { class: "caution small" }, "Cold, wind and soft snow shorten it. Turn back before it says so."));
 }
@@ -73,7 +78,7 @@ export async function boardScreen(app, outing) {
     el("p", { class: "logged" }, [
       counted(outing.passes.length, "pass", "passes"), counted(outing.readings.length, "reading"),
       counted(outing.failures.length, "failure"), counted(outing.photos.length, "photo"),
-    ].join(" · ") + (last ? ` · last ${last.duration_s.toFixed(2)} s ${last.direction}` : "")),
+    ].join(" · ") + (last ? ` · last ${last.timeless ? "not timed," : `${last.duration_s.toFixed(2)} s`} ${last.direction}` : "")),
     trackWords(outing),
     el("nav", { class: "board", "aria-label": "Log" },
       link("Time a pass", "pass", { class: "act first" }),

@@ -6,8 +6,9 @@ import { button, clock, counted, el, feel, link, say } from "./elements.js";
 import { warnIn } from "./limits.js";
 import { equal, formChanges } from "./merge.js";
 import { bare, lengthOfTime, readQuantity } from "./numbers.js";
-import { leave, reference, revisionOf, runtime_s, write } from "./outing.js";
+import { leave, reference, revisionOf, write } from "./outing.js";
 import { counts } from "./queue.js";
+import { atLeast_s, clockWords, runtime_s } from "./session_clock.js";
 import { read } from "./store.js";
 import { stopTrack } from "./track.js";
 
@@ -54,11 +55,19 @@ function chosenOf(made, overlap, typed, now) {
   return null;
 }
 
+function runtimeHint(outing, slept) {
+  const hint = "Time since the start; take off what was not riding.";
+  if (slept === null) return `${clockWords(outing)} ${hint}`.trim();
+  return `The phone's clocks disagree: ${lengthOfTime(slept)} by one, ${lengthOfTime(runtime_s(outing))} by the other. ` +
+    "It slept, or its time was set. Write how long it was ridden, if you know it.";
+}
+
 export async function endScreen(app, outing) {
+  const slept = atLeast_s(outing);
   const likely = {
     charge_used_ah: lastRead(outing, "charge_used_ah"), distance_m: lastRead(outing, "distance_m"),
     // To a tenth of a minute: nobody knows it better.
-    runtime_s: Math.max(6, Math.round(runtime_s(outing) / 6) * 6),
+    runtime_s: slept === null ? Math.max(6, Math.round(runtime_s(outing) / 6) * 6) : null,
   };
   const fields = askedOn("sessions", "end").map((name) => quantityField("sessions", name));
   const key = `end/${outing.id}`;
@@ -89,7 +98,7 @@ export async function endScreen(app, outing) {
   },
     fields.map((field) => quantity(field, {
       value: outing.session[field.name] ?? likely[field.name] ?? null,
-      last: WHY[field.name] ?? (field.name === "runtime_s" ? "Time since the start; take off what was not riding." : ""),
+      last: WHY[field.name] ?? (field.name === "runtime_s" ? runtimeHint(outing, slept) : ""),
     })),
     choices("distance_method", "How the distance is known", METHODS, { chosen: outing.session.distance_method ?? "" }),
     text("notes", "Notes", { value: outing.session.notes ?? "", rows: 3, most: 5000 }),
@@ -111,7 +120,7 @@ export async function summaryScreen(app, outing) {
   const valid = outing.passes.filter((one) => one.valid).length;
   return [
     el("h1", {}, "Session ended"),
-    el("p", {}, `${outing.revision_name}, ${outing.venue_name}, ${clock(outing.started_ms)} to ${clock(outing.ended_ms)}, ${lengthOfTime(outing.session.runtime_s ?? runtime_s(outing))}.`),
+    el("p", {}, `${outing.revision_name}, ${outing.venue_name}, ${clock(outing.started_ms)} to ${clock(outing.ended_ms)}, ${outing.session.runtime_s || atLeast_s(outing) === null ? lengthOfTime(outing.session.runtime_s ?? runtime_s(outing)) : "for how long is not known"}.`),
     el("ul", { class: "logged" },
       el("li", {}, `${counted(valid, "pass that counts", "passes that count")}${valid < outing.passes.length ? `, ${outing.passes.length - valid} struck out` : ""}`),
       el("li", {}, counted(outing.readings.length, "reading or note", "readings and notes")),

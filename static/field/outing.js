@@ -6,6 +6,7 @@ import { newKey } from "./elements.js";
 import { assemble, inWords, riddenInAll } from "./energy.js";
 import { frameClock, frameDurationU, gateSpeed, stopwatchDuration } from "./numbers.js";
 import { keep, takeBack } from "./queue.js";
+import { heldTogether, longest_s, NEVER_SET, nextPlace, noteTap, runtime_s, timesOf, wasSet } from "./session_clock.js";
 import { keepMeta, meta, read } from "./store.js";
 import { beginWay, highestSpeed, settledWay, wayNow, withFix } from "./way.js";
 
@@ -36,15 +37,26 @@ export function gatesOf(outing) {
   return [...known, ...(outing.gates ?? [])];
 }
 
-export function runtime_s(outing, now_ms = Date.now()) {
-  return Math.max(0, ((outing.ended_ms ?? now_ms) - outing.started_ms) / 1000);
+// Both clocks at a tap, and each second.
+export async function tie(outing) {
+  const clock = heldTogether(outing);
+  if (!clock) return;
+  outing.clock = clock;
+  await setWay(outing, { clock });
+}
+
+// A moment of a running session. After the phone's time was set it is told from the start, which has its own stamp.
+async function stampNow(outing) {
+  const began = outing.began_stamp ?? outing.stamps.started_at;
+  if (!began || !wasSet(outing)) return stamp();
+  return { ...began, wall_ms: outing.started_ms + 1000 * runtime_s(outing) };
 }
 
 function blank(id, session, started_ms) {
   return {
     id, session, started_ms, ended_ms: null, stamps: {}, passes: [], readings: [], failures: [], photos: [],
     gates: [], ticks: {}, gate: null, direction: "out", track: null,
-    way: beginWay(), lowest: null,
+    way: beginWay(), lowest: null, clock: NEVER_SET,
   };
 }
 
@@ -70,7 +82,7 @@ export async function start(choice, check) {
   });
   await keep(records, {
     outing: [id, (held) => Object.assign(held, blank(id, session, began.wall_ms), {
-      stamps: { started_at: began }, venue_name: choice.venue_name, revision_name: choice.revision_name,
+      stamps: { started_at: began }, began_stamp: began, venue_name: choice.venue_name, revision_name: choice.revision_name,
     })],
     draft: "start",
   });
@@ -90,11 +102,12 @@ export async function join(going, names) {
     await keepMeta("outing", id);
     return id;
   }
-  const offset_ms = (await meta("contact"))?.offset_ms ?? 0;
-  const started_ms = Date.parse(started_at) - offset_ms;
+  const now = await stamp();
+  const started_ms = Date.parse(started_at) - (now.offset_ms ?? 0);
   await keep([], {
     outing: [id, (held) => Object.assign(held, blank(id, session, started_ms), {
-      joined: true, version: going.version, began: { started_at, ...session }, started_at, ...names,
+      joined: true, version: going.version, began: { started_at, ...session }, started_at,
+      began_stamp: { ...now, wall_ms: started_ms }, ...names,
       direction: going.passes % 2 ? "back" : "out",
     })],
   });
@@ -123,36 +136,41 @@ export function passSpeed(outing, pass) {
   return { ...speed, distance_m, u_duration_s };
 }
 
-async function addPass(outing, made, began_ms) {
+// A pass whose clocks disagree has no time that anybody knows, so it does not count. `began_s` is into the session.
+async function addPass(outing, made, began_s, reason = "") {
   const id = newKey();
   const payload = {
-    session: outing.id, ...made,
-    time_into_session_s: began_ms === null ? null : Math.max(0, (began_ms - outing.started_ms) / 1000),
-    valid: true, invalid_reason: "",
+    session: outing.id, ...made, time_into_session_s: began_s,
+    valid: !reason, invalid_reason: reason, sequence: nextPlace(outing),
   };
   const words = `Pass ${outing.passes.length + 1}, ${made.duration_s.toFixed(2)} s`;
   await keep([{ id, kind: "passes", session: outing.id, needs: [outing.id, made.gate], payload, words }], {
     outing: [outing.id, (held) => {
-      held.passes.push({ id, words, ...payload });
+      held.passes.push({ id, words, ...payload, ...(reason ? { timeless: true } : {}) });
       held.direction = otherWay(made.direction);
       held.gate = made.gate;
       if (made.method === "video") held.frames_per_s = made.frames_per_s;
+      noteTap(held, payload);
     }],
-    draft: `pass/${outing.id}`,
+    draft: made.method === "video" ? `video/${outing.id}` : `pass/${outing.id}`,
   });
   return id;
 }
 
-// Taps at the marks, in milliseconds of one clock.
-export function passFromTaps(outing, gate, taps_ms) {
-  const times = taps_ms.map((tap) => (tap - taps_ms[0]) / 1000);
+// Marks as both clocks saw them (session_clock.js).
+export async function passFromTaps(outing, { gate, direction }, marks) {
+  await tie(outing);
+  const { times_s, reason } = timesOf(marks);
+  if (!times_s) throw new Error(`this pass has no time, ${reason} Start over`);
+  const duration_s = times_s[times_s.length - 1];
   return addPass(outing, {
-    gate, direction: outing.direction, method: "stopwatch", duration_s: times[times.length - 1],
-    split_times_s: times.slice(1, -1), frames_per_s: null,
-  }, taps_ms[0]);
+    gate, direction, method: "stopwatch", duration_s,
+    split_times_s: times_s.slice(0, -1), frames_per_s: null,
+  }, Math.max(0, runtime_s(outing) - duration_s), reason);
 }
 
-export function passFromVideo(outing, gate, { whole_s, frames, frames_per_s }) {
+export async function passFromVideo(outing, gate, { whole_s, frames, frames_per_s }) {
+  await tie(outing);
   return addPass(outing, {
     gate, direction: outing.direction, method: "video", duration_s: frameClock({ whole_s, frames, frames_per_s }),
     split_times_s: [], frames_per_s,
@@ -161,7 +179,7 @@ export function passFromVideo(outing, gate, { whole_s, frames, frames_per_s }) {
 
 export async function strike(outing, id, counts) {
   const pass = outing.passes.find((one) => one.id === id);
-  const { words, id: _, ...payload } = pass;
+  const { words, id: _, timeless, ...payload } = pass;
   Object.assign(payload, { valid: counts, invalid_reason: counts ? "" : "Struck out at the gate." });
   await keep([{ id, kind: "passes", session: outing.id, needs: [outing.id, pass.gate], payload, words, changed: ["valid", "invalid_reason"] }], {
     outing: [outing.id, (held) => Object.assign(held.passes.find((one) => one.id === id), payload)],
@@ -191,12 +209,14 @@ export async function addGate(outing, { name, positions_m, u_distance_m }) {
 
 export async function addReading(outing, values, words) {
   const id = newKey();
-  const payload = { session: outing.id, time_into_session_s: runtime_s(outing), note: "", ...values };
+  await tie(outing);
+  const payload = { session: outing.id, time_into_session_s: runtime_s(outing), note: "", ...values, sequence: nextPlace(outing) };
   await keep([{ id, kind: "readings", session: outing.id, needs: [outing.id], payload, words }], {
     outing: [outing.id, (held) => {
       // How far the way had come by then: what comes after it is ridden since.
-      if (tellsSomething(payload)) held.way = settledWay(held.way ?? beginWay(), runtime_s(held), fastest(held).mps);
-      const { seen_m, unseen_m, whole } = wayNow(held.way ?? beginWay(), runtime_s(held), 0);
+      if (tellsSomething(payload)) held.way = settledWay(held.way ?? beginWay(), longest_s(held), fastest(held).mps);
+      const { seen_m, unseen_m, whole } = wayNow(held.way ?? beginWay(), longest_s(held), 0);
+      noteTap(held, payload);
       held.readings.push({ id, words, ...payload, seen_m, unseen_m, whole });
       // The next reading asks first for what this one held.
       const kinds = Object.keys(values).filter((name) => name !== "note");
@@ -209,12 +229,13 @@ export async function addReading(outing, values, words) {
 
 export async function addFailure(outing, { mode, mode_name, severity, effect, conditions }) {
   const id = newKey();
+  await tie(outing);
   const payload = {
     revision: outing.session.revision, session: outing.id, time_into_session_s: runtime_s(outing),
     ...(mode ? { mode } : { mode_name }), severity, effect, conditions,
   };
   const words = `Failure: ${mode_name}`;
-  const happened = await stamp();
+  const happened = await stampNow(outing);
   await keep([{ id, kind: "failures", session: outing.id, needs: [outing.id], payload, stamps: { happened_at: happened }, words }], {
     outing: [outing.id, (held) => held.failures.push({ id, words, ...payload, mode_name, stamps: { happened_at: happened } })],
     draft: `failure/${outing.id}`,
@@ -270,7 +291,8 @@ export async function addTrackPart(outing, fixes, stopped_by_phone) {
 export async function write(outing, values, { ends = false, reopens = false } = {}) {
   const payload = { ...outing.session, ...values };
   const stamps = { ...outing.stamps };
-  if (ends) stamps.ended_at = await stamp();
+  await tie(outing);
+  if (ends) stamps.ended_at = await stampNow(outing);
   if (reopens) {
     delete stamps.ended_at;
     payload.ended_at = null;
@@ -285,7 +307,7 @@ export async function write(outing, values, { ends = false, reopens = false } = 
     outing: [outing.id, (held) => {
       Object.assign(held.session, values);
       held.stamps = stamps;
-      if (ends) held.ended_ms = stamps.ended_at.wall_ms;
+      if (ends) held.ended_ms = Date.now();
       if (reopens) held.ended_ms = null;
     }],
     draft: `end/${outing.id}`,
@@ -301,7 +323,7 @@ export async function undo(outing, list, id) {
 }
 
 // This session as energy.js takes it, worked out for now, and in words.
-export function energyState(outing, now_s = runtime_s(outing)) {
+export function energyState(outing, now_s = longest_s(outing)) {
   const revision = revisionOf(outing);
   const earlier = revision?.consumption ?? null;
   const speed = fastest(outing);
@@ -313,7 +335,7 @@ export function energyState(outing, now_s = runtime_s(outing)) {
     rest_voltage_start_v: outing.session.rest_voltage_start_v, readings: outing.readings.filter(tellsSomething), way,
     lowest: outing.lowest,
   });
-  const since_s = Math.max(0, now_s - (state.read?.time_into_session_s ?? 0));
+  const since_s = Math.max(0, runtime_s(outing) - (state.read?.time_into_session_s ?? 0));
   const known = {
     way, since_s, speed, track_on: Boolean(outing.track?.on), ended: outing.ended_ms !== null,
     earlier_sessions: earlier?.sessions, reserve_fraction: revision?.assumptions.reserve_fraction,
@@ -336,7 +358,7 @@ function fastest(outing) {
 // A good position. What turn-back said until now, and what it says after, are the highest that it may say until the
 // next reading: it never grows on the way out.
 export function arrive(held, coords) {
-  const now_s = runtime_s(held);
+  const now_s = longest_s(held);
   const before = energyState(held, now_s);
   const all = riddenInAll(held.readings.filter(tellsSomething), before.way);
   held.way = withFix(held.way ?? beginWay(), coords, now_s, fastest(held).mps, all.seen_m + all.unseen_m);

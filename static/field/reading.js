@@ -4,7 +4,8 @@ import { askedOn, form, quantitiesOf, quantity, quantityField } from "./entry.js
 import { el, feel, link, say } from "./elements.js";
 import { warnIn } from "./limits.js";
 import { lengthOfTime, readQuantity, written } from "./numbers.js";
-import { addReading, reference, revisionOf, runtime_s, undo } from "./outing.js";
+import { addReading, reference, revisionOf, undo } from "./outing.js";
+import { runtime_s } from "./session_clock.js";
 
 const AT_FIRST = ["voltage_v", "current_a", "charge_used_ah", "distance_m"];
 
@@ -18,7 +19,7 @@ export async function readingScreen(app, outing) {
     const field = quantityField("readings", name);
     const held = [...outing.readings].reverse().find((one) => typeof one[name] === "number");
     if (!held) return "";
-    const age = lengthOfTime(runtime_s(outing) - held.time_into_session_s);
+    const age = lengthOfTime(Math.max(0, runtime_s(outing) - held.time_into_session_s));
     return `Last ${written(held[name], field.kind, units)}, ${age} ago`;
   };
   const entry = (name) => quantity(quantityField("readings", name), { last: lastOf(name) });

@@ -1,5 +1,6 @@
 // Opens the field page: what this phone keeps, which screen is asked for, and when to send.
 
+import { letSleep } from "./awake.js";
 import { boardScreen, queueLine, redrawState, strip } from "./board.js";
 import { cardScreen } from "./card.js";
 import { offsetIsWorthSaying } from "./clock.js";
@@ -10,7 +11,7 @@ import { failedScreen, failureScreen } from "./failing.js";
 import { ask, signInAddress } from "./link.js";
 import { noteScreen, photoScreen } from "./noting.js";
 import { lengthOfTime, readQuantity } from "./numbers.js";
-import { current, loadReference, reference } from "./outing.js";
+import { current, loadReference, reference, tie } from "./outing.js";
 import { lostNotice } from "./lost.js";
 import { rememberPlaces } from "./places.js";
 import { link as line, onChange } from "./queue.js";
@@ -106,6 +107,8 @@ function putBack(held) {
 
 async function draw() {
   app.outing = await current();
+  if (app.outing) await tie(app.outing);
+  if (!app.outing || app.outing.ended_ms) await letSleep("pass");
   const [name, argument] = location.hash.slice(1).split("/");
   let screen = WITHOUT_OUTING[name];
   if (WITH_OUTING[name] && app.outing && reference.told) screen = WITH_OUTING[name];
@@ -164,7 +167,7 @@ function notices() {
 
 async function refreshReference(anyway) {
   const asked = await meta("reference_at");
-  if (!anyway && asked && Date.now() - asked < REFERENCE_AGE_MS && reference.told) return;
+  if (!anyway && asked && Math.abs(Date.now() - asked) < REFERENCE_AGE_MS && reference.told) return;
   const answer = await ask("field/");
   if (answer.kind !== "json" || answer.status !== 200 || !answer.body.revisions) return;
   await keepMeta("reference", answer.body);
@@ -235,7 +238,11 @@ async function begin() {
   });
   await app.render();
   root.dataset.ready = "yes";
-  setInterval(() => { if (app.outing && reference.told) redrawState(app.outing); }, 1000);
+  setInterval(() => void (async () => {
+    if (!app.outing || !reference.told) return;
+    await tie(app.outing);
+    redrawState(app.outing);
+  })(), 1000);
   addEventListener("online", () => void sendAndRefresh());
   document.addEventListener("visibilitychange", () => { if (document.visibilityState === "visible") void sendAndRefresh(); });
   watchScreen(app);

@@ -1,59 +1,110 @@
 // Timing a pass: by tapping at each mark, or by counting frames of a clip.
 
+import { keepAwake, letSleep } from "./awake.js";
 import { choices, form, quantity, quantityField, quantitiesOf, text } from "./entry.js";
 import { button, el, feel, link, say } from "./elements.js";
-import { readQuantity, written } from "./numbers.js";
+import { lengthOfTime, readQuantity, written } from "./numbers.js";
 import { addGate, gatesOf, otherWay, passFromTaps, passFromVideo, passSpeed, reference, setWay, strike } from "./outing.js";
+import { ageOf, bothClocks, isBounce, OLD_MARK_S } from "./session_clock.js";
 import { change, read } from "./store.js";
 
-// A glove that bounces off the glass is not a second mark.
-const BOUNCE_MS = 300;
+// A tap that comes late is no first mark of another pass.
+const REST_MS = 1000;
+let rests_until_ms = 0;
+// The taps of the pass that runs: a screen that is drawn anew must not read them before they are on disk.
+let newest = null;
 
 export async function passScreen(app, outing) {
   const gates = gatesOf(outing);
   if (!gates.length) return gateScreen(app, outing);
-  const gate = gates.find((one) => one.id === outing.gate) ?? gates[0];
-  const marks = gate.positions_m.length;
   const key = `pass/${outing.id}`;
-  let taps = (await read("drafts", key))?.taps ?? [];
+  const draft = newest?.key === key ? newest : await read("drafts", key);
+  let taps = (draft?.taps ?? []).filter((one) => one.page);
+  // A second mark that waits for the answer whether the first is still good.
+  let asked = draft?.asked ?? null;
+  // Timing goes on where and as it began, whatever was chosen on other screens meanwhile.
+  const begun = taps.length ? draft : outing;
+  const gate = gates.find((one) => one.id === begun.gate) ?? gates[0];
+  const { direction } = begun;
+  const marks = gate.positions_m.length;
   const { units } = reference.told;
   const last = outing.passes[outing.passes.length - 1];
 
   const mark = el("button", { type: "button", class: "act first mark", id: "mark" });
-  const over = button("Start over", async () => { taps = []; await remember(); show(); });
+  const question = el("div", { class: "question", id: "question", role: "alert", hidden: true });
+  const over = button("Start over", () => anew([]));
+  const flip = button(`Flip: going ${direction}`, async () => {
+    await setWay(outing, { direction: otherWay(direction) });
+    await app.render();
+  });
+  const ways = gates.length > 1 ? gates.map((one) => button(one.name, async () => {
+    await setWay(outing, { gate: one.id });
+    await app.render();
+  }, { "aria-pressed": String(one.id === gate.id) })) : [];
   const said = el("p", { class: "wrong", role: "alert" });
-  const remember = () => change(["drafts"], async ({ drafts }) => { drafts.put({ key, taps, values: {} }); });
-  const show = () => {
-    mark.replaceChildren(
-      el("strong", {}, `Mark ${taps.length + 1} of ${marks}`),
-      el("span", {}, taps.length ? `running, tap at ${written(place(taps.length), "distance", units)}` : `tap as it passes ${outing.direction === "out" ? "the first mark" : "the last mark, coming back"}`),
-    );
-    over.hidden = !taps.length;
+  const remember = () => {
+    newest = { key, taps: [...taps], asked, gate: gate.id, direction, values: {} };
+    return change(["drafts"], async ({ drafts }) => { drafts.put(newest); });
   };
   const place = (index) => {
-    const positions = outing.direction === "out" ? gate.positions_m : [...gate.positions_m].reverse();
+    const positions = direction === "out" ? gate.positions_m : [...gate.positions_m].reverse();
     return Math.abs(positions[index] - positions[0]);
   };
+  const show = () => {
+    const running = taps.length > 0;
+    const rests_ms = running ? 0 : rests_until_ms - performance.now();
+    const first = direction === "out" ? "the first mark" : "the last mark, coming back";
+    const [title, hint] = asked ? ["Answer above", "this tap is kept"]
+      : rests_ms > 0 ? ["Pass saved", "ready in a moment"]
+        : [`Mark ${taps.length + 1} of ${marks}`, running ? `running, tap at ${written(place(taps.length), "distance", units)}` : `tap as it passes ${first}`];
+    mark.replaceChildren(el("strong", {}, title), el("span", {}, hint));
+    mark.disabled = asked !== null || rests_ms > 0;
+    if (rests_ms > 0) setTimeout(show, rests_ms);
+    over.hidden = !running;
+    for (const one of [flip, ...ways]) one.disabled = running;
+    question.hidden = asked === null;
+    if (asked) question.replaceChildren(...askedOf(taps[0], asked, { use: () => answer(), anew: () => anew([asked]) }));
+    if (running) void keepAwake("pass");
+    else void letSleep("pass");
+  };
+  const anew = async (kept) => {
+    [taps, asked] = [kept, null];
+    show();
+    await remember();
+  };
+  const answer = async () => {
+    const second = asked;
+    asked = null;
+    await take(second);
+  };
   const tap = async (event) => {
-    // The event's own time, not the time this line runs at: the page may be busy.
-    const at = performance.timeOrigin + event.timeStamp;
-    if (taps.length && at - taps[taps.length - 1] < BOUNCE_MS) return;
-    taps.push(at);
+    if (mark.disabled) return;
+    const now = bothClocks(event);
+    if (taps.length && isBounce(taps[taps.length - 1], now)) return;
     feel();
+    if (taps.length === 1 && (ageOf(taps[0], now) ?? Infinity) > OLD_MARK_S) {
+      asked = now;
+      show();
+      await remember();
+    } else await take(now);
+  };
+  const take = async (now) => {
+    taps.push(now);
     if (taps.length < marks) {
       show();
       await remember();
       return;
     }
-    const taken = taps;
     mark.disabled = true;
     try {
-      await passFromTaps(outing, gate.id, taken);
+      await passFromTaps(outing, { gate: gate.id, direction }, taps);
+      newest = null;
+      rests_until_ms = performance.now() + REST_MS;
       say("Pass saved on this phone.");
       await app.render();
     } catch (error) {
-      taps = taken.slice(0, -1);
-      mark.disabled = false;
+      taps = taps.slice(0, -1);
+      show();
       said.textContent = app.notSaved(error);
     }
   };
@@ -65,38 +116,42 @@ export async function passScreen(app, outing) {
     el("h1", {}, "Time a pass"),
     last ? result(app, outing, last, units) : el("p", { class: "caution small" }, "Nobody stands in the line of travel. The run-out is many stopping distances long."),
     said,
-    gates.length > 1 && el("div", { class: "row" }, gates.map((one) => button(one.name, async () => {
-      await setWay(outing, { gate: one.id });
-      await app.render();
-    }, { "aria-pressed": String(one.id === gate.id) }))),
-    el("p", { class: "quiet" }, `${gate.name}: ${written(gate.positions_m[marks - 1], "distance", units)}, ${marks} marks. Going ${outing.direction}.`),
+    ways.length > 0 && el("div", { class: "row" }, ways),
+    el("p", { class: "quiet" }, `${gate.name}: ${written(gate.positions_m[marks - 1], "distance", units)}, ${marks} marks. Going ${direction}.`),
     el("div", { class: "bottom" },
-      el("div", { class: "row" },
-        button(`Flip: going ${outing.direction}`, async () => {
-          await setWay(outing, { direction: otherWay(outing.direction) });
-          await app.render();
-        }),
-        over),
-      mark,
-      el("div", { class: "row" }, link("Board", "board"), link("From video", "video"), link("New gate", "gate"))),
+      el("div", { class: "row" }, flip, link("Board", "board")),
+      el("div", { class: "row" }, over, link("From video", "video"), link("New gate", "gate"))),
+    // Nothing moves the mark, and nothing else is ever where it is.
+    el("div", { class: "dock" }, question, mark),
   ];
 }
 
+function askedOf(first, now, { use, anew }) {
+  const age_s = ageOf(first, now);
+  const words = age_s === null ? "How old the first mark is nobody knows: the phone's time was set back."
+    : `The first mark is ${lengthOfTime(60 * Math.floor(age_s / 60))} old.`;
+  return [el("p", {}, `${words} Use it, or start anew?`),
+    el("div", { class: "row" }, button("Use it", use), button("Start anew: this tap is mark 1", anew))];
+}
+
 function result(app, outing, pass, units) {
-  const speed = passSpeed(outing, pass);
-  return el("section", { class: pass.valid ? "result" : "result struck", "aria-live": "polite" },
+  const speed = pass.timeless ? null : passSpeed(outing, pass);
+  const which = `Pass ${outing.passes.length}, ${pass.direction}`;
+  const strikes = button(pass.valid ? "Strike it out" : "Bring it back", async () => {
+    try {
+      await strike(outing, pass.id, !pass.valid);
+      say(pass.valid ? "Struck out." : "It counts again.");
+      await app.render();
+    } catch (error) {
+      say(app.notSaved(error), { wrong: true });
+    }
+  });
+  return el("section", { class: pass.valid || pass.timeless ? "result" : "result struck", "aria-live": "polite" },
     el("p", { class: "figure", id: "speed" }, speed ? written(speed.value, "speed", units, speed.u) : "no speed"),
-    el("p", {}, `Pass ${outing.passes.length}, ${pass.direction}: ${speed ? written(pass.duration_s, "duration", units, speed.u_duration_s) : ""}. ` +
-      `± is twice the standard uncertainty, ${pass.method === "video" ? "of frames" : "with the thumb's"} and the gate's.`),
-    el("div", { class: "row" }, button(pass.valid ? "Strike it out" : "Bring it back", async () => {
-      try {
-        await strike(outing, pass.id, !pass.valid);
-        say(pass.valid ? "Struck out." : "It counts again.");
-        await app.render();
-      } catch (error) {
-        say(app.notSaved(error), { wrong: true });
-      }
-    })));
+    el("p", {}, pass.timeless ? `${which}, does not count: ${pass.invalid_reason}`
+      : `${which}: ${speed ? written(pass.duration_s, "duration", units, speed.u_duration_s) : ""}. ` +
+        `± is twice the standard uncertainty, ${pass.method === "video" ? "of frames" : "with the thumb's"} and the gate's.`),
+    pass.timeless ? null : el("div", { class: "row" }, strikes));
 }
 
 export async function videoScreen(app, outing) {
@@ -123,7 +178,6 @@ export async function videoScreen(app, outing) {
       wrong.textContent = app.notSaved(error);
       return;
     }
-    await app.forget(`video/${outing.id}`);
     feel();
     say("Pass saved on this phone.");
     app.go("pass");

@@ -1,16 +1,19 @@
 // An optional satellite track: it runs while this page is on screen, and says when it did not. Each good position goes
 // into the way of the session at once, so that what is left and where to turn back follow it.
 
+import { keepAwake, letSleep } from "./awake.js";
 import { clock, el, say } from "./elements.js";
 import { written } from "./numbers.js";
-import { addTrackPart, arrive, current, reference, setWay } from "./outing.js";
+import { addTrackPart, arrive, current, reference, setWay, tie } from "./outing.js";
+import { runtime_s } from "./session_clock.js";
 import { change, got, read } from "./store.js";
 
 const MOST_FIXES = 120;
 const WORST_ACCURACY_M = 25;
 const HOME_IS_SOUGHT_MS = 30_000;
+const OLDEST_FIX_S = 60;
 
-const running = { watch: null, lock: null, outing: null, fixes: [], hidden_ms: null, words: "" };
+const running = { watch: null, outing: null, fixes: [], last_s: 0, hidden_ms: null, words: "" };
 
 const isGood = (coords) => (coords.accuracy ?? 0) <= WORST_ACCURACY_M;
 
@@ -30,24 +33,15 @@ export async function toggleTrack(app, outing) {
 }
 
 async function startTrack(app, outing) {
-  Object.assign(running, { outing: outing.id, fixes: [], words: "" });
+  Object.assign(running, { outing: outing.id, fixes: [], last_s: outing.track?.last_s ?? 0, words: "" });
   await setWay(outing, { track: { fixes: 0, ...outing.track, on: true } });
   running.watch = navigator.geolocation.watchPosition(
     (fix) => void take(app, fix),
     (error) => void failed(app, error),
     { enableHighAccuracy: true, maximumAge: 0, timeout: 60_000 },
   );
-  await hold();
-}
-
-// The screen must stay on, or the phone stops giving positions.
-async function hold() {
-  try {
-    running.lock = await navigator.wakeLock?.request("screen");
-    if (!running.lock) running.words = "This phone cannot keep the screen on; keep touching it.";
-  } catch {
-    running.words = "The phone refused to keep the screen on.";
-  }
+  // The screen must stay on, or the phone stops giving positions.
+  running.words = (await keepAwake("track")) || running.words;
 }
 
 const NO_POSITION = "The phone finds no position just now.";
@@ -92,9 +86,11 @@ async function take(app, { coords, timestamp }) {
   const held = await current();
   if (!held || held.id !== running.outing) return;
   if (running.words === NO_POSITION) running.words = "";
-  // In the order in which they come: a clock that was set back must not lose them.
-  const previous_s = running.fixes[running.fixes.length - 1]?.[0] ?? 0;
-  const time_s = Math.max(previous_s, (timestamp - held.started_ms) / 1000, 0);
+  await tie(held);
+  // In the order in which they come, by the session's own clock: no clock that is set may lose or stretch them.
+  const old_s = (Date.now() - timestamp) / 1000;
+  const time_s = Math.max(running.last_s, runtime_s(held) - (old_s > 0 && old_s < OLDEST_FIX_S ? old_s : 0));
+  running.last_s = time_s;
   running.fixes.push([Number(time_s.toFixed(2)), coords.latitude, coords.longitude, coords.accuracy ?? null]);
   await put(held.id, coords, running.fixes);
   if (running.fixes.length >= MOST_FIXES) await flush(false);
@@ -107,13 +103,13 @@ async function flush(stopped_by_phone) {
   const fixes = running.fixes;
   running.fixes = [];
   await addTrackPart(held, fixes, stopped_by_phone);
-  await setWay(held, { track: { ...(await current()).track, on: running.watch !== null, words: running.words } });
+  await setWay(held, { track: { ...(await current()).track, last_s: running.last_s, on: running.watch !== null, words: running.words } });
 }
 
 export async function stopTrack(words) {
   if (running.watch !== null) navigator.geolocation.clearWatch(running.watch);
   running.watch = null;
-  await running.lock?.release?.();
+  await letSleep("track");
   running.words = words;
   await flush(false);
   const held = await current();
@@ -142,7 +138,6 @@ export function watchScreen(app) {
     }
     const from = running.hidden_ms;
     running.hidden_ms = null;
-    await hold();
     if (from !== null) {
       running.words = `The phone stopped the track from ${clock(from)} to ${clock(Date.now())}, because this page was not on screen. It runs again now.`;
       say(running.words, { wrong: true });

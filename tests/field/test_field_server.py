@@ -10,6 +10,7 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.db import IntegrityError, transaction
 
 from buildlog.models import Failure, FailureMode, Fitting, Photo
+from buildlog.hosting.static_files import COMMENT_LINE
 from sessions.field import shell as field_shell
 from sessions.models import GoNoGoCheck, Pass, Reading, Session, TestCard, TestCardItem, TrackPart
 from sessions.outings.track_parts import track_of
@@ -56,6 +57,14 @@ def test_a_change_of_any_file_is_a_new_version(monkeypatch, tmp_path):
     files = field_shell.shell_files()
     monkeypatch.setattr(field_shell, "shell_files", lambda: [*files, extra])
     assert field_shell._fingerprint() != before
+
+
+def test_no_line_that_looks_like_a_comment_is_part_of_a_text():
+    """The server leaves such lines out of what it sends; a text of several lines must not lose one."""
+    for path in field_shell.shell_files():
+        source = path.read_bytes()
+        for line in COMMENT_LINE.finditer(source):
+            assert source[: line.start()].count(b"`") % 2 == 0, (path.name, line.group())
 
 
 def test_a_phone_takes_along_what_it_needs(sign_in, session, timed_pass, battery, failure):

@@ -9,9 +9,10 @@ from datetime import timedelta
 from typing import Any
 
 from django.core.exceptions import ValidationError
-from django.core.validators import MinValueValidator
+from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models, transaction
 from django.db.models import F, Q
+from django.db.models.functions import Cast, Coalesce
 from django.urls import reverse
 from django.utils import timezone
 
@@ -19,6 +20,27 @@ from buildlog.machines.models import Revision
 from buildlog.quantities.fields import QuantityField
 from buildlog.records.models import MadeRecord
 from sessions.outings.models.places import Gate, Venue
+
+ORDER_OF_TAPS = Coalesce(
+    Cast("sequence", models.FloatField()), F("time_into_session_s") * 1000.0, output_field=models.FloatField()
+)
+"""The order of a session's readings: that of taps, which a clock that jumps cannot change.
+
+The field page sends as `sequence` the milliseconds into the session, and always more than at the tap before.
+So two phones and a logger fall into one order, and a reading without a sequence stands where its time puts it.
+"""
+
+
+def sequence_field() -> models.PositiveIntegerField[Any, Any]:
+    """The place of a record in the order of taps; nobody types it."""
+    return models.PositiveIntegerField(
+        "place in the order of taps",
+        null=True,
+        blank=True,
+        default=None,
+        validators=[MaxValueValidator(2**31 - 1)],
+        help_text="A later tap has a larger one, for example the milliseconds since the session began.",
+    )
 
 
 class Session(MadeRecord):
@@ -236,9 +258,11 @@ class Pass(MadeRecord):
     )
     valid = models.BooleanField("counts", default=True)
     invalid_reason = models.CharField("why it does not count", max_length=200, blank=True)
+    sequence = sequence_field()
 
     class Meta:
-        ordering = ["session", "number"]
+        # Passes without a place in the order of taps were typed later, at the desk.
+        ordering = ["session", F("sequence").asc(nulls_last=True), "number"]
         verbose_name_plural = "passes"
         constraints = [
             models.CheckConstraint(
@@ -347,9 +371,10 @@ class Reading(MadeRecord):
         "distance so far", kind="trip", null=True, blank=True, high=1e7, phone="reading", short_label="Ridden"
     )
     note = models.CharField(max_length=500, blank=True)
+    sequence = sequence_field()
 
     class Meta:
-        ordering = ["session", "time_into_session_s"]
+        ordering = ["session", ORDER_OF_TAPS.asc(), "time_into_session_s"]
 
     def __str__(self) -> str:
         return f"Reading at {self.time_into_session_s / 60:.1f} min"

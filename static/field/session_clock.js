@@ -1,0 +1,161 @@
+// The one clock of a session: the phone's count (performance.now), which may stand still while it sleeps, held against its
+// time of day (Date), which may be set. Neither alone times anything.
+
+import { lengthOfTime } from "./numbers.js";
+
+export const DISAGREE_S = 0.3;
+export const OLD_MARK_S = 600;
+// Of a whole session nobody needs tenths, and time servers move a clock a little.
+const SET_S = 2;
+const BOUNCE_MS = 300;
+const LONGEST_S = 86_400;
+const MOST_LAG_MS = 2_000;
+
+// A count goes on only within one life of a page.
+const PAGE = `${performance.timeOrigin}-${Math.random()}`;
+
+// What both clocks say, or said at an event: the page may have been busy since.
+export function bothClocks(event = null) {
+  const count_ms = performance.now();
+  const lag_ms = event ? count_ms - event.timeStamp : 0;
+  const late_ms = lag_ms > 0 && lag_ms < MOST_LAG_MS ? lag_ms : 0;
+  return { page: PAGE, count_ms: count_ms - late_ms, wall_ms: Date.now() - late_ms };
+}
+
+// Seconds from one look at both clocks to another; null where the page was opened anew in between.
+function between(from, to) {
+  return {
+    counted_s: from.page === to.page ? (to.count_ms - from.count_ms) / 1000 : null,
+    wall_s: (to.wall_ms - from.wall_ms) / 1000,
+  };
+}
+
+// A glove that bounces off the glass is no second mark; but it is one if either clock says so.
+export function isBounce(from, to) {
+  const { counted_s, wall_s } = between(from, to);
+  return counted_s !== null && counted_s * 1000 < BOUNCE_MS && Math.abs(wall_s) * 1000 < BOUNCE_MS;
+}
+
+// How old a first mark is for certain: by both clocks, or by the only one; null where that one was set back.
+export function ageOf(mark, now) {
+  const { counted_s, wall_s } = between(mark, now);
+  if (counted_s === null) return wall_s < 0 ? null : wall_s;
+  return Math.max(0, Math.min(counted_s, wall_s));
+}
+
+function inSeconds(value_s) {
+  const size = Math.abs(value_s);
+  const number = size < 100 ? size.toPrecision(3) : size.toFixed(0);
+  return `${value_s < 0 ? "−" : ""}${number} s`;
+}
+
+const possible = (times) => times.every((time, index) => time > (index ? times[index - 1] : 0) && time <= LONGEST_S);
+
+// Seconds from the first mark to each later one, and why they do not count, if they do not. Where the clocks disagree
+// nobody knows the time; the longer is kept, for no speed that was not reached may stand anywhere. Null where neither
+// clock gives a time at all.
+export function timesOf(marks) {
+  const looks = marks.slice(1).map((mark) => between(marks[0], mark));
+  const by_wall = looks.map((one) => one.wall_s);
+  const by_count = looks.map((one) => one.counted_s);
+  if (by_count.includes(null)) {
+    return {
+      times_s: possible(by_wall) ? by_wall : null,
+      reason: "the page was opened anew between the marks, so only one of the phone's clocks timed it.",
+    };
+  }
+  if (looks.every(({ counted_s, wall_s }) => Math.abs(wall_s - counted_s) <= DISAGREE_S)) return { times_s: by_count, reason: "" };
+  const { counted_s, wall_s } = looks[looks.length - 1];
+  const longest_first = wall_s > counted_s ? [by_wall, by_count] : [by_count, by_wall];
+  return {
+    times_s: longest_first.find(possible) ?? null,
+    reason: `the phone's clocks disagree: ${inSeconds(counted_s)} by one, ${inSeconds(wall_s)} by the other. ` +
+      "The phone slept, or its time was set.",
+  };
+}
+
+// By how much the time of day was set during a session, as far as the count tells. `back_s` and `forward_s` add up;
+// `asleep_s` is what the count did not see of times when the page was out of view: the phone slept, or its time was set.
+export const NEVER_SET = { back_s: 0, forward_s: 0, asleep_s: 0 };
+
+// The session's time went from one look to the next by `told_s`, the count by `counted_s`.
+export function settled(clock, told_s, counted_s, in_view) {
+  const parted_s = told_s - counted_s;
+  if (Math.abs(parted_s) <= Math.max(SET_S, 0.001 * counted_s)) return clock;
+  if (parted_s < 0) return { ...clock, back_s: clock.back_s - parted_s };
+  return in_view ? { ...clock, forward_s: clock.forward_s + parted_s } : { ...clock, asleep_s: clock.asleep_s + parted_s };
+}
+
+// Where this page last held the two clocks of the phone together. Another page of this phone does so for itself, and finds
+// nothing left to settle where this one did.
+let tied = null;
+let was_hidden = false;
+globalThis.document?.addEventListener("visibilitychange", () => { was_hidden ||= document.visibilityState === "hidden"; });
+
+// Time since the start by the time of day, less what it was set by.
+function timeInto(outing, clock) {
+  return ((outing.ended_ms ?? Date.now()) - outing.started_ms) / 1000 + clock.back_s - clock.forward_s;
+}
+
+function clockOf(outing) {
+  const kept = outing.clock ?? NEVER_SET;
+  if (outing.ended_ms !== null || tied?.id !== outing.id || tied.started_ms !== outing.started_ms) return kept;
+  return settled(kept, timeInto(outing, kept) - tied.time_s, (bothClocks().count_ms - tied.count_ms) / 1000, !was_hidden);
+}
+
+export function runtime_s(outing) {
+  return Math.max(0, timeInto(outing, clockOf(outing)));
+}
+
+// The longest that it can be, where the time of day went ahead of the count: what nobody saw is counted by this one.
+export function longest_s(outing) {
+  const clock = clockOf(outing);
+  return Math.max(0, timeInto(outing, clock) + clock.forward_s);
+}
+
+export function wasSet(outing) {
+  const { back_s, forward_s } = clockOf(outing);
+  return back_s > 0 || forward_s > 0;
+}
+
+// What a person must know of it, "" where there is nothing.
+export function clockWords(outing) {
+  const { back_s, forward_s } = clockOf(outing);
+  const jumps = [
+    forward_s > 0 && `${lengthOfTime(forward_s)} ahead (it was set, or the phone slept)`,
+    back_s > 0 && `${lengthOfTime(back_s)} back (it was set)`,
+  ].filter(Boolean);
+  return jumps.length ? `The phone's time of day jumped ${jumps.join(" and ")}; the runtime is its other clock's.` : "";
+}
+
+// How long the session is by the clock that makes it shorter, where the phone slept, or its time was set; else null.
+export function atLeast_s(outing) {
+  const { asleep_s } = clockOf(outing);
+  return asleep_s > 0 ? Math.max(0, runtime_s(outing) - asleep_s) : null;
+}
+
+// Holds the clocks together, every second and at every tap. Gives what the time of day was set by, where that is news.
+export function heldTogether(outing) {
+  if (outing.ended_ms !== null) return null;
+  const same = tied?.id === outing.id && tied.started_ms === outing.started_ms;
+  let clock = clockOf(outing);
+  // A page that was closed counted nothing; but the session cannot be younger than it was.
+  const lost_s = same ? 0 : (outing.latest_s ?? 0) - timeInto(outing, clock);
+  if (lost_s > 0) clock = { ...clock, back_s: clock.back_s + lost_s };
+  tied = { id: outing.id, started_ms: outing.started_ms, count_ms: bothClocks().count_ms, time_s: timeInto(outing, clock) };
+  was_hidden = document.visibilityState === "hidden";
+  return clock === (outing.clock ?? NEVER_SET) ? null : clock;
+}
+
+// The place of a tap in the order of taps: the milliseconds into the session, and always more than the one before.
+let last_place = { id: null, place: -1 };
+export function nextPlace(outing) {
+  const before = Math.max(outing.sequence ?? -1, last_place.id === outing.id ? last_place.place : -1);
+  last_place = { id: outing.id, place: Math.max(Math.round(1000 * runtime_s(outing)), before + 1) };
+  return last_place.place;
+}
+
+export function noteTap(held, { sequence }) {
+  held.sequence = Math.max(held.sequence ?? -1, sequence);
+  held.latest_s = Math.max(held.latest_s ?? 0, runtime_s(held));
+}
