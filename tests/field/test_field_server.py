@@ -9,8 +9,8 @@ from django.core.exceptions import ValidationError
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.db import IntegrityError, transaction
 
-from buildlog.models import Failure, FailureMode, Fitting, Photo
 from buildlog.hosting.static_files import COMMENT_LINE
+from buildlog.models import Failure, FailureMode, Fitting, Photo
 from sessions.field import shell as field_shell
 from sessions.models import GoNoGoCheck, Pass, Reading, Session, TestCard, TestCardItem, TrackPart
 from sessions.outings.track_parts import track_of

@@ -5,9 +5,9 @@ import uuid
 import numpy as np
 import pytest
 
+from sessions.evidence.season import Season
+from sessions.evidence.session_results import facts_of
 from sessions.models import Pass, Reading
-from sessions.results import facts_of
-from sessions.season import Season
 
 
 def charges(session):
@@ -81,8 +81,8 @@ def test_the_api_takes_the_place(kind, sign_in, session, gate):
 
 def test_without_a_place_the_version_of_a_record_is_what_it_was(reading):
     """A phone that holds a version from before the update may still change its record."""
-    from buildlog.put_record import version_of
-    from sessions.serializers import ReadingSerializer
+    from buildlog.records.put_record import version_of
+    from sessions.outings.serializers import ReadingSerializer
 
     written = dict(ReadingSerializer(reading).data)
     assert written["sequence"] is None
