@@ -49,6 +49,9 @@ class ModuleStorage(CompressedManifestStaticFilesStorage):
         ),
     )
 
+    # A module's hash rests on those of all that it imports; each pass settles one step of the longest chain.
+    max_post_process_passes = 20
+
     def _save(self, name: str, content: File[bytes]) -> str:
         if fnmatch(name, "field/*.js"):
             content = ContentFile(COMMENT_LINE.sub(b"", b"".join(content.chunks())))
