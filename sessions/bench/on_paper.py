@@ -141,10 +141,10 @@ def keep(tried: Machine, before: Machine, system: str) -> Revision:
         raise ValidationError("Nothing is changed yet, so there is nothing to keep. Change a number first.")
     with transaction.atomic():
         revision = tried.revision
-        newest = revision.vehicle.revisions.order_by("-number").first()
-        if newest is None:
-            raise ValidationError("The revision that this was tried on was removed meanwhile. Make a revision first.")
-        revision.number, revision.date = newest.number + 1, timezone.localdate()
+        numbers = dict(revision.vehicle.revisions.values_list("pk", "number"))
+        if revision.parent_id not in numbers:
+            raise ValidationError("The revision that this was tried on was removed meanwhile. Try it on another one.")
+        revision.number, revision.date = max(numbers.values()) + 1, timezone.localdate()
         revision.status = Revision.Status.PLANNED
         revision.save(force_insert=True)
         for fitting in tried.fittings:
