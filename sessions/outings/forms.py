@@ -136,10 +136,9 @@ class SessionForm(RecordForm[Session]):
             "started_at",
             "ended_at",
             "surface",
-            "distance_method",
             "notes",
             *quantity_names(Session, "Conditions"),
-            *quantity_names(Session, "Ride and battery"),
+            *quantity_names(Session, "Ride and battery", distance_m="distance_method"),
         ]
         widgets = {"started_at": moment_input(), "ended_at": moment_input()}
         help_texts = {
