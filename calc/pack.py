@@ -227,7 +227,7 @@ class Resistance(NamedTuple):
 
     resistance_ohm: float
     u_resistance_ohm: float
-    open_voltage_v: float
+    open_circuit_voltage_v: float
 
 
 @kernel(
@@ -240,7 +240,7 @@ class Resistance(NamedTuple):
 def resistance_by_regression(voltage_v: Number, current_a: Number) -> Resistance:
     """Resistance as the slope of voltage over current.
 
-    The pack's open voltage falls while it empties; over a long log this adds to the slope. Use
+    The open-circuit voltage falls during discharge; over a long log this adds to the slope. Use
     readings from a short span, or take the result as an upper bound.
 
     Parameters
@@ -258,7 +258,7 @@ def resistance_by_regression(voltage_v: Number, current_a: Number) -> Resistance
     Examples
     --------
     >>> fit = resistance_by_regression(voltage_v=[52.0, 51.0, 50.0], current_a=[0.0, 50.0, 100.0])
-    >>> round(fit.resistance_ohm, 4), round(fit.open_voltage_v, 2)
+    >>> round(fit.resistance_ohm, 4), round(fit.open_circuit_voltage_v, 2)
     (0.02, 52.0)
     """
     volts, amperes = np.atleast_1d(voltage_v), np.atleast_1d(current_a)
@@ -267,8 +267,8 @@ def resistance_by_regression(voltage_v: Number, current_a: Number) -> Resistance
     if np.ptp(amperes) == 0:
         raise ValueError(f"current_a must hold different currents, got only {amperes[0]:g} A")
     line = polynomial_fit(amperes, volts, degree=1)
-    open_voltage_v, slope = (float(value) for value in line.coefficients)
-    return Resistance(-slope, float(line.standard_errors[1]), open_voltage_v)
+    open_circuit_voltage_v, slope = (float(value) for value in line.coefficients)
+    return Resistance(-slope, float(line.standard_errors[1]), open_circuit_voltage_v)
 
 
 @kernel(

@@ -99,7 +99,7 @@ def _sag_and_resistance(sheet: Sheet, samples: Samples) -> None:
     sheet.add("voltage_sag", "Voltage sag", "voltage", "pack.internal_resistance_ohm",
               Measured(rest - lowest, np.sqrt(2.0) * u_voltage),
               {"rest voltage before": ~np.isnan(rest), "a voltage under load": ~np.isnan(lowest)},
-              "Rest voltage before, less the lowest voltage under load; emptying is in it too.",
+              "Rest voltage before, less the lowest voltage under load; includes the fall in open-circuit voltage.",
               evidence=samples.source)  # fmt: skip
     lines = lines_by_group(
         samples.amperes[samples.both], samples.volts[samples.both], samples.owners[samples.both], table.count
@@ -117,14 +117,15 @@ def _sag_and_resistance(sheet: Sheet, samples: Samples) -> None:
 
     def how(row: int) -> str:
         if by_log[row]:
-            return "Slope of voltage over current in the log, beside an open voltage that falls with the charge used."
+            return "Slope of voltage over current in the log; open-circuit voltage falls with the charge used."
         if stepped[row]:
             return "From two readings at different currents."
-        return f"Slope of voltage over current in {samples.count[row]} readings; high, for the pack was emptying."
+        readings = f"Slope of voltage over current in {samples.count[row]} readings"
+        return f"{readings}; too high, because it includes the fall in open-circuit voltage."
 
     def by(row: int) -> str:
         if by_log[row]:
-            return "recording.resistance_while_emptying"
+            return "recording.resistance_under_discharge"
         return "pack.internal_resistance" if stepped[row] else "pack.resistance_by_regression"
 
     sheet.add("pack_resistance", "Pack resistance", "resistance", by,
