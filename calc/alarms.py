@@ -53,18 +53,18 @@ def highest_alarm(whose: str, limit_v: float, voltage_v: float, subject: str, me
         return None
     reached, limit = written(voltage_v, "voltage"), written(limit_v, "voltage")
     exactly = reached == limit
-    said = f"{_capital(subject)} {'had' if measured else 'has'} {reached}"
+    reading = f"{_capital(subject)} {'had' if measured else 'has'} {reached}"
     if state == OVER:
         return Alarm(
             PASSED,
             f"{'At' if exactly else 'Above'} the voltage limit of the {whose}.",
-            f"{said}; the {whose} stands at most {limit}. Too much voltage can destroy the electronics and start a "
+            f"{reading}; the {whose} stands at most {limit}. Too much voltage can destroy the electronics and start a "
             "fire: do not connect the pack before both are checked.",
         )
     return Alarm(
         EXACTLY if exactly else NEARLY,
         f"{'At' if exactly else 'Near'} the voltage limit of the {whose}.",
-        f"{said}, {'exactly' if exactly else f'within {100 * NEAR_FRACTION:g} % of'} the {limit} that the {whose} "
+        f"{reading}, {'exactly' if exactly else f'within {100 * NEAR_FRACTION:g} % of'} the {limit} that the {whose} "
         "stands at most. A meter that reads low, a charger set high or braking into a full pack can pass it.",
     )
 

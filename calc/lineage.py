@@ -101,14 +101,16 @@ class Lineage:
         parts = {}
         if own.parts:
             features = [*own.parts, *(feature for feature in parent.parts if feature not in own.parts)]
-            parts = {one: (parent.parts.get(one, 0.0), own.parts.get(one, 0.0)) for one in features}
+            parts = {feature: (parent.parts.get(feature, 0.0), own.parts.get(feature, 0.0)) for feature in features}
         dimensions = {
-            one: (parent.dimensions[one], value) for one, value in own.dimensions.items() if one in parent.dimensions
+            feature: (parent.dimensions[feature], value)
+            for feature, value in own.dimensions.items()
+            if feature in parent.dimensions
         }
         for candidates in (
-            {one: pair for one, pair in parts.items() if pair[1] > pair[0]},
-            {one: pair for one, pair in parts.items() if pair[1] < pair[0]},
-            {one: pair for one, pair in dimensions.items() if not math.isclose(*pair)},
+            {feature: pair for feature, pair in parts.items() if pair[1] > pair[0]},
+            {feature: pair for feature, pair in parts.items() if pair[1] < pair[0]},
+            {feature: pair for feature, pair in dimensions.items() if not math.isclose(*pair)},
         ):
             if candidates:
                 return candidates

@@ -75,8 +75,8 @@ def modules(
     """
     full, nominal = np.asarray(full_voltage_v), np.asarray(nominal_voltage_v)
     if np.any(full < nominal) or np.any(nominal < empty_voltage_v):
-        told = f"got {full_voltage_v}, {nominal_voltage_v} and {empty_voltage_v} V"
-        raise ValueError(f"full_voltage_v, nominal_voltage_v and empty_voltage_v must fall in that order, {told}")
+        values = f"got {full_voltage_v}, {nominal_voltage_v} and {empty_voltage_v} V"
+        raise ValueError(f"full_voltage_v, nominal_voltage_v and empty_voltage_v must fall in that order, {values}")
     nominal_v = np.asarray(series) * nominal
     charge_ah = np.asarray(parallel) * capacity_ah
     return Pack(

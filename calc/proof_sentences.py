@@ -68,8 +68,8 @@ def exposure_sentences(proof: Proof, system: str = "metric") -> list[str]:
 
 def _left_out(proof: Proof) -> list[str]:
     sentences = []
-    in_order = sorted(proof.left_out, key=lambda one: (one.why.name, one.names, one.revision.number))
-    for (why, names), group in groupby(in_order, key=lambda one: (one.why, one.names)):
+    in_order = sorted(proof.left_out, key=lambda ride: (ride.why.name, ride.names, ride.revision.number))
+    for (why, names), group in groupby(in_order, key=lambda ride: (ride.why, ride.names)):
         rows = list(group)
         rides = f"{_counted(sum(row.rides for row in rows))} with {_listed([row.revision.label for row in rows])}"
         sentences.append(f"Left out: {rides}, {_reason(proof, why, names)}")
@@ -82,7 +82,7 @@ def _reason(proof: Proof, why: Why, names: tuple[str, ...]) -> str:
         return f"not made from {own}, so without {fix}."
     if why is Why.LATER_FIX:
         return "where a later fix answers the same failure."
-    if why is Why.TAKEN_OFF:
+    if why is Why.PART_REMOVED:
         return f"without what {own} changed for {fix}: {_listed(names)}."
     return (
         f"where it cannot be told whether {fix} is still fitted ({_listed(names)}: not as on {own}, or not written "

@@ -195,8 +195,8 @@ def _per_distance(sheet: Sheet) -> None:
     sheet.add("average_speed", "Mean speed of the ride", "speed", "speed.gate_speed", mean,
               {"distance ridden": has_distance, "runtime": has_runtime}, "Distance over runtime.")  # fmt: skip
     # A ride that gave back more than it took used nothing.
-    taken = np.maximum(used, 0.0)
-    answer = sheet.solve(energy.energy_per_distance, has_distance & has_energy, taken, distance)
+    used_wh = np.maximum(used, 0.0)
+    answer = sheet.solve(energy.energy_per_distance, has_distance & has_energy, used_wh, distance)
     per_km = getattr(answer, "value", answer)
     per_km_budget = budget.times(1000.0 / distance).plus(Budget({DISTANCE: -per_km * u_distance / distance}))
     sheet.add("energy_per_distance", "Energy per km", "consumption", "energy.energy_per_distance",

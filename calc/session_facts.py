@@ -126,10 +126,10 @@ def _resistance(time_s: Any, voltage_v: Any, current_a: Any) -> Resistance | Non
     steps_s = np.diff(times)
     charge_ah = np.append(0.0, np.cumsum(steps_s * (amperes[1:] + amperes[:-1]) / 7200.0))
     try:
-        found = resistance_under_discharge(voltage_v, amperes, charge_ah)
+        resistance = resistance_under_discharge(voltage_v, amperes, charge_ah)
     except ValueError:
         return None
-    return found if found.resistance_ohm > 2 * found.u_resistance_ohm else None
+    return resistance if resistance.resistance_ohm > 2 * resistance.u_resistance_ohm else None
 
 
 @dataclass(frozen=True)

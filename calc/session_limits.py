@@ -41,7 +41,7 @@ class Samples:
     def source(self, row: int) -> str:
         return "log" if self.logged[row] else "readings"
 
-    def seen(self, row: int) -> str:
+    def evidence(self, row: int) -> str:
         return "the log" if self.logged[row] else f"{self.count[row]} readings"
 
     def improve(self, row: int) -> str:
@@ -58,7 +58,7 @@ def electrical_limits(sheet: Sheet) -> None:
     )
     sheet.add("peak_power", "Peak power", "power", "energy.energy_wh", power,
               {"a reading of voltage and current together": ~np.isnan(power)},
-              lambda row: f"Largest voltage × current in {samples.seen(row)}.",
+              lambda row: f"Largest voltage × current in {samples.evidence(row)}.",
               evidence=samples.source, improve=samples.improve)  # fmt: skip
     peak_a = samples.or_logged(
         table.log["highest_current_a"],
@@ -142,14 +142,14 @@ def _steps(sheet: Sheet, samples: Samples) -> Measured:
     rows, owners = rows[order], owners[order]
     first = np.searchsorted(owners, np.arange(table.count))
     pair = np.flatnonzero(samples.count == 2)
-    one, other = rows[first[pair]], rows[first[pair] + 1]
+    earlier, later = rows[first[pair]], rows[first[pair] + 1]
     amperes, volts = samples.amperes, samples.volts
-    differ = amperes[one] != amperes[other]
-    pair, one, other = pair[differ], one[differ], other[differ]
+    differ = amperes[earlier] != amperes[later]
+    pair, earlier, later = pair[differ], earlier[differ], later[differ]
     value, u = sheet.nothing(), sheet.nothing()
     if pair.size:
         step = pack.internal_resistance(
-            volts[one], amperes[one], volts[other], amperes[other], table.facts["u_voltage_v"][pair]
+            volts[earlier], amperes[earlier], volts[later], amperes[later], table.facts["u_voltage_v"][pair]
         )
         value[pair], u[pair] = np.where(step.value > 0, step.value, np.nan), step.u
     return Measured(value, u)
@@ -288,11 +288,11 @@ def _temperature_margin(
     charged = which == "lowest charging"
 
     def how(row: int) -> str:
-        told, limit_c = (written(value[row], "temperature") for value in (reached, limit))
+        reached_words, limit_c = (written(value[row], "temperature") for value in (reached, limit))
         if above:
-            return f"Limit {limit_c} less the hottest, {told}; below zero it was passed."
+            return f"Limit {limit_c} less the hottest, {reached_words}; below zero it was passed."
         coldest = "Coldest while charge came back" if charged else "Coldest"
-        return f"{coldest}, {told}, less the limit {limit_c}; below zero it was passed."
+        return f"{coldest}, {reached_words}, less the limit {limit_c}; below zero it was passed."
 
     def alarm(row: int) -> Alarm | None:
         return temperature_alarm(name, float(limit[row]), float(reached[row]), highest=above, charged=charged)

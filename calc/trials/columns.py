@@ -140,6 +140,6 @@ class Columns:
             session=self.session[:rows],
             day=self.day[:rows],
             revision=self.revision[:rows],
-            factors=tuple(replace(one, codes=one.codes[:rows]) for one in self.factors),
-            covariates=tuple(replace(one, values=one.values[:rows]) for one in self.covariates),
+            factors=tuple(replace(factor, codes=factor.codes[:rows]) for factor in self.factors),
+            covariates=tuple(replace(covariate, values=covariate.values[:rows]) for covariate in self.covariates),
         )
