@@ -20,9 +20,9 @@ export async function keepAwake(reason) {
 export async function letSleep(reason) {
   reasons.delete(reason);
   if (reasons.size || !lock) return;
-  const held = lock;
+  const released = lock;
   lock = null;
-  await held.release?.();
+  await released.release?.();
 }
 
 // The phone takes the lock away whenever the page is out of view.

@@ -20,7 +20,7 @@ export const TROUBLES = {
 
 // What a rider must know, above every screen; the board also says what each figure rests on.
 export function strip(outing, { whole = false } = {}) {
-  const { units } = reference.told;
+  const { units } = reference.data;
   const { read, left, at_most, turn, way, since_s, words } = energyState(outing);
   // On the board the words below say so. The label is as long as the other, for nothing below it may move.
   const turning = way.silent_s && turn && !whole ? "Turn back, counted" : "Turn back after";
@@ -58,12 +58,12 @@ export function redrawState(outing) {
 }
 
 export async function queueLine(session) {
-  const { here, there, refused } = await counts(session);
+  const { here, confirmed, refused } = await counts(session);
   const sending = line.sending ? " Sending …" : "";
   const words = TROUBLES[line.trouble] && here ? TROUBLES[line.trouble].split(".")[0] : "";
   const more = refused ? `${counted(refused, "record needs", "records need")} you` : words;
   return el("a", { class: `queue${here ? " some" : ""}${refused ? " refused" : ""}`, href: "#waiting", id: "queue" },
-    el("span", {}, `On this phone ${here} · on the server ${there}.${sending}`),
+    el("span", {}, `On this phone ${here} · on the server ${confirmed}.${sending}`),
     more && el("span", {}, more));
 }
 
@@ -73,7 +73,7 @@ export async function boardScreen(app, outing) {
   return [
     el("h1", { class: "quiet" }, `${outing.revision_name}, ${outing.venue_name}`),
     strip(outing, { whole: true }),
-    shown(alarmsOfOuting(revisionOf(outing)?.limits, outing, reference.told.units), { brief: true }),
+    shown(alarmsOfOuting(revisionOf(outing)?.limits, outing, reference.data.units), { brief: true }),
     await queueLine(outing.id),
     el("p", { class: "logged" }, [
       counted(outing.passes.length, "pass", "passes"), counted(outing.readings.length, "reading"),

@@ -21,12 +21,12 @@ export async function noteContact(server_time, asked_ms, answered_ms) {
 
 // What to add to a stamp: the first correction that puts it neither in the future nor before the
 // last time the server was heard. A clock that was set right on the way home needs the older one.
-export function correction(one, offset_now_ms, now_ms = Date.now()) {
+export function correction(recorded, offset_now_ms, now_ms = Date.now()) {
   const server_now = now_ms + offset_now_ms;
-  const possible = [one.offset_ms, offset_now_ms, 0].filter((value) => value !== null);
+  const possible = [recorded.offset_ms, offset_now_ms, 0].filter((value) => value !== null);
   const fits = (offset) => {
-    const moment = one.wall_ms + offset;
-    return moment <= server_now + TOLERANCE_MS && (one.contact_ms === null || moment >= one.contact_ms - TOLERANCE_MS);
+    const moment = recorded.wall_ms + offset;
+    return moment <= server_now + TOLERANCE_MS && (recorded.contact_ms === null || moment >= recorded.contact_ms - TOLERANCE_MS);
   };
   const chosen = possible.find(fits) ?? offset_now_ms;
   return Math.abs(chosen) < TOLERANCE_MS ? 0 : Math.round(chosen);

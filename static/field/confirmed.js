@@ -30,13 +30,13 @@ export async function newest() {
 
 // Which of the confirmed records the server has no more. Null where it could not be asked.
 export async function lookForLost(account) {
-  const kept = (await all("acknowledged")).filter((one) => one.payload && one.account === account);
+  const copies = (await all("acknowledged")).filter((record) => record.payload && record.account === account);
   const versions = {};
   const missing = new Set();
   const removed = new Set();
-  for (let from = 0; from < kept.length; from += ASKED_AT_ONCE) {
+  for (let from = 0; from < copies.length; from += ASKED_AT_ONCE) {
     const keys = {};
-    for (const { id, kind } of kept.slice(from, from + ASKED_AT_ONCE)) (keys[kind] ??= []).push(id);
+    for (const { id, kind } of copies.slice(from, from + ASKED_AT_ONCE)) (keys[kind] ??= []).push(id);
     const answer = await ask("field/still-there/", {
       method: "POST", body: JSON.stringify(keys), headers: { "Content-Type": "application/json" },
     });
@@ -46,17 +46,17 @@ export async function lookForLost(account) {
     answer.body.removed.forEach((id) => removed.add(id));
   }
   const earlier = {};
-  for (const one of kept.filter((entry) => !entry.removed)) {
-    const there = versions[one.id];
-    if (there && there !== one.version && one.versions.includes(there)) earlier[one.id] = there;
+  for (const copy of copies.filter((entry) => !entry.removed)) {
+    const stored_version = versions[copy.id];
+    if (stored_version && stored_version !== copy.version && copy.versions.includes(stored_version)) earlier[copy.id] = stored_version;
   }
-  const known = new Set(kept.filter((one) => one.removed).map((one) => one.id));
+  const known = new Set(copies.filter((copy) => copy.removed).map((copy) => copy.id));
   const lost = { missing: [...missing].filter((id) => !removed.has(id) && !known.has(id)), earlier };
   await change(["acknowledged", "meta"], async (stores) => {
-    for (const id of [...removed, ...[...known].filter((one) => one in versions)]) {
-      const one = await got(stores.acknowledged.get(id));
+    for (const id of [...removed, ...[...known].filter((key) => key in versions)]) {
+      const copy = await got(stores.acknowledged.get(id));
       // What somebody else has put back is there again.
-      if (one) stores.acknowledged.put({ ...one, removed: removed.has(id) ? one.removed ?? "desk" : "" });
+      if (copy) stores.acknowledged.put({ ...copy, removed: removed.has(id) ? copy.removed ?? "desk" : "" });
     }
     const last = (await got(stores.meta.get("newest")))?.value;
     if (last) stores.meta.put({ key: "newest", value: { ...last, seen: versions[last.id] ?? null } });
@@ -82,16 +82,16 @@ export async function queueAgain(ids, earlier = {}) {
     let without = 0;
     let queued = 0;
     for (const id of [...ids, ...Object.keys(earlier)]) {
-      const one = await got(stores.acknowledged.get(id));
-      if (!one?.payload) continue;
-      if (one.kind === "photos" && !(await got(stores.photos.getKey(id)))) {
+      const copy = await got(stores.acknowledged.get(id));
+      if (!copy?.payload) continue;
+      if (copy.kind === "photos" && !(await got(stores.photos.getKey(id)))) {
         without += 1;
         continue;
       }
       const waiting = await got(stores.records.get(id));
       if (waiting?.action === "remove") continue;
-      const { kind, session, words, account, needs = [], seq, bytes } = one;
-      const payload = { ...one.payload, ...(waiting?.payload ?? {}) };
+      const { kind, session, words, account, needs = [], seq, bytes } = copy;
+      const payload = { ...copy.payload, ...(waiting?.payload ?? {}) };
       const base = earlier[id] ?? "";
       stores.records.put({
         id, kind, session, words, account, needs, seq, bytes, payload, base, fresh: !base, stamps: waiting?.stamps ?? {},
@@ -110,12 +110,12 @@ export async function queueAgain(ids, earlier = {}) {
 export async function leaveLost(lost) {
   await change(["acknowledged", "meta"], async (stores) => {
     for (const id of lost.missing) {
-      const one = await got(stores.acknowledged.get(id));
-      if (one) stores.acknowledged.put({ ...one, removed: "left" });
+      const copy = await got(stores.acknowledged.get(id));
+      if (copy) stores.acknowledged.put({ ...copy, removed: "left" });
     }
     for (const [id, version] of Object.entries(lost.earlier)) {
-      const one = await got(stores.acknowledged.get(id));
-      if (one) stores.acknowledged.put({ ...one, version, versions: [version] });
+      const copy = await got(stores.acknowledged.get(id));
+      if (copy) stores.acknowledged.put({ ...copy, version, versions: [version] });
     }
     stores.meta.put({ key: "lost", value: null });
   });
@@ -132,12 +132,12 @@ async function forgetLost(stores, ids) {
 // After 30 days only the key and the version stay, and pictures go earlier where they take too much room.
 export async function trim() {
   const now = Date.now();
-  const over = (await all("acknowledged")).filter((one) => one.payload && !(one.at > now - KEPT_MS));
+  const over = (await all("acknowledged")).filter((record) => record.payload && !(record.at > now - KEPT_MS));
   if (over.length) {
     await change(["acknowledged", "photos"], async (stores) => {
-      for (const { payload: _, stored: __, ...one } of over) {
-        stores.acknowledged.put({ ...one, bytes: 0 });
-        stores.photos.delete(one.id);
+      for (const { payload: _, stored: __, ...remains } of over) {
+        stores.acknowledged.put({ ...remains, bytes: 0 });
+        stores.photos.delete(remains.id);
       }
     });
   }
@@ -150,17 +150,17 @@ export async function trim() {
 
 // Let the pictures of confirmed photos go, the oldest first, until the rest fits. Says whether any went.
 export async function freeRoom(most_bytes = 0) {
-  const pictures = (await all("acknowledged")).filter((one) => one.kind === "photos" && one.bytes);
-  pictures.sort((one, other) => other.at - one.at);
+  const pictures = (await all("acknowledged")).filter((record) => record.kind === "photos" && record.bytes);
+  pictures.sort((left, other) => other.at - left.at);
   let sum = 0;
-  const going = pictures.filter((one) => (sum += one.bytes) > most_bytes);
+  const going = pictures.filter((photo) => (sum += photo.bytes) > most_bytes);
   if (!going.length) return false;
   await change(["acknowledged", "photos", "records"], async (stores) => {
-    for (const one of going) {
+    for (const photo of going) {
       // One that waits again is not confirmed.
-      if (await got(stores.records.getKey(one.id))) continue;
-      stores.photos.delete(one.id);
-      stores.acknowledged.put({ ...one, bytes: 0 });
+      if (await got(stores.records.getKey(photo.id))) continue;
+      stores.photos.delete(photo.id);
+      stores.acknowledged.put({ ...photo, bytes: 0 });
     }
   });
   return true;
@@ -168,12 +168,12 @@ export async function freeRoom(most_bytes = 0) {
 
 // What this phone keeps of confirmed records, for the page that says so.
 export async function keptHere() {
-  const kept = (await all("acknowledged")).filter((one) => one.payload);
-  const photos = kept.filter((one) => one.kind === "photos");
-  const whole = photos.filter((one) => one.bytes);
+  const records = (await all("acknowledged")).filter((record) => record.payload);
+  const photos = records.filter((record) => record.kind === "photos");
+  const whole = photos.filter((photo) => photo.bytes);
   return {
-    records: kept.length, photos: photos.length, whole: whole.length, bytes: whole.reduce((sum, one) => sum + one.bytes, 0),
-    removed: kept.filter((one) => one.removed),
+    records: records.length, photos: photos.length, whole: whole.length, bytes: whole.reduce((sum, photo) => sum + photo.bytes, 0),
+    removed: records.filter((record) => record.removed),
   };
 }
 

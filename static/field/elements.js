@@ -1,16 +1,16 @@
 // Building the page's elements, and saying what happened.
 
 export function el(tag, attributes = {}, ...children) {
-  const made = document.createElement(tag);
+  const element = document.createElement(tag);
   for (const [name, value] of Object.entries(attributes)) {
     if (value === null || value === undefined || value === false) continue;
-    if (name.startsWith("on")) made.addEventListener(name.slice(2), value);
-    else if (name === "value") made.value = value;
-    else if (value === true) made.setAttribute(name, "");
-    else made.setAttribute(name, value);
+    if (name.startsWith("on")) element.addEventListener(name.slice(2), value);
+    else if (name === "value") element.value = value;
+    else if (value === true) element.setAttribute(name, "");
+    else element.setAttribute(name, value);
   }
-  made.append(...children.flat(9).filter((child) => child !== null && child !== undefined && child !== false));
-  return made;
+  element.append(...children.flat(9).filter((child) => child !== null && child !== undefined && child !== false));
+  return element;
 }
 
 export function button(label, act, attributes = {}) {
@@ -28,8 +28,8 @@ export function feel(kind = "good") {
 
 let clearing = 0;
 
-export function counted(number, one, several = `${one}s`) {
-  return `${number} ${number === 1 ? one : several}`;
+export function counted(number, singular, several = `${singular}s`) {
+  return `${number} ${number === 1 ? singular : several}`;
 }
 
 // One line over the top: what was saved or what went wrong, with the way to take it back.

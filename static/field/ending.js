@@ -22,8 +22,8 @@ const WHY = {
 };
 
 function lastRead(outing, name) {
-  const held = outing.readings.filter((one) => typeof one[name] === "number");
-  return held.length ? held[held.length - 1][name] : null;
+  const readings = outing.readings.filter((reading) => typeof reading[name] === "number");
+  return readings.length ? readings[readings.length - 1][name] : null;
 }
 
 export function missingOf(outing) {
@@ -35,19 +35,19 @@ function beginning(outing, fields, likely) {
   const names = [...askedOn("sessions", "end"), ...WORDS];
   const stored = Object.fromEntries(names.map((name) => [name, outing.session[name] ?? null]));
   const shown = Object.fromEntries(WORDS.map((name) => [name, stored[name] ?? ""]));
-  for (const { name, kind } of fields) shown[name] = bare(stored[name] ?? likely[name] ?? null, kind, reference.told.units);
+  for (const { name, kind } of fields) shown[name] = bare(stored[name] ?? likely[name] ?? null, kind, reference.data.units);
   return { stored, shown };
 }
 
 // What was typed here and saved in another tab meanwhile: null once each of it is chosen, else it asks.
-function chosenOf(made, overlap, typed, now) {
-  const place = made.querySelector("#end-differs");
-  const asked = place.asked ?? {};
+function chosenOf(entryForm, overlap, typed, now) {
+  const place = entryForm.querySelector("#end-differs");
+  const shownValues = place.shownValues ?? {};
   const chosen = Object.fromEntries(overlap.map((name) => [
-    name, name in asked && equal(asked[name], now[name]) ? made.elements[`choose-${name}`]?.value ?? "" : "",
+    name, name in shownValues && equal(shownValues[name], now[name]) ? entryForm.elements[`choose-${name}`]?.value ?? "" : "",
   ]));
   if (overlap.every((name) => chosen[name])) return chosen;
-  place.asked = Object.fromEntries(overlap.map((name) => [name, now[name]]));
+  place.shownValues = Object.fromEntries(overlap.map((name) => [name, now[name]]));
   place.replaceChildren(el("p", { class: "wrong", role: "alert" },
     `Saved in another tab since this one was opened: ${overlap.map((name) => labelOf("sessions", name).toLowerCase()).join(", ")}. Nothing is saved from here yet; choose which value stays.`),
   ...overlap.map((name) => versus("sessions", name, { stored: now[name], mine: typed[name], storedLabel: "Saved there", chosen: chosen[name] })));
@@ -71,7 +71,7 @@ export async function endScreen(app, outing) {
   };
   const fields = askedOn("sessions", "end").map((name) => quantityField("sessions", name));
   const key = `end/${outing.id}`;
-  const made = await form(key, async (filled) => {
+  const entryForm = await form(key, async (filled) => {
     const values = quantitiesOf(filled, fields);
     if (!values) return;
     const texts = Object.fromEntries(new FormData(filled));
@@ -105,19 +105,19 @@ export async function endScreen(app, outing) {
     el("div", { id: "end-differs" }),
     el("p", { class: "wrong", id: "end-wrong", role: "alert" }),
     el("div", { class: "bottom" }, link("Board", "board"), el("button", { class: "act first" }, outing.ended_ms ? "Save" : "End session")));
-  made.began ??= beginning(outing, fields, likely);
-  const inStored = (name, typed) => readQuantity(typed, quantityField("sessions", name), reference.told.units);
-  warnIn(made, ["rest_voltage_end_v"], () => revisionOf(outing)?.limits, inStored, reference.told.units);
+  entryForm.began ??= beginning(outing, fields, likely);
+  const inStored = (name, typed) => readQuantity(typed, quantityField("sessions", name), reference.data.units);
+  warnIn(entryForm, ["rest_voltage_end_v"], () => revisionOf(outing)?.limits, inStored, reference.data.units);
   return [el("h1", {}, outing.ended_ms ? "Still to measure" : "End"),
     el("p", {}, "Leave empty what is not measured yet; it can be added here until the next session starts."),
     outing.joined && button("Only this phone leaves; the session goes on", async () => { await leave(); app.go("start"); }, { class: "act wide" }),
-    made];
+    entryForm];
 }
 
 export async function summaryScreen(app, outing) {
   const missing = missingOf(outing);
-  const { here, there } = await counts(outing.id);
-  const valid = outing.passes.filter((one) => one.valid).length;
+  const { here, confirmed } = await counts(outing.id);
+  const valid = outing.passes.filter((pass) => pass.valid).length;
   return [
     el("h1", {}, "Session ended"),
     el("p", {}, `${outing.revision_name}, ${outing.venue_name}, ${clock(outing.started_ms)} to ${clock(outing.ended_ms)}, ${outing.session.runtime_s || atLeast_s(outing) === null ? lengthOfTime(outing.session.runtime_s ?? runtime_s(outing)) : "for how long is not known"}.`),
@@ -130,7 +130,7 @@ export async function summaryScreen(app, outing) {
       ? el("section", { class: "missing" }, el("h2", {}, "Still missing"), el("ul", {}, missing.map((name) => el("li", {}, WHY[name]))),
           link("Measure it now", "end", { class: "act wide" }))
       : el("p", {}, "Nothing is missing."),
-    el("p", { class: "queue" }, here ? `${counted(here, "record is", "records are")} still on this phone only, ${there} on the server.` : `All ${there} records are on the server.`),
+    el("p", { class: "queue" }, here ? `${counted(here, "record is", "records are")} still on this phone only, ${confirmed} on the server.` : `All ${confirmed} records are on the server.`),
     el("div", { class: "bottom stacked" },
       here ? link("See what waits", "waiting") : null,
       button("It goes on: back to the board", async () => {

@@ -15,8 +15,8 @@ const UPPER = 2;
 
 // The error of a value by its sources, each with its sign: what shares a source adds up or cancels (calc/budget.py).
 const times = (budget, factor) => Object.fromEntries(Object.entries(budget).map(([source, share]) => [source, share * factor]));
-const plus = (one, other) => {
-  const sum = { ...one };
+const plus = (first, other) => {
+  const sum = { ...first };
   for (const [source, share] of Object.entries(other)) sum[source] = (sum[source] ?? 0) + share;
   return sum;
 };
@@ -40,23 +40,23 @@ function counted(readings, name, reset_below) {
   });
 }
 
-const lastWhere = (rows, holds) => rows.reduce((found, row, index) => (holds(row, index) ? index : found), -1);
+const lastWhere = (rows, holds) => rows.reduce((last, row, index) => (holds(row, index) ? index : last), -1);
 
 function meanVoltage({ pack, assumptions, readings }) {
-  const volts = readings.filter((one) => one.current_a > 0 && typeof one.voltage_v === "number").map((one) => one.voltage_v);
+  const volts = readings.filter((reading) => reading.current_a > 0 && typeof reading.voltage_v === "number").map((reading) => reading.voltage_v);
   const count = volts.length;
   if (count < 2) return { value: pack.nominal_voltage_v, budget: { assumed_voltage: 0.04 * pack.nominal_voltage_v }, count };
-  const value = volts.reduce((sum, one) => sum + one, 0) / count;
-  const scatter = Math.sqrt(volts.reduce((sum, one) => sum + (one - value) ** 2, 0) / (count - 1));
+  const value = volts.reduce((sum, volt) => sum + volt, 0) / count;
+  const scatter = Math.sqrt(volts.reduce((sum, volt) => sum + (volt - value) ** 2, 0) / (count - 1));
   // Readings that happen to be alike are still no closer than the voltmeter reads.
   const u = Math.max(scatter, assumptions.u_voltage_v) / Math.sqrt(count);
   return { value, budget: { under_load: widenedU({ u, dof: count - 1 }), voltmeter: assumptions.u_voltage_v }, count };
 }
 
 function atStart({ pack, assumptions, rest_voltage_start_v }) {
-  const given = { rest_voltage_v: rest_voltage_start_v, curve: pack.curve };
-  const share = rest_voltage_start_v ? stateOfCharge(given) : null;
-  const moved = share === null ? 0 : chargeMovedBy({ ...given, u_voltage_v: assumptions.u_voltage_v });
+  const rest = { rest_voltage_v: rest_voltage_start_v, curve: pack.curve };
+  const share = rest_voltage_start_v ? stateOfCharge(rest) : null;
+  const moved = share === null ? 0 : chargeMovedBy({ ...rest, u_voltage_v: assumptions.u_voltage_v });
   const value = pack.energy_wh * (share ?? 1);
   return {
     value, from_full: share === null,
@@ -92,9 +92,9 @@ function perKm(facts, charges, distances, voltage) {
   const last = rides[rides.length - 1];
   if (!last) return before ?? null;
   if (!last.resets) return own(last);
-  const unreset = rides.filter((one) => !one.resets).slice(-1);
+  const unreset = rides.filter((ride) => !ride.resets).slice(-1);
   const possible = [...[last, ...unreset].map(own), before].filter(Boolean);
-  return { ...possible.reduce((high, one) => (one.value > high.value ? one : high)), from: "highest" };
+  return { ...possible.reduce((high, candidate) => (candidate.value > high.value ? candidate : high)), from: "highest" };
 }
 
 const u_of = (seen_m, unseen_m, { assumptions }) => Math.hypot(assumptions.u_distance_fraction * seen_m, unseen_m / Math.sqrt(12));
@@ -102,7 +102,7 @@ const u_of = (seen_m, unseen_m, { assumptions }) => Math.hypot(assumptions.u_dis
 // All that was ridden since the start: by the trip counter, and by the way since it was read.
 export function riddenInAll(readings, way) {
   const distances = counted(readings, "distance_m", 1);
-  const at = lastWhere(distances, (one) => one.here);
+  const at = lastWhere(distances, (row) => row.here);
   if (at < 0) return { seen_m: way.seen_m, unseen_m: way.unseen_m };
   const { seen_m = 0, unseen_m = 0 } = readings[at];
   return { seen_m: distances[at].total + way.seen_m - seen_m, unseen_m: way.unseen_m - unseen_m };
@@ -113,7 +113,7 @@ export function riddenInAll(readings, way) {
 function since(from, { readings, way }, distances) {
   const { seen_m = 0, unseen_m = 0 } = readings[from] ?? {};
   const by_way = { seen_m: way.seen_m - seen_m, unseen_m: way.unseen_m - unseen_m };
-  if (lastWhere(distances, (one, index) => one.here && index > from) < 0) return by_way;
+  if (lastWhere(distances, (row, index) => row.here && index > from) < 0) return by_way;
   const by_counter = riddenInAll(readings, way);
   by_counter.seen_m -= distances[from]?.total ?? 0;
   if (from < 0 || distances[from].here) return by_counter;
@@ -162,7 +162,7 @@ export function assemble(facts) {
   if (!pack) return { ...state, needs: ["a battery pack on the revision"] };
   const charges = counted(readings, "charge_used_ah", CHARGE_RESET);
   const distances = counted(readings, "distance_m", 1);
-  const from = lastWhere(charges, (one) => one.here);
+  const from = lastWhere(charges, (row) => row.here);
   const voltage = meanVoltage(facts);
   const began = atStart(facts);
   const used = usedAt(Math.max(0, charges[from]?.total ?? 0), voltage, facts);
@@ -173,24 +173,24 @@ export function assemble(facts) {
   let budget = plus(began.budget, times(used.budget, -1));
   if (per_km) budget = plus(plus(budget, times(per_km.budget, -ridden_km)), { way: (-per_km.value * u_of(ridden.seen_m, ridden.unseen_m, facts)) / 1000 });
   const left = { value: energyLeft({ usable_energy_wh: began.value, used_energy_wh: used.value + taken }), u: spread(budget) };
-  const told = [from, lastWhere(distances, (one) => one.here)].map((at) => readings[at]?.id ?? "");
+  const sources = [from, lastWhere(distances, (row) => row.here)].map((at) => readings[at]?.id ?? "");
   Object.assign(state, {
-    read: readings[from] ?? null, from_full: began.from_full, left, ridden, since: [...told, voltage.count].join("/"),
-    at_most: !per_km && ridden_km > 0, counter_went_back: distances.some((one) => one.resets),
+    read: readings[from] ?? null, from_full: began.from_full, left, ridden, since: [...sources, voltage.count].join("/"),
+    at_most: !per_km && ridden_km > 0, counter_went_back: distances.some((row) => row.resets),
   });
   if (!per_km) return { ...state, needs: ["a reading of charge and distance, or an earlier session's energy per km"] };
   const home = wayHome(facts, per_km);
   const above_reserve = plus(budget, { pack: -facts.assumptions.reserve_fraction * pack.u_energy_wh });
   const turn = turnBack(above_reserve, left.value, per_km, home, facts);
-  const held = lowest?.since === state.since && lowest.turn_m < turn.value;
+  const limited = lowest?.since === state.since && lowest.turn_m < turn.value;
   return {
     ...state, home, consumption: { value: per_km.value, u: spread(per_km.budget), from: per_km.from },
-    turn: held ? { ...turn, value: lowest.turn_m } : turn,
+    turn: limited ? { ...turn, value: lowest.turn_m } : turn,
   };
 }
 
 // A length of time as somebody says it: no seconds beside minutes.
-function said(time_s) {
+function roundedTime(time_s) {
   return time_s < 60 ? lengthOfTime(time_s) : lengthOfTime(60 * Math.floor(time_s / 60));
 }
 
@@ -204,9 +204,9 @@ const SPEEDS = {
 export function inWords(state, { way, since_s, speed, track_on, ended, earlier_sessions, reserve_fraction }, units) {
   const needs = `needs ${state.needs[0]}`;
   const began = state.from_full ? "taken as full at the start" : "from the rest voltage before";
-  const since = `estimated since, ${said(since_s)}`;
+  const since = `estimated since, ${roundedTime(since_s)}`;
   const left = !state.left ? needs
-    : state.at_most ? `at most: ${began}; what was ridden since, ${said(since_s)}, is not taken off`
+    : state.at_most ? `at most: ${began}; what was ridden since, ${roundedTime(since_s)}, is not taken off`
       : `${began}; ${ended ? "as the session ended" : since}`;
   if (ended || !state.turn) return { left, turn: ended ? "the session has ended" : needs, way: "" };
   const per_km = {
@@ -222,7 +222,7 @@ export function inWords(state, { way, since_s, speed, track_on, ended, earlier_s
     lines.push(`Way home ${far} by your own track${straight}.`);
   } else lines.push(`${way.home_m === null ? "No track: way" : "Way"} home taken as all that was ridden, ${far}, at ${written(home.wh_per_km, "consumption", units, 0, 2)} at most.`);
   if (way.silent_s) {
-    lines.push(`No ${track_on ? "position" : "track"} for ${said(way.silent_s)}: counted down at ${written(speed.mps, "speed", units, 0, 2)}, ${SPEEDS[speed.from]}.`);
+    lines.push(`No ${track_on ? "position" : "track"} for ${roundedTime(way.silent_s)}: counted down at ${written(speed.mps, "speed", units, 0, 2)}, ${SPEEDS[speed.from]}.`);
   }
   if (ridden.unseen_m > 0) lines.push(`${written(ridden.unseen_m, "trip", units, 0, 2)} not seen; a reading of charge and distance settles it.`);
   if (state.counter_went_back) lines.push("The trip counter went back; it is taken as set to zero.");

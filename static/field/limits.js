@@ -22,7 +22,7 @@ export function isCutOff({ cut_off_v, voltage_v }) {
 // Of a measured voltage; `subject` is what had it, such as "the pack at rest before the ride".
 export function voltageAlarms(limits, voltage_v, subject, units) {
   const reached = written(voltage_v, "voltage", units);
-  const said = `${capital(subject)} had ${reached}`;
+  const measured = `${capital(subject)} had ${reached}`;
   const alarms = [];
   for (const [whose, limit_v] of limits.highest_voltage_v) {
     const state = voltageState({ limit_v, voltage_v });
@@ -30,15 +30,15 @@ export function voltageAlarms(limits, voltage_v, subject, units) {
     const exactly = reached === limit;
     if (state === 2) {
       alarms.push([`${exactly ? "At" : "Above"} the voltage limit of the ${whose}.`,
-        `${said}; the ${whose} stands at most ${limit}. Too much voltage can destroy the electronics and start a fire: do not connect the pack before both are checked.`]);
+        `${measured}; the ${whose} stands at most ${limit}. Too much voltage can destroy the electronics and start a fire: do not connect the pack before both are checked.`]);
     } else if (state === 1) {
       alarms.push([`${exactly ? "At" : "Near"} the voltage limit of the ${whose}.`,
-        `${said}, ${exactly ? "exactly" : "within 2 % of"} the ${limit} that the ${whose} stands at most. A meter that reads low, a charger set high or braking into a full pack can pass it.`]);
+        `${measured}, ${exactly ? "exactly" : "within 2 % of"} the ${limit} that the ${whose} stands at most. A meter that reads low, a charger set high or braking into a full pack can pass it.`]);
     }
   }
   const { cut_off_v } = limits;
   if (cut_off_v && isCutOff({ cut_off_v, voltage_v })) {
-    alarms.push(["Below the controller's cut-off.", `${said}; the controller stops at ${written(cut_off_v, "voltage", units)} and below.`]);
+    alarms.push(["Below the controller's cut-off.", `${measured}; the controller stops at ${written(cut_off_v, "voltage", units)} and below.`]);
   }
   return alarms;
 }
@@ -77,21 +77,21 @@ export function alarmsOf(limits, name, value, units) {
 export function alarmsOfOuting(limits, outing, units) {
   if (!limits) return [];
   const { rest_voltage_start_v, rest_voltage_end_v } = outing.session;
-  const told = [{ rest_voltage_start_v }, ...outing.readings, { rest_voltage_end_v }].flatMap(Object.entries);
-  const measured = told.filter(([, value]) => typeof value === "number");
+  const fields = [{ rest_voltage_start_v }, ...outing.readings, { rest_voltage_end_v }].flatMap(Object.entries);
+  const measured = fields.filter(([, value]) => typeof value === "number");
   const volts = measured.filter(([name]) => SUBJECTS[name]);
-  const highest = volts.reduce((most, one) => (most && most[1] >= one[1] ? most : one), null);
+  const highest = volts.reduce((most, voltage) => (most && most[1] >= voltage[1] ? most : voltage), null);
   const last = volts[volts.length - 1];
-  const kept = [];
-  if (highest) kept.push(...alarmsOf({ ...limits, cut_off_v: null }, ...highest, units));
-  if (last) kept.push(...alarmsOf({ ...limits, highest_voltage_v: [] }, ...last, units));
+  const alarms = [];
+  if (highest) alarms.push(...alarmsOf({ ...limits, cut_off_v: null }, ...highest, units));
+  if (last) alarms.push(...alarmsOf({ ...limits, highest_voltage_v: [] }, ...last, units));
   for (const whose of ["battery", "motor", "controller"]) {
     const degrees = measured.filter(([name]) => name === `${whose}_temperature_c`).map(([, value]) => value);
     if (degrees.length) {
-      kept.push(...[...new Set([Math.max(...degrees), Math.min(...degrees)])].flatMap((value) => temperatureAlarms(limits, whose, value, units)));
+      alarms.push(...[...new Set([Math.max(...degrees), Math.min(...degrees)])].flatMap((value) => temperatureAlarms(limits, whose, value, units)));
     }
   }
-  return kept;
+  return alarms;
 }
 
 // `brief` leaves only what was measured and its limit, where large buttons must stay in reach.
@@ -116,12 +116,12 @@ function onceStill(act) {
 
 // Says it under the fields of a form while they are filled in: as soon as a field is left, and a moment
 // after the last key. `read` gives the stored value of a field's text, or throws.
-export function warnIn(made, names, limitsNow, read, units) {
+export function warnIn(entryForm, names, limitsNow, read, units) {
   const update = () => {
     for (const name of names) {
-      const input = made.elements[name];
+      const input = entryForm.elements[name];
       if (!input) continue;
-      let box = made.querySelector(`#in-${name}-alarm`);
+      let box = entryForm.querySelector(`#in-${name}-alarm`);
       if (!box) {
         box = el("div", { id: `in-${name}-alarm`, role: "alert" });
         input.closest(".field").append(box);
@@ -142,14 +142,14 @@ export function warnIn(made, names, limitsNow, read, units) {
     }
   };
   let waiting = 0;
-  made.addEventListener("input", () => {
+  entryForm.addEventListener("input", () => {
     clearTimeout(waiting);
     waiting = setTimeout(() => onceStill(update), AFTER_TYPING_MS);
   });
-  made.addEventListener("change", () => onceStill(update));
+  entryForm.addEventListener("change", () => onceStill(update));
   // A screen that is drawn again gets what was typed back only once it is in its place.
   const placed = new MutationObserver(() => {
-    if (!made.isConnected) return;
+    if (!entryForm.isConnected) return;
     placed.disconnect();
     update();
   });

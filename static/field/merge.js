@@ -5,10 +5,10 @@ const MOMENT = /^\d{4}-\d\d-\d\dT/;
 
 // Whether two values are the same content, whoever wrote them: a moment may be written with or without
 // milliseconds, and what is empty in one place is left out in another.
-export function equal(one, other) {
-  if (EMPTY.has(one) || EMPTY.has(other)) return EMPTY.has(one) && EMPTY.has(other);
-  if (MOMENT.test(one) && MOMENT.test(other)) return Date.parse(one) === Date.parse(other);
-  return JSON.stringify(one) === JSON.stringify(other);
+export function equal(value, other) {
+  if (EMPTY.has(value) || EMPTY.has(other)) return EMPTY.has(value) && EMPTY.has(other);
+  if (MOMENT.test(value) && MOMENT.test(other)) return Date.parse(value) === Date.parse(other);
+  return JSON.stringify(value) === JSON.stringify(other);
 }
 
 export function pick(values, names) {

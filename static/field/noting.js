@@ -6,7 +6,7 @@ import { addPhoto, addReading, undo } from "./outing.js";
 
 export async function noteScreen(app, outing) {
   const key = `note/${outing.id}`;
-  const made = await form(key, async (filled) => {
+  const entryForm = await form(key, async (filled) => {
     const note = filled.elements.note.value.trim();
     const wrong = document.getElementById("note-wrong");
     if (!note) {
@@ -27,11 +27,11 @@ export async function noteScreen(app, outing) {
     text("note", "Note", { rows: 4, most: 500 }),
     el("p", { class: "wrong", id: "note-wrong", role: "alert" }),
     el("div", { class: "bottom" }, link("Board", "board"), el("button", { class: "act first" }, "Save note")));
-  return [el("h1", {}, "Note"), made];
+  return [el("h1", {}, "Note"), entryForm];
 }
 
 export async function photoScreen(app, outing, failure = null) {
-  const subject = outing.failures.find((one) => one.id === failure);
+  const subject = outing.failures.find((entry) => entry.id === failure);
   const wrong = el("p", { class: "wrong", role: "alert" });
   const take = async (event) => {
     const [file] = event.target.files;

@@ -79,7 +79,7 @@ function along(volts, { voltage_v, state_of_charge }) {
   const last = voltage_v.length - 1;
   if (volts <= voltage_v[0]) return state_of_charge[0];
   if (volts >= voltage_v[last]) return state_of_charge[last];
-  const above = voltage_v.findIndex((one) => one >= volts);
+  const above = voltage_v.findIndex((point_v) => point_v >= volts);
   const part = (volts - voltage_v[above - 1]) / (voltage_v[above] - voltage_v[above - 1]);
   return state_of_charge[above - 1] + part * (state_of_charge[above] - state_of_charge[above - 1]);
 }

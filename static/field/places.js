@@ -29,8 +29,8 @@ export async function rememberPlaces(reference) {
     venue.gates.forEach((gate) => keep("gates", gate));
   }
   reference.modes.forEach((mode) => keep("failure-modes", mode));
-  reference.revisions.forEach((one) => { copies[`revisions/${one.id}`] = { name: one.name, at }; });
-  reference.cards.forEach((one) => { copies[`test-cards/${one.id}`] = { name: one.title, at }; });
+  reference.revisions.forEach((revision) => { copies[`revisions/${revision.id}`] = { name: revision.name, at }; });
+  reference.cards.forEach((card) => { copies[`test-cards/${card.id}`] = { name: card.title, at }; });
   await keepMeta("copies", copies);
 }
 
@@ -70,5 +70,5 @@ export async function missingOf(wanted) {
   });
   if (answer.kind !== "json" || answer.status !== 200) return null;
   const { missing, removed } = answer.body;
-  return wanted.filter(({ id }) => missing.includes(id)).map((one) => ({ ...one, removed: removed.includes(one.id) }));
+  return wanted.filter(({ id }) => missing.includes(id)).map((parent) => ({ ...parent, removed: removed.includes(parent.id) }));
 }

@@ -13,7 +13,7 @@ export { link, onChange } from "./signals.js";
 const ALL = ["records", "photos", "outings", "acknowledged", "meta"];
 
 export function byAge(records) {
-  return records.sort((one, other) => one.seq - other.seq);
+  return records.sort((first, other) => first.seq - other.seq);
 }
 
 // Put records, pictures and the outing's own page on disk in one go, then try to send.
@@ -27,7 +27,7 @@ export async function keep(records, { photos = [], outing = null, draft = "" } =
       const earlier = await got(stores.records.get(record.id));
       const known = record.anew ? null : await got(stores.acknowledged.get(record.id));
       if (record.anew) stores.acknowledged.delete(record.id);
-      const bytes = photos.find((one) => one.id === record.id)?.bytes.byteLength ?? earlier?.bytes;
+      const bytes = photos.find((photo) => photo.id === record.id)?.bytes.byteLength ?? earlier?.bytes;
       stores.records.put({
         ...queued(record, earlier, known), bytes, seq: earlier?.seq ?? (seq += 1), account: earlier?.account ?? account?.id ?? "",
       });
@@ -37,10 +37,10 @@ export async function keep(records, { photos = [], outing = null, draft = "" } =
     if (draft) stores.drafts.delete(draft);
     if (!outing) return null;
     const [id, alter] = outing;
-    const held = (await got(stores.outings.get(id))) ?? { id };
-    alter(held);
-    stores.outings.put(held);
-    return held;
+    const page = (await got(stores.outings.get(id))) ?? { id };
+    alter(page);
+    stores.outings.put(page);
+    return page;
   };
   const changed = await withRoom(() => change(draft ? [...ALL, "drafts"] : ALL, work));
   wake();
@@ -116,10 +116,10 @@ export async function takeBack(id, outing) {
       stores.meta.put({ key: "seq", value: seq });
     }
     if (outing) {
-      const held = await got(stores.outings.get(outing[0]));
-      if (held) {
-        outing[1](held);
-        stores.outings.put(held);
+      const page = await got(stores.outings.get(outing[0]));
+      if (page) {
+        outing[1](page);
+        stores.outings.put(page);
       }
     }
   });
@@ -157,12 +157,12 @@ export async function settle(id, mine) {
   await mend(id, async (record, stores) => {
     const { stored, version, mine: unopposed = [], overlap = [] } = record.trouble;
     const written = [...unopposed, ...mine];
-    const given = overlap.filter((name) => !mine.includes(name));
-    for (const name of given) {
+    const yielded = overlap.filter((name) => !mine.includes(name));
+    for (const name of yielded) {
       record.payload[name] = stored[name];
       delete record.stamps[name];
     }
-    await followIn(stores, record, pick(stored, given));
+    await followIn(stores, record, pick(stored, yielded));
     if (!written.length) {
       const { kind, session, words, account, needs } = record;
       stores.acknowledged.put({
@@ -193,8 +193,8 @@ export async function putBackChanged(id) {
 // Says what could not be put back, in words; "" where all could.
 export async function putBack(parent) {
   const back = [];
-  const look = async (one, depth) => {
-    const copy = await copyOf(one);
+  const look = async (record, depth) => {
+    const copy = await copyOf(record);
     if (!copy.payload) return `This phone has no copy of the ${copy.noun}${copy.name ? ` ${copy.name}` : ""}. Make it again at the desk.`;
     if (depth < 3) {
       for (const above of (await missingOf(copy.needs)) ?? []) {
@@ -202,13 +202,13 @@ export async function putBack(parent) {
         if (wrong) return wrong;
       }
     }
-    back.push({ ...one, copy });
+    back.push({ ...record, copy });
     return "";
   };
   const wrong = await look(parent, 0);
   if (wrong) return wrong;
   await keep(back.map(({ id, kind, copy }) => ({
-    id, kind, anew: true, session: kind === "sessions" ? id : "", payload: copy.payload, needs: copy.needs.map((one) => one.id),
+    id, kind, anew: true, session: kind === "sessions" ? id : "", payload: copy.payload, needs: copy.needs.map((above) => above.id),
     words: `${copy.noun[0].toUpperCase()}${copy.noun.slice(1)}: ${copy.name}`,
   })));
   const ids = new Set(back.map(({ id }) => id));
@@ -242,11 +242,11 @@ export async function lostNow() {
 
 export async function counts(session = null) {
   const lost = new Set((await meta("lost"))?.missing ?? []);
-  const waiting = (await all("records")).filter((one) => !session || one.session === session);
-  const confirmed = (await all("acknowledged")).filter((one) => !one.removed && !lost.has(one.id) && (!session || one.session === session));
+  const waiting = (await all("records")).filter((record) => !session || record.session === session);
+  const confirmed = (await all("acknowledged")).filter((record) => !record.removed && !lost.has(record.id) && (!session || record.session === session));
   return {
     here: waiting.length,
-    there: confirmed.length,
-    refused: waiting.filter((one) => !["waiting", "kept"].includes(one.state)).length,
+    confirmed: confirmed.length,
+    refused: waiting.filter((record) => !["waiting", "kept"].includes(record.state)).length,
   };
 }

@@ -77,8 +77,8 @@ sendsBy(drain);
 
 // Photos after all else, and what failed repeatedly behind what did not: nothing waits for something large or bad.
 function inOrder(records) {
-  const rank = (one) => (one.failures >= OWN_TROUBLE_AFTER ? 2 : 0) + (one.kind === "photos" ? 1 : 0);
-  return byAge(records).sort((one, other) => rank(one) - rank(other));
+  const rank = (record) => (record.failures >= OWN_TROUBLE_AFTER ? 2 : 0) + (record.kind === "photos" ? 1 : 0);
+  return byAge(records).sort((first, other) => rank(first) - rank(other));
 }
 
 async function sendAll(at_once) {
@@ -88,10 +88,10 @@ async function sendAll(at_once) {
   const tried = new Set();
   for (;;) {
     const waiting = inOrder(await all("records"));
-    const keys = new Set(waiting.map((one) => one.id));
+    const keys = new Set(waiting.map((record) => record.id));
     const next = waiting.find(
-      (one) => one.state === "waiting" && one.account === link.account && (at_once || !(one.retry_at > Date.now())) &&
-        !tried.has(`${one.id}/${one.change}`) && !one.needs.some((key) => keys.has(key)),
+      (record) => record.state === "waiting" && record.account === link.account && (at_once || !(record.retry_at > Date.now())) &&
+        !tried.has(`${record.id}/${record.change}`) && !record.needs.some((key) => keys.has(key)),
     );
     if (!next) break;
     tried.add(`${next.id}/${next.change}`);
@@ -116,20 +116,20 @@ export async function greet() {
   const answer = await ask(`field/greeting/${last ? `?newest=${last.kind}/${last.id}` : ""}`);
   if (answer.kind !== "json") return stop(answer.kind);
   if (answer.status === 401 || answer.status === 403) return stop("signed_out");
-  const told = answer.body;
-  if (answer.status !== 200 || !told.account) return stop("portal");
-  link.offset_ms = await noteContact(told.server_time, asked_ms, Date.now());
-  if (told.format > OUR_FORMAT + 1) return stop("old");
-  link.account = told.account.id;
-  link.name = told.account.name;
+  const greeting = answer.body;
+  if (answer.status !== 200 || !greeting.account) return stop("portal");
+  link.offset_ms = await noteContact(greeting.server_time, asked_ms, Date.now());
+  if (greeting.format > OUR_FORMAT + 1) return stop("old");
+  link.account = greeting.account.id;
+  link.name = greeting.account.name;
   const known = await meta("account");
-  const others = (await all("records")).some((one) => one.account && one.account !== link.account);
-  if (known?.id !== link.account) await keepMeta("account", told.account);
-  await lookWhetherAllIsThere(last, told.newest);
-  if (!told.account.may_log) return stop("reader");
+  const others = (await all("records")).some((record) => record.account && record.account !== link.account);
+  if (known?.id !== link.account) await keepMeta("account", greeting.account);
+  await lookWhetherAllIsThere(last, greeting.newest);
+  if (!greeting.account.may_log) return stop("reader");
   if (others) stop("other_account");
   else link.trouble = "";
-  return told;
+  return greeting;
 }
 
 // Once for each opening of the page, and whenever the record confirmed last is not what it was.
@@ -146,10 +146,10 @@ async function lookWhetherAllIsThere(last, version) {
 export function resolved(record) {
   const payload = { ...record.payload };
   const stamps = {};
-  for (const [name, one] of Object.entries(record.stamps)) {
-    const added_ms = one.added_ms ?? correction(one, link.offset_ms);
-    stamps[name] = { ...one, added_ms };
-    payload[name] = new Date(one.wall_ms + added_ms).toISOString();
+  for (const [name, stamp] of Object.entries(record.stamps)) {
+    const added_ms = stamp.added_ms ?? correction(stamp, link.offset_ms);
+    stamps[name] = { ...stamp, added_ms };
+    payload[name] = new Date(stamp.wall_ms + added_ms).toISOString();
     if (record.kind === "sessions" && name === "started_at" && added_ms) payload.clock_correction_s = added_ms / 1000;
   }
   return [payload, stamps];
@@ -233,13 +233,13 @@ async function confirmed(record, body, payload, stamps) {
     const now = await got(stores.records.get(record.id));
     const known = await got(stores.acknowledged.get(record.id));
     // The version stands in the body; the header ETag is changed or dropped by some of what stands between.
-    const made = record.action === "remove" ? null : confirmation(record, body, payload, known);
+    const copy = record.action === "remove" ? null : confirmation(record, body, payload, known);
     if (now && now.change === record.change) stores.records.delete(record.id);
     // It was changed while it was on its way: what comes next starts from what is stored now.
-    else if (now) stores.records.put({ ...now, base: made?.version ?? "", began: made?.stored ?? null, fresh: !made });
-    if (made) {
-      stores.acknowledged.put(whole ? made : { ...made, payload: undefined, stored: undefined });
-      noteNewest(stores, made);
+    else if (now) stores.records.put({ ...now, base: copy?.version ?? "", began: copy?.stored ?? null, fresh: !copy });
+    if (copy) {
+      stores.acknowledged.put(whole ? copy : { ...copy, payload: undefined, stored: undefined });
+      noteNewest(stores, copy);
     } else {
       stores.acknowledged.delete(record.id);
       stores.photos.delete(record.id);

@@ -56,8 +56,8 @@ const possible = (times) => times.every((time, index) => time > (index ? times[i
 // clock gives a time at all.
 export function timesOf(marks) {
   const looks = marks.slice(1).map((mark) => between(marks[0], mark));
-  const by_wall = looks.map((one) => one.wall_s);
-  const by_count = looks.map((one) => one.counted_s);
+  const by_wall = looks.map((look) => look.wall_s);
+  const by_count = looks.map((look) => look.counted_s);
   if (by_count.includes(null)) {
     return {
       times_s: possible(by_wall) ? by_wall : null,
@@ -78,9 +78,9 @@ export function timesOf(marks) {
 // `asleep_s` is what the count did not see of times when the page was out of view: the phone slept, or its time was set.
 export const NEVER_SET = { back_s: 0, forward_s: 0, asleep_s: 0 };
 
-// The session's time went from one look to the next by `told_s`, the count by `counted_s`.
-export function settled(clock, told_s, counted_s, in_view) {
-  const parted_s = told_s - counted_s;
+// The session's time went from one look to the next by `session_s`, the count by `counted_s`.
+export function settled(clock, session_s, counted_s, in_view) {
+  const parted_s = session_s - counted_s;
   if (Math.abs(parted_s) <= Math.max(SET_S, 0.001 * counted_s)) return clock;
   if (parted_s < 0) return { ...clock, back_s: clock.back_s - parted_s };
   return in_view ? { ...clock, forward_s: clock.forward_s + parted_s } : { ...clock, asleep_s: clock.asleep_s + parted_s };
@@ -98,9 +98,9 @@ function timeInto(outing, clock) {
 }
 
 function clockOf(outing) {
-  const kept = outing.clock ?? NEVER_SET;
-  if (outing.ended_ms !== null || tied?.id !== outing.id || tied.started_ms !== outing.started_ms) return kept;
-  return settled(kept, timeInto(outing, kept) - tied.time_s, (bothClocks().count_ms - tied.count_ms) / 1000, !was_hidden);
+  const stored = outing.clock ?? NEVER_SET;
+  if (outing.ended_ms !== null || tied?.id !== outing.id || tied.started_ms !== outing.started_ms) return stored;
+  return settled(stored, timeInto(outing, stored) - tied.time_s, (bothClocks().count_ms - tied.count_ms) / 1000, !was_hidden);
 }
 
 export function runtime_s(outing) {
@@ -155,7 +155,7 @@ export function nextPlace(outing) {
   return last_place.place;
 }
 
-export function noteTap(held, { sequence }) {
-  held.sequence = Math.max(held.sequence ?? -1, sequence);
-  held.latest_s = Math.max(held.latest_s ?? 0, runtime_s(held));
+export function noteTap(page, { sequence }) {
+  page.sequence = Math.max(page.sequence ?? -1, sequence);
+  page.latest_s = Math.max(page.latest_s ?? 0, runtime_s(page));
 }

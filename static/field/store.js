@@ -19,19 +19,19 @@ let opened = null;
 
 function database() {
   opened ??= new Promise((resolve, reject) => {
-    const asked = indexedDB.open(NAME, SHAPE);
-    asked.onupgradeneeded = () => {
+    const request = indexedDB.open(NAME, SHAPE);
+    request.onupgradeneeded = () => {
       for (const [name, keyPath] of Object.entries(STORES)) {
-        if (!asked.result.objectStoreNames.contains(name)) asked.result.createObjectStore(name, { keyPath });
+        if (!request.result.objectStoreNames.contains(name)) request.result.createObjectStore(name, { keyPath });
       }
     };
-    asked.onsuccess = () => {
+    request.onsuccess = () => {
       // A newer page in another tab may need to change the shape; it must not wait for this one.
-      asked.result.onversionchange = () => { asked.result.close(); opened = null; };
-      asked.result.onclose = () => { opened = null; };
-      resolve(asked.result);
+      request.result.onversionchange = () => { request.result.close(); opened = null; };
+      request.result.onclose = () => { opened = null; };
+      resolve(request.result);
     };
-    asked.onerror = () => { opened = null; reject(asked.error); };
+    request.onerror = () => { opened = null; reject(request.error); };
   });
   return opened;
 }
@@ -60,7 +60,7 @@ export async function change(names, work, durability = "strict") {
   } catch (error) {
     try { transaction.abort(); } catch { /* It has ended already. */ }
     const cause = await finished.then(() => error, (aborted) => aborted ?? error);
-    const full = [error, cause].some((one) => one?.name === "QuotaExceededError");
+    const full = [error, cause].some((fault) => fault?.name === "QuotaExceededError");
     throw full ? new PhoneIsFull("This phone's storage is full.") : error;
   }
 }

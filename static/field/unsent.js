@@ -6,7 +6,7 @@ import { all, meta, read } from "./store.js";
 
 // All that waits, or one record of it.
 export async function unsentFile(id = null) {
-  const records = byAge(await all("records")).filter((one) => !id || one.id === id);
+  const records = byAge(await all("records")).filter((record) => !id || record.id === id);
   const account = await meta("account");
   const parts = [];
   for (const record of records) {
@@ -16,8 +16,8 @@ export async function unsentFile(id = null) {
     if (kind === "photos" && action === "put") entry.bytes = await inBase64(await read("photos", record.id));
     parts.push(parts.length ? "," : "", JSON.stringify(entry));
   }
-  const told = { firnlog: "unsent", format: 1, saved_at: new Date().toISOString(), account };
-  const head = JSON.stringify(told).slice(0, -1);
+  const header = { firnlog: "unsent", format: 1, saved_at: new Date().toISOString(), account };
+  const head = JSON.stringify(header).slice(0, -1);
   return { count: records.length, file: new Blob([head, ',"records":[', ...parts, "]}"], { type: "application/json" }) };
 }
 

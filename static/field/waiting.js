@@ -13,20 +13,20 @@ import { unsentFile } from "./unsent.js";
 
 export async function waitingScreen(app) {
   const records = byAge(await all("records"));
-  const { there } = await counts();
+  const { confirmed } = await counts();
   const { lost } = await lostNow();
   const copies = await keptHere();
   const { removed } = copies;
-  const keys = new Set(records.map((one) => one.id));
+  const keys = new Set(records.map((record) => record.id));
   const needsSignIn = ["signed_out", "other_account"].includes(line.trouble);
   return [
     el("h1", {}, "Waiting"),
-    el("p", { class: "queue", id: "queue" }, `On this phone ${records.length} · on the server ${there}.${line.sending ? " Sending …" : ""}`),
+    el("p", { class: "queue", id: "queue" }, `On this phone ${records.length} · on the server ${confirmed}.${line.sending ? " Sending …" : ""}`),
     line.trouble && el("p", { class: "notice", id: "trouble" }, TROUBLES[line.trouble]),
     needsSignIn && el("a", { class: "act wide first", href: signInAddress() }, "Sign in, then everything is sent"),
     await Promise.all(byParent(records).map((group) => lacking(app, group))),
     records.length ? el("ol", { class: "records" }, records.map((record) => entry(app, record, keys))) : el("p", {}, `Nothing waits.${removed.length || lost ? "" : " Everything is on the server."}`),
-    kept(app, copies),
+    keptSection(app, copies),
     el("div", { class: "bottom stacked" },
       records.length > 0 && button("Send now", async () => { await drain({ at_once: true }); await app.render(); }, { class: "act first" }),
       records.length > 0 && button("Save to a file", () => void save(app)),
@@ -37,9 +37,9 @@ export async function waitingScreen(app) {
 // Records that wait for one and the same thing which the server does not have.
 function byParent(records) {
   const groups = new Map();
-  for (const one of records.filter(({ state }) => state === "missing")) {
-    const { parent } = one.trouble;
-    groups.set(parent.id, { parent, records: [...(groups.get(parent.id)?.records ?? []), one] });
+  for (const record of records.filter(({ state }) => state === "missing")) {
+    const { parent } = record.trouble;
+    groups.set(parent.id, { parent, records: [...(groups.get(parent.id)?.records ?? []), record] });
   }
   return [...groups.values()];
 }
@@ -52,8 +52,8 @@ const KINDS = {
 
 // What waits for it, by kind: "3 passes and 1 photo".
 function counting(records) {
-  const kinds = [...new Set(records.map((one) => one.kind))];
-  return kinds.map((kind) => counted(records.filter((one) => one.kind === kind).length, ...(KINDS[kind] ?? ["record"]))).join(" and ");
+  const kinds = [...new Set(records.map((record) => record.kind))];
+  return kinds.map((kind) => counted(records.filter((record) => record.kind === kind).length, ...(KINDS[kind] ?? ["record"]))).join(" and ");
 }
 
 async function lacking(app, { parent, records }) {
@@ -137,21 +137,21 @@ function row(app, record, { again = false, throws = false } = {}) {
 // The server's sentence beside each field it names, with what was sent, to be mended.
 function refusal(app, record) {
   const { fields, sentence, status } = record.trouble;
-  const said = Object.entries(fields).map(([name, words]) => [name, flat(words)]);
-  const inputs = said.filter(([name]) => record.payload && name in record.payload && !Array.isArray(record.payload[name]))
+  const sentences = Object.entries(fields).map(([name, words]) => [name, flat(words)]);
+  const inputs = sentences.filter(([name]) => record.payload && name in record.payload && !Array.isArray(record.payload[name]))
     .map(([name, words]) => el("div", { class: "field" },
       el("label", { for: `mend-${record.id}-${name}` }, name.replaceAll("_", " ")),
       el("input", { id: `mend-${record.id}-${name}`, name, value: String(record.payload[name] ?? "") }),
       el("p", { class: "wrong" }, words)));
-  const others = said.filter(([name]) => !(record.payload && name in record.payload) || Array.isArray(record.payload?.[name]));
+  const others = sentences.filter(([name]) => !(record.payload && name in record.payload) || Array.isArray(record.payload?.[name]));
   const large = status === 413;
-  const made = el("form", { class: "entry", novalidate: true, onsubmit: (event) => {
+  const entryForm = el("form", { class: "entry", novalidate: true, onsubmit: (event) => {
     event.preventDefault();
     void (async () => {
-      await mend(record.id, (held) => {
-        for (const [name, value] of new FormData(made)) {
-          held.payload[name] = value === "" ? null : value;
-          if (held.changed) held.changed = [...new Set([...held.changed, name])];
+      await mend(record.id, (mended) => {
+        for (const [name, value] of new FormData(entryForm)) {
+          mended.payload[name] = value === "" ? null : value;
+          if (mended.changed) mended.changed = [...new Set([...mended.changed, name])];
         }
       });
       feel();
@@ -165,7 +165,7 @@ function refusal(app, record) {
     others.map(([name, words]) => el("p", { class: "wrong" }, name === "detail" || name === "non_field_errors" ? words : `${name.replaceAll("_", " ")}: ${words}`)),
     inputs,
     el("button", { class: "act first" }, inputs.length ? "Send it mended" : "Try again"));
-  return [made, row(app, record, { throws: true })];
+  return [entryForm, row(app, record, { throws: true })];
 }
 
 function flat(words) {
@@ -191,11 +191,11 @@ async function throwAway(app, record) {
 }
 
 // What stays on this phone of what the server has confirmed, and what of it was removed at the desk.
-function kept(app, { records, photos, whole, bytes, removed }) {
+function keptSection(app, { records, photos, whole, bytes, removed }) {
   if (!records) return null;
   const pictures = photos ? `, ${counted(photos, "photo")} among them: ${whole === photos ? "" : `${whole} with the picture (the others had to make room), `}${(bytes / 1e6).toFixed(1)} MB` : "";
   const again = async () => {
-    const { queued } = await sendAgain(removed.map((one) => one.id));
+    const { queued } = await sendAgain(removed.map((record) => record.id));
     feel();
     say(`${counted(queued, "record")} put back.`);
     await app.render();
@@ -204,14 +204,14 @@ function kept(app, { records, photos, whole, bytes, removed }) {
     el("p", { class: "quiet small", id: "kept" }, `For 30 days this phone keeps what the server has confirmed: ${counted(records, "record")}${pictures}.`),
     removed.length > 0 && el("details", { id: "removed" },
       el("summary", {}, `${counted(removed.length, "confirmed record")} ${removed.length === 1 ? "is" : "are"} not on the server: ${whyRemoved(removed)}`),
-      el("ul", {}, removed.map((one) => el("li", {}, one.words))),
+      el("ul", {}, removed.map((record) => el("li", {}, record.words))),
       button(removed.length === 1 ? "Put it back" : "Put them back", () => void again())),
   ];
 }
 
 function whyRemoved(removed) {
   const reasons = { desk: "deleted at the desk", left: "left out after the log went back in time" };
-  return [...new Set(removed.map((one) => reasons[one.removed]))].join(", or ");
+  return [...new Set(removed.map((record) => reasons[record.removed]))].join(", or ");
 }
 
 async function save(app, id = null) {

@@ -33,7 +33,7 @@ export function highestSpeed(way, passes_mps = [], earlier_mps = null) {
     ...passes_mps.map((mps) => ({ mps, from: "passes" })),
     ...(earlier_mps > 0 ? [{ mps: earlier_mps, from: "earlier" }] : []),
   ];
-  return known.reduce((high, one) => (high && high.mps >= one.mps ? high : one), null) ?? { mps: ASSUMED_MPS, from: "nothing" };
+  return known.reduce((high, speed) => (high && high.mps >= speed.mps ? high : speed), null) ?? { mps: ASSUMED_MPS, from: "nothing" };
 }
 
 // A reading was taken: what was not seen until now is counted, and the silence begins anew.

@@ -17,16 +17,16 @@ async function use(version) {
 
 // A version is taken in whole or not at all, and never from a network that answers with pages of its own.
 async function takeIn() {
-  const kept = await caches.open(OURS);
+  const cache = await caches.open(OURS);
   const document = await fetch(SHELL.page, { cache: "reload", redirect: "error" });
   if (!document.ok || document.headers.get("X-Firnlog-Shell") !== SHELL.version) {
     throw new Error("The field page on the network is not this version.");
   }
-  await kept.put(SHELL.page, document);
+  await cache.put(SHELL.page, document);
   for (const address of SHELL.files) {
     const file = await fetch(address, { cache: "reload", redirect: "error" });
     if (!file.ok || /text\/html/.test(file.headers.get("Content-Type"))) throw new Error(`${address} did not come.`);
-    await kept.put(address, file);
+    await cache.put(address, file);
   }
 }
 
@@ -60,13 +60,13 @@ self.addEventListener("message", (event) => {
 });
 
 self.addEventListener("fetch", (event) => {
-  const asked = new URL(event.request.url);
-  if (event.request.method !== "GET" || asked.origin !== self.location.origin) return;
-  const isPage = asked.pathname === SHELL.page;
-  if (!isPage && !/\/(field|css)\/[^/]+\.(js|css)$|\/icon[^/]*\.svg$/.test(asked.pathname)) return;
+  const address = new URL(event.request.url);
+  if (event.request.method !== "GET" || address.origin !== self.location.origin) return;
+  const isPage = address.pathname === SHELL.page;
+  if (!isPage && !/\/(field|css)\/[^/]+\.(js|css)$|\/icon[^/]*\.svg$/.test(address.pathname)) return;
   event.respondWith((async () => {
     const current = await caches.open(`${BEGIN}${await inUse()}`);
-    const kept = (await current.match(isPage ? SHELL.page : asked.pathname)) ?? (isPage ? null : await caches.match(asked.pathname));
-    return kept ?? fetch(event.request);
+    const cached = (await current.match(isPage ? SHELL.page : address.pathname)) ?? (isPage ? null : await caches.match(address.pathname));
+    return cached ?? fetch(event.request);
   })());
 });

@@ -2,7 +2,7 @@
 // the browser tells with each frame it shows; the position of the player does not identify a frame.
 
 const place = document.getElementById("video-timing");
-const told = JSON.parse(document.getElementById("gates").textContent);
+const gates = JSON.parse(document.getElementById("gates").textContent);
 const video = place.querySelector("video");
 const form = place.querySelector("form");
 const ask = (name) => form.elements[name];
@@ -63,7 +63,7 @@ async function learnInterval() {
 }
 
 function gate() {
-  return told.find((one) => one.id === ask("gate").value);
+  return gates.find((candidate) => candidate.id === ask("gate").value);
 }
 
 // Slow motion plays slower than it was taken: this many seconds of the ride for one of the clip.
@@ -74,7 +74,7 @@ function rideSeconds() {
 }
 
 function result() {
-  const times = state.marks.map((one) => one - state.marks[0]);
+  const times = state.marks.map((mark) => mark - state.marks[0]);
   const scale = rideSeconds();
   if (state.marks.length !== gate()?.positions_m.length || !Number.isFinite(scale)) return null;
   return times.map((time) => time * scale);
