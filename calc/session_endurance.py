@@ -119,7 +119,7 @@ def _energy_left(sheet: Sheet) -> Any:
     def how(row: int) -> str:
         if by_rest[row]:
             return "Rest voltage after, through the assumed curve."
-        at_start = "from its rest voltage before" if has_start[row] else "taken as full at the start"
+        at_start = "from its rest voltage before" if has_start[row] else "assumed full at the start"
         return f"Pack {at_start}, less the energy used."
 
     return sheet.add("energy_left", "Energy left", "energy", "endurance.energy_left_wh",

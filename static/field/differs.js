@@ -1,4 +1,4 @@
-// A record that was changed here and elsewhere: what both changed stands side by side, and a person chooses.
+// A record that was changed here and elsewhere: shows both values of each conflict; a person chooses.
 
 import { button, clock, el, feel, say } from "./elements.js";
 import { choices } from "./entry.js";
@@ -60,23 +60,23 @@ export function difference(app, record) {
     el("button", { class: "act first" }, "Send what is chosen"));
   return el("div", { class: "differs" },
     el("p", { class: "wrong" }, sentence),
-    mine.length > 0 && el("p", {}, `Only you changed ${mine.map((name) => labelOf(record.kind, name).toLowerCase()).join(", ")}; that goes in either way.`),
+    mine.length > 0 && el("p", {}, `Only you changed ${mine.map((name) => labelOf(record.kind, name).toLowerCase()).join(", ")}; that is saved either way.`),
     names.length > 1 ? choiceForm : names.map((name) => el("p", {}, el("strong", {}, labelOf(record.kind, name)), el("br"),
       `On the server: ${valueInWords(record.kind, name, stored[name])}`, el("br"), `Yours: ${valueInWords(record.kind, name, sent?.[name])}`)),
     el("div", { class: "row" }, button(names.length > 1 ? "Keep all mine" : "Keep mine", () => choose(names)),
       button("Keep the server's", () => choose([]))));
 }
 
-// A record that was changed here and removed on the server.
+// A record that was changed here and deleted on the server.
 export function gone(app, record) {
   const act = (work, words) => button(words, () => void (async () => {
     await work();
     feel();
     await app.render();
-  })(), { class: words === "Put it back" ? "act first" : "act" });
+  })(), { class: words === "Restore it" ? "act first" : "act" });
   return el("div", { class: "differs" },
-    el("p", { class: "wrong" }, "It was changed here, and it is not on the server any more: somebody deleted it, or an older backup was put back."),
+    el("p", { class: "wrong" }, "It was changed here, and it is not on the server any more: somebody deleted it, or an older backup was restored."),
     el("div", { class: "row" },
-      act(() => putBackChanged(record.id), "Put it back"),
+      act(() => putBackChanged(record.id), "Restore it"),
       act(() => mend(record.id, (removed, stores) => { stores.acknowledged.delete(removed.id); return false; }), "Leave it deleted")));
 }

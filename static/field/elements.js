@@ -1,4 +1,4 @@
-// Building the page's elements, and saying what happened.
+// Builds the page's elements and shows messages.
 
 export function el(tag, attributes = {}, ...children) {
   const element = document.createElement(tag);
@@ -21,7 +21,7 @@ export function link(label, screen, attributes = {}) {
   return el("a", { class: "act", href: `#${screen}`, ...attributes }, label);
 }
 
-// Feedback for a hand in a glove: the eye reads it, and where the phone can, the hand feels it.
+// Vibrates where the phone can, as feedback for a hand in a glove.
 export function feel(kind = "good") {
   navigator.vibrate?.(kind === "good" ? 60 : [80, 60, 80]);
 }
@@ -32,7 +32,7 @@ export function counted(number, singular, several = `${singular}s`) {
   return `${number} ${number === 1 ? singular : several}`;
 }
 
-// One line over the top: what was saved or what went wrong, with the way to take it back.
+// A message at the top of the screen: what was saved or what went wrong, with an Undo button if given.
 export function say(text, { undo = null, wrong = false } = {}) {
   const place = document.getElementById("said");
   clearTimeout(clearing);
@@ -50,7 +50,7 @@ export function clock(ms) {
   return new Date(ms).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
 }
 
-// A key that nothing else will ever have. Plain http has no crypto.randomUUID.
+// A random UUID. Plain http has no crypto.randomUUID.
 export function newKey() {
   const bytes = crypto.getRandomValues(new Uint8Array(16));
   bytes[6] = (bytes[6] & 0x0f) | 0x40;

@@ -1,7 +1,7 @@
-// The end of a session: what was logged, and what can still be measured while standing there.
+// The end of a session: what was logged, and what can still be measured at the lake.
 
 import { labelOf, versus } from "./differs.js";
-import { askedOn, choices, form, quantitiesOf, quantity, quantityField, text } from "./entry.js";
+import { fieldNames, choices, form, quantitiesOf, quantity, quantityField, text } from "./entry.js";
 import { button, clock, counted, el, feel, link, say } from "./elements.js";
 import { warnIn } from "./limits.js";
 import { equal, formChanges } from "./merge.js";
@@ -13,12 +13,12 @@ import { read } from "./store.js";
 import { stopTrack } from "./track.js";
 
 const WORDS = ["distance_method", "notes"];
-const METHODS = [["", "Not said"], ["wheel", "Wheel counter"], ["satellite", "Satellite track"], ["laps", "Laps"], ["estimate", "Estimate"]];
+const METHODS = [["", "Not recorded"], ["wheel", "Wheel counter"], ["satellite", "Satellite track"], ["laps", "Laps"], ["estimate", "Estimate"]];
 const WHY = {
-  rest_voltage_end_v: "Rest voltage after: let the pack rest, then measure before it is charged. Nothing gives it back later.",
+  rest_voltage_end_v: "Rest voltage after: let the pack rest, then measure before it is charged. It cannot be measured later.",
   charge_used_ah: "Charge used: read the counter before it is reset.",
   distance_m: "Distance ridden: read the trip counter before it is reset.",
-  rest_voltage_start_v: "Rest voltage before the ride was not written down; energy left takes the pack as full.",
+  rest_voltage_start_v: "Rest voltage before the ride was not written down; energy left assumes a full pack.",
 };
 
 function lastRead(outing, name) {
@@ -30,16 +30,16 @@ export function missingOf(outing) {
   return Object.keys(WHY).filter((name) => outing.session[name] === null || outing.session[name] === undefined);
 }
 
-// What is stored of the session beside what the form shows of it: only what a person changes of it is written.
+// The stored and the shown values when the form opens, so that only changed fields are written.
 function beginning(outing, fields, likely) {
-  const names = [...askedOn("sessions", "end"), ...WORDS];
+  const names = [...fieldNames("sessions", "end"), ...WORDS];
   const stored = Object.fromEntries(names.map((name) => [name, outing.session[name] ?? null]));
   const shown = Object.fromEntries(WORDS.map((name) => [name, stored[name] ?? ""]));
   for (const { name, kind } of fields) shown[name] = bare(stored[name] ?? likely[name] ?? null, kind, reference.data.units);
   return { stored, shown };
 }
 
-// What was typed here and saved in another tab meanwhile: null once each of it is chosen, else it asks.
+// Resolves fields that another tab has saved meanwhile. Returns the choices, or null and asks for them.
 function chosenOf(entryForm, overlap, typed, now) {
   const place = entryForm.querySelector("#end-differs");
   const shownValues = place.shownValues ?? {};
@@ -56,7 +56,7 @@ function chosenOf(entryForm, overlap, typed, now) {
 }
 
 function runtimeHint(outing, slept) {
-  const hint = "Time since the start; take off what was not riding.";
+  const hint = "Time since the start; subtract the time not riding.";
   if (slept === null) return `${clockWords(outing)} ${hint}`.trim();
   return `The phone's clocks disagree: ${lengthOfTime(slept)} by one, ${lengthOfTime(runtime_s(outing))} by the other. ` +
     "It slept, or its time was set. Write how long it was ridden, if you know it.";
@@ -66,10 +66,10 @@ export async function endScreen(app, outing) {
   const slept = atLeast_s(outing);
   const likely = {
     charge_used_ah: lastRead(outing, "charge_used_ah"), distance_m: lastRead(outing, "distance_m"),
-    // To a tenth of a minute: nobody knows it better.
+    // To a tenth of a minute; nobody knows it more closely.
     runtime_s: slept === null ? Math.max(6, Math.round(runtime_s(outing) / 6) * 6) : null,
   };
-  const fields = askedOn("sessions", "end").map((name) => quantityField("sessions", name));
+  const fields = fieldNames("sessions", "end").map((name) => quantityField("sessions", name));
   const key = `end/${outing.id}`;
   const entryForm = await form(key, async (filled) => {
     const values = quantitiesOf(filled, fields);
@@ -77,7 +77,7 @@ export async function endScreen(app, outing) {
     const texts = Object.fromEntries(new FormData(filled));
     const typed = { ...values, distance_method: texts.distance_method ?? "", notes: texts.notes.trim() };
     try {
-      // As another tab may have left it.
+      // Another tab may have changed it.
       const now = await read("outings", outing.id);
       const { changes, overlap } = formChanges({ typed, texts, began: filled.began, now: now.session });
       const chosen = chosenOf(filled, overlap, typed, now.session);

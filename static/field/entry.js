@@ -1,23 +1,23 @@
-// Entry fields that a glove can use, and that lose nothing: what was typed is on disk before it is saved.
+// Entry fields for a gloved hand. Typed text is stored as a draft, so that nothing is lost before it is saved.
 
 import { el } from "./elements.js";
 import { bare, capital, readQuantity } from "./numbers.js";
 import { reference } from "./outing.js";
 import { change, read } from "./store.js";
 
-// A form whose fields come back as they were left, also after the browser was closed.
+// A form that restores its draft, also after the browser was closed.
 export async function form(key, act, ...children) {
   const entryForm = el("form", { class: "entry", novalidate: true, autocomplete: "off" }, children);
   let newest = null;
   let writing = false;
   entryForm.addEventListener("submit", (event) => {
     event.preventDefault();
-    // What is saved now must not come back as a draft behind it.
+    // A pending draft must not be written after the form is saved.
     newest = null;
     void act(entryForm);
   });
   const draft = await read("drafts", key);
-  // What was stored and shown when the typing began.
+  // The stored and the shown values when typing began.
   entryForm.began = draft?.began ?? null;
   for (const [name, value] of Object.entries(draft?.values ?? {})) {
     for (const field of entryForm.elements[name] instanceof RadioNodeList ? entryForm.elements[name] : [entryForm.elements[name]]) {
@@ -30,7 +30,7 @@ export async function form(key, act, ...children) {
     newest = Object.fromEntries(new FormData(entryForm));
     if (!writing) void write();
   });
-  // Only the newest is worth writing: letters typed faster than the disk must not queue up.
+  // Writes only the newest draft: fast typing must not build up a queue.
   const write = async () => {
     writing = true;
     while (newest) {
@@ -47,8 +47,8 @@ export async function draftOf(key) {
   return (await read("drafts", key))?.values ?? {};
 }
 
-// The names of what a screen asks for. A reference of an earlier server does not say it: then everything is asked for.
-export function askedOn(kind, screen) {
+// The names of a screen's fields. An older server does not send them; then all fields are shown.
+export function fieldNames(kind, screen) {
   const fields = reference.data.fields[kind];
   const onScreen = fields.filter((field) => field.phone === screen);
   return (onScreen.length ? onScreen : fields).map((field) => field.name);
@@ -58,8 +58,7 @@ export function quantityField(kind, name) {
   return reference.data.fields[kind].find((field) => field.name === name);
 }
 
-// One quantity: a decimal keypad, the unit beside it, a sign button where it may be negative, and the
-// value it had last.
+// The field of a quantity: decimal keypad, unit, a sign button if it may be negative, and its last value.
 export function quantity(field, { value = null, last = "", autofocus = false } = {}) {
   const { units } = reference.data;
   const id = `in-${field.name}`;
@@ -84,8 +83,7 @@ export function quantity(field, { value = null, last = "", autofocus = false } =
     el("p", { class: "wrong", id: `${id}-wrong` }));
 }
 
-// The stored values of the named quantities; null for the empty ones. Marks what it cannot read, and
-// then returns null.
+// The values of the fields in stored units; null for empty ones. If a field cannot be read, marks it and returns null.
 export function quantitiesOf(entryForm, fields) {
   const values = {};
   let first = null;

@@ -1,4 +1,4 @@
-// Something failed: two taps at the least, what broke and how bad it was.
+// Logs a failure in as few as two taps: mode and severity.
 
 import { choices, form, text } from "./entry.js";
 import { button, el, feel, link, say } from "./elements.js";
@@ -13,7 +13,7 @@ const PLAIN = {
 const NUMERAL = { 1: "I", 2: "II", 3: "III", 4: "IV" };
 const SHOWN = 8;
 
-// Modes this machine had most often come first; then those of other machines; then by name.
+// Failure modes by how often this machine had them, then other machines, then by name.
 export function modesInOrder(outing) {
   const vehicle = reference.data.revisions.find((revision) => revision.id === outing.session.revision)?.vehicle;
   const today = (mode) => outing.failures.filter((failure) => failure.mode === mode.id || failure.mode_name === mode.name).length;
@@ -72,10 +72,10 @@ export async function failureScreen(app, outing, chosen) {
   return [el("h1", {}, mode?.name ?? "Something else failed"), entryForm];
 }
 
-// After it is saved: what may still be added while it can be seen.
+// After saving: details that can be added on the spot.
 export async function failedScreen(app, outing, id) {
   const failure = outing.failures.find((entry) => entry.id === id);
-  if (!failure) return [el("h1", {}, "Taken back"), el("div", { class: "bottom" }, link("Board", "board"))];
+  if (!failure) return [el("h1", {}, "Undone"), el("div", { class: "bottom" }, link("Board", "board"))];
   const entryForm = await form(`failed/${id}`, async (filled) => {
     try {
       await describeFailure(outing, id, filled.elements.conditions.value.trim());

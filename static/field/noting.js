@@ -55,7 +55,7 @@ export async function photoScreen(app, outing, failure = null) {
     el("input", { id, type: "file", accept: "image/jpeg,image/png,image/webp", onchange: (event) => void take(event), ...extra }));
   return [
     el("h1", {}, subject ? `Photo of ${subject.mode_name}` : "Photo"),
-    el("p", {}, "It is kept whole on this phone and sent when there is a network. The server takes place and camera out of it."),
+    el("p", {}, "The whole photo is stored on this phone and sent when there is a network. The server removes data on place and camera."),
     wrong,
     el("div", { class: "bottom stacked" }, input("camera", "Take a photo", { capture: "environment" }), input("gallery", "Choose one", {}), link("Board", "board")),
   ];

@@ -1,12 +1,12 @@
-// The session as this phone knows it, and everything that can be added to it. Each action puts the
-// record for the server and this phone's own page of the session on disk in one transaction.
+// The session on this phone, and everything that can be added to it. Each action stores the record for the
+// server and the phone's own copy of the session (its page) in one transaction.
 
 import { stamp } from "./clock.js";
 import { newKey } from "./elements.js";
 import { assemble, inWords, riddenInAll } from "./energy.js";
 import { frameClock, frameDurationU, gateSpeed, stopwatchDuration } from "./numbers.js";
 import { keep, takeBack } from "./queue.js";
-import { heldTogether, longest_s, NEVER_SET, nextPlace, noteTap, runtime_s, timesOf, wasSet } from "./session_clock.js";
+import { compareClocks, longest_s, NEVER_SET, nextPlace, noteTap, runtime_s, timesOf, wasSet } from "./session_clock.js";
 import { keepMeta, meta, read } from "./store.js";
 import { beginWay, highestSpeed, settledWay, wayNow, withFix } from "./way.js";
 
@@ -37,15 +37,15 @@ export function gatesOf(outing) {
   return [...known, ...(outing.gates ?? [])];
 }
 
-// Both clocks at a tap, and each second.
+// Compares both clocks at each tap and each second.
 export async function tie(outing) {
-  const clock = heldTogether(outing);
+  const clock = compareClocks(outing);
   if (!clock) return;
   outing.clock = clock;
   await setWay(outing, { clock });
 }
 
-// A moment of a running session. After the phone's time was set it is told from the start, which has its own stamp.
+// The stamp of now. If the phone's time was set meanwhile, it is counted from the start of the session.
 async function stampNow(outing) {
   const began = outing.began_stamp ?? outing.stamps.started_at;
   if (!began || !wasSet(outing)) return stamp();
@@ -95,7 +95,7 @@ export async function isKnown(id) {
   return Boolean(await read("outings", id));
 }
 
-// A second phone on a session that another one started. One that this phone knows goes on as it was left.
+// Joins a session that another phone started. A session that this phone knows continues.
 export async function join(going, names) {
   const { id, started_at, ...session } = going.session;
   if (await isKnown(id)) {
@@ -115,7 +115,7 @@ export async function join(going, names) {
   return id;
 }
 
-// The last pass tells which way the next one goes.
+// The next pass goes the other way.
 export function otherWay(direction) {
   return direction === "out" ? "back" : "out";
 }
@@ -136,7 +136,7 @@ export function passSpeed(outing, pass) {
   return { ...speed, distance_m, u_duration_s };
 }
 
-// A pass whose clocks disagree has no time that anybody knows, so it does not count. `began_s` is into the session.
+// A pass whose clocks disagree has no reliable time and does not count. `began_s` is time into the session.
 async function addPass(outing, measured, began_s, reason = "") {
   const id = newKey();
   const payload = {
@@ -213,12 +213,12 @@ export async function addReading(outing, values, words) {
   const payload = { session: outing.id, time_into_session_s: runtime_s(outing), note: "", ...values, sequence: nextPlace(outing) };
   await keep([{ id, kind: "readings", session: outing.id, needs: [outing.id], payload, words }], {
     outing: [outing.id, (page) => {
-      // How far the way had come by then: what comes after it is ridden since.
-      if (tellsSomething(payload)) page.way = settledWay(page.way ?? beginWay(), longest_s(page), fastest(page).mps);
+      // The distance at the time of the reading; what follows is ridden since.
+      if (hasMeasurement(payload)) page.way = settledWay(page.way ?? beginWay(), longest_s(page), fastest(page).mps);
       const { seen_m, unseen_m, whole } = wayNow(page.way ?? beginWay(), longest_s(page), 0);
       noteTap(page, payload);
       page.readings.push({ id, words, ...payload, seen_m, unseen_m, whole });
-      // The next reading asks first for what this one held.
+      // The next reading shows the fields of this one first.
       const kinds = Object.keys(values).filter((name) => name !== "note");
       if (kinds.length) page.reading_fields = kinds;
     }],
@@ -287,7 +287,7 @@ export async function addTrackPart(outing, fixes, stopped_by_phone) {
   });
 }
 
-// The session itself: what was measured before, after, and its end.
+// Writes the session itself: measurements before and after, and its end.
 export async function write(outing, values, { ends = false, reopens = false } = {}) {
   const payload = { ...outing.session, ...values };
   const stamps = { ...outing.stamps };
@@ -322,17 +322,17 @@ export async function undo(outing, list, id) {
   await takeBack(id, [outing.id, (page) => { page[list] = page[list].filter((record) => record.id !== id); }]);
 }
 
-// This session as energy.js takes it, worked out for now, and in words.
+// Energy left and turn-back distance now, with sentences (energy.js).
 export function energyState(outing, now_s = longest_s(outing)) {
   const revision = revisionOf(outing);
   const earlier = revision?.consumption ?? null;
   const speed = fastest(outing);
   const way = wayNow(outing.way ?? beginWay(), now_s, speed.mps);
-  // The place of the start alone (noteHome of track.js) is no track to go home by.
+  // The position of the start alone (noteHome in track.js) is no track.
   if (!outing.track) way.home_m = null;
   const state = assemble({
     pack: revision?.pack ?? null, assumptions: revision?.assumptions, earlier,
-    rest_voltage_start_v: outing.session.rest_voltage_start_v, readings: outing.readings.filter(tellsSomething), way,
+    rest_voltage_start_v: outing.session.rest_voltage_start_v, readings: outing.readings.filter(hasMeasurement), way,
     lowest: outing.lowest,
   });
   const since_s = Math.max(0, runtime_s(outing) - (state.read?.time_into_session_s ?? 0));
@@ -343,24 +343,24 @@ export function energyState(outing, now_s = longest_s(outing)) {
   return { ...state, way, since_s, words: inWords(state, known, reference.data.units) };
 }
 
-// A note is kept as a reading too, and tells nothing of the machine.
-function tellsSomething(reading) {
+// A note is stored as a reading too, but holds no measurement.
+function hasMeasurement(reading) {
   return ["charge_used_ah", "distance_m", "voltage_v", "current_a"].some((name) => typeof reading[name] === "number");
 }
 
-const PASSES_LOOKED_AT = 10;
+const RECENT_PASSES = 10;
 
 function fastest(outing) {
-  const passes = outing.passes.filter((pass) => pass.valid).slice(-PASSES_LOOKED_AT).map((pass) => passSpeed(outing, pass)?.value ?? 0);
+  const passes = outing.passes.filter((pass) => pass.valid).slice(-RECENT_PASSES).map((pass) => passSpeed(outing, pass)?.value ?? 0);
   return highestSpeed(outing.way, passes, revisionOf(outing)?.consumption?.speed_mps);
 }
 
-// A good position. What turn-back said until now, and what it says after, are the highest that it may say until the
-// next reading: it never grows on the way out.
+// Adds a good position. Until the next reading, the turn-back distance may not exceed the values shown before and
+// after it, so it never grows on the way out.
 export function arrive(outing, coords) {
   const now_s = longest_s(outing);
   const before = energyState(outing, now_s);
-  const all = riddenInAll(outing.readings.filter(tellsSomething), before.way);
+  const all = riddenInAll(outing.readings.filter(hasMeasurement), before.way);
   outing.way = withFix(outing.way ?? beginWay(), coords, now_s, fastest(outing).mps, all.seen_m + all.unseen_m);
   const states = [before, energyState(outing, now_s)].filter((state) => state.turn);
   if (states.length) outing.lowest = { since: before.since, turn_m: Math.min(...states.map((state) => state.turn.value)) };

@@ -1,6 +1,6 @@
-// One look at the instruments, with the fields the last look had.
+// A reading of the instruments; the fields of the last reading come first.
 
-import { askedOn, form, quantitiesOf, quantity, quantityField } from "./entry.js";
+import { fieldNames, form, quantitiesOf, quantity, quantityField } from "./entry.js";
 import { el, feel, link, say } from "./elements.js";
 import { warnIn } from "./limits.js";
 import { lengthOfTime, readQuantity, written } from "./numbers.js";
@@ -11,7 +11,7 @@ const AT_FIRST = ["voltage_v", "current_a", "charge_used_ah", "distance_m"];
 
 export async function readingScreen(app, outing) {
   const { units } = reference.data;
-  const names = askedOn("readings", "reading");
+  const names = fieldNames("readings", "reading");
   const used = outing.reading_fields ?? AT_FIRST;
   const first = names.filter((name) => used.includes(name));
   const others = names.filter((name) => !used.includes(name));

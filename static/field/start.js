@@ -1,4 +1,4 @@
-// Opens the field page: what this phone keeps, which screen is asked for, and when to send.
+// Starts the field page: loads the stored data, draws the screens and triggers sending.
 
 import { letSleep } from "./awake.js";
 import { boardScreen, queueLine, redrawState, strip } from "./board.js";
@@ -50,7 +50,7 @@ const app = {
     await change(["drafts"], async ({ drafts }) => { drafts.delete(draft); });
   },
 
-  // Typed values of a draft as stored quantities.
+  // Converts the typed values of a draft to stored units.
   readTyped(typed, names, kind) {
     return Object.fromEntries(names.map((name) => [
       name, readQuantity(typed[name] ?? "", quantityField(kind, name), reference.data.units),
@@ -65,7 +65,7 @@ const app = {
     return `NOT saved: ${error.message ?? error}. What you entered is still here; try again.`;
   },
 
-  // What a position changes, wherever the person is and whatever is being typed.
+  // Redraws only the figures, so that typing is not disturbed.
   async redrawState() {
     app.outing = await current();
     if (app.outing && reference.data) redrawState(app.outing);
@@ -79,15 +79,15 @@ const app = {
     return app.rendering;
   },
 
-  // What comes from behind (the server, the worker, the satellite) waits while a person is typing, and while a
-  // sentence about something not saved is on the screen: the person may not have read it yet.
+  // Redraws after news from the server, the worker or the satellite, but not while a person is typing or an
+  // error about something not saved is on the screen.
   async refresh() {
     const typing = root.contains(document.activeElement) && document.activeElement.matches("input, textarea");
     if (!typing && !root.querySelector(".wrong[role=alert]:not(:empty)")) await app.render();
   },
 };
 
-// What stands in the fields of a screen, to be put back when the same screen is drawn again.
+// The values of a screen's fields, to restore them when it is redrawn.
 function entered() {
   return [...root.querySelectorAll("input:not([type=file]), textarea")]
     .map(({ id, name, value, checked, type }) => ({ id, name, value, checked, type }));
@@ -98,7 +98,7 @@ function putBack(fields) {
     if (type === "radio") {
       for (const option of root.querySelectorAll(`[name="${name}"]`)) if (option.value === value) option.checked = checked;
     } else if (id && value) {
-      // By its own id: two records that wait may have fields of one name.
+      // By id, because two queued records may have fields of the same name.
       const input = document.getElementById(id);
       if (input) input.value = value;
     }
@@ -131,7 +131,7 @@ async function draw() {
   root.className = name;
   root.dataset.screen = location.hash;
   putBack(fields);
-  // What is put back was typed over what was shown then.
+  // The restored values were typed over those shown earlier.
   if (began) root.querySelector("form.entry").began = began;
   for (const summary of root.querySelectorAll("details > summary")) summary.parentElement.open ||= unfolded.includes(summary.textContent);
   if (focused) document.getElementById(focused)?.focus({ preventScroll: true });
@@ -175,7 +175,7 @@ async function refreshReference(anyway) {
   await rememberPlaces(answer.body);
   const first = !reference.data;
   reference.data = answer.body;
-  // What is being typed is not redrawn under the person's fingers.
+  // A form must not be redrawn while somebody types.
   if (first) await app.render();
   else if (["", "start", "board"].includes(location.hash.slice(1))) await app.refresh();
 }

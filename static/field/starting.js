@@ -1,6 +1,6 @@
 // Before the ride: which machine, where, in what conditions, and the go/no-go check.
 
-import { askedOn, choices, draftOf, form, quantitiesOf, quantity, quantityField, text } from "./entry.js";
+import { fieldNames, choices, draftOf, form, quantitiesOf, quantity, quantityField, text } from "./entry.js";
 import { button, clock, el, feel, link, say } from "./elements.js";
 import { alarmsOf, shown, warnIn } from "./limits.js";
 import { capital, readQuantity, written } from "./numbers.js";
@@ -37,10 +37,10 @@ export async function startScreen(app) {
     choices("venue", "Venue", [...venues, ["", "A new one"]], { chosen: draft.venue ?? data.likely.venue ?? venues[0]?.[0] ?? "", wide: true }),
     el("div", { class: "new-venue" }, text("venue_name", "Name of the new venue", { most: 120 })),
     el("details", {}, el("summary", {}, "Conditions, if known now"),
-      choices("surface", "Surface", [["", "Not said"], ...data.surfaces], { chosen: "" }),
-      askedOn("sessions", "start").map((name) => quantity(quantityField("sessions", name), {
+      choices("surface", "Surface", [["", "Not recorded"], ...data.surfaces], { chosen: "" }),
+      fieldNames("sessions", "start").map((name) => quantity(quantityField("sessions", name), {
         value: name === "rider_mass_kg" ? data.likely.rider_mass_kg : null,
-        last: name === "rest_voltage_start_v" ? "Measured before anything draws current; nothing gives it back later." : "",
+        last: name === "rest_voltage_start_v" ? "Measured before anything draws current; it cannot be measured later." : "",
       }))),
     el("p", { class: "wrong", id: "start-wrong", role: "alert" }),
     el("div", { class: "bottom" }, el("button", { class: "act first" }, "Go/no-go check")));
@@ -58,7 +58,7 @@ function readRest(name, typed) {
   return readQuantity(typed ?? "", quantityField("sessions", name), reference.data.units);
 }
 
-// What the rest voltage says of the machine that was chosen, before anybody says go.
+// Alarms of the rest voltage of the chosen machine, shown before the check.
 async function restAlarms() {
   const chosen = await draftOf(KEY);
   const { data } = reference;
@@ -79,7 +79,7 @@ function next(app, filled) {
     filled.elements.venue_name.focus();
     return;
   }
-  if (!quantitiesOf(filled, askedOn("sessions", "start").map((name) => quantityField("sessions", name)))) {
+  if (!quantitiesOf(filled, fieldNames("sessions", "start").map((name) => quantityField("sessions", name)))) {
     filled.querySelector("details").open = true;
     return;
   }
@@ -147,7 +147,7 @@ async function go(app, filled) {
   const ice = quantitiesOf(filled, [quantityField("sessions", "ice_thickness_cm")]);
   if (!ice) return;
   const chosen = await draftOf(KEY);
-  const conditions = { surface: chosen.surface ?? "", ...ice, ...app.readTyped(chosen, askedOn("sessions", "start"), "sessions") };
+  const conditions = { surface: chosen.surface ?? "", ...ice, ...app.readTyped(chosen, fieldNames("sessions", "start"), "sessions") };
   const revision = chosen.revision || data.likely.revision || data.revisions[0].id;
   const venue = chosen.venue ?? "";
   await askToPersist();

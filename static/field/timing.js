@@ -8,10 +8,10 @@ import { addGate, gatesOf, otherWay, passFromTaps, passFromVideo, passSpeed, ref
 import { ageOf, bothClocks, isBounce, OLD_MARK_S } from "./session_clock.js";
 import { change, read } from "./store.js";
 
-// A tap that comes late is no first mark of another pass.
+// A late tap on the last mark must not start another pass.
 const REST_MS = 1000;
 let rests_until_ms = 0;
-// The taps of the pass that runs: a screen that is drawn anew must not read them before they are on disk.
+// The taps of the running pass, for a redraw that comes before they are on disk.
 let newest = null;
 
 export async function passScreen(app, outing) {
@@ -20,9 +20,9 @@ export async function passScreen(app, outing) {
   const key = `pass/${outing.id}`;
   const draft = newest?.key === key ? newest : await read("drafts", key);
   let taps = (draft?.taps ?? []).filter((tapped) => tapped.page);
-  // A second mark that waits for the answer whether the first is still good.
+  // A second mark that waits for the answer whether the first is still valid.
   let waiting = draft?.asked ?? null;
-  // Timing goes on where and as it began, whatever was chosen on other screens meanwhile.
+  // A running pass keeps its gate and direction, whatever was chosen on other screens meanwhile.
   const begun = taps.length ? draft : outing;
   const gate = gates.find((candidate) => candidate.id === begun.gate) ?? gates[0];
   const { direction } = begun;
@@ -63,7 +63,7 @@ export async function passScreen(app, outing) {
     over.hidden = !running;
     for (const choice of [flip, ...ways]) choice.disabled = running;
     question.hidden = waiting === null;
-    if (waiting) question.replaceChildren(...askedOf(taps[0], waiting, { use: () => answer(), anew: () => anew([waiting]) }));
+    if (waiting) question.replaceChildren(...oldMarkQuestion(taps[0], waiting, { use: () => answer(), anew: () => anew([waiting]) }));
     if (running) void keepAwake("pass");
     else void letSleep("pass");
   };
@@ -121,17 +121,17 @@ export async function passScreen(app, outing) {
     el("div", { class: "bottom" },
       el("div", { class: "row" }, flip, link("Board", "board")),
       el("div", { class: "row" }, over, link("From video", "video"), link("New gate", "gate"))),
-    // Nothing moves the mark, and nothing else is ever where it is.
+    // The mark button never moves, and nothing else is ever in its place.
     el("div", { class: "dock" }, question, mark),
   ];
 }
 
-function askedOf(first, now, { use, anew }) {
+function oldMarkQuestion(first, now, { use, anew }) {
   const age_s = ageOf(first, now);
-  const words = age_s === null ? "How old the first mark is nobody knows: the phone's time was set back."
+  const words = age_s === null ? "The age of the first mark is not known: the phone's time was set back."
     : `The first mark is ${lengthOfTime(60 * Math.floor(age_s / 60))} old.`;
-  return [el("p", {}, `${words} Use it, or start anew?`),
-    el("div", { class: "row" }, button("Use it", use), button("Start anew: this tap is mark 1", anew))];
+  return [el("p", {}, `${words} Use it, or start over?`),
+    el("div", { class: "row" }, button("Use it", use), button("Start over: this tap is mark 1", anew))];
 }
 
 function result(app, outing, pass, units) {

@@ -1,10 +1,10 @@
-// What is unsent as one file, which the server reads in: for a phone that will not get through.
+// The unsent records as one file that the server can import, for a phone without a connection.
 
 import { byAge } from "./queue.js";
 import { resolved } from "./sending.js";
 import { all, meta, read } from "./store.js";
 
-// All that waits, or one record of it.
+// All queued records, or one of them.
 export async function unsentFile(id = null) {
   const records = byAge(await all("records")).filter((record) => !id || record.id === id);
   const account = await meta("account");

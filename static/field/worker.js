@@ -1,7 +1,7 @@
 // The service worker of the field page. SHELL, above this line, names this version of the page and
-// its files. It answers for nothing else: no record, no page of any account is ever kept here.
+// its files. It caches nothing else: no record and no page of an account.
 
-// Caches belong to the whole host, where a second installation may live under another path.
+// Caches are shared by the whole host, where a second installation may run under another path.
 const BEGIN = SHELL.page === "/field/" ? "firnlog-shell-" : `firnlog-shell ${SHELL.page} `;
 const OURS = `${BEGIN}${SHELL.version}`;
 const POINTER = `${BEGIN}in-use`;
@@ -15,8 +15,8 @@ async function use(version) {
   await (await caches.open(POINTER)).put(SHELL.page, new Response(version));
 }
 
-// A version is taken in whole or not at all, and never from a network that answers with pages of its own.
-async function takeIn() {
+// Caches a version completely or not at all, and never from a captive portal.
+async function cacheVersion() {
   const cache = await caches.open(OURS);
   const document = await fetch(SHELL.page, { cache: "reload", redirect: "error" });
   if (!document.ok || document.headers.get("X-Firnlog-Shell") !== SHELL.version) {
@@ -30,10 +30,10 @@ async function takeIn() {
   }
 }
 
-// Which version is shown is a note on disk, not a matter of which worker runs: a new worker may start
-// when the phone likes, and the page stays the same until the person says so.
+// The version in use is stored in a cache and does not depend on the running worker: a new worker may start
+// at any time, but the page changes only when the person asks for it.
 self.addEventListener("install", (event) => {
-  event.waitUntil(takeIn().then(() => self.skipWaiting()));
+  event.waitUntil(cacheVersion().then(() => self.skipWaiting()));
 });
 
 self.addEventListener("activate", (event) => {

@@ -1,5 +1,5 @@
-// The panels of a session's logs: one cursor through all of them, the same moment on the track, and finer
-// lines from the server for the part that is shown.
+// The charts of a session's logs: one cursor in all of them and on the track, and finer lines from the server
+// for the visible part.
 import { draw } from "./chart-look.js";
 
 const figures = JSON.parse(document.getElementById("figures").textContent);
@@ -57,7 +57,7 @@ if (panels) {
     }
   };
 
-  // Asks for finer lines of the part shown; only the newest answer counts.
+  // Requests finer lines for the visible part; only the newest answer is used.
   let newest = 0;
   const refine = async () => {
     const [from, to] = shown();
@@ -71,7 +71,7 @@ if (panels) {
       await Plotly.restyle(panels, { x: finer.map((line) => line.x), y: finer.map((line) => line.y) }, lines);
       section.dataset.refined = "yes";
     } catch {
-      // Without a network the lines stay as fine as they came.
+      // Without a network the lines stay as they are.
     }
   };
 
