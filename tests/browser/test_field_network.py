@@ -246,7 +246,7 @@ def test_everything_unsent_goes_into_a_file_and_is_read_in(phones, phone, instal
         desk.page.get_by_label("File from the phone").set_input_files(
             {"name": "unsent.json", "mimeType": "application/json", "buffer": content}
         )
-        desk.page.get_by_role("button", name="Read it in").click()
+        desk.page.get_by_role("button", name="Import").click()
         expect(desk.page.locator("tbody tr")).to_have_count(2)
         expect(desk.page.locator("tbody")).to_contain_text(outcome)
     assert installation.count("test_sessions_reading") == 2
