@@ -249,7 +249,7 @@ def turn_back_distance_m(
     consumption_home_wh_per_km: Number,
     distance_from_home_m: Number = 0.0,
 ) -> Any:
-    """How much farther out one may go and still come home with the reserve.
+    """How much farther out the rider may go and still come home with the reserve.
 
     Parameters
     ----------

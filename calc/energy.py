@@ -47,7 +47,7 @@ def _checked_gap(largest_gap_s: float | None) -> float:
     largest_gap_s=positive(),
 )
 def charge_ah(time_s: Any, current_a: Any, largest_gap_s: float | None = None) -> float:
-    """Net charge taken out of the pack: discharge counts up, regeneration and charging count down.
+    """Net charge drawn from the pack: discharge is positive, regeneration and charging are negative.
 
     Parameters
     ----------
@@ -79,7 +79,7 @@ def charge_ah(time_s: Any, current_a: Any, largest_gap_s: float | None = None) -
     largest_gap_s=positive(),
 )
 def energy_wh(time_s: Any, voltage_v: Any, current_a: Any, largest_gap_s: float | None = None) -> float:
-    """Net energy taken out of the pack.
+    """Net energy drawn from the pack.
 
     Parameters
     ----------
@@ -107,7 +107,7 @@ def energy_wh(time_s: Any, voltage_v: Any, current_a: Any, largest_gap_s: float 
 
 
 class LogTotals(NamedTuple):
-    """What a log adds up to, with discharge and what came back kept apart."""
+    """Totals of a log, with discharge and regeneration separate."""
 
     discharged_ah: float
     regenerated_ah: float

@@ -1,4 +1,4 @@
-"""What riding shows of a fix: which rides had it fitted, and what came with it and without it.
+"""The evidence of riding for a fix: which rides had it fitted, and the failures with it and without it.
 
 Plain facts of one machine go in: its revisions with their parents and parts, its rides, its failures,
 and the modifications that answer them. Everything that is said of a fix follows from these, so nothing
@@ -30,7 +30,7 @@ class RideFacts(NamedTuple):
 
 @dataclass(frozen=True)
 class FailureFacts:
-    """A failure: on which revision, of which mode and cause, when, and whether a ride is recorded that it came on."""
+    """A failure: its revision, mode, cause and time, and whether its ride is recorded."""
 
     key: Key
     revision: Key
@@ -88,7 +88,7 @@ class Kinds(NamedTuple):
 
 @dataclass(frozen=True)
 class Proof:
-    """What riding since a fix shows, and what it takes to call it held.
+    """The evidence of riding since a fix, and what is needed to call it held.
 
     `kind` is what exposure is counted in ("trip" for metres, "runtime" for seconds). `before` and
     `after` are what was ridden without and with the fix, `in_all` all that the machine was ridden. On the
@@ -299,7 +299,7 @@ class History:
             failure for failure in self.failures.values() if failure.revision in earlier and kinds.include(failure)
         ]
         came_after = self._came_with(fix, kinds)
-        # A failure that came on no recorded ride stands for a ride of unknown length.
+        # A failure on no recorded ride counts as a ride of unknown length.
         unlogged = sum(not failure.is_logged or failure.revision not in self._ridden for failure in came_before)
         before = sum((self._ridden[key] for key in earlier if key in self._ridden), Ridden())
         before += ridden([RideLength(None, None)] * unlogged, self._pace)

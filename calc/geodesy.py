@@ -292,7 +292,7 @@ def gate_crossings_s(
     u_fix_m=positive(),
 )
 def fix_distance_u_m(u_fix_m: Number) -> Any:
-    """Standard uncertainty of a distance taken from two fixes.
+    """Standard uncertainty of a distance between two fixes.
 
     Parameters
     ----------

@@ -40,7 +40,7 @@ class RevisionFacts:
 
 
 class Fitted(enum.Enum):
-    """Whether a change is on a revision; unknown where only part of it is, or nobody wrote it down."""
+    """Whether a revision has a change; unknown if it has only part of it, or if it was not recorded."""
 
     YES = "yes"
     NO = "no"
@@ -81,7 +81,7 @@ class Lineage:
         while revision != ancestor:
             here = self.revisions[revision]
             parent = self.revisions.get(here.parent)
-            # A parent comes before its child. Whatever says otherwise is a mistake, and no descent.
+            # A parent is older than its child. Other records are mistakes and give no descent.
             if parent is None or parent.number >= here.number:
                 return False
             revision = parent.key
@@ -145,13 +145,13 @@ class Lineage:
         if feature in own.dimensions:
             return other.dimensions.get(feature)
         if not other.parts and self.revisions[own.parent].parts:
-            # This machine's parts are listed elsewhere, so an empty list is one that nobody wrote.
+            # Other revisions list parts, so an empty list was not filled in.
             return None
         return other.parts.get(feature, 0.0)
 
 
 def _fate(before: float, after: float, now: float | None) -> Fitted:
-    """Whether a change is still there: the value is as far, or went back to what it was."""
+    """Whether a change of a dimension is still present, or was reversed."""
     if now is None:
         return Fitted.UNKNOWN
     sign = 1.0 if after > before else -1.0

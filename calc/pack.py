@@ -196,7 +196,7 @@ def current_margin_a(limit_a: Number, current_a: Number) -> Any:
     current_2_a=any_real(),
 )
 def internal_resistance_ohm(voltage_1_v: Number, current_1_a: Number, voltage_2_v: Number, current_2_a: Number) -> Any:
-    """Resistance from two readings at different currents, taken close together.
+    """Resistance from two readings at different currents, close together in time.
 
     Parameters
     ----------

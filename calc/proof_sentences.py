@@ -19,7 +19,7 @@ def _listed(names: list[str] | tuple[str, ...]) -> str:
 
 
 def gap_sentences(total: Ridden) -> list[str]:
-    """Which rides of a sum are taken as nothing, because nobody wrote them down.
+    """Which rides count as zero in a sum, because their length was not recorded.
 
     >>> gap_sentences(Ridden(rides=5, without_distance=2))
     ['No distance for 2 of 5 rides, counted as 0 km.']
@@ -91,7 +91,7 @@ def _reason(proof: Proof, why: Why, names: tuple[str, ...]) -> str:
 
 
 def judged_sentence(proof: Proof) -> str:
-    """By what a later revision is taken to have the fix."""
+    """The evidence that a later revision has the fix."""
     own = proof.revision.label
     if proof.judged_by:
         names = _listed(proof.judged_by)
@@ -127,7 +127,7 @@ def refusal(proof: Proof | None, system: str = "metric") -> str:
 
 
 def rounded(exposure: float, kind: str, system: str = "metric") -> str:
-    """Exposure that is still to come, no finer than anybody would plan it.
+    """The exposure still needed, rounded for planning.
 
     >>> rounded(55_197.0, "trip"), rounded(1_334_200.0, "trip"), rounded(5_230.0, "runtime")
     ('55 km', '1334 km', '1 h 27 min')

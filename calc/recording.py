@@ -13,7 +13,7 @@ from calc.pack import Resistance
 
 
 class ElectricalSummary(NamedTuple):
-    """Totals and extremes of a log; discharge counts up, what came back is kept apart."""
+    """Totals and extremes of a log, with discharge and regeneration separate."""
 
     duration_s: float
     gaps_s: float
@@ -37,7 +37,7 @@ class ElectricalSummary(NamedTuple):
 def electrical_summary(
     time_s: Any, voltage_v: Any, current_a: Any, largest_gap_s: float | None = None
 ) -> ElectricalSummary:
-    """Charge, energy, what came back, power and the extremes of a log.
+    """Charge, energy, regeneration, power and extremes of a log.
 
     Parameters
     ----------

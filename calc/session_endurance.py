@@ -78,7 +78,7 @@ def endurance_columns(sheet: Sheet) -> None:
 def _by_source(sheet: Sheet, answer: Callable[[Any, Any, Any], Any], above_reserve: Budget, per_km: Budget) -> Measured:
     """A kernel's answer with its budget.
 
-    Each source of error is let in alone: it moves energy and consumption together, one way or against each other.
+    Each source of error is propagated alone, because it affects energy and consumption together.
     """
     nothing = np.zeros(sheet.table.count)
     alone = answer(nothing, nothing, nothing)
@@ -104,7 +104,7 @@ def _energy_left(sheet: Sheet) -> Any:
         by_use = (began > 0) & ~np.isnan(used)
     less_used = sheet.solve(endurance.energy_left_wh, by_use, began, np.maximum(used, 0.0))
     left = np.where(by_rest, end * usable, less_used)
-    # How full the pack was, and what a full one holds, are two doubts; a pack taken as full has both.
+    # State of charge and capacity are separate uncertainties; a pack assumed full has both.
     of_use = Budget(
         {
             START: u_rest,

@@ -42,7 +42,7 @@ def _rest_states(sheet: Sheet) -> None:
         rest = table.facts[f"rest_voltage_{moment}_v"]
         state, moved = sheet.nothing(), sheet.nothing()
         for curve, rows in table.curves:
-            # A rest voltage outside this pack's curve belongs to another pack, or was not at rest.
+            # A rest voltage outside the pack's curve is from another pack, or was not measured at rest.
             low, high = curve.voltage_v[0] * 0.99, curve.voltage_v[-1] * 1.01
             with np.errstate(invalid="ignore"):
                 inside = rows[(rest[rows] >= low) & (rest[rows] <= high)]
@@ -69,7 +69,7 @@ def _charge(sheet: Sheet) -> None:
         {
             START: capacity * u_rest,
             END: -capacity * u_rest,
-            # One voltmeter read both: what it is off by moves them the same way.
+            # The same voltmeter read both, so its error is shared.
             VOLTMETER: capacity * (facts["rest_state_start_by_voltmeter"] - facts["rest_state_end_by_voltmeter"]),
             PACK: value * PACK_U_FRACTION,
         }

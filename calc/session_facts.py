@@ -148,7 +148,7 @@ class PackFacts:
 
 @dataclass(frozen=True)
 class LimitFacts:
-    """What a controller or motor stands, as its maker states it."""
+    """The rated limits of a controller or motor."""
 
     highest_voltage_v: float | None = None
     lowest_voltage_v: float | None = None

@@ -1,4 +1,4 @@
-"""How near sessions came to the limits of pack, controller and motor."""
+"""Margins of sessions to the limits of pack, controller and motor."""
 
 from __future__ import annotations
 
@@ -17,8 +17,8 @@ from calc.session_sheet import Sheet
 
 CHARGING_A = 1.0
 CHARGING_SHARE = 0.01
-"""Current that flows back, and charge that came back as a share of what went out; less than that may as well be a
-sensor that is a little off at no current (common practice, no source)."""
+"""Thresholds of charging: current, and regenerated charge as a share of discharge. Smaller values may be the zero
+offset of a sensor (common practice, no source)."""
 
 MISSES_PEAKS = "Readings miss peaks; a log does not."
 
@@ -162,13 +162,13 @@ _VOLTAGES = (
     ("the log", "the pack in the log"),
     ("the full pack", "the full pack"),
 )
-"""What tells a voltage, and what had it. The last is a data sheet's; the others were measured."""
+"""Sources of a voltage and what they describe. The last is a data sheet; the others were measured."""
 
 _FULL_PACK = len(_VOLTAGES) - 1
 
 
 class Extremes:
-    """The highest and the lowest voltage of each session, whatever told it, and what that was."""
+    """The highest and the lowest voltage of each session, with their source."""
 
     def __init__(self, sheet: Sheet) -> None:
         table = sheet.table
@@ -176,7 +176,7 @@ class Extremes:
         read = ~np.isnan(volts)
         before, after = table.facts["rest_voltage_start_v"], table.facts["rest_voltage_end_v"]
         full = table.pack["full_voltage_v"]
-        # What was measured comes first: of two equal ones it counts for more.
+        # Measured values come first, so that they win over equal ones of a data sheet.
         highest = [before, after, table.highest_per_session(owners, volts, read), table.log["highest_voltage_v"], full]
         lowest = [before, after, table.lowest_per_session(owners, volts, read), table.log["lowest_voltage_v"], full]
         self.highest, self.highest_from = _extreme(highest, np.fmax)

@@ -48,7 +48,7 @@ def _text(text: Text, row: int) -> str:
 
 @dataclass(frozen=True)
 class Column:
-    """One result for every session; NaN where it could not be worked out, and what it needs there."""
+    """One result for every session; NaN where it cannot be calculated, with what is missing."""
 
     key: str
     label: str

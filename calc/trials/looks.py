@@ -61,7 +61,7 @@ class Question:
 
 @dataclass(frozen=True)
 class Look:
-    """What a question's data said after one day. `rows` are the rows of the columns up to it."""
+    """The result of a question after one day. `rows` are the rows of the columns up to that day."""
 
     day: int
     rows: int
@@ -189,7 +189,7 @@ def tail_at(looks: Sequence[Look], error: float) -> float:
 
 @dataclass(frozen=True)
 class Decision:
-    """What a look said, by which interval."""
+    """The answer of a look and the interval that gave it."""
 
     look: Look
     interval: Interval

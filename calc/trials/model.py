@@ -1,4 +1,4 @@
-"""One linear model over all days of a machine: what it says of one revision against another.
+"""One linear model over all days of a machine, to compare one revision with another.
 
 A term for each revision, for each condition in use, and for each day on which both revisions of the question rode.
 Those of other days would cost what they tell: a revision that shared all its days with a third one could then be
@@ -21,7 +21,7 @@ from calc.trials.columns import Floats
 from calc.trials.days import DayValues
 
 LEAST_UNEXPLAINED = 1e-8
-"""A column of which the others explain all but this share of its square is taken as explained by them."""
+"""A column counts as explained by the others if at most this share of its square is left."""
 LEAST_SCATTER = 1e-16
 """Residuals with so small a share of all squares are rounding."""
 

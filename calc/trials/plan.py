@@ -26,9 +26,9 @@ source)."""
 POOR_CHANCE = 0.5
 """Below this chance of an answer, other ways are offered."""
 WORTH_OFFERING = 0.95
-"""An offer must bring the change that is told down to this share of it."""
+"""An offer must reduce the detectable change to this share."""
 _SPREADS, _OWN_SPREADS = 24, 16
-"""Places at which the spread, and that of the new values, are taken."""
+"""Quantiles at which the spreads are evaluated."""
 
 
 @dataclass(frozen=True)

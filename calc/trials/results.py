@@ -108,7 +108,7 @@ def answer_questions(
     columns: Mapping[str, Columns], questions: Sequence[Question], error: float = PAGE_ERROR,
     most_values: int = MOST_VALUES,
 ) -> list[Result]:  # fmt: skip
-    """Answer all questions of a page under one error, from the log as it stands.
+    """Answer all questions of a page under one error, from the log as it is now.
 
     The same log gives the same answers, and what an earlier day's page said follows from its rows alone. Which
     questions are asked must not depend on what was measured. Questions about the same difference count once.

@@ -1,4 +1,4 @@
-"""Why two revisions cannot be told apart, or only just: in words, from the conditions they were ridden in."""
+"""Sentences on why two revisions cannot be separated, or hardly, from their riding conditions."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from calc.trials.days import Selection, day_values, rows_aside, rows_complete
 from calc.trials.model import DayModel
 
 HIGHEST_INFLATION = 10.0
-"""From this variance inflation on, terms are taken not to be separable (Kutner, Nachtsheim, Neter and Li, Applied
+"""From this variance inflation on, terms count as not separable (Kutner, Nachtsheim, Neter and Li, Applied
 Linear Statistical Models, 5th ed. (2005), ch. 10; from memory)."""
 
 
@@ -152,7 +152,7 @@ def apart(pair: Pair, chosen: Selection) -> tuple[str, ...]:
 
 
 def why_not_separable(pair: Pair, chosen: Selection) -> str:
-    """What stands between the two: the conditions without which they could be told apart."""
+    """The conditions that prevent the separation of two revisions."""
     used = [place for place, flag in enumerate(chosen.used) if flag]
     culprits = [place for place in used if _separable_without(pair, chosen, place)]
     conditions = [pair.columns.conditions[place] for place in culprits or used]
