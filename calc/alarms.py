@@ -1,4 +1,4 @@
-"""What is said above everything else when a limit is passed or nearly reached."""
+"""Warnings shown above everything else when a limit is passed or nearly reached."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ PASSED, NEARLY, EXACTLY, TOO_LOW = "over", "near the limit", "at the limit", "to
 
 
 class Alarm(NamedTuple):
-    """A limit that is passed or nearly reached, as pages say it above everything else."""
+    """A warning that a limit is passed or nearly reached."""
 
     word: str
     title: str
@@ -23,13 +23,13 @@ class Alarm(NamedTuple):
 
 
 def highest_alarm(whose: str, limit_v: float, voltage_v: float, subject: str, measured: bool) -> Alarm | None:
-    """What to say of a voltage beside the highest of controller or motor; nothing while it is well within.
+    """The alarm of a voltage against the limit of controller or motor; None while it is well within.
 
     Parameters
     ----------
     whose: "controller" or "motor".
     limit_v: highest voltage it allows [V], above 0.
-    voltage_v: the highest voltage there is [V].
+    voltage_v: the highest voltage [V].
     subject: what has that voltage, such as "the full pack".
     measured: whether it was measured, rather than taken from a data sheet.
 
@@ -53,24 +53,24 @@ def highest_alarm(whose: str, limit_v: float, voltage_v: float, subject: str, me
         return None
     reached, limit = written(voltage_v, "voltage"), written(limit_v, "voltage")
     exactly = reached == limit
-    said = f"{_capital(subject)} {'had' if measured else 'has'} {reached}"
+    reading = f"{_capital(subject)} {'had' if measured else 'has'} {reached}"
     if state == OVER:
         return Alarm(
             PASSED,
             f"{'At' if exactly else 'Above'} the voltage limit of the {whose}.",
-            f"{said}; the {whose} stands at most {limit}. Too much voltage can destroy the electronics and start a "
+            f"{reading}; the limit of the {whose} is {limit}. Too much voltage can destroy the electronics and start a "
             "fire: do not connect the pack before both are checked.",
         )
     return Alarm(
         EXACTLY if exactly else NEARLY,
         f"{'At' if exactly else 'Near'} the voltage limit of the {whose}.",
-        f"{said}, {'exactly' if exactly else f'within {100 * NEAR_FRACTION:g} % of'} the {limit} that the {whose} "
-        "stands at most. A meter that reads low, a charger set high or braking into a full pack can pass it.",
+        f"{reading}, {'exactly' if exactly else f'within {100 * NEAR_FRACTION:g} % of'} the limit of {limit}. "
+        "A meter that reads low, a charger set high or braking into a full pack can pass it.",
     )
 
 
 def cut_off_alarm(cut_off_v: float, voltage_v: float, subject: str, measured: bool) -> Alarm | None:
-    """What to say of a voltage at which the controller stops; nothing where it is above the cut-off.
+    """The alarm of a voltage at which the controller stops; None above the cut-off.
 
     Parameters
     ----------

@@ -110,10 +110,10 @@ def _scores(first: Any, second: Any, step_s: float) -> Any:
     a, b = first - first.mean(), second - second.mean()
     size = 1 << int(np.ceil(np.log2(a.size + b.size)))
 
-    def slide(one: Any, other: Any) -> Any:
-        product = np.fft.rfft(one, size) * np.conj(np.fft.rfft(other, size))
+    def slide(moved: Any, other: Any) -> Any:
+        product = np.fft.rfft(moved, size) * np.conj(np.fft.rfft(other, size))
         rolled = np.fft.irfft(product, size)
-        return np.concatenate([rolled[size - (other.size - 1) :], rolled[: one.size]])
+        return np.concatenate([rolled[size - (other.size - 1) :], rolled[: moved.size]])
 
     overlap = slide(np.ones_like(a), np.ones_like(b))
     energy = slide(a**2, np.ones_like(b)) * slide(np.ones_like(a), b**2)

@@ -1,4 +1,4 @@
-"""What stands beside every number of its kind, said once."""
+"""The cautions shown beside numbers, each defined once."""
 
 from __future__ import annotations
 

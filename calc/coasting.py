@@ -76,7 +76,7 @@ def coasting_stretches(
             f"speed_mps and current_a must be as long as time_s ({times.size}), got {speeds.size} and {amperes.size}"
         )
     still = _stretches((np.abs(amperes) <= idle_current_a) & (speeds > 0))
-    found = []
+    stretches = []
     for start, stop in zip(*still, strict=True):
         if times[stop - 1] - times[start] < shortest_s:
             continue
@@ -84,8 +84,8 @@ def coasting_stretches(
         slowest = fastest + int(np.argmin(speeds[fastest:stop]))
         lost = speeds[fastest] - speeds[slowest]
         if times[slowest] - times[fastest] >= shortest_s and lost >= smallest_drop_mps:
-            found.append((fastest, slowest + 1))
-    rows = np.array(found, dtype=np.intp).reshape(-1, 2)
+            stretches.append((fastest, slowest + 1))
+    rows = np.array(stretches, dtype=np.intp).reshape(-1, 2)
     return Stretches(rows[:, 0], rows[:, 1])
 
 

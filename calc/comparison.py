@@ -1,4 +1,4 @@
-"""Telling two revisions apart, or saying that they cannot be told apart yet.
+"""Statistics to compare two revisions, including whether a difference can be shown yet.
 
 Passes of one session share its weather, surface and rider; they are not independent. Give these
 functions one mean for each session.

@@ -210,13 +210,13 @@ def quantity_name(argument: str) -> str:
 def _plain_arguments(signature: inspect.Signature, quantities: dict[str, Any]) -> dict[str, Any]:
     names = {quantity_name(argument): argument for argument in signature.parameters}
     plain: dict[str, Any] = {}
-    for given, value in quantities.items():
-        argument = names.get(given)
+    for name, value in quantities.items():
+        argument = names.get(name)
         if argument is None:
-            raise ValueError(f"there is no argument {given}; this takes {', '.join(names)}")
+            raise ValueError(f"there is no argument {name}; this takes {', '.join(names)}")
         plain[argument] = magnitude_in(value, argument) if isinstance(value, Quantity) else value
         if not isinstance(value, Quantity) and suffix_of(argument) and value is not None:
-            raise ValueError(f"{given} needs a unit: give a quantity in {unit_of_name(argument)}, got {value!r}")
+            raise ValueError(f"{name} needs a unit: give a quantity in {unit_of_name(argument)}, got {value!r}")
     return plain
 
 

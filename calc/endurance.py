@@ -16,7 +16,7 @@ import numpy as np
 from calc.declaration import Measured, Number, Range, between, kernel, not_negative, plain, positive
 
 RESERVE = Range(0.0, 1.0, includes_high=False)
-KEPT = "Definition; a reserve as a share r of the full pack: common practice, no source."
+RESERVE_SOURCE = "Definition; a reserve as a share r of the full pack: common practice, no source."
 
 
 def _above_reserve_wh(energy_left_wh: Number, usable_energy_wh: Number, reserve_fraction: Number) -> Any:
@@ -59,7 +59,7 @@ def energy_left_wh(usable_energy_wh: Number, used_energy_wh: Number) -> Any:
 @kernel(
     title="Energy that may still be spent",
     formula="E = E_usable − E_used − r · E_usable",
-    source=KEPT,
+    source=RESERVE_SOURCE,
     returns="watt*hour",
     usable_energy_wh=positive(),
     used_energy_wh=not_negative(),
@@ -96,7 +96,7 @@ def remaining_energy_wh(usable_energy_wh: Number, used_energy_wh: Number, reserv
 @kernel(
     title="Remaining range",
     formula="s = (E_left − r · E_usable) / c",
-    source=KEPT,
+    source=RESERVE_SOURCE,
     returns="meter",
     energy_left_wh=not_negative(),
     usable_energy_wh=positive(),
@@ -195,7 +195,7 @@ def remaining_range(
 @kernel(
     title="Remaining runtime",
     formula="t = (E_left − r · E_usable) / P",
-    source=KEPT,
+    source=RESERVE_SOURCE,
     returns="second",
     energy_left_wh=not_negative(),
     usable_energy_wh=positive(),
@@ -249,7 +249,7 @@ def turn_back_distance_m(
     consumption_home_wh_per_km: Number,
     distance_from_home_m: Number = 0.0,
 ) -> Any:
-    """How much farther out one may go and still come home with the reserve.
+    """How much farther out the rider may go and still come home with the reserve.
 
     Parameters
     ----------
@@ -275,8 +275,8 @@ def turn_back_distance_m(
     10000.0
     """
     home = np.asarray(consumption_home_wh_per_km)
-    kept = _above_reserve_wh(energy_left_wh, usable_energy_wh, reserve_fraction)
-    spare = kept - home * np.asarray(distance_from_home_m) / 1000.0
+    above_reserve_wh = _above_reserve_wh(energy_left_wh, usable_energy_wh, reserve_fraction)
+    spare = above_reserve_wh - home * np.asarray(distance_from_home_m) / 1000.0
     return plain(np.maximum(0.0, 1000.0 * spare / (np.asarray(consumption_out_wh_per_km) + home)))
 
 
@@ -321,8 +321,8 @@ def home_margin_wh(
     >>> home_margin_wh(600.0, 1000.0, 0.2, consumption_home_wh_per_km=45.0, distance_from_home_m=10000.0)
     -50.0
     """
-    kept = _above_reserve_wh(energy_left_wh, usable_energy_wh, reserve_fraction)
-    return plain(kept - np.asarray(consumption_home_wh_per_km) * np.asarray(distance_from_home_m) / 1000.0)
+    above_reserve_wh = _above_reserve_wh(energy_left_wh, usable_energy_wh, reserve_fraction)
+    return plain(above_reserve_wh - np.asarray(consumption_home_wh_per_km) * np.asarray(distance_from_home_m) / 1000.0)
 
 
 @kernel(

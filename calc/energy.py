@@ -47,7 +47,7 @@ def _checked_gap(largest_gap_s: float | None) -> float:
     largest_gap_s=positive(),
 )
 def charge_ah(time_s: Any, current_a: Any, largest_gap_s: float | None = None) -> float:
-    """Net charge taken out of the pack: discharge counts up, regeneration and charging count down.
+    """Net charge drawn from the pack: discharge is positive, regeneration and charging are negative.
 
     Parameters
     ----------
@@ -79,7 +79,7 @@ def charge_ah(time_s: Any, current_a: Any, largest_gap_s: float | None = None) -
     largest_gap_s=positive(),
 )
 def energy_wh(time_s: Any, voltage_v: Any, current_a: Any, largest_gap_s: float | None = None) -> float:
-    """Net energy taken out of the pack.
+    """Net energy drawn from the pack.
 
     Parameters
     ----------
@@ -107,10 +107,10 @@ def energy_wh(time_s: Any, voltage_v: Any, current_a: Any, largest_gap_s: float 
 
 
 class LogTotals(NamedTuple):
-    """What a log adds up to, with discharge and what came back kept apart."""
+    """Totals of a log, with discharge and regeneration separate."""
 
     discharged_ah: float
-    returned_ah: float
+    regenerated_ah: float
     discharged_wh: float
     returned_wh: float
     gaps_s: float
@@ -132,7 +132,7 @@ def log_totals(time_s: Any, voltage_v: Any, current_a: Any, largest_gap_s: float
 
     Returns
     -------
-    LogTotals; net charge is discharged_ah − returned_ah.
+    LogTotals; net charge is discharged_ah − regenerated_ah.
 
     Raises
     ------
@@ -141,7 +141,7 @@ def log_totals(time_s: Any, voltage_v: Any, current_a: Any, largest_gap_s: float
     Examples
     --------
     >>> totals = log_totals(time_s=[0.0, 3600.0, 7200.0], voltage_v=[50.0] * 3, current_a=[10.0, 0.0, -10.0])
-    >>> totals.discharged_ah, totals.returned_ah, totals.discharged_wh, totals.gaps_s
+    >>> totals.discharged_ah, totals.regenerated_ah, totals.discharged_wh, totals.gaps_s
     (5.0, 5.0, 250.0, 0.0)
     """
     energy_wh(time_s, voltage_v, current_a)  # refuses bad samples by name

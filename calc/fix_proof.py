@@ -1,4 +1,4 @@
-"""What riding shows of a fix: which rides had it fitted, and what came with it and without it.
+"""The evidence of riding for a fix: which rides had it fitted, and the failures with it and without it.
 
 Plain facts of one machine go in: its revisions with their parents and parts, its rides, its failures,
 and the modifications that answer them. Everything that is said of a fix follows from these, so nothing
@@ -30,7 +30,7 @@ class RideFacts(NamedTuple):
 
 @dataclass(frozen=True)
 class FailureFacts:
-    """A failure: on which revision, of which mode and cause, when, and whether a ride is recorded that it came on."""
+    """A failure: its revision, mode, cause and time, and whether its ride is recorded."""
 
     key: Key
     revision: Key
@@ -54,7 +54,7 @@ class Why(enum.Enum):
     """Why the rides of a later revision do not speak for a fix."""
 
     NO_DESCENT = "it does not descend from the fix's revision"
-    TAKEN_OFF = "what the fix's revision changed is gone"
+    PART_REMOVED = "what the fix's revision changed is gone"
     UNKNOWN = "only part of what the fix's revision changed is there, or it is not written down"
     LATER_FIX = "a later fix answers the same failure"
 
@@ -88,7 +88,7 @@ class Kinds(NamedTuple):
 
 @dataclass(frozen=True)
 class Proof:
-    """What riding since a fix shows, and what it takes to call it held.
+    """The evidence of riding since a fix, and what is needed to call it held.
 
     `kind` is what exposure is counted in ("trip" for metres, "runtime" for seconds). `before` and
     `after` are what was ridden without and with the fix, `in_all` all that the machine was ridden. On the
@@ -194,12 +194,12 @@ class History:
 
     def _earliest_of(self, fix: FixFacts) -> dict[tuple[str, Key], FailureFacts]:
         """Of each mode and cause that a fix answers, the first failure in time."""
-        found: dict[tuple[str, Key], FailureFacts] = {}
+        firsts: dict[tuple[str, Key], FailureFacts] = {}
         for failure in self.answered_by(fix.key).values():
             first = self.failures[self._first(failure.key)]
             for kind in _kinds_of(failure):
-                found[kind] = min(found.get(kind, first), first, key=_by_time)
-        return found
+                firsts[kind] = min(firsts.get(kind, first), first, key=_by_time)
+        return firsts
 
     def _first(self, failure: Key) -> Key:
         return self.first_of.get(failure, failure)
@@ -209,9 +209,11 @@ class History:
         known = self._answered_by.get(fix)
         if known is None:
             facts = self.fixes[fix]
-            earlier = [one for one in self.failures.values() if self._number(one) < self._number(facts)]
-            firsts = {self._first(one.key) for one in earlier if one.key in facts.answers}
-            known = self._answered_by[fix] = {one.key: one for one in earlier if self._first(one.key) in firsts}
+            earlier = [failure for failure in self.failures.values() if self._number(failure) < self._number(facts)]
+            firsts = {self._first(failure.key) for failure in earlier if failure.key in facts.answers}
+            known = self._answered_by[fix] = {
+                failure.key: failure for failure in earlier if self._first(failure.key) in firsts
+            }
         return known
 
     def _kinds(self, fix: FixFacts, failure: Key | None = None) -> Kinds:
@@ -219,9 +221,9 @@ class History:
         families = self._families.get(fix.key)
         if families is None:
             members: dict[Key | None, list[FailureFacts]] = {None: []}
-            for one in self.answered_by(fix.key).values():
-                members[None].append(one)
-                members.setdefault(self._first(one.key), []).append(one)
+            for answered in self.answered_by(fix.key).values():
+                members[None].append(answered)
+                members.setdefault(self._first(answered.key), []).append(answered)
             families = self._families[fix.key] = {first: Kinds.of(listed) for first, listed in members.items()}
         if failure is None:
             return families[None]
@@ -234,8 +236,8 @@ class History:
         known = self._came.get((fix.key, kinds))
         if known is None:
             known = self._came[fix.key, kinds] = [
-                one for one in self.failures.values()
-                if kinds.include(one) and self.fitted(fix.revision, one.revision) is not Fitted.NO
+                failure for failure in self.failures.values()
+                if kinds.include(failure) and self.fitted(fix.revision, failure.revision) is not Fitted.NO
             ]  # fmt: skip
         return known
 
@@ -291,12 +293,14 @@ class History:
 
     def _prove(self, fix: FixFacts, kinds: Kinds, rate_fraction: float, confidence: float) -> Proof:
         own = self.revisions[fix.revision]
-        earlier = {key for key, one in self.revisions.items() if one.number < own.number}
+        earlier = {key for key, revision in self.revisions.items() if revision.number < own.number}
         counted, left_out = self._rides_with(fix, kinds)
-        came_before = [one for one in self.failures.values() if one.revision in earlier and kinds.include(one)]
+        came_before = [
+            failure for failure in self.failures.values() if failure.revision in earlier and kinds.include(failure)
+        ]
         came_after = self._came_with(fix, kinds)
-        # A failure that came on no recorded ride stands for a ride of unknown length.
-        unlogged = sum(not one.is_logged or one.revision not in self._ridden for one in came_before)
+        # A failure on no recorded ride counts as a ride of unknown length.
+        unlogged = sum(not failure.is_logged or failure.revision not in self._ridden for failure in came_before)
         before = sum((self._ridden[key] for key in earlier if key in self._ridden), Ridden())
         before += ridden([RideLength(None, None)] * unlogged, self._pace)
         after = sum((self._ridden[key] for key in counted if key in self._ridden), Ridden())
@@ -311,7 +315,7 @@ class History:
                 )
         return Proof(
             fix, own, kind, before, after, sum(self._ridden.values(), Ridden()), unlogged,
-            len(came_before), len(came_after), sum(one.revision not in counted for one in came_after), left_out,
+            len(came_before), len(came_after), sum(failure.revision not in counted for failure in came_after), left_out,
             tuple(feature.name for feature in self.lineage.changed_by(fix.revision)),
             rate_fraction, confidence, needed, ratio_upper,
         )  # fmt: skip
@@ -320,19 +324,21 @@ class History:
         """Revisions whose rides speak for a fix, and the later ones that were ridden and do not."""
         own = self.revisions[fix.revision]
         later_fixes = [
-            one for one in self.fixes.values() if self._number(one) > own.number and kinds.overlap(self._kinds(one))
+            later
+            for later in self.fixes.values()
+            if self._number(later) > own.number and kinds.overlap(self._kinds(later))
         ]
         counted: set[Key] = set()
         left_out = []
-        for revision in sorted(self.revisions.values(), key=lambda one: one.number):
+        for revision in sorted(self.revisions.values(), key=lambda candidate: candidate.number):
             if revision.number < own.number:
                 continue
             fitted, missing = self.lineage.fitted(fix.revision, revision.key)
             if not self.lineage.descends(revision.key, fix.revision):
                 why = Why.NO_DESCENT
             elif fitted is not Fitted.YES:
-                why = Why.TAKEN_OFF if fitted is Fitted.NO else Why.UNKNOWN
-            elif any(self.fitted(one.revision, revision.key) is not Fitted.NO for one in later_fixes):
+                why = Why.PART_REMOVED if fitted is Fitted.NO else Why.UNKNOWN
+            elif any(self.fitted(later_fix.revision, revision.key) is not Fitted.NO for later_fix in later_fixes):
                 why = Why.LATER_FIX
             else:
                 counted.add(revision.key)

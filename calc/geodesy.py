@@ -148,8 +148,8 @@ def track_length_m(lat_deg: Numbers, lon_deg: Numbers, minimum_step_m: float = 0
     latitudes, longitudes = np.atleast_1d(lat_deg), np.atleast_1d(lon_deg)
     if latitudes.shape != longitudes.shape or latitudes.size < 2:
         raise ValueError(f"lat_deg and lon_deg need at least 2 points each, got {latitudes.size} and {longitudes.size}")
-    kept = _points_apart(latitudes, longitudes, minimum_step_m) if minimum_step_m else np.arange(latitudes.size)
-    return float(np.sum(_leg_m(latitudes[kept][:-1], longitudes[kept][:-1], latitudes[kept][1:], longitudes[kept][1:])))
+    rows = _points_apart(latitudes, longitudes, minimum_step_m) if minimum_step_m else np.arange(latitudes.size)
+    return float(np.sum(_leg_m(latitudes[rows][:-1], longitudes[rows][:-1], latitudes[rows][1:], longitudes[rows][1:])))
 
 
 def _leg_m(lat1: Any, lon1: Any, lat2: Any, lon2: Any) -> Any:
@@ -160,12 +160,12 @@ def _leg_m(lat1: Any, lon1: Any, lat2: Any, lon2: Any) -> Any:
 
 
 def _points_apart(latitudes: Any, longitudes: Any, minimum_step_m: float) -> Any:
-    kept = [0]
+    rows = [0]
     for index in range(1, latitudes.size):
-        last = kept[-1]
+        last = rows[-1]
         if _leg_m(latitudes[last], longitudes[last], latitudes[index], longitudes[index]) >= minimum_step_m:
-            kept.append(index)
-    return np.array(kept)
+            rows.append(index)
+    return np.array(rows)
 
 
 @kernel(
@@ -292,7 +292,7 @@ def gate_crossings_s(
     u_fix_m=positive(),
 )
 def fix_distance_u_m(u_fix_m: Number) -> Any:
-    """Standard uncertainty of a distance taken from two fixes.
+    """Standard uncertainty of a distance between two fixes.
 
     Parameters
     ----------

@@ -40,7 +40,7 @@ class RevisionFacts:
 
 
 class Fitted(enum.Enum):
-    """Whether a change is on a revision; unknown where only part of it is, or nobody wrote it down."""
+    """Whether a revision has a change; unknown if it has only part of it, or if it was not recorded."""
 
     YES = "yes"
     NO = "no"
@@ -81,7 +81,7 @@ class Lineage:
         while revision != ancestor:
             here = self.revisions[revision]
             parent = self.revisions.get(here.parent)
-            # A parent comes before its child. Whatever says otherwise is a mistake, and no descent.
+            # A parent is older than its child. Other records are mistakes and give no descent.
             if parent is None or parent.number >= here.number:
                 return False
             revision = parent.key
@@ -101,14 +101,16 @@ class Lineage:
         parts = {}
         if own.parts:
             features = [*own.parts, *(feature for feature in parent.parts if feature not in own.parts)]
-            parts = {one: (parent.parts.get(one, 0.0), own.parts.get(one, 0.0)) for one in features}
+            parts = {feature: (parent.parts.get(feature, 0.0), own.parts.get(feature, 0.0)) for feature in features}
         dimensions = {
-            one: (parent.dimensions[one], value) for one, value in own.dimensions.items() if one in parent.dimensions
+            feature: (parent.dimensions[feature], value)
+            for feature, value in own.dimensions.items()
+            if feature in parent.dimensions
         }
         for candidates in (
-            {one: pair for one, pair in parts.items() if pair[1] > pair[0]},
-            {one: pair for one, pair in parts.items() if pair[1] < pair[0]},
-            {one: pair for one, pair in dimensions.items() if not math.isclose(*pair)},
+            {feature: pair for feature, pair in parts.items() if pair[1] > pair[0]},
+            {feature: pair for feature, pair in parts.items() if pair[1] < pair[0]},
+            {feature: pair for feature, pair in dimensions.items() if not math.isclose(*pair)},
         ):
             if candidates:
                 return candidates
@@ -143,13 +145,13 @@ class Lineage:
         if feature in own.dimensions:
             return other.dimensions.get(feature)
         if not other.parts and self.revisions[own.parent].parts:
-            # This machine's parts are listed elsewhere, so an empty list is one that nobody wrote.
+            # Other revisions list parts, so an empty list was not filled in.
             return None
         return other.parts.get(feature, 0.0)
 
 
 def _fate(before: float, after: float, now: float | None) -> Fitted:
-    """Whether a change is still there: the value is as far, or went back to what it was."""
+    """Whether a change of a dimension is still present, or was reversed."""
     if now is None:
         return Fitted.UNKNOWN
     sign = 1.0 if after > before else -1.0

@@ -75,8 +75,8 @@ def modules(
     """
     full, nominal = np.asarray(full_voltage_v), np.asarray(nominal_voltage_v)
     if np.any(full < nominal) or np.any(nominal < empty_voltage_v):
-        told = f"got {full_voltage_v}, {nominal_voltage_v} and {empty_voltage_v} V"
-        raise ValueError(f"full_voltage_v, nominal_voltage_v and empty_voltage_v must fall in that order, {told}")
+        values = f"got {full_voltage_v}, {nominal_voltage_v} and {empty_voltage_v} V"
+        raise ValueError(f"full_voltage_v, nominal_voltage_v and empty_voltage_v must fall in that order, {values}")
     nominal_v = np.asarray(series) * nominal
     charge_ah = np.asarray(parallel) * capacity_ah
     return Pack(
@@ -196,7 +196,7 @@ def current_margin_a(limit_a: Number, current_a: Number) -> Any:
     current_2_a=any_real(),
 )
 def internal_resistance_ohm(voltage_1_v: Number, current_1_a: Number, voltage_2_v: Number, current_2_a: Number) -> Any:
-    """Resistance from two readings at different currents, taken close together.
+    """Resistance from two readings at different currents, close together in time.
 
     Parameters
     ----------
@@ -227,7 +227,7 @@ class Resistance(NamedTuple):
 
     resistance_ohm: float
     u_resistance_ohm: float
-    open_voltage_v: float
+    open_circuit_voltage_v: float
 
 
 @kernel(
@@ -240,7 +240,7 @@ class Resistance(NamedTuple):
 def resistance_by_regression(voltage_v: Number, current_a: Number) -> Resistance:
     """Resistance as the slope of voltage over current.
 
-    The pack's open voltage falls while it empties; over a long log this adds to the slope. Use
+    The open-circuit voltage falls during discharge; over a long log this adds to the slope. Use
     readings from a short span, or take the result as an upper bound.
 
     Parameters
@@ -258,7 +258,7 @@ def resistance_by_regression(voltage_v: Number, current_a: Number) -> Resistance
     Examples
     --------
     >>> fit = resistance_by_regression(voltage_v=[52.0, 51.0, 50.0], current_a=[0.0, 50.0, 100.0])
-    >>> round(fit.resistance_ohm, 4), round(fit.open_voltage_v, 2)
+    >>> round(fit.resistance_ohm, 4), round(fit.open_circuit_voltage_v, 2)
     (0.02, 52.0)
     """
     volts, amperes = np.atleast_1d(voltage_v), np.atleast_1d(current_a)
@@ -267,8 +267,8 @@ def resistance_by_regression(voltage_v: Number, current_a: Number) -> Resistance
     if np.ptp(amperes) == 0:
         raise ValueError(f"current_a must hold different currents, got only {amperes[0]:g} A")
     line = polynomial_fit(amperes, volts, degree=1)
-    open_voltage_v, slope = (float(value) for value in line.coefficients)
-    return Resistance(-slope, float(line.standard_errors[1]), open_voltage_v)
+    open_circuit_voltage_v, slope = (float(value) for value in line.coefficients)
+    return Resistance(-slope, float(line.standard_errors[1]), open_circuit_voltage_v)
 
 
 @kernel(

@@ -19,7 +19,7 @@ def _listed(names: list[str] | tuple[str, ...]) -> str:
 
 
 def gap_sentences(total: Ridden) -> list[str]:
-    """Which rides of a sum are taken as nothing, because nobody wrote them down.
+    """Which rides count as zero in a sum, because their length was not recorded.
 
     >>> gap_sentences(Ridden(rides=5, without_distance=2))
     ['No distance for 2 of 5 rides, counted as 0 km.']
@@ -68,8 +68,8 @@ def exposure_sentences(proof: Proof, system: str = "metric") -> list[str]:
 
 def _left_out(proof: Proof) -> list[str]:
     sentences = []
-    in_order = sorted(proof.left_out, key=lambda one: (one.why.name, one.names, one.revision.number))
-    for (why, names), group in groupby(in_order, key=lambda one: (one.why, one.names)):
+    in_order = sorted(proof.left_out, key=lambda ride: (ride.why.name, ride.names, ride.revision.number))
+    for (why, names), group in groupby(in_order, key=lambda ride: (ride.why, ride.names)):
         rows = list(group)
         rides = f"{_counted(sum(row.rides for row in rows))} with {_listed([row.revision.label for row in rows])}"
         sentences.append(f"Left out: {rides}, {_reason(proof, why, names)}")
@@ -82,7 +82,7 @@ def _reason(proof: Proof, why: Why, names: tuple[str, ...]) -> str:
         return f"not made from {own}, so without {fix}."
     if why is Why.LATER_FIX:
         return "where a later fix answers the same failure."
-    if why is Why.TAKEN_OFF:
+    if why is Why.PART_REMOVED:
         return f"without what {own} changed for {fix}: {_listed(names)}."
     return (
         f"where it cannot be told whether {fix} is still fitted ({_listed(names)}: not as on {own}, or not written "
@@ -91,7 +91,7 @@ def _reason(proof: Proof, why: Why, names: tuple[str, ...]) -> str:
 
 
 def judged_sentence(proof: Proof) -> str:
-    """By what a later revision is taken to have the fix."""
+    """The evidence that a later revision has the fix."""
     own = proof.revision.label
     if proof.judged_by:
         names = _listed(proof.judged_by)
@@ -127,7 +127,7 @@ def refusal(proof: Proof | None, system: str = "metric") -> str:
 
 
 def rounded(exposure: float, kind: str, system: str = "metric") -> str:
-    """Exposure that is still to come, no finer than anybody would plan it.
+    """The exposure still needed, rounded for planning.
 
     >>> rounded(55_197.0, "trip"), rounded(1_334_200.0, "trip"), rounded(5_230.0, "runtime")
     ('55 km', '1334 km', '1 h 27 min')

@@ -13,12 +13,12 @@ from calc.pack import Resistance
 
 
 class ElectricalSummary(NamedTuple):
-    """Totals and extremes of a log; discharge counts up, what came back is kept apart."""
+    """Totals and extremes of a log, with discharge and regeneration separate."""
 
     duration_s: float
     gaps_s: float
     discharged_ah: float
-    returned_ah: float
+    regenerated_ah: float
     discharged_wh: float
     returned_wh: float
     peak_power_w: float
@@ -37,7 +37,7 @@ class ElectricalSummary(NamedTuple):
 def electrical_summary(
     time_s: Any, voltage_v: Any, current_a: Any, largest_gap_s: float | None = None
 ) -> ElectricalSummary:
-    """Charge, energy, what came back, power and the extremes of a log.
+    """Charge, energy, regeneration, power and extremes of a log.
 
     Parameters
     ----------
@@ -66,7 +66,8 @@ def electrical_summary(
     net_wh = totals.discharged_wh - totals.returned_wh
     loaded = volts[amperes > 0]
     return ElectricalSummary(
-        duration_s, totals.gaps_s, totals.discharged_ah, totals.returned_ah, totals.discharged_wh, totals.returned_wh,
+        duration_s, totals.gaps_s, totals.discharged_ah, totals.regenerated_ah,
+        totals.discharged_wh, totals.returned_wh,
         float(np.max(volts * amperes)), net_wh / logged_h if logged_h > 0 else 0.0, float(amperes.max()),
         float(loaded.min()) if loaded.size else float(volts.min()), float(volts.max()),
     )  # fmt: skip
@@ -108,14 +109,14 @@ def usual_gap_s(time_s: Number) -> float:
 @kernel(
     title="Pack resistance from a log",
     formula="U = p₀ + p₁ Q + p₂ Q² + p₃ Q³ − R I  (least squares)",
-    source="Ordinary least squares; NIST/SEMATECH e-Handbook of Statistical Methods, 4.1.4.1. The open voltage as a "
-    "cubic of the charge taken out: common practice, no source.",
+    source="Ordinary least squares; NIST/SEMATECH e-Handbook of Statistical Methods, 4.1.4.1. The open-circuit voltage "
+    "as a cubic of the charge taken out: common practice, no source.",
     voltage_v=not_negative(),
     current_a=any_real(),
     charge_out_ah=any_real(),
 )
-def resistance_while_emptying(voltage_v: Number, current_a: Number, charge_out_ah: Number) -> Resistance:
-    """Resistance of a pack that empties meanwhile: the fall of its open voltage is not taken for resistance.
+def resistance_under_discharge(voltage_v: Number, current_a: Number, charge_out_ah: Number) -> Resistance:
+    """Resistance of a pack under discharge; the fall in open-circuit voltage does not count as resistance.
 
     Parameters
     ----------
@@ -124,7 +125,7 @@ def resistance_while_emptying(voltage_v: Number, current_a: Number, charge_out_a
 
     Returns
     -------
-    Resistance: slope [Ω] with its standard error for independent errors, and the open voltage at the
+    Resistance: slope [Ω] with its standard error for independent errors, and the open-circuit voltage at the
     first sample's charge [V].
 
     Raises
@@ -135,8 +136,8 @@ def resistance_while_emptying(voltage_v: Number, current_a: Number, charge_out_a
     --------
     >>> amperes = np.tile([0.0, 20.0, 40.0, 10.0], 5)
     >>> charge = np.linspace(0.0, 1.0, 20)
-    >>> fit = resistance_while_emptying(52.0 - 2.0 * charge - 0.05 * amperes, amperes, charge)
-    >>> round(fit.resistance_ohm, 6), round(fit.open_voltage_v, 3)
+    >>> fit = resistance_under_discharge(52.0 - 2.0 * charge - 0.05 * amperes, amperes, charge)
+    >>> round(fit.resistance_ohm, 6), round(fit.open_circuit_voltage_v, 3)
     (0.05, 52.0)
     """
     volts, amperes, charge = (np.atleast_1d(values) for values in (voltage_v, current_a, charge_out_ah))
@@ -152,7 +153,7 @@ def resistance_while_emptying(voltage_v: Number, current_a: Number, charge_out_a
         try:
             fit = fit_columns(design, volts, "current_a")
         except ValueError:
-            # Hardly any charge went: the open voltage then needs fewer terms.
+            # Little charge was used: the open-circuit voltage then needs fewer terms.
             continue
         return Resistance(float(fit.coefficients[1]), float(fit.standard_errors[1]), float(fit.coefficients[0]))
     raise ValueError(f"current_a must hold different currents, got only {amperes[0]:g} A")

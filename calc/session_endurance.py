@@ -27,7 +27,7 @@ def endurance_columns(sheet: Sheet) -> None:
     with np.errstate(invalid="ignore"):
         has_consumption = per_km > 0
 
-    def kept(row: int) -> str:
+    def reserve_words(row: int) -> str:
         return f"the reserve, {100 * reserve[row]:.0f} % of the pack"
 
     def range_of(energy_wh: Any, where: Any, above_reserve: Budget) -> Measured:
@@ -44,7 +44,7 @@ def endurance_columns(sheet: Sheet) -> None:
                     Budget({PACK: usable * PACK_U_FRACTION}).plus(reserve_budget.times(-1.0)))  # fmt: skip
     sheet.add("range", "Range of a full pack", "trip", "endurance.remaining_range", full,
               {NEEDS_PACK: has_pack, "energy per km": has_consumption},
-              lambda row: f"Nominal pack energy less {kept(row)}, at this session's energy per km.",
+              lambda row: f"Nominal pack energy less {reserve_words(row)}, at this session's energy per km.",
               caution=COME_HOME)  # fmt: skip
     left = _energy_left(sheet)
     above_reserve = sheet.budgets["energy_left"].plus(reserve_budget.times(-1.0))
@@ -53,18 +53,18 @@ def endurance_columns(sheet: Sheet) -> None:
     needs = {"energy left": has_left, "energy per km": has_consumption}
     sheet.add("remaining_range", "Remaining range", "trip", "endurance.remaining_range",
               range_of(left, where, above_reserve), needs,
-              lambda row: f"Energy left less {kept(row)}.", caution=COME_HOME)  # fmt: skip
-    nowhere, one = np.zeros(table.count), np.ones(table.count)
+              lambda row: f"Energy left less {reserve_words(row)}.", caution=COME_HOME)  # fmt: skip
+    nowhere, ones = np.zeros(table.count), np.ones(table.count)
 
     def turn_back(u_energy: Any, u_per_km: Any, together: Any) -> Any:
         # The same consumption both ways, and so wrong the same way: nothing in a session says what the
         # way home will cost.
-        both_ways = (per_km, per_km, u_energy, u_per_km, u_per_km, nowhere, one, together)
+        both_ways = (per_km, per_km, u_energy, u_per_km, u_per_km, nowhere, ones, together)
         return sheet.solve(endurance.turn_back_distance, where, left, usable, reserve, *both_ways)
 
     turn = _by_source(sheet, turn_back, above_reserve, per_km_budget)
     sheet.add("turn_back_distance", "Turn-back distance", "trip", "endurance.turn_back_distance", turn, needs,
-              lambda row: f"Half of what is left less {kept(row)}; into the wind it is shorter.",
+              lambda row: f"Half of what is left less {reserve_words(row)}; into the wind it is shorter.",
               caution=COME_HOME)  # fmt: skip
     power = sheet.value("mean_power")
     with np.errstate(invalid="ignore"):
@@ -72,13 +72,13 @@ def endurance_columns(sheet: Sheet) -> None:
     runtime = sheet.solve(endurance.runtime_s, has_power & has_left, left, usable, reserve, power)
     sheet.add("runtime_left", "Remaining runtime", "runtime", "endurance.runtime_s", runtime,
               {"energy left": has_left, "mean power": has_power},
-              lambda row: f"Energy left less {kept(row)}, at the mean power.")  # fmt: skip
+              lambda row: f"Energy left less {reserve_words(row)}, at the mean power.")  # fmt: skip
 
 
 def _by_source(sheet: Sheet, answer: Callable[[Any, Any, Any], Any], above_reserve: Budget, per_km: Budget) -> Measured:
     """A kernel's answer with its budget.
 
-    Each source of error is let in alone: it moves energy and consumption together, one way or against each other.
+    Each source of error is propagated alone, because it affects energy and consumption together.
     """
     nothing = np.zeros(sheet.table.count)
     alone = answer(nothing, nothing, nothing)
@@ -104,7 +104,7 @@ def _energy_left(sheet: Sheet) -> Any:
         by_use = (began > 0) & ~np.isnan(used)
     less_used = sheet.solve(endurance.energy_left_wh, by_use, began, np.maximum(used, 0.0))
     left = np.where(by_rest, end * usable, less_used)
-    # How full the pack was, and what a full one holds, are two doubts; a pack taken as full has both.
+    # State of charge and capacity are separate uncertainties; a pack assumed full has both.
     of_use = Budget(
         {
             START: u_rest,
@@ -119,7 +119,7 @@ def _energy_left(sheet: Sheet) -> Any:
     def how(row: int) -> str:
         if by_rest[row]:
             return "Rest voltage after, through the assumed curve."
-        at_start = "from its rest voltage before" if has_start[row] else "taken as full at the start"
+        at_start = "from its rest voltage before" if has_start[row] else "assumed full at the start"
         return f"Pack {at_start}, less the energy used."
 
     return sheet.add("energy_left", "Energy left", "energy", "endurance.energy_left_wh",

@@ -42,7 +42,7 @@ def _rest_states(sheet: Sheet) -> None:
         rest = table.facts[f"rest_voltage_{moment}_v"]
         state, moved = sheet.nothing(), sheet.nothing()
         for curve, rows in table.curves:
-            # A rest voltage outside this pack's curve belongs to another pack, or was not at rest.
+            # A rest voltage outside the pack's curve is from another pack, or was not measured at rest.
             low, high = curve.voltage_v[0] * 0.99, curve.voltage_v[-1] * 1.01
             with np.errstate(invalid="ignore"):
                 inside = rows[(rest[rows] >= low) & (rest[rows] <= high)]
@@ -69,7 +69,7 @@ def _charge(sheet: Sheet) -> None:
         {
             START: capacity * u_rest,
             END: -capacity * u_rest,
-            # One voltmeter read both: what it is off by moves them the same way.
+            # The same voltmeter read both, so its error is shared.
             VOLTMETER: capacity * (facts["rest_state_start_by_voltmeter"] - facts["rest_state_end_by_voltmeter"]),
             PACK: value * PACK_U_FRACTION,
         }
@@ -195,8 +195,8 @@ def _per_distance(sheet: Sheet) -> None:
     sheet.add("average_speed", "Mean speed of the ride", "speed", "speed.gate_speed", mean,
               {"distance ridden": has_distance, "runtime": has_runtime}, "Distance over runtime.")  # fmt: skip
     # A ride that gave back more than it took used nothing.
-    taken = np.maximum(used, 0.0)
-    answer = sheet.solve(energy.energy_per_distance, has_distance & has_energy, taken, distance)
+    used_wh = np.maximum(used, 0.0)
+    answer = sheet.solve(energy.energy_per_distance, has_distance & has_energy, used_wh, distance)
     per_km = getattr(answer, "value", answer)
     per_km_budget = budget.times(1000.0 / distance).plus(Budget({DISTANCE: -per_km * u_distance / distance}))
     sheet.add("energy_per_distance", "Energy per km", "consumption", "energy.energy_per_distance",

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from calc.pack import Resistance, StateOfChargeCurve
-from calc.recording import electrical_summary, resistance_while_emptying, usual_gap_s
+from calc.recording import electrical_summary, resistance_under_discharge, usual_gap_s
 
 PACK_U_FRACTION = 0.05
 """How far a pack's energy and capacity may be from what its modules say, as a standard uncertainty: they
@@ -45,7 +45,10 @@ class ReadingFacts:
 
 @dataclass(frozen=True)
 class LogFacts:
-    """What a logged series says, worked out once when it is read (see `of_series`); discharge counts up."""
+    """What a logged series says, worked out once when it is imported (see `of_series`); discharge counts up.
+
+    Stored with each log under the names of these fields, so they must not be renamed.
+    """
 
     duration_s: float | None = None
     charge_ah: float | None = None
@@ -76,8 +79,8 @@ class LogFacts:
         resistance = _resistance(time_s, voltage_v, current_a)
         return cls(
             duration_s=summary.duration_s,
-            charge_ah=summary.discharged_ah - summary.returned_ah,
-            returned_ah=summary.returned_ah,
+            charge_ah=summary.discharged_ah - summary.regenerated_ah,
+            returned_ah=summary.regenerated_ah,
             energy_wh=summary.discharged_wh - summary.returned_wh,
             returned_wh=summary.returned_wh,
             mean_power_w=summary.mean_power_w,
@@ -123,10 +126,10 @@ def _resistance(time_s: Any, voltage_v: Any, current_a: Any) -> Resistance | Non
     steps_s = np.diff(times)
     charge_ah = np.append(0.0, np.cumsum(steps_s * (amperes[1:] + amperes[:-1]) / 7200.0))
     try:
-        found = resistance_while_emptying(voltage_v, amperes, charge_ah)
+        resistance = resistance_under_discharge(voltage_v, amperes, charge_ah)
     except ValueError:
         return None
-    return found if found.resistance_ohm > 2 * found.u_resistance_ohm else None
+    return resistance if resistance.resistance_ohm > 2 * resistance.u_resistance_ohm else None
 
 
 @dataclass(frozen=True)
@@ -145,7 +148,7 @@ class PackFacts:
 
 @dataclass(frozen=True)
 class LimitFacts:
-    """What a controller or motor stands, as its maker states it."""
+    """The rated limits of a controller or motor."""
 
     highest_voltage_v: float | None = None
     lowest_voltage_v: float | None = None

@@ -1,4 +1,4 @@
-"""How near sessions came to the limits of pack, controller and motor."""
+"""Margins of sessions to the limits of pack, controller and motor."""
 
 from __future__ import annotations
 
@@ -17,8 +17,8 @@ from calc.session_sheet import Sheet
 
 CHARGING_A = 1.0
 CHARGING_SHARE = 0.01
-"""Current that flows back, and charge that came back as a share of what went out; less than that may as well be a
-sensor that is a little off at no current (common practice, no source)."""
+"""Thresholds of charging: current, and regenerated charge as a share of discharge. Smaller values may be the zero
+offset of a sensor (common practice, no source)."""
 
 MISSES_PEAKS = "Readings miss peaks; a log does not."
 
@@ -41,7 +41,7 @@ class Samples:
     def source(self, row: int) -> str:
         return "log" if self.logged[row] else "readings"
 
-    def seen(self, row: int) -> str:
+    def evidence(self, row: int) -> str:
         return "the log" if self.logged[row] else f"{self.count[row]} readings"
 
     def improve(self, row: int) -> str:
@@ -58,7 +58,7 @@ def electrical_limits(sheet: Sheet) -> None:
     )
     sheet.add("peak_power", "Peak power", "power", "energy.energy_wh", power,
               {"a reading of voltage and current together": ~np.isnan(power)},
-              lambda row: f"Largest voltage × current in {samples.seen(row)}.",
+              lambda row: f"Largest voltage × current in {samples.evidence(row)}.",
               evidence=samples.source, improve=samples.improve)  # fmt: skip
     peak_a = samples.or_logged(
         table.log["highest_current_a"],
@@ -99,7 +99,7 @@ def _sag_and_resistance(sheet: Sheet, samples: Samples) -> None:
     sheet.add("voltage_sag", "Voltage sag", "voltage", "pack.internal_resistance_ohm",
               Measured(rest - lowest, np.sqrt(2.0) * u_voltage),
               {"rest voltage before": ~np.isnan(rest), "a voltage under load": ~np.isnan(lowest)},
-              "Rest voltage before, less the lowest voltage under load; emptying is in it too.",
+              "Rest voltage before, less the lowest voltage under load; includes the fall in open-circuit voltage.",
               evidence=samples.source)  # fmt: skip
     lines = lines_by_group(
         samples.amperes[samples.both], samples.volts[samples.both], samples.owners[samples.both], table.count
@@ -117,14 +117,15 @@ def _sag_and_resistance(sheet: Sheet, samples: Samples) -> None:
 
     def how(row: int) -> str:
         if by_log[row]:
-            return "Slope of voltage over current in the log, beside an open voltage that falls with the charge used."
+            return "Slope of voltage over current in the log; open-circuit voltage falls with the charge used."
         if stepped[row]:
             return "From two readings at different currents."
-        return f"Slope of voltage over current in {samples.count[row]} readings; high, for the pack was emptying."
+        readings = f"Slope of voltage over current in {samples.count[row]} readings"
+        return f"{readings}; too high, because it includes the fall in open-circuit voltage."
 
     def by(row: int) -> str:
         if by_log[row]:
-            return "recording.resistance_while_emptying"
+            return "recording.resistance_under_discharge"
         return "pack.internal_resistance" if stepped[row] else "pack.resistance_by_regression"
 
     sheet.add("pack_resistance", "Pack resistance", "resistance", by,
@@ -141,14 +142,14 @@ def _steps(sheet: Sheet, samples: Samples) -> Measured:
     rows, owners = rows[order], owners[order]
     first = np.searchsorted(owners, np.arange(table.count))
     pair = np.flatnonzero(samples.count == 2)
-    one, other = rows[first[pair]], rows[first[pair] + 1]
+    earlier, later = rows[first[pair]], rows[first[pair] + 1]
     amperes, volts = samples.amperes, samples.volts
-    differ = amperes[one] != amperes[other]
-    pair, one, other = pair[differ], one[differ], other[differ]
+    differ = amperes[earlier] != amperes[later]
+    pair, earlier, later = pair[differ], earlier[differ], later[differ]
     value, u = sheet.nothing(), sheet.nothing()
     if pair.size:
         step = pack.internal_resistance(
-            volts[one], amperes[one], volts[other], amperes[other], table.facts["u_voltage_v"][pair]
+            volts[earlier], amperes[earlier], volts[later], amperes[later], table.facts["u_voltage_v"][pair]
         )
         value[pair], u[pair] = np.where(step.value > 0, step.value, np.nan), step.u
     return Measured(value, u)
@@ -161,13 +162,13 @@ _VOLTAGES = (
     ("the log", "the pack in the log"),
     ("the full pack", "the full pack"),
 )
-"""What tells a voltage, and what had it. The last is a data sheet's; the others were measured."""
+"""Sources of a voltage and what they describe. The last is a data sheet; the others were measured."""
 
 _FULL_PACK = len(_VOLTAGES) - 1
 
 
 class Extremes:
-    """The highest and the lowest voltage of each session, whatever told it, and what that was."""
+    """The highest and the lowest voltage of each session, with their source."""
 
     def __init__(self, sheet: Sheet) -> None:
         table = sheet.table
@@ -175,7 +176,7 @@ class Extremes:
         read = ~np.isnan(volts)
         before, after = table.facts["rest_voltage_start_v"], table.facts["rest_voltage_end_v"]
         full = table.pack["full_voltage_v"]
-        # What was measured comes first: of two equal ones it counts for more.
+        # Measured values come first, so that they win over equal ones of a data sheet.
         highest = [before, after, table.highest_per_session(owners, volts, read), table.log["highest_voltage_v"], full]
         lowest = [before, after, table.lowest_per_session(owners, volts, read), table.log["lowest_voltage_v"], full]
         self.highest, self.highest_from = _extreme(highest, np.fmax)
@@ -287,11 +288,11 @@ def _temperature_margin(
     charged = which == "lowest charging"
 
     def how(row: int) -> str:
-        told, limit_c = (written(value[row], "temperature") for value in (reached, limit))
+        reached_words, limit_c = (written(value[row], "temperature") for value in (reached, limit))
         if above:
-            return f"Limit {limit_c} less the hottest, {told}; below zero it was passed."
+            return f"Limit {limit_c} less the hottest, {reached_words}; below zero it was passed."
         coldest = "Coldest while charge came back" if charged else "Coldest"
-        return f"{coldest}, {told}, less the limit {limit_c}; below zero it was passed."
+        return f"{coldest}, {reached_words}, less the limit {limit_c}; below zero it was passed."
 
     def alarm(row: int) -> Alarm | None:
         return temperature_alarm(name, float(limit[row]), float(reached[row]), highest=above, charged=charged)

@@ -100,9 +100,9 @@ def _speeds(sheet: Sheet) -> None:
 
 def _picked(sheet: Sheet, speeds: Measured, rows: Any) -> Measured:
     """The speeds at one row of passes for each session; NaN where there is none."""
-    found = rows >= 0
+    has_row = rows >= 0
     value, u = sheet.nothing(), sheet.nothing()
-    value[found], u[found] = speeds.value[rows[found]], speeds.u[rows[found]]
+    value[has_row], u[has_row] = speeds.value[rows[has_row]], speeds.u[rows[has_row]]
     return Measured(value, u)
 
 

@@ -42,13 +42,13 @@ class Missing:
     needs: tuple[str, ...]
 
 
-def _said(text: Text, row: int) -> str:
+def _text(text: Text, row: int) -> str:
     return text if isinstance(text, str) else text(row)
 
 
 @dataclass(frozen=True)
 class Column:
-    """One result for every session; NaN where it could not be worked out, and what it needs there."""
+    """One result for every session; NaN where it cannot be calculated, with what is missing."""
 
     key: str
     label: str
@@ -74,18 +74,18 @@ class Column:
             self.kind,
             float(self.value[row]),
             u,
-            method=_said(self.method, row),
-            kernel=_said(self.kernel, row),
-            evidence=_said(self.evidence, row),
-            improve=_said(self.improve, row),
-            caution=_said(self.caution, row),
+            method=_text(self.method, row),
+            kernel=_text(self.kernel, row),
+            evidence=_text(self.evidence, row),
+            improve=_text(self.improve, row),
+            caution=_text(self.caution, row),
             alarm=self.alarm(row) if self.alarm else None,
         )
 
     def missing(self, row: int) -> Missing | None:
         if not np.isnan(self.value[row]) or (self.applies is not None and not self.applies[row]):
             return None
-        needs = tuple(_said(words, row) for words, given in self.needs.items() if not given[row])
+        needs = tuple(_text(words, row) for words, is_known in self.needs.items() if not is_known[row])
         return Missing(self.key, self.label, needs)
 
 
@@ -163,8 +163,8 @@ class SessionReport:
 
     @property
     def results(self) -> tuple[Result, ...]:
-        found = (column.result(self._row) for column in self._columns.values())
-        return tuple(result for result in found if result is not None)
+        results = (column.result(self._row) for column in self._columns.values())
+        return tuple(result for result in results if result is not None)
 
     @property
     def alarms(self) -> tuple[Alarm, ...]:
@@ -173,8 +173,8 @@ class SessionReport:
 
     @property
     def missing(self) -> tuple[Missing, ...]:
-        found = (column.missing(self._row) for column in self._columns.values())
-        return tuple(missing for missing in found if missing is not None)
+        needs = (column.missing(self._row) for column in self._columns.values())
+        return tuple(missing for missing in needs if missing is not None)
 
 
 class SessionReports:

@@ -286,7 +286,7 @@ def three_contact_threshold_g(
 
 
 class FastestTurn(NamedTuple):
-    """The speed at which a turn ends in sliding or in tipping, and which comes first."""
+    """The speed at which the machine slides or tips in a turn, and which comes first."""
 
     speed_mps: Any
     tips_first: Any

@@ -10,7 +10,7 @@ import numpy as np
 from calc.declaration import Measured, Number, between, kernel, not_negative, plain, positive
 
 FRAMES_PER_S = positive()
-"""Any camera. Forms narrow this to what a camera can do; the arithmetic holds for every rate."""
+"""Any camera. Forms limit this to real frame rates; the arithmetic is valid for every rate."""
 
 STOPWATCH_THUMB_U_S = 0.1
 """Default standard uncertainty of one thumb on one mark (common practice, no source). A person

@@ -187,7 +187,7 @@ def expanded(u: Number, dof: Any, confidence: float = 0.95) -> Any:
     u=not_negative(),
 )
 def widened_u(u: Number, dof: Any) -> Any:
-    """What stands in the place of u where few readings gave it: twice it covers 95 % all the same.
+    """The standard uncertainty of few readings, widened so that twice it covers 95 %.
 
     Widened at its source it may be combined with others as they are. The t factor of the combined
     uncertainty's effective degrees of freedom (Welch–Satterthwaite) says too little for one or two: with

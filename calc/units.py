@@ -1,4 +1,4 @@
-"""One pint registry, and the unit that each name suffix stands for.
+"""The pint registry, and the unit of each name suffix.
 
 Numbers inside the product are plain floats whose names end in their unit; this module is the
 only place that says what the endings mean. pint is used at the edges, floats inside.

@@ -157,7 +157,7 @@ def _top_speed(machine: Machine, ride: Ride) -> Limit:
         value = float(drivetrain.road_speed_mps(turns, ratio, round_m))
     return Limit(
         "top_speed", "Top speed by the gearing, no load", "speed", value, "drivetrain.road_speed_mps", FAST,
-        "give motor constant, pack, drive ratio and rolling circumference",
+        "give speed constant Kv, pack, drive ratio and rolling circumference",
     )  # fmt: skip
 
 

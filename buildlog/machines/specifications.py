@@ -53,7 +53,7 @@ _CATEGORIES = (
         "motor",
         "Motor",
         (
-            Quality("motor_constant_rpm_per_v", "Motor constant", "motor constant", high=5000),
+            Quality("motor_constant_rpm_per_v", "Speed constant Kv", "motor constant", high=5000),
             Quality("continuous_power_w", "Continuous power", "power", high=1e6),
             Quality("peak_power_w", "Peak power", "power", high=1e6),
             Quality("highest_voltage_v", "Highest voltage", "voltage", high=1500),

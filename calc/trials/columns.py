@@ -1,4 +1,4 @@
-"""What the values of a measure come with: revision, day, and the conditions they were ridden in."""
+"""The values of a measure with revision, day and riding conditions."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ class Measure:
 
 SMALLEST_SPEED_DIFFERENCE = 0.03
 SMALLEST_ENERGY_DIFFERENCE = 0.05
-"""Declared assumptions: smaller differences are taken not to matter. Energy's holds for range too."""
+"""Declared assumptions: smaller differences are assumed not to matter. Energy's applies to range too."""
 
 
 @dataclass(frozen=True)
@@ -140,6 +140,6 @@ class Columns:
             session=self.session[:rows],
             day=self.day[:rows],
             revision=self.revision[:rows],
-            factors=tuple(replace(one, codes=one.codes[:rows]) for one in self.factors),
-            covariates=tuple(replace(one, values=one.values[:rows]) for one in self.covariates),
+            factors=tuple(replace(factor, codes=factor.codes[:rows]) for factor in self.factors),
+            covariates=tuple(replace(covariate, values=covariate.values[:rows]) for covariate in self.covariates),
         )

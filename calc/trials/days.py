@@ -41,7 +41,7 @@ class Selector:
     def __init__(self, columns: Columns, revision: int, against: int) -> None:
         self.columns = columns
         self._has_value = ~np.isnan(columns.value)
-        sides = [self._has_value & (columns.revision == one) for one in (revision, against)]
+        sides = [self._has_value & (columns.revision == which) for which in (revision, against)]
         self._sides = np.cumsum(sides, axis=1)
         recorded = [[side & condition.recorded for side in sides] for condition in columns.conditions]
         self._recorded = np.cumsum(recorded, axis=2) if recorded else np.zeros((0, 2, columns.day.size))
@@ -79,29 +79,29 @@ class Selector:
     def _aside(self, used: tuple[bool, ...], rows: int) -> frozenset[tuple[int, int]]:
         """Setting sessions aside may leave another level with one revision only."""
         columns = self.columns
-        kept = self._has_value & rows_complete(columns, used)
-        kept[rows:] = False
+        counted = self._has_value & rows_complete(columns, used)
+        counted[rows:] = False
         aside: frozenset[tuple[int, int]] = frozenset()
         while True:
             lonely = {
                 (place, level)
                 for place, factor in enumerate(columns.factors)
                 if used[place]
-                for level in _lonely_levels(factor, columns, kept)
+                for level in _lonely_levels(factor, columns, counted)
             }
             if not lonely:
                 return aside
             aside |= lonely
-            kept &= ~rows_aside(columns, aside)
+            counted &= ~rows_aside(columns, aside)
 
 
 def _in_use(columns: Columns, used: tuple[bool, ...]) -> list[Factor]:
     return [factor for factor, flag in zip(columns.factors, used, strict=False) if flag]
 
 
-def _lonely_levels(factor: Factor, columns: Columns, kept: Flags) -> list[int]:
+def _lonely_levels(factor: Factor, columns: Columns, counted: Flags) -> list[int]:
     table = np.zeros((len(factor.levels), len(columns.revisions)), dtype=bool)
-    table[factor.codes[kept], columns.revision[kept]] = True
+    table[factor.codes[counted], columns.revision[counted]] = True
     return [int(level) for level in np.flatnonzero(table.sum(axis=1) == 1)]
 
 
@@ -158,8 +158,8 @@ class DayValues:
 
 def day_values(columns: Columns, chosen: Selection) -> DayValues:
     """Values of the sessions that count, averaged over each day and revision by their passes."""
-    kept = ~np.isnan(columns.value) & rows_complete(columns, chosen.used) & ~rows_aside(columns, chosen.aside)
-    rows = np.flatnonzero(kept)
+    counted = ~np.isnan(columns.value) & rows_complete(columns, chosen.used) & ~rows_aside(columns, chosen.aside)
+    rows = np.flatnonzero(counted)
     width = len(columns.revisions)
     keys, place = np.unique(columns.day[rows] * width + columns.revision[rows], return_inverse=True)
     passes = columns.passes[rows]

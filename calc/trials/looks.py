@@ -61,7 +61,7 @@ class Question:
 
 @dataclass(frozen=True)
 class Look:
-    """What a question's data said after one day. `rows` are the rows of the columns up to it."""
+    """The result of a question after one day. `rows` are the rows of the columns up to that day."""
 
     day: int
     rows: int
@@ -189,7 +189,7 @@ def tail_at(looks: Sequence[Look], error: float) -> float:
 
 @dataclass(frozen=True)
 class Decision:
-    """What a look said, by which interval."""
+    """The answer of a look and the interval that gave it."""
 
     look: Look
     interval: Interval
@@ -202,27 +202,29 @@ class Decision:
 
 @dataclass
 class Course:
-    """A question's looks in the order of their days, what each said, and what was decided.
+    """A question's looks in the order of their days, the decision at each, and what was decided.
 
-    error: the question's part of the page's. said: one for each look made, by the error it had then.
+    error: the question's part of the page's. decisions: one for each look, by the error it had then.
     """
 
     question: Question
     measure: Measure
     looks: list[Look]
     error: float = 0.0
-    said: list[Decision] = field(default_factory=list)
+    decisions: list[Decision] = field(default_factory=list)
     decision: Decision | None = None
 
     def look_again(self, looks: int) -> None:
         """What the last of so many looks says at the error of now."""
         look = self.looks[looks - 1]
         interval = interval_beyond(look.contrast, tail_at(self.looks[:looks], self.error))
-        self.said[looks - 1 :] = [Decision(look, interval, answer_of(interval.lower, interval.upper, self.measure))]
+        self.decisions[looks - 1 :] = [
+            Decision(look, interval, answer_of(interval.lower, interval.upper, self.measure))
+        ]
 
     @property
     def latest(self) -> Decision | None:
-        return self.said[-1] if self.said else None
+        return self.decisions[-1] if self.decisions else None
 
 
 def decide_questions(
@@ -234,11 +236,14 @@ def decide_questions(
     """
     if not 0 < error < 1:
         raise ValueError(f"error must be between 0 and 1, both excluded, got {error:g}")
-    asked = dict.fromkeys(question.difference for question in questions)
-    data = {question: QuestionData(_columns_of(question, columns), question) for question in asked}
-    courses = {one: Course(one, of_one.columns.measure, of_one.looks()) for one, of_one in data.items()}
+    differences = dict.fromkeys(question.difference for question in questions)
+    data = {question: QuestionData(_columns_of(question, columns), question) for question in differences}
+    courses = {
+        question: Course(question, question_data.columns.measure, question_data.looks())
+        for question, question_data in data.items()
+    }
     _replay(list(courses.values()), error)
-    return {one: (data[one], courses[one]) for one in data}
+    return {question: (data[question], courses[question]) for question in data}
 
 
 def _columns_of(question: Question, columns: Mapping[str, Columns]) -> Columns:
@@ -257,13 +262,13 @@ def _replay(courses: Sequence[Course], error: float) -> None:
     for day in sorted({look.day for course in courses for look in course.looks}):
         for course in courses:
             looks = sum(look.day <= day for look in course.looks)
-            if looks > len(course.said):
+            if looks > len(course.decisions):
                 course.look_again(looks)
         while _decide(courses):
             _share(courses, error)
             for course in courses:
-                if course.decision is None and course.said:
-                    course.look_again(len(course.said))
+                if course.decision is None and course.decisions:
+                    course.look_again(len(course.decisions))
 
 
 def _share(courses: Sequence[Course], error: float) -> None:

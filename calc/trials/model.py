@@ -1,4 +1,4 @@
-"""One linear model over all days of a machine: what it says of one revision against another.
+"""One linear model over all days of a machine, to compare one revision with another.
 
 A term for each revision, for each condition in use, and for each day on which both revisions of the question rode.
 Those of other days would cost what they tell: a revision that shared all its days with a third one could then be
@@ -21,7 +21,7 @@ from calc.trials.columns import Floats
 from calc.trials.days import DayValues
 
 LEAST_UNEXPLAINED = 1e-8
-"""A column of which the others explain all but this share of its square is taken as explained by them."""
+"""A column counts as explained by the others if at most this share of its square is left."""
 LEAST_SCATTER = 1e-16
 """Residuals with so small a share of all squares are rounding."""
 
@@ -78,7 +78,7 @@ class DayModel:
             solved.sweep_indicators(self.revisions)
         plain_variance = solved.variance()
         solved.sweep(range(self.revisions, self._table.shape[1] - 1))
-        terms = int(solved.kept.sum()) + (np.unique(self.days.day[:rows][shared]).size if shared.any() else 0)
+        terms = int(solved.estimable.sum()) + (np.unique(self.days.day[:rows][shared]).size if shared.any() else 0)
         freedom = rows - terms
         pooled = solved.squares / freedom if freedom > 0 else np.nan
         if not (all(counts) and solved.is_estimable()):
@@ -128,7 +128,7 @@ def _centre_shared_days(table: Floats, days: DayValues, pair: tuple[int, int]) -
     weight of the day of each row."""
     _, place = np.unique(days.day, return_inverse=True)
     count = int(place.max(initial=-1)) + 1
-    rode = [np.bincount(place, days.revision == one, count) > 0 for one in pair]
+    rode = [np.bincount(place, days.revision == revision, count) > 0 for revision in pair]
     shared = (rode[0] & rode[1])[place]
     day_weight: Floats = np.bincount(place, days.weight, count).astype(np.float64)
     if shared.any():
@@ -148,7 +148,7 @@ class _Solved:
         self._matrix = gram / (self._scale[:, None] * self._scale)
         self._total = float(gram[-1, -1])
         self._pair = revision, against
-        self.kept = np.zeros(len(gram) - 1, dtype=bool)
+        self.estimable = np.zeros(len(gram) - 1, dtype=bool)
 
     def sweep(self, columns: range) -> None:
         """Take in the columns that those before do not explain."""
@@ -163,7 +163,7 @@ class _Solved:
             matrix[column] = row
             matrix[:, column] = -factor / pivot
             matrix[column, column] = 1.0 / pivot
-            self.kept[column] = True
+            self.estimable[column] = True
 
     def sweep_indicators(self, columns: int) -> None:
         """The same for the first columns, all at once: no two of them overlap."""
@@ -176,7 +176,7 @@ class _Solved:
         matrix[first, rest] = rows
         matrix[rest, first] = -factors / pivots
         matrix[first, first] = 1.0 / pivots
-        self.kept[first] = True
+        self.estimable[first] = True
 
     @property
     def squares(self) -> float:
@@ -187,7 +187,7 @@ class _Solved:
     def _sides(self) -> list[tuple[int, float]]:
         """Columns of the two revisions that are in, with their part in the difference."""
         signs = zip(self._pair, (1.0, -1.0), strict=True)
-        return [(column, sign / float(self._scale[column])) for column, sign in signs if self.kept[column]]
+        return [(column, sign / float(self._scale[column])) for column, sign in signs if self.estimable[column]]
 
     def difference(self) -> float:
         return sum(part * float(self._matrix[column, -1]) for column, part in self._sides())
@@ -195,17 +195,17 @@ class _Solved:
     def variance(self) -> float:
         """Of the difference, over that of a value of weight 1."""
         sides = self._sides()
-        return sum(one * other * float(self._matrix[row, column]) for row, one in sides for column, other in sides)
+        return sum(own * other * float(self._matrix[row, column]) for row, own in sides for column, other in sides)
 
     def is_estimable(self) -> bool:
         """Whether no combination of terms that the values cannot tell from nothing changes the difference.
 
         A column left out is a sum of those that are in; the difference must not depend on how it is divided up.
         """
-        if self.kept.all():
+        if self.estimable.all():
             return True
-        left_out = np.flatnonzero(~self.kept)
-        parts = np.zeros(self.kept.size)
+        left_out = np.flatnonzero(~self.estimable)
+        parts = np.zeros(self.estimable.size)
         parts[list(self._pair)] = (1.0, -1.0) / self._scale[list(self._pair)]
         changes = parts[left_out].copy()
         for column, part in self._sides():
@@ -215,6 +215,6 @@ class _Solved:
     def coefficients_and_inverse(self) -> tuple[Floats, Floats]:
         """On the scale of the columns; 0 for those left out."""
         scale = self._scale[:-1]
-        coefficients = np.where(self.kept, self._matrix[:-1, -1], 0.0) / scale
-        inverse = np.where(self.kept[:, None] & self.kept, self._matrix[:-1, :-1], 0.0)
+        coefficients = np.where(self.estimable, self._matrix[:-1, -1], 0.0) / scale
+        inverse = np.where(self.estimable[:, None] & self.estimable, self._matrix[:-1, :-1], 0.0)
         return coefficients, inverse / (scale[:, None] * scale)

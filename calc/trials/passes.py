@@ -154,18 +154,18 @@ def _expected_maximum(passes: Passes, groups: _Groups, each_way: int, ways: tupl
     """Mean maximum over all choices of `each_way` passes in each of the ways asked for."""
     if each_way < 1:
         raise ValueError(f"each_way must be at least 1, got {each_way}")
-    taken = np.array(ways)[groups.way]
+    counts_way = np.array(ways)[groups.way]
     order = np.lexsort((passes.speed_mps, groups.of_pass))
-    order = order[taken[order]]
+    order = order[counts_way[order]]
     group, way, speed = groups.of_pass[order], groups.way[order], passes.speed_mps[order]
     starts = np.flatnonzero(np.diff(group, prepend=-1))
     # The chance that every chosen pass is among those up to here, in order of speed.
     chance = np.ones(order.size)
-    for one in np.flatnonzero(ways):
-        so_far = np.cumsum(way == one)
+    for direction in np.flatnonzero(ways):
+        so_far = np.cumsum(way == direction)
         before = np.zeros(groups.session.size, dtype=np.intp)
-        before[group[starts]] = so_far[starts] - (way[starts] == one)
-        chance *= _all_among(so_far - before[group], groups.count[group, one], each_way)
+        before[group[starts]] = so_far[starts] - (way[starts] == direction)
+        chance *= _all_among(so_far - before[group], groups.count[group, direction], each_way)
     step = np.diff(chance, prepend=0.0)
     step[starts] = chance[starts]
     maximum = np.bincount(group, speed * step, groups.session.size)

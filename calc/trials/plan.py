@@ -26,9 +26,9 @@ source)."""
 POOR_CHANCE = 0.5
 """Below this chance of an answer, other ways are offered."""
 WORTH_OFFERING = 0.95
-"""An offer must bring the change that is told down to this share of it."""
+"""An offer must reduce the detectable change to this share."""
 _SPREADS, _OWN_SPREADS = 24, 16
-"""Places at which the spread, and that of the new values, are taken."""
+"""Quantiles at which the spreads are evaluated."""
 
 
 @dataclass(frozen=True)
@@ -95,13 +95,13 @@ def _usual_inflation(data: QuestionData, look: Look) -> float:
     rows = days.rows_until(look.day)
     ridden = np.unique(days.revision[:rows])
     ridden = ridden[ridden != data.question.revision]
-    found = []
+    inflations = []
     for earlier, later in zip(ridden[:-1].tolist(), ridden[1:].tolist(), strict=True):
         fit = DayModel(days, len(data.columns.revisions), later, earlier).contrast(rows)
         if fit.estimable and min(fit.values, fit.against_values) >= 2:
-            found.append(fit.inflation)
-    if found:
-        return float(np.mean(found))
+            inflations.append(fit.inflation)
+    if inflations:
+        return float(np.mean(inflations))
     return 1.0 + float(days.conditions.shape[1]) / max(1, look.contrast.degrees_of_freedom - 1)
 
 
@@ -169,7 +169,7 @@ def plan(
     if planned < LEAST_VALUES:
         raise ValueError(f"planned must be at least {LEAST_VALUES} values, got {planned}")
     wanted = measure.band if amount is None else amount
-    tells = change_told(basis, planned, error)
+    tells = detectable_change(basis, planned, error)
     chance = chance_to_tell(basis, wanted, planned, error)
     none = chance_of_none(basis, measure.band, planned, error)
 
@@ -211,7 +211,7 @@ def chance_of_none(basis: Basis, band: float, values: int, error: float) -> floa
     return float(np.maximum(within, 0.0).mean())
 
 
-def change_told(basis: Basis, values: int, error: float) -> float | None:
+def detectable_change(basis: Basis, values: int, error: float) -> float | None:
     """The difference that is shown with a chance of 80 %; None where the other revision has no value yet."""
     from scipy import optimize, special
 
@@ -286,7 +286,7 @@ def _offers(basis: Basis, measure: Measure, planned: int, error: float, tells: f
     }
     offers = []
     for kind, changed in ways.items():
-        told = change_told(changed, planned, error)
-        if told is not None and (tells is None or told < WORTH_OFFERING * tells):
-            offers.append(Offer(kind, measure.shown(told)))
+        detectable = detectable_change(changed, planned, error)
+        if detectable is not None and (tells is None or detectable < WORTH_OFFERING * tells):
+            offers.append(Offer(kind, measure.shown(detectable)))
     return tuple(offers)

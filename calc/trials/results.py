@@ -108,7 +108,7 @@ def answer_questions(
     columns: Mapping[str, Columns], questions: Sequence[Question], error: float = PAGE_ERROR,
     most_values: int = MOST_VALUES,
 ) -> list[Result]:  # fmt: skip
-    """Answer all questions of a page under one error, from the log as it stands.
+    """Answer all questions of a page under one error, from the log as it is now.
 
     The same log gives the same answers, and what an earlier day's page said follows from its rows alone. Which
     questions are asked must not depend on what was measured. Questions about the same difference count once.
@@ -143,8 +143,8 @@ def answer_questions(
     >>> result.answer.value, round(result.figures.change, 3)
     ('higher', 0.081)
     """
-    asked = decide_questions(columns, questions, error)
-    return [_result(question, *asked[question.difference], most_values) for question in questions]
+    courses = decide_questions(columns, questions, error)
+    return [_result(question, *courses[question.difference], most_values) for question in questions]
 
 
 def _result(question: Question, data: QuestionData, course: Course, most_values: int) -> Result:
@@ -225,8 +225,8 @@ def _evidence(today: Look, pair: Pair, data: QuestionData) -> Evidence:
     fit, columns = today.contrast, pair.columns
     counts = data.days_of(today).row[: today.rows] >= 0
     sessions = [
-        np.unique(columns.session[: today.rows][counts & (columns.revision[: today.rows] == one)]).size
-        for one in (pair.revision, pair.against)
+        np.unique(columns.session[: today.rows][counts & (columns.revision[: today.rows] == revision)]).size
+        for revision in (pair.revision, pair.against)
     ]
     ledger = None
     if today.can_decide:
@@ -247,16 +247,18 @@ def _evidence(today: Look, pair: Pair, data: QuestionData) -> Evidence:
 
 def _cautions(today: Look, pair: Pair) -> tuple[str, ...]:
     fit = today.contrast
-    said = [*not_allowed_for(pair, today.selection)]
+    sentences = [*not_allowed_for(pair, today.selection)]
     if today.can_decide:
-        said += apart(pair, today.selection)
+        sentences += apart(pair, today.selection)
         wider = math.sqrt(fit.inflation)
         if wider >= MUCH_WIDER:
-            said.append(f"The interval is {wider:.1f} times as wide as it would be under equal conditions.")
+            sentences.append(f"The interval is {wider:.1f} times as wide as it would be under equal conditions.")
         scatter = math.sqrt(fit.own_variance / fit.others_variance) if fit.others_variance else 0.0
         if scatter >= MUCH_WIDER and fit.own_variance > fit.pooled_variance:
-            said.append(f"{pair.labels[0]} scatters {scatter:.1f} times as much as the others; that is allowed for.")
-    return tuple(said)
+            sentences.append(
+                f"{pair.labels[0]} scatters {scatter:.1f} times as much as the others; that is allowed for."
+            )
+    return tuple(sentences)
 
 
 def _outcome(question: Question, decision: Decision, measure: Measure) -> Outcome | None:

@@ -1,4 +1,4 @@
-"""Why two revisions cannot be told apart, or only just: in words, from the conditions they were ridden in."""
+"""Sentences on why two revisions cannot be separated, or hardly, from their riding conditions."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from calc.trials.days import Selection, day_values, rows_aside, rows_complete
 from calc.trials.model import DayModel
 
 HIGHEST_INFLATION = 10.0
-"""From this variance inflation on, terms are taken not to be separable (Kutner, Nachtsheim, Neter and Li, Applied
+"""From this variance inflation on, terms count as not separable (Kutner, Nachtsheim, Neter and Li, Applied
 Linear Statistical Models, 5th ed. (2005), ch. 10; from memory)."""
 
 
@@ -47,24 +47,24 @@ class Pair:
 
 def adjusted_for(pair: Pair, chosen: Selection) -> tuple[str, ...]:
     """The conditions that the difference allows for: recorded, and not the same in all sessions that count."""
-    kept = _kept(pair, chosen)
+    rows = _counted_rows(pair, chosen)
     return tuple(
         condition.label
         for condition, used in zip(pair.columns.conditions, chosen.used, strict=True)
-        if used and _varies(condition, kept)
+        if used and _varies(condition, rows)
     )
 
 
-def _varies(condition: Factor | Covariate, kept: Flags) -> bool:
-    values = condition.codes[kept] if isinstance(condition, Factor) else condition.values[kept]
+def _varies(condition: Factor | Covariate, rows: Flags) -> bool:
+    values = condition.codes[rows] if isinstance(condition, Factor) else condition.values[rows]
     return bool(values.size and (values != values[0]).any())
 
 
-def _kept(pair: Pair, chosen: Selection) -> Flags:
+def _counted_rows(pair: Pair, chosen: Selection) -> Flags:
     columns = pair.columns
-    kept = rows_complete(columns, chosen.used) & ~rows_aside(columns, chosen.aside) & ~np.isnan(columns.value)
-    kept[pair.rows :] = False
-    return kept
+    rows = rows_complete(columns, chosen.used) & ~rows_aside(columns, chosen.aside) & ~np.isnan(columns.value)
+    rows[pair.rows :] = False
+    return rows
 
 
 def left_out(pair: Pair, chosen: Selection) -> tuple[LeftOut, ...]:
@@ -83,39 +83,41 @@ def left_out(pair: Pair, chosen: Selection) -> tuple[LeftOut, ...]:
         reasons.append(
             (f"ridden with no other revision ({factor.label}: {factor.levels[level]})", factor.codes == level)
         )
-    found = []
+    left_out = []
     for reason, flags in reasons:
         rows = open_rows & flags
         open_rows &= ~flags
         count = np.unique(columns.session[rows]).size
         if count:
-            found.append(LeftOut(reason, count))
-    return tuple(found)
+            left_out.append(LeftOut(reason, count))
+    return tuple(left_out)
 
 
 def not_allowed_for(pair: Pair, chosen: Selection) -> tuple[str, ...]:
     """A sentence for each condition that the difference does not allow for, because it was hardly recorded."""
-    said = []
+    sentences = []
     for condition, used in zip(pair.columns.conditions, chosen.used, strict=True):
         if used:
             continue
-        sides = [pair.of(one) for one in (pair.revision, pair.against)]
+        sides = [pair.of(which) for which in (pair.revision, pair.against)]
         name = condition.label[:1].upper() + condition.label[1:]
         if not any((condition.recorded & side).any() for side in sides):
-            said.append(f"{name} was not recorded with {' or '.join(pair.labels)}; the figures do not allow for it.")
+            sentences.append(
+                f"{name} was not recorded with {' or '.join(pair.labels)}; the figures do not allow for it."
+            )
             continue
         counts = " and ".join(
             f"{np.unique(pair.columns.session[side & condition.recorded]).size} of "
             f"{np.unique(pair.columns.session[side]).size} sessions of {label}"
             for side, label in zip(sides, pair.labels, strict=True)
         )
-        said.append(f"{name} was recorded in {counts}; the figures do not allow for it.")
-    return tuple(said)
+        sentences.append(f"{name} was recorded in {counts}; the figures do not allow for it.")
+    return tuple(sentences)
 
 
 def apart_in(pair: Pair, condition: Factor | Covariate) -> str:
     """A sentence where the two revisions have no value of a condition in common; nothing where they have."""
-    new, old = (pair.of(one) & condition.recorded for one in (pair.revision, pair.against))
+    new, old = (pair.of(which) & condition.recorded for which in (pair.revision, pair.against))
     if not new.any() or not old.any():
         return ""
     first, second = pair.labels
@@ -150,13 +152,13 @@ def apart(pair: Pair, chosen: Selection) -> tuple[str, ...]:
 
 
 def why_not_separable(pair: Pair, chosen: Selection) -> str:
-    """What stands between the two: the conditions without which they could be told apart."""
+    """The conditions that prevent the separation of two revisions."""
     used = [place for place, flag in enumerate(chosen.used) if flag]
     culprits = [place for place in used if _separable_without(pair, chosen, place)]
     conditions = [pair.columns.conditions[place] for place in culprits or used]
-    said = [sentence for sentence in (apart_in(pair, condition) for condition in conditions) if sentence]
-    if said:
-        return " ".join(said)
+    sentences = [sentence for sentence in (apart_in(pair, condition) for condition in conditions) if sentence]
+    if sentences:
+        return " ".join(sentences)
     first, second = pair.labels
     names = [condition.label for condition in conditions] if culprits else list(adjusted_for(pair, chosen))
     return f"What the change from {second} to {first} did cannot be told from what changed with it: {listed(names)}."
@@ -169,7 +171,7 @@ def listed(names: list[str]) -> str:
 
 def _separable_without(pair: Pair, chosen: Selection, place: int) -> bool:
     used = tuple(flag and number != place for number, flag in enumerate(chosen.used))
-    aside = frozenset(one for one in chosen.aside if one[0] != place)
+    aside = frozenset(level_aside for level_aside in chosen.aside if level_aside[0] != place)
     days = day_values(pair.columns, Selection(used, aside))
     last_day = int(pair.columns.day[pair.rows - 1])
     model = DayModel(days, len(pair.columns.revisions), pair.revision, pair.against)

@@ -59,7 +59,9 @@ class TestCardForm(RecordForm[TestCard]):
         pairs = [tuple(part.strip() for part in line.partition(WHY_MARK)[::2]) for line in lines]
         for what, why in pairs:
             if len(what) > 300 or len(why) > 300:
-                raise forms.ValidationError(f"A line is too long for a card: “{what[:60]} …”. Keep it below 300 signs.")
+                raise forms.ValidationError(
+                    f"A line is too long for a card: “{what[:60]} …”. Keep it below 300 characters."
+                )
         self._keep_what_others_ticked({_written(what, why) for what, why in pairs})
         return pairs
 

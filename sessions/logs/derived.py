@@ -62,15 +62,15 @@ def _electrical(facts: LogFacts, rest_v: float | None, known: Assumptions) -> li
                    "Largest battery current.", caution=BATTERY)  # fmt: skip
     if rest_v is not None and facts.lowest_voltage_v is not None:
         out += _result("sag", "Voltage sag", "voltage", rest_v - facts.lowest_voltage_v, "pack.internal_resistance_ohm",
-                       "Rest voltage before, less the lowest under load; emptying is in it too.",
+                       "Rest voltage before, less the lowest under load; includes the fall in open-circuit voltage.",
                        u=float(np.sqrt(2.0)) * known.u_voltage_v, caution=BATTERY)  # fmt: skip
     out += _result("lowest_voltage", "Lowest voltage", "voltage", facts.lowest_voltage_v, charge, "Under load.",
                    u=known.u_voltage_v)  # fmt: skip
     out += _result("highest_voltage", "Highest voltage", "voltage", facts.highest_voltage_v, charge,
                    "Highest logged, also without current.", u=known.u_voltage_v, caution=BATTERY)  # fmt: skip
     out += _result("resistance", "Pack resistance", "resistance", facts.resistance_ohm,
-                   "recording.resistance_while_emptying",
-                   "Slope of voltage over current, beside an open voltage that falls with the charge used.",
+                   "recording.resistance_under_discharge",
+                   "Slope of voltage over current; open-circuit voltage falls with the charge used.",
                    u=facts.u_resistance_ohm)  # fmt: skip
     return out
 

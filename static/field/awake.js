@@ -1,9 +1,9 @@
-// Keeps the screen on while something runs that a sleeping phone would break: a pass being timed, the satellite track.
+// Keeps the screen on while a pass is timed or the satellite track runs: a sleeping phone would stop both.
 
 const reasons = new Set();
 let lock = null;
 
-// "" where the screen stays on, or else why it may not.
+// Returns "" if the screen stays on, otherwise the reason why it may not.
 export async function keepAwake(reason) {
   reasons.add(reason);
   if (lock) return "";
@@ -12,7 +12,7 @@ export async function keepAwake(reason) {
   } catch {
     return "The phone refused to keep the screen on.";
   }
-  // It may be over by the time the phone answers.
+  // The reason may have ended before the phone answers.
   if (!reasons.size) await letSleep(reason);
   return lock || !reasons.size ? "" : "This phone cannot keep the screen on; keep touching it.";
 }
@@ -20,12 +20,12 @@ export async function keepAwake(reason) {
 export async function letSleep(reason) {
   reasons.delete(reason);
   if (reasons.size || !lock) return;
-  const held = lock;
+  const released = lock;
   lock = null;
-  await held.release?.();
+  await released.release?.();
 }
 
-// The phone takes the lock away whenever the page is out of view.
+// The browser releases the lock whenever the page is hidden.
 globalThis.document?.addEventListener("visibilitychange", () => {
   if (document.visibilityState === "hidden") lock = null;
   else for (const reason of [...reasons].slice(0, 1)) void keepAwake(reason);

@@ -11,18 +11,18 @@ import { toggleTrack, trackWords } from "./track.js";
 export const TROUBLES = {
   offline: "No network. Everything stays on this phone and is sent later.",
   portal: "The network answers with a page of its own; a Wi-Fi may want you to accept its terms first. Nothing was sent.",
-  server: "The server does not answer properly. It is tried again by itself.",
+  server: "The server does not answer properly. Sending is tried again automatically.",
   signed_out: "Signed out. Sign in again and what waits is sent.",
   other_account: "Somebody else is signed in. What another person wrote waits for that person.",
   reader: "This account may read but not log. What waits is sent once it may.",
   old: "This page is too old for the server. Take the new version, then everything is sent.",
 };
 
-// What a rider must know, above every screen; the board also says what each figure rests on.
+// The figures a rider must know, above every screen. The board also shows how each figure is known.
 export function strip(outing, { whole = false } = {}) {
-  const { units } = reference.told;
+  const { units } = reference.data;
   const { read, left, at_most, turn, way, since_s, words } = energyState(outing);
-  // On the board the words below say so. The label is as long as the other, for nothing below it may move.
+  // The board explains this below the figures. Both labels have the same length, so that nothing below moves.
   const turning = way.silent_s && turn && !whole ? "Turn back, counted" : "Turn back after";
   const slept = atLeast_s(outing);
   const began = outing.ended_ms ? "ended" : `since ${clock(outing.started_ms)}`;
@@ -40,7 +40,7 @@ export function strip(outing, { whole = false } = {}) {
     whole && turn && el("p", { class: "caution small" }, "Cold, wind and soft snow shorten it. Turn back before it says so."));
 }
 
-// The state as it is now, in its place: with each position, and each second while it counts. Only what changed is put anew.
+// Redraws the figures with each position and each second. Replaces only what changed.
 export function redrawState(outing) {
   const shown = document.querySelector("#field .strip");
   if (!shown) return;
@@ -58,12 +58,12 @@ export function redrawState(outing) {
 }
 
 export async function queueLine(session) {
-  const { here, there, refused } = await counts(session);
+  const { here, confirmed, refused } = await counts(session);
   const sending = line.sending ? " Sending …" : "";
   const words = TROUBLES[line.trouble] && here ? TROUBLES[line.trouble].split(".")[0] : "";
   const more = refused ? `${counted(refused, "record needs", "records need")} you` : words;
   return el("a", { class: `queue${here ? " some" : ""}${refused ? " refused" : ""}`, href: "#waiting", id: "queue" },
-    el("span", {}, `On this phone ${here} · on the server ${there}.${sending}`),
+    el("span", {}, `On this phone ${here} · on the server ${confirmed}.${sending}`),
     more && el("span", {}, more));
 }
 
@@ -73,7 +73,7 @@ export async function boardScreen(app, outing) {
   return [
     el("h1", { class: "quiet" }, `${outing.revision_name}, ${outing.venue_name}`),
     strip(outing, { whole: true }),
-    shown(alarmsOfOuting(revisionOf(outing)?.limits, outing, reference.told.units), { brief: true }),
+    shown(alarmsOfOuting(revisionOf(outing)?.limits, outing, reference.data.units), { brief: true }),
     await queueLine(outing.id),
     el("p", { class: "logged" }, [
       counted(outing.passes.length, "pass", "passes"), counted(outing.readings.length, "reading"),

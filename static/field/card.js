@@ -5,9 +5,9 @@ import { cardsOf, tick } from "./outing.js";
 
 export async function cardScreen(app, outing) {
   const cards = cardsOf(outing);
-  const set = async (one, outcome) => {
+  const set = async (card_item, outcome) => {
     try {
-      await tick(outing, one, outcome);
+      await tick(outing, card_item, outcome);
       feel();
       await app.render();
     } catch (error) {
@@ -20,13 +20,13 @@ export async function cardScreen(app, outing) {
       el("h2", {}, card.title),
       card.stops_the_day && el("p", { class: "caution" }, el("strong", {}, "Stops the day: "), card.stops_the_day),
       card.limits && el("p", {}, el("strong", {}, "Limits: "), card.limits),
-      el("ol", {}, card.items.map((one) => {
-        const outcome = outing.ticks[one.item.id] ?? one.item.outcome;
+      el("ol", {}, card.items.map((card_item) => {
+        const outcome = outing.ticks[card_item.item.id] ?? card_item.item.outcome;
         return el("li", { class: outcome },
-          el("p", {}, el("strong", {}, one.item.what), one.item.why && ` ${one.item.why}`),
+          el("p", {}, el("strong", {}, card_item.item.what), card_item.item.why && ` ${card_item.item.why}`),
           el("div", { class: "row" },
-            button("Done", () => void set(one, outcome === "done" ? "open" : "done"), { "aria-pressed": String(outcome === "done"), "aria-label": `Done: ${one.item.what}` }),
-            button("Skipped", () => void set(one, outcome === "skipped" ? "open" : "skipped"), { "aria-pressed": String(outcome === "skipped"), "aria-label": `Skipped: ${one.item.what}` })));
+            button("Done", () => void set(card_item, outcome === "done" ? "open" : "done"), { "aria-pressed": String(outcome === "done"), "aria-label": `Done: ${card_item.item.what}` }),
+            button("Skipped", () => void set(card_item, outcome === "skipped" ? "open" : "skipped"), { "aria-pressed": String(outcome === "skipped"), "aria-label": `Skipped: ${card_item.item.what}` })));
       })))),
     el("div", { class: "bottom" }, link("Board", "board")),
   ];

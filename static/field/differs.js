@@ -1,4 +1,4 @@
-// A record that was changed here and elsewhere: what both changed stands side by side, and a person chooses.
+// A record that was changed here and elsewhere: shows both values of each conflict; a person chooses.
 
 import { button, clock, el, feel, say } from "./elements.js";
 import { choices } from "./entry.js";
@@ -11,7 +11,7 @@ const LABELS = {
 };
 
 function fieldOf(kind, name) {
-  return reference.told?.fields[kind]?.find((one) => one.name === name);
+  return reference.data?.fields[kind]?.find((field) => field.name === name);
 }
 
 export function labelOf(kind, name) {
@@ -22,7 +22,7 @@ export function labelOf(kind, name) {
 export function valueInWords(kind, name, value) {
   if (value === null || value === undefined || value === "") return "empty";
   const field = fieldOf(kind, name);
-  if (field && typeof value === "number") return written(value, field.kind, reference.told.units);
+  if (field && typeof value === "number") return written(value, field.kind, reference.data.units);
   if (typeof value === "string" && /^\d{4}-\d\d-\d\dT/.test(value)) return clock(Date.parse(value));
   if (typeof value === "boolean") return value ? "yes" : "no";
   return typeof value === "object" ? JSON.stringify(value) : String(value);
@@ -44,11 +44,11 @@ export function difference(app, record) {
     say(wanted.length ? "Your choice is sent." : "The server's stays.");
     await app.render();
   })();
-  const made = el("form", { class: "entry", novalidate: true, onsubmit: (event) => {
+  const choiceForm = el("form", { class: "entry", novalidate: true, onsubmit: (event) => {
     event.preventDefault();
-    const chosen = Object.fromEntries(new FormData(made));
+    const chosen = Object.fromEntries(new FormData(choiceForm));
     const open = names.filter((name) => !chosen[`choose-${record.id}-${name}`]);
-    made.querySelector(".wrong").textContent = open.length ? `Not chosen yet: ${open.map((name) => labelOf(record.kind, name)).join(", ")}.` : "";
+    choiceForm.querySelector(".wrong").textContent = open.length ? `Not chosen yet: ${open.map((name) => labelOf(record.kind, name)).join(", ")}.` : "";
     if (!open.length) choose(names.filter((name) => chosen[`choose-${record.id}-${name}`] === "mine"));
   } },
     names.map((name) => {
@@ -60,23 +60,23 @@ export function difference(app, record) {
     el("button", { class: "act first" }, "Send what is chosen"));
   return el("div", { class: "differs" },
     el("p", { class: "wrong" }, sentence),
-    mine.length > 0 && el("p", {}, `Only you changed ${mine.map((name) => labelOf(record.kind, name).toLowerCase()).join(", ")}; that goes in either way.`),
-    names.length > 1 ? made : names.map((name) => el("p", {}, el("strong", {}, labelOf(record.kind, name)), el("br"),
+    mine.length > 0 && el("p", {}, `Only you changed ${mine.map((name) => labelOf(record.kind, name).toLowerCase()).join(", ")}; that is saved either way.`),
+    names.length > 1 ? choiceForm : names.map((name) => el("p", {}, el("strong", {}, labelOf(record.kind, name)), el("br"),
       `On the server: ${valueInWords(record.kind, name, stored[name])}`, el("br"), `Yours: ${valueInWords(record.kind, name, sent?.[name])}`)),
     el("div", { class: "row" }, button(names.length > 1 ? "Keep all mine" : "Keep mine", () => choose(names)),
       button("Keep the server's", () => choose([]))));
 }
 
-// A record that was changed here and removed on the server.
+// A record that was changed here and deleted on the server.
 export function gone(app, record) {
   const act = (work, words) => button(words, () => void (async () => {
     await work();
     feel();
     await app.render();
-  })(), { class: words === "Put it back" ? "act first" : "act" });
+  })(), { class: words === "Restore it" ? "act first" : "act" });
   return el("div", { class: "differs" },
-    el("p", { class: "wrong" }, "It was changed here, and it is not on the server any more: somebody deleted it, or an older backup was put back."),
+    el("p", { class: "wrong" }, "It was changed here, and it is not on the server any more: somebody deleted it, or an older backup was restored."),
     el("div", { class: "row" },
-      act(() => putBackChanged(record.id), "Put it back"),
-      act(() => mend(record.id, (held, stores) => { stores.acknowledged.delete(held.id); return false; }), "Leave it deleted")));
+      act(() => putBackChanged(record.id), "Restore it"),
+      act(() => mend(record.id, (removed, stores) => { stores.acknowledged.delete(removed.id); return false; }), "Leave it deleted")));
 }

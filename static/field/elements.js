@@ -1,16 +1,16 @@
-// Building the page's elements, and saying what happened.
+// Builds the page's elements and shows messages.
 
 export function el(tag, attributes = {}, ...children) {
-  const made = document.createElement(tag);
+  const element = document.createElement(tag);
   for (const [name, value] of Object.entries(attributes)) {
     if (value === null || value === undefined || value === false) continue;
-    if (name.startsWith("on")) made.addEventListener(name.slice(2), value);
-    else if (name === "value") made.value = value;
-    else if (value === true) made.setAttribute(name, "");
-    else made.setAttribute(name, value);
+    if (name.startsWith("on")) element.addEventListener(name.slice(2), value);
+    else if (name === "value") element.value = value;
+    else if (value === true) element.setAttribute(name, "");
+    else element.setAttribute(name, value);
   }
-  made.append(...children.flat(9).filter((child) => child !== null && child !== undefined && child !== false));
-  return made;
+  element.append(...children.flat(9).filter((child) => child !== null && child !== undefined && child !== false));
+  return element;
 }
 
 export function button(label, act, attributes = {}) {
@@ -21,18 +21,18 @@ export function link(label, screen, attributes = {}) {
   return el("a", { class: "act", href: `#${screen}`, ...attributes }, label);
 }
 
-// Feedback for a hand in a glove: the eye reads it, and where the phone can, the hand feels it.
+// Vibrates where the phone can, as feedback for a hand in a glove.
 export function feel(kind = "good") {
   navigator.vibrate?.(kind === "good" ? 60 : [80, 60, 80]);
 }
 
 let clearing = 0;
 
-export function counted(number, one, several = `${one}s`) {
-  return `${number} ${number === 1 ? one : several}`;
+export function counted(number, singular, several = `${singular}s`) {
+  return `${number} ${number === 1 ? singular : several}`;
 }
 
-// One line over the top: what was saved or what went wrong, with the way to take it back.
+// A message at the top of the screen: what was saved or what went wrong, with an Undo button if given.
 export function say(text, { undo = null, wrong = false } = {}) {
   const place = document.getElementById("said");
   clearTimeout(clearing);
@@ -50,7 +50,7 @@ export function clock(ms) {
   return new Date(ms).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
 }
 
-// A key that nothing else will ever have. Plain http has no crypto.randomUUID.
+// A random UUID. Plain http has no crypto.randomUUID.
 export function newKey() {
   const bytes = crypto.getRandomValues(new Uint8Array(16));
   bytes[6] = (bytes[6] & 0x0f) | 0x40;

@@ -1,7 +1,7 @@
-// The end of a session: what was logged, and what can still be measured while standing there.
+// The end of a session: what was logged, and what can still be measured at the lake.
 
 import { labelOf, versus } from "./differs.js";
-import { askedOn, choices, form, quantitiesOf, quantity, quantityField, text } from "./entry.js";
+import { fieldNames, choices, form, quantitiesOf, quantity, quantityField, text } from "./entry.js";
 import { button, clock, counted, el, feel, link, say } from "./elements.js";
 import { warnIn } from "./limits.js";
 import { equal, formChanges } from "./merge.js";
@@ -13,41 +13,41 @@ import { read } from "./store.js";
 import { stopTrack } from "./track.js";
 
 const WORDS = ["distance_method", "notes"];
-const METHODS = [["", "Not said"], ["wheel", "Wheel counter"], ["satellite", "Satellite track"], ["laps", "Laps"], ["estimate", "Estimate"]];
+const METHODS = [["", "Not recorded"], ["wheel", "Wheel counter"], ["satellite", "Satellite track"], ["laps", "Laps"], ["estimate", "Estimate"]];
 const WHY = {
-  rest_voltage_end_v: "Rest voltage after: let the pack rest, then measure before it is charged. Nothing gives it back later.",
+  rest_voltage_end_v: "Rest voltage after: let the pack rest, then measure before it is charged. It cannot be measured later.",
   charge_used_ah: "Charge used: read the counter before it is reset.",
   distance_m: "Distance ridden: read the trip counter before it is reset.",
-  rest_voltage_start_v: "Rest voltage before the ride was not written down; energy left takes the pack as full.",
+  rest_voltage_start_v: "Rest voltage before the ride was not written down; energy left assumes a full pack.",
 };
 
 function lastRead(outing, name) {
-  const held = outing.readings.filter((one) => typeof one[name] === "number");
-  return held.length ? held[held.length - 1][name] : null;
+  const readings = outing.readings.filter((reading) => typeof reading[name] === "number");
+  return readings.length ? readings[readings.length - 1][name] : null;
 }
 
 export function missingOf(outing) {
   return Object.keys(WHY).filter((name) => outing.session[name] === null || outing.session[name] === undefined);
 }
 
-// What is stored of the session beside what the form shows of it: only what a person changes of it is written.
+// The stored and the shown values when the form opens, so that only changed fields are written.
 function beginning(outing, fields, likely) {
-  const names = [...askedOn("sessions", "end"), ...WORDS];
+  const names = [...fieldNames("sessions", "end"), ...WORDS];
   const stored = Object.fromEntries(names.map((name) => [name, outing.session[name] ?? null]));
   const shown = Object.fromEntries(WORDS.map((name) => [name, stored[name] ?? ""]));
-  for (const { name, kind } of fields) shown[name] = bare(stored[name] ?? likely[name] ?? null, kind, reference.told.units);
+  for (const { name, kind } of fields) shown[name] = bare(stored[name] ?? likely[name] ?? null, kind, reference.data.units);
   return { stored, shown };
 }
 
-// What was typed here and saved in another tab meanwhile: null once each of it is chosen, else it asks.
-function chosenOf(made, overlap, typed, now) {
-  const place = made.querySelector("#end-differs");
-  const asked = place.asked ?? {};
+// Resolves fields that another tab has saved meanwhile. Returns the choices, or null and asks for them.
+function chosenOf(entryForm, overlap, typed, now) {
+  const place = entryForm.querySelector("#end-differs");
+  const shownValues = place.shownValues ?? {};
   const chosen = Object.fromEntries(overlap.map((name) => [
-    name, name in asked && equal(asked[name], now[name]) ? made.elements[`choose-${name}`]?.value ?? "" : "",
+    name, name in shownValues && equal(shownValues[name], now[name]) ? entryForm.elements[`choose-${name}`]?.value ?? "" : "",
   ]));
   if (overlap.every((name) => chosen[name])) return chosen;
-  place.asked = Object.fromEntries(overlap.map((name) => [name, now[name]]));
+  place.shownValues = Object.fromEntries(overlap.map((name) => [name, now[name]]));
   place.replaceChildren(el("p", { class: "wrong", role: "alert" },
     `Saved in another tab since this one was opened: ${overlap.map((name) => labelOf("sessions", name).toLowerCase()).join(", ")}. Nothing is saved from here yet; choose which value stays.`),
   ...overlap.map((name) => versus("sessions", name, { stored: now[name], mine: typed[name], storedLabel: "Saved there", chosen: chosen[name] })));
@@ -56,7 +56,7 @@ function chosenOf(made, overlap, typed, now) {
 }
 
 function runtimeHint(outing, slept) {
-  const hint = "Time since the start; take off what was not riding.";
+  const hint = "Time since the start; subtract the time not riding.";
   if (slept === null) return `${clockWords(outing)} ${hint}`.trim();
   return `The phone's clocks disagree: ${lengthOfTime(slept)} by one, ${lengthOfTime(runtime_s(outing))} by the other. ` +
     "It slept, or its time was set. Write how long it was ridden, if you know it.";
@@ -66,18 +66,18 @@ export async function endScreen(app, outing) {
   const slept = atLeast_s(outing);
   const likely = {
     charge_used_ah: lastRead(outing, "charge_used_ah"), distance_m: lastRead(outing, "distance_m"),
-    // To a tenth of a minute: nobody knows it better.
+    // To a tenth of a minute; nobody knows it more closely.
     runtime_s: slept === null ? Math.max(6, Math.round(runtime_s(outing) / 6) * 6) : null,
   };
-  const fields = askedOn("sessions", "end").map((name) => quantityField("sessions", name));
+  const fields = fieldNames("sessions", "end").map((name) => quantityField("sessions", name));
   const key = `end/${outing.id}`;
-  const made = await form(key, async (filled) => {
+  const entryForm = await form(key, async (filled) => {
     const values = quantitiesOf(filled, fields);
     if (!values) return;
     const texts = Object.fromEntries(new FormData(filled));
     const typed = { ...values, distance_method: texts.distance_method ?? "", notes: texts.notes.trim() };
     try {
-      // As another tab may have left it.
+      // Another tab may have changed it.
       const now = await read("outings", outing.id);
       const { changes, overlap } = formChanges({ typed, texts, began: filled.began, now: now.session });
       const chosen = chosenOf(filled, overlap, typed, now.session);
@@ -105,19 +105,19 @@ export async function endScreen(app, outing) {
     el("div", { id: "end-differs" }),
     el("p", { class: "wrong", id: "end-wrong", role: "alert" }),
     el("div", { class: "bottom" }, link("Board", "board"), el("button", { class: "act first" }, outing.ended_ms ? "Save" : "End session")));
-  made.began ??= beginning(outing, fields, likely);
-  const inStored = (name, typed) => readQuantity(typed, quantityField("sessions", name), reference.told.units);
-  warnIn(made, ["rest_voltage_end_v"], () => revisionOf(outing)?.limits, inStored, reference.told.units);
+  entryForm.began ??= beginning(outing, fields, likely);
+  const inStored = (name, typed) => readQuantity(typed, quantityField("sessions", name), reference.data.units);
+  warnIn(entryForm, ["rest_voltage_end_v"], () => revisionOf(outing)?.limits, inStored, reference.data.units);
   return [el("h1", {}, outing.ended_ms ? "Still to measure" : "End"),
     el("p", {}, "Leave empty what is not measured yet; it can be added here until the next session starts."),
     outing.joined && button("Only this phone leaves; the session goes on", async () => { await leave(); app.go("start"); }, { class: "act wide" }),
-    made];
+    entryForm];
 }
 
 export async function summaryScreen(app, outing) {
   const missing = missingOf(outing);
-  const { here, there } = await counts(outing.id);
-  const valid = outing.passes.filter((one) => one.valid).length;
+  const { here, confirmed } = await counts(outing.id);
+  const valid = outing.passes.filter((pass) => pass.valid).length;
   return [
     el("h1", {}, "Session ended"),
     el("p", {}, `${outing.revision_name}, ${outing.venue_name}, ${clock(outing.started_ms)} to ${clock(outing.ended_ms)}, ${outing.session.runtime_s || atLeast_s(outing) === null ? lengthOfTime(outing.session.runtime_s ?? runtime_s(outing)) : "for how long is not known"}.`),
@@ -130,7 +130,7 @@ export async function summaryScreen(app, outing) {
       ? el("section", { class: "missing" }, el("h2", {}, "Still missing"), el("ul", {}, missing.map((name) => el("li", {}, WHY[name]))),
           link("Measure it now", "end", { class: "act wide" }))
       : el("p", {}, "Nothing is missing."),
-    el("p", { class: "queue" }, here ? `${counted(here, "record is", "records are")} still on this phone only, ${there} on the server.` : `All ${there} records are on the server.`),
+    el("p", { class: "queue" }, here ? `${counted(here, "record is", "records are")} still on this phone only, ${confirmed} on the server.` : `All ${confirmed} records are on the server.`),
     el("div", { class: "bottom stacked" },
       here ? link("See what waits", "waiting") : null,
       button("It goes on: back to the board", async () => {

@@ -1,28 +1,28 @@
-// What is left in the pack and how far out one may still go: by the rules of the session's page on the server
-// (calc/session_energy.py, calc/session_endurance.py), and from the last reading on by what was ridden since.
-// Pure: facts in, numbers out. tests/browser/assemblies.json holds whole answers, worked out a second way.
+// Energy left in the pack and turn-back distance, by the same rules as the session's page on the server
+// (calc/session_energy.py, calc/session_endurance.py), less the distance ridden since the last reading.
+// Pure functions. tests/browser/assemblies.json holds whole answers from an independent calculation.
 
 import {
   chargeMovedBy, energyFromCharge, energyLeft, lengthOfTime, stateOfCharge, turnBackDistance, widenedU, written,
 } from "./numbers.js";
 
-// A ride shorter than this does not tell what a kilometre takes.
+// A shorter ride gives no useful energy per km.
 const TELLS_FROM_M = 1000;
-// A charge counter falls a little where the motor brakes into the pack. Below this share of what it showed it was reset.
+// Regeneration lowers a charge counter a little. A fall below this share of its last value is a reset.
 const CHARGE_RESET = 0.5;
-// Twice the standard uncertainty above: what a kilometre takes at most.
+// Coverage factor of the upper limit of energy per km: twice the standard uncertainty.
 const UPPER = 2;
 
-// The error of a value by its sources, each with its sign: what shares a source adds up or cancels (calc/budget.py).
+// An uncertainty budget: signed contributions by source, so that shared sources add or cancel (calc/budget.py).
 const times = (budget, factor) => Object.fromEntries(Object.entries(budget).map(([source, share]) => [source, share * factor]));
-const plus = (one, other) => {
-  const sum = { ...one };
+const plus = (first, other) => {
+  const sum = { ...first };
   for (const [source, share] of Object.entries(other)) sum[source] = (sum[source] ?? 0) + share;
   return sum;
 };
 const spread = (budget) => Math.hypot(...Object.values(budget));
 
-// What a counter has counted since the start at each reading, in the order of taps, also over a reset.
+// The total of a counter at each reading, in the order of taps, continued over resets.
 function counted(readings, name, reset_below) {
   let before = 0;
   let last = null;
@@ -40,23 +40,23 @@ function counted(readings, name, reset_below) {
   });
 }
 
-const lastWhere = (rows, holds) => rows.reduce((found, row, index) => (holds(row, index) ? index : found), -1);
+const lastWhere = (rows, holds) => rows.reduce((last, row, index) => (holds(row, index) ? index : last), -1);
 
 function meanVoltage({ pack, assumptions, readings }) {
-  const volts = readings.filter((one) => one.current_a > 0 && typeof one.voltage_v === "number").map((one) => one.voltage_v);
+  const volts = readings.filter((reading) => reading.current_a > 0 && typeof reading.voltage_v === "number").map((reading) => reading.voltage_v);
   const count = volts.length;
   if (count < 2) return { value: pack.nominal_voltage_v, budget: { assumed_voltage: 0.04 * pack.nominal_voltage_v }, count };
-  const value = volts.reduce((sum, one) => sum + one, 0) / count;
-  const scatter = Math.sqrt(volts.reduce((sum, one) => sum + (one - value) ** 2, 0) / (count - 1));
-  // Readings that happen to be alike are still no closer than the voltmeter reads.
+  const value = volts.reduce((sum, volt) => sum + volt, 0) / count;
+  const scatter = Math.sqrt(volts.reduce((sum, volt) => sum + (volt - value) ** 2, 0) / (count - 1));
+  // Equal readings are still no more precise than the voltmeter.
   const u = Math.max(scatter, assumptions.u_voltage_v) / Math.sqrt(count);
   return { value, budget: { under_load: widenedU({ u, dof: count - 1 }), voltmeter: assumptions.u_voltage_v }, count };
 }
 
 function atStart({ pack, assumptions, rest_voltage_start_v }) {
-  const given = { rest_voltage_v: rest_voltage_start_v, curve: pack.curve };
-  const share = rest_voltage_start_v ? stateOfCharge(given) : null;
-  const moved = share === null ? 0 : chargeMovedBy({ ...given, u_voltage_v: assumptions.u_voltage_v });
+  const rest = { rest_voltage_v: rest_voltage_start_v, curve: pack.curve };
+  const share = rest_voltage_start_v ? stateOfCharge(rest) : null;
+  const moved = share === null ? 0 : chargeMovedBy({ ...rest, u_voltage_v: assumptions.u_voltage_v });
   const value = pack.energy_wh * (share ?? 1);
   return {
     value, from_full: share === null,
@@ -73,8 +73,8 @@ function usedAt(charge_ah, voltage, { assumptions }) {
   return { value, budget: plus(counter, times(voltage.budget, charge_ah)) };
 }
 
-// Energy per km: this session's, where a reading told both charge and distance; or else that of earlier sessions. Where a
-// counter went back it is the highest of what can be meant.
+// Energy per km: from this session if a reading has charge and distance, otherwise from earlier sessions. After a
+// counter reset, the highest of the possible values.
 function perKm(facts, charges, distances, voltage) {
   const { readings, assumptions, earlier } = facts;
   const rides = readings.map((reading, index) => ({
@@ -92,36 +92,36 @@ function perKm(facts, charges, distances, voltage) {
   const last = rides[rides.length - 1];
   if (!last) return before ?? null;
   if (!last.resets) return own(last);
-  const unreset = rides.filter((one) => !one.resets).slice(-1);
+  const unreset = rides.filter((ride) => !ride.resets).slice(-1);
   const possible = [...[last, ...unreset].map(own), before].filter(Boolean);
-  return { ...possible.reduce((high, one) => (one.value > high.value ? one : high)), from: "highest" };
+  return { ...possible.reduce((high, candidate) => (candidate.value > high.value ? candidate : high)), from: "highest" };
 }
 
 const u_of = (seen_m, unseen_m, { assumptions }) => Math.hypot(assumptions.u_distance_fraction * seen_m, unseen_m / Math.sqrt(12));
 
-// All that was ridden since the start: by the trip counter, and by the way since it was read.
+// The distance ridden since the start: the trip counter's, plus the distance since it was read.
 export function riddenInAll(readings, way) {
   const distances = counted(readings, "distance_m", 1);
-  const at = lastWhere(distances, (one) => one.here);
+  const at = lastWhere(distances, (row) => row.here);
   if (at < 0) return { seen_m: way.seen_m, unseen_m: way.unseen_m };
   const { seen_m = 0, unseen_m = 0 } = readings[at];
   return { seen_m: distances[at].total + way.seen_m - seen_m, unseen_m: way.unseen_m - unseen_m };
 }
 
-// What was ridden since the reading at `from`, −1 for the start. A trip counter read then and since tells it. One that was
-// not read then gives an upper limit, as the way does, and the lower of the two holds.
+// The distance ridden since the reading at `from` (−1: the start). A trip counter read then and later gives it. If it
+// was not read then, both counter and way are upper limits, and the lower one is used.
 function since(from, { readings, way }, distances) {
   const { seen_m = 0, unseen_m = 0 } = readings[from] ?? {};
   const by_way = { seen_m: way.seen_m - seen_m, unseen_m: way.unseen_m - unseen_m };
-  if (lastWhere(distances, (one, index) => one.here && index > from) < 0) return by_way;
+  if (lastWhere(distances, (row, index) => row.here && index > from) < 0) return by_way;
   const by_counter = riddenInAll(readings, way);
   by_counter.seen_m -= distances[from]?.total ?? 0;
   if (from < 0 || distances[from].here) return by_counter;
   return by_counter.seen_m + by_counter.unseen_m < by_way.seen_m + by_way.unseen_m ? by_counter : by_way;
 }
 
-// By the own track at what a kilometre takes; or else all that was ridden, at what it takes at most. Both are enough to
-// come home, so the cheaper one counts.
+// The way home: along the own track at the estimated energy per km, or the whole distance ridden at the upper limit.
+// Either suffices to come home, so the one that takes less energy is used.
 function wayHome(facts, per_km) {
   const { readings, way } = facts;
   const upper = per_km.value + UPPER * spread(per_km.budget);
@@ -144,7 +144,7 @@ function turnBack(above_reserve, left_wh, per_km, home, { pack, assumptions }) {
       consumption_out_wh_per_km: per_km.value, consumption_home_wh_per_km: home.wh_per_km,
       u_energy_left_wh: Math.abs(of_energy), u_consumption_out_wh_per_km: Math.abs(of_per_km),
       u_consumption_home_wh_per_km: Math.abs(of_per_km), distance_from_home_m: home.distance_m,
-      // One figure both ways, and what it shares with the energy left.
+      // The same energy per km both ways, and its correlation with the energy left.
       consumption_correlation: 1, energy_consumption_correlation: Math.sign(of_energy * of_per_km),
     });
     value = alone.value;
@@ -154,15 +154,15 @@ function turnBack(above_reserve, left_wh, per_km, home, { pack, assumptions }) {
 }
 
 // Facts: {pack, assumptions, earlier, rest_voltage_start_v, readings, way, lowest}. Readings are in the order of taps,
-// each with what the way was then (seen_m, unseen_m, whole); `way` is wayNow of way.js. `lowest` is the lowest
-// turn-back distance said since the readings that `since` names: it grows with a new reading only.
+// each with the distances at that time (seen_m, unseen_m, whole); `way` comes from wayNow in way.js. `lowest` is the
+// lowest turn-back distance shown since the readings that `since` names: it may grow only with a new reading.
 export function assemble(facts) {
   const { pack, readings, lowest } = facts;
   const state = { read: null, needs: [], left: null, turn: null, from_full: true, at_most: false };
   if (!pack) return { ...state, needs: ["a battery pack on the revision"] };
   const charges = counted(readings, "charge_used_ah", CHARGE_RESET);
   const distances = counted(readings, "distance_m", 1);
-  const from = lastWhere(charges, (one) => one.here);
+  const from = lastWhere(charges, (row) => row.here);
   const voltage = meanVoltage(facts);
   const began = atStart(facts);
   const used = usedAt(Math.max(0, charges[from]?.total ?? 0), voltage, facts);
@@ -173,24 +173,24 @@ export function assemble(facts) {
   let budget = plus(began.budget, times(used.budget, -1));
   if (per_km) budget = plus(plus(budget, times(per_km.budget, -ridden_km)), { way: (-per_km.value * u_of(ridden.seen_m, ridden.unseen_m, facts)) / 1000 });
   const left = { value: energyLeft({ usable_energy_wh: began.value, used_energy_wh: used.value + taken }), u: spread(budget) };
-  const told = [from, lastWhere(distances, (one) => one.here)].map((at) => readings[at]?.id ?? "");
+  const sources = [from, lastWhere(distances, (row) => row.here)].map((at) => readings[at]?.id ?? "");
   Object.assign(state, {
-    read: readings[from] ?? null, from_full: began.from_full, left, ridden, since: [...told, voltage.count].join("/"),
-    at_most: !per_km && ridden_km > 0, counter_went_back: distances.some((one) => one.resets),
+    read: readings[from] ?? null, from_full: began.from_full, left, ridden, since: [...sources, voltage.count].join("/"),
+    at_most: !per_km && ridden_km > 0, counter_went_back: distances.some((row) => row.resets),
   });
   if (!per_km) return { ...state, needs: ["a reading of charge and distance, or an earlier session's energy per km"] };
   const home = wayHome(facts, per_km);
   const above_reserve = plus(budget, { pack: -facts.assumptions.reserve_fraction * pack.u_energy_wh });
   const turn = turnBack(above_reserve, left.value, per_km, home, facts);
-  const held = lowest?.since === state.since && lowest.turn_m < turn.value;
+  const limited = lowest?.since === state.since && lowest.turn_m < turn.value;
   return {
     ...state, home, consumption: { value: per_km.value, u: spread(per_km.budget), from: per_km.from },
-    turn: held ? { ...turn, value: lowest.turn_m } : turn,
+    turn: limited ? { ...turn, value: lowest.turn_m } : turn,
   };
 }
 
-// A length of time as somebody says it: no seconds beside minutes.
-function said(time_s) {
+// A duration without seconds from one minute on.
+function roundedTime(time_s) {
   return time_s < 60 ? lengthOfTime(time_s) : lengthOfTime(60 * Math.floor(time_s / 60));
 }
 
@@ -199,20 +199,20 @@ const SPEEDS = {
   nothing: "because no speed is known yet",
 };
 
-// How each of it is known. `since_s` is the age of the last reading of charge, or of the session; `speed` is what the
-// silence is counted at (way.js).
+// Sentences on how each figure is known. `since_s` is the age of the last reading of charge, or of the session; `speed`
+// is the assumed speed while there is no position (way.js).
 export function inWords(state, { way, since_s, speed, track_on, ended, earlier_sessions, reserve_fraction }, units) {
   const needs = `needs ${state.needs[0]}`;
-  const began = state.from_full ? "taken as full at the start" : "from the rest voltage before";
-  const since = `estimated since, ${said(since_s)}`;
+  const began = state.from_full ? "assumed full at the start" : "from the rest voltage before";
+  const since = `estimated since, ${roundedTime(since_s)}`;
   const left = !state.left ? needs
-    : state.at_most ? `at most: ${began}; what was ridden since, ${said(since_s)}, is not taken off`
+    : state.at_most ? `at most: ${began}; what was ridden since, ${roundedTime(since_s)}, is not subtracted`
       : `${began}; ${ended ? "as the session ended" : since}`;
   if (ended || !state.turn) return { left, turn: ended ? "the session has ended" : needs, way: "" };
   const per_km = {
     session: "at this session's energy per km",
     earlier: `at that of ${earlier_sessions} earlier session${earlier_sessions === 1 ? "" : "s"}`,
-    highest: "at the highest energy per km it can be, for a counter went back",
+    highest: "at the highest energy per km it can be, because a counter went back",
   }[state.consumption.from];
   const { home, ridden } = state;
   const far = written(home.distance_m, "trip", units, 0, 2);
@@ -220,12 +220,12 @@ export function inWords(state, { way, since_s, speed, track_on, ended, earlier_s
   if (home.by === "track") {
     const straight = !way.silent_s && way.straight_m < 0.9 * home.distance_m ? ` (${written(way.straight_m, "trip", units, 0, 2)} straight)` : "";
     lines.push(`Way home ${far} by your own track${straight}.`);
-  } else lines.push(`${way.home_m === null ? "No track: way" : "Way"} home taken as all that was ridden, ${far}, at ${written(home.wh_per_km, "consumption", units, 0, 2)} at most.`);
+  } else lines.push(`${way.home_m === null ? "No track: way" : "Way"} home assumed to be all that was ridden, ${far}, at ${written(home.wh_per_km, "consumption", units, 0, 2)} at most.`);
   if (way.silent_s) {
-    lines.push(`No ${track_on ? "position" : "track"} for ${said(way.silent_s)}: counted down at ${written(speed.mps, "speed", units, 0, 2)}, ${SPEEDS[speed.from]}.`);
+    lines.push(`No ${track_on ? "position" : "track"} for ${roundedTime(way.silent_s)}: counted down at ${written(speed.mps, "speed", units, 0, 2)}, ${SPEEDS[speed.from]}.`);
   }
   if (ridden.unseen_m > 0) lines.push(`${written(ridden.unseen_m, "trip", units, 0, 2)} not seen; a reading of charge and distance settles it.`);
-  if (state.counter_went_back) lines.push("The trip counter went back; it is taken as set to zero.");
-  const turn = `${per_km}, ${Math.round(100 * reserve_fraction)} % of the pack kept`;
+  if (state.counter_went_back) lines.push("The trip counter went back; it is assumed reset to zero.");
+  const turn = `${per_km}, ${Math.round(100 * reserve_fraction)} % of the pack in reserve`;
   return { left, turn: state.turn.value > 0 ? turn : `turn back now; ${turn}`, way: lines.join(" ") };
 }

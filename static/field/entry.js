@@ -1,67 +1,66 @@
-// Entry fields that a glove can use, and that lose nothing: what was typed is on disk before it is saved.
+// Entry fields for a gloved hand. Typed text is stored as a draft, so that nothing is lost before it is saved.
 
 import { el } from "./elements.js";
 import { bare, capital, readQuantity } from "./numbers.js";
 import { reference } from "./outing.js";
 import { change, read } from "./store.js";
 
-// A form whose fields come back as they were left, also after the browser was closed.
+// A form that restores its draft, also after the browser was closed.
 export async function form(key, act, ...children) {
-  const made = el("form", { class: "entry", novalidate: true, autocomplete: "off" }, children);
+  const entryForm = el("form", { class: "entry", novalidate: true, autocomplete: "off" }, children);
   let newest = null;
   let writing = false;
-  made.addEventListener("submit", (event) => {
+  entryForm.addEventListener("submit", (event) => {
     event.preventDefault();
-    // What is saved now must not come back as a draft behind it.
+    // A pending draft must not be written after the form is saved.
     newest = null;
-    void act(made);
+    void act(entryForm);
   });
   const draft = await read("drafts", key);
-  // What was stored and shown when the typing began.
-  made.began = draft?.began ?? null;
+  // The stored and the shown values when typing began.
+  entryForm.began = draft?.began ?? null;
   for (const [name, value] of Object.entries(draft?.values ?? {})) {
-    for (const field of made.elements[name] instanceof RadioNodeList ? made.elements[name] : [made.elements[name]]) {
+    for (const field of entryForm.elements[name] instanceof RadioNodeList ? entryForm.elements[name] : [entryForm.elements[name]]) {
       if (!field) continue;
       if (field.type === "radio" || field.type === "checkbox") field.checked = field.value === value;
       else field.value = value;
     }
   }
-  made.addEventListener("input", () => {
-    newest = Object.fromEntries(new FormData(made));
+  entryForm.addEventListener("input", () => {
+    newest = Object.fromEntries(new FormData(entryForm));
     if (!writing) void write();
   });
-  // Only the newest is worth writing: letters typed faster than the disk must not queue up.
+  // Writes only the newest draft: fast typing must not build up a queue.
   const write = async () => {
     writing = true;
     while (newest) {
       const values = newest;
       newest = null;
-      await change(["drafts"], async ({ drafts }) => { drafts.put({ key, values, began: made.began }); }, "relaxed").catch(() => {});
+      await change(["drafts"], async ({ drafts }) => { drafts.put({ key, values, began: entryForm.began }); }, "relaxed").catch(() => {});
     }
     writing = false;
   };
-  return made;
+  return entryForm;
 }
 
 export async function draftOf(key) {
   return (await read("drafts", key))?.values ?? {};
 }
 
-// The names of what a screen asks for. A reference of an earlier server does not say it: then everything is asked for.
-export function askedOn(kind, screen) {
-  const fields = reference.told.fields[kind];
-  const asked = fields.filter((field) => field.phone === screen);
-  return (asked.length ? asked : fields).map((field) => field.name);
+// The names of a screen's fields. An older server does not send them; then all fields are shown.
+export function fieldNames(kind, screen) {
+  const fields = reference.data.fields[kind];
+  const onScreen = fields.filter((field) => field.phone === screen);
+  return (onScreen.length ? onScreen : fields).map((field) => field.name);
 }
 
 export function quantityField(kind, name) {
-  return reference.told.fields[kind].find((one) => one.name === name);
+  return reference.data.fields[kind].find((field) => field.name === name);
 }
 
-// One quantity: a decimal keypad, the unit beside it, a sign button where it may be negative, and the
-// value it had last.
+// The field of a quantity: decimal keypad, unit, a sign button if it may be negative, and its last value.
 export function quantity(field, { value = null, last = "", autofocus = false } = {}) {
-  const { units } = reference.told;
+  const { units } = reference.data;
   const id = `in-${field.name}`;
   const input = el("input", {
     id, name: field.name, inputmode: "decimal", enterkeyhint: "next", value: bare(value, field.kind, units), autofocus,
@@ -84,19 +83,18 @@ export function quantity(field, { value = null, last = "", autofocus = false } =
     el("p", { class: "wrong", id: `${id}-wrong` }));
 }
 
-// The stored values of the named quantities; null for the empty ones. Marks what it cannot read, and
-// then returns null.
-export function quantitiesOf(made, fields) {
+// The values of the fields in stored units; null for empty ones. If a field cannot be read, marks it and returns null.
+export function quantitiesOf(entryForm, fields) {
   const values = {};
   let first = null;
   for (const field of fields) {
-    const input = made.elements[field.name];
+    const input = entryForm.elements[field.name];
     if (!input) continue;
-    const wrong = made.querySelector(`#in-${field.name}-wrong`);
+    const wrong = entryForm.querySelector(`#in-${field.name}-wrong`);
     wrong.textContent = "";
     input.removeAttribute("aria-invalid");
     try {
-      values[field.name] = readQuantity(input.value, field, reference.told.units);
+      values[field.name] = readQuantity(input.value, field, reference.data.units);
     } catch (error) {
       wrong.textContent = error.message;
       input.setAttribute("aria-invalid", "true");

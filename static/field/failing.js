@@ -1,4 +1,4 @@
-// Something failed: two taps at the least, what broke and how bad it was.
+// Logs a failure in as few as two taps: mode and severity.
 
 import { choices, form, text } from "./entry.js";
 import { button, el, feel, link, say } from "./elements.js";
@@ -13,43 +13,43 @@ const PLAIN = {
 const NUMERAL = { 1: "I", 2: "II", 3: "III", 4: "IV" };
 const SHOWN = 8;
 
-// Modes this machine had most often come first; then those of other machines; then by name.
+// Failure modes by how often this machine had them, then other machines, then by name.
 export function modesInOrder(outing) {
-  const vehicle = reference.told.revisions.find((one) => one.id === outing.session.revision)?.vehicle;
-  const today = (mode) => outing.failures.filter((one) => one.mode === mode.id || one.mode_name === mode.name).length;
+  const vehicle = reference.data.revisions.find((revision) => revision.id === outing.session.revision)?.vehicle;
+  const today = (mode) => outing.failures.filter((failure) => failure.mode === mode.id || failure.mode_name === mode.name).length;
   const score = (mode) => 1000 * ((mode.counts[vehicle] ?? 0) + today(mode)) +
     Object.values(mode.counts).reduce((sum, count) => sum + count, 0);
-  return [...reference.told.modes].sort((one, other) => score(other) - score(one) || one.name.localeCompare(other.name));
+  return [...reference.data.modes].sort((first, other) => score(other) - score(first) || first.name.localeCompare(other.name));
 }
 
 export async function failureScreen(app, outing, chosen) {
   const modes = modesInOrder(outing);
-  const mode = modes.find((one) => one.id === chosen);
+  const mode = modes.find((listed) => listed.id === chosen);
   const key = `failure/${outing.id}`;
   if (!mode && chosen !== "other") {
     return [
       el("h1", {}, "What failed?"),
       el("nav", { class: "board", "aria-label": "Failure modes" },
-        modes.slice(0, SHOWN).map((one) => link(one.name, `failure/${one.id}`)),
+        modes.slice(0, SHOWN).map((listed) => link(listed.name, `failure/${listed.id}`)),
         link("Something else", "failure/other", { class: "act last" })),
       modes.length > SHOWN && el("details", {}, el("summary", {}, `${modes.length - SHOWN} more`),
-        el("div", { class: "board" }, modes.slice(SHOWN).map((one) => link(one.name, `failure/${one.id}`)))),
+        el("div", { class: "board" }, modes.slice(SHOWN).map((listed) => link(listed.name, `failure/${listed.id}`)))),
       el("div", { class: "bottom" }, link("Board", "board")),
     ];
   }
-  const save = async (made, severity) => {
+  const save = async (entryForm, severity) => {
     const wrong = document.getElementById("failure-wrong");
-    const mode_name = mode?.name ?? made.elements.mode_name.value.trim();
+    const mode_name = mode?.name ?? entryForm.elements.mode_name.value.trim();
     if (!mode_name) {
       wrong.textContent = "Say in a few words what failed, for example: chain came off.";
-      made.elements.mode_name.focus();
+      entryForm.elements.mode_name.focus();
       return;
     }
-    const known = mode ?? reference.told.modes.find((one) => one.name.toLowerCase() === mode_name.toLowerCase());
+    const known = mode ?? reference.data.modes.find((listed) => listed.name.toLowerCase() === mode_name.toLowerCase());
     let id;
     try {
       id = await addFailure(outing, {
-        mode: known?.id, mode_name, severity, effect: made.elements.effect.value || "none", conditions: "",
+        mode: known?.id, mode_name, severity, effect: entryForm.elements.effect.value || "none", conditions: "",
       });
     } catch (error) {
       wrong.textContent = app.notSaved(error);
@@ -61,22 +61,22 @@ export async function failureScreen(app, outing, chosen) {
     });
     app.go(`failed/${id}`);
   };
-  const made = await form(key, () => {},
+  const entryForm = await form(key, () => {},
     !mode && text("mode_name", "What failed?", { most: 80 }),
-    choices("effect", "Did it end the ride?", reference.told.effects, { chosen: "none" }),
+    choices("effect", "Did it end the ride?", reference.data.effects, { chosen: "none" }),
     el("p", { class: "wrong", id: "failure-wrong", role: "alert" }),
     el("p", {}, "How bad was it? A tap saves it."),
     el("div", { class: "severities" }, [1, 2, 3, 4].map((severity) =>
-      button([el("strong", {}, NUMERAL[severity]), " ", PLAIN[severity]], () => void save(made, severity), { class: "act wide" }))),
+      button([el("strong", {}, NUMERAL[severity]), " ", PLAIN[severity]], () => void save(entryForm, severity), { class: "act wide" }))),
     el("div", { class: "bottom" }, link("Back", "failure")));
-  return [el("h1", {}, mode?.name ?? "Something else failed"), made];
+  return [el("h1", {}, mode?.name ?? "Something else failed"), entryForm];
 }
 
-// After it is saved: what may still be added while it can be seen.
+// After saving: details that can be added on the spot.
 export async function failedScreen(app, outing, id) {
-  const failure = outing.failures.find((one) => one.id === id);
-  if (!failure) return [el("h1", {}, "Taken back"), el("div", { class: "bottom" }, link("Board", "board"))];
-  const made = await form(`failed/${id}`, async (filled) => {
+  const failure = outing.failures.find((entry) => entry.id === id);
+  if (!failure) return [el("h1", {}, "Undone"), el("div", { class: "bottom" }, link("Board", "board"))];
+  const entryForm = await form(`failed/${id}`, async (filled) => {
     try {
       await describeFailure(outing, id, filled.elements.conditions.value.trim());
     } catch (error) {
@@ -93,5 +93,5 @@ export async function failedScreen(app, outing, id) {
   const crashed = failure.effect === "crash" || failure.severity === 1;
   return [el("h1", {}, failure.mode_name),
     crashed && el("p", { class: "caution" }, "First the rider. Then: kill switch off, pack disconnected if it is safe to reach. A pack that was hit can catch fire hours later; keep it outdoors."),
-    made];
+    entryForm];
 }

@@ -1,5 +1,5 @@
-// What controller, motor and battery stand, held against a value the moment it is typed. The rules and
-// the words are those of calc/voltage_limits.py and calc/alarms.py; vectors.json holds both to them.
+// Compares a value with the limits of controller, motor and battery while it is typed. Rules and sentences
+// are those of calc/voltage_limits.py and calc/alarms.py; vectors.json tests that they agree.
 
 import { el } from "./elements.js";
 import { capital, written } from "./numbers.js";
@@ -19,10 +19,10 @@ export function isCutOff({ cut_off_v, voltage_v }) {
   return voltage_v <= cut_off_v * (1 + SAME) ? 1 : 0;
 }
 
-// Of a measured voltage; `subject` is what had it, such as "the pack at rest before the ride".
+// Alarms of a measured voltage; `subject` names what was measured, such as "the pack at rest before the ride".
 export function voltageAlarms(limits, voltage_v, subject, units) {
   const reached = written(voltage_v, "voltage", units);
-  const said = `${capital(subject)} had ${reached}`;
+  const measured = `${capital(subject)} had ${reached}`;
   const alarms = [];
   for (const [whose, limit_v] of limits.highest_voltage_v) {
     const state = voltageState({ limit_v, voltage_v });
@@ -30,15 +30,15 @@ export function voltageAlarms(limits, voltage_v, subject, units) {
     const exactly = reached === limit;
     if (state === 2) {
       alarms.push([`${exactly ? "At" : "Above"} the voltage limit of the ${whose}.`,
-        `${said}; the ${whose} stands at most ${limit}. Too much voltage can destroy the electronics and start a fire: do not connect the pack before both are checked.`]);
+        `${measured}; the limit of the ${whose} is ${limit}. Too much voltage can destroy the electronics and start a fire: do not connect the pack before both are checked.`]);
     } else if (state === 1) {
       alarms.push([`${exactly ? "At" : "Near"} the voltage limit of the ${whose}.`,
-        `${said}, ${exactly ? "exactly" : "within 2 % of"} the ${limit} that the ${whose} stands at most. A meter that reads low, a charger set high or braking into a full pack can pass it.`]);
+        `${measured}, ${exactly ? "exactly" : "within 2 % of"} the limit of ${limit}. A meter that reads low, a charger set high or braking into a full pack can pass it.`]);
     }
   }
   const { cut_off_v } = limits;
   if (cut_off_v && isCutOff({ cut_off_v, voltage_v })) {
-    alarms.push(["Below the controller's cut-off.", `${said}; the controller stops at ${written(cut_off_v, "voltage", units)} and below.`]);
+    alarms.push(["Below the controller's cut-off.", `${measured}; the controller stops at ${written(cut_off_v, "voltage", units)} and below.`]);
   }
   return alarms;
 }
@@ -64,7 +64,7 @@ const SUBJECTS = {
   voltage_v: "the pack in a reading",
 };
 
-// What to say of one typed or stored quantity of a session or reading.
+// Alarms of one quantity of a session or reading.
 export function alarmsOf(limits, name, value, units) {
   if (!limits || typeof value !== "number") return [];
   if (SUBJECTS[name]) return voltageAlarms(limits, value, SUBJECTS[name], units);
@@ -72,36 +72,36 @@ export function alarmsOf(limits, name, value, units) {
   return whose ? temperatureAlarms(limits, whose, value, units) : [];
 }
 
-// Everything measured in this session that passed a limit or nearly did: the highest voltage and each
-// hottest part count for good, a voltage that was too low only while it is the last one.
+// Alarms of a whole session. The highest voltage and temperatures stay; a low voltage counts only while it is
+// the last one measured.
 export function alarmsOfOuting(limits, outing, units) {
   if (!limits) return [];
   const { rest_voltage_start_v, rest_voltage_end_v } = outing.session;
-  const told = [{ rest_voltage_start_v }, ...outing.readings, { rest_voltage_end_v }].flatMap(Object.entries);
-  const measured = told.filter(([, value]) => typeof value === "number");
+  const fields = [{ rest_voltage_start_v }, ...outing.readings, { rest_voltage_end_v }].flatMap(Object.entries);
+  const measured = fields.filter(([, value]) => typeof value === "number");
   const volts = measured.filter(([name]) => SUBJECTS[name]);
-  const highest = volts.reduce((most, one) => (most && most[1] >= one[1] ? most : one), null);
+  const highest = volts.reduce((most, voltage) => (most && most[1] >= voltage[1] ? most : voltage), null);
   const last = volts[volts.length - 1];
-  const kept = [];
-  if (highest) kept.push(...alarmsOf({ ...limits, cut_off_v: null }, ...highest, units));
-  if (last) kept.push(...alarmsOf({ ...limits, highest_voltage_v: [] }, ...last, units));
+  const alarms = [];
+  if (highest) alarms.push(...alarmsOf({ ...limits, cut_off_v: null }, ...highest, units));
+  if (last) alarms.push(...alarmsOf({ ...limits, highest_voltage_v: [] }, ...last, units));
   for (const whose of ["battery", "motor", "controller"]) {
     const degrees = measured.filter(([name]) => name === `${whose}_temperature_c`).map(([, value]) => value);
     if (degrees.length) {
-      kept.push(...[...new Set([Math.max(...degrees), Math.min(...degrees)])].flatMap((value) => temperatureAlarms(limits, whose, value, units)));
+      alarms.push(...[...new Set([Math.max(...degrees), Math.min(...degrees)])].flatMap((value) => temperatureAlarms(limits, whose, value, units)));
     }
   }
-  return kept;
+  return alarms;
 }
 
-// `brief` leaves only what was measured and its limit, where large buttons must stay in reach.
+// `brief` leaves out the advice, so that the large buttons stay in reach.
 export function shown(alarms, { brief = false } = {}) {
   const words = (sentence) => (brief ? sentence.replace(/\. .*$/, ".") : sentence);
   return alarms.map(([title, sentence]) => el("p", { class: "caution alarm" }, el("strong", {}, title), ` ${words(sentence)}`));
 }
 
-// A finger that is on its way down must find the button where it saw it: nothing moves while one is on
-// the screen, and for a moment after.
+// Nothing moves while a finger is on the screen and shortly after, so that the next tap hits the button
+// it was aimed at.
 let pressed = false;
 let lifted_ms = 0;
 for (const [kind, down] of [["pointerdown", true], ["pointerup", false], ["pointercancel", false]]) {
@@ -114,14 +114,14 @@ function onceStill(act) {
   else setTimeout(() => onceStill(act), wait_ms);
 }
 
-// Says it under the fields of a form while they are filled in: as soon as a field is left, and a moment
-// after the last key. `read` gives the stored value of a field's text, or throws.
-export function warnIn(made, names, limitsNow, read, units) {
+// Shows alarms under the fields of a form: when a field is left, and shortly after the last key.
+// `read` converts a field's text to its stored value, or throws.
+export function warnIn(entryForm, names, limitsNow, read, units) {
   const update = () => {
     for (const name of names) {
-      const input = made.elements[name];
+      const input = entryForm.elements[name];
       if (!input) continue;
-      let box = made.querySelector(`#in-${name}-alarm`);
+      let box = entryForm.querySelector(`#in-${name}-alarm`);
       if (!box) {
         box = el("div", { id: `in-${name}-alarm`, role: "alert" });
         input.closest(".field").append(box);
@@ -130,7 +130,7 @@ export function warnIn(made, names, limitsNow, read, units) {
       try {
         value = read(name, input.value);
       } catch {
-        // What cannot be read is said when it is saved.
+        // The error is shown when the form is saved.
       }
       const alarms = alarmsOf(limitsNow(), name, value, units);
       const words = alarms.flat().join(" ");
@@ -142,14 +142,14 @@ export function warnIn(made, names, limitsNow, read, units) {
     }
   };
   let waiting = 0;
-  made.addEventListener("input", () => {
+  entryForm.addEventListener("input", () => {
     clearTimeout(waiting);
     waiting = setTimeout(() => onceStill(update), AFTER_TYPING_MS);
   });
-  made.addEventListener("change", () => onceStill(update));
-  // A screen that is drawn again gets what was typed back only once it is in its place.
+  entryForm.addEventListener("change", () => onceStill(update));
+  // A redrawn screen gets its typed values back only after it is inserted.
   const placed = new MutationObserver(() => {
-    if (!made.isConnected) return;
+    if (!entryForm.isConnected) return;
     placed.disconnect();
     update();
   });

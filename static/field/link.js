@@ -1,4 +1,4 @@
-// Talking to the server, and telling its answers from those of whoever stands between.
+// Requests to the server; distinguishes its answers from those of a proxy or captive portal.
 
 const place = document.body.dataset;
 const API = new URL("../", new URL(place.reference, location.href)).href;
@@ -16,7 +16,7 @@ export async function ask(path, { method = "GET", body, headers = {}, timeout_ms
     const response = await fetch(new URL(path, API), {
       method,
       body,
-      // The token is read now, not when the record was written: signing in gives a new one.
+      // Read at the time of the request, because signing in issues a new token.
       headers: { Accept: "application/json", "X-CSRFToken": cookie(place.csrfCookie), ...headers },
       credentials: "same-origin",
       cache: "no-store",

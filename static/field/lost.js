@@ -1,4 +1,4 @@
-// The offer to send again what the server had confirmed and has no more.
+// Offers to send again the confirmed records that the server has lost.
 
 import { button, counted, el, feel, say } from "./elements.js";
 import { leaveAsItIs, lostNow, sendAgain } from "./queue.js";

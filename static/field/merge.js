@@ -1,22 +1,22 @@
-// What two changes of one record come to: which fields only one side changed, and which both did.
+// Three-way merge of a record: fields that only one side changed, and fields that both did.
 
 const EMPTY = new Set([null, undefined, ""]);
 const MOMENT = /^\d{4}-\d\d-\d\dT/;
 
-// Whether two values are the same content, whoever wrote them: a moment may be written with or without
-// milliseconds, and what is empty in one place is left out in another.
-export function equal(one, other) {
-  if (EMPTY.has(one) || EMPTY.has(other)) return EMPTY.has(one) && EMPTY.has(other);
-  if (MOMENT.test(one) && MOMENT.test(other)) return Date.parse(one) === Date.parse(other);
-  return JSON.stringify(one) === JSON.stringify(other);
+// Whether two values are equal in content: a time may be written with or without milliseconds, and an empty
+// value may be left out.
+export function equal(value, other) {
+  if (EMPTY.has(value) || EMPTY.has(other)) return EMPTY.has(value) && EMPTY.has(other);
+  if (MOMENT.test(value) && MOMENT.test(other)) return Date.parse(value) === Date.parse(other);
+  return JSON.stringify(value) === JSON.stringify(other);
 }
 
 export function pick(values, names) {
   return Object.fromEntries(names.filter((name) => name in values).map((name) => [name, values[name]]));
 }
 
-// Field by field: `mine` are the names to be written over what is stored, `overlap` those that a person must choose.
-// Where it is not known what the change began from, every difference is one to choose.
+// Returns the names of fields to overwrite (`mine`) and of conflicts that a person must resolve (`overlap`).
+// If the original value of a field is not known, every difference is a conflict.
 export function threeWay({ mine, began, stored, names }) {
   const differing = names.filter((name) => !equal(mine[name], stored[name]));
   const known = (name) => began && name in began;
@@ -26,8 +26,8 @@ export function threeWay({ mine, began, stored, names }) {
   };
 }
 
-// A form against what is stored when it is saved. `began` says what was stored and what was shown when it was drawn;
-// `typed` are its values as stored quantities, `texts` the same as they stand in the fields.
+// Compares a form with the stored values when it is saved. `began` holds the stored and the shown values when it was
+// drawn, `typed` its values in stored units, `texts` the text of its fields.
 export function formChanges({ typed, texts, began, now }) {
   const changes = {};
   const overlap = [];

@@ -6,7 +6,7 @@ import { addPhoto, addReading, undo } from "./outing.js";
 
 export async function noteScreen(app, outing) {
   const key = `note/${outing.id}`;
-  const made = await form(key, async (filled) => {
+  const entryForm = await form(key, async (filled) => {
     const note = filled.elements.note.value.trim();
     const wrong = document.getElementById("note-wrong");
     if (!note) {
@@ -27,11 +27,11 @@ export async function noteScreen(app, outing) {
     text("note", "Note", { rows: 4, most: 500 }),
     el("p", { class: "wrong", id: "note-wrong", role: "alert" }),
     el("div", { class: "bottom" }, link("Board", "board"), el("button", { class: "act first" }, "Save note")));
-  return [el("h1", {}, "Note"), made];
+  return [el("h1", {}, "Note"), entryForm];
 }
 
 export async function photoScreen(app, outing, failure = null) {
-  const subject = outing.failures.find((one) => one.id === failure);
+  const subject = outing.failures.find((entry) => entry.id === failure);
   const wrong = el("p", { class: "wrong", role: "alert" });
   const take = async (event) => {
     const [file] = event.target.files;
@@ -55,7 +55,7 @@ export async function photoScreen(app, outing, failure = null) {
     el("input", { id, type: "file", accept: "image/jpeg,image/png,image/webp", onchange: (event) => void take(event), ...extra }));
   return [
     el("h1", {}, subject ? `Photo of ${subject.mode_name}` : "Photo"),
-    el("p", {}, "It is kept whole on this phone and sent when there is a network. The server takes place and camera out of it."),
+    el("p", {}, "The whole photo is stored on this phone and sent when there is a network. The server removes data on place and camera."),
     wrong,
     el("div", { class: "bottom stacked" }, input("camera", "Take a photo", { capture: "environment" }), input("gallery", "Choose one", {}), link("Board", "board")),
   ];

@@ -1,5 +1,5 @@
-// The few calculations the phone makes itself. Each is the kernel of the same name in calc/, and
-// tests/browser/vectors.json holds what both must answer.
+// The calculations the phone does itself. Each matches the kernel of the same name in calc/;
+// tests/browser/vectors.json holds the expected values of both.
 
 export function frameClock({ whole_s, frames, frames_per_s }) {
   return whole_s + frames / frames_per_s;
@@ -70,7 +70,7 @@ function studentT(dof) {
 
 const NORMAL_95 = 1.959963984540054;
 
-// What few readings say of their mean, so that twice it covers 95 % all the same.
+// The standard uncertainty of the mean of few readings, widened so that twice it covers 95 %.
 export function widenedU({ u, dof }) {
   return (u * studentT(dof)) / NORMAL_95;
 }
@@ -79,7 +79,7 @@ function along(volts, { voltage_v, state_of_charge }) {
   const last = voltage_v.length - 1;
   if (volts <= voltage_v[0]) return state_of_charge[0];
   if (volts >= voltage_v[last]) return state_of_charge[last];
-  const above = voltage_v.findIndex((one) => one >= volts);
+  const above = voltage_v.findIndex((point_v) => point_v >= volts);
   const part = (volts - voltage_v[above - 1]) / (voltage_v[above] - voltage_v[above - 1]);
   return state_of_charge[above - 1] + part * (state_of_charge[above] - state_of_charge[above - 1]);
 }
@@ -91,7 +91,7 @@ export function stateOfCharge({ rest_voltage_v, curve }) {
   return along(rest_voltage_v, curve);
 }
 
-// By how much the voltmeter's uncertainty moves that share.
+// The uncertainty of the state of charge due to the voltmeter.
 export function chargeMovedBy({ rest_voltage_v, u_voltage_v, curve }) {
   return (along(rest_voltage_v + u_voltage_v, curve) - along(rest_voltage_v - u_voltage_v, curve)) / 2;
 }
@@ -108,7 +108,7 @@ export function legLength(lat1, lon1, lat2, lon2) {
   return Math.hypot(meridian * (lat2 - lat1) * radian, vertical * Math.cos(middle) * turn * radian);
 }
 
-// What a person typed, as a number: point and comma both mark decimals, and every minus counts.
+// Parses a typed number: point or comma as decimal mark, any minus sign.
 export function readNumber(text, unit = "") {
   let cleaned = text.replace(/[\u00a0\u202f\u2009\t]/g, " ").replace(/[\u2212\u2013\u2012]/g, "-").trim();
   if (unit && cleaned.toLowerCase().endsWith(unit.toLowerCase())) cleaned = cleaned.slice(0, -unit.length).trim();
@@ -176,8 +176,8 @@ function significant(value, digits) {
   return (text.includes(".") ? text.replace(/0+$/, "").replace(/\.$/, "") : text).replace("-", "−");
 }
 
-// A stored value as pages write it; with a standard uncertainty it is followed by ± twice that. A figure that is watched
-// while it changes may ask for decimals that its ± alone would not show.
+// A stored value with its unit, followed by ± twice the standard uncertainty if given. `least_decimals` shows more
+// decimals than the uncertainty alone would, for a figure that changes while it is watched.
 export function written(value, kind, units, u = 0, digits = 4, least_decimals = 0) {
   const unit = units[kind];
   if (kind === "runtime" && !u) return lengthOfTime(value);
@@ -204,7 +204,7 @@ export function lengthOfTime(value_s) {
   return `${sign}${minutes} min${seconds ? ` ${seconds} s` : ""}`;
 }
 
-// A stored value as it stands in an entry field: the number alone, in the shown unit.
+// A stored value for an entry field: the number alone, in the shown unit.
 export function bare(value, kind, units) {
   if (value === null || value === undefined) return "";
   return String(Number((value * units[kind].factor + units[kind].offset).toPrecision(12)));

@@ -1,20 +1,20 @@
-// The session as this phone knows it, and everything that can be added to it. Each action puts the
-// record for the server and this phone's own page of the session on disk in one transaction.
+// The session on this phone, and everything that can be added to it. Each action stores the record for the
+// server and the phone's own copy of the session (its page) in one transaction.
 
 import { stamp } from "./clock.js";
 import { newKey } from "./elements.js";
 import { assemble, inWords, riddenInAll } from "./energy.js";
 import { frameClock, frameDurationU, gateSpeed, stopwatchDuration } from "./numbers.js";
 import { keep, takeBack } from "./queue.js";
-import { heldTogether, longest_s, NEVER_SET, nextPlace, noteTap, runtime_s, timesOf, wasSet } from "./session_clock.js";
+import { compareClocks, longest_s, NEVER_SET, nextPlace, noteTap, runtime_s, timesOf, wasSet } from "./session_clock.js";
 import { keepMeta, meta, read } from "./store.js";
 import { beginWay, highestSpeed, settledWay, wayNow, withFix } from "./way.js";
 
-export const reference = { told: null };
+export const reference = { data: null };
 
 export async function loadReference() {
-  reference.told = (await meta("reference")) ?? null;
-  return reference.told;
+  reference.data = (await meta("reference")) ?? null;
+  return reference.data;
 }
 
 export async function current() {
@@ -23,29 +23,29 @@ export async function current() {
 }
 
 export function revisionOf(outing) {
-  return reference.told.revisions.find((one) => one.id === outing.session.revision) ?? null;
+  return reference.data.revisions.find((revision) => revision.id === outing.session.revision) ?? null;
 }
 
 // The open test cards of the machine.
 export function cardsOf(outing) {
   const vehicle = revisionOf(outing)?.vehicle;
-  return reference.told.cards.filter((one) => one.vehicle === vehicle);
+  return reference.data.cards.filter((card) => card.vehicle === vehicle);
 }
 
 export function gatesOf(outing) {
-  const known = reference.told.venues.find((one) => one.id === outing.session.venue)?.gates ?? [];
+  const known = reference.data.venues.find((venue) => venue.id === outing.session.venue)?.gates ?? [];
   return [...known, ...(outing.gates ?? [])];
 }
 
-// Both clocks at a tap, and each second.
+// Compares both clocks at each tap and each second.
 export async function tie(outing) {
-  const clock = heldTogether(outing);
+  const clock = compareClocks(outing);
   if (!clock) return;
   outing.clock = clock;
   await setWay(outing, { clock });
 }
 
-// A moment of a running session. After the phone's time was set it is told from the start, which has its own stamp.
+// The stamp of now. If the phone's time was set meanwhile, it is counted from the start of the session.
 async function stampNow(outing) {
   const began = outing.began_stamp ?? outing.stamps.started_at;
   if (!began || !wasSet(outing)) return stamp();
@@ -81,7 +81,7 @@ export async function start(choice, check) {
     payload: { session: id, ...check.answers, reason_to_go_on: check.reason }, words: "Go/no-go check",
   });
   await keep(records, {
-    outing: [id, (held) => Object.assign(held, blank(id, session, began.wall_ms), {
+    outing: [id, (page) => Object.assign(page, blank(id, session, began.wall_ms), {
       stamps: { started_at: began }, began_stamp: began, venue_name: choice.venue_name, revision_name: choice.revision_name,
     })],
     draft: "start",
@@ -95,7 +95,7 @@ export async function isKnown(id) {
   return Boolean(await read("outings", id));
 }
 
-// A second phone on a session that another one started. One that this phone knows goes on as it was left.
+// Joins a session that another phone started. A session that this phone knows continues.
 export async function join(going, names) {
   const { id, started_at, ...session } = going.session;
   if (await isKnown(id)) {
@@ -105,7 +105,7 @@ export async function join(going, names) {
   const now = await stamp();
   const started_ms = Date.parse(started_at) - (now.offset_ms ?? 0);
   await keep([], {
-    outing: [id, (held) => Object.assign(held, blank(id, session, started_ms), {
+    outing: [id, (page) => Object.assign(page, blank(id, session, started_ms), {
       joined: true, version: going.version, began: { started_at, ...session }, started_at,
       began_stamp: { ...now, wall_ms: started_ms }, ...names,
       direction: going.passes % 2 ? "back" : "out",
@@ -115,7 +115,7 @@ export async function join(going, names) {
   return id;
 }
 
-// The last pass tells which way the next one goes.
+// The next pass goes the other way.
 export function otherWay(direction) {
   return direction === "out" ? "back" : "out";
 }
@@ -125,7 +125,7 @@ export function pressUncertainty(outing) {
 }
 
 export function passSpeed(outing, pass) {
-  const gate = gatesOf(outing).find((one) => one.id === pass.gate);
+  const gate = gatesOf(outing).find((candidate) => candidate.id === pass.gate);
   if (!gate) return null;
   const positions = gate.positions_m;
   const distance_m = positions[positions.length - 1] - positions[0];
@@ -136,23 +136,23 @@ export function passSpeed(outing, pass) {
   return { ...speed, distance_m, u_duration_s };
 }
 
-// A pass whose clocks disagree has no time that anybody knows, so it does not count. `began_s` is into the session.
-async function addPass(outing, made, began_s, reason = "") {
+// A pass whose clocks disagree has no reliable time and does not count. `began_s` is time into the session.
+async function addPass(outing, measured, began_s, reason = "") {
   const id = newKey();
   const payload = {
-    session: outing.id, ...made, time_into_session_s: began_s,
+    session: outing.id, ...measured, time_into_session_s: began_s,
     valid: !reason, invalid_reason: reason, sequence: nextPlace(outing),
   };
-  const words = `Pass ${outing.passes.length + 1}, ${made.duration_s.toFixed(2)} s`;
-  await keep([{ id, kind: "passes", session: outing.id, needs: [outing.id, made.gate], payload, words }], {
-    outing: [outing.id, (held) => {
-      held.passes.push({ id, words, ...payload, ...(reason ? { timeless: true } : {}) });
-      held.direction = otherWay(made.direction);
-      held.gate = made.gate;
-      if (made.method === "video") held.frames_per_s = made.frames_per_s;
-      noteTap(held, payload);
+  const words = `Pass ${outing.passes.length + 1}, ${measured.duration_s.toFixed(2)} s`;
+  await keep([{ id, kind: "passes", session: outing.id, needs: [outing.id, measured.gate], payload, words }], {
+    outing: [outing.id, (page) => {
+      page.passes.push({ id, words, ...payload, ...(reason ? { timeless: true } : {}) });
+      page.direction = otherWay(measured.direction);
+      page.gate = measured.gate;
+      if (measured.method === "video") page.frames_per_s = measured.frames_per_s;
+      noteTap(page, payload);
     }],
-    draft: made.method === "video" ? `video/${outing.id}` : `pass/${outing.id}`,
+    draft: measured.method === "video" ? `video/${outing.id}` : `pass/${outing.id}`,
   });
   return id;
 }
@@ -178,16 +178,16 @@ export async function passFromVideo(outing, gate, { whole_s, frames, frames_per_
 }
 
 export async function strike(outing, id, counts) {
-  const pass = outing.passes.find((one) => one.id === id);
+  const pass = outing.passes.find((entry) => entry.id === id);
   const { words, id: _, timeless, ...payload } = pass;
   Object.assign(payload, { valid: counts, invalid_reason: counts ? "" : "Struck out at the gate." });
   await keep([{ id, kind: "passes", session: outing.id, needs: [outing.id, pass.gate], payload, words, changed: ["valid", "invalid_reason"] }], {
-    outing: [outing.id, (held) => Object.assign(held.passes.find((one) => one.id === id), payload)],
+    outing: [outing.id, (page) => Object.assign(page.passes.find((entry) => entry.id === id), payload)],
   });
 }
 
 export async function setWay(outing, change) {
-  await keep([], { outing: [outing.id, (held) => Object.assign(held, change)] });
+  await keep([], { outing: [outing.id, (page) => Object.assign(page, change)] });
 }
 
 export async function addGate(outing, { name, positions_m, u_distance_m }) {
@@ -198,9 +198,9 @@ export async function addGate(outing, { name, positions_m, u_distance_m }) {
   };
   const words = `Gate: ${name}`;
   await keep([{ id, kind: "gates", session: outing.id, needs: [outing.session.venue], payload, words }], {
-    outing: [outing.id, (held) => {
-      held.gates.push({ id, name, u_distance_m, positions_m });
-      held.gate = id;
+    outing: [outing.id, (page) => {
+      page.gates.push({ id, name, u_distance_m, positions_m });
+      page.gate = id;
     }],
     draft: `gate/${outing.id}`,
   });
@@ -212,15 +212,15 @@ export async function addReading(outing, values, words) {
   await tie(outing);
   const payload = { session: outing.id, time_into_session_s: runtime_s(outing), note: "", ...values, sequence: nextPlace(outing) };
   await keep([{ id, kind: "readings", session: outing.id, needs: [outing.id], payload, words }], {
-    outing: [outing.id, (held) => {
-      // How far the way had come by then: what comes after it is ridden since.
-      if (tellsSomething(payload)) held.way = settledWay(held.way ?? beginWay(), longest_s(held), fastest(held).mps);
-      const { seen_m, unseen_m, whole } = wayNow(held.way ?? beginWay(), longest_s(held), 0);
-      noteTap(held, payload);
-      held.readings.push({ id, words, ...payload, seen_m, unseen_m, whole });
-      // The next reading asks first for what this one held.
+    outing: [outing.id, (page) => {
+      // The distance at the time of the reading; what follows is ridden since.
+      if (hasMeasurement(payload)) page.way = settledWay(page.way ?? beginWay(), longest_s(page), fastest(page).mps);
+      const { seen_m, unseen_m, whole } = wayNow(page.way ?? beginWay(), longest_s(page), 0);
+      noteTap(page, payload);
+      page.readings.push({ id, words, ...payload, seen_m, unseen_m, whole });
+      // The next reading shows the fields of this one first.
       const kinds = Object.keys(values).filter((name) => name !== "note");
-      if (kinds.length) held.reading_fields = kinds;
+      if (kinds.length) page.reading_fields = kinds;
     }],
     draft: values.note ? `note/${outing.id}` : `reading/${outing.id}`,
   });
@@ -237,18 +237,18 @@ export async function addFailure(outing, { mode, mode_name, severity, effect, co
   const words = `Failure: ${mode_name}`;
   const happened = await stampNow(outing);
   await keep([{ id, kind: "failures", session: outing.id, needs: [outing.id], payload, stamps: { happened_at: happened }, words }], {
-    outing: [outing.id, (held) => held.failures.push({ id, words, ...payload, mode_name, stamps: { happened_at: happened } })],
+    outing: [outing.id, (page) => page.failures.push({ id, words, ...payload, mode_name, stamps: { happened_at: happened } })],
     draft: `failure/${outing.id}`,
   });
   return id;
 }
 
 export async function describeFailure(outing, id, conditions) {
-  const { words, id: _, mode_name, stamps, ...payload } = outing.failures.find((one) => one.id === id);
+  const { words, id: _, mode_name, stamps, ...payload } = outing.failures.find((entry) => entry.id === id);
   payload.conditions = conditions;
   if (!payload.mode) payload.mode_name = mode_name;
   await keep([{ id, kind: "failures", session: outing.id, needs: [outing.id], payload, stamps, words, changed: ["conditions"] }], {
-    outing: [outing.id, (held) => Object.assign(held.failures.find((one) => one.id === id), { conditions })],
+    outing: [outing.id, (page) => Object.assign(page.failures.find((entry) => entry.id === id), { conditions })],
   });
 }
 
@@ -259,7 +259,7 @@ export async function addPhoto(outing, file, { failure = null, caption = "" } = 
   const words = `Photo, ${(bytes.byteLength / 1e6).toFixed(1)} MB`;
   await keep([{ id, kind: "photos", session: outing.id, needs: [failure ?? outing.id], payload, words }], {
     photos: [{ id, bytes, type: file.type || "image/jpeg" }],
-    outing: [outing.id, (held) => held.photos.push({ id, words, failure })],
+    outing: [outing.id, (page) => page.photos.push({ id, words, failure })],
   });
   return id;
 }
@@ -270,7 +270,7 @@ export async function tick(outing, card_item, outcome) {
   const words = `Test card: ${item.what}`;
   const changed = ["outcome", "session"];
   await keep([{ id: item.id, kind: "test-card-items", session: outing.id, needs: [outing.id], payload, words, base: version, began: item, changed }], {
-    outing: [outing.id, (held) => { held.ticks[item.id] = outcome; }],
+    outing: [outing.id, (page) => { page.ticks[item.id] = outcome; }],
   });
 }
 
@@ -279,15 +279,15 @@ export async function addTrackPart(outing, fixes, stopped_by_phone) {
   const payload = { session: outing.id, fixes, stopped_by_phone };
   const words = `Track, ${fixes.length} positions`;
   await keep([{ id, kind: "track-parts", session: outing.id, needs: [outing.id], payload, words }], {
-    outing: [outing.id, (held) => {
-      held.track ??= { fixes: 0 };
-      held.track.fixes += fixes.length;
+    outing: [outing.id, (page) => {
+      page.track ??= { fixes: 0 };
+      page.track.fixes += fixes.length;
     }],
     draft: `track/${outing.id}`,
   });
 }
 
-// The session itself: what was measured before, after, and its end.
+// Writes the session itself: measurements before and after, and its end.
 export async function write(outing, values, { ends = false, reopens = false } = {}) {
   const payload = { ...outing.session, ...values };
   const stamps = { ...outing.stamps };
@@ -304,11 +304,11 @@ export async function write(outing, values, { ends = false, reopens = false } = 
     needs: [payload.venue], words: `Session with ${outing.revision_name}`,
   };
   await keep(changed.length ? [record] : [], {
-    outing: [outing.id, (held) => {
-      Object.assign(held.session, values);
-      held.stamps = stamps;
-      if (ends) held.ended_ms = Date.now();
-      if (reopens) held.ended_ms = null;
+    outing: [outing.id, (page) => {
+      Object.assign(page.session, values);
+      page.stamps = stamps;
+      if (ends) page.ended_ms = Date.now();
+      if (reopens) page.ended_ms = null;
     }],
     draft: `end/${outing.id}`,
   });
@@ -319,20 +319,20 @@ export async function leave() {
 }
 
 export async function undo(outing, list, id) {
-  await takeBack(id, [outing.id, (held) => { held[list] = held[list].filter((one) => one.id !== id); }]);
+  await takeBack(id, [outing.id, (page) => { page[list] = page[list].filter((record) => record.id !== id); }]);
 }
 
-// This session as energy.js takes it, worked out for now, and in words.
+// Energy left and turn-back distance now, with sentences (energy.js).
 export function energyState(outing, now_s = longest_s(outing)) {
   const revision = revisionOf(outing);
   const earlier = revision?.consumption ?? null;
   const speed = fastest(outing);
   const way = wayNow(outing.way ?? beginWay(), now_s, speed.mps);
-  // The place of the start alone (noteHome of track.js) is no track to go home by.
+  // The position of the start alone (noteHome in track.js) is no track.
   if (!outing.track) way.home_m = null;
   const state = assemble({
     pack: revision?.pack ?? null, assumptions: revision?.assumptions, earlier,
-    rest_voltage_start_v: outing.session.rest_voltage_start_v, readings: outing.readings.filter(tellsSomething), way,
+    rest_voltage_start_v: outing.session.rest_voltage_start_v, readings: outing.readings.filter(hasMeasurement), way,
     lowest: outing.lowest,
   });
   const since_s = Math.max(0, runtime_s(outing) - (state.read?.time_into_session_s ?? 0));
@@ -340,28 +340,28 @@ export function energyState(outing, now_s = longest_s(outing)) {
     way, since_s, speed, track_on: Boolean(outing.track?.on), ended: outing.ended_ms !== null,
     earlier_sessions: earlier?.sessions, reserve_fraction: revision?.assumptions.reserve_fraction,
   };
-  return { ...state, way, since_s, words: inWords(state, known, reference.told.units) };
+  return { ...state, way, since_s, words: inWords(state, known, reference.data.units) };
 }
 
-// A note is kept as a reading too, and tells nothing of the machine.
-function tellsSomething(reading) {
+// A note is stored as a reading too, but holds no measurement.
+function hasMeasurement(reading) {
   return ["charge_used_ah", "distance_m", "voltage_v", "current_a"].some((name) => typeof reading[name] === "number");
 }
 
-const PASSES_LOOKED_AT = 10;
+const RECENT_PASSES = 10;
 
 function fastest(outing) {
-  const passes = outing.passes.filter((one) => one.valid).slice(-PASSES_LOOKED_AT).map((one) => passSpeed(outing, one)?.value ?? 0);
+  const passes = outing.passes.filter((pass) => pass.valid).slice(-RECENT_PASSES).map((pass) => passSpeed(outing, pass)?.value ?? 0);
   return highestSpeed(outing.way, passes, revisionOf(outing)?.consumption?.speed_mps);
 }
 
-// A good position. What turn-back said until now, and what it says after, are the highest that it may say until the
-// next reading: it never grows on the way out.
-export function arrive(held, coords) {
-  const now_s = longest_s(held);
-  const before = energyState(held, now_s);
-  const all = riddenInAll(held.readings.filter(tellsSomething), before.way);
-  held.way = withFix(held.way ?? beginWay(), coords, now_s, fastest(held).mps, all.seen_m + all.unseen_m);
-  const said = [before, energyState(held, now_s)].filter((one) => one.turn);
-  if (said.length) held.lowest = { since: before.since, turn_m: Math.min(...said.map((one) => one.turn.value)) };
+// Adds a good position. Until the next reading, the turn-back distance may not exceed the values shown before and
+// after it, so it never grows on the way out.
+export function arrive(outing, coords) {
+  const now_s = longest_s(outing);
+  const before = energyState(outing, now_s);
+  const all = riddenInAll(outing.readings.filter(hasMeasurement), before.way);
+  outing.way = withFix(outing.way ?? beginWay(), coords, now_s, fastest(outing).mps, all.seen_m + all.unseen_m);
+  const states = [before, energyState(outing, now_s)].filter((state) => state.turn);
+  if (states.length) outing.lowest = { since: before.since, turn_m: Math.min(...states.map((state) => state.turn.value)) };
 }

@@ -1,11 +1,11 @@
-// Copies of what records belong to: a gate, venue, failure mode or session that somebody removed at the desk can be
-// put back from this phone, and what waits for it then goes.
+// Copies of the records that others belong to. A gate, venue, failure mode or session that somebody deleted at the
+// desk can be restored from this phone; then the records that wait for it are sent.
 
 import { ask } from "./link.js";
 import { keepMeta, meta, read } from "./store.js";
 
-const KEPT_MS = 30 * 24 * 3600_000;
-// Under which name a record says what it belongs to, and what kind of record that is.
+const COPY_AGE_MS = 30 * 24 * 3600_000;
+// The reference fields of a record, and the kind of record each refers to.
 export const PARENTS = {
   gate: "gates", venue: "venues", session: "sessions", failure: "failures", mode: "failure-modes", card: "test-cards",
   revision: "revisions",
@@ -15,10 +15,10 @@ const NOUN = {
   "test-cards": "test card", revisions: "revision",
 };
 
-// Copies of the places and words that came with the reference, kept after they vanish from it.
+// Stores copies of the records in the reference data, so that they remain after they vanish from it.
 export async function rememberPlaces(reference) {
   const at = Date.now();
-  const copies = Object.fromEntries(Object.entries((await meta("copies")) ?? {}).filter(([, copy]) => copy.at > at - KEPT_MS));
+  const copies = Object.fromEntries(Object.entries((await meta("copies")) ?? {}).filter(([, copy]) => copy.at > at - COPY_AGE_MS));
   const keep = (kind, { id, name, record }) => {
     const { id: _, ...payload } = record ?? { name };
     copies[`${kind}/${id}`] = { payload, name, at };
@@ -29,12 +29,12 @@ export async function rememberPlaces(reference) {
     venue.gates.forEach((gate) => keep("gates", gate));
   }
   reference.modes.forEach((mode) => keep("failure-modes", mode));
-  reference.revisions.forEach((one) => { copies[`revisions/${one.id}`] = { name: one.name, at }; });
-  reference.cards.forEach((one) => { copies[`test-cards/${one.id}`] = { name: one.title, at }; });
+  reference.revisions.forEach((revision) => { copies[`revisions/${revision.id}`] = { name: revision.name, at }; });
+  reference.cards.forEach((card) => { copies[`test-cards/${card.id}`] = { name: card.title, at }; });
   await keepMeta("copies", copies);
 }
 
-// This phone's copy of a record that is missing on the server: its content, or null, and its name in words.
+// This phone's copy of a record that the server lacks: its content, or null, and its name.
 export async function copyOf({ kind, id }) {
   const known = await read("acknowledged", id);
   const copy = ((await meta("copies")) ?? {})[`${kind}/${id}`];
@@ -61,7 +61,7 @@ export function parentsIn(payload) {
   return Object.entries(PARENTS).filter(([name]) => payload?.[name]).map(([name, kind]) => ({ kind, id: payload[name] }));
 }
 
-// Which of these the server does not have: [{kind, id, removed}]; null where it could not be asked.
+// Which of these the server lacks: [{kind, id, removed}]; null if the server could not be asked.
 export async function missingOf(wanted) {
   const keys = {};
   for (const { kind, id } of wanted) (keys[kind] ??= []).push(id);
@@ -70,5 +70,5 @@ export async function missingOf(wanted) {
   });
   if (answer.kind !== "json" || answer.status !== 200) return null;
   const { missing, removed } = answer.body;
-  return wanted.filter(({ id }) => missing.includes(id)).map((one) => ({ ...one, removed: removed.includes(one.id) }));
+  return wanted.filter(({ id }) => missing.includes(id)).map((parent) => ({ ...parent, removed: removed.includes(parent.id) }));
 }

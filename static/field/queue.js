@@ -5,29 +5,29 @@ import { freeRoom, leaveLost, lostWords, queueAgain } from "./confirmed.js";
 import { pick } from "./merge.js";
 import { copyOf, missingOf } from "./places.js";
 import { wake } from "./signals.js";
-import { PhoneIsFull, all, change, got, meta } from "./store.js";
+import { PhoneIsFull, all, change, resultOf, meta } from "./store.js";
 
 export { link, onChange } from "./signals.js";
 
-// Without the drafts: what is typed must not wait for what is sent.
+// Without the drafts: typing must not wait for sending.
 const ALL = ["records", "photos", "outings", "acknowledged", "meta"];
 
 export function byAge(records) {
-  return records.sort((one, other) => one.seq - other.seq);
+  return records.sort((first, other) => first.seq - other.seq);
 }
 
-// Put records, pictures and the outing's own page on disk in one go, then try to send.
+// Stores records, pictures and the session's page in one transaction, then tries to send.
 // `records` are {id, kind, payload, words, session, needs, stamps}, for a change with the names of what `changed` and
-// what it `began` from; `outing` is [id, change it].
+// the values it `began` from; `outing` is [id, function that changes the page].
 export async function keep(records, { photos = [], outing = null, draft = "" } = {}) {
   const account = await meta("account");
   const work = async (stores) => {
-    let seq = (await got(stores.meta.get("seq")))?.value ?? 0;
+    let seq = (await resultOf(stores.meta.get("seq")))?.value ?? 0;
     for (const record of records) {
-      const earlier = await got(stores.records.get(record.id));
-      const known = record.anew ? null : await got(stores.acknowledged.get(record.id));
+      const earlier = await resultOf(stores.records.get(record.id));
+      const known = record.anew ? null : await resultOf(stores.acknowledged.get(record.id));
       if (record.anew) stores.acknowledged.delete(record.id);
-      const bytes = photos.find((one) => one.id === record.id)?.bytes.byteLength ?? earlier?.bytes;
+      const bytes = photos.find((photo) => photo.id === record.id)?.bytes.byteLength ?? earlier?.bytes;
       stores.records.put({
         ...queued(record, earlier, known), bytes, seq: earlier?.seq ?? (seq += 1), account: earlier?.account ?? account?.id ?? "",
       });
@@ -37,17 +37,17 @@ export async function keep(records, { photos = [], outing = null, draft = "" } =
     if (draft) stores.drafts.delete(draft);
     if (!outing) return null;
     const [id, alter] = outing;
-    const held = (await got(stores.outings.get(id))) ?? { id };
-    alter(held);
-    stores.outings.put(held);
-    return held;
+    const page = (await resultOf(stores.outings.get(id))) ?? { id };
+    alter(page);
+    stores.outings.put(page);
+    return page;
   };
   const changed = await withRoom(() => change(draft ? [...ALL, "drafts"] : ALL, work));
   wake();
   return changed;
 }
 
-// What the server has confirmed gives way to what it has not.
+// If the storage is full, drops pictures of confirmed photos and tries again.
 export async function withRoom(work) {
   try {
     return await work();
@@ -57,8 +57,8 @@ export async function withRoom(work) {
   }
 }
 
-// The record as it waits: new ones whole, changes as the names of what changed and the version they began from.
-// One that is made `anew` was removed on the server.
+// The queued form of a record: whole if new, otherwise with the changed fields and the version they began from.
+// A record that is made `anew` was deleted on the server.
 function queued({ anew = false, ...record }, earlier, known) {
   const base = anew ? "" : earlier?.base || known?.version || record.base || "";
   const began = anew ? null : earlier?.began ?? known?.stored ?? record.began ?? null;
@@ -66,7 +66,7 @@ function queued({ anew = false, ...record }, earlier, known) {
   const whole = { ...record.payload, ...(began ?? {}), ...(earlier?.payload ?? {}) };
   const stamps = { ...record.stamps };
   for (const [name, before] of Object.entries(earlier?.stamps ?? {})) {
-    // What was sent once is sent the same every time.
+    // A stamp that was sent once must not change.
     if (stamps[name]?.wall_ms === before.wall_ms) stamps[name] = before;
   }
   return {
@@ -81,23 +81,23 @@ function queued({ anew = false, ...record }, earlier, known) {
   };
 }
 
-// Take a record back: out of the queue if nobody else can have seen it, else by removing it there too.
+// Undoes a record: removes it from the queue if it was never sent, otherwise deletes it on the server too.
 export async function takeBack(id, outing) {
   await change(ALL, async (stores) => {
-    const waiting = await got(stores.records.get(id));
-    const known = await got(stores.acknowledged.get(id));
+    const waiting = await resultOf(stores.records.get(id));
+    const known = await resultOf(stores.acknowledged.get(id));
     if (waiting && !waiting.tries && !known) {
       stores.records.delete(id);
       stores.photos.delete(id);
     } else if (waiting || known) {
-      let seq = (await got(stores.meta.get("seq")))?.value ?? 0;
-      const account = (await got(stores.meta.get("account")))?.value;
+      let seq = (await resultOf(stores.meta.get("seq")))?.value ?? 0;
+      const account = (await resultOf(stores.meta.get("account")))?.value;
       stores.photos.delete(id);
       stores.records.put({
         id,
         kind: (waiting ?? known).kind,
         session: (waiting ?? known).session,
-        words: `Taken back: ${(waiting ?? known).words}`,
+        words: `Undone: ${(waiting ?? known).words}`,
         needs: [],
         stamps: {},
         payload: null,
@@ -116,26 +116,26 @@ export async function takeBack(id, outing) {
       stores.meta.put({ key: "seq", value: seq });
     }
     if (outing) {
-      const held = await got(stores.outings.get(outing[0]));
-      if (held) {
-        outing[1](held);
-        stores.outings.put(held);
+      const page = await resultOf(stores.outings.get(outing[0]));
+      if (page) {
+        outing[1](page);
+        stores.outings.put(page);
       }
     }
   });
   wake();
 }
 
-// A record that needs a person, after it was mended: sent again. What `alter` returns false for leaves the queue.
+// Sends a record again after a person corrected it. If `alter` returns false, the record leaves the queue.
 export async function mend(id, alter = () => {}) {
   await change(ALL, async (stores) => {
-    const record = await got(stores.records.get(id));
+    const record = await resultOf(stores.records.get(id));
     if (!record) return;
     const stays = await alter(record, stores);
     if (stays === false) {
       stores.records.delete(id);
       // The picture of a confirmed photo stays as long as the confirmation does.
-      if (!(await got(stores.acknowledged.getKey(id)))) stores.photos.delete(id);
+      if (!(await resultOf(stores.acknowledged.getKey(id)))) stores.photos.delete(id);
     } else {
       stores.records.put({ ...record, state: "waiting", trouble: null, failures: 0, retry_at: 0, change: record.change + 1 });
     }
@@ -143,26 +143,26 @@ export async function mend(id, alter = () => {}) {
   wake();
 }
 
-// Left on this phone until the person says otherwise.
+// Keeps a record on this phone without sending it.
 export async function keepHere(id) {
   await change(["records"], async ({ records }) => {
-    const record = await got(records.get(id));
+    const record = await resultOf(records.get(id));
     if (record) records.put({ ...record, state: "kept", change: record.change + 1 });
   });
   wake();
 }
 
-// Both sides changed some fields: `mine` are the names of those that the person wants as this phone has them.
+// Resolves a conflict: `mine` are the names of the fields that keep this phone's value.
 export async function settle(id, mine) {
   await mend(id, async (record, stores) => {
     const { stored, version, mine: unopposed = [], overlap = [] } = record.trouble;
     const written = [...unopposed, ...mine];
-    const given = overlap.filter((name) => !mine.includes(name));
-    for (const name of given) {
+    const yielded = overlap.filter((name) => !mine.includes(name));
+    for (const name of yielded) {
       record.payload[name] = stored[name];
       delete record.stamps[name];
     }
-    await followIn(stores, record, pick(stored, given));
+    await followIn(stores, record, pick(stored, yielded));
     if (!written.length) {
       const { kind, session, words, account, needs } = record;
       stores.acknowledged.put({
@@ -175,13 +175,13 @@ export async function settle(id, mine) {
   });
 }
 
-// What the server has of a session is what this phone shows of it.
+// Updates the session's page with the values stored on the server.
 export async function followIn(stores, record, values, stamps = {}) {
-  const outing = record.kind === "sessions" && (await got(stores.outings.get(record.id)));
+  const outing = record.kind === "sessions" && (await resultOf(stores.outings.get(record.id)));
   if (outing) stores.outings.put({ ...outing, session: { ...outing.session, ...values }, stamps: { ...outing.stamps, ...stamps } });
 }
 
-// A changed record that was removed on the server comes back as it was, with the change.
+// Restores a record that was deleted on the server, with the change made here.
 export async function putBackChanged(id) {
   await mend(id, (record, stores) => {
     stores.acknowledged.delete(id);
@@ -189,12 +189,12 @@ export async function putBackChanged(id) {
   });
 }
 
-// Put back what records wait for, and what that belongs to itself, as far as this phone has copies; then they go too.
-// Says what could not be put back, in words; "" where all could.
+// Restores a missing parent and its own parents from this phone's copies, then sends the records that wait for it.
+// Returns a sentence about what could not be restored, or "".
 export async function putBack(parent) {
   const back = [];
-  const look = async (one, depth) => {
-    const copy = await copyOf(one);
+  const look = async (record, depth) => {
+    const copy = await copyOf(record);
     if (!copy.payload) return `This phone has no copy of the ${copy.noun}${copy.name ? ` ${copy.name}` : ""}. Make it again at the desk.`;
     if (depth < 3) {
       for (const above of (await missingOf(copy.needs)) ?? []) {
@@ -202,18 +202,18 @@ export async function putBack(parent) {
         if (wrong) return wrong;
       }
     }
-    back.push({ ...one, copy });
+    back.push({ ...record, copy });
     return "";
   };
   const wrong = await look(parent, 0);
   if (wrong) return wrong;
   await keep(back.map(({ id, kind, copy }) => ({
-    id, kind, anew: true, session: kind === "sessions" ? id : "", payload: copy.payload, needs: copy.needs.map((one) => one.id),
+    id, kind, anew: true, session: kind === "sessions" ? id : "", payload: copy.payload, needs: copy.needs.map((above) => above.id),
     words: `${copy.noun[0].toUpperCase()}${copy.noun.slice(1)}: ${copy.name}`,
   })));
   const ids = new Set(back.map(({ id }) => id));
   await change(["records"], async ({ records }) => {
-    for (const record of await got(records.getAll())) {
+    for (const record of await resultOf(records.getAll())) {
       if (record.state !== "missing" || !ids.has(record.trouble.parent.id)) continue;
       const needs = [...new Set([...record.needs, record.trouble.parent.id])];
       records.put({ ...record, needs, state: "waiting", trouble: null, change: record.change + 1 });
@@ -223,7 +223,7 @@ export async function putBack(parent) {
   return "";
 }
 
-// Records that the server had confirmed and has no more, sent once more; or left as they are.
+// Sends lost records again, or accepts that they are lost.
 export async function sendAgain(ids, earlier = {}) {
   const done = await queueAgain(ids, earlier);
   wake();
@@ -242,11 +242,11 @@ export async function lostNow() {
 
 export async function counts(session = null) {
   const lost = new Set((await meta("lost"))?.missing ?? []);
-  const waiting = (await all("records")).filter((one) => !session || one.session === session);
-  const confirmed = (await all("acknowledged")).filter((one) => !one.removed && !lost.has(one.id) && (!session || one.session === session));
+  const waiting = (await all("records")).filter((record) => !session || record.session === session);
+  const confirmed = (await all("acknowledged")).filter((record) => !record.removed && !lost.has(record.id) && (!session || record.session === session));
   return {
     here: waiting.length,
-    there: confirmed.length,
-    refused: waiting.filter((one) => !["waiting", "kept"].includes(one.state)).length,
+    confirmed: confirmed.length,
+    refused: waiting.filter((record) => !["waiting", "kept"].includes(record.state)).length,
   };
 }

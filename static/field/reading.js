@@ -1,6 +1,6 @@
-// One look at the instruments, with the fields the last look had.
+// A reading of the instruments; the fields of the last reading come first.
 
-import { askedOn, form, quantitiesOf, quantity, quantityField } from "./entry.js";
+import { fieldNames, form, quantitiesOf, quantity, quantityField } from "./entry.js";
 import { el, feel, link, say } from "./elements.js";
 import { warnIn } from "./limits.js";
 import { lengthOfTime, readQuantity, written } from "./numbers.js";
@@ -10,33 +10,33 @@ import { runtime_s } from "./session_clock.js";
 const AT_FIRST = ["voltage_v", "current_a", "charge_used_ah", "distance_m"];
 
 export async function readingScreen(app, outing) {
-  const { units } = reference.told;
-  const asked = askedOn("readings", "reading");
+  const { units } = reference.data;
+  const names = fieldNames("readings", "reading");
   const used = outing.reading_fields ?? AT_FIRST;
-  const first = asked.filter((name) => used.includes(name));
-  const others = asked.filter((name) => !used.includes(name));
+  const first = names.filter((name) => used.includes(name));
+  const others = names.filter((name) => !used.includes(name));
   const lastOf = (name) => {
     const field = quantityField("readings", name);
-    const held = [...outing.readings].reverse().find((one) => typeof one[name] === "number");
-    if (!held) return "";
-    const age = lengthOfTime(Math.max(0, runtime_s(outing) - held.time_into_session_s));
-    return `Last ${written(held[name], field.kind, units)}, ${age} ago`;
+    const reading = [...outing.readings].reverse().find((earlier) => typeof earlier[name] === "number");
+    if (!reading) return "";
+    const age = lengthOfTime(Math.max(0, runtime_s(outing) - reading.time_into_session_s));
+    return `Last ${written(reading[name], field.kind, units)}, ${age} ago`;
   };
   const entry = (name) => quantity(quantityField("readings", name), { last: lastOf(name) });
-  const made = await form(`reading/${outing.id}`, async (filled) => {
+  const entryForm = await form(`reading/${outing.id}`, async (filled) => {
     const wrong = document.getElementById("reading-wrong");
     wrong.textContent = "";
-    const values = quantitiesOf(filled, asked.map((name) => quantityField("readings", name)));
+    const values = quantitiesOf(filled, names.map((name) => quantityField("readings", name)));
     if (!values) return;
-    const given = Object.fromEntries(Object.entries(values).filter(([, value]) => value !== null));
-    if (!Object.keys(given).length) {
+    const measured = Object.fromEntries(Object.entries(values).filter(([, value]) => value !== null));
+    if (!Object.keys(measured).length) {
       wrong.textContent = "A reading needs at least one value, for example 50.4 V.";
       return;
     }
-    const words = `Reading: ${Object.entries(given).map(([name, value]) => written(value, quantityField("readings", name).kind, units)).join(", ")}`;
+    const words = `Reading: ${Object.entries(measured).map(([name, value]) => written(value, quantityField("readings", name).kind, units)).join(", ")}`;
     let id;
     try {
-      id = await addReading(outing, given, words);
+      id = await addReading(outing, measured, words);
     } catch (error) {
       wrong.textContent = app.notSaved(error);
       return;
@@ -50,7 +50,7 @@ export async function readingScreen(app, outing) {
     el("p", { class: "wrong", id: "reading-wrong", role: "alert" }),
     el("div", { class: "bottom" }, link("Board", "board"), el("button", { class: "act first" }, "Save reading")));
   const read = (name, typed) => readQuantity(typed, quantityField("readings", name), units);
-  warnIn(made, asked, () => revisionOf(outing)?.limits, read, units);
+  warnIn(entryForm, names, () => revisionOf(outing)?.limits, read, units);
   return [el("h1", {}, "Reading"),
-    el("p", { class: "caution small" }, "A pack that is hot, swollen, hissing or smells: away from it, and everybody upwind."), made];
+    el("p", { class: "caution small" }, "A pack that is hot, swollen, hissing or smells: away from it, and everybody upwind."), entryForm];
 }

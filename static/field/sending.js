@@ -1,34 +1,34 @@
-// Sending what waits, and what each answer means. One record that will not go through never holds up the others; a
-// server that cannot be reached holds up all.
+// Sends queued records and handles each answer. A record that fails never holds up the others; only a server that
+// cannot be reached does.
 
 import { correction, noteContact } from "./clock.js";
-import { confirmation, lookForLost, newest, noteNewest, trim } from "./confirmed.js";
+import { confirmation, findLost, newest, noteNewest, trim } from "./confirmed.js";
 import { OUR_FORMAT, ask } from "./link.js";
 import { pick, threeWay } from "./merge.js";
 import { PARENTS, missingOf } from "./places.js";
 import { byAge, followIn, withRoom } from "./queue.js";
 import { link, sendsBy, tell } from "./signals.js";
-import { NAME, PhoneIsFull, all, change, got, keepMeta, meta, read } from "./store.js";
+import { NAME, PhoneIsFull, all, change, resultOf, keepMeta, meta, read } from "./store.js";
 
 const TIMER_MS = 30_000;
 const LONGEST_WAIT_MS = 300_000;
 const LONGEST_RECORD_WAIT_MS = 1_800_000;
-// What a proxy says for a server that is gone, and a server that takes nothing from anybody just now (RFC 9110, RFC 4918).
+// Answers that concern the whole server, from itself or a proxy (RFC 9110, RFC 4918).
 const WHOLE_SERVER = new Set([502, 503, 504, 507]);
-// Too large in its content, its address or its headers: the answer of whoever stands between need not be JSON.
+// Content, address or headers too large: a proxy's answer need not be JSON.
 const TOO_LARGE = new Set([413, 414, 431]);
-// So often in a row, after the greeting came through each time, trouble of the network is this record's own.
+// After so many failures in a row, each after a successful greeting, the record itself is the cause.
 const OWN_TROUBLE_AFTER = 2;
 const NOT_FOLLOWED = ["started_at", "ended_at", "clock_correction_s", "revision", "venue"];
 
-// Only one tab sends at a time. Plain http has no locks: a lease on disk does there.
+// Only one tab sends at a time. Plain http has no locks; there a lease in the store takes their place.
 async function alone(work) {
   if (navigator.locks) {
     return navigator.locks.request(`${NAME} drain`, { ifAvailable: true }, (lock) => (lock ? work() : null));
   }
   const me = `${performance.timeOrigin}-${Math.random()}`;
   const mine = await change(["meta"], async (stores) => {
-    const lease = (await got(stores.meta.get("lease")))?.value;
+    const lease = (await resultOf(stores.meta.get("lease")))?.value;
     if (lease && lease.until > Date.now() && lease.until < Date.now() + 600_000) return false;
     stores.meta.put({ key: "lease", value: { me, until: Date.now() + 240_000 } });
     return true;
@@ -48,9 +48,9 @@ let wait_ms = TIMER_MS;
 let timer = 0;
 let looked = false;
 
-// Send what waits, oldest first. Called at load, when the network or the page comes back, after each
-// save, on a timer and on a button; calls while it runs make it run once more. With `at_once`, records
-// that are to be tried later by themselves are tried now.
+// Sends queued records, oldest first. Called at load, when the network or the page comes back, after each
+// save, on a timer and on a button; a call while it runs makes it run once more. `at_once` also tries
+// records whose retry time has not come.
 export async function drain({ at_once = false } = {}) {
   anyway ||= at_once;
   if (running) {
@@ -75,10 +75,10 @@ export async function drain({ at_once = false } = {}) {
 }
 sendsBy(drain);
 
-// Photos after all else, and what failed repeatedly behind what did not: nothing waits for something large or bad.
+// Photos last, and records that failed repeatedly after the others, so that nothing waits for them.
 function inOrder(records) {
-  const rank = (one) => (one.failures >= OWN_TROUBLE_AFTER ? 2 : 0) + (one.kind === "photos" ? 1 : 0);
-  return byAge(records).sort((one, other) => rank(one) - rank(other));
+  const rank = (record) => (record.failures >= OWN_TROUBLE_AFTER ? 2 : 0) + (record.kind === "photos" ? 1 : 0);
+  return byAge(records).sort((first, other) => rank(first) - rank(other));
 }
 
 async function sendAll(at_once) {
@@ -88,10 +88,10 @@ async function sendAll(at_once) {
   const tried = new Set();
   for (;;) {
     const waiting = inOrder(await all("records"));
-    const keys = new Set(waiting.map((one) => one.id));
+    const keys = new Set(waiting.map((record) => record.id));
     const next = waiting.find(
-      (one) => one.state === "waiting" && one.account === link.account && (at_once || !(one.retry_at > Date.now())) &&
-        !tried.has(`${one.id}/${one.change}`) && !one.needs.some((key) => keys.has(key)),
+      (record) => record.state === "waiting" && record.account === link.account && (at_once || !(record.retry_at > Date.now())) &&
+        !tried.has(`${record.id}/${record.change}`) && !record.needs.some((key) => keys.has(key)),
     );
     if (!next) break;
     tried.add(`${next.id}/${next.change}`);
@@ -109,35 +109,35 @@ function stop(trouble) {
   return null;
 }
 
-// Who is signed in, what the server's clock says, and whether it still has what it confirmed: before anything is sent.
+// Before sending: who is signed in, the server's time, and whether it still has the confirmed records.
 export async function greet() {
   const asked_ms = Date.now();
   const last = await newest();
   const answer = await ask(`field/greeting/${last ? `?newest=${last.kind}/${last.id}` : ""}`);
   if (answer.kind !== "json") return stop(answer.kind);
   if (answer.status === 401 || answer.status === 403) return stop("signed_out");
-  const told = answer.body;
-  if (answer.status !== 200 || !told.account) return stop("portal");
-  link.offset_ms = await noteContact(told.server_time, asked_ms, Date.now());
-  if (told.format > OUR_FORMAT + 1) return stop("old");
-  link.account = told.account.id;
-  link.name = told.account.name;
+  const greeting = answer.body;
+  if (answer.status !== 200 || !greeting.account) return stop("portal");
+  link.offset_ms = await noteContact(greeting.server_time, asked_ms, Date.now());
+  if (greeting.format > OUR_FORMAT + 1) return stop("old");
+  link.account = greeting.account.id;
+  link.name = greeting.account.name;
   const known = await meta("account");
-  const others = (await all("records")).some((one) => one.account && one.account !== link.account);
-  if (known?.id !== link.account) await keepMeta("account", told.account);
-  await lookWhetherAllIsThere(last, told.newest);
-  if (!told.account.may_log) return stop("reader");
+  const others = (await all("records")).some((record) => record.account && record.account !== link.account);
+  if (known?.id !== link.account) await keepMeta("account", greeting.account);
+  await checkConfirmed(last, greeting.newest);
+  if (!greeting.account.may_log) return stop("reader");
   if (others) stop("other_account");
   else link.trouble = "";
-  return told;
+  return greeting;
 }
 
-// Once for each opening of the page, and whenever the record confirmed last is not what it was.
-async function lookWhetherAllIsThere(last, version) {
+// Checks all confirmed records once per page load, and whenever the newest one differs on the server.
+async function checkConfirmed(last, version) {
   const asNoted = !last || version === undefined || version === last.seen;
   if (looked && asNoted) return;
   if (!looked) await trim();
-  if (await lookForLost(link.account)) {
+  if (await findLost(link.account)) {
     looked = true;
     tell();
   }
@@ -146,10 +146,10 @@ async function lookWhetherAllIsThere(last, version) {
 export function resolved(record) {
   const payload = { ...record.payload };
   const stamps = {};
-  for (const [name, one] of Object.entries(record.stamps)) {
-    const added_ms = one.added_ms ?? correction(one, link.offset_ms);
-    stamps[name] = { ...one, added_ms };
-    payload[name] = new Date(one.wall_ms + added_ms).toISOString();
+  for (const [name, stamp] of Object.entries(record.stamps)) {
+    const added_ms = stamp.added_ms ?? correction(stamp, link.offset_ms);
+    stamps[name] = { ...stamp, added_ms };
+    payload[name] = new Date(stamp.wall_ms + added_ms).toISOString();
     if (record.kind === "sessions" && name === "started_at" && added_ms) payload.clock_correction_s = added_ms / 1000;
   }
   return [payload, stamps];
@@ -170,25 +170,25 @@ async function requestOf(record, payload) {
   return {
     method: record.changed ? "PATCH" : "PUT",
     headers: { ...headers, "Content-Type": "application/json" },
-    // In the body too: what stands between may drop or rewrite the header.
+    // In the body too, because a proxy may drop or rewrite the header.
     body: JSON.stringify(record.base ? { ...content, version: record.base } : content),
   };
 }
 
-// True to go on with the next record, false to stop this round.
+// Returns true to go on with the next record, false to stop this round.
 async function send(record) {
   const [payload, stamps] = resolved(record);
-  // What is sent once is sent the same every time, also after a reply that never came.
+  // Stores what is sent, so that a repetition after a lost reply is identical.
   await withRoom(() => change(["records"], async (stores) => {
-    const now = await got(stores.records.get(record.id));
+    const now = await resultOf(stores.records.get(record.id));
     if (now) stores.records.put({ ...now, tries: now.tries + 1, sent: payload, stamps: { ...now.stamps, ...stamps } });
   }));
   const answer = await ask(`${record.kind}/${record.id}/`, await requestOf(record, payload));
   const { kind, status, body } = answer;
   if (TOO_LARGE.has(status)) return refused(record, "refused", { status, sentence: body?.detail ?? "", fields: {} });
-  if (kind === "server" && !WHOLE_SERVER.has(status)) return heldBack(record, { status });
+  if (kind === "server" && !WHOLE_SERVER.has(status)) return postpone(record, { status });
   if (kind !== "json") {
-    await heldBack(record, { status, network: kind });
+    await postpone(record, { status, network: kind });
     return Boolean(stop(kind));
   }
   if (status === 401 || (status === 403 && body?.code !== "other_account")) return Boolean(stop("signed_out"));
@@ -197,7 +197,7 @@ async function send(record) {
   if (record.action === "remove" && status === 404) return confirmed(record, {}, payload, stamps);
   if (status >= 200 && status < 300 && body?.id === record.id) return confirmed(record, body, payload, stamps);
   if (status === 412 || status === 428) return differs(record, body, payload);
-  if (status === 404 && record.changed) return refused(record, "gone", { sentence: "It was removed on the server." });
+  if (status === 404 && record.changed) return refused(record, "gone", { sentence: "It was deleted on the server." });
   if (status === 400 && record.payload) {
     const parent = await missingParent(record, body);
     if (parent) return refused(record, "missing", { parent });
@@ -206,10 +206,10 @@ async function send(record) {
   return Boolean(stop("portal"));
 }
 
-// Tried again later, each time after twice the wait. Trouble of the network is the record's own only when it repeats.
-async function heldBack(record, trouble) {
+// Retries a record later, doubling the wait each time. A network error counts against it only if it repeats.
+async function postpone(record, trouble) {
   await change(["records"], async (stores) => {
-    const now = await got(stores.records.get(record.id));
+    const now = await resultOf(stores.records.get(record.id));
     if (!now || now.change !== record.change) return;
     const failures = (now.failures ?? 0) + 1;
     const own = !trouble.network || failures >= OWN_TROUBLE_AFTER;
@@ -220,8 +220,8 @@ async function heldBack(record, trouble) {
   return true;
 }
 
-// What this phone takes the stored record to be. A record it knows no version of is never sent over
-// another one: the server then answers with both.
+// The expected state of the stored record. Without a known version nothing is overwritten: the server then
+// answers with both.
 function precondition({ action, base, fresh }) {
   if (base) return { "If-Match": base.includes('"') ? base : `"${base}"` };
   if (action === "remove") return {};
@@ -230,20 +230,20 @@ function precondition({ action, base, fresh }) {
 
 async function confirmed(record, body, payload, stamps) {
   const note = (whole) => change(["records", "photos", "outings", "acknowledged", "meta"], async (stores) => {
-    const now = await got(stores.records.get(record.id));
-    const known = await got(stores.acknowledged.get(record.id));
-    // The version stands in the body; the header ETag is changed or dropped by some of what stands between.
-    const made = record.action === "remove" ? null : confirmation(record, body, payload, known);
+    const now = await resultOf(stores.records.get(record.id));
+    const known = await resultOf(stores.acknowledged.get(record.id));
+    // The version comes from the body, because proxies may change or drop the ETag header.
+    const copy = record.action === "remove" ? null : confirmation(record, body, payload, known);
     if (now && now.change === record.change) stores.records.delete(record.id);
-    // It was changed while it was on its way: what comes next starts from what is stored now.
-    else if (now) stores.records.put({ ...now, base: made?.version ?? "", began: made?.stored ?? null, fresh: !made });
-    if (made) {
-      stores.acknowledged.put(whole ? made : { ...made, payload: undefined, stored: undefined });
-      noteNewest(stores, made);
+    // Changed again during sending: the next change begins from the version stored now.
+    else if (now) stores.records.put({ ...now, base: copy?.version ?? "", began: copy?.stored ?? null, fresh: !copy });
+    if (copy) {
+      stores.acknowledged.put(whole ? copy : { ...copy, payload: undefined, stored: undefined });
+      noteNewest(stores, copy);
     } else {
       stores.acknowledged.delete(record.id);
       stores.photos.delete(record.id);
-      if ((await got(stores.meta.get("newest")))?.value?.id === record.id) stores.meta.delete("newest");
+      if ((await resultOf(stores.meta.get("newest")))?.value?.id === record.id) stores.meta.delete("newest");
     }
     const shown = Object.keys(body).filter((name) => !["id", "version", ...NOT_FOLLOWED].includes(name) && !now?.changed?.includes(name));
     const newer = now && now.change !== record.change && !now.changed;
@@ -252,7 +252,7 @@ async function confirmed(record, body, payload, stamps) {
   try {
     await withRoom(() => note(true));
   } catch (error) {
-    // A phone without room for the copy still learns that the record is on the server.
+    // Without room for the copy, at least note that the record is on the server.
     if (!(error instanceof PhoneIsFull)) throw error;
     await note(false);
   }
@@ -261,7 +261,7 @@ async function confirmed(record, body, payload, stamps) {
   return true;
 }
 
-// The stored record is not the one that was changed. What only one side changed comes together by itself.
+// The stored record has another version. Fields that only one side changed are merged automatically.
 async function differs(record, body, payload) {
   if (!body.stored) return refused(record, "gone", { sentence: body.detail });
   const { id: _, ...stored } = body.stored;
@@ -274,7 +274,7 @@ async function differs(record, body, payload) {
   }
   if (!merged.mine.length) return confirmed(record, { ...body.stored, version }, payload, {});
   await change(["records"], async (stores) => {
-    const now = await got(stores.records.get(record.id));
+    const now = await resultOf(stores.records.get(record.id));
     if (!now) return;
     const changed = now.change === record.change ? merged.mine : [...new Set([...merged.mine, ...(now.changed ?? Object.keys(now.payload))])];
     stores.records.put({ ...now, base: version, fresh: false, began: stored, changed, change: now.change + 1 });
@@ -283,7 +283,7 @@ async function differs(record, body, payload) {
   return true;
 }
 
-// What a refused record belongs to and the server does not have.
+// The missing parent of a refused record, if there is one.
 async function missingParent(record, errors) {
   const wanted = Object.entries(PARENTS)
     .filter(([name]) => errors?.[name] && record.payload[name])
@@ -293,7 +293,7 @@ async function missingParent(record, errors) {
 
 async function refused(record, state, trouble) {
   await change(["records"], async (stores) => {
-    const now = await got(stores.records.get(record.id));
+    const now = await resultOf(stores.records.get(record.id));
     if (now && now.change === record.change) stores.records.put({ ...now, state, trouble });
   });
   tell();

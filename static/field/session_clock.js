@@ -1,20 +1,20 @@
-// The one clock of a session: the phone's count (performance.now), which may stand still while it sleeps, held against its
-// time of day (Date), which may be set. Neither alone times anything.
+// The clock of a session: the phone's monotonic count (performance.now), which may stand still during sleep, compared
+// with its time of day (Date), which may be set. Neither alone times anything.
 
 import { lengthOfTime } from "./numbers.js";
 
 export const DISAGREE_S = 0.3;
 export const OLD_MARK_S = 600;
-// Of a whole session nobody needs tenths, and time servers move a clock a little.
+// A session needs no tenths of a second, and time servers move a clock a little.
 const SET_S = 2;
 const BOUNCE_MS = 300;
 const LONGEST_S = 86_400;
 const MOST_LAG_MS = 2_000;
 
-// A count goes on only within one life of a page.
+// The count is valid within one page load.
 const PAGE = `${performance.timeOrigin}-${Math.random()}`;
 
-// What both clocks say, or said at an event: the page may have been busy since.
+// Both clocks now, or at the time of an event, which the page may handle late.
 export function bothClocks(event = null) {
   const count_ms = performance.now();
   const lag_ms = event ? count_ms - event.timeStamp : 0;
@@ -22,7 +22,7 @@ export function bothClocks(event = null) {
   return { page: PAGE, count_ms: count_ms - late_ms, wall_ms: Date.now() - late_ms };
 }
 
-// Seconds from one look at both clocks to another; null where the page was opened anew in between.
+// Seconds between two moments by both clocks; the count is null if the page was reloaded in between.
 function between(from, to) {
   return {
     counted_s: from.page === to.page ? (to.count_ms - from.count_ms) / 1000 : null,
@@ -30,13 +30,13 @@ function between(from, to) {
   };
 }
 
-// A glove that bounces off the glass is no second mark; but it is one if either clock says so.
+// A second tap within the bounce time by both clocks is not a second mark.
 export function isBounce(from, to) {
   const { counted_s, wall_s } = between(from, to);
   return counted_s !== null && counted_s * 1000 < BOUNCE_MS && Math.abs(wall_s) * 1000 < BOUNCE_MS;
 }
 
-// How old a first mark is for certain: by both clocks, or by the only one; null where that one was set back.
+// The least age of a first mark by both clocks, or by the only one; null if that one was set back.
 export function ageOf(mark, now) {
   const { counted_s, wall_s } = between(mark, now);
   if (counted_s === null) return wall_s < 0 ? null : wall_s;
@@ -51,17 +51,16 @@ function inSeconds(value_s) {
 
 const possible = (times) => times.every((time, index) => time > (index ? times[index - 1] : 0) && time <= LONGEST_S);
 
-// Seconds from the first mark to each later one, and why they do not count, if they do not. Where the clocks disagree
-// nobody knows the time; the longer is kept, for no speed that was not reached may stand anywhere. Null where neither
-// clock gives a time at all.
+// Seconds from the first mark to each later one, and the reason if they do not count. If the clocks disagree, the
+// longer time is stored, because a speed must never be too high. Null if neither clock gives a possible time.
 export function timesOf(marks) {
   const looks = marks.slice(1).map((mark) => between(marks[0], mark));
-  const by_wall = looks.map((one) => one.wall_s);
-  const by_count = looks.map((one) => one.counted_s);
+  const by_wall = looks.map((look) => look.wall_s);
+  const by_count = looks.map((look) => look.counted_s);
   if (by_count.includes(null)) {
     return {
       times_s: possible(by_wall) ? by_wall : null,
-      reason: "the page was opened anew between the marks, so only one of the phone's clocks timed it.",
+      reason: "the page was reloaded between the marks, so only one of the phone's clocks timed it.",
     };
   }
   if (looks.every(({ counted_s, wall_s }) => Math.abs(wall_s - counted_s) <= DISAGREE_S)) return { times_s: by_count, reason: "" };
@@ -74,40 +73,40 @@ export function timesOf(marks) {
   };
 }
 
-// By how much the time of day was set during a session, as far as the count tells. `back_s` and `forward_s` add up;
-// `asleep_s` is what the count did not see of times when the page was out of view: the phone slept, or its time was set.
+// How far the time of day was set during a session, by comparison with the count. `back_s` and `forward_s` are totals;
+// `asleep_s` is time the count missed while the page was hidden: the phone slept, or its time was set.
 export const NEVER_SET = { back_s: 0, forward_s: 0, asleep_s: 0 };
 
-// The session's time went from one look to the next by `told_s`, the count by `counted_s`.
-export function settled(clock, told_s, counted_s, in_view) {
-  const parted_s = told_s - counted_s;
+// Updates the totals: between two comparisons the session's time advanced by `session_s`, the count by `counted_s`.
+export function settled(clock, session_s, counted_s, in_view) {
+  const parted_s = session_s - counted_s;
   if (Math.abs(parted_s) <= Math.max(SET_S, 0.001 * counted_s)) return clock;
   if (parted_s < 0) return { ...clock, back_s: clock.back_s - parted_s };
   return in_view ? { ...clock, forward_s: clock.forward_s + parted_s } : { ...clock, asleep_s: clock.asleep_s + parted_s };
 }
 
-// Where this page last held the two clocks of the phone together. Another page of this phone does so for itself, and finds
-// nothing left to settle where this one did.
+// The last comparison of the two clocks by this page. Each page of the phone has its own; after one has settled a
+// difference, the others find none.
 let tied = null;
 let was_hidden = false;
 globalThis.document?.addEventListener("visibilitychange", () => { was_hidden ||= document.visibilityState === "hidden"; });
 
-// Time since the start by the time of day, less what it was set by.
+// Time since the start by the time of day, corrected for changes of the clock.
 function timeInto(outing, clock) {
   return ((outing.ended_ms ?? Date.now()) - outing.started_ms) / 1000 + clock.back_s - clock.forward_s;
 }
 
 function clockOf(outing) {
-  const kept = outing.clock ?? NEVER_SET;
-  if (outing.ended_ms !== null || tied?.id !== outing.id || tied.started_ms !== outing.started_ms) return kept;
-  return settled(kept, timeInto(outing, kept) - tied.time_s, (bothClocks().count_ms - tied.count_ms) / 1000, !was_hidden);
+  const stored = outing.clock ?? NEVER_SET;
+  if (outing.ended_ms !== null || tied?.id !== outing.id || tied.started_ms !== outing.started_ms) return stored;
+  return settled(stored, timeInto(outing, stored) - tied.time_s, (bothClocks().count_ms - tied.count_ms) / 1000, !was_hidden);
 }
 
 export function runtime_s(outing) {
   return Math.max(0, timeInto(outing, clockOf(outing)));
 }
 
-// The longest that it can be, where the time of day went ahead of the count: what nobody saw is counted by this one.
+// The longest possible runtime, if the time of day ran ahead of the count. Used for the unseen distance.
 export function longest_s(outing) {
   const clock = clockOf(outing);
   return Math.max(0, timeInto(outing, clock) + clock.forward_s);
@@ -118,7 +117,7 @@ export function wasSet(outing) {
   return back_s > 0 || forward_s > 0;
 }
 
-// What a person must know of it, "" where there is nothing.
+// A sentence about changes of the clock, or "".
 export function clockWords(outing) {
   const { back_s, forward_s } = clockOf(outing);
   const jumps = [
@@ -128,18 +127,18 @@ export function clockWords(outing) {
   return jumps.length ? `The phone's time of day jumped ${jumps.join(" and ")}; the runtime is its other clock's.` : "";
 }
 
-// How long the session is by the clock that makes it shorter, where the phone slept, or its time was set; else null.
+// The shortest possible runtime if the phone slept or its time was set, otherwise null.
 export function atLeast_s(outing) {
   const { asleep_s } = clockOf(outing);
   return asleep_s > 0 ? Math.max(0, runtime_s(outing) - asleep_s) : null;
 }
 
-// Holds the clocks together, every second and at every tap. Gives what the time of day was set by, where that is news.
-export function heldTogether(outing) {
+// Compares the clocks, every second and at every tap. Returns the totals if they changed, otherwise null.
+export function compareClocks(outing) {
   if (outing.ended_ms !== null) return null;
   const same = tied?.id === outing.id && tied.started_ms === outing.started_ms;
   let clock = clockOf(outing);
-  // A page that was closed counted nothing; but the session cannot be younger than it was.
+  // A closed page counts nothing, but the session cannot get younger.
   const lost_s = same ? 0 : (outing.latest_s ?? 0) - timeInto(outing, clock);
   if (lost_s > 0) clock = { ...clock, back_s: clock.back_s + lost_s };
   tied = { id: outing.id, started_ms: outing.started_ms, count_ms: bothClocks().count_ms, time_s: timeInto(outing, clock) };
@@ -147,7 +146,7 @@ export function heldTogether(outing) {
   return clock === (outing.clock ?? NEVER_SET) ? null : clock;
 }
 
-// The place of a tap in the order of taps: the milliseconds into the session, and always more than the one before.
+// The sequence number of a tap: milliseconds into the session, always above the number before.
 let last_place = { id: null, place: -1 };
 export function nextPlace(outing) {
   const before = Math.max(outing.sequence ?? -1, last_place.id === outing.id ? last_place.place : -1);
@@ -155,7 +154,7 @@ export function nextPlace(outing) {
   return last_place.place;
 }
 
-export function noteTap(held, { sequence }) {
-  held.sequence = Math.max(held.sequence ?? -1, sequence);
-  held.latest_s = Math.max(held.latest_s ?? 0, runtime_s(held));
+export function noteTap(page, { sequence }) {
+  page.sequence = Math.max(page.sequence ?? -1, sequence);
+  page.latest_s = Math.max(page.latest_s ?? 0, runtime_s(page));
 }

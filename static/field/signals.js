@@ -1,8 +1,8 @@
-// What the queue lets the page know, and how the page asks it to send.
+// Signals between the queue and the page.
 
 import { NAME } from "./store.js";
 
-// Why nothing is being sent just now; "" while there is no such reason.
+// `trouble` is the reason why nothing is sent now, or "".
 export const link = { trouble: "", account: null, name: "", offset_ms: 0, sending: false };
 
 const listeners = new Set();
@@ -24,7 +24,7 @@ export function sendsBy(work) {
   send = work;
 }
 
-// Something new waits: the page hears of it, and it is sent.
+// Tells the page about a new record and starts sending.
 export function wake() {
   tell();
   void send();

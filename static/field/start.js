@@ -1,4 +1,4 @@
-// Opens the field page: what this phone keeps, which screen is asked for, and when to send.
+// Starts the field page: loads the stored data, draws the screens and triggers sending.
 
 import { letSleep } from "./awake.js";
 import { boardScreen, queueLine, redrawState, strip } from "./board.js";
@@ -50,10 +50,10 @@ const app = {
     await change(["drafts"], async ({ drafts }) => { drafts.delete(draft); });
   },
 
-  // Typed values of a draft as stored quantities.
+  // Converts the typed values of a draft to stored units.
   readTyped(typed, names, kind) {
     return Object.fromEntries(names.map((name) => [
-      name, readQuantity(typed[name] ?? "", quantityField(kind, name), reference.told.units),
+      name, readQuantity(typed[name] ?? "", quantityField(kind, name), reference.data.units),
     ]));
   },
 
@@ -65,10 +65,10 @@ const app = {
     return `NOT saved: ${error.message ?? error}. What you entered is still here; try again.`;
   },
 
-  // What a position changes, wherever the person is and whatever is being typed.
+  // Redraws only the figures, so that typing is not disturbed.
   async redrawState() {
     app.outing = await current();
-    if (app.outing && reference.told) redrawState(app.outing);
+    if (app.outing && reference.data) redrawState(app.outing);
   },
 
   rendering: Promise.resolve(),
@@ -79,28 +79,28 @@ const app = {
     return app.rendering;
   },
 
-  // What comes from behind (the server, the worker, the satellite) waits while a person is typing, and while a
-  // sentence about something not saved is on the screen: the person may not have read it yet.
+  // Redraws after news from the server, the worker or the satellite, but not while a person is typing or an
+  // error about something not saved is on the screen.
   async refresh() {
     const typing = root.contains(document.activeElement) && document.activeElement.matches("input, textarea");
     if (!typing && !root.querySelector(".wrong[role=alert]:not(:empty)")) await app.render();
   },
 };
 
-// What stands in the fields of a screen, to be put back when the same screen is drawn again.
+// The values of a screen's fields, to restore them when it is redrawn.
 function entered() {
   return [...root.querySelectorAll("input:not([type=file]), textarea")]
     .map(({ id, name, value, checked, type }) => ({ id, name, value, checked, type }));
 }
 
-function putBack(held) {
-  for (const { id, name, value, checked, type } of held) {
+function putBack(fields) {
+  for (const { id, name, value, checked, type } of fields) {
     if (type === "radio") {
-      for (const one of root.querySelectorAll(`[name="${name}"]`)) if (one.value === value) one.checked = checked;
+      for (const option of root.querySelectorAll(`[name="${name}"]`)) if (option.value === value) option.checked = checked;
     } else if (id && value) {
-      // By its own id: two records that wait may have fields of one name.
-      const one = document.getElementById(id);
-      if (one) one.value = value;
+      // By id, because two queued records may have fields of the same name.
+      const input = document.getElementById(id);
+      if (input) input.value = value;
     }
   }
 }
@@ -111,7 +111,7 @@ async function draw() {
   if (!app.outing || app.outing.ended_ms) await letSleep("pass");
   const [name, argument] = location.hash.slice(1).split("/");
   let screen = WITHOUT_OUTING[name];
-  if (WITH_OUTING[name] && app.outing && reference.told) screen = WITH_OUTING[name];
+  if (WITH_OUTING[name] && app.outing && reference.data) screen = WITH_OUTING[name];
   if (!screen) {
     const home = app.home();
     history.replaceState(null, "", `#${home}`);
@@ -119,63 +119,63 @@ async function draw() {
   }
   const parts = screen === WITHOUT_OUTING[name] ? await screen(app) : await screen(app, app.outing, argument);
   const small = !["board", "summary", "waiting"].includes(name);
-  const top = small && app.outing && reference.told && !["start", "check"].includes(name) ? [strip(app.outing), await queueLine(app.outing.id)] : [];
+  const top = small && app.outing && reference.data && !["start", "check"].includes(name) ? [strip(app.outing), await queueLine(app.outing.id)] : [];
   const same = root.dataset.screen === location.hash;
   const scroll = same ? scrollY : 0;
-  const held = same ? entered() : [];
-  const unfolded = same ? [...root.querySelectorAll("details[open] > summary")].map((one) => one.textContent) : [];
+  const fields = same ? entered() : [];
+  const unfolded = same ? [...root.querySelectorAll("details[open] > summary")].map((summary) => summary.textContent) : [];
   const focused = same ? document.activeElement?.id : "";
   const lost = ["start", "board", "summary", "waiting"].includes(name) && await lostNotice(app);
   const began = same ? root.querySelector("form.entry")?.began : null;
   root.replaceChildren(...[notices(), lost, top, parts].flat(9).filter(Boolean));
   root.className = name;
   root.dataset.screen = location.hash;
-  putBack(held);
-  // What is put back was typed over what was shown then.
+  putBack(fields);
+  // The restored values were typed over those shown earlier.
   if (began) root.querySelector("form.entry").began = began;
-  for (const one of root.querySelectorAll("details > summary")) one.parentElement.open ||= unfolded.includes(one.textContent);
+  for (const summary of root.querySelectorAll("details > summary")) summary.parentElement.open ||= unfolded.includes(summary.textContent);
   if (focused) document.getElementById(focused)?.focus({ preventScroll: true });
   scrollTo(0, scroll);
   document.title = `${root.querySelector("h1")?.textContent ?? "At the lake"} · Firnlog`;
 }
 
 function notices() {
-  const found = [];
+  const shown = [];
   if (app.newer && !(app.outing && !app.outing.ended_ms)) {
-    found.push(el("p", { class: "notice", id: "newer" }, "A new version of this page is ready. ",
+    shown.push(el("p", { class: "notice", id: "newer" }, "A new version of this page is ready. ",
       el("button", { type: "button", class: "act wide", onclick: () => void takeNewVersion() }, "Use the new version")));
   }
   if (!globalThis.isSecureContext) {
-    found.push(el("details", { class: "notice", id: "plain" },
+    shown.push(el("details", { class: "notice", id: "plain" },
       el("summary", {}, "No HTTPS: keep this page open"),
       el("p", {}, "Over plain http the phone cannot keep this page: once closed, it opens again only with a network. What was saved stays on the phone and is sent later. The satellite track and keeping the screen on do not work either."),
       el("p", {}, "To get HTTPS, put the server behind a proxy with a certificate and set BUILDLOG_BASE_URL; More → Help → A proxy and HTTPS says how.")));
   }
   if (offsetIsWorthSaying(line.offset_ms)) {
     const by = lengthOfTime(Math.abs(line.offset_ms) / 1000);
-    found.push(el("p", { class: "notice", id: "clock" },
+    shown.push(el("p", { class: "notice", id: "clock" },
       `This phone's clock is ${by} ${line.offset_ms > 0 ? "behind" : "ahead of"} the server's. Times are put right when they are sent; durations are not affected.`));
   }
-  if (!reference.told || line.trouble === "signed_out") {
-    found.push(el("p", { class: "notice" }, line.trouble === "signed_out" ? "You are signed out. Logging goes on; sending waits. " : "",
+  if (!reference.data || line.trouble === "signed_out") {
+    shown.push(el("p", { class: "notice" }, line.trouble === "signed_out" ? "You are signed out. Logging goes on; sending waits. " : "",
       el("a", { class: "act wide", href: signInAddress() }, "Sign in")));
   }
-  if (!app.outing) found.push(el("nav", { class: "away", "aria-label": "Elsewhere" },
+  if (!app.outing) shown.push(el("nav", { class: "away", "aria-label": "Elsewhere" },
     el("a", { href: place.desk }, "Desk pages"), line.name && el("span", {}, line.name), link("Waiting", "waiting", { class: null })));
-  return found;
+  return shown;
 }
 
 async function refreshReference(anyway) {
-  const asked = await meta("reference_at");
-  if (!anyway && asked && Math.abs(Date.now() - asked) < REFERENCE_AGE_MS && reference.told) return;
+  const asked_at = await meta("reference_at");
+  if (!anyway && asked_at && Math.abs(Date.now() - asked_at) < REFERENCE_AGE_MS && reference.data) return;
   const answer = await ask("field/");
   if (answer.kind !== "json" || answer.status !== 200 || !answer.body.revisions) return;
   await keepMeta("reference", answer.body);
   await keepMeta("reference_at", Date.now());
   await rememberPlaces(answer.body);
-  const first = !reference.told;
-  reference.told = answer.body;
-  // What is being typed is not redrawn under the person's fingers.
+  const first = !reference.data;
+  reference.data = answer.body;
+  // A form must not be redrawn while somebody types.
   if (first) await app.render();
   else if (["", "start", "board"].includes(location.hash.slice(1))) await app.refresh();
 }
@@ -239,7 +239,7 @@ async function begin() {
   await app.render();
   root.dataset.ready = "yes";
   setInterval(() => void (async () => {
-    if (!app.outing || !reference.told) return;
+    if (!app.outing || !reference.data) return;
     await tie(app.outing);
     redrawState(app.outing);
   })(), 1000);

@@ -1,6 +1,6 @@
 // Before the ride: which machine, where, in what conditions, and the go/no-go check.
 
-import { askedOn, choices, draftOf, form, quantitiesOf, quantity, quantityField, text } from "./entry.js";
+import { fieldNames, choices, draftOf, form, quantitiesOf, quantity, quantityField, text } from "./entry.js";
 import { button, clock, el, feel, link, say } from "./elements.js";
 import { alarmsOf, shown, warnIn } from "./limits.js";
 import { capital, readQuantity, written } from "./numbers.js";
@@ -11,60 +11,60 @@ import { noteHome } from "./track.js";
 const KEY = "start";
 
 export async function startScreen(app) {
-  const { told } = reference;
-  if (!told) {
+  const { data } = reference;
+  if (!data) {
     return [el("h1", {}, "At the lake"), el("p", { class: "notice" },
       "This phone knows no machine yet. Open this page once with a network, signed in; after that it works without one.")];
   }
   const draft = await draftOf(KEY);
-  const going = await Promise.all(told.going.map(async ({ session, version, passes }) => {
-    const revision_name = told.revisions.find((one) => one.id === session.revision)?.name ?? "another machine";
-    const venue_name = told.venues.find((one) => one.id === session.venue)?.name ?? "";
+  const going = await Promise.all(data.going.map(async ({ session, version, passes }) => {
+    const revision_name = data.revisions.find((revision) => revision.id === session.revision)?.name ?? "another machine";
+    const venue_name = data.venues.find((venue) => venue.id === session.venue)?.name ?? "";
     const verb = (await isKnown(session.id)) ? "Continue" : "Join";
     return button(`${verb} ${revision_name}, ${venue_name}, since ${clock(Date.parse(session.started_at))}`, async () => {
       await join({ session, version, passes }, { revision_name, venue_name });
       app.go("board");
     }, { class: "act wide" });
   }));
-  if (!told.revisions.length) {
+  if (!data.revisions.length) {
     return [el("h1", {}, "At the lake"), ...going,
       el("p", { class: "notice" }, "There is no revision to ride. Describe the machine and its first revision at the desk first.")];
   }
-  const revisions = told.revisions.slice(0, 12).map((one) => [one.id, one.name]);
-  const venues = told.venues.map((one) => [one.id, one.name]);
-  const made = await form(KEY, (filled) => next(app, filled),
-    choices("revision", "Machine", revisions, { chosen: draft.revision ?? told.likely.revision ?? revisions[0][0], wide: true }),
-    choices("venue", "Venue", [...venues, ["", "A new one"]], { chosen: draft.venue ?? told.likely.venue ?? venues[0]?.[0] ?? "", wide: true }),
+  const revisions = data.revisions.slice(0, 12).map((revision) => [revision.id, revision.name]);
+  const venues = data.venues.map((venue) => [venue.id, venue.name]);
+  const entryForm = await form(KEY, (filled) => next(app, filled),
+    choices("revision", "Machine", revisions, { chosen: draft.revision ?? data.likely.revision ?? revisions[0][0], wide: true }),
+    choices("venue", "Venue", [...venues, ["", "A new one"]], { chosen: draft.venue ?? data.likely.venue ?? venues[0]?.[0] ?? "", wide: true }),
     el("div", { class: "new-venue" }, text("venue_name", "Name of the new venue", { most: 120 })),
     el("details", {}, el("summary", {}, "Conditions, if known now"),
-      choices("surface", "Surface", [["", "Not said"], ...told.surfaces], { chosen: "" }),
-      askedOn("sessions", "start").map((name) => quantity(quantityField("sessions", name), {
-        value: name === "rider_mass_kg" ? told.likely.rider_mass_kg : null,
-        last: name === "rest_voltage_start_v" ? "Measured before anything draws current; nothing gives it back later." : "",
+      choices("surface", "Surface", [["", "Not recorded"], ...data.surfaces], { chosen: "" }),
+      fieldNames("sessions", "start").map((name) => quantity(quantityField("sessions", name), {
+        value: name === "rider_mass_kg" ? data.likely.rider_mass_kg : null,
+        last: name === "rest_voltage_start_v" ? "Measured before anything draws current; it cannot be measured later." : "",
       }))),
     el("p", { class: "wrong", id: "start-wrong", role: "alert" }),
     el("div", { class: "bottom" }, el("button", { class: "act first" }, "Go/no-go check")));
-  warnIn(made, [REST], () => limitsOf(made.elements.revision.value), readRest, told.units);
-  return [el("h1", {}, "Start a session"), ...going, made];
+  warnIn(entryForm, [REST], () => limitsOf(entryForm.elements.revision.value), readRest, data.units);
+  return [el("h1", {}, "Start a session"), ...going, entryForm];
 }
 
 const REST = "rest_voltage_start_v";
 
 function limitsOf(revision) {
-  return reference.told.revisions.find((one) => one.id === revision)?.limits;
+  return reference.data.revisions.find((listed) => listed.id === revision)?.limits;
 }
 
 function readRest(name, typed) {
-  return readQuantity(typed ?? "", quantityField("sessions", name), reference.told.units);
+  return readQuantity(typed ?? "", quantityField("sessions", name), reference.data.units);
 }
 
-// What the rest voltage says of the machine that was chosen, before anybody says go.
+// Alarms of the rest voltage of the chosen machine, shown before the check.
 async function restAlarms() {
   const chosen = await draftOf(KEY);
-  const { told } = reference;
+  const { data } = reference;
   try {
-    const revision = chosen.revision || told.likely.revision || told.revisions[0]?.id;
-    return shown(alarmsOf(limitsOf(revision), REST, readRest(REST, chosen[REST]), told.units));
+    const revision = chosen.revision || data.likely.revision || data.revisions[0]?.id;
+    return shown(alarmsOf(limitsOf(revision), REST, readRest(REST, chosen[REST]), data.units));
   } catch {
     return [];
   }
@@ -79,7 +79,7 @@ function next(app, filled) {
     filled.elements.venue_name.focus();
     return;
   }
-  if (!quantitiesOf(filled, askedOn("sessions", "start").map((name) => quantityField("sessions", name)))) {
+  if (!quantitiesOf(filled, fieldNames("sessions", "start").map((name) => quantityField("sessions", name)))) {
     filled.querySelector("details").open = true;
     return;
   }
@@ -88,11 +88,11 @@ function next(app, filled) {
 }
 
 export async function checkScreen(app) {
-  const { told } = reference;
+  const { data } = reference;
   const thickness = quantityField("sessions", "ice_thickness_cm");
   const rows = el("div", { id: "guidelines" });
-  const made = await form("check", (filled) => go(app, filled),
-    told.check_items.map(([name, label]) => [
+  const entryForm = await form("check", (filled) => go(app, filled),
+    data.check_items.map(([name, label]) => [
       choices(name, capital(label), [["yes", "Yes"], ["no", "No"], ["not_applicable", "Not here"]]),
       name === "ice_measured" && [quantity(thickness, { last: "Thinnest measured where you ride." }), rows],
     ]),
@@ -100,23 +100,23 @@ export async function checkScreen(app) {
     el("p", { class: "wrong", id: "check-wrong", role: "alert" }),
     el("div", { class: "bottom" }, link("Back", "start"), el("button", { class: "act first" }, "Start")));
   const compare = async () => {
-    const values = quantitiesOf(made, [thickness]);
+    const values = quantitiesOf(entryForm, [thickness]);
     const { surface } = await draftOf(KEY);
     rows.replaceChildren(...guidelines(values?.ice_thickness_cm ?? null, surface === "white_ice").flat().filter(Boolean));
   };
-  made.elements.ice_thickness_cm.addEventListener("change", () => void compare());
+  entryForm.elements.ice_thickness_cm.addEventListener("change", () => void compare());
   queueMicrotask(() => void compare());
-  return [el("h1", {}, "Go/no-go check"), await restAlarms(), el("p", { class: "caution" }, told.ice.cautions.join(" ")), made];
+  return [el("h1", {}, "Go/no-go check"), await restAlarms(), el("p", { class: "caution" }, data.ice.cautions.join(" ")), entryForm];
 }
 
 // Published thicknesses beside the measured one: a comparison, never a permission.
 function guidelines(thickness_cm, white_ice) {
   if (thickness_cm === null) return [];
-  const { units, ice } = reference.told;
+  const { units, ice } = reference.data;
   const factor = white_ice ? 2 : 1;
-  const row = (one) => el("li", {}, `${written(one.thickness_cm * factor, "thickness", units, 0, 3)} for ${one.use} (${one.source})`);
-  const reached = ice.guidelines.filter((one) => thickness_cm >= one.thickness_cm * factor);
-  const short = ice.guidelines.filter((one) => !reached.includes(one));
+  const row = (guideline) => el("li", {}, `${written(guideline.thickness_cm * factor, "thickness", units, 0, 3)} for ${guideline.use} (${guideline.source})`);
+  const reached = ice.guidelines.filter((guideline) => thickness_cm >= guideline.thickness_cm * factor);
+  const short = ice.guidelines.filter((guideline) => !reached.includes(guideline));
   const rule = white_ice ? "for white ice twice the thickness (Minnesota DNR's rule)" : "for clear ice";
   return [
     short.length > 0 && [el("p", {}, el("strong", {}, `Thinner than published, ${rule}:`)), el("ul", {}, short.map(row))],
@@ -126,18 +126,18 @@ function guidelines(thickness_cm, white_ice) {
 }
 
 async function go(app, filled) {
-  const { told } = reference;
+  const { data } = reference;
   const wrong = document.getElementById("check-wrong");
   wrong.textContent = "";
-  const answers = Object.fromEntries(told.check_items.map(([name]) => [name, filled.elements[name].value]));
-  const open = told.check_items.filter(([name]) => !answers[name]);
+  const answers = Object.fromEntries(data.check_items.map(([name]) => [name, filled.elements[name].value]));
+  const open = data.check_items.filter(([name]) => !answers[name]);
   if (open.length) {
     wrong.textContent = `Not answered yet: ${open.map(([, label]) => label).join(", ")}.`;
     feel("wrong");
     return;
   }
   const reason = filled.elements.reason.value.trim();
-  const missing = told.check_items.filter(([name]) => answers[name] === "no");
+  const missing = data.check_items.filter(([name]) => answers[name] === "no");
   if (missing.length && !reason) {
     wrong.textContent = `Answered with no: ${missing.map(([, label]) => label).join(", ")}. Write why you go on all the same, for example: walking-pace trial beside the shore.`;
     filled.elements.reason.focus();
@@ -147,14 +147,14 @@ async function go(app, filled) {
   const ice = quantitiesOf(filled, [quantityField("sessions", "ice_thickness_cm")]);
   if (!ice) return;
   const chosen = await draftOf(KEY);
-  const conditions = { surface: chosen.surface ?? "", ...ice, ...app.readTyped(chosen, askedOn("sessions", "start"), "sessions") };
-  const revision = chosen.revision || told.likely.revision || told.revisions[0].id;
+  const conditions = { surface: chosen.surface ?? "", ...ice, ...app.readTyped(chosen, fieldNames("sessions", "start"), "sessions") };
+  const revision = chosen.revision || data.likely.revision || data.revisions[0].id;
   const venue = chosen.venue ?? "";
   await askToPersist();
   try {
     await start({
-      revision, revision_name: told.revisions.find((one) => one.id === revision)?.name ?? "", venue,
-      venue_name: venue ? told.venues.find((one) => one.id === venue)?.name : chosen.venue_name.trim(), conditions,
+      revision, revision_name: data.revisions.find((listed) => listed.id === revision)?.name ?? "", venue,
+      venue_name: venue ? data.venues.find((listed) => listed.id === venue)?.name : chosen.venue_name.trim(), conditions,
     }, { answers, reason });
   } catch (error) {
     wrong.textContent = app.notSaved(error);

@@ -1,15 +1,15 @@
-// What this phone keeps on disk. "Saved" is said only after a transaction here is complete.
+// The store on this phone. A screen says "saved" only after a transaction here is complete.
 
 // A second installation on the same host, under another path, has a store of its own.
 const place = document.body.dataset.page;
 export const NAME = place === "/field/" ? "firnlog-field" : `firnlog-field ${place}`;
 const SHAPE = 1;
 const STORES = {
-  records: "id", // what still has to reach the server, by key
+  records: "id", // records waiting to be sent, by key
   photos: "id", // their pictures, as ArrayBuffer
   outings: "id", // sessions as this phone knows them
-  acknowledged: "id", // keys the server has confirmed, with the version it then had
-  drafts: "key", // what was typed and not saved yet
+  acknowledged: "id", // copies of confirmed records, with their versions
+  drafts: "key", // typed but not saved yet
   meta: "key",
 };
 
@@ -19,32 +19,32 @@ let opened = null;
 
 function database() {
   opened ??= new Promise((resolve, reject) => {
-    const asked = indexedDB.open(NAME, SHAPE);
-    asked.onupgradeneeded = () => {
+    const request = indexedDB.open(NAME, SHAPE);
+    request.onupgradeneeded = () => {
       for (const [name, keyPath] of Object.entries(STORES)) {
-        if (!asked.result.objectStoreNames.contains(name)) asked.result.createObjectStore(name, { keyPath });
+        if (!request.result.objectStoreNames.contains(name)) request.result.createObjectStore(name, { keyPath });
       }
     };
-    asked.onsuccess = () => {
-      // A newer page in another tab may need to change the shape; it must not wait for this one.
-      asked.result.onversionchange = () => { asked.result.close(); opened = null; };
-      asked.result.onclose = () => { opened = null; };
-      resolve(asked.result);
+    request.onsuccess = () => {
+      // Close the connection, so that a newer page in another tab can upgrade the store.
+      request.result.onversionchange = () => { request.result.close(); opened = null; };
+      request.result.onclose = () => { opened = null; };
+      resolve(request.result);
     };
-    asked.onerror = () => { opened = null; reject(asked.error); };
+    request.onerror = () => { opened = null; reject(request.error); };
   });
   return opened;
 }
 
-export function got(request) {
+export function resultOf(request) {
   return new Promise((resolve, reject) => {
     request.onsuccess = () => resolve(request.result);
     request.onerror = () => reject(request.error);
   });
 }
 
-// One transaction over the named stores: all of it is on disk when this returns, or none of it.
-// "relaxed" leaves the last step to the system: enough for a killed browser, not for a lost battery.
+// One transaction over the named stores: either all of it is on disk when this returns, or none.
+// "relaxed" survives a killed browser, but not a sudden loss of power.
 export async function change(names, work, durability = "strict") {
   const transaction = (await database()).transaction(names, "readwrite", { durability });
   const finished = new Promise((resolve, reject) => {
@@ -60,17 +60,17 @@ export async function change(names, work, durability = "strict") {
   } catch (error) {
     try { transaction.abort(); } catch { /* It has ended already. */ }
     const cause = await finished.then(() => error, (aborted) => aborted ?? error);
-    const full = [error, cause].some((one) => one?.name === "QuotaExceededError");
+    const full = [error, cause].some((fault) => fault?.name === "QuotaExceededError");
     throw full ? new PhoneIsFull("This phone's storage is full.") : error;
   }
 }
 
 export async function read(name, key) {
-  return got((await database()).transaction(name).objectStore(name).get(key));
+  return resultOf((await database()).transaction(name).objectStore(name).get(key));
 }
 
 export async function all(name) {
-  return got((await database()).transaction(name).objectStore(name).getAll());
+  return resultOf((await database()).transaction(name).objectStore(name).getAll());
 }
 
 export async function keepMeta(key, value) {

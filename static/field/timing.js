@@ -8,10 +8,10 @@ import { addGate, gatesOf, otherWay, passFromTaps, passFromVideo, passSpeed, ref
 import { ageOf, bothClocks, isBounce, OLD_MARK_S } from "./session_clock.js";
 import { change, read } from "./store.js";
 
-// A tap that comes late is no first mark of another pass.
+// A late tap on the last mark must not start another pass.
 const REST_MS = 1000;
 let rests_until_ms = 0;
-// The taps of the pass that runs: a screen that is drawn anew must not read them before they are on disk.
+// The taps of the running pass, for a redraw that comes before they are on disk.
 let newest = null;
 
 export async function passScreen(app, outing) {
@@ -19,15 +19,15 @@ export async function passScreen(app, outing) {
   if (!gates.length) return gateScreen(app, outing);
   const key = `pass/${outing.id}`;
   const draft = newest?.key === key ? newest : await read("drafts", key);
-  let taps = (draft?.taps ?? []).filter((one) => one.page);
-  // A second mark that waits for the answer whether the first is still good.
-  let asked = draft?.asked ?? null;
-  // Timing goes on where and as it began, whatever was chosen on other screens meanwhile.
+  let taps = (draft?.taps ?? []).filter((tapped) => tapped.page);
+  // A second mark that waits for the answer whether the first is still valid.
+  let waiting = draft?.asked ?? null;
+  // A running pass keeps its gate and direction, whatever was chosen on other screens meanwhile.
   const begun = taps.length ? draft : outing;
-  const gate = gates.find((one) => one.id === begun.gate) ?? gates[0];
+  const gate = gates.find((candidate) => candidate.id === begun.gate) ?? gates[0];
   const { direction } = begun;
   const marks = gate.positions_m.length;
-  const { units } = reference.told;
+  const { units } = reference.data;
   const last = outing.passes[outing.passes.length - 1];
 
   const mark = el("button", { type: "button", class: "act first mark", id: "mark" });
@@ -37,13 +37,13 @@ export async function passScreen(app, outing) {
     await setWay(outing, { direction: otherWay(direction) });
     await app.render();
   });
-  const ways = gates.length > 1 ? gates.map((one) => button(one.name, async () => {
-    await setWay(outing, { gate: one.id });
+  const ways = gates.length > 1 ? gates.map((choice) => button(choice.name, async () => {
+    await setWay(outing, { gate: choice.id });
     await app.render();
-  }, { "aria-pressed": String(one.id === gate.id) })) : [];
-  const said = el("p", { class: "wrong", role: "alert" });
+  }, { "aria-pressed": String(choice.id === gate.id) })) : [];
+  const wrong = el("p", { class: "wrong", role: "alert" });
   const remember = () => {
-    newest = { key, taps: [...taps], asked, gate: gate.id, direction, values: {} };
+    newest = { key, taps: [...taps], asked: waiting, gate: gate.id, direction, values: {} };
     return change(["drafts"], async ({ drafts }) => { drafts.put(newest); });
   };
   const place = (index) => {
@@ -54,27 +54,27 @@ export async function passScreen(app, outing) {
     const running = taps.length > 0;
     const rests_ms = running ? 0 : rests_until_ms - performance.now();
     const first = direction === "out" ? "the first mark" : "the last mark, coming back";
-    const [title, hint] = asked ? ["Answer above", "this tap is kept"]
+    const [title, hint] = waiting ? ["Answer above", "this tap is kept"]
       : rests_ms > 0 ? ["Pass saved", "ready in a moment"]
         : [`Mark ${taps.length + 1} of ${marks}`, running ? `running, tap at ${written(place(taps.length), "distance", units)}` : `tap as it passes ${first}`];
     mark.replaceChildren(el("strong", {}, title), el("span", {}, hint));
-    mark.disabled = asked !== null || rests_ms > 0;
+    mark.disabled = waiting !== null || rests_ms > 0;
     if (rests_ms > 0) setTimeout(show, rests_ms);
     over.hidden = !running;
-    for (const one of [flip, ...ways]) one.disabled = running;
-    question.hidden = asked === null;
-    if (asked) question.replaceChildren(...askedOf(taps[0], asked, { use: () => answer(), anew: () => anew([asked]) }));
+    for (const choice of [flip, ...ways]) choice.disabled = running;
+    question.hidden = waiting === null;
+    if (waiting) question.replaceChildren(...oldMarkQuestion(taps[0], waiting, { use: () => answer(), anew: () => anew([waiting]) }));
     if (running) void keepAwake("pass");
     else void letSleep("pass");
   };
-  const anew = async (kept) => {
-    [taps, asked] = [kept, null];
+  const anew = async (first) => {
+    [taps, waiting] = [first, null];
     show();
     await remember();
   };
   const answer = async () => {
-    const second = asked;
-    asked = null;
+    const second = waiting;
+    waiting = null;
     await take(second);
   };
   const tap = async (event) => {
@@ -83,7 +83,7 @@ export async function passScreen(app, outing) {
     if (taps.length && isBounce(taps[taps.length - 1], now)) return;
     feel();
     if (taps.length === 1 && (ageOf(taps[0], now) ?? Infinity) > OLD_MARK_S) {
-      asked = now;
+      waiting = now;
       show();
       await remember();
     } else await take(now);
@@ -105,7 +105,7 @@ export async function passScreen(app, outing) {
     } catch (error) {
       taps = taps.slice(0, -1);
       show();
-      said.textContent = app.notSaved(error);
+      wrong.textContent = app.notSaved(error);
     }
   };
   mark.addEventListener("pointerdown", (event) => { if (event.isPrimary && event.button === 0) void tap(event); });
@@ -115,23 +115,23 @@ export async function passScreen(app, outing) {
   return [
     el("h1", {}, "Time a pass"),
     last ? result(app, outing, last, units) : el("p", { class: "caution small" }, "Nobody stands in the line of travel. The run-out is many stopping distances long."),
-    said,
+    wrong,
     ways.length > 0 && el("div", { class: "row" }, ways),
     el("p", { class: "quiet" }, `${gate.name}: ${written(gate.positions_m[marks - 1], "distance", units)}, ${marks} marks. Going ${direction}.`),
     el("div", { class: "bottom" },
       el("div", { class: "row" }, flip, link("Board", "board")),
       el("div", { class: "row" }, over, link("From video", "video"), link("New gate", "gate"))),
-    // Nothing moves the mark, and nothing else is ever where it is.
+    // The mark button never moves, and nothing else is ever in its place.
     el("div", { class: "dock" }, question, mark),
   ];
 }
 
-function askedOf(first, now, { use, anew }) {
+function oldMarkQuestion(first, now, { use, anew }) {
   const age_s = ageOf(first, now);
-  const words = age_s === null ? "How old the first mark is nobody knows: the phone's time was set back."
+  const words = age_s === null ? "The age of the first mark is not known: the phone's time was set back."
     : `The first mark is ${lengthOfTime(60 * Math.floor(age_s / 60))} old.`;
-  return [el("p", {}, `${words} Use it, or start anew?`),
-    el("div", { class: "row" }, button("Use it", use), button("Start anew: this tap is mark 1", anew))];
+  return [el("p", {}, `${words} Use it, or start over?`),
+    el("div", { class: "row" }, button("Use it", use), button("Start over: this tap is mark 1", anew))];
 }
 
 function result(app, outing, pass, units) {
@@ -160,7 +160,7 @@ export async function videoScreen(app, outing) {
   const rate = quantityField("passes", "frames_per_s");
   const whole = { ...quantityField("passes", "duration_s"), name: "whole_s", label: "whole seconds", includes_low: true };
   const frames = { name: "frames", label: "and frames beyond them", kind: "ratio", low: 0, includes_low: true, high: 100000 };
-  const made = await form(`video/${outing.id}`, async (filled) => {
+  const entryForm = await form(`video/${outing.id}`, async (filled) => {
     const values = quantitiesOf(filled, [whole, frames, rate]);
     if (!values) return;
     const wrong = document.getElementById("video-wrong");
@@ -182,20 +182,20 @@ export async function videoScreen(app, outing) {
     say("Pass saved on this phone.");
     app.go("pass");
   },
-    choices("gate", "Gate", gates.map((one) => [one.id, one.name]), { chosen: outing.gate ?? gates[0].id }),
+    choices("gate", "Gate", gates.map((gate) => [gate.id, gate.name]), { chosen: outing.gate ?? gates[0].id }),
     choices("direction", "Direction", [["out", "Out"], ["back", "Back"]], { chosen: outing.direction }),
     quantity(whole), quantity(frames),
     quantity(rate, { value: outing.frames_per_s ?? null, last: "The rate it was taken at; slow motion plays at another." }),
     el("p", { class: "wrong", id: "video-wrong", role: "alert" }),
     el("div", { class: "bottom" }, link("Back", "pass"), el("button", { class: "act first" }, "Save pass")));
-  return [el("h1", {}, "Pass from video"), made];
+  return [el("h1", {}, "Pass from video"), entryForm];
 }
 
 export async function gateScreen(app, outing) {
-  const { units } = reference.told;
+  const { units } = reference.data;
   const u = quantityField("gates", "u_distance_m");
   const distance = { name: "distance", label: "distance from the first to the last mark", kind: "distance", low: 0, includes_low: false, high: 100000 };
-  const made = await form(`gate/${outing.id}`, async (filled) => {
+  const entryForm = await form(`gate/${outing.id}`, async (filled) => {
     const wrong = document.getElementById("gate-wrong");
     wrong.textContent = "";
     const values = quantitiesOf(filled, [distance, u]);
@@ -214,7 +214,7 @@ export async function gateScreen(app, outing) {
       return;
     }
     const positions_m = [0, ...between, length_m];
-    if (positions_m.some((one, index) => index && one <= positions_m[index - 1])) {
+    if (positions_m.some((position_m, index) => index && position_m <= positions_m[index - 1])) {
       wrong.textContent = "Each mark must stand farther from the first than the one before, for example 25 50 75.";
       return;
     }
@@ -234,5 +234,5 @@ export async function gateScreen(app, outing) {
     quantity(u, { value: 0.1, last: "How well the distance is known; twice this covers it nearly always." }),
     el("p", { class: "wrong", id: "gate-wrong", role: "alert" }),
     el("div", { class: "bottom" }, link("Board", "board"), el("button", { class: "act first" }, "Save gate")));
-  return [el("h1", {}, "New gate"), el("p", {}, "Two marks or more, a known distance apart."), made];
+  return [el("h1", {}, "New gate"), el("p", {}, "Two marks or more, a known distance apart."), entryForm];
 }

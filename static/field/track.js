@@ -1,12 +1,12 @@
-// An optional satellite track: it runs while this page is on screen, and says when it did not. Each good position goes
-// into the way of the session at once, so that what is left and where to turn back follow it.
+// The optional satellite track. It runs while this page is on screen and reports its gaps. Each good position updates
+// the distance ridden at once, and with it energy left and turn-back distance.
 
 import { keepAwake, letSleep } from "./awake.js";
 import { clock, el, say } from "./elements.js";
 import { written } from "./numbers.js";
 import { addTrackPart, arrive, current, reference, setWay, tie } from "./outing.js";
 import { runtime_s } from "./session_clock.js";
-import { change, got, read } from "./store.js";
+import { change, resultOf, read } from "./store.js";
 
 const MOST_FIXES = 120;
 const WORST_ACCURACY_M = 25;
@@ -19,7 +19,7 @@ const isGood = (coords) => (coords.accuracy ?? 0) <= WORST_ACCURACY_M;
 
 export function trackWords(outing) {
   if (!outing.track) return null;
-  const { units } = reference.told;
+  const { units } = reference.data;
   const on = running.watch !== null ? "Track runs while this screen stays on." : "Track is off.";
   const positions = outing.track.fixes + running.fixes.length;
   return el("p", { class: "track", id: "track" },
@@ -40,13 +40,13 @@ async function startTrack(app, outing) {
     (error) => void failed(app, error),
     { enableHighAccuracy: true, maximumAge: 0, timeout: 60_000 },
   );
-  // The screen must stay on, or the phone stops giving positions.
+  // Without the screen the phone stops giving positions.
   running.words = (await keepAwake("track")) || running.words;
 }
 
 const NO_POSITION = "The phone finds no position just now.";
 
-// A position that is missing for a while is said on the board, not over it: there it is counted down meanwhile.
+// A missing position is shown on the board only, where the distance is counted down meanwhile.
 async function failed(app, error) {
   if (error.code !== 1) {
     running.words = NO_POSITION;
@@ -59,51 +59,51 @@ async function failed(app, error) {
   await app.refresh();
 }
 
-// Where the phone lets this page know its position already, the place of the start is noted as home, on this phone only.
-// A track that is started later then knows how far from home it begins.
+// If the page already may read the position, stores the place of the start as home, on this phone only. A track that
+// is started later then knows its distance from home.
 export async function noteHome(app) {
   const allowed = await navigator.permissions?.query({ name: "geolocation" }).catch(() => null);
-  const held = await current();
-  if (allowed?.state !== "granted" || !held) return;
+  const outing = await current();
+  if (allowed?.state !== "granted" || !outing) return;
   navigator.geolocation.getCurrentPosition(({ coords }) => void (async () => {
-    if (isGood(coords) && running.watch === null && await put(held.id, coords, [])) await app.redrawState();
+    if (isGood(coords) && running.watch === null && await put(outing.id, coords, [])) await app.redrawState();
   })(), () => {}, { enableHighAccuracy: true, maximumAge: 0, timeout: HOME_IS_SOUGHT_MS });
 }
 
-// The position in the session's way, and those not sent yet in the drafts, in one transaction.
+// Stores the position in the session's way and the unsent positions in the drafts, in one transaction.
 async function put(id, coords, fixes) {
   return change(["outings", "drafts"], async ({ outings, drafts }) => {
-    const held = await got(outings.get(id));
-    if (!held || held.ended_ms !== null) return null;
-    if (isGood(coords)) arrive(held, coords);
-    outings.put(held);
+    const outing = await resultOf(outings.get(id));
+    if (!outing || outing.ended_ms !== null) return null;
+    if (isGood(coords)) arrive(outing, coords);
+    outings.put(outing);
     if (fixes.length) drafts.put({ key: `track/${id}`, values: {}, fixes });
-    return held;
+    return outing;
   });
 }
 
 async function take(app, { coords, timestamp }) {
-  const held = await current();
-  if (!held || held.id !== running.outing) return;
+  const outing = await current();
+  if (!outing || outing.id !== running.outing) return;
   if (running.words === NO_POSITION) running.words = "";
-  await tie(held);
-  // In the order in which they come, by the session's own clock: no clock that is set may lose or stretch them.
+  await tie(outing);
+  // By the session's clock and never backwards, so that setting the phone's clock cannot lose or stretch them.
   const old_s = (Date.now() - timestamp) / 1000;
-  const time_s = Math.max(running.last_s, runtime_s(held) - (old_s > 0 && old_s < OLDEST_FIX_S ? old_s : 0));
+  const time_s = Math.max(running.last_s, runtime_s(outing) - (old_s > 0 && old_s < OLDEST_FIX_S ? old_s : 0));
   running.last_s = time_s;
   running.fixes.push([Number(time_s.toFixed(2)), coords.latitude, coords.longitude, coords.accuracy ?? null]);
-  await put(held.id, coords, running.fixes);
+  await put(outing.id, coords, running.fixes);
   if (running.fixes.length >= MOST_FIXES) await flush(false);
   await app.redrawState();
 }
 
 async function flush(stopped_by_phone) {
-  const held = await current();
-  if (!held || !running.fixes.length) return;
+  const outing = await current();
+  if (!outing || !running.fixes.length) return;
   const fixes = running.fixes;
   running.fixes = [];
-  await addTrackPart(held, fixes, stopped_by_phone);
-  await setWay(held, { track: { ...(await current()).track, last_s: running.last_s, on: running.watch !== null, words: running.words } });
+  await addTrackPart(outing, fixes, stopped_by_phone);
+  await setWay(outing, { track: { ...(await current()).track, last_s: running.last_s, on: running.watch !== null, words: running.words } });
 }
 
 export async function stopTrack(words) {
@@ -112,17 +112,17 @@ export async function stopTrack(words) {
   await letSleep("track");
   running.words = words;
   await flush(false);
-  const held = await current();
-  if (held?.track) await setWay(held, { track: { ...held.track, on: false, words } });
+  const outing = await current();
+  if (outing?.track) await setWay(outing, { track: { ...outing.track, on: false, words } });
 }
 
-// What a track that was cut off left behind: its last positions are sent, and the gap is said.
+// After a track was cut off: sends its last positions and reports the gap.
 export async function recoverTrack(app) {
-  const held = await current();
-  if (!held?.track?.on) return;
-  const left = (await read("drafts", `track/${held.id}`))?.fixes ?? [];
+  const outing = await current();
+  if (!outing?.track?.on) return;
+  const left = (await read("drafts", `track/${outing.id}`))?.fixes ?? [];
   const words = "The phone stopped the track when this page was closed.";
-  if (left.length) await addTrackPart(held, left, true);
+  if (left.length) await addTrackPart(outing, left, true);
   const now = await current();
   await setWay(now, { track: { ...now.track, on: false, words } });
   say(`${words} Start it again if you want it.`, { wrong: true });

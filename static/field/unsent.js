@@ -1,12 +1,12 @@
-// What is unsent as one file, which the server reads in: for a phone that will not get through.
+// The unsent records as one file that the server can import, for a phone without a connection.
 
 import { byAge } from "./queue.js";
 import { resolved } from "./sending.js";
 import { all, meta, read } from "./store.js";
 
-// All that waits, or one record of it.
+// All queued records, or one of them.
 export async function unsentFile(id = null) {
-  const records = byAge(await all("records")).filter((one) => !id || one.id === id);
+  const records = byAge(await all("records")).filter((record) => !id || record.id === id);
   const account = await meta("account");
   const parts = [];
   for (const record of records) {
@@ -16,8 +16,8 @@ export async function unsentFile(id = null) {
     if (kind === "photos" && action === "put") entry.bytes = await inBase64(await read("photos", record.id));
     parts.push(parts.length ? "," : "", JSON.stringify(entry));
   }
-  const told = { firnlog: "unsent", format: 1, saved_at: new Date().toISOString(), account };
-  const head = JSON.stringify(told).slice(0, -1);
+  const header = { firnlog: "unsent", format: 1, saved_at: new Date().toISOString(), account };
+  const head = JSON.stringify(header).slice(0, -1);
   return { count: records.length, file: new Blob([head, ',"records":[', ...parts, "]}"], { type: "application/json" }) };
 }
 

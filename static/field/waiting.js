@@ -1,7 +1,7 @@
-// What waits on this phone, why, and what a person can do about it.
+// The queued records: why each waits, and what a person can do about it.
 
 import { TROUBLES } from "./board.js";
-import { keptHere } from "./confirmed.js";
+import { storedCopies } from "./confirmed.js";
 import { difference, gone } from "./differs.js";
 import { button, clock, counted, el, feel, link, say } from "./elements.js";
 import { signInAddress } from "./link.js";
@@ -13,20 +13,20 @@ import { unsentFile } from "./unsent.js";
 
 export async function waitingScreen(app) {
   const records = byAge(await all("records"));
-  const { there } = await counts();
+  const { confirmed } = await counts();
   const { lost } = await lostNow();
-  const copies = await keptHere();
+  const copies = await storedCopies();
   const { removed } = copies;
-  const keys = new Set(records.map((one) => one.id));
+  const keys = new Set(records.map((record) => record.id));
   const needsSignIn = ["signed_out", "other_account"].includes(line.trouble);
   return [
     el("h1", {}, "Waiting"),
-    el("p", { class: "queue", id: "queue" }, `On this phone ${records.length} · on the server ${there}.${line.sending ? " Sending …" : ""}`),
+    el("p", { class: "queue", id: "queue" }, `On this phone ${records.length} · on the server ${confirmed}.${line.sending ? " Sending …" : ""}`),
     line.trouble && el("p", { class: "notice", id: "trouble" }, TROUBLES[line.trouble]),
     needsSignIn && el("a", { class: "act wide first", href: signInAddress() }, "Sign in, then everything is sent"),
     await Promise.all(byParent(records).map((group) => lacking(app, group))),
     records.length ? el("ol", { class: "records" }, records.map((record) => entry(app, record, keys))) : el("p", {}, `Nothing waits.${removed.length || lost ? "" : " Everything is on the server."}`),
-    kept(app, copies),
+    copiesSection(app, copies),
     el("div", { class: "bottom stacked" },
       records.length > 0 && button("Send now", async () => { await drain({ at_once: true }); await app.render(); }, { class: "act first" }),
       records.length > 0 && button("Save to a file", () => void save(app)),
@@ -34,12 +34,12 @@ export async function waitingScreen(app) {
   ];
 }
 
-// Records that wait for one and the same thing which the server does not have.
+// Groups records by the missing parent they wait for.
 function byParent(records) {
   const groups = new Map();
-  for (const one of records.filter(({ state }) => state === "missing")) {
-    const { parent } = one.trouble;
-    groups.set(parent.id, { parent, records: [...(groups.get(parent.id)?.records ?? []), one] });
+  for (const record of records.filter(({ state }) => state === "missing")) {
+    const { parent } = record.trouble;
+    groups.set(parent.id, { parent, records: [...(groups.get(parent.id)?.records ?? []), record] });
   }
   return [...groups.values()];
 }
@@ -50,10 +50,10 @@ const KINDS = {
   "go-no-go-checks": ["go/no-go check"], "test-card-items": ["point of a test card", "points of a test card"],
 };
 
-// What waits for it, by kind: "3 passes and 1 photo".
+// Counts records by kind: "3 passes and 1 photo".
 function counting(records) {
-  const kinds = [...new Set(records.map((one) => one.kind))];
-  return kinds.map((kind) => counted(records.filter((one) => one.kind === kind).length, ...(KINDS[kind] ?? ["record"]))).join(" and ");
+  const kinds = [...new Set(records.map((record) => record.kind))];
+  return kinds.map((kind) => counted(records.filter((record) => record.kind === kind).length, ...(KINDS[kind] ?? ["record"]))).join(" and ");
 }
 
 async function lacking(app, { parent, records }) {
@@ -68,15 +68,15 @@ async function lacking(app, { parent, records }) {
       return;
     }
     feel();
-    say(`The ${copy.noun} is put back; what waited for it is sent.`);
+    say(`The ${copy.noun} is restored; the records that waited for it are sent.`);
     await app.render();
   };
   return el("section", { class: "notice missing-parent" },
     el("p", {}, `The ${copy.noun} `, copy.name && el("em", {}, copy.name), copy.name && " ", deleted ? "was deleted at the desk. " : "is not on the server any more. ",
       `${counting(records)} ${records.length === 1 ? "waits" : "wait"} for it.`),
     copy.payload
-      ? button("Put it back", () => void back(), { class: "act first wide" })
-      : el("p", {}, `This phone has no copy of it. Make it again at the desk, or save what waits to a file.`),
+      ? button("Restore it", () => void back(), { class: "act first wide" })
+      : el("p", {}, `This phone has no copy of it. Make it again at the desk, or save the waiting records to a file.`),
     wrong);
 }
 
@@ -105,19 +105,19 @@ function entry(app, record, keys) {
     record.state === "differs" && record.trouble.stored && difference(app, record),
     (record.state === "gone" || (record.state === "differs" && !record.trouble.stored)) && gone(app, record),
     (failing || record.state === "kept") && row(app, record, { again: true }),
-    record.state === "missing" && el("details", {}, el("summary", {}, "Keep, save or throw away"), row(app, record, { throws: true })));
+    record.state === "missing" && el("details", {}, el("summary", {}, "Keep, save or delete"), row(app, record, { throws: true })));
 }
 
 const NETWORK = {
   offline: "The connection broke off each time it was sent",
-  portal: "Each time it was sent, somebody else's page answered",
-  server: "Each time it was sent, what stands before the server answered for it",
+  portal: "Each time it was sent, another page answered in the server's place",
+  server: "Each time it was sent, a proxy answered in the server's place",
 };
 
 function failed({ trouble, failures, retry_at }) {
   const status = trouble.status ? ` (${trouble.status})` : "";
-  const what = trouble.network ? `${NETWORK[trouble.network]}${status}.` : `The server failed at it${status}${failures > 1 ? `, ${failures} times` : ""}.`;
-  return `${what} It is tried again by itself at ${clock(retry_at)}; the others go on.`;
+  const what = trouble.network ? `${NETWORK[trouble.network]}${status}.` : `The server failed on it${status}${failures > 1 ? `, ${failures} times` : ""}.`;
+  return `${what} It is tried again automatically at ${clock(retry_at)}; the others are sent.`;
 }
 
 function row(app, record, { again = false, throws = false } = {}) {
@@ -131,27 +131,27 @@ function row(app, record, { again = false, throws = false } = {}) {
     again && act("Try again", () => mend(record.id), "It is sent again."),
     record.state !== "kept" && act("Keep it here", () => keepHere(record.id), "Kept on this phone; it is not sent until you say so."),
     button("Save it to a file", () => void save(app, record.id)),
-    throws && button("Throw it away", () => void throwAway(app, record)));
+    throws && button("Delete it", () => void throwAway(app, record)));
 }
 
-// The server's sentence beside each field it names, with what was sent, to be mended.
+// The server's errors beside the fields they name, with the sent values, to be corrected.
 function refusal(app, record) {
   const { fields, sentence, status } = record.trouble;
-  const said = Object.entries(fields).map(([name, words]) => [name, flat(words)]);
-  const inputs = said.filter(([name]) => record.payload && name in record.payload && !Array.isArray(record.payload[name]))
+  const sentences = Object.entries(fields).map(([name, words]) => [name, flat(words)]);
+  const inputs = sentences.filter(([name]) => record.payload && name in record.payload && !Array.isArray(record.payload[name]))
     .map(([name, words]) => el("div", { class: "field" },
       el("label", { for: `mend-${record.id}-${name}` }, name.replaceAll("_", " ")),
       el("input", { id: `mend-${record.id}-${name}`, name, value: String(record.payload[name] ?? "") }),
       el("p", { class: "wrong" }, words)));
-  const others = said.filter(([name]) => !(record.payload && name in record.payload) || Array.isArray(record.payload?.[name]));
+  const others = sentences.filter(([name]) => !(record.payload && name in record.payload) || Array.isArray(record.payload?.[name]));
   const large = status === 413;
-  const made = el("form", { class: "entry", novalidate: true, onsubmit: (event) => {
+  const entryForm = el("form", { class: "entry", novalidate: true, onsubmit: (event) => {
     event.preventDefault();
     void (async () => {
-      await mend(record.id, (held) => {
-        for (const [name, value] of new FormData(made)) {
-          held.payload[name] = value === "" ? null : value;
-          if (held.changed) held.changed = [...new Set([...held.changed, name])];
+      await mend(record.id, (mended) => {
+        for (const [name, value] of new FormData(entryForm)) {
+          mended.payload[name] = value === "" ? null : value;
+          if (mended.changed) mended.changed = [...new Set([...mended.changed, name])];
         }
       });
       feel();
@@ -160,12 +160,12 @@ function refusal(app, record) {
     })();
   } },
     el("p", { class: "wrong" }, large
-      ? `Refused as too large (${size(record)}, 413), by the server or a proxy before it. ${sentence || "Saved to a file, it can be read in at the desk."}`
+      ? `Refused as too large (${size(record)}, 413), by the server or a proxy before it. ${sentence || "Saved to a file, it can be imported at the desk."}`
       : `The server refused it. ${sentence}`),
     others.map(([name, words]) => el("p", { class: "wrong" }, name === "detail" || name === "non_field_errors" ? words : `${name.replaceAll("_", " ")}: ${words}`)),
     inputs,
-    el("button", { class: "act first" }, inputs.length ? "Send it mended" : "Try again"));
-  return [made, row(app, record, { throws: true })];
+    el("button", { class: "act first" }, inputs.length ? "Send the correction" : "Try again"));
+  return [entryForm, row(app, record, { throws: true })];
 }
 
 function flat(words) {
@@ -174,11 +174,11 @@ function flat(words) {
   return String(words);
 }
 
-// Thrown away, and back with Undo while the line is shown.
+// Deletes a queued record, with Undo.
 async function throwAway(app, record) {
   const photo = await read("photos", record.id);
   await mend(record.id, () => false);
-  say(`Thrown away: ${record.words}.`, {
+  say(`Deleted: ${record.words}.`, {
     undo: async () => {
       await change(["records", "photos"], async ({ records, photos }) => {
         records.put(record);
@@ -190,28 +190,28 @@ async function throwAway(app, record) {
   await app.render();
 }
 
-// What stays on this phone of what the server has confirmed, and what of it was removed at the desk.
-function kept(app, { records, photos, whole, bytes, removed }) {
+// The copies of confirmed records on this phone, and those deleted at the desk.
+function copiesSection(app, { records, photos, whole, bytes, removed }) {
   if (!records) return null;
   const pictures = photos ? `, ${counted(photos, "photo")} among them: ${whole === photos ? "" : `${whole} with the picture (the others had to make room), `}${(bytes / 1e6).toFixed(1)} MB` : "";
   const again = async () => {
-    const { queued } = await sendAgain(removed.map((one) => one.id));
+    const { queued } = await sendAgain(removed.map((record) => record.id));
     feel();
-    say(`${counted(queued, "record")} put back.`);
+    say(`${counted(queued, "record")} restored.`);
     await app.render();
   };
   return [
     el("p", { class: "quiet small", id: "kept" }, `For 30 days this phone keeps what the server has confirmed: ${counted(records, "record")}${pictures}.`),
     removed.length > 0 && el("details", { id: "removed" },
       el("summary", {}, `${counted(removed.length, "confirmed record")} ${removed.length === 1 ? "is" : "are"} not on the server: ${whyRemoved(removed)}`),
-      el("ul", {}, removed.map((one) => el("li", {}, one.words))),
-      button(removed.length === 1 ? "Put it back" : "Put them back", () => void again())),
+      el("ul", {}, removed.map((record) => el("li", {}, record.words))),
+      button(removed.length === 1 ? "Restore it" : "Restore them", () => void again())),
   ];
 }
 
 function whyRemoved(removed) {
-  const reasons = { desk: "deleted at the desk", left: "left out after the log went back in time" };
-  return [...new Set(removed.map((one) => reasons[one.removed]))].join(", or ");
+  const reasons = { desk: "deleted at the desk", left: "left out after the server lost records" };
+  return [...new Set(removed.map((record) => reasons[record.removed]))].join(", or ");
 }
 
 async function save(app, id = null) {
@@ -221,7 +221,7 @@ async function save(app, id = null) {
     const day = new Date().toISOString().slice(0, 16).replace(/[:T]/g, "-");
     el("a", { href: address, download: `firnlog-unsent-${day}.json` }).click();
     setTimeout(() => URL.revokeObjectURL(address), 60_000);
-    say(`${counted(count, "record")} in a file, ${clock(Date.now())}. ${count === 1 ? "It stays" : "They stay"} on this phone too; read the file in under More at the desk.`);
+    say(`${counted(count, "record")} in a file, ${clock(Date.now())}. ${count === 1 ? "It stays" : "They stay"} on this phone too; import the file under More at the desk.`);
   } catch (error) {
     say(app.notSaved(error), { wrong: true });
   }

@@ -1,6 +1,6 @@
-// How far it was ridden, as far as this phone can know: what the satellite saw, and what it did not see, counted at the
-// highest recent speed. Pure: facts in, facts out. What is not seen is never taken as nothing, so each distance here is
-// an upper one, and only a trip counter's reading puts it right.
+// The distance ridden: seen by the satellite, or unseen and then estimated at the highest recent speed. Pure functions.
+// Unseen distance is never taken as zero, so each distance here is an upper limit, until a reading of the trip counter
+// corrects it.
 
 import { legLength } from "./numbers.js";
 
@@ -9,13 +9,13 @@ const SMALLEST_STEP_M = 5;
 const SAME_PLACE_M = 40;
 const LEG_S = 10;
 const RECENT_S = 900;
-// Faster than any such machine: the position jumped.
+// Faster than any such machine: a jump of the position.
 const BELIEVED_MPS = 60;
 // 43 km/h, where no speed is known at all (common practice, no source).
 const ASSUMED_MPS = 12;
 
-// Time is time into the session. `known_s` is when something last told where the machine was or how far it had come.
-// A point is a place of the own track with the way home from there along it.
+// Times are into the session. `known_s` is the time of the last position or distance. A point is a position of the
+// track with the distance home from it along the track.
 export function beginWay() {
   return { seen_m: 0, unseen_m: 0, known_s: 0, last: null, points: [], leg: null, legs: [] };
 }
@@ -25,24 +25,24 @@ function silence(way, now_s) {
   return quiet_s > SILENCE_S ? quiet_s : 0;
 }
 
-// The highest speed there is evidence of, and what that is: the track of the last quarter of an hour, this session's
-// passes, the mean speed of earlier sessions' rides.
+// The highest known speed and its source: the track of the last quarter of an hour, this session's passes, or the mean
+// speed of earlier sessions.
 export function highestSpeed(way, passes_mps = [], earlier_mps = null) {
   const known = [
     ...(way?.legs ?? []).map(([, mps]) => ({ mps, from: "track" })),
     ...passes_mps.map((mps) => ({ mps, from: "passes" })),
     ...(earlier_mps > 0 ? [{ mps: earlier_mps, from: "earlier" }] : []),
   ];
-  return known.reduce((high, one) => (high && high.mps >= one.mps ? high : one), null) ?? { mps: ASSUMED_MPS, from: "nothing" };
+  return known.reduce((high, speed) => (high && high.mps >= speed.mps ? high : speed), null) ?? { mps: ASSUMED_MPS, from: "nothing" };
 }
 
-// A reading was taken: what was not seen until now is counted, and the silence begins anew.
+// At a reading: adds the unseen distance until now and starts a new interval.
 export function settledWay(way, now_s, mps) {
   return { ...way, unseen_m: way.unseen_m + silence(way, now_s) * mps, known_s: now_s };
 }
 
-// The way as it stands now. `home_m` is the way home along the own track, null without one; `open_m` is what of it rests
-// on no position since the last one.
+// The distances now. `home_m` is the way home along the own track, null without one; `open_m` is its part since the
+// last position.
 export function wayNow(way, now_s, mps) {
   const silent_s = silence(way, now_s);
   const unseen_m = way.unseen_m + silent_s * mps;
@@ -56,7 +56,8 @@ export function wayNow(way, now_s, mps) {
   };
 }
 
-// A good position came in. A step shorter than it is accurate is the satellite's wandering. `ridden_m` is all that was ridden until then since the start: no way home is longer.
+// Adds a good position. A step shorter than its accuracy is noise. `ridden_m` is the distance ridden since the start,
+// an upper limit of the way home.
 export function withFix(way, { latitude, longitude, accuracy }, now_s, mps, ridden_m) {
   const quiet_s = silence(way, now_s);
   if (!way.last) {

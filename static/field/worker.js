@@ -1,7 +1,7 @@
 // The service worker of the field page. SHELL, above this line, names this version of the page and
-// its files. It answers for nothing else: no record, no page of any account is ever kept here.
+// its files. It caches nothing else: no record and no page of an account.
 
-// Caches belong to the whole host, where a second installation may live under another path.
+// Caches are shared by the whole host, where a second installation may run under another path.
 const BEGIN = SHELL.page === "/field/" ? "firnlog-shell-" : `firnlog-shell ${SHELL.page} `;
 const OURS = `${BEGIN}${SHELL.version}`;
 const POINTER = `${BEGIN}in-use`;
@@ -15,25 +15,25 @@ async function use(version) {
   await (await caches.open(POINTER)).put(SHELL.page, new Response(version));
 }
 
-// A version is taken in whole or not at all, and never from a network that answers with pages of its own.
-async function takeIn() {
-  const kept = await caches.open(OURS);
+// Caches a version completely or not at all, and never from a captive portal.
+async function cacheVersion() {
+  const cache = await caches.open(OURS);
   const document = await fetch(SHELL.page, { cache: "reload", redirect: "error" });
   if (!document.ok || document.headers.get("X-Firnlog-Shell") !== SHELL.version) {
     throw new Error("The field page on the network is not this version.");
   }
-  await kept.put(SHELL.page, document);
+  await cache.put(SHELL.page, document);
   for (const address of SHELL.files) {
     const file = await fetch(address, { cache: "reload", redirect: "error" });
     if (!file.ok || /text\/html/.test(file.headers.get("Content-Type"))) throw new Error(`${address} did not come.`);
-    await kept.put(address, file);
+    await cache.put(address, file);
   }
 }
 
-// Which version is shown is a note on disk, not a matter of which worker runs: a new worker may start
-// when the phone likes, and the page stays the same until the person says so.
+// The version in use is stored in a cache and does not depend on the running worker: a new worker may start
+// at any time, but the page changes only when the person asks for it.
 self.addEventListener("install", (event) => {
-  event.waitUntil(takeIn().then(() => self.skipWaiting()));
+  event.waitUntil(cacheVersion().then(() => self.skipWaiting()));
 });
 
 self.addEventListener("activate", (event) => {
@@ -60,13 +60,13 @@ self.addEventListener("message", (event) => {
 });
 
 self.addEventListener("fetch", (event) => {
-  const asked = new URL(event.request.url);
-  if (event.request.method !== "GET" || asked.origin !== self.location.origin) return;
-  const isPage = asked.pathname === SHELL.page;
-  if (!isPage && !/\/(field|css)\/[^/]+\.(js|css)$|\/icon[^/]*\.svg$/.test(asked.pathname)) return;
+  const address = new URL(event.request.url);
+  if (event.request.method !== "GET" || address.origin !== self.location.origin) return;
+  const isPage = address.pathname === SHELL.page;
+  if (!isPage && !/\/(field|css)\/[^/]+\.(js|css)$|\/icon[^/]*\.svg$/.test(address.pathname)) return;
   event.respondWith((async () => {
     const current = await caches.open(`${BEGIN}${await inUse()}`);
-    const kept = (await current.match(isPage ? SHELL.page : asked.pathname)) ?? (isPage ? null : await caches.match(asked.pathname));
-    return kept ?? fetch(event.request);
+    const cached = (await current.match(isPage ? SHELL.page : address.pathname)) ?? (isPage ? null : await caches.match(address.pathname));
+    return cached ?? fetch(event.request);
   })());
 });

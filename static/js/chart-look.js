@@ -1,4 +1,4 @@
-// What every chart has in common: the page's own colours, its settings, and buttons that save it.
+// Colours, settings and save buttons shared by all charts.
 
 const dark = matchMedia("(prefers-color-scheme: dark)");
 const paper = matchMedia("print");
@@ -19,7 +19,7 @@ function lookOfThePage(axes) {
 
 const settings = { responsive: true, displaylogo: false, showSendToCloud: false, plotlyServerURL: "", displayModeBar: false };
 
-// A saved picture stands on its own: it has the page's own paper behind it.
+// A saved picture gets the page's background colour.
 function saver(place, id, format, height) {
   const button = document.createElement("button");
   button.type = "button";
@@ -38,8 +38,8 @@ export async function draw(id, figure) {
   const place = document.getElementById(id);
   if (!place) return null;
   const axes = Object.keys(figure.layout).filter((name) => /^[xy]axis/.test(name));
-  // The box has the height and the drawing fills it. A height in the layout would not move what stands below, and
-  // would be forgotten when the screen turns.
+  // The height belongs to the box. A height in the layout would not move the content below, and would be lost
+  // when the screen is turned.
   const { height, ...layout } = figure.layout;
   if (height) place.style.height = `${height}px`;
   await globalThis.Plotly.newPlot(place, figure.data, { ...layout, template: "none" }, settings);

@@ -1,4 +1,4 @@
-// Draws the figures that came with the page. They are built and tested on the server.
+// Draws the figures of the page. They are built and tested on the server.
 import { draw } from "./chart-look.js";
 
 const figures = JSON.parse(document.getElementById("figures").textContent);

@@ -11,12 +11,12 @@ for (const button of document.querySelectorAll("button.sign")) {
   });
 }
 
-// Lists that narrow as a choice is made send themselves.
+// Filter forms are submitted as soon as a choice is made.
 for (const select of document.querySelectorAll("form[data-sends-itself] select")) {
   select.addEventListener("change", () => select.form.requestSubmit());
 }
 
-// A page made for paper prints at a press.
+// Print buttons.
 for (const button of document.querySelectorAll("button[data-prints]")) {
   button.hidden = false;
   button.addEventListener("click", () => print());

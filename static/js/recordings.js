@@ -1,5 +1,5 @@
-// The panels of a session's logs: one cursor through all of them, the same moment on the track, and finer
-// lines from the server for the part that is shown.
+// The charts of a session's logs: one cursor in all of them and on the track, and finer lines from the server
+// for the visible part.
 import { draw } from "./chart-look.js";
 
 const figures = JSON.parse(document.getElementById("figures").textContent);
@@ -10,7 +10,7 @@ const Plotly = globalThis.Plotly;
 
 if (panels) {
   const whole = figures.panels.layout.xaxis.range.slice();
-  const lines = figures.panels.data.filter((one) => one.mode === "lines").map((_, index) => index);
+  const lines = figures.panels.data.filter((line) => line.mode === "lines").map((_, index) => index);
   const slider = document.getElementById("cursor");
   const says = document.getElementById("cursor-says");
   const ownShapes = figures.panels.layout.shapes;
@@ -37,15 +37,15 @@ if (panels) {
   const setCursor = async (at) => {
     const line = { type: "line", xref: "x", yref: "paper", x0: at, x1: at, y0: 0, y1: 1, line: { width: 1.5, color: getComputedStyle(document.documentElement).getPropertyValue("--accent").trim() } };
     await Plotly.relayout(panels, { shapes: [...ownShapes, line] });
-    const told = lines.map((index) => {
+    const values = lines.map((index) => {
       const { x, y, hovertemplate, name } = panels.data[index];
       if (!x.length || at < x[0] - 2 || at > x[x.length - 1] + 2) return null;
       const unit = hovertemplate.replace(/^%{y:[^}]*} ?/, "").replace(/<extra>.*/, "");
       const value = y[nearest(x, at)];
       return value === null ? null : `${name.replace(/ \(.*/, "")} ${Number(value.toPrecision(4))} ${unit}`;
     });
-    says.textContent = [clock(at), ...told.filter((one) => one)].join("  ·  ");
-    const path = track?.data.find((one) => one.customdata?.length > 1 && one.customdata[0] <= at && one.customdata[one.customdata.length - 1] >= at);
+    says.textContent = [clock(at), ...values.filter((value) => value)].join("  ·  ");
+    const path = track?.data.find((segment) => segment.customdata?.length > 1 && segment.customdata[0] <= at && segment.customdata[segment.customdata.length - 1] >= at);
     if (!track || (!path && marker === null)) return;
     const place = path ? nearest(path.customdata, at) : -1;
     const point = { x: [path ? [path.x[place]] : []], y: [path ? [path.y[place]] : []] };
@@ -57,21 +57,21 @@ if (panels) {
     }
   };
 
-  // Asks for finer lines of the part shown; only the newest answer counts.
-  let asked = 0;
+  // Requests finer lines for the visible part; only the newest answer is used.
+  let newest = 0;
   const refine = async () => {
     const [from, to] = shown();
-    const mine = ++asked;
+    const mine = ++newest;
     section.dataset.refined = "no";
     try {
       const answer = await fetch(`${section.dataset.window}?from_s=${from}&to_s=${to}`);
-      if (!answer.ok || mine !== asked) return;
+      if (!answer.ok || mine !== newest) return;
       const { lines: finer } = await answer.json();
-      if (mine !== asked || finer.length !== lines.length) return;
-      await Plotly.restyle(panels, { x: finer.map((one) => one.x), y: finer.map((one) => one.y) }, lines);
+      if (mine !== newest || finer.length !== lines.length) return;
+      await Plotly.restyle(panels, { x: finer.map((line) => line.x), y: finer.map((line) => line.y) }, lines);
       section.dataset.refined = "yes";
     } catch {
-      // Without a network the lines stay as fine as they came.
+      // Without a network the lines stay as they are.
     }
   };
 

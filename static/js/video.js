@@ -1,8 +1,8 @@
-// Times a pass on a clip that stays on this device. A frame is known by its own presentation time, which
-// the browser tells with each frame it shows; the position of the player does not identify a frame.
+// Times a pass on a clip that stays on this device. A frame is identified by its presentation time, which the
+// browser reports with each frame; the player's currentTime does not identify a frame.
 
 const place = document.getElementById("video-timing");
-const told = JSON.parse(document.getElementById("gates").textContent);
+const gates = JSON.parse(document.getElementById("gates").textContent);
 const video = place.querySelector("video");
 const form = place.querySelector("form");
 const ask = (name) => form.elements[name];
@@ -10,7 +10,7 @@ const say = (id, text) => { place.querySelector(`#${id}`).textContent = text; };
 
 const state = { frame_s: null, interval_s: 1 / 30, marks: [] };
 
-// The presentation time of the frame that is on screen now, or null if none comes.
+// The presentation time of the next shown frame, or null if none comes.
 function shownFrame(act) {
   return new Promise((resolve) => {
     const giveUp = setTimeout(() => resolve(null), 1500);
@@ -26,7 +26,7 @@ async function goTo(time_s) {
   return shown;
 }
 
-// One frame on, or back: a little beyond half a frame from here, and farther only while nothing changes.
+// One frame forward or back: seeks a little over half a frame, and farther while the frame does not change.
 let stepping = Promise.resolve();
 function step(ways) {
   stepping = stepping.then(async () => {
@@ -40,7 +40,7 @@ function step(ways) {
   return stepping;
 }
 
-// The shortest distance of two frames among the first ones: no step then passes a frame by.
+// The shortest interval between two of the first frames, so that no step skips a frame.
 async function learnInterval() {
   const times = [];
   video.muted = true;
@@ -63,10 +63,10 @@ async function learnInterval() {
 }
 
 function gate() {
-  return told.find((one) => one.id === ask("gate").value);
+  return gates.find((candidate) => candidate.id === ask("gate").value);
 }
 
-// Slow motion plays slower than it was taken: this many seconds of the ride for one of the clip.
+// Seconds of the ride for one second of the clip; below 1 for slow motion.
 function rideSeconds() {
   const taken = Number(ask("taken").value.replace(",", "."));
   const plays = ask("slow").checked ? Number(ask("plays").value.replace(",", ".")) : taken;
@@ -74,7 +74,7 @@ function rideSeconds() {
 }
 
 function result() {
-  const times = state.marks.map((one) => one - state.marks[0]);
+  const times = state.marks.map((mark) => mark - state.marks[0]);
   const scale = rideSeconds();
   if (state.marks.length !== gate()?.positions_m.length || !Number.isFinite(scale)) return null;
   return times.map((time) => time * scale);
@@ -114,7 +114,7 @@ place.querySelector("#clip").addEventListener("change", async (event) => {
     return;
   }
   if (!("requestVideoFrameCallback" in video)) {
-    say("wrong", "This browser does not tell the times of frames, so it cannot time a pass. A current browser does.");
+    say("wrong", "This browser does not report the times of frames, so it cannot time a pass. A current browser does.");
     return;
   }
   await learnInterval();
@@ -138,7 +138,7 @@ place.querySelector("#play").addEventListener("click", async () => {
 place.querySelector("#mark").addEventListener("click", () => {
   const last = state.marks[state.marks.length - 1];
   if (last !== undefined && state.frame_s <= last) {
-    say("wrong", "Each mark comes after the one before. Step on, or take the last mark back.");
+    say("wrong", "Each mark comes after the one before. Step forward, or remove the last mark.");
     return;
   }
   say("wrong", "");
@@ -160,7 +160,7 @@ form.addEventListener("submit", (event) => {
     event.preventDefault();
     return;
   }
-  // The seconds go as plain numbers; the server works out their uncertainty from the rate they were taken at.
+  // The server derives the uncertainty from the frame rate of the recording.
   ask("duration_s").value = `${times[times.length - 1]} s`;
   ask("split_times_s").value = times.slice(1, -1).join("; ");
   ask("frames_per_s").value = ask("taken").value;

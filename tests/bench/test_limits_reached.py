@@ -19,7 +19,7 @@ from sessions.logs.models.logs import facts_in
 from sessions.logs.queries import sessions_with_evidence
 from sessions.models import Log, Reading, Session
 
-OVER = "The pack at rest before a ride of R1 had 86.2 V; the controller stands at most 84 V."
+OVER = "The pack at rest before a ride of R1 had 86.2 V; the limit of the controller is 84 V."
 
 
 def fit_electrics(revision, full_v=84.0, **controller):
@@ -78,7 +78,7 @@ def test_a_rest_voltage_above_the_limit_is_said_on_every_page(ridden, sign_in):
     found = results(ridden).get("controller_voltage_margin")
     assert found.value == pytest.approx(84.0 - 86.2)
     page = client.get(ridden.get_absolute_url()).content.decode()
-    assert "The pack at rest before the ride had 86.2 V; the controller stands at most 84 V." in page
+    assert "The pack at rest before the ride had 86.2 V; the limit of the controller is 84 V." in page
     assert '<span class="badge recurred">over</span>' in page
     for name, page in pages_of(client, ridden).items():
         assert OVER in page, name
@@ -88,8 +88,8 @@ def test_a_rest_voltage_above_the_limit_is_said_on_every_page(ridden, sign_in):
         assert '<span class="badge recurred">over</span>' in page
 
 
-@pytest.mark.parametrize(("volts", "subject"), [(84.0, "had 84 V; the controller stands at most 84 V"),
-                                                (82.9, "had 82.9 V, within 2 % of the 84 V")])  # fmt: skip
+@pytest.mark.parametrize(("volts", "subject"), [(84.0, "had 84 V; the limit of the controller is 84 V"),
+                                                (82.9, "had 82.9 V, within 2 % of the limit of 84 V")])  # fmt: skip
 def test_a_reading_at_or_near_the_limit_is_said_too(session, sign_in, volts, subject):
     fit_electrics(session.revision, full_v=80.0)
     Reading.objects.create(session=session, time_into_session_s=60, voltage_v=volts)
@@ -102,7 +102,7 @@ def test_a_reading_at_or_near_the_limit_is_said_too(session, sign_in, volts, sub
 def test_a_pack_that_is_full_at_the_limit_is_a_caution_before_anything_is_measured(ridden, sign_in):
     for page in pages_of(sign_in("builder"), ridden).values():
         assert "At the voltage limit of the controller." in page
-        assert "The full pack has 84 V, exactly the 84 V" in page
+        assert "The full pack has 84 V, exactly the limit of 84 V" in page
     margin = next(one for one in limits_of(Machine(ridden.revision), Ride()) if one.key == "speed_controller_voltage")
     assert (margin.value, margin.is_over, margin.alarm.word) == (0.0, False, "at the limit")
 

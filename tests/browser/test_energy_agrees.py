@@ -229,12 +229,12 @@ def test_the_words_say_from_when_the_evidence_is(script):
         return script(call, [given(name), told, units])
 
     said = words("nothing read, 8.3 km out")
-    assert said["left"] == "taken as full at the start; estimated since, 12 min"
-    assert said["turn"] == "at that of 3 earlier sessions, 20 % of the pack kept"
+    assert said["left"] == "assumed full at the start; estimated since, 12 min"
+    assert said["turn"] == "at that of 3 earlier sessions, 20 % of the pack in reserve"
     assert said["way"] == "Way home 8.3 km by your own track."
     said = words("read without a track, 12 min ago", track_on=False)
     assert said["way"] == (
-        "No track: way home taken as all that was ridden, 14 km, at 66 Wh/km at most. "
+        "No track: way home assumed to be all that was ridden, 14 km, at 66 Wh/km at most. "
         "8.6 km not seen; a reading of charge and distance settles it."
     )
     way = {"silent_s": 45, "straight_m": 6100.0, "home_m": 8795.0}
@@ -247,13 +247,13 @@ def test_the_words_say_from_when_the_evidence_is(script):
         "Way home 8.3 km by your own track (6.1 km straight)."
     )
     assert words("charge without a distance, no earlier ride")["left"] == (
-        "at most: taken as full at the start; what was ridden since, 12 min, is not taken off"
+        "at most: assumed full at the start; what was ridden since, 12 min, is not subtracted"
     )
     assert "counter went back" in words("the trip counter went back")["way"]
     assert words("at the reserve")["turn"].startswith("turn back now")
     ended = words("read at home", ended=True)
     assert (ended["left"], ended["turn"]) == (
-        "taken as full at the start; as the session ended",
+        "assumed full at the start; as the session ended",
         "the session has ended",
     )
     assert words("no pack")["left"] == "needs a battery pack on the revision"

@@ -243,14 +243,14 @@ def test_an_old_first_mark_is_asked_about(rider, installation, uses):
     move(rider, wall_s=14 * 60 + 5, count_s=14 * 60 + 5)
     mark(rider, "Mark 2 of 2")
     question = rider.page.locator("#question")
-    expect(question).to_contain_text("The first mark is 14 min old. Use it, or start anew?")
+    expect(question).to_contain_text("The first mark is 14 min old. Use it, or start over?")
     picture(rider, "old-mark")
     # The page is thrown away before it is answered: neither mark is lost.
     rider.page.reload()
     rider.ready()
     expect(question).to_contain_text("14 min old")
     assert installation.count("test_sessions_pass") == 0
-    rider.page.get_by_role("button", name="Use it" if uses else "Start anew: this tap is mark 1").click()
+    rider.page.get_by_role("button", name="Use it" if uses else "Start over: this tap is mark 1").click()
     if uses:
         expect(rider.page.locator("#speed")).to_contain_text("km/h")
         duration_s, valid, _, _ = stored_pass(rider, installation)
@@ -336,7 +336,7 @@ def test_the_mark_never_moves(rider, size):
     mark(rider, "Mark 2 of 2")
     expect(page.locator("#question")).to_be_visible()
     look("asked")
-    page.get_by_role("button", name="Start anew: this tap is mark 1").click()
+    page.get_by_role("button", name="Start over: this tap is mark 1").click()
     expect(button).to_contain_text("Mark 2 of 2")
     look("anew")
     page.wait_for_timeout(400)

@@ -158,7 +158,7 @@ def test_without_a_track_the_way_home_is_all_that_was_ridden_at_the_upper_energy
     # By hand: 60.48 ± 2 × 3.0 Wh/km; (2116.8 − 483.84 − 66.4 × 5) / (60.48 + 66.4), against 13.5 km at home.
     assert exactly(phone)[0] == pytest.approx(10_250, abs=20)
     expect(phone.page.locator("#way")).to_contain_text(
-        "No track: way home taken as all that was ridden, 5 km, at 66 Wh/km at most."
+        "No track: way home assumed to be all that was ridden, 5 km, at 66 Wh/km at most."
     )
     picture(phone, "no-track")
     # A later reading of the trip counter alone counts too.
@@ -170,10 +170,10 @@ def test_without_a_track_the_way_home_is_all_that_was_ridden_at_the_upper_energy
 def test_with_nothing_read_the_pack_is_taken_as_full_and_all_is_estimated(rider):
     rider.start_session()
     ride = Ride(rider).begin()
-    expect(gauge(rider, "Energy left")).to_contain_text("taken as full at the start; estimated since")
+    expect(gauge(rider, "Energy left")).to_contain_text("assumed full at the start; estimated since")
     ride.to(500)
     # Nothing tells what a kilometre takes here: no turn-back, and what is left is said to be an upper figure.
-    expect(gauge(rider, "Energy left at most")).to_contain_text("is not taken off")
+    expect(gauge(rider, "Energy left at most")).to_contain_text("is not subtracted")
     expect(gauge(rider, "Turn back after")).to_contain_text("needs a reading of charge and distance")
 
 
@@ -221,7 +221,7 @@ def test_a_track_started_late_knows_its_way_home(rider):
 def test_a_track_started_late_by_a_phone_that_knows_no_home_begins_as_far_as_was_ridden(browser, installation):
     context = browser.new_context(**SCREEN, geolocation={"latitude": HOME[0], "longitude": HOME[1], "accuracy": 5})
     phone = Phone(context, installation.url).sign_in().start_session().read(charge="6", distance="5")
-    expect(phone.page.locator("#way")).to_contain_text("No track: way home taken as all that was ridden, 5 km")
+    expect(phone.page.locator("#way")).to_contain_text("No track: way home assumed to be all that was ridden, 5 km")
     context.grant_permissions(["geolocation"])
     Ride(phone).begin()
     expect(phone.page.locator("#way")).to_contain_text("Way home 5 km by your own track")
@@ -232,7 +232,7 @@ def test_a_track_started_late_by_a_phone_that_knows_no_home_begins_as_far_as_was
 def test_the_noted_home_alone_is_no_track(rider):
     rider.start_session().read(charge="6", distance="5")
     home_is_noted(rider)
-    expect(rider.page.locator("#way")).to_contain_text("No track: way home taken as all that was ridden, 5 km")
+    expect(rider.page.locator("#way")).to_contain_text("No track: way home assumed to be all that was ridden, 5 km")
 
 
 def test_30_s_without_a_position_count_down_and_a_closed_page_too(rider):
@@ -344,7 +344,7 @@ def test_a_second_phone_knows_only_its_own_readings_and_says_so(phones):
     shore.page.get_by_role("button", name="Join Bench sled R3").click()
     shore.page.wait_for_selector("nav.board")
     expect(gauge(shore, "Charge used")).to_contain_text("needs a reading")
-    expect(gauge(shore, "Energy left")).to_contain_text("taken as full at the start")
+    expect(gauge(shore, "Energy left")).to_contain_text("assumed full at the start")
     expect(gauge(shore, "Turn back after")).to_contain_text("needs a reading of charge and distance")
     shore.read(charge="7", distance="6")
     assert exactly(shore)[0] == pytest.approx(exactly(rider)[0], rel=0.2)

@@ -47,8 +47,8 @@ def say_all_is_well(page):
 
 
 @pytest.mark.parametrize(("volts", "words"), [
-    ("62,4", "Above the voltage limit of the controller. The pack at rest before the ride had 62.4 V; the controller "
-             "stands at most 60 V."),
+    ("62,4", "Above the voltage limit of the controller. The pack at rest before the ride had 62.4 V; the limit "
+             "of the controller is 60 V."),
     ("60", "At the voltage limit of the controller."),
     ("59.1", "Near the voltage limit of the controller."),
     ("38", "Below the controller's cut-off."),

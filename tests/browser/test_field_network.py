@@ -177,7 +177,7 @@ def test_a_refused_record_blocks_nothing_and_can_be_mended(phone, installation, 
     expect(refused).to_contain_text("already exists")
     expect(phone.page.locator("li.waiting").first).to_contain_text("Waits for what it belongs to")
     refused.get_by_label("name").fill("Test lake, north end")
-    refused.get_by_role("button", name="Send it mended").click()
+    refused.get_by_role("button", name="Send the correction").click()
     expect(phone.page.locator("#field")).to_contain_text("Nothing waits", timeout=15000)
     assert sorted(installation.rows("test_sessions_venue", "name")) == [("Test lake",), ("Test lake, north end",)]
     assert installation.count("test_sessions_reading") == 1
@@ -211,7 +211,7 @@ def test_a_poison_record_does_not_stop_the_others(phone, installation, network):
     phone.page.locator("#queue").click()
     expect(phone.page.locator("li.refused")).to_contain_text("at most 1500 V")
     phone.page.get_by_label("voltage v").fill("49.9")
-    phone.page.get_by_role("button", name="Send it mended").click()
+    phone.page.get_by_role("button", name="Send the correction").click()
     expect(phone.page.locator("#field")).to_contain_text("Nothing waits", timeout=15000)
     assert sorted(installation.rows("test_sessions_reading", "voltage_v")) == [(49.9,), (51.0,)]
 
@@ -223,7 +223,7 @@ def test_a_photo_thrown_away_by_mistake_comes_back_whole(phone, network):
     phone.page.locator("#gallery").set_input_files({"name": "x.jpg", "mimeType": "image/jpeg", "buffer": content})
     expect(phone.page.locator("#queue")).to_contain_text("1 record needs you", timeout=15000)
     phone.page.locator("#queue").click()
-    phone.page.get_by_role("button", name="Throw it away").click()
+    phone.page.get_by_role("button", name="Delete it").click()
     expect(phone.page.locator("#field")).to_contain_text("Nothing waits")
     phone.page.get_by_role("button", name="Undo").click()
     expect(phone.page.locator("li.refused")).to_contain_text("not a whole JPEG")
@@ -246,7 +246,7 @@ def test_everything_unsent_goes_into_a_file_and_is_read_in(phones, phone, instal
         desk.page.get_by_label("File from the phone").set_input_files(
             {"name": "unsent.json", "mimeType": "application/json", "buffer": content}
         )
-        desk.page.get_by_role("button", name="Read it in").click()
+        desk.page.get_by_role("button", name="Import").click()
         expect(desk.page.locator("tbody tr")).to_have_count(2)
         expect(desk.page.locator("tbody")).to_contain_text(outcome)
     assert installation.count("test_sessions_reading") == 2

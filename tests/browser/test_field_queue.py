@@ -81,7 +81,7 @@ def waiting(phone):
 
 
 @pytest.mark.parametrize(
-    ("fault", "words"), [("too large", "Refused as too large"), ("server error", "The server failed at it (500)")]
+    ("fault", "words"), [("too large", "Refused as too large"), ("server error", "The server failed on it (500)")]
 )
 def test_a_photo_that_does_not_go_through_holds_nothing_else_up(
     phone, installation, network, fault, words, photograph_phone
@@ -187,7 +187,7 @@ def test_a_gate_deleted_at_the_desk_is_put_back_from_the_phone(phone, installati
     photograph_phone(phone, "gate-deleted")
     page.reload()
     phone.ready()
-    offer.get_by_role("button", name="Put it back").click()
+    offer.get_by_role("button", name="Restore it").click()
     expect(page.locator("#field")).to_contain_text("Nothing waits", timeout=15000)
     assert key_of(installation, "test_sessions_gate") == gate
     assert sorted(installation.rows("test_sessions_gatemark", "position_m")) == [(0.0,), (100.0,)]
@@ -211,7 +211,7 @@ def test_a_session_deleted_at_the_desk_is_put_back_with_what_it_held(phone, inst
     expect(offer).to_contain_text("The session Bench sled R3, North bay,")
     expect(offer).to_contain_text("was deleted at the desk. 2 readings and notes wait for it.")
     assert page.locator("#lost").count() == 0
-    offer.get_by_role("button", name="Put it back").click()
+    offer.get_by_role("button", name="Restore it").click()
     expect(page.locator("#field")).to_contain_text("Nothing waits", timeout=15000)
     assert key_of(installation, "test_sessions_session") == session
     assert sorted(installation.rows("test_sessions_venue", "name")) == [("North bay",), ("Test lake",)]
@@ -220,7 +220,7 @@ def test_a_session_deleted_at_the_desk_is_put_back_with_what_it_held(phone, inst
     page.reload()
     phone.ready()
     page.locator("#removed summary").click()
-    page.get_by_role("button", name="Put them back").click()
+    page.get_by_role("button", name="Restore them").click()
     expect(page.locator("#said")).to_contain_text("put back")
     installation.comes_to("test_sessions_reading", 3)
     installation.comes_to("test_sessions_gonogocheck", 1)
@@ -292,7 +292,7 @@ def test_after_an_older_backup_was_put_back_the_phone_offers_what_it_has(
         phone.ready()
         lost = phone.page.locator("#lost")
         expect(lost).to_contain_text(
-            "The log went back in time: 4 records that it had confirmed are not there now.", timeout=15000
+            "The server has lost 4 records that it had confirmed; it may have been restored", timeout=15000
         )
         expect(phone.page.locator("#queue")).to_contain_text("on the server 2.")
         photograph_phone(phone, f"went-back-{way.replace(' ', '-')}")
@@ -324,7 +324,7 @@ def test_the_end_of_a_session_that_a_backup_does_not_have_is_offered_too(phone, 
     assert installation.rows("test_sessions_session", "charge_used_ah") == [(None,)]
     phone.page.reload()
     phone.ready()
-    expect(phone.page.locator("#lost")).to_contain_text("1 record is there as it was before the last change")
+    expect(phone.page.locator("#lost")).to_contain_text("1 record is back at an earlier version")
     phone.page.get_by_role("button", name="Send again").click()
     expect(phone.page.locator("#lost")).to_have_count(0)
     for _ in range(100):
@@ -346,7 +346,7 @@ def test_what_was_deleted_at_the_desk_does_not_come_back_by_itself(phone, instal
     assert installation.count("test_sessions_reading") == 1
     page.locator("#removed summary").click()
     photograph_phone(phone, "deleted-at-the-desk")
-    page.get_by_role("button", name="Put it back").click()
+    page.get_by_role("button", name="Restore it").click()
     installation.comes_to("test_sessions_reading", 2)
 
 
@@ -475,7 +475,7 @@ def test_a_session_that_was_deleted_while_its_end_was_typed_comes_back_when_aske
     phone.to("See what waits")
     expect(phone.page.locator("li.gone")).to_contain_text("not on the server any more")
     assert installation.count("test_sessions_session") == 0
-    phone.page.get_by_role("button", name="Put it back").click()
+    phone.page.get_by_role("button", name="Restore it").click()
     expect(phone.page.locator("#field")).to_contain_text("Nothing waits", timeout=15000)
     assert key_of(installation, "test_sessions_session") == session
     assert stored(installation, "rest_voltage_end_v") == (52.1,)

@@ -32,7 +32,7 @@ def test_a_loggers_file_becomes_charts_and_numbers(page, live_server, season, ph
     page.goto(f"{live_server.url}/sessions/{session.pk}/new-log/")
     file = {"name": "ride.csv", "mimeType": "text/csv", "buffer": logger_file()}
     page.get_by_label("Log of any logger").set_input_files(file)
-    page.get_by_role("button", name="Read it in").click()
+    page.get_by_role("button", name="Import").click()
     text = page.text_content("main")
     assert "Western European (Windows-1252)" in text
     assert page.locator("select#column_1").input_value() == "voltage_v|V"
@@ -40,7 +40,7 @@ def test_a_loggers_file_becomes_charts_and_numbers(page, live_server, season, ph
     photograph("columns")
     assert fits(page)
     assert serious(page) == []
-    page.get_by_role("button", name="Read it in").click()
+    page.get_by_role("button", name="Import").click()
     drawn(page)
     expect(page.locator("#panels .main-svg").first).to_be_visible()
     text = page.text_content("main")

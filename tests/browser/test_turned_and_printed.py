@@ -45,7 +45,7 @@ def logged(page, live_server, season):
     file = {"name": "ride.csv", "mimeType": "text/csv", "buffer": logger_file()}
     page.get_by_label("Log of any logger").set_input_files(file)
     for _ in range(2):
-        page.get_by_role("button", name="Read it in").click()
+        page.get_by_role("button", name="Import").click()
     drawn(page)
     return session
 

@@ -88,7 +88,7 @@ def test_without_script_and_for_a_record_that_is_gone(browser, live_server, make
     page.get_by_label("Notes").fill("Written by hand")
     Session.objects.all().delete()
     page.get_by_role("button", name="Save").click()
-    expect(page.get_by_role("alert")).to_contain_text("This record was removed elsewhere while its form was open")
+    expect(page.get_by_role("alert")).to_contain_text("This record was deleted elsewhere while its form was open")
     expect(page.get_by_label("Notes")).to_have_value("Written by hand")
     page.get_by_role("button", name="Save as a new record").click()
     expect(page.get_by_role("status")).to_contain_text("Saved")

@@ -51,8 +51,8 @@ def test_every_frame_is_met_once_forwards_and_backwards(opened):
     times = [sum(33 if index % 2 else 40 for index in range(count)) for count in range(40)]
     page = opened(times)
     assert frame_ms(page) == times[0]
-    assert step(page, "Frame on", 12) == times[1:13]
-    assert step(page, "Frame back", 5) == times[7:12][::-1]
+    assert step(page, "Next frame", 12) == times[1:13]
+    assert step(page, "Previous frame", 5) == times[7:12][::-1]
     page.evaluate("() => document.activeElement.blur()")
     page.keyboard.press("ArrowRight")
     expect(page.locator("#frame")).to_have_text(f"frame at {times[8] / 1000:.4f} s of the clip")
@@ -64,8 +64,8 @@ def test_a_pass_is_saved_with_its_uncertainty(opened, session, photograph):
     times = [33 * index for index in range(60)]
     page = opened(times)
     page.get_by_role("button", name="This frame is mark 1 of 2").click()
-    step(page, "Frame on", 20)
-    page.get_by_label("Taken at, frames/s").fill("30")
+    step(page, "Next frame", 20)
+    page.get_by_label("Recorded at, frames/s").fill("30")
     page.keyboard.press("Tab")
     page.get_by_role("button", name="This frame is mark 2 of 2").click()
     expect(page.locator("#time")).to_have_text("0.6600 s from the first to the last mark")
@@ -83,9 +83,9 @@ def test_slow_motion_is_told_apart_and_a_mark_between_is_kept(opened, session, g
     GateMark.objects.create(gate=gate, position_m=50.0)
     page = opened([33 * index for index in range(40)])
     for count, mark in ((0, 1), (8, 2), (10, 3)):
-        step(page, "Frame on", count)
+        step(page, "Next frame", count)
         page.get_by_role("button", name=f"This frame is mark {mark} of 3").click()
-    page.get_by_label("Taken at, frames/s").fill("240")
+    page.get_by_label("Recorded at, frames/s").fill("240")
     page.get_by_label("Slow motion").check()
     page.get_by_label("then it plays at").fill("30")
     page.get_by_role("button", name="Save the pass").click()
@@ -99,12 +99,12 @@ def test_slow_motion_is_told_apart_and_a_mark_between_is_kept(opened, session, g
 
 def test_marks_go_forwards_and_can_be_taken_back(opened):
     page = opened([33 * index for index in range(20)])
-    step(page, "Frame on", 4)
+    step(page, "Next frame", 4)
     page.get_by_role("button", name="This frame is mark 1 of 2").click()
-    step(page, "Frame back", 2)
+    step(page, "Previous frame", 2)
     page.get_by_role("button", name="This frame is mark 2 of 2").click()
     assert "comes after the one before" in page.text_content("#wrong")
-    page.get_by_role("button", name="Take the last mark back").click()
+    page.get_by_role("button", name="Remove the last mark").click()
     expect(page.get_by_role("button", name="This frame is mark 1 of 2")).to_be_visible()
 
 

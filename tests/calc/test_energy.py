@@ -41,8 +41,8 @@ def test_discharge_less_return_is_the_net(currents):
     times = [float(index) for index in range(len(currents))]
     totals = energy.log_totals(times, [50.0] * len(currents), currents)
     assert totals.discharged_ah >= 0
-    assert totals.returned_ah >= -1e-12
-    assert totals.discharged_ah - totals.returned_ah == pytest.approx(energy.charge_ah(times, currents), abs=1e-9)
+    assert totals.regenerated_ah >= -1e-12
+    assert totals.discharged_ah - totals.regenerated_ah == pytest.approx(energy.charge_ah(times, currents), abs=1e-9)
 
 
 def test_gaps_are_left_out_and_told():

@@ -14,7 +14,7 @@ CHARGE_AH = np.linspace(0.0, 2.0, 120)
 CASES = [
     Case(recording.usual_gap_s, {"time_s": TIME_S}),
     Case(
-        recording.resistance_while_emptying,
+        recording.resistance_under_discharge,
         {"voltage_v": 52.0 - CHARGE_AH - 0.05 * AMPERES, "current_a": AMPERES, "charge_out_ah": CHARGE_AH},
     ),
     Case(
@@ -59,7 +59,7 @@ def test_the_lowest_voltage_is_that_under_load():
 
 def test_one_current_settles_no_resistance():
     with pytest.raises(ValueError, match="current_a must hold different currents"):
-        recording.resistance_while_emptying(np.full(20, 50.0), np.full(20, 10.0), np.linspace(0, 1, 20))
+        recording.resistance_under_discharge(np.full(20, 50.0), np.full(20, 10.0), np.linspace(0, 1, 20))
 
 
 @pytest.mark.parametrize(

@@ -53,14 +53,14 @@ def test_what_is_said_names_both_voltages_and_what_had_the_higher():
     over = highest_alarm("controller", 84.0, 86.2, "the pack at rest before the ride", True)
     assert (over.word, over.is_over) == ("over", True)
     assert over.sentence.startswith(
-        "The pack at rest before the ride had 86.2 V; the controller stands at most 84 V. Too much voltage can destroy"
+        "The pack at rest before the ride had 86.2 V; the limit of the controller is 84 V. Too much voltage can destroy"
     )
     near = highest_alarm("motor", 60.0, 59.1, "the full pack", False)
     assert (near.word, near.is_over) == ("near the limit", False)
-    assert "59.1 V, within 2 % of the 60 V that the motor stands at most" in near.sentence
+    assert "59.1 V, within 2 % of the limit of 60 V" in near.sentence
     exactly = highest_alarm("controller", 84.0, 84.0, "the full pack", False)
     assert (exactly.word, exactly.is_over) == ("at the limit", False)
-    assert "has 84 V, exactly the 84 V" in exactly.sentence
+    assert "has 84 V, exactly the limit of 84 V" in exactly.sentence
     assert highest_alarm("controller", 84.0, 82.0, "the full pack", False) is None
 
 

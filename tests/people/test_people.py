@@ -129,7 +129,7 @@ def test_an_invitation_ends_with_the_word_of_the_owner_who_made_it(owner, make_a
     change(owner, mara, **form)
     assert Client().get(f"/invitation/{token}/").status_code == 410
     assert Client().get(f"/invitation/{by_machine}/").status_code == 200
-    assert owner.get("/people/").content.decode().count("Take it back") == 1
+    assert owner.get("/people/").content.decode().count("Withdraw it") == 1
 
 
 def test_the_owner_signs_somebody_out_everywhere(owner, ilo):
@@ -168,7 +168,7 @@ def test_an_invitation_can_be_taken_back(owner):
     page = owner.post("/people/", {"role": "reader"})
     path = re.search(r"/invitation/[\w-]+/", page.content.decode()).group(0)
     assert Client().get(path).status_code == 200
-    assert "Take it back" in page.content.decode()
+    assert "Withdraw it" in page.content.decode()
     assert owner.post(f"/people/invitations/{Invitation.objects.get().pk}/end/").status_code == 302
     assert Client().get(path).status_code == 410
 

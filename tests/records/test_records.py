@@ -127,7 +127,7 @@ def test_a_pack_above_the_controllers_limit_is_a_warning_with_both_voltages(sign
     Fitting.objects.create(revision=revision, part=battery, quantity=1, series=1, parallel=1)
     Fitting.objects.create(revision=revision, part=controller)
     page = sign_in("reader").get(revision.get_absolute_url()).content.decode()
-    assert "The full pack has 58.8 V; the controller stands at most 55 V." in page
+    assert "The full pack has 58.8 V; the limit of the controller is 55 V." in page
 
 
 def test_modules_of_two_kinds_are_not_added_up_by_guessing(revision, battery):

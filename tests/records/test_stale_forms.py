@@ -276,7 +276,7 @@ def test_what_was_typed_goes_into_a_new_record_where_the_old_one_was_removed(kin
     typed = FORMS[kind][2]
     answer = client.post(path, {**form, **typed})
     assert answer.status_code == 409
-    assert "This record was removed elsewhere while its form was open" in answer.content.decode()
+    assert "This record was deleted elsewhere while its form was open" in answer.content.decode()
     assert not type(record).objects.filter(pk=record.pk).exists()
     [name], [text] = typed, typed.values()
     assert fields_of(answer)[name] == text

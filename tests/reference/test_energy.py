@@ -45,7 +45,7 @@ def test_regeneration_is_split_at_the_crossing():
     up = quad(lambda t: max(0.0, np.interp(t, times, currents)), 0, 160, points=[40, 60, 70, 100], limit=200)[0] / 3600
     down = quad(lambda t: max(0.0, -np.interp(t, times, currents)), 0, 160, points=[40, 60, 70], limit=200)[0] / 3600
     assert totals.discharged_ah == pytest.approx(up, rel=1e-6)
-    assert totals.returned_ah == pytest.approx(down, rel=1e-6)
+    assert totals.regenerated_ah == pytest.approx(down, rel=1e-6)
     assert totals.returned_wh == pytest.approx(50.0 * down, rel=1e-6)
 
 

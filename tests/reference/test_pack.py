@@ -45,7 +45,7 @@ def test_resistance_regression():
     fit = pack.resistance_by_regression(volts, amperes)
     assert fit.resistance_ohm == pytest.approx(-expected.slope)
     assert fit.u_resistance_ohm == pytest.approx(expected.stderr)
-    assert fit.open_voltage_v == pytest.approx(expected.intercept)
+    assert fit.open_circuit_voltage_v == pytest.approx(expected.intercept)
 
 
 def test_c_rate_of_the_reference_current():

@@ -12,7 +12,7 @@ from scipy.integrate import trapezoid
 from calc.alignment import clock_offset_s
 from calc.coasting import coasting_stretches
 from calc.geodesy import track_speed_mps
-from calc.recording import electrical_summary, resistance_while_emptying
+from calc.recording import electrical_summary, resistance_under_discharge
 from calc.road_load import fit_coast_down
 
 DATA = Path(__file__).parent / "data"
@@ -35,7 +35,7 @@ def test_a_jagged_log_against_scipy():
     time_s = np.cumsum(chance.uniform(0.05, 0.4, 4000))
     current_a, voltage_v = chance.normal(20, 30, 4000), chance.uniform(45, 55, 4000)
     summary = electrical_summary(time_s, voltage_v, current_a)
-    assert summary.discharged_ah - summary.returned_ah == pytest.approx(trapezoid(current_a, time_s) / 3600)
+    assert summary.discharged_ah - summary.regenerated_ah == pytest.approx(trapezoid(current_a, time_s) / 3600)
     assert summary.discharged_wh - summary.returned_wh == pytest.approx(trapezoid(voltage_v * current_a, time_s) / 3600)
     assert summary.returned_wh > 0
 
@@ -53,14 +53,14 @@ def emptying_pack(resistance_ohm=0.045, noise_v=0.02):
 
 def test_the_resistance_of_an_emptying_pack():
     voltage_v, current_a, out_ah = emptying_pack()
-    found = resistance_while_emptying(voltage_v, current_a, out_ah)
+    found = resistance_under_discharge(voltage_v, current_a, out_ah)
     assert found.resistance_ohm == pytest.approx(0.045, rel=0.02)  # what the voltages were made with
     scaled = out_ah / out_ah.max()
     design = np.column_stack([np.ones_like(scaled), -current_a, scaled, scaled**2, scaled**3])
     # statsmodels 0.15, OLS on the same terms.
     fit = sm.OLS(voltage_v, design).fit()
     assert (found.resistance_ohm, found.u_resistance_ohm) == pytest.approx((fit.params[1], fit.bse[1]), rel=1e-6)
-    assert found.open_voltage_v == pytest.approx(fit.params[0])
+    assert found.open_circuit_voltage_v == pytest.approx(fit.params[0])
 
 
 def test_the_offset_that_scipy_finds():

@@ -110,7 +110,7 @@ def page_after_every_outing(season: Season, planned: int = 6) -> Page:
         return opened_after_each_session(season, columns, questions)
     asked = decide_questions(columns, questions, ERROR)
     said = {
-        question.measure: set().union(*(_claims(one, course.measure) for one in course.said))
+        question.measure: set().union(*(_claims(one, course.measure) for one in course.decisions))
         for question, (_, course) in asked.items()
     }
     return _page(season, said, asked)

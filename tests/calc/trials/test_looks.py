@@ -39,12 +39,12 @@ def test_bounds_are_those_of_the_spending_function():
 
 def test_the_interval_decides_by_student_at_the_level_of_the_look():
     (course,) = decided(log_of([*days(0, 0), *days(1, 6)]), question())
-    for said in course.said:
-        fit = said.look.contrast
-        half = (said.interval.upper - said.interval.lower) / 2
+    for decision in course.decisions:
+        fit = decision.look.contrast
+        half = (decision.interval.upper - decision.interval.lower) / 2
         variance = max(fit.pooled_variance, fit.own_variance) * fit.variance_factor
         level = 1 - 2 * special.stdtr(fit.degrees_of_freedom, -half / np.sqrt(variance))
-        assert level == pytest.approx(said.interval.confidence)
+        assert level == pytest.approx(decision.interval.confidence)
 
 
 def test_a_clear_change_is_decided_and_the_decision_is_kept():
@@ -81,7 +81,7 @@ def test_after_the_plan_values_of_either_revision_are_looked_at():
     log = log_of([*days(0, 0), *days(1, 6, 1.01), *days(0, 12, many=2), *days(1, 14, many=1)])
     (course,) = decided(log, question())
     assert [look.information for look in course.looks] == pytest.approx([4 / 6, 5 / 6, 1, 7 / 6, 8 / 6, 9 / 6])
-    confidence = [said.interval.confidence for said in course.said]
+    confidence = [decision.interval.confidence for decision in course.decisions]
     assert confidence[3] > confidence[2]
 
 
@@ -97,8 +97,8 @@ def test_an_earlier_page_follows_from_its_rows_alone():
         (whole,) = decided(log, question(revision=2, against=1))
         for rows in range(13, 19):
             (then,) = decided(log.up_to(rows), question(revision=2, against=1))
-            assert len(then.said) == max(0, rows - 15)
-            for now, before in zip(whole.said, then.said, strict=False):
+            assert len(then.decisions) == max(0, rows - 15)
+            for now, before in zip(whole.decisions, then.decisions, strict=False):
                 assert now.answer is before.answer
                 assert now.interval.lower == pytest.approx(before.interval.lower)
 
@@ -116,8 +116,10 @@ def test_nor_does_it_change_where_conditions_are_missing_or_of_one_revision_only
         (whole,) = decided(log, asked)
         for until in range(20, 26):
             (then,) = decided(log.up_to(until), asked)
-            assert [one.look.day for one in then.said] == [one.look.day for one in whole.said if one.look.day < until]
-            for now, before in zip(whole.said, then.said, strict=False):
+            assert [one.look.day for one in then.decisions] == [
+                one.look.day for one in whole.decisions if one.look.day < until
+            ]
+            for now, before in zip(whole.decisions, then.decisions, strict=False):
                 assert now.interval.lower == pytest.approx(before.interval.lower)
                 assert now.interval.confidence == before.interval.confidence
                 looks += 1
