@@ -221,7 +221,7 @@ def test_a_session_deleted_at_the_desk_is_put_back_with_what_it_held(phone, inst
     phone.ready()
     page.locator("#removed summary").click()
     page.get_by_role("button", name="Restore them").click()
-    expect(page.locator("#said")).to_contain_text("put back")
+    expect(page.locator("#said")).to_contain_text("restored")
     installation.comes_to("test_sessions_reading", 3)
     installation.comes_to("test_sessions_gonogocheck", 1)
 
