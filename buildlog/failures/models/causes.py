@@ -44,7 +44,7 @@ class Cause(MadeRecord):
     def clean(self) -> None:
         whys: Any = self.whys
         if not isinstance(whys, list) or not all(isinstance(why, str) and 0 < len(why) <= 300 for why in whys):
-            raise ValidationError({"whys": "Each why is one sentence of at most 300 signs, one on each line."})
+            raise ValidationError({"whys": "Each why is one sentence of at most 300 characters, one on each line."})
         if len(whys) > MOST_WHYS:
             raise ValidationError(
                 {"whys": f"A chain has at most {MOST_WHYS} whys; {len(whys)} were written. Join some."}
