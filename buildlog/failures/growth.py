@@ -15,7 +15,7 @@ LEAST_FOR_TREND = 3
 
 @dataclass
 class Growth:
-    """Is it getting more reliable? The fit, or why there is none."""
+    """Is it getting more reliable? The fit, or the reason why there is none."""
 
     places_km: list[float]
     total_km: float

@@ -188,7 +188,7 @@ def connect() -> None:
     """Connect the signals by which changed records move failures, whichever page or interface writes them."""
     from django.db.models.signals import m2m_changed, post_delete, post_save, pre_delete
 
-    def failure_written(sender: Any, instance: Failure, raw: bool = False, **_: Any) -> None:
+    def failure_saved(sender: Any, instance: Failure, raw: bool = False, **_: Any) -> None:
         if raw:
             return
         vehicle = instance.revision.vehicle_id
@@ -199,10 +199,10 @@ def connect() -> None:
         first: Any = follow(vehicle).get(instance.pk)
         instance.recurrence_of_id = first
 
-    def failure_goes(sender: Any, instance: Any, **_: Any) -> None:
+    def before_failure_removal(sender: Any, instance: Any, **_: Any) -> None:
         instance.touched = list(instance.disproves.values_list("answers", flat=True))
 
-    def failure_gone(sender: Any, instance: Any, origin: Any = None, **_: Any) -> None:
+    def after_failure_removal(sender: Any, instance: Any, origin: Any = None, **_: Any) -> None:
         if _by_itself(origin, Failure):
             follow(instance.revision.vehicle_id, "The recurrence that was recorded was removed.", instance.touched)
 
@@ -218,29 +218,29 @@ def connect() -> None:
         words = "answers it" if action == "post_add" else "no longer answers it"
         follow(vehicle, f"“{instance}” on {instance.revision.label} {words}.", pk_set or ())
 
-    def answers_go(sender: Any, instance: Any, action: str, reverse: bool, **_: Any) -> None:
+    def before_answers_cleared(sender: Any, instance: Any, action: str, reverse: bool, **_: Any) -> None:
         if action == "pre_clear" and not reverse:
             instance.cleared = list(instance.answers.values_list("pk", flat=True))
 
-    def modification_goes(sender: Any, instance: Any, **_: Any) -> None:
+    def before_modification_removal(sender: Any, instance: Any, **_: Any) -> None:
         instance.answered = list(instance.answers.values_list("pk", flat=True))
 
-    def modification_gone(sender: Any, instance: Any, origin: Any = None, **_: Any) -> None:
+    def after_modification_removal(sender: Any, instance: Any, origin: Any = None, **_: Any) -> None:
         if _by_itself(origin, Modification):
             vehicle, why = instance.revision.vehicle_id, f"“{instance}”, which answered it, was removed."
             follow(vehicle, why, instance.answered)
 
-    def revision_written(sender: Any, instance: Revision, created: bool, raw: bool = False, **_: Any) -> None:
+    def revision_saved(sender: Any, instance: Revision, created: bool, raw: bool = False, **_: Any) -> None:
         if created or raw:
             return
         answered = Failure.objects.filter(answered_by__revision=instance).values_list("pk", flat=True)
         follow(instance.vehicle_id, f"{instance.label} is now: {instance.get_status_display().lower()}.", answered)
 
-    def revision_goes(sender: Any, instance: Any, **_: Any) -> None:
+    def before_revision_removal(sender: Any, instance: Any, **_: Any) -> None:
         touched = Q(answered_by__revision=instance) | Q(answered_by__disproved_by__revision=instance)
         instance.touched = list(Failure.objects.filter(touched).values_list("pk", flat=True))
 
-    def revision_gone(sender: Any, instance: Any, origin: Any = None, **_: Any) -> None:
+    def after_revision_removal(sender: Any, instance: Any, origin: Any = None, **_: Any) -> None:
         if _by_itself(origin, Revision):
             follow(instance.vehicle_id, f"{instance.label} was removed.", instance.touched)
 
@@ -249,16 +249,16 @@ def connect() -> None:
             follow(instance.revision.vehicle_id, f"The parts of {instance.revision.label} were changed.")
 
     for signal, receiver, sender in (
-        (post_save, failure_written, Failure),
-        (pre_delete, failure_goes, Failure),
-        (post_delete, failure_gone, Failure),
-        (m2m_changed, answers_go, Modification.answers.through),
+        (post_save, failure_saved, Failure),
+        (pre_delete, before_failure_removal, Failure),
+        (post_delete, after_failure_removal, Failure),
+        (m2m_changed, before_answers_cleared, Modification.answers.through),
         (m2m_changed, answers_changed, Modification.answers.through),
-        (pre_delete, modification_goes, Modification),
-        (post_delete, modification_gone, Modification),
-        (post_save, revision_written, Revision),
-        (pre_delete, revision_goes, Revision),
-        (post_delete, revision_gone, Revision),
+        (pre_delete, before_modification_removal, Modification),
+        (post_delete, after_modification_removal, Modification),
+        (post_save, revision_saved, Revision),
+        (pre_delete, before_revision_removal, Revision),
+        (post_delete, after_revision_removal, Revision),
         (post_save, parts_changed, Fitting),
         (post_delete, parts_changed, Fitting),
     ):

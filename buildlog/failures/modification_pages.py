@@ -1,4 +1,4 @@
-"""Pages of the changes that made a revision."""
+"""Pages of the modifications of a revision."""
 
 from __future__ import annotations
 

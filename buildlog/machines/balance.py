@@ -111,7 +111,7 @@ class Balance:
         return Figure(None, needs=f"the place of its centre of gravity ({by_parts})")
 
     def with_rider(self, load_kg: float | None) -> WithRider | None:
-        """Machine and a load on the seat; None while mass, height or seat is unknown."""
+        """Machine and a load on the seat; None while mass, height, seat or load is unknown."""
         mass_kg, height_m = self.mass.value, self.height.value
         seat_x_m, seat_z_m = self.revision.seat_x_m, self.revision.seat_z_m
         if mass_kg is None or height_m is None or seat_x_m is None or seat_z_m is None or not load_kg:

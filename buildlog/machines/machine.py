@@ -95,12 +95,12 @@ class Machine:
         return self.balance.height.value
 
     def with_rider(self, load_kg: float | None) -> WithRider | None:
-        """Machine and a load on the seat; None while mass, height or seat is unknown."""
+        """Machine and a load on the seat; None while mass, height, seat or load is unknown."""
         return self.balance.with_rider(load_kg)
 
     @cached_property
     def pack(self) -> PackFacts | None:
-        """The battery modules as one pack; None where modules of different kinds are fitted."""
+        """The battery modules as one pack; None without a full specification, or where kinds of modules are mixed."""
         modules = self._of("battery_module")
         if len(modules) != 1:
             return None
@@ -261,7 +261,7 @@ class Machine:
         if self.pack is None:
             several = len(self._of("battery_module")) > 1
             needed.append(
-                "pack: battery modules of one kind only can be added up"
+                "pack: only battery modules of one kind can be added up"
                 if several
                 else "pack: fit battery modules, with how many in series and parallel"
             )

@@ -18,7 +18,7 @@ class LastOwner(ValidationError):
     """The change would leave nobody who may admit others."""
 
     def __init__(self) -> None:
-        super().__init__("This is the only owner who can come in. Make somebody else an owner first.")
+        super().__init__("This is the only owner who can sign in. Make somebody else an owner first.")
 
 
 class ChangedMeanwhile(ValidationError):

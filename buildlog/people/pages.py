@@ -57,7 +57,7 @@ def end_invitation(request: SignedInRequest, pk: int) -> HttpResponse:
     invitation = get_object_or_404(Invitation.open(), pk=pk)
     invitation.delete()
     note(Kind.INVITATION_ENDED, request, request.user, detail=f"as {invitation.role}")
-    messages.success(request, "The invitation works no longer.")
+    messages.success(request, "The invitation was ended.")
     return redirect("people")
 
 
@@ -101,10 +101,10 @@ def _change(request: SignedInRequest, account: Account, submitted_form: str, for
         return f"{account.username} is here as {access_changes.short(account.get_role_display()).lower()} now."
     if submitted_form == "shut":
         access_changes.close_account(request, account)
-        return f"{account.username} can come in no longer."
+        return f"{account.username} can no longer sign in."
     if submitted_form == "open":
         access_changes.reopen_account(request, account)
-        return f"{account.username} can come in again."
+        return f"{account.username} can sign in again."
     if submitted_form == "sessions":
         access_changes.end_sessions(request, account)
         return f"{account.username} is signed out everywhere."

@@ -39,7 +39,7 @@ def _has_exactly_one_subject() -> Q:
 
 
 class Photo(MadeRecord):
-    """A picture of one revision, part, failure or session. The uploaded file's name is not kept."""
+    """A picture of one revision, part, failure or session. The uploaded file's name is not stored."""
 
     id = models.UUIDField(primary_key=True, default=uuid.uuid4)
     revision = models.ForeignKey(Revision, on_delete=models.CASCADE, null=True, blank=True, related_name="photos")

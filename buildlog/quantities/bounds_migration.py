@@ -75,7 +75,7 @@ def _set_aside(record: Any, name: str, bound: Any) -> None:
     changed = [name]
     columns = {field.name for field in record._meta.concrete_fields}
     text = next((name for name in FREE_TEXT if name in columns), "")
-    sentence = f"{name} was {value:g}, which cannot be; it was taken out by an update."
+    sentence = f"{name} was {value:g}, which is not possible; an update removed it."
     if text and isinstance(record._meta.get_field(text), TextField):
         setattr(record, text, f"{getattr(record, text)}\n{sentence}".strip())
         changed.append(text)

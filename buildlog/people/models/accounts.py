@@ -31,7 +31,7 @@ class Account(AbstractUser):
     role = models.CharField(max_length=10, choices=Role.choices, default=Role.READER)
     unit_system = models.CharField("units shown", max_length=10, choices=UnitSystem.choices, default=UnitSystem.METRIC)
     session_generation = models.PositiveIntegerField(default=0, editable=False)
-    """Raised by one to end every sign-in of the account at once, on all workers."""
+    """Incremented to end every sign-in of the account at once, on all workers."""
 
     objects: ClassVar[Accounts] = Accounts()
 
