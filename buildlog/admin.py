@@ -1,4 +1,4 @@
-"""The owner's back room: every record, for mending what the pages do not offer."""
+"""The owner's admin site: every record, for corrections that the pages do not offer."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ class FittingInline(admin.TabularInline[Fitting, Revision]):
 
 @admin.register(Account)
 class AccountAdmin(admin.ModelAdmin[Account]):
-    """To look at. Roles and doors are changed on the page People, where the last owner is kept."""
+    """Read-only. Roles and access are changed on the page People, which never removes the last owner."""
 
     list_display = ["username", "role", "is_active", "last_login"]
     fields = ["username", "role", "unit_system", "is_active", "date_joined", "last_login"]
@@ -84,5 +84,5 @@ class PhotoAdmin(RecordAdmin[Photo]):
     readonly_fields = ["image", "thumbnail", "width_px", "height_px"]
 
     def has_add_permission(self, request: HttpRequest) -> bool:
-        # An upload must pass through the checks of the pages and the API.
+        # An upload must pass the checks of the pages and the API.
         return False

@@ -12,16 +12,16 @@ class BuildlogConfig(AppConfig):
         from buildlog.failures import loop as failure_loop
         from buildlog.people import sign_in_life
         from buildlog.photos.models import Photo
-        from buildlog.storage.stored_files import files_go_with
+        from buildlog.storage.stored_files import remove_files_with
 
         failure_loop.connect()
-        files_go_with(Photo)
+        remove_files_with(Photo)
         user_logged_in.connect(sign_in_life.begin, dispatch_uid="session_life.begin")
-        # Under the framework's own name, and before it: so this one is called in the place of its own.
-        user_logged_in.connect(sign_in_life.note_last_sign_in, dispatch_uid="update_last_login")
+        # Connected under the framework's own id before the framework does it, so this receiver replaces that one.
+        user_logged_in.connect(sign_in_life.record_last_sign_in, dispatch_uid="update_last_login")
 
 
-class BackRoomConfig(AdminConfig):
+class AdminSiteConfig(AdminConfig):
     default_site = "buildlog.hosting.admin_site.BackRoom"
 
     def ready(self) -> None:
@@ -29,11 +29,11 @@ class BackRoomConfig(AdminConfig):
         from django.contrib.auth.models import Group
 
         super().ready()
-        # What somebody may do is their role, and nothing beside it.
+        # Rights follow from an account's role alone, so groups are not offered.
         site.unregister(Group)
 
 
 class LeanStaticFilesConfig(StaticFilesConfig):
-    """Of plotly's package data only the drawing script is served; the rest would be 40 MB more."""
+    """Serves only the drawing script of plotly's package data; the rest would add 40 MB."""
 
     ignore_patterns = [*StaticFilesConfig.ignore_patterns, "widgetbundle.js", "datasets", "templates", "*.json.gz"]

@@ -8,7 +8,7 @@ class SessionsConfig(AppConfig):
     verbose_name = "Test sessions"
 
     def ready(self) -> None:
-        from buildlog.storage.stored_files import files_go_with
+        from buildlog.storage.stored_files import remove_files_with
         from sessions.logs.models import Log
 
-        files_go_with(Log)
+        remove_files_with(Log)

@@ -51,7 +51,7 @@ CSRF_COOKIE_NAME = f"{_begin}firnlog_csrf{_end}"
 INSTALLED_APPS = [
     "buildlog.apps.BuildlogConfig",
     "sessions.apps.SessionsConfig",
-    "buildlog.apps.BackRoomConfig",
+    "buildlog.apps.AdminSiteConfig",
     "django.contrib.auth",
     "django.contrib.contenttypes",
     "django.contrib.sessions",
@@ -80,7 +80,7 @@ MIDDLEWARE = [
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "django.contrib.auth.middleware.LoginRequiredMiddleware",
     "buildlog.people.sign_in_life.SessionLife",
-    "buildlog.people.current_account.ActingAccount",
+    "buildlog.people.current_account.CurrentAccount",
     "django.contrib.messages.middleware.MessageMiddleware",
 ]
 ROOT_URLCONF = "buildlog.config.urls"

@@ -1,1 +1,1 @@
-"""What broke, why, what was done about it, and whether that held."""
+"""Failures, their modes and causes, their fixes, and whether those held."""

@@ -1,4 +1,4 @@
-"""The API of what broke, and of the changes that answer it."""
+"""The API of failures, and of the modifications that answer them."""
 
 from __future__ import annotations
 

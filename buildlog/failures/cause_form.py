@@ -1,4 +1,4 @@
-"""The form that finds a failure's cause."""
+"""The form for a failure's cause."""
 
 from __future__ import annotations
 
@@ -15,13 +15,15 @@ from buildlog.records.forms import RecordForm
 
 
 class CauseForm(RecordForm[Failure]):
-    """A cause of the machine that is known already, or a new one. Changing a shared cause changes it for all."""
+    """A known cause of the machine, or a new one. Changing a shared cause changes it for all its failures."""
 
     cause = forms.ModelChoiceField(Cause.objects.none(), required=False, label="A cause known already")
     statement = forms.CharField(
-        required=False, max_length=300, label="The cause, in one sentence",
+        required=False,
+        max_length=300,
+        label="The cause, in one sentence",
         help_text="For example: the idler spring loses its tension in the cold.",
-    )  # fmt: skip
+    )
     whys = forms.CharField(
         required=False,
         widget=forms.Textarea,
@@ -34,7 +36,7 @@ class CauseForm(RecordForm[Failure]):
     excerpt = forms.CharField(
         required=False, max_length=2000, widget=forms.Textarea, label="or by an excerpt of a log, or a measurement"
     )
-    can_be_made_anew = False
+    can_be_recreated = False
     together = (("cause", "statement", "whys", "confirmed"),)
     groups = (
         ("What is behind it", ("cause", "statement", "whys")),
@@ -56,10 +58,10 @@ class CauseForm(RecordForm[Failure]):
         self.record_choice("cause").empty_label = "A new one, written below"
         for name in ("photo", "reading"):
             self.record_choice(name).empty_label = "None"
-        known = failure.cause
-        if known is not None:
+        cause = failure.cause
+        if cause is not None:
             self.initial.update(
-                {"statement": known.statement, "whys": "\n".join(known.whys), "confirmed": known.confirmed}
+                {"statement": cause.statement, "whys": "\n".join(cause.whys), "confirmed": cause.confirmed}
             )
 
     @classmethod
@@ -78,17 +80,18 @@ class CauseForm(RecordForm[Failure]):
             self.add_error("statement", "Write the cause in one sentence, or choose one that is known already.")
             return cleaned
         if chosen is not None and chosen != self.initial_cause():
-            # A cause that was chosen is joined as it stands; what was written below belonged to another.
-            self.joined = chosen
+            # A chosen cause is used as it is; the text below belonged to another one.
+            self.chosen_cause = chosen
         else:
-            self.joined = self.initial_cause() or Cause(vehicle=self.instance.revision.vehicle)
-            self.joined.statement, self.joined.whys = statement, cleaned.get("whys") or []
-        self.joined.confirmed = bool(cleaned.get("confirmed"))
-        shown = [name for name in ("photo", "reading", "excerpt") if cleaned.get(name)]
-        if self.joined.confirmed and not shown and not (self.joined.pk and self.joined.evidence.exists()):
+            self.chosen_cause = self.initial_cause() or Cause(vehicle=self.instance.revision.vehicle)
+            self.chosen_cause.statement, self.chosen_cause.whys = statement, cleaned.get("whys") or []
+        self.chosen_cause.confirmed = bool(cleaned.get("confirmed"))
+        evidence = [name for name in ("photo", "reading", "excerpt") if cleaned.get(name)]
+        has_evidence = bool(evidence) or (self.chosen_cause.pk and self.chosen_cause.evidence.exists())
+        if self.chosen_cause.confirmed and not has_evidence:
             self.add_error("confirmed", "A confirmed cause needs what shows it: a photo, a reading or an excerpt.")
         try:
-            self.joined.clean()
+            self.chosen_cause.clean()
         except ValidationError as error:
             self.add_error("whys", error.messages[0])
         return cleaned
@@ -98,15 +101,15 @@ class CauseForm(RecordForm[Failure]):
         return Cause.objects.filter(pk=key).first() if key else None
 
     def _post_clean(self) -> None:
-        # The failure itself is judged only once its cause is stored; `clean` has looked at the rest.
+        # The failure is validated once its cause is stored; `clean` has checked the rest.
         self.instance.cause_id = self.initial.get("cause")
 
     def save(self, commit: bool = True) -> Failure:
         with transaction.atomic():
-            self.joined.save()
+            self.chosen_cause.save()
             for name in ("photo", "reading", "excerpt"):
                 if self.cleaned_data.get(name):
-                    Evidence.objects.create(cause=self.joined, **{name: self.cleaned_data[name]})
-            self.instance.cause = self.joined
+                    Evidence.objects.create(cause=self.chosen_cause, **{name: self.cleaned_data[name]})
+            self.instance.cause = self.chosen_cause
             self.instance.save()
         return self.instance

@@ -1,4 +1,4 @@
-"""How far and how long a machine was ridden, and where on that way things happened."""
+"""How far and how long a machine was ridden, and at which distance its failures came."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from calc.exposure_gaps import Pace, RideLength, ridden
 
 
 class Ride(NamedTuple):
-    """One session, as far as exposure goes. What nobody wrote down is None."""
+    """The exposure of one session. A value that was not recorded is None."""
 
     key: str
     revision: uuid.UUID
@@ -29,10 +29,10 @@ class Exposure:
     """All rides of one vehicle, in their order. One query."""
 
     def __init__(self, vehicle: Vehicle) -> None:
-        # Read through the reverse relation: this room does not know the sessions' own.
+        # Read through the reverse relation, because buildlog does not import sessions.
         rows = (
             vehicle.revisions.filter(sessions__isnull=False)
-            # As text: thousands of keys need not become objects to be told apart.
+            # As text, which is faster for thousands of keys than UUID objects.
             .annotate(key=Cast("sessions__pk", CharField()))
             .values_list("key", "pk", "number", "sessions__started_at", "sessions__distance_m", "sessions__runtime_s")
             .order_by("sessions__started_at", "sessions__pk")
@@ -68,7 +68,7 @@ class Exposure:
         """
         ride = self._by_key.get(failure.session_id.hex) if failure.session_id else None
         if ride is None:
-            index = bisect_right([one.started_at for one in self.rides], failure.happened_at) - 1
+            index = bisect_right([ride.started_at for ride in self.rides], failure.happened_at) - 1
             if index < 0:
                 return None
             return self._begins_m[self.rides[index].key] + (self.rides[index].length.distance_m or 0.0)

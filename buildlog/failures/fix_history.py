@@ -1,4 +1,4 @@
-"""What `calc.fix_proof` judges of one machine, read from the database in four queries and that of its rides."""
+"""Reads the history of one machine for `calc.fix_proof`, in four queries and the one of its rides."""
 
 from __future__ import annotations
 
@@ -25,11 +25,11 @@ A_DAY = timedelta(days=1)
 def history_of(
     vehicle: uuid.UUID, rides: Collection[Ride] = (), revisions: Collection[Revision] | None = None
 ) -> History:
-    """The history of a vehicle's failures and fixes; without rides it proves nothing, and still links them.
+    """The history of a vehicle's failures and fixes; without rides it links them but proves nothing.
 
-    `revisions` are the vehicle's, by number and with their parts, where a page has read them already.
+    `revisions` are the vehicle's, by number and with their parts, if a page has read them already.
     """
-    lengths = [RideFacts(one.revision, one.length) for one in rides]
+    lengths = [RideFacts(ride.revision, ride.length) for ride in rides]
     read = revisions_with_parts().filter(vehicle=vehicle).order_by("number") if revisions is None else revisions
     return History([_facts_of(revision) for revision in read], _failures(vehicle, rides), _fixes(vehicle), lengths)
 
@@ -52,7 +52,7 @@ def _facts_of(revision: Revision) -> RevisionFacts:
 
 
 def _failures(vehicle: uuid.UUID, rides: Collection[Ride]) -> list[FailureFacts]:
-    """One that names no session came on a recorded ride if its revision was ridden within a day of it."""
+    """A failure without a session counts as on a recorded ride if its revision was ridden within a day of it."""
     starts: dict[uuid.UUID, list[datetime]] = {}
     for ride in rides:
         starts.setdefault(ride.revision, []).append(ride.started_at)
@@ -73,9 +73,9 @@ def _failures(vehicle: uuid.UUID, rides: Collection[Ride]) -> list[FailureFacts]
 
 def _fixes(vehicle: uuid.UUID) -> list[FixFacts]:
     answers: dict[uuid.UUID, set[uuid.UUID]] = {}
-    of: dict[uuid.UUID, tuple[uuid.UUID, str]] = {}
+    fixes: dict[uuid.UUID, tuple[uuid.UUID, str]] = {}
     rows = Modification.objects.filter(revision__vehicle=vehicle, answers__isnull=False).order_by()
     for key, revision, title, failure in rows.values_list("pk", "revision", "title", "answers"):
-        of[key] = revision, title
+        fixes[key] = revision, title
         answers.setdefault(key, set()).add(failure)
-    return [FixFacts(key, *of[key], frozenset(failures)) for key, failures in answers.items()]
+    return [FixFacts(key, *fixes[key], frozenset(failures)) for key, failures in answers.items()]

@@ -1,4 +1,4 @@
-"""Forms for what broke, and for the changes that answer it."""
+"""Forms for failures, and for the modifications that answer them."""
 
 from __future__ import annotations
 
@@ -84,6 +84,6 @@ class FailureForm(RecordForm[Failure]):
 
     def save(self, commit: bool = True) -> Failure:
         if self.writes("mode_name"):
-            # The word is made only now: a form that is refused must not leave a new word behind.
+            # The mode is created only now: a refused form must not leave a new mode behind.
             self.instance.mode = FailureMode.called(self.cleaned_data["mode_name"])
         return super().save(commit)

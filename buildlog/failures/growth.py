@@ -1,4 +1,4 @@
-"""Whether failures come less often as a machine grows older."""
+"""Whether failures come less often as a machine gets older."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ LEAST_FOR_TREND = 3
 
 @dataclass
 class Growth:
-    """Is it getting more reliable? The fit, or why there is none."""
+    """Is it getting more reliable? The fit, or the reason why there is none."""
 
     places_km: list[float]
     total_km: float
@@ -24,17 +24,17 @@ class Growth:
     sentence: str = ""
 
 
-def growth_of(everything: list[Failure], exposure: Exposure) -> Growth:
+def growth_of(failures: list[Failure], exposure: Exposure) -> Growth:
     """The trend over the distance ridden, where it is known at which distance each failure came."""
-    places_m = [exposure.place_m(one) for one in everything]
-    # A trend by a power law has no place for what came before the first metre.
+    places_m = [exposure.place_m(failure) for failure in failures]
+    # A power law is not defined for failures before the first metre.
     places_km = sorted(place / 1000.0 for place in places_m if place)
     total_km = max([exposure.total_m / 1000.0, *places_km])
     growth = Growth(places_km, total_km)
     unplaced = len(places_m) - len(places_km)
     missing = exposure.total.without_distance
     if exposure.total_m <= 0:
-        growth.sentence = "No distance is recorded, so nothing can be said of a trend."
+        growth.sentence = "No distance is recorded, so nothing can be said about a trend."
     elif len(places_km) < LEAST_FOR_TREND or places_km[0] >= total_km:
         growth.sentence = (
             f"Cannot tell yet: a trend needs at least {LEAST_FOR_TREND} failures at known distances; "

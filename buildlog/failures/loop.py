@@ -1,9 +1,8 @@
-"""How a failure's loop closes: which states follow which, what each needs, and what moves them.
+"""How a failure's loop closes: which states may follow which, what each requires, and what changes them.
 
-open → fix planned → watching → held, or recurred and round again. Modifications move a failure by
-themselves as they are planned and ridden; that a fix has held is said by a person, and only when the
-exposure since the fix shows it. Which fix answers which failure, and what disproves it, is
-`calc.fix_proof`'s to say; here stands what is written down of it, and when.
+open → fix planned → watching → held, or recurred and round again. Planning and riding modifications moves a
+failure automatically; only a person declares a fix held, and only when the exposure since the fix shows it.
+`calc.fix_proof` decides which fix answers which failure and what disproves it; this module stores the results.
 """
 
 from __future__ import annotations
@@ -34,11 +33,10 @@ LEGAL: dict[str, frozenset[str]] = {
     State.RECURRED: frozenset({State.FIX_PLANNED, State.WATCHING}),
 }
 RATE_FRACTION, CONFIDENCE = 0.5, 0.8
-"""When nothing else is set: the failure is shown, with 80 % confidence, to come at less than half the
-earlier rate (common practice, no source: half is worth a change, and 4 in 5 is what a season can show)."""
+"""Defaults: riding shows, with 80 % confidence, that the failure comes at less than half the earlier rate (common
+practice, no source: half is worth a change, and 4 in 5 is what a season can show)."""
 
-
-LOOKED_THROUGH = "What is recorded of its fixes and recurrences has changed."
+RECORDS_CHANGED = "What is recorded of its fixes and recurrences has changed."
 
 
 class IllegalTransition(ValidationError):
@@ -47,8 +45,8 @@ class IllegalTransition(ValidationError):
 
 def thresholds(vehicle: Any) -> tuple[float, float]:
     """The vehicle's own, or the defaults."""
-    known = getattr(vehicle, "assumptions", None)
-    return (known.held_rate_fraction, known.held_confidence) if known else (RATE_FRACTION, CONFIDENCE)
+    assumptions = getattr(vehicle, "assumptions", None)
+    return (assumptions.held_rate_fraction, assumptions.held_confidence) if assumptions else (RATE_FRACTION, CONFIDENCE)
 
 
 def whole_history(vehicle: Vehicle) -> History:
@@ -63,7 +61,7 @@ def proof_of(failure: Failure) -> Proof | None:
 
 
 def expected_state(failure: uuid.UUID, state: str, history: History) -> str:
-    """What the modifications and recurrences of a failure make of it, now that it is in some state."""
+    """The state that follows from a failure's modifications and recurrences, given its stored state."""
     fixes = history.fixes_for(failure)
     if any(history.revisions[fix.revision].was_ridden for fix in fixes):
         return State.HELD if state == State.HELD else State.WATCHING
@@ -92,21 +90,21 @@ def _condition(failure: Failure, to: str) -> str:
 
 
 def move(failure: Failure, to: str, why: str) -> FailureChange:
-    """Take a failure to another state, and keep who did it, when and why.
+    """Move a failure to another state, and record who did it, when and why.
 
     Raises IllegalTransition when that state may not follow or its condition is not met.
     """
     with transaction.atomic():
-        held = Failure.objects.select_for_update().select_related("revision__vehicle").get(pk=failure.pk)
-        if to not in LEGAL[held.state]:
+        stored = Failure.objects.select_for_update().select_related("revision__vehicle").get(pk=failure.pk)
+        if to not in LEGAL[stored.state]:
             raise IllegalTransition(
-                f"“{State(to).label}” cannot follow “{State(held.state).label}”. From there it may become "
-                f"{' or '.join(sorted(f'“{State(one).label}”' for one in LEGAL[held.state]))}."
+                f"“{State(to).label}” cannot follow “{State(stored.state).label}”. From there it may become "
+                f"{' or '.join(sorted(f'“{State(state).label}”' for state in LEGAL[stored.state]))}."
             )
-        sentence = _condition(held, to)
+        sentence = _condition(stored, to)
         if sentence:
             raise IllegalTransition(sentence)
-        change = _step(held.pk, held.state, to, why)
+        change = _step(stored.pk, stored.state, to, why)
     failure.state = to
     return change
 
@@ -124,9 +122,9 @@ Links = Mapping[Key, Key]
 
 
 def follow(vehicle: uuid.UUID, why: str = "", about: Collection[uuid.UUID] | QuerySet[Any, uuid.UUID] = ()) -> Links:
-    """Write down what follows from a vehicle's records: recurrences, fixes that do not hold, and states.
+    """Store what follows from a vehicle's records: recurrences, fixes that do not hold, and states.
 
-    `why` is the reason that is kept with the steps of the failures in `about`, and of those that one fix
+    `why` is the reason that is stored with the changes of the failures in `about`, and of those that one fix
     answers together with them.
     """
     rows = Failure.objects.filter(revision__vehicle=vehicle).values_list("pk", "recurrence_of", "state")
@@ -150,12 +148,12 @@ def follow(vehicle: uuid.UUID, why: str = "", about: Collection[uuid.UUID] | Que
                 Failure.objects.filter(pk=key).update(recurrence_of=history.first_of.get(key))
         for key, (_, state) in stored.items():
             if expected_state(key, state, history) != state:
-                _settle(key, history, reasons.get(key) or LOOKED_THROUGH)
+                _settle(key, history, reasons.get(key) or RECORDS_CHANGED)
     return history.first_of
 
 
 def _settle(failure: uuid.UUID, history: History, why: str) -> None:
-    """Bring a failure to what its modifications and recurrences make of it, whoever else is at it."""
+    """Move a failure to its expected state, with its row locked against concurrent changes."""
     state = Failure.objects.select_for_update().values_list("state", flat=True).filter(pk=failure).first()
     if state is not None:
         to = expected_state(failure, state, history)
@@ -163,13 +161,13 @@ def _settle(failure: uuid.UUID, history: History, why: str) -> None:
             _step(failure, state, to, why)
 
 
-def _family(about: Iterable[uuid.UUID], first_of: Links, everything: Iterable[uuid.UUID]) -> set[uuid.UUID]:
+def _family(about: Iterable[uuid.UUID], first_of: Links, failures: Iterable[uuid.UUID]) -> set[uuid.UUID]:
     firsts = {first_of.get(key, key) for key in about}
-    return {key for key in everything if first_of.get(key, key) in firsts}
+    return {key for key in failures if first_of.get(key, key) in firsts}
 
 
 def _write_disproofs(history: History, stored: Mapping[uuid.UUID, uuid.UUID | None]) -> dict[Key, str]:
-    """Mark fixes that do not hold, and those that were marked and do; returns reasons for what they answer."""
+    """Mark fixes that do not hold, and unmark those that do; returns reasons for the failures they answer."""
     reasons: dict[Key, str] = {}
     for key, before in stored.items():
         fix = history.fixes.get(key)
@@ -187,24 +185,24 @@ def _write_disproofs(history: History, stored: Mapping[uuid.UUID, uuid.UUID | No
 
 
 def connect() -> None:
-    """Let records move failures by themselves, whichever page or interface writes them."""
+    """Connect the signals by which changed records move failures, whichever page or interface writes them."""
     from django.db.models.signals import m2m_changed, post_delete, post_save, pre_delete
 
-    def failure_written(sender: Any, instance: Failure, raw: bool = False, **_: Any) -> None:
+    def failure_saved(sender: Any, instance: Failure, raw: bool = False, **_: Any) -> None:
         if raw:
             return
         vehicle = instance.revision.vehicle_id
-        # It may have been moved here from another machine, whose fixes it then says nothing of.
+        # It may have been moved here from another machine, whose fixes it no longer disproves.
         elsewhere = Modification.objects.filter(disproved_by=instance).exclude(revision__vehicle=vehicle)
         for other in set(elsewhere.values_list("revision__vehicle", flat=True)):
             follow(other)
         first: Any = follow(vehicle).get(instance.pk)
         instance.recurrence_of_id = first
 
-    def failure_goes(sender: Any, instance: Any, **_: Any) -> None:
+    def before_failure_removal(sender: Any, instance: Any, **_: Any) -> None:
         instance.touched = list(instance.disproves.values_list("answers", flat=True))
 
-    def failure_gone(sender: Any, instance: Any, origin: Any = None, **_: Any) -> None:
+    def after_failure_removal(sender: Any, instance: Any, origin: Any = None, **_: Any) -> None:
         if _by_itself(origin, Failure):
             follow(instance.revision.vehicle_id, "The recurrence that was recorded was removed.", instance.touched)
 
@@ -220,29 +218,29 @@ def connect() -> None:
         words = "answers it" if action == "post_add" else "no longer answers it"
         follow(vehicle, f"“{instance}” on {instance.revision.label} {words}.", pk_set or ())
 
-    def answers_go(sender: Any, instance: Any, action: str, reverse: bool, **_: Any) -> None:
+    def before_answers_cleared(sender: Any, instance: Any, action: str, reverse: bool, **_: Any) -> None:
         if action == "pre_clear" and not reverse:
             instance.cleared = list(instance.answers.values_list("pk", flat=True))
 
-    def modification_goes(sender: Any, instance: Any, **_: Any) -> None:
+    def before_modification_removal(sender: Any, instance: Any, **_: Any) -> None:
         instance.answered = list(instance.answers.values_list("pk", flat=True))
 
-    def modification_gone(sender: Any, instance: Any, origin: Any = None, **_: Any) -> None:
+    def after_modification_removal(sender: Any, instance: Any, origin: Any = None, **_: Any) -> None:
         if _by_itself(origin, Modification):
             vehicle, why = instance.revision.vehicle_id, f"“{instance}”, which answered it, was removed."
             follow(vehicle, why, instance.answered)
 
-    def revision_written(sender: Any, instance: Revision, created: bool, raw: bool = False, **_: Any) -> None:
+    def revision_saved(sender: Any, instance: Revision, created: bool, raw: bool = False, **_: Any) -> None:
         if created or raw:
             return
         answered = Failure.objects.filter(answered_by__revision=instance).values_list("pk", flat=True)
         follow(instance.vehicle_id, f"{instance.label} is now: {instance.get_status_display().lower()}.", answered)
 
-    def revision_goes(sender: Any, instance: Any, **_: Any) -> None:
+    def before_revision_removal(sender: Any, instance: Any, **_: Any) -> None:
         touched = Q(answered_by__revision=instance) | Q(answered_by__disproved_by__revision=instance)
         instance.touched = list(Failure.objects.filter(touched).values_list("pk", flat=True))
 
-    def revision_gone(sender: Any, instance: Any, origin: Any = None, **_: Any) -> None:
+    def after_revision_removal(sender: Any, instance: Any, origin: Any = None, **_: Any) -> None:
         if _by_itself(origin, Revision):
             follow(instance.vehicle_id, f"{instance.label} was removed.", instance.touched)
 
@@ -251,16 +249,16 @@ def connect() -> None:
             follow(instance.revision.vehicle_id, f"The parts of {instance.revision.label} were changed.")
 
     for signal, receiver, sender in (
-        (post_save, failure_written, Failure),
-        (pre_delete, failure_goes, Failure),
-        (post_delete, failure_gone, Failure),
-        (m2m_changed, answers_go, Modification.answers.through),
+        (post_save, failure_saved, Failure),
+        (pre_delete, before_failure_removal, Failure),
+        (post_delete, after_failure_removal, Failure),
+        (m2m_changed, before_answers_cleared, Modification.answers.through),
         (m2m_changed, answers_changed, Modification.answers.through),
-        (pre_delete, modification_goes, Modification),
-        (post_delete, modification_gone, Modification),
-        (post_save, revision_written, Revision),
-        (pre_delete, revision_goes, Revision),
-        (post_delete, revision_gone, Revision),
+        (pre_delete, before_modification_removal, Modification),
+        (post_delete, after_modification_removal, Modification),
+        (post_save, revision_saved, Revision),
+        (pre_delete, before_revision_removal, Revision),
+        (post_delete, after_revision_removal, Revision),
         (post_save, parts_changed, Fitting),
         (post_delete, parts_changed, Fitting),
     ):
@@ -269,5 +267,5 @@ def connect() -> None:
 
 
 def _by_itself(origin: Any, model: type[Model]) -> bool:
-    """Whether a record was removed for its own sake, and not along with what it belongs to."""
+    """Whether a record was removed by itself, and not along with its parent."""
     return origin is None or isinstance(origin, model) or getattr(origin, "model", None) is model

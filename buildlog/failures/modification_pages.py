@@ -1,4 +1,4 @@
-"""Pages of the changes that made a revision."""
+"""Pages of the modifications of a revision."""
 
 from __future__ import annotations
 
@@ -19,14 +19,14 @@ from buildlog.records.pages import change_record, remove_record, write_record
 @form_page
 @needs(Right.BUILD)
 def new_modification(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(Revision.objects.select_related("vehicle"), pk=pk)
-    back = found.get_absolute_url()
+    revision = get_object_or_404(Revision.objects.select_related("vehicle"), pk=pk)
+    back = revision.get_absolute_url()
     initial = {"answers": request.GET.getlist("answers")} if request.method == "GET" else None
     return write_record(
         request,
         ModificationForm,
-        Modification(revision=found),
-        title=f"What was changed for {found}",
+        Modification(revision=revision),
+        title=f"What was changed for {revision}",
         back=back,
         after=back,
         initial=initial,
@@ -42,7 +42,7 @@ def edit_modification(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         ModificationForm,
         rows,
         pk,
-        title=lambda found: f"Edit: {found}",
+        title=lambda modification: f"Edit: {modification}",
         back=lambda modification: modification.revision.get_absolute_url(),
     )
 
@@ -50,6 +50,6 @@ def edit_modification(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
 @form_page
 @needs(Right.BUILD)
 def remove_modification(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(Modification.objects.select_related("revision__vehicle"), pk=pk)
-    back = found.revision.get_absolute_url()
-    return remove_record(request, found, back=back, after=back)
+    modification = get_object_or_404(Modification.objects.select_related("revision__vehicle"), pk=pk)
+    back = modification.revision.get_absolute_url()
+    return remove_record(request, modification, back=back, after=back)

@@ -31,32 +31,32 @@ SHOWN_AT_ONCE = 100
 @require_safe
 def failures(request: SignedInRequest) -> HttpResponse:
     state = request.GET.get("state", "")
-    found = failure_rows()
+    rows = failure_rows()
     if state in Failure.State.values:
-        found = found.filter(state=state)
-    context = {"failures": found[:SHOWN_AT_ONCE], "states": Failure.State.choices, "state": state}
+        rows = rows.filter(state=state)
+    context = {"failures": rows[:SHOWN_AT_ONCE], "states": Failure.State.choices, "state": state}
     return render(request, "failures/failures.html", context)
 
 
 @require_safe
 def failure(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(failure_rows().prefetch_related("changes__account", "recurrences__revision"), pk=pk)
-    newer = found.revision.vehicle.revisions.filter(number__gt=found.revision.number).select_related("vehicle")
-    history = failure_loop.whole_history(found.revision.vehicle)
-    proof = history.proof_for(pk, *failure_loop.thresholds(found.revision.vehicle))
+    failure = get_object_or_404(failure_rows().prefetch_related("changes__account", "recurrences__revision"), pk=pk)
+    newer = failure.revision.vehicle.revisions.filter(number__gt=failure.revision.number).select_related("vehicle")
+    history = failure_loop.whole_history(failure.revision.vehicle)
+    proof = history.proof_for(pk, *failure_loop.thresholds(failure.revision.vehicle))
     system = request.user.unit_system
-    shared = Failure.objects.filter(cause=found.cause).exclude(pk=pk) if found.cause else Failure.objects.none()
+    shared = Failure.objects.filter(cause=failure.cause).exclude(pk=pk) if failure.cause else Failure.objects.none()
     context = {
-        "failure": found,
-        "photos": Photo.objects.filter(failure=found),
+        "failure": failure,
+        "photos": Photo.objects.filter(failure=failure),
         "newer": newer,
         "proof": proof,
         "counts": counts(proof, system) if proof else "",
         "refusal": refusal(proof, system),
         "rests_on": [*exposure_sentences(proof, system), judged_sentence(proof)] if proof else [],
-        "answers": [(one, _is_disproved(history, one.pk, pk)) for one in found.answered_by.all()],
+        "answers": [(fix, _is_disproved(history, fix.pk, pk)) for fix in failure.answered_by.all()],
         "shares_cause": shared.select_related("mode", "revision__vehicle"),
-        "evidence": found.cause.evidence.select_related("photo", "reading__session") if found.cause else (),
+        "evidence": failure.cause.evidence.select_related("photo", "reading__session") if failure.cause else (),
     }
     return render(request, "failures/failure.html", context)
 
@@ -68,7 +68,7 @@ def _is_disproved(history: History, fix: uuid.UUID, failure: uuid.UUID) -> bool:
 @form_page
 @needs(Right.LOG)
 def new_failure(request: SignedInRequest) -> HttpResponse:
-    """A new failure of the machine ridden now; `?session=` or `?revision=` say otherwise; what is known comes along."""
+    """A new failure, of the machine ridden now unless `?session=` or `?revision=` name another."""
     riding = Revision.objects.filter(status=Revision.Status.RIDING).order_by("-date", "-number").first()
     initial: dict[str, object] = {"revision": riding.pk} if riding else {}
     initial |= {name: value for name in ("session", "revision") if _is_id(value := request.GET.get(name))}
@@ -77,19 +77,23 @@ def new_failure(request: SignedInRequest) -> HttpResponse:
         if session is not None:
             initial |= {"revision": session.revision_id, "happened_at": session.started_at}
     return write_record(
-        request, FailureForm, Failure(), title="Something failed", back=reverse("failures"),
-        initial=initial | _told(request),
-    )  # fmt: skip
+        request,
+        FailureForm,
+        Failure(),
+        title="Something failed",
+        back=reverse("failures"),
+        initial=initial | _from_detection(request),
+    )
 
 
-def _told(request: SignedInRequest) -> dict[str, object]:
-    """What a page that saw the failure already knows of it: its words, and when in the session."""
-    told: dict[str, object] = {"mode_name": request.GET.get("mode_name", "")[:80]}
+def _from_detection(request: SignedInRequest) -> dict[str, object]:
+    """Values from the address of a page that detected the failure: its mode, and when in the session."""
+    initial: dict[str, object] = {"mode_name": request.GET.get("mode_name", "")[:80]}
     try:
         time_s = float(request.GET.get("time_into_session_s", ""))
     except ValueError:
-        return told
-    return told | ({"time_into_session_s": time_s} if 0 <= time_s < 1e6 else {})
+        return initial
+    return initial | ({"time_into_session_s": time_s} if 0 <= time_s < 1e6 else {})
 
 
 def _is_id(text: str | None) -> bool:
@@ -103,40 +107,40 @@ def _is_id(text: str | None) -> bool:
 @needs(Right.LOG)
 def edit_failure(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     return change_record(
-        request, FailureForm, failure_rows(), pk, title=lambda found: f"Edit: {found}", list_page="failures"
+        request, FailureForm, failure_rows(), pk, title=lambda record: f"Edit: {record}", list_page="failures"
     )
 
 
 @form_page
 @needs(Right.LOG)
 def remove_failure(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(failure_rows(), pk=pk)
-    return remove_record(request, found, back=found.get_absolute_url(), after=reverse("failures"))
+    failure = get_object_or_404(failure_rows(), pk=pk)
+    return remove_record(request, failure, back=failure.get_absolute_url(), after=reverse("failures"))
 
 
 @form_page
 @needs(Right.LOG)
 def failure_cause(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    """Why it failed: a cause known already, or a new one with its chain of whys and what shows it."""
-    found = get_object_or_404(failure_rows(), pk=pk)
-    back = found.get_absolute_url()
-    return write_record(request, CauseForm, found, title=f"Why: {found}", back=back, after=back)
+    """Why it failed: a known cause, or a new one with its chain of whys and its evidence."""
+    failure = get_object_or_404(failure_rows(), pk=pk)
+    back = failure.get_absolute_url()
+    return write_record(request, CauseForm, failure, title=f"Why: {failure}", back=back, after=back)
 
 
 @require_http_methods(["POST"])
 @needs(Right.BUILD)
 def failure_held(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    """Say that a fix has held; refused until the riding since shows it."""
-    found = get_object_or_404(failure_rows(), pk=pk)
+    """Declare a fix held; refused until the riding since shows it."""
+    failure = get_object_or_404(failure_rows(), pk=pk)
     why = request.POST.get("why", "").strip()
     if not why:
         messages.warning(request, "Say why it counts as held, for example: ridden far enough without it.")
-        return redirect(found.get_absolute_url())
+        return redirect(failure.get_absolute_url())
     try:
-        failure_loop.move(found, Failure.State.HELD, why)
+        failure_loop.move(failure, Failure.State.HELD, why)
     except failure_loop.IllegalTransition as error:
         messages.warning(request, " ".join(error.messages))
     else:
-        change_log.note_change(found, ["state"])
-        messages.success(request, f"{found}: held.")
-    return redirect(found.get_absolute_url())
+        change_log.note_change(failure, ["state"])
+        messages.success(request, f"{failure}: held.")
+    return redirect(failure.get_absolute_url())

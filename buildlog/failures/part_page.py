@@ -15,11 +15,11 @@ from buildlog.photos.models import Photo
 
 @require_safe
 def part(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(Part, pk=pk)
+    part = get_object_or_404(Part, pk=pk)
     context = {
-        "part": found,
-        "fittings": found.fittings.select_related("revision__vehicle").order_by("revision__number"),
-        "failures": failure_rows().filter(part=found),
-        "photos": Photo.objects.filter(part=found),
+        "part": part,
+        "fittings": part.fittings.select_related("revision__vehicle").order_by("revision__number"),
+        "failures": failure_rows().filter(part=part),
+        "photos": Photo.objects.filter(part=part),
     }
     return render(request, "machines/part.html", context)

@@ -1,4 +1,4 @@
-"""Reads of what broke."""
+"""Reads of failures."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from buildlog.failures.models import Failure, Modification
 
 
 def failure_rows() -> QuerySet[Failure]:
-    found = Failure.objects.select_related("mode", "part", "cause", "revision__vehicle", "session__venue")
-    return found.select_related("recurrence_of__mode", "recurrence_of__revision__vehicle").prefetch_related(
+    failures = Failure.objects.select_related("mode", "part", "cause", "revision__vehicle", "session__venue")
+    return failures.select_related("recurrence_of__mode", "recurrence_of__revision__vehicle").prefetch_related(
         Prefetch("answered_by", queryset=Modification.objects.select_related("revision__vehicle"))
     )

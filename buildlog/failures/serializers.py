@@ -1,4 +1,4 @@
-"""What broke, and the changes that answer it, as the API speaks them."""
+"""Failures, and the modifications that answer them, in the API."""
 
 from __future__ import annotations
 
@@ -38,13 +38,13 @@ class FailureModeSerializer(RecordSerializer[FailureMode]):
 class FailureSerializer(RecordSerializer[Failure]):
     mode = serializers.PrimaryKeyRelatedField(queryset=FailureMode.objects.all(), required=False)
     mode_name = serializers.CharField(
-        write_only=True, required=False, max_length=80, help_text="Instead of mode; a new word joins the vocabulary."
+        write_only=True, required=False, max_length=80, help_text="Instead of mode; a new name joins the vocabulary."
     )
     state = serializers.ChoiceField(
         choices=Failure.State.choices,
         required=False,
-        help_text="Follows from modifications and recurrences. Only held can be said, by a builder or an owner, and "
-        "only once riding shows it; anything else sent here changes nothing.",
+        help_text="Follows from modifications and recurrences. Only held can be set, by a builder or an owner, and "
+        "only once riding shows it; any other value changes nothing.",
     )
 
     class Meta:
@@ -70,32 +70,32 @@ class FailureSerializer(RecordSerializer[Failure]):
     def validate(self, attributes: dict[str, Any]) -> dict[str, Any]:
         state = attributes.pop("state", None)
         stored = self.instance.state if self.instance is not None else Failure.State.OPEN
-        self._is_called_held = state == Failure.State.HELD and stored != state
-        if self._is_called_held:
-            self._may_call_held()
+        self._declares_held = state == Failure.State.HELD and stored != state
+        if self._declares_held:
+            self._check_may_declare_held()
         name = attributes.pop("mode_name", "").strip()
         new_mode = None
         if name:
-            known = FailureMode.objects.filter(name__iexact=name).first()
-            new_mode = known or FailureMode.objects.create(name=name)
+            stored_mode = FailureMode.objects.filter(name__iexact=name).first()
+            new_mode = stored_mode or FailureMode.objects.create(name=name)
             attributes["mode"] = new_mode
         if "mode" not in attributes and self.instance is None:
             raise serializers.ValidationError({"mode": ["Give a mode, or a mode_name such as 'chain came off'."]})
         return super().validate(attributes)
 
-    def _may_call_held(self) -> None:
+    def _check_may_declare_held(self) -> None:
         request = self.context.get("request")
         if request is None or request.auth is not None or not has_right(request.user, Right.BUILD):
-            raise PermissionDenied("Only a builder or an owner says that a fix has held.")
+            raise PermissionDenied("Only a builder or an owner may declare that a fix has held.")
         if self.instance is None:
             raise serializers.ValidationError({"state": ["A new failure is open: no fix of it has been ridden yet."]})
 
     def update(self, instance: Failure, validated_data: dict[str, Any]) -> Failure:
-        # The caller's transaction takes everything back where this is refused.
+        # If this is refused, the caller's transaction is rolled back.
         stored = super().update(instance, validated_data)
-        if self._is_called_held:
+        if self._declares_held:
             try:
-                move(stored, Failure.State.HELD, "Called held over the API.")
+                move(stored, Failure.State.HELD, "Declared held over the API.")
             except IllegalTransition as error:
                 raise serializers.ValidationError({"state": error.messages}) from None
         return stored

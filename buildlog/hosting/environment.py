@@ -38,7 +38,7 @@ from buildlog.hosting.setting_readers import (
     networks,
     time_zone,
 )
-from buildlog.storage.durable_files import made_once
+from buildlog.storage.durable_files import read_or_create
 
 PROJECT = Path(__file__).resolve().parents[2]
 FILE = "settings.env"
@@ -297,7 +297,7 @@ def secret_key(folder: Path) -> str:
     """The installation's own key, made once, readable by its owner only."""
     path = folder / "secret_key"
     try:
-        key = made_once(path, lambda: secrets.token_urlsafe(64))
+        key = read_or_create(path, lambda: secrets.token_urlsafe(64))
     except OSError as error:
         words = f"{path} cannot be read or made ({error.strerror}). Run this as the account that owns the folder."
         raise WrongSettings([words]) from None

@@ -11,9 +11,9 @@ from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.middleware.csrf import get_token
 from django.shortcuts import render
 
-from buildlog.storage.conflicts import was_overtaken
+from buildlog.storage.conflicts import is_write_conflict
 from buildlog.storage.full_disk import is_full
-from buildlog.storage.stored_files import is_of_the_store
+from buildlog.storage.stored_files import is_object_store_error
 
 WORDS = {
     400: "Something in what was sent cannot be stored, such as a zero byte or a number that is far too large. Change "
@@ -70,7 +70,7 @@ def _status_of(error: BaseException | None) -> int:
     found = 500
     while error is not None:
         code = getattr(error, "sqlite_errorcode", None)
-        if isinstance(error, IntegrityError) or was_overtaken(error):
+        if isinstance(error, IntegrityError) or is_write_conflict(error):
             found = 409
         elif isinstance(error, DataError):
             found = 400
@@ -87,4 +87,4 @@ def _does_not_answer(error: BaseException) -> bool:
     if isinstance(error, (OperationalError, InterfaceError)):
         # SQLite has no server: its own code, in the cause, says what it is.
         return not isinstance(error.__cause__, sqlite3.Error)
-    return is_of_the_store(error)
+    return is_object_store_error(error)

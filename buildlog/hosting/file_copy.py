@@ -11,7 +11,7 @@ from django.core.files.storage import Storage
 from django.db import DEFAULT_DB_ALIAS
 from django.db.models import FileField
 
-from buildlog.storage.stored_files import fingerprint, is_of_the_store
+from buildlog.storage.stored_files import fingerprint, is_object_store_error
 
 
 class CannotCopyFile(Exception):
@@ -46,7 +46,7 @@ def copy_files(source: Storage, target: Storage, of: str = DEFAULT_DB_ALIAS) -> 
     try:
         _copy(source, target, of, report)
     except Exception as error:
-        if not isinstance(error, OSError) and not is_of_the_store(error):
+        if not isinstance(error, OSError) and not is_object_store_error(error):
             raise
         raise CannotCopyFile(f"The files could not all be copied: {str(error).rstrip('.')}.") from error
     return report

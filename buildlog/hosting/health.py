@@ -41,7 +41,7 @@ def database() -> Finding:
             _commit_something()
     except Error as error:
         return Finding(f"The database cannot be written: {error}", figures)
-    if connection.vendor == "sqlite" and full_disk.has_no_room(settings.DATA):
+    if connection.vendor == "sqlite" and full_disk.is_disk_full(settings.DATA):
         # What was just written took the place of something; the next record may find none.
         return Finding("The database cannot be written: the disk is full.", figures)
     return Finding("" if written == 1 else "The database is empty.", figures)

@@ -20,7 +20,7 @@ from django.core.files.base import ContentFile, File
 from django.core.management import call_command
 from whitenoise.storage import CompressedManifestStaticFilesStorage
 
-from buildlog.storage.durable_files import as_the_folder_is_owned, locked
+from buildlog.storage.durable_files import chown_like_parent, locked
 
 COMMENT_LINE = re.compile(rb"^[ ]*//.*\n", re.MULTILINE)
 LOCK = "static.lock"
@@ -116,7 +116,7 @@ def _collect(collected: Path) -> None:
         command.storage = ModuleStorage(location=part)
         call_command(command, interactive=False, verbosity=0)
         for path in (part, *part.rglob("*")):
-            as_the_folder_is_owned(path, collected.parent)
+            chown_like_parent(path, collected.parent)
         # The folder's name promises that all of it is there, also after a power cut.
         os.sync()
         part.rename(collected)

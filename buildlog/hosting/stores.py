@@ -144,7 +144,7 @@ def files(told: Mapping[str, Any]) -> dict[str, Any]:
             "secret_key": given["SECRET_KEY"] or None,
             "location": given["PREFIX"],
             "default_acl": None,
-            # No two files ever have one name (`stored_files.name_of_its_own`), so nothing has to be asked first.
+            # No two files ever have one name (`stored_files.unique_file_name`), so nothing has to be asked first.
             "file_overwrite": True,
             # A file being read waits on disk beyond this size, not in memory.
             "max_memory_size": 4 * 1024 * 1024,

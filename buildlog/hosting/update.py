@@ -28,8 +28,8 @@ from buildlog.hosting.backups.making import BackupFailed, dump_before_update, ma
 from buildlog.hosting.version import VERSION, newer_than_known, steps
 from buildlog.management.commands import migrate
 from buildlog.storage import full_disk
-from buildlog.storage.conflicts import alone_in_the_database
-from buildlog.storage.durable_files import CannotLock, InUse, locked, write_whole
+from buildlog.storage.conflicts import database_upgrade_lock
+from buildlog.storage.durable_files import CannotLock, InUse, locked, write_atomically
 from buildlog.storage.stored_files import fingerprint
 
 LOCK = "update.lock"
@@ -74,7 +74,7 @@ def up_to_date(say: Callable[[str], object], *, with_backup: bool = True) -> Ite
     with ExitStack() as held:
         try:
             held.enter_context(_no_other(settings.DATA, say))
-            with alone_in_the_database():
+            with database_upgrade_lock():
                 backup = _bring_up_to_date(say, with_backup)
         except in_use.NotNow as error:
             raise UpdateRefused(str(error)) from None
@@ -165,7 +165,7 @@ def _backup_of_what_was(made: list[str], waiting: list[str], say: Callable[[str]
     try:
         # Noted by its name before it is there: it gets the name once it is whole.
         noted = Attempt(made, state, str(making.name_before_update(moment)))
-        write_whole(settings.DATA / NOTE, json.dumps(asdict(noted), indent=1).encode())
+        write_atomically(settings.DATA / NOTE, json.dumps(asdict(noted), indent=1).encode())
         backup = _backup(moment)
     except (BackupFailed, OSError) as error:
         why = making.in_a_sentence(error)

@@ -25,7 +25,7 @@ from gunicorn.glogging import Logger
 from gunicorn.workers.base import Worker
 from waitress import create_server, wasyncore
 
-from buildlog.storage.durable_files import as_the_folder_is_owned
+from buildlog.storage.durable_files import chown_like_parent
 
 THREADS = 4
 """So many requests one process works on at once."""
@@ -177,7 +177,7 @@ def without_body_for_head(application: Callable[..., Any]) -> Callable[..., Any]
 def keep_temporary_files_in(folder: Path) -> None:
     """Uploads wait on the disk they are meant for: the system's own folder is often memory, or small."""
     folder.mkdir(mode=0o700, exist_ok=True)
-    as_the_folder_is_owned(folder)
+    chown_like_parent(folder)
     for file in folder.iterdir():
         # Left by a process that was killed. Another server on these data may be using the younger ones, or end one now.
         with contextlib.suppress(FileNotFoundError):

@@ -1,4 +1,4 @@
-"""Mass and centre of gravity of a machine: by its parts, as measured, and as measured before its parts changed."""
+"""Mass and centre of gravity of a machine: from its parts, as measured, or as measured before its parts changed."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ class Figure:
 
 
 class WithRider(NamedTuple):
-    """Machine and rider together; how far forward may not be known where the height is."""
+    """Machine and rider together; `x_m` may be unknown where `z_m` is known."""
 
     mass_kg: float
     x_m: float | None
@@ -39,7 +39,7 @@ class WithRider(NamedTuple):
 
 
 class _Change(NamedTuple):
-    """So many of a part more (or fewer, below zero) at a height, which may not be known."""
+    """A change in the quantity of a part (negative for removed) at a height, which may be unknown."""
 
     part: Part
     quantity: int
@@ -47,10 +47,10 @@ class _Change(NamedTuple):
 
 
 class Balance:
-    """Mass, height and place of the centre of gravity without rider, and with one.
+    """Mass, height and place of the centre of gravity, without and with rider.
 
     `line` holds the revisions of the machine with their fittings, by key: what was measured on one of them holds for
-    those after it, moved by what their changed parts do.
+    those after it, corrected for the parts that changed.
     """
 
     def __init__(self, revision: Revision, fittings: list[Fitting], line: Mapping[uuid.UUID, Revision]) -> None:
@@ -85,7 +85,7 @@ class Balance:
                 more_kg.append(quantity * part.mass_kg)
         mass_kg = weighed_kg + sum(more_kg)
         if mass_kg <= 0:
-            return Figure(None, needs=f"masses that agree: more was taken off than {source.label} weighed")
+            return Figure(None, needs=f"masses that agree: the removed parts weigh more than {source.label}")
         moved = any(more.values())
         return Figure(mass_kg, self._since(source, "weighed", weighed_kg, "mass", moved), measured_on=source)
 
@@ -95,7 +95,7 @@ class Balance:
         if measured is not None and measured.value is not None:
             return measured
         by_parts = self._of_parts
-        # Below the ground it is a slip of the pen, not a height.
+        # A height below the ground comes from a typing error.
         if isinstance(by_parts, stability.CentreOfGravity) and by_parts.z_m > 0:
             return Figure(by_parts.z_m, "Of the parts, without rider.")
         if measured is not None:
@@ -111,7 +111,7 @@ class Balance:
         return Figure(None, needs=f"the place of its centre of gravity ({by_parts})")
 
     def with_rider(self, load_kg: float | None) -> WithRider | None:
-        """Machine and that mass on the seat, as far as is known."""
+        """Machine and a load on the seat; None while mass, height, seat or load is unknown."""
         mass_kg, height_m = self.mass.value, self.height.value
         seat_x_m, seat_z_m = self.revision.seat_x_m, self.revision.seat_z_m
         if mass_kg is None or height_m is None or seat_x_m is None or seat_z_m is None or not load_kg:
@@ -122,7 +122,7 @@ class Balance:
         return WithRider(both.mass_kg, None if self.forward.value is None else both.x_m, both.z_m)
 
     def needs_for_rider_height(self, load_kg: float | None) -> str:
-        """What lacks for the height of the centre of gravity with rider, or nothing."""
+        """What is missing for the height of the centre of gravity with rider, or ""."""
         for figure in (self.mass, self.height):
             if figure.value is None:
                 return figure.needs
@@ -131,12 +131,12 @@ class Balance:
         return "" if load_kg else RIDER
 
     def needs_for_rider(self, load_kg: float | None) -> str:
-        """What lacks for height or place of the centre of gravity with rider, or nothing."""
+        """What is missing for height or place of the centre of gravity with rider, or ""."""
         return self.needs_for_rider_height(load_kg) or self.forward.needs
 
     @cached_property
     def _of_parts(self) -> stability.CentreOfGravity | str:
-        """Centre of gravity of the placed parts, where they speak for the whole machine; else what that needs."""
+        """Centre of gravity of the placed parts if they make up the whole machine; else what is missing for that."""
         placed = [
             (fitting.quantity * fitting.part.mass_kg, fitting.x_m, fitting.z_m)
             for fitting in self.fittings
@@ -145,10 +145,10 @@ class Balance:
         placed_kg = sum(mass_kg for mass_kg, _, _ in placed)
         whole_kg = self.mass.value
         if self.mass.measured_on is not None and whole_kg is not None:
-            off_kg = placed_kg - whole_kg
-            if abs(off_kg) > stability.PLACED_WITHIN * whole_kg * (1 + 1e-9):
+            excess_kg = placed_kg - whole_kg
+            if abs(excess_kg) > stability.PLACED_WITHIN * whole_kg * (1 + 1e-9):
                 placed_text, whole_text = written(placed_kg, "mass", digits=3), written(whole_kg, "mass", digits=3)
-                if off_kg > 0:
+                if excess_kg > 0:
                     return f"masses that agree: {placed_text} are placed, and {whole_text} were weighed"
                 return f"the places of the other parts: {placed_text.removesuffix(' kg')} of {whole_text} are placed"
         elif whole_kg is None and measured_on(self.revision, "mass_without_rider_kg", self.line) is not None:
@@ -173,9 +173,9 @@ class Balance:
         changes_z_m: list[float] = []
         for change in changes:
             if change.part.mass_kg is None or change.z_m is None:
-                lacks = "mass" if change.part.mass_kg is None else "height above ground"
+                missing = "mass" if change.part.mass_kg is None else "height above ground"
                 return Figure(
-                    None, needs=f"the {lacks} of {change.part.name}, changed since {source.label} was measured"
+                    None, needs=f"the {missing} of {change.part.name}, changed since {source.label} was measured"
                 )
             changes_kg.append(change.quantity * change.part.mass_kg)
             changes_z_m.append(change.z_m)
@@ -185,7 +185,7 @@ class Balance:
         try:
             moved = stability.after_changes(before.value, height_m, changes_kg, changes_z_m)
         except ValueError:
-            return Figure(None, needs=f"masses that agree: more was taken off than {source.label} had")
+            return Figure(None, needs=f"masses that agree: the removed parts weigh more than {source.label}")
         if moved.cg_height_m <= 0:
             return Figure(None, needs="heights that agree: the centre of gravity comes out below the ground")
         return Figure(moved.cg_height_m, how, measured_on=source)
@@ -195,30 +195,29 @@ class Balance:
         return f"As {verb} on {source.label}, {written(value, kind, digits=3)}{changed}."
 
     def _changes_since(self, source: Revision) -> list[_Change]:
-        """Which parts came, went or moved up or down since a revision; a height that was only written down later
-        is no move."""
+        """Parts added, removed or moved up or down since a revision. A height only recorded later is no move."""
         counted = Counter[tuple[uuid.UUID, float | None]]()
         parts: dict[uuid.UUID, Part] = {}
         for fittings, sign in ((list(source.fittings.all()), -1), (self.fittings, 1)):
             for fitting in fittings:
                 parts[fitting.part_id] = fitting.part
-                # To the micrometre: a length typed in inches comes back a little off.
+                # To the micrometre: a length typed in inches is converted with a small rounding error.
                 height_m = None if fitting.z_m is None else round(fitting.z_m, 6)
                 counted[fitting.part_id, height_m] += sign * fitting.quantity
         for part_id, height_m in list(counted):
             if height_m is not None:
                 unplaced, placed = counted[part_id, None], counted[part_id, height_m]
                 if unplaced * placed < 0:
-                    same = min(abs(unplaced), abs(placed))
-                    counted[part_id, None] += same if unplaced < 0 else -same
-                    counted[part_id, height_m] += same if placed < 0 else -same
+                    moved = min(abs(unplaced), abs(placed))
+                    counted[part_id, None] += moved if unplaced < 0 else -moved
+                    counted[part_id, height_m] += moved if placed < 0 else -moved
         return [_Change(parts[part_id], count, height_m) for (part_id, height_m), count in counted.items() if count]
 
 
 def measured_on(revision: Revision, name: str, line: Mapping[uuid.UUID, Revision]) -> Revision | None:
     """The revision on which a value was measured: this one, or the nearest before it that has one.
 
-    A value equal to the parent's was carried over from it, as new revisions once were filled in, and not measured
+    A value equal to the parent's was copied from it, as earlier releases did for new revisions, and not measured
     again.
     """
     source: Revision | None = None

@@ -1,4 +1,4 @@
-"""A new revision starts as its parent was."""
+"""A new revision starts as a copy of its parent."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ GEOMETRY = (
     "seat_z_m",
 )
 MEASURED = ("mass_without_rider_kg", "cg_height_m")
-"""What was weighed and measured stays with the revision on which it was; those after it follow by their parts."""
+"""Measured values stay with the revision on which they were measured; later ones are worked out from their parts."""
 
 
 def next_revision(vehicle: Vehicle) -> Revision:
@@ -33,7 +33,7 @@ def next_revision(vehicle: Vehicle) -> Revision:
 
 
 def carry_fittings_over(revision: Revision) -> int:
-    """Fit to a saved revision what its parent carries. Returns how many fittings were carried."""
+    """Copy the parent's fittings to a saved revision. Returns how many were copied."""
     if revision.parent is None:
         return 0
     with transaction.atomic():

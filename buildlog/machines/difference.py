@@ -1,4 +1,4 @@
-"""What differs between two revisions."""
+"""The difference between two revisions."""
 
 from __future__ import annotations
 
@@ -31,8 +31,8 @@ class Difference:
 def difference(before: Machine, after: Machine, system: str = "metric") -> Difference:
     """Parts added, removed and changed, and what that does to mass, pack and geometry."""
     old, new = _by_part(before.fittings), _by_part(after.fittings)
-    counts_old = Counter({part: sum(f.quantity for f in fittings) for part, fittings in old.items()})
-    counts_new = Counter({part: sum(f.quantity for f in fittings) for part, fittings in new.items()})
+    counts_old = Counter({part: sum(fitting.quantity for fitting in fittings) for part, fittings in old.items()})
+    counts_new = Counter({part: sum(fitting.quantity for fitting in fittings) for part, fittings in new.items()})
     changed = [(part, notes) for part in new if part in old and (notes := _changes(old[part], new[part], system))]
     return Difference(
         added=[(part, count) for part, count in counts_new.items() if part not in old],
@@ -94,11 +94,13 @@ def _numbers(before: Machine, after: Machine, system: str) -> list[Delta]:
             )
         ],
     ]:
-        was, is_now = ("not known" if value is None else written(value, kind, system) for value in (old, new))
-        # What is written alike is no difference that anybody could see.
-        if was != is_now:
+        before_text, after_text = (
+            "not known" if value is None else written(value, kind, system) for value in (old, new)
+        )
+        # Values that are written alike do not differ visibly.
+        if before_text != after_text:
             change = "" if old is None or new is None else written_change(old, new, kind, system)
-            rows.append(Delta(label, was, is_now, change))
+            rows.append(Delta(label, before_text, after_text, change))
     if before.revision.contacts != after.revision.contacts:
         rows.append(
             Delta(

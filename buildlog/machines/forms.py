@@ -1,4 +1,4 @@
-"""Forms for what was built and what broke."""
+"""Forms for machines, revisions, parts and fittings."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ class VehicleForm(RecordForm[Vehicle]):
 
 
 MOVED_BY_PARTS = (
-    "As measured in this state. Left empty, what was measured on an earlier revision stands, moved by the parts that "
-    "changed since."
+    "As measured in this state. If left empty, the value measured on an earlier revision is used, corrected for the "
+    "parts that changed since."
 )
 
 
@@ -56,13 +56,13 @@ class RevisionForm(RecordForm[Revision]):
         others = Revision.objects.filter(vehicle=self.instance.vehicle).exclude(pk=self.instance.pk)
         if number and others.filter(number=number).exists():
             raise ValidationError(
-                {"number": f"{self.instance.vehicle} already has an R{number}. Take a number not used yet."}
+                {"number": f"{self.instance.vehicle} already has an R{number}. Choose a number that is not used yet."}
             )
         return cleaned
 
 
 class PartForm(RecordForm[Part]):
-    """A part of one category; its described quantities become fields from the declaration."""
+    """A part of one category, with a form field for each field of its specification."""
 
     belongs_to = ("category",)
 
@@ -73,30 +73,30 @@ class PartForm(RecordForm[Part]):
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.category = CATEGORIES[self.instance.category]
-        for quality in self.category.qualities:
-            self.fields[quality.name] = QuantityFormField(
-                kind=quality.kind,
-                low=quality.low,
-                high=quality.high,
-                includes_low=quality.low != 0,
-                label=quality.label,
-                required=quality.required,
-                initial=self.instance.specification.get(quality.name),
+        for field in self.category.fields:
+            self.fields[field.name] = QuantityFormField(
+                kind=field.kind,
+                low=field.low,
+                high=field.high,
+                includes_low=field.low != 0,
+                label=field.label,
+                required=field.required,
+                initial=self.instance.specification.get(field.name),
             )
-        self.groups = ((f"{self.category.label}: what it can do", tuple(q.name for q in self.category.qualities)),)
-        self.dress()
+        self.groups = ((f"{self.category.label}: what it can do", tuple(field.name for field in self.category.fields)),)
+        self.prepare_fields()
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or self.cleaned_data
-        names = [quality.name for quality in self.category.qualities]
+        names = [field.name for field in self.category.fields]
         if any(name in self.errors for name in names):
             return cleaned
-        # The form shows fewer digits than are kept, so what was not changed is taken from what is stored.
+        # The form shows fewer digits than are stored, so values that were not changed are taken from the record.
         stored = self.instance.specification
-        kept = {name: stored[name] for name in names if name in stored and not self.writes(name)}
-        given = kept | {name: cleaned[name] for name in names if self.writes(name) and cleaned.get(name) is not None}
+        unchanged = {name: stored[name] for name in names if name in stored and not self.writes(name)}
+        typed = {name: cleaned[name] for name in names if self.writes(name) and cleaned.get(name) is not None}
         try:
-            self.instance.specification = read_specification(self.category.name, given)
+            self.instance.specification = read_specification(self.category.name, unchanged | typed)
         except ValidationError as error:
             for name, messages in error.message_dict.items():
                 self.add_error(name if name in self.fields else None, messages)
@@ -107,7 +107,7 @@ class PartForm(RecordForm[Part]):
         return cleaned
 
     def _post_clean(self) -> None:
-        # The model would judge the specification again, under a name this form has no field for.
+        # The model would check the specification again, under a name for which this form has no field.
         if not self.errors:
             super()._post_clean()
 

@@ -1,4 +1,4 @@
-"""The limits of a build, and how near it is to each: for today's revision and one that is only planned."""
+"""The limits of a build and its margin to each, for today's revision and a planned one."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from calc.cautions import BATTERY, TIPPING
 from calc.quantities import written
 
 FAST = "Speed and stopping distance grow together; on ice, far more than on a road. A top speed is no target."
-FAR = "Cold, wind and soft snow shorten a range. Turn back before it says so."
+FAR = "Cold, wind and soft snow shorten a range. Turn back earlier than this figure says."
 
 
 @dataclass(frozen=True)
@@ -27,7 +27,7 @@ class Ride:
 
 @dataclass(frozen=True)
 class Limit:
-    """One number of a build, and what is missing where it cannot be worked out."""
+    """One number of a build, or what is missing to work it out."""
 
     key: str
     label: str
@@ -52,9 +52,9 @@ class LimitPair:
 
     @property
     def moved(self) -> bool:
-        one, other = self.today.value, self.planned.value
-        # What was typed in inches comes back a little off.
-        return one != other and (one is None or other is None or not math.isclose(one, other, rel_tol=1e-9))
+        today, planned = self.today.value, self.planned.value
+        # A length typed in inches is converted with a small rounding error.
+        return today != planned and (today is None or planned is None or not math.isclose(today, planned, rel_tol=1e-9))
 
     @property
     def change(self) -> float | None:
@@ -77,7 +77,7 @@ def cautions(limits: Iterable[Limit]) -> list[str]:
 
 
 def alarms(limits: Iterable[Limit]) -> list[Alarm]:
-    """What is passed or nearly reached, to be said above everything else."""
+    """Limits that are passed or nearly reached, to be shown above everything else."""
     return [limit.alarm for limit in limits if limit.alarm is not None]
 
 
@@ -98,10 +98,15 @@ def _voltage_margin(category: str, name: str) -> Callable[[Machine, Ride], Limit
         if highest is not None and limits is not None and limits.highest_voltage_v is not None:
             value = pack.voltage_margin_v(limits.highest_voltage_v, highest.voltage_v)
         return Limit(
-            f"{category}_voltage", f"{name}: volts to its limit, from the highest known", "voltage", value,
-            "pack.voltage_margin_v", BATTERY, f"fit pack and {name.lower()}, with its highest voltage",
+            f"{category}_voltage",
+            f"{name}: volts to its limit, from the highest known",
+            "voltage",
+            value,
+            "pack.voltage_margin_v",
+            BATTERY,
+            f"fit pack and {name.lower()}, with its highest voltage",
             machine.voltage_alarm(category),
-        )  # fmt: skip
+        )
 
     return work
 
@@ -112,9 +117,15 @@ def _cut_off_margin(machine: Machine, ride: Ride) -> Limit:
     if machine.pack is not None and limits is not None and limits.lowest_voltage_v is not None:
         value = pack.voltage_margin_v(machine.pack.full_voltage_v, limits.lowest_voltage_v)
     return Limit(
-        "cut_off", "Full pack: volts above the controller's cut-off", "voltage", value, "pack.voltage_margin_v", "",
-        "fit pack and controller, with its low-voltage cut-off", machine.cut_off_alarm,
-    )  # fmt: skip
+        "cut_off",
+        "Full pack: volts above the controller's cut-off",
+        "voltage",
+        value,
+        "pack.voltage_margin_v",
+        "",
+        "fit pack and controller, with its low-voltage cut-off",
+        machine.cut_off_alarm,
+    )
 
 
 def _current_margin(machine: Machine, ride: Ride) -> Limit:
@@ -128,13 +139,19 @@ def _current_margin(machine: Machine, ride: Ride) -> Limit:
             alarm = Alarm(
                 PASSED,
                 "The controller may draw more than the pack may give.",
-                f"The controller stands {written(controller_a, 'current')} for long, the pack "
+                f"The controller carries {written(controller_a, 'current')} continuously, the pack "
                 f"{written(pack_a, 'current')}: limit the controller, or the pack overheats.",
             )
     return Limit(
-        "pack_current", "Pack: amps to its limit, controller at its own", "current", value, "pack.current_margin_a",
-        BATTERY, "give pack and controller their continuous current", alarm,
-    )  # fmt: skip
+        "pack_current",
+        "Pack: amps to its limit, controller at its own",
+        "current",
+        value,
+        "pack.current_margin_a",
+        BATTERY,
+        "give pack and controller their continuous current",
+        alarm,
+    )
 
 
 def _c_rate(machine: Machine, ride: Ride) -> Limit:
@@ -146,19 +163,24 @@ def _c_rate(machine: Machine, ride: Ride) -> Limit:
 
 
 def _top_speed(machine: Machine, ride: Ride) -> Limit:
-    motors = [f.part.specification for f in machine.fittings if f.part.category == "motor"]
-    constants = [told["motor_constant_rpm_per_v"] for told in motors if "motor_constant_rpm_per_v" in told]
+    motors = [fitting.part.specification for fitting in machine.fittings if fitting.part.category == "motor"]
+    constants = [motor["motor_constant_rpm_per_v"] for motor in motors if "motor_constant_rpm_per_v" in motor]
     constant = min(constants, default=None)
-    ratio, round_m = machine.revision.drive_ratio, machine.revision.rolling_circumference_m
+    ratio, circumference_m = machine.revision.drive_ratio, machine.revision.rolling_circumference_m
     value = None
-    if constant and ratio and round_m and machine.pack:
+    if constant and ratio and circumference_m and machine.pack:
         turns = float(drivetrain.no_load_speed_rpm(constant, machine.pack.nominal_voltage_v))
-        turns = min([turns, *(told["highest_speed_rpm"] for told in motors if "highest_speed_rpm" in told)])
-        value = float(drivetrain.road_speed_mps(turns, ratio, round_m))
+        turns = min([turns, *(motor["highest_speed_rpm"] for motor in motors if "highest_speed_rpm" in motor)])
+        value = float(drivetrain.road_speed_mps(turns, ratio, circumference_m))
     return Limit(
-        "top_speed", "Top speed by the gearing, no load", "speed", value, "drivetrain.road_speed_mps", FAST,
+        "top_speed",
+        "Top speed by the gearing, no load",
+        "speed",
+        value,
+        "drivetrain.road_speed_mps",
+        FAST,
         "give speed constant Kv, pack, drive ratio and rolling circumference",
-    )  # fmt: skip
+    )
 
 
 def _range(machine: Machine, ride: Ride) -> Limit:
@@ -167,9 +189,14 @@ def _range(machine: Machine, ride: Ride) -> Limit:
         full_wh = machine.pack.energy_wh
         value = float(endurance.remaining_range_m(full_wh, full_wh, ride.reserve_fraction, ride.consumption_wh_per_km))
     return Limit(
-        "range", "Range at the energy per km ridden so far", "trip", value, "endurance.remaining_range_m", FAR,
+        "range",
+        "Range at the energy per km ridden so far",
+        "trip",
+        value,
+        "endurance.remaining_range_m",
+        FAR,
         "fit a pack, and log a session with distance and energy",
-    )  # fmt: skip
+    )
 
 
 def _needs(text: str) -> str:
@@ -179,9 +206,14 @@ def _needs(text: str) -> str:
 def _cg_height(machine: Machine, ride: Ride) -> Limit:
     both = machine.with_rider(ride.rider_kg)
     return Limit(
-        "cg_height", "Centre of gravity with rider, height", "length", both.z_m if both else None,
-        "stability.centre_of_gravity", "", _needs(machine.balance.needs_for_rider_height(ride.rider_kg)),
-    )  # fmt: skip
+        "cg_height",
+        "Centre of gravity with rider, height",
+        "length",
+        both.z_m if both else None,
+        "stability.centre_of_gravity",
+        "",
+        _needs(machine.balance.needs_for_rider_height(ride.rider_kg)),
+    )
 
 
 def _factor(machine: Machine, ride: Ride) -> Limit:
@@ -189,9 +221,14 @@ def _factor(machine: Machine, ride: Ride) -> Limit:
     value = float(stability.static_stability_factor(track_m, both.z_m)) if both and track_m else None
     needs = machine.balance.needs_for_rider_height(ride.rider_kg) or "the track width"
     return Limit(
-        "stability", "Static stability factor with rider", "ratio", value, "stability.static_stability_factor", TIPPING,
+        "stability",
+        "Static stability factor with rider",
+        "ratio",
+        value,
+        "stability.static_stability_factor",
+        TIPPING,
         _needs(needs),
-    )  # fmt: skip
+    )
 
 
 def _threshold(machine: Machine, ride: Ride) -> Limit:
@@ -211,9 +248,14 @@ def _threshold(machine: Machine, ride: Ride) -> Limit:
             value = float(stability.three_contact_threshold_g(track_m, both.z_m, wheelbase_m, from_single_m))
         needs = BETWEEN
     return Limit(
-        "threshold", "Tip-over threshold, three contacts, in g", "ratio", value, "stability.three_contact_threshold_g",
-        TIPPING, _needs(needs),
-    )  # fmt: skip
+        "threshold",
+        "Tip-over threshold, three contacts, in g",
+        "ratio",
+        value,
+        "stability.three_contact_threshold_g",
+        TIPPING,
+        _needs(needs),
+    )
 
 
 BETWEEN = "a centre of gravity between the contacts"
@@ -234,9 +276,14 @@ def _load(end: str) -> Callable[[Machine, Ride], Limit]:
                 value = float(getattr(loads, f"{end}_n")) / stability.STANDARD_GRAVITY_MPS2
             needs = BETWEEN
         return Limit(
-            f"{end}_load", f"Load on the {end} contacts with rider, as mass", "mass", value, "stability.contact_loads",
-            "", _needs(needs),
-        )  # fmt: skip
+            f"{end}_load",
+            f"Load on the {end} contacts with rider, as mass",
+            "mass",
+            value,
+            "stability.contact_loads",
+            "",
+            _needs(needs),
+        )
 
     return work
 

@@ -1,4 +1,4 @@
-"""What the parts fitted to a revision add up to: mass, pack, limits, stability."""
+"""A revision worked out from its parts: mass, pack, limits, stability."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from calc.session_facts import LimitFacts, PackFacts
 
 @dataclass(frozen=True)
 class Plate:
-    """A number of the build, as the page shows it; like a session's result."""
+    """A number of the build as the page shows it, like a result of a session."""
 
     key: str
     label: str
@@ -36,7 +36,7 @@ class Plate:
 
 
 class Voltage(NamedTuple):
-    """A voltage of the pack: what has it, and whether it was measured."""
+    """A voltage of the pack, its source, and whether it was measured."""
 
     voltage_v: float
     subject: str
@@ -50,7 +50,7 @@ class Machine:
     """One revision with its fittings, read once.
 
     The revision should come from `queries.read_line`, or its fittings be fetched with it. `seen` holds the highest
-    voltage that was measured with each revision of the machine, where a page looks at that.
+    voltage that was measured with each revision of the machine, for pages that compare with it.
     """
 
     def __init__(
@@ -60,15 +60,16 @@ class Machine:
         seen: Mapping[uuid.UUID, SeenVoltage] | None = None,
     ) -> None:
         self.revision = revision
-        # Fittings may be given, for a machine that is only thought of and stands nowhere yet.
+        # Fittings are passed for a machine that is only planned and not stored.
         self.fittings: list[Fitting] = list(revision.fittings.all()) if fittings is None else fittings
         self.seen = seen or {}
 
     @classmethod
     def in_line(cls, revision: Revision, seen: Mapping[uuid.UUID, SeenVoltage] | None = None) -> Machine:
-        """The machine of a revision, its fittings out of the vehicle's line where that is read already."""
-        held = next((one for one in getattr(revision.vehicle, LINE, ()) if one.pk == revision.pk), revision)
-        return cls(revision, list(held.fittings.all()), seen)
+        """The machine of a revision, with fittings from the vehicle's line if that was read already."""
+        line = getattr(revision.vehicle, LINE, ())
+        stored = next((member for member in line if member.pk == revision.pk), revision)
+        return cls(revision, list(stored.fittings.all()), seen)
 
     def _of(self, category: str) -> list[Fitting]:
         return [fitting for fitting in self.fittings if fitting.part.category == category]
@@ -77,7 +78,7 @@ class Machine:
     def line(self) -> dict[uuid.UUID, Revision]:
         """The machine's revisions with their fittings, by key."""
         vehicle = self.revision.vehicle
-        return {one.pk: one for one in getattr(vehicle, LINE, None) or read_line(vehicle)}
+        return {revision.pk: revision for revision in getattr(vehicle, LINE, None) or read_line(vehicle)}
 
     @cached_property
     def balance(self) -> Balance:
@@ -85,48 +86,48 @@ class Machine:
 
     @property
     def mass_kg(self) -> float | None:
-        """Mass without rider: as weighed, or else as the parts add up."""
+        """Mass without rider: as weighed, or else the sum of the parts."""
         return self.balance.mass.value
 
     @property
     def cg_height_m(self) -> float | None:
-        """Without rider: as measured, or else as the parts add up."""
+        """Without rider: as measured, or else worked out from the parts."""
         return self.balance.height.value
 
     def with_rider(self, load_kg: float | None) -> WithRider | None:
-        """Machine and that mass on the seat, as far as is known."""
+        """Machine and a load on the seat; None while mass, height, seat or load is unknown."""
         return self.balance.with_rider(load_kg)
 
     @cached_property
     def pack(self) -> PackFacts | None:
-        """The battery modules as one pack. Modules of different kinds are not added up by guessing."""
+        """The battery modules as one pack; None without a full specification, or where kinds of modules are mixed."""
         modules = self._of("battery_module")
         if len(modules) != 1:
             return None
-        fitting, told = modules[0], modules[0].part.specification
+        fitting, specification = modules[0], modules[0].part.specification
         needed = ("full_voltage_v", "nominal_voltage_v", "empty_voltage_v", "capacity_ah")
-        if any(name not in told for name in needed):
+        if any(name not in specification for name in needed):
             return None
         series, parallel = fitting.series or 1, fitting.parallel or fitting.quantity
-        whole = pack.modules(series, parallel, **{name: told[name] for name in needed})
-        continuous_a = told.get("continuous_current_a")
+        totals = pack.modules(series, parallel, **{name: specification[name] for name in needed})
+        continuous_a = specification.get("continuous_current_a")
         return PackFacts(
-            # 14 times 4.2 V is 58.8 V; in binary it would be a little above a voltage that was measured as 58.8 V.
-            full_voltage_v=round(whole.full_voltage_v, 9),
-            nominal_voltage_v=whole.nominal_voltage_v,
-            empty_voltage_v=whole.empty_voltage_v,
-            capacity_ah=whole.capacity_ah,
-            energy_wh=whole.energy_wh,
+            # Rounded, because 14 × 4.2 V in binary is slightly above a voltage measured as 58.8 V.
+            full_voltage_v=round(totals.full_voltage_v, 9),
+            nominal_voltage_v=totals.nominal_voltage_v,
+            empty_voltage_v=totals.empty_voltage_v,
+            capacity_ah=totals.capacity_ah,
+            energy_wh=totals.energy_wh,
             continuous_current_a=None if continuous_a is None else continuous_a * parallel,
-            curve=_assumed_curve(whole.empty_voltage_v, whole.full_voltage_v),
-            highest_temperature_c=told.get("highest_temperature_c"),
-            lowest_temperature_c=told.get("lowest_temperature_c"),
-            lowest_charging_temperature_c=told.get("lowest_charging_temperature_c"),
+            curve=_assumed_curve(totals.empty_voltage_v, totals.full_voltage_v),
+            highest_temperature_c=specification.get("highest_temperature_c"),
+            lowest_temperature_c=specification.get("lowest_temperature_c"),
+            lowest_charging_temperature_c=specification.get("lowest_charging_temperature_c"),
         )
 
     @cached_property
     def highest_voltage(self) -> Voltage | None:
-        """The highest there is: of the full pack, or measured with this pack on this revision or the last before it."""
+        """The highest known: of the full pack, or measured with this pack on this or the last earlier revision."""
         full = Voltage(self.pack.full_voltage_v, "the full pack", False) if self.pack is not None else None
         if not self.seen:
             return full
@@ -140,30 +141,30 @@ class Machine:
 
     def limits(self, category: str) -> LimitFacts | None:
         """The tightest limits of the fitted controllers or motors."""
-        told = [fitting.part.specification for fitting in self._of(category)]
-        if not told:
+        specifications = [fitting.part.specification for fitting in self._of(category)]
+        if not specifications:
             return None
 
-        def tightest(name: str) -> float | None:
-            return min((row[name] for row in told if name in row), default=None)
+        def values(name: str) -> list[float]:
+            return [specification[name] for specification in specifications if name in specification]
 
         return LimitFacts(
-            highest_voltage_v=tightest("highest_voltage_v"),
-            lowest_voltage_v=max((row["lowest_voltage_v"] for row in told if "lowest_voltage_v" in row), default=None),
-            continuous_current_a=tightest("continuous_current_a"),
-            highest_temperature_c=tightest("highest_temperature_c"),
+            highest_voltage_v=min(values("highest_voltage_v"), default=None),
+            lowest_voltage_v=max(values("lowest_voltage_v"), default=None),
+            continuous_current_a=min(values("continuous_current_a"), default=None),
+            highest_temperature_c=min(values("highest_temperature_c"), default=None),
         )
 
     @property
     def single_contact(self) -> str:
-        """Where a machine of three contacts has only one: "front", "rear", or "" for others."""
+        """The end at which a machine of three contacts has only one: "front", "rear", or "" for others."""
         contacts = self.revision.contacts
         if contacts == Revision.Contacts.ONE_FRONT_TWO_REAR:
             return "front"
         return "rear" if contacts == Revision.Contacts.TWO_FRONT_ONE_REAR else ""
 
     def voltage_alarm(self, category: str) -> Alarm | None:
-        """What to say of the highest voltage beside what controllers or motors stand."""
+        """The alarm for the highest voltage against the limit of the controllers or motors, if any."""
         limits, highest = self.limits(category), self.highest_voltage
         if highest is None or limits is None or limits.highest_voltage_v is None:
             return None
@@ -172,7 +173,7 @@ class Machine:
 
     @cached_property
     def cut_off_alarm(self) -> Alarm | None:
-        """What to say of a pack at whose full voltage the controller does not even wake."""
+        """The alarm for a pack whose full voltage is below the controller's cut-off, if so."""
         limits = self.limits("speed_controller")
         if self.pack is None or limits is None or limits.lowest_voltage_v is None:
             return None
@@ -180,8 +181,8 @@ class Machine:
 
     @cached_property
     def warnings(self) -> list[Alarm]:
-        found = [*(self.voltage_alarm(category) for category, _ in ELECTRONICS), self.cut_off_alarm]
-        return [alarm for alarm in found if alarm is not None]
+        alarms = [*(self.voltage_alarm(category) for category, _ in ELECTRONICS), self.cut_off_alarm]
+        return [alarm for alarm in alarms if alarm is not None]
 
     @cached_property
     def plates(self) -> list[Plate]:
@@ -191,9 +192,15 @@ class Machine:
         rows += self._pack_plates()
         if balance.forward.value is not None:
             rows.append(
-                Plate("cg_forward", "Centre of gravity, forward", "length", balance.forward.value, balance.forward.how,
-                      "stability.centre_of_gravity")
-            )  # fmt: skip
+                Plate(
+                    "cg_forward",
+                    "Centre of gravity, forward",
+                    "length",
+                    balance.forward.value,
+                    balance.forward.how,
+                    "stability.centre_of_gravity",
+                )
+            )
         if self.cg_height_m is not None:
             moved = balance.height.measured_on not in (None, self.revision)
             kernel = "stability.after_changes" if moved else "stability.centre_of_gravity"
@@ -203,10 +210,16 @@ class Machine:
         if self.cg_height_m and self.revision.track_width_m:
             factor = stability.static_stability_factor(self.revision.track_width_m, self.cg_height_m)
             rows.append(
-                Plate("stability", "Static stability factor", "ratio", factor,
-                      "Without rider; a rider raises the centre of gravity and lowers it.",
-                      "stability.static_stability_factor", TIPPING)
-            )  # fmt: skip
+                Plate(
+                    "stability",
+                    "Static stability factor",
+                    "ratio",
+                    factor,
+                    "Without rider; a rider raises the centre of gravity and lowers it.",
+                    "stability.static_stability_factor",
+                    TIPPING,
+                )
+            )
         return rows
 
     def _pack_plates(self) -> list[Plate]:
@@ -227,21 +240,28 @@ class Machine:
                 margin_v = pack.voltage_margin_v(limits.highest_voltage_v, highest.voltage_v)
                 how = f"Its limit less the highest voltage, {written(highest.voltage_v, 'voltage')}: {highest.subject}."
                 rows.append(
-                    Plate(f"{category}_margin", f"{name.capitalize()} voltage margin", "voltage", margin_v, how,
-                          "pack.voltage_margin_v", alarm=self.voltage_alarm(category))
-                )  # fmt: skip
+                    Plate(
+                        f"{category}_margin",
+                        f"{name.capitalize()} voltage margin",
+                        "voltage",
+                        margin_v,
+                        how,
+                        "pack.voltage_margin_v",
+                        alarm=self.voltage_alarm(category),
+                    )
+                )
         return rows
 
     @cached_property
     def missing(self) -> list[str]:
-        """What a person must still tell for the rest of the numbers."""
+        """What a person must still enter for the other numbers."""
         needed = []
         if self.mass_kg is None:
             needed.append(f"mass: {self.balance.mass.needs}")
         if self.pack is None:
             several = len(self._of("battery_module")) > 1
             needed.append(
-                "pack: battery modules of one kind only can be added up"
+                "pack: only battery modules of one kind can be added up"
                 if several
                 else "pack: fit battery modules, with how many in series and parallel"
             )
@@ -260,8 +280,10 @@ class Machine:
 
 
 def _wiring(fittings: Iterable[Fitting]) -> list[tuple[uuid.UUID, int]]:
-    """Of which modules a pack is, and how many in series: what its voltage follows from."""
-    return sorted((one.part_id, one.series or 1) for one in fittings if one.part.category == "battery_module")
+    """The modules of a pack and how many are in series, which determine its voltage."""
+    return sorted(
+        (fitting.part_id, fitting.series or 1) for fitting in fittings if fitting.part.category == "battery_module"
+    )
 
 
 def _assumed_curve(empty_voltage_v: float, full_voltage_v: float) -> pack.StateOfChargeCurve:

@@ -53,7 +53,7 @@ class Revision(MadeRecord):
     id = models.UUIDField(primary_key=True, default=uuid.uuid4)
     vehicle = models.ForeignKey(Vehicle, on_delete=models.CASCADE, related_name="revisions")
     number = models.PositiveIntegerField(validators=[MinValueValidator(1), MaxValueValidator(9999)])
-    # RESTRICT, not PROTECT: a parent is kept for its children, but may go together with them.
+    # RESTRICT, not PROTECT: a parent cannot be removed before its children, but may be removed with them.
     parent = models.ForeignKey("self", on_delete=models.RESTRICT, null=True, blank=True, related_name="children")
     date = models.DateField("date of this state")
     status = models.CharField(max_length=10, choices=Status.choices, default=Status.PLANNED)

@@ -38,8 +38,8 @@ def edit_vehicle(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
 @form_page
 @needs(Right.BUILD)
 def remove_vehicle(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(Vehicle, pk=pk)
-    return remove_record(request, found, back=found.get_absolute_url(), after=reverse("home"))
+    vehicle = get_object_or_404(Vehicle, pk=pk)
+    return remove_record(request, vehicle, back=vehicle.get_absolute_url(), after=reverse("home"))
 
 
 @form_page
@@ -62,14 +62,14 @@ def new_revision(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
 @needs(Right.BUILD)
 def edit_revision(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     rows = Revision.objects.select_related("vehicle")
-    return change_record(request, RevisionForm, rows, pk, list_page="home", made=carry_fittings_over)
+    return change_record(request, RevisionForm, rows, pk, list_page="home", on_created=carry_fittings_over)
 
 
 @form_page
 @needs(Right.BUILD)
 def remove_revision(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(Revision.objects.select_related("vehicle"), pk=pk)
-    return remove_record(request, found, back=found.get_absolute_url(), after=found.vehicle.get_absolute_url())
+    revision = get_object_or_404(Revision.objects.select_related("vehicle"), pk=pk)
+    return remove_record(request, revision, back=revision.get_absolute_url(), after=revision.vehicle.get_absolute_url())
 
 
 @require_safe
@@ -94,10 +94,10 @@ def _number(text: str | None) -> int:
 @form_page
 @needs(Right.BUILD)
 def new_fitting(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(Revision.objects.select_related("vehicle"), pk=pk)
-    back = found.get_absolute_url()
+    revision = get_object_or_404(Revision.objects.select_related("vehicle"), pk=pk)
+    back = revision.get_absolute_url()
     return write_record(
-        request, FittingForm, Fitting(revision=found), title=f"Fit a part to {found}", back=back, after=back
+        request, FittingForm, Fitting(revision=revision), title=f"Fit a part to {revision}", back=back, after=back
     )
 
 
@@ -110,7 +110,7 @@ def edit_fitting(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         FittingForm,
         rows,
         pk,
-        title=lambda found: f"{found.part} on {found.revision}",
+        title=lambda fitting: f"{fitting.part} on {fitting.revision}",
         back=lambda fitting: fitting.revision.get_absolute_url(),
     )
 

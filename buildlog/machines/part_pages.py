@@ -45,5 +45,5 @@ def edit_part(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
 @form_page
 @needs(Right.BUILD)
 def remove_part(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(Part, pk=pk)
-    return remove_record(request, found, back=found.get_absolute_url(), after=reverse("parts"))
+    part = get_object_or_404(Part, pk=pk)
+    return remove_record(request, part, back=part.get_absolute_url(), after=reverse("parts"))

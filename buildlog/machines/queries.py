@@ -1,4 +1,4 @@
-"""Reads of what was built and what broke, each with a fixed number of queries."""
+"""Reads of machines, revisions and parts, each with a fixed number of queries."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ def revisions_with_parts() -> QuerySet[Revision]:
 
 
 LINE = "revisions_in_line"
-"""Where a vehicle keeps its revisions with their parts, once they were read: what was measured on one of them holds
-for those after it."""
+"""Attribute of a vehicle that holds its revisions with their parts once they are read: what was measured on one of
+them holds for those after it."""
 
 
 def read_line(vehicle: Vehicle) -> list[Revision]:

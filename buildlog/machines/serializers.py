@@ -1,4 +1,4 @@
-"""What was built and what broke, as the API speaks it."""
+"""Machines, revisions, parts and fittings in the API."""
 
 from __future__ import annotations
 
@@ -47,9 +47,9 @@ class PartSerializer(RecordSerializer[Part]):
 
     def validate(self, attributes: dict[str, Any]) -> dict[str, Any]:
         category = str(attributes.get("category") or getattr(self.instance, "category", ""))
-        given = attributes.get("specification", getattr(self.instance, "specification", {}))
+        specification = attributes.get("specification", getattr(self.instance, "specification", {}))
         try:
-            attributes["specification"] = read_specification(category, given)
+            attributes["specification"] = read_specification(category, specification)
         except ValidationError as error:
             raise serializers.ValidationError({"specification": error.message_dict}) from None
         return super().validate(attributes)

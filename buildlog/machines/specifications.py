@@ -1,4 +1,4 @@
-"""What each category of part is described by. Forms, API validation and display come from here."""
+"""The specification of each category of part: its fields, for forms, API validation and display."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from calc.quantities import NotUnderstood, understand
 
 
 @dataclass(frozen=True)
-class Quality:
-    """One described quantity of a part. Its name ends in the stored unit, like every number here."""
+class SpecificationField:
+    """One quantity of a part's specification. Its name ends in the stored unit."""
 
     name: str
     label: str
@@ -27,7 +27,7 @@ class Quality:
 class Category:
     name: str
     label: str
-    qualities: tuple[Quality, ...]
+    fields: tuple[SpecificationField, ...]
 
 
 _CATEGORIES = (
@@ -35,16 +35,16 @@ _CATEGORIES = (
         "battery_module",
         "Battery module",
         (
-            Quality("nominal_voltage_v", "Nominal voltage", "voltage", required=True, high=1500),
-            Quality("full_voltage_v", "Full voltage", "voltage", required=True, high=1500),
-            Quality("empty_voltage_v", "Empty voltage", "voltage", required=True, high=1500),
-            Quality("capacity_ah", "Capacity", "charge", required=True, high=10000),
-            Quality("continuous_current_a", "Continuous current", "current", high=10000),
-            Quality("peak_current_a", "Peak current", "current", high=10000),
-            Quality("resistance_ohm", "Internal resistance", "resistance", high=10),
-            Quality("highest_temperature_c", "Highest temperature", "temperature", low=-50, high=400),
-            Quality("lowest_temperature_c", "Lowest temperature", "temperature", low=-100, high=100),
-            Quality(
+            SpecificationField("nominal_voltage_v", "Nominal voltage", "voltage", required=True, high=1500),
+            SpecificationField("full_voltage_v", "Full voltage", "voltage", required=True, high=1500),
+            SpecificationField("empty_voltage_v", "Empty voltage", "voltage", required=True, high=1500),
+            SpecificationField("capacity_ah", "Capacity", "charge", required=True, high=10000),
+            SpecificationField("continuous_current_a", "Continuous current", "current", high=10000),
+            SpecificationField("peak_current_a", "Peak current", "current", high=10000),
+            SpecificationField("resistance_ohm", "Internal resistance", "resistance", high=10),
+            SpecificationField("highest_temperature_c", "Highest temperature", "temperature", low=-50, high=400),
+            SpecificationField("lowest_temperature_c", "Lowest temperature", "temperature", low=-100, high=100),
+            SpecificationField(
                 "lowest_charging_temperature_c", "Lowest temperature while charged", "temperature", low=-100, high=100
             ),
         ),
@@ -53,89 +53,89 @@ _CATEGORIES = (
         "motor",
         "Motor",
         (
-            Quality("motor_constant_rpm_per_v", "Speed constant Kv", "motor constant", high=5000),
-            Quality("continuous_power_w", "Continuous power", "power", high=1e6),
-            Quality("peak_power_w", "Peak power", "power", high=1e6),
-            Quality("highest_voltage_v", "Highest voltage", "voltage", high=1500),
-            Quality("continuous_current_a", "Continuous current", "current", high=10000),
-            Quality("highest_speed_rpm", "Highest speed", "rotation", high=200000),
-            Quality("highest_temperature_c", "Highest temperature", "temperature", low=-50, high=400),
+            SpecificationField("motor_constant_rpm_per_v", "Speed constant Kv", "motor constant", high=5000),
+            SpecificationField("continuous_power_w", "Continuous power", "power", high=1e6),
+            SpecificationField("peak_power_w", "Peak power", "power", high=1e6),
+            SpecificationField("highest_voltage_v", "Highest voltage", "voltage", high=1500),
+            SpecificationField("continuous_current_a", "Continuous current", "current", high=10000),
+            SpecificationField("highest_speed_rpm", "Highest speed", "rotation", high=200000),
+            SpecificationField("highest_temperature_c", "Highest temperature", "temperature", low=-50, high=400),
         ),
     ),
     Category(
         "speed_controller",
         "Speed controller",
         (
-            Quality("highest_voltage_v", "Highest voltage", "voltage", required=True, high=1500),
-            Quality("lowest_voltage_v", "Low-voltage cut-off", "voltage", high=1500),
-            Quality("continuous_current_a", "Continuous current", "current", high=10000),
-            Quality("peak_current_a", "Peak current", "current", high=10000),
-            Quality("highest_temperature_c", "Highest temperature", "temperature", low=-50, high=400),
+            SpecificationField("highest_voltage_v", "Highest voltage", "voltage", required=True, high=1500),
+            SpecificationField("lowest_voltage_v", "Low-voltage cut-off", "voltage", high=1500),
+            SpecificationField("continuous_current_a", "Continuous current", "current", high=10000),
+            SpecificationField("peak_current_a", "Peak current", "current", high=10000),
+            SpecificationField("highest_temperature_c", "Highest temperature", "temperature", low=-50, high=400),
         ),
     ),
     Category(
         "driven_wheel",
         "Driven wheel or track",
         (
-            Quality("rolling_circumference_m", "Rolling circumference", "length", high=20),
-            Quality("width_m", "Width", "length", high=5),
+            SpecificationField("rolling_circumference_m", "Rolling circumference", "length", high=20),
+            SpecificationField("width_m", "Width", "length", high=5),
         ),
     ),
     Category(
         "runner",
         "Runner or ski",
         (
-            Quality("length_m", "Length", "length", high=10),
-            Quality("width_m", "Width", "length", high=5),
+            SpecificationField("length_m", "Length", "length", high=10),
+            SpecificationField("width_m", "Width", "length", high=5),
         ),
     ),
-    Category("frame", "Frame", (Quality("length_m", "Length", "length", high=20),)),
+    Category("frame", "Frame", (SpecificationField("length_m", "Length", "length", high=20),)),
     Category(
         "drivetrain",
         "Drivetrain",
         (
-            Quality("drive_ratio", "Drive ratio (motor turns per wheel turn)", "ratio", high=200),
-            Quality("chain_pitch_m", "Chain pitch", "length", high=1),
-            Quality("breaking_load_kg", "Breaking load, as a hanging mass", "mass", high=1e5),
+            SpecificationField("drive_ratio", "Drive ratio (motor turns per wheel turn)", "ratio", high=200),
+            SpecificationField("chain_pitch_m", "Chain pitch", "length", high=1),
+            SpecificationField("breaking_load_kg", "Breaking load, as a hanging mass", "mass", high=1e5),
         ),
     ),
-    Category("brake", "Brake", (Quality("disc_diameter_m", "Disc diameter", "length", high=2),)),
-    Category("bracket", "Bracket", (Quality("thickness_m", "Thickness", "length", high=1),)),
+    Category("brake", "Brake", (SpecificationField("disc_diameter_m", "Disc diameter", "length", high=2),)),
+    Category("bracket", "Bracket", (SpecificationField("thickness_m", "Thickness", "length", high=1),)),
     Category("other", "Other", ()),
 )
 CATEGORIES = {category.name: category for category in _CATEGORIES}
 CATEGORY_CHOICES = [(category.name, category.label) for category in _CATEGORIES]
 
 
-def read_specification(category_name: str, given: Any, system: str = "metric") -> dict[str, float]:
+def read_specification(category_name: str, values: Any, system: str = "metric") -> dict[str, float]:
     """A specification as stored: numbers in the unit of their names.
 
-    `given` maps quality names to numbers, or to text as people write it. Raises ValidationError
-    with one sentence per wrong quality, keyed by its name.
+    `values` maps field names to numbers, or to text as people write it. Raises ValidationError with one sentence
+    for each wrong field, keyed by its name.
     """
     category = CATEGORIES.get(category_name)
     if category is None:
-        known = ", ".join(CATEGORIES)
-        raise ValidationError({"category": f"{category_name!r} is not a category. The categories are {known}."})
-    if not isinstance(given, dict):
+        names = ", ".join(CATEGORIES)
+        raise ValidationError({"category": f"{category_name!r} is not a category. The categories are {names}."})
+    if not isinstance(values, dict):
         raise ValidationError({"specification": 'A specification is a table such as {"capacity_ah": 38}.'})
     errors: dict[str, str] = {}
-    known_names = {quality.name for quality in category.qualities}
-    for name in given:
-        if name not in known_names:
-            listed = ", ".join(sorted(known_names)) or "nothing"
-            errors[str(name)] = f"A {category.label.lower()} has no {name}. It is described by {listed}."
+    field_names = {field.name for field in category.fields}
+    for name in values:
+        if name not in field_names:
+            listed = ", ".join(sorted(field_names)) or "nothing"
+            errors[str(name)] = f"A {category.label.lower()} has no {name}. Its fields are: {listed}."
     stored = {}
-    for quality in category.qualities:
-        value = given.get(quality.name)
+    for field in category.fields:
+        value = values.get(field.name)
         if value is None or value == "":
-            if quality.required:
-                errors[quality.name] = f"{quality.label} is needed for a {category.label.lower()}."
+            if field.required:
+                errors[field.name] = f"{field.label} is needed for a {category.label.lower()}."
             continue
         try:
-            stored[quality.name] = _number(quality, value, system)
+            stored[field.name] = _number(field, value, system)
         except NotUnderstood as error:
-            errors[quality.name] = f"{quality.label}: {error}"
+            errors[field.name] = f"{field.label}: {error}"
     if category.name == "battery_module" and not errors:
         errors.update(_battery_order(stored) or _temperature_order(stored))
     if errors:
@@ -143,13 +143,13 @@ def read_specification(category_name: str, given: Any, system: str = "metric") -
     return stored
 
 
-def _number(quality: Quality, value: Any, system: str) -> float:
+def _number(field: SpecificationField, value: Any, system: str) -> float:
     if isinstance(value, bool) or not isinstance(value, (int, float, str)):
         raise NotUnderstood(f"{value!r} is not a number.")
-    number = understand(value, quality.kind, system) if isinstance(value, str) else float(value)
-    if not math.isfinite(number) or not quality.low <= number <= quality.high or (number == 0 and quality.low == 0):
-        span = f"above {quality.low:g}" if quality.low == 0 else f"at least {quality.low:g}"
-        raise NotUnderstood(f"{value} is outside what is possible ({span} and at most {quality.high:g}).")
+    number = understand(value, field.kind, system) if isinstance(value, str) else float(value)
+    if not math.isfinite(number) or not field.low <= number <= field.high or (number == 0 and field.low == 0):
+        span = f"above {field.low:g}" if field.low == 0 else f"at least {field.low:g}"
+        raise NotUnderstood(f"{value} is outside what is possible ({span} and at most {field.high:g}).")
     return number
 
 

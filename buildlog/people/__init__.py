@@ -1,1 +1,1 @@
-"""Who may come in, as what, and what happened to access."""
+"""Accounts, roles, sign-in, invitations, devices and the access log."""

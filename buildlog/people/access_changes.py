@@ -1,4 +1,4 @@
-"""Changing what a person may do. One owner who can come in always stays."""
+"""Changing a person's rights. There is always one owner who can sign in."""
 
 from __future__ import annotations
 
@@ -15,14 +15,14 @@ Kind = AccessEvent.Kind
 
 
 class LastOwner(ValidationError):
-    """Nobody would be left who may admit others."""
+    """The change would leave nobody who may admit others."""
 
     def __init__(self) -> None:
-        super().__init__("This is the only owner who can come in. Make somebody else an owner first.")
+        super().__init__("This is the only owner who can sign in. Make somebody else an owner first.")
 
 
 class ChangedMeanwhile(ValidationError):
-    """Somebody else gave the account another role since the page was opened."""
+    """The account's role changed after the page was opened."""
 
     def __init__(self, account: Account, role: str) -> None:
         super().__init__(
@@ -33,29 +33,29 @@ class ChangedMeanwhile(ValidationError):
 
 @transaction.atomic
 def change_role(request: SignedInRequest, account: Account, role: str, began_from: str = "") -> None:
-    """Give an account a role; `began_from` is the one it had when somebody chose, where that is known.
+    """Give an account a role; `began_from` is its role when the page was opened, if known.
 
-    Raises LastOwner when the account is the last owner and would be one no longer, ChangedMeanwhile when
-    it has neither the role that was chosen from nor the new one.
+    Raises LastOwner when the account is the last owner and the role is another; ChangedMeanwhile when the account
+    has neither the role `began_from` nor the new one.
     """
-    # What the request read before is old where another owner was faster.
+    # Another owner may have changed the role since this request read it.
     account.refresh_from_db(fields=["role"], from_queryset=Account.objects.select_for_update())
     if role == account.role:
         return
     if began_from and account.role != began_from:
         raise ChangedMeanwhile(account, role)
     if role != Role.OWNER:
-        _another_owner_stays(account)
+        _check_another_owner(account)
     before, account.role = account.get_role_display(), role
     account.save(update_fields=["role"])
-    words = f"{short(before)} → {short(account.get_role_display())}"
-    note(Kind.ROLE_CHANGED, request, account, by=request.user, detail=words)
+    detail = f"{short(before)} → {short(account.get_role_display())}"
+    note(Kind.ROLE_CHANGED, request, account, by=request.user, detail=detail)
 
 
 @transaction.atomic
-def shut(request: SignedInRequest, account: Account) -> None:
-    """The account can come in no longer; its sign-ins, its devices' keys and its shared links stop at once."""
-    _another_owner_stays(account)
+def close_account(request: SignedInRequest, account: Account) -> None:
+    """Keep the account from signing in; its sign-ins, its devices' keys and its shared links stop at once."""
+    _check_another_owner(account)
     account.is_active = False
     account.save(update_fields=["is_active"])
     sign_in_life.end_all(account)
@@ -63,7 +63,7 @@ def shut(request: SignedInRequest, account: Account) -> None:
 
 
 @transaction.atomic
-def open_again(request: SignedInRequest, account: Account) -> None:
+def reopen_account(request: SignedInRequest, account: Account) -> None:
     account.is_active = True
     account.save(update_fields=["is_active"])
     note(Kind.OPENED, request, account, by=request.user)
@@ -74,8 +74,8 @@ def end_sessions(request: SignedInRequest, account: Account) -> None:
     note(Kind.SESSIONS_ENDED, request, account, by=request.user)
 
 
-def _another_owner_stays(account: Account) -> None:
-    # Locked, so that two owners who step down at one moment cannot both find the other.
+def _check_another_owner(account: Account) -> None:
+    # Locked, so that two owners who step down at the same time cannot both pass.
     owners = set(
         Account.objects.select_for_update().filter(role=Role.OWNER, is_active=True).values_list("pk", flat=True)
     )

@@ -1,4 +1,4 @@
-"""The access log: written where something happens to access, and kept for a declared time."""
+"""The access log: one entry for each event, deleted after `AccessEvent.KEPT_FOR`."""
 
 from __future__ import annotations
 
@@ -16,30 +16,30 @@ from buildlog.people.client_address import client_address
 from buildlog.people.models import AccessEvent, Account
 
 
-def note(kind: str, request: HttpRequest | None, account: Account | None, **told: Any) -> AccessEvent:
-    """Write one event down, and let those go that are older than they are kept.
+def note(kind: str, request: HttpRequest | None, account: Account | None, **fields: Any) -> AccessEvent:
+    """Write one event, and delete events older than `AccessEvent.KEPT_FOR`.
 
-    `by` is who did it, where that is somebody else than the account it happened to.
+    `by` is who did it, if that is not the account it happened to.
     """
-    told["detail"] = str(told.get("detail", ""))[:200]
-    made = AccessEvent.objects.create(kind=kind, account=account, address=address_of(request), **told)
+    fields["detail"] = str(fields.get("detail", ""))[:200]
+    event = AccessEvent.objects.create(kind=kind, account=account, address=address_of(request), **fields)
     AccessEvent.objects.filter(at__lt=timezone.now() - AccessEvent.KEPT_FOR).delete()
-    return made
+    return event
 
 
 def address_of(request: HttpRequest | None) -> str:
-    """Where a request comes from; of a long address the network only, which is what one household has."""
+    """The address of a request; for IPv6 its /64 network, which is what one household has."""
     text = client_address(request) if request is not None else ""
     try:
-        found = ipaddress.ip_address(text)
+        address = ipaddress.ip_address(text)
     except ValueError:
         return ""
-    if isinstance(found, ipaddress.IPv6Address):
-        return str(ipaddress.ip_network((found, 64), strict=False))
-    return str(found)
+    if isinstance(address, ipaddress.IPv6Address):
+        return str(ipaddress.ip_network((address, 64), strict=False))
+    return str(address)
 
 
 def hash_of_name(name: str) -> str:
-    """A typed name, so that tries under it can be counted without keeping it."""
+    """A keyed hash of a typed name, so that tries under it are counted without storing it."""
     plain = unicodedata.normalize("NFKC", name).encode()
     return hmac.new(settings.SECRET_KEY.encode(), b"typed name:" + plain, hashlib.sha256).hexdigest()

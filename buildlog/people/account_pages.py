@@ -1,4 +1,4 @@
-"""Coming in by an invitation, and the account's own settings."""
+"""Joining by an invitation, and the account's own settings."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ class UnitsForm(forms.ModelForm[Account]):
 
 
 class OwnPasswordForm(PasswordChangeForm):
-    """Who guesses at the old password from a browser that was left open is counted as at the door."""
+    """Counts wrong old passwords like wrong passwords at sign-in, in case a browser was left open."""
 
     wait_s = 0
 
@@ -50,12 +50,12 @@ class OwnPasswordForm(PasswordChangeForm):
         self.request = request
 
     def clean_old_password(self) -> str:
-        one = sign_in_limits.begin(self.request, self.user.get_username())
-        self.wait_s = one.wait_s
-        if one.wait_s:
-            raise ValidationError(sign_in_limits.sentence(one.wait_s), code="too_many")
+        attempt = sign_in_limits.begin(self.request, self.user.get_username())
+        self.wait_s = attempt.wait_s
+        if attempt.wait_s:
+            raise ValidationError(sign_in_limits.sentence(attempt.wait_s), code="too_many")
         old = super().clean_old_password()
-        one.was_right()
+        attempt.was_right()
         return old
 
 
@@ -69,7 +69,7 @@ def accept_invitation(request: HttpRequest, token: str) -> HttpResponse:
     form = NewAccountForm(request.POST or None)
     if request.method == "POST" and form.is_valid():
         with transaction.atomic():
-            # Counted, not read before: of two people with one link, only the first makes an account.
+            # One update, not a read before it: of two people with one link, only the first makes an account.
             mine = Invitation.objects.filter(pk=invitation.pk, used_at__isnull=True).update(used_at=timezone.now())
             if not mine:
                 return render(request, "people/invitation_gone.html", status=410)
@@ -88,23 +88,23 @@ def accept_invitation(request: HttpRequest, token: str) -> HttpResponse:
 
 @form_page
 def account(request: SignedInRequest) -> HttpResponse:
-    asked = request.POST.get("form")
-    units = UnitsForm(request.POST if asked == "units" else None, instance=request.user)
-    password = OwnPasswordForm(request, request.POST if asked == "password" else None)
-    if asked == "units" and units.is_valid():
-        # This one column: whatever else the account holds may have been changed since the request began.
+    submitted_form = request.POST.get("form")
+    units = UnitsForm(request.POST if submitted_form == "units" else None, instance=request.user)
+    password = OwnPasswordForm(request, request.POST if submitted_form == "password" else None)
+    if submitted_form == "units" and units.is_valid():
+        # Only this column: others of the account may have changed since the request began.
         request.user.save(update_fields=["unit_system"])
         messages.success(request, "Units saved.")
         return redirect("account")
-    if asked == "password" and password.is_valid():
+    if submitted_form == "password" and password.is_valid():
         with transaction.atomic():
             mine = password.save()
             note(Kind.PASSWORD_CHANGED, request, request.user)
-        # Every other sign-in of the account ends with its old password; this one gets a new key.
+        # A new password ends every sign-in of the account; this one gets a new key.
         update_session_auth_hash(request, mine)
         messages.success(request, "Password changed. You are signed out everywhere else.")
         return redirect("account")
-    if asked == "sessions":
+    if submitted_form == "sessions":
         sign_in_life.end_all(request.user)
         update_session_auth_hash(request, request.user)
         note(Kind.SESSIONS_ENDED, request, request.user)
@@ -117,7 +117,7 @@ def account(request: SignedInRequest) -> HttpResponse:
         "kept_days": AccessEvent.KEPT_FOR.days,
         "ends_at": sign_in_life.ends_at(request),
     }
-    response = render(request, "people/account.html", context, status=422 if asked else 200)
+    response = render(request, "people/account.html", context, status=422 if submitted_form else 200)
     if password.wait_s:
         response.status_code = 429
         response["Retry-After"] = str(password.wait_s)

@@ -1,4 +1,4 @@
-"""Who is acting: the signed-in account of the request at hand, for records that keep who did what."""
+"""The signed-in account of the current request, for records that store who made or changed them."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ from typing import Any
 from django.http import HttpRequest, HttpResponse
 
 _request: ContextVar[HttpRequest | None] = ContextVar("request", default=None)
-_somebody_else: ContextVar[bool] = ContextVar("somebody_else", default=False)
+_is_importing: ContextVar[bool] = ContextVar("is_importing", default=False)
 
 
-class ActingAccount:
-    """Middleware; stands after the one that knows who is signed in."""
+class CurrentAccount:
+    """Middleware. Place after AuthenticationMiddleware."""
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
         self.get_response = get_response
@@ -40,15 +40,15 @@ def device() -> Any:
 
 
 def maker_id() -> int | None:
-    """Key of the account that makes records now; None where nobody knows who made them."""
-    return None if _somebody_else.get() else getattr(account(), "pk", None)
+    """Key of the account that makes records now; None if unknown."""
+    return None if _is_importing.get() else getattr(account(), "pk", None)
 
 
 @contextmanager
-def made_by_somebody_else() -> Iterator[None]:
-    """What is stored in this block was made elsewhere: whoever reads it in did not make it."""
-    token = _somebody_else.set(True)
+def importing_records() -> Iterator[None]:
+    """Store imported records in this block: the account that imports them is not their maker."""
+    token = _is_importing.set(True)
     try:
         yield
     finally:
-        _somebody_else.reset(token)
+        _is_importing.reset(token)

@@ -1,4 +1,4 @@
-"""Signing a device in by its key, for what it has a right to."""
+"""Signing a device in by its key."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from rest_framework.exceptions import AuthenticationFailed
 from rest_framework.request import Request
 
 from buildlog.people.models import DeviceToken
-from buildlog.storage.full_disk import left_out_when_full
+from buildlog.storage.full_disk import skip_when_full
 
 SEEN_EVERY = timedelta(minutes=1)
 
@@ -23,7 +23,7 @@ ADDING_READINGS = FIELD_LOGGING | {"POST": ("may_add_readings", "may_log")}
 
 
 class DeviceKey(BaseAuthentication):
-    """`Authorization: Bearer …` (RFC 6750). What the device may do, `roles.ByRole` decides by the view."""
+    """`Authorization: Bearer …` (RFC 6750). `roles.ByRole` decides by view what the device may do."""
 
     def authenticate(self, request: Request) -> tuple[Any, DeviceToken] | None:
         words = get_authorization_header(request).split()
@@ -35,11 +35,11 @@ class DeviceKey(BaseAuthentication):
             token = ""
         device = DeviceToken.open_for(token) if token else None
         if device is None:
-            raise AuthenticationFailed("This key is unknown, or was taken back. Make a new one under More, Devices.")
+            raise AuthenticationFailed("This key is unknown or was revoked. Make a new one under More, Devices.")
         now = timezone.now()
         if device.last_used_at is None or now - device.last_used_at > SEEN_EVERY:
-            # Once a minute is enough to see that it lives; a write for each reading would be too many.
-            with left_out_when_full("when a device was seen", or_is_busy=True):
+            # Once a minute is enough to show that it is alive; a write for each reading would be too many.
+            with skip_when_full("when a device was seen", or_is_busy=True):
                 DeviceToken.objects.filter(pk=device.pk).update(last_used_at=now)
         return device.account, device
 
@@ -48,7 +48,7 @@ class DeviceKey(BaseAuthentication):
 
 
 class DeviceKeyInSchema(OpenApiAuthenticationExtension):  # type: ignore[no-untyped-call]  # the library has no types
-    """How the OpenAPI document names it."""
+    """The key in the OpenAPI document."""
 
     target_class = DeviceKey
     name = "deviceKey"

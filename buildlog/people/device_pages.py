@@ -1,4 +1,4 @@
-"""Devices that come in by themselves: their keys are made, looked at, and ended."""
+"""Devices that send by themselves: making, listing and revoking their keys."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def devices(request: SignedInRequest) -> HttpResponse:
 @require_POST
 @needs(Right.BUILD)
 def revoke_device(request: SignedInRequest, pk: int) -> HttpResponse:
-    found = get_object_or_404(DeviceToken, pk=pk)
-    if DeviceToken.objects.filter(pk=found.pk, revoked_at__isnull=True).update(revoked_at=timezone.now()):
-        note(Kind.DEVICE_ENDED, request, found.account, by=request.user, detail=found.name)
+    device = get_object_or_404(DeviceToken, pk=pk)
+    if DeviceToken.objects.filter(pk=device.pk, revoked_at__isnull=True).update(revoked_at=timezone.now()):
+        note(Kind.DEVICE_ENDED, request, device.account, by=request.user, detail=device.name)
     return redirect("devices")

@@ -1,4 +1,4 @@
-"""Browsers that somebody signed in with before, known by a signed cookie that opens nothing."""
+"""Browsers that an account signed in with before, known by a signed cookie that grants no access."""
 
 from __future__ import annotations
 
@@ -21,26 +21,26 @@ class Browser:
 
 
 def cookie_name() -> str:
-    # Beside the session's, whose name tells browsers by its beginning who may set it.
+    # Built on the session cookie's name, whose prefix tells browsers who may set it.
     return f"{settings.SESSION_COOKIE_NAME}_known"
 
 
 def browser_of(request: HttpRequest) -> Browser:
     try:
-        told = signing.loads(request.COOKIES.get(cookie_name(), ""), salt=SALT, max_age=KEPT_FOR_S)
-        return Browser(str(told["nonce"])[:32], tuple(int(one) for one in told["accounts"]))
+        payload = signing.loads(request.COOKIES.get(cookie_name(), ""), salt=SALT, max_age=KEPT_FOR_S)
+        return Browser(str(payload["nonce"])[:32], tuple(int(key) for key in payload["accounts"]))
     except (signing.BadSignature, KeyError, TypeError, ValueError):
         return Browser()
 
 
 def remember(request: HttpRequest, response: HttpResponse, account_pk: int) -> None:
     """Let the browser prove later that this account signed in with it."""
-    known = browser_of(request)
-    accounts = dict.fromkeys([account_pk, *known.accounts])
-    told = {"nonce": known.nonce or secrets.token_urlsafe(16), "accounts": list(accounts)[:MOST_ACCOUNTS]}
+    browser = browser_of(request)
+    accounts = dict.fromkeys([account_pk, *browser.accounts])
+    payload = {"nonce": browser.nonce or secrets.token_urlsafe(16), "accounts": list(accounts)[:MOST_ACCOUNTS]}
     response.set_cookie(
         cookie_name(),
-        signing.dumps(told, salt=SALT),
+        signing.dumps(payload, salt=SALT),
         max_age=KEPT_FOR_S,
         path=settings.SESSION_COOKIE_PATH,
         secure=settings.SESSION_COOKIE_SECURE,

@@ -1,4 +1,4 @@
-"""Who may come in, as what; and what happened to access."""
+"""People, their roles and invitations; and the access log."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from buildlog.people import access_changes
-from buildlog.people.absolute_urls import whole_address
+from buildlog.people.absolute_urls import absolute_url
 from buildlog.people.access_log import note
 from buildlog.people.models import AccessEvent, Account, DeviceToken, Invitation
 from buildlog.people.password_links import link_for
@@ -35,12 +35,12 @@ class RoleForm(forms.Form):
 @form_page
 @needs(Right.ADMIT)
 def people(request: SignedInRequest) -> HttpResponse:
-    """Who may come in; a new invitation's link is shown once, because only its hash is stored."""
+    """Accounts and invitations; a new invitation's link is shown once, because only its hash is stored."""
     form = InvitationForm(request.POST or None)
     link = ""
     if request.method == "POST" and form.is_valid():
         role = form.cleaned_data["role"]
-        link = whole_address("invitation", Invitation.issue(role, request.user), asked=request)
+        link = absolute_url("invitation", Invitation.issue(role, request.user), request=request)
         note(Kind.INVITED, request, request.user, detail=f"as {Role(role).value}")
     context = {
         "form": form,
@@ -54,34 +54,34 @@ def people(request: SignedInRequest) -> HttpResponse:
 @require_POST
 @needs(Right.ADMIT)
 def end_invitation(request: SignedInRequest, pk: int) -> HttpResponse:
-    found = get_object_or_404(Invitation.open(), pk=pk)
-    found.delete()
-    note(Kind.INVITATION_ENDED, request, request.user, detail=f"as {found.role}")
-    messages.success(request, "The invitation works no longer.")
+    invitation = get_object_or_404(Invitation.open(), pk=pk)
+    invitation.delete()
+    note(Kind.INVITATION_ENDED, request, request.user, detail=f"as {invitation.role}")
+    messages.success(request, "The invitation was ended.")
     return redirect("people")
 
 
 @form_page
 @needs(Right.ADMIT)
 def person(request: SignedInRequest, pk: int) -> HttpResponse:
-    """One person: the role, the door, the sign-ins, and a link for a new password."""
+    """One person: role, access, sign-ins, and a link for a new password."""
     account = get_object_or_404(Account, pk=pk)
-    asked = request.POST.get("form", "")
-    shown = {"role": account.role, "began_from": account.role}
-    form = RoleForm(request.POST if asked == "role" else None, initial=shown)
+    submitted_form = request.POST.get("form", "")
+    initial = {"role": account.role, "began_from": account.role}
+    form = RoleForm(request.POST if submitted_form == "role" else None, initial=initial)
     link = ""
-    if asked == "password" and account.is_active and account.role != Role.OWNER:
-        link = link_for(account, asked=request)
+    if submitted_form == "password" and account.is_active and account.role != Role.OWNER:
+        link = link_for(account, request=request)
         note(Kind.PASSWORD_LINK, request, account, by=request.user)
-    elif asked:
+    elif submitted_form:
         try:
-            done = _change(request, account, asked, form)
+            message = _change(request, account, submitted_form, form)
         except ValidationError as error:
             messages.warning(request, " ".join(error.messages))
             return redirect("person", pk)
-        if done:
-            messages.success(request, done)
-            # Whoever stepped down may not look at people any longer.
+        if message:
+            messages.success(request, message)
+            # An owner who stepped down may no longer open this page.
             return redirect("home") if account == request.user else redirect("person", pk)
     context = {
         "person": account,
@@ -94,18 +94,18 @@ def person(request: SignedInRequest, pk: int) -> HttpResponse:
     return render(request, "people/person.html", context, status=422 if request.POST and not link else 200)
 
 
-def _change(request: SignedInRequest, account: Account, asked: str, form: RoleForm) -> str:
-    """Do what was asked and say it, or say nothing where it was not understood."""
-    if asked == "role" and form.is_valid():
+def _change(request: SignedInRequest, account: Account, submitted_form: str, form: RoleForm) -> str:
+    """Do what the submitted form asks for and return a sentence for it; "" for an unknown or invalid form."""
+    if submitted_form == "role" and form.is_valid():
         access_changes.change_role(request, account, form.cleaned_data["role"], form.cleaned_data["began_from"])
         return f"{account.username} is here as {access_changes.short(account.get_role_display()).lower()} now."
-    if asked == "shut":
-        access_changes.shut(request, account)
-        return f"{account.username} can come in no longer."
-    if asked == "open":
-        access_changes.open_again(request, account)
-        return f"{account.username} can come in again."
-    if asked == "sessions":
+    if submitted_form == "shut":
+        access_changes.close_account(request, account)
+        return f"{account.username} can no longer sign in."
+    if submitted_form == "open":
+        access_changes.reopen_account(request, account)
+        return f"{account.username} can sign in again."
+    if submitted_form == "sessions":
         access_changes.end_sessions(request, account)
         return f"{account.username} is signed out everywhere."
     return ""
@@ -114,6 +114,6 @@ def _change(request: SignedInRequest, account: Account, asked: str, form: RoleFo
 @needs(Right.ADMIT)
 @require_safe
 def access_log(request: SignedInRequest) -> HttpResponse:
-    found = AccessEvent.objects.select_related("account", "by")
-    page = Paginator(found, 100).get_page(request.GET.get("page"))
+    events = AccessEvent.objects.select_related("account", "by")
+    page = Paginator(events, 100).get_page(request.GET.get("page"))
     return render(request, "people/access_log.html", {"page": page, "kept_days": AccessEvent.KEPT_FOR.days})

@@ -9,24 +9,24 @@ from django.http import HttpRequest
 from django.utils.encoding import force_bytes
 from django.utils.http import urlsafe_base64_encode
 
-from buildlog.people.absolute_urls import whole_address
+from buildlog.people.absolute_urls import absolute_url
 from buildlog.people.models import Account
 
 
 class LinkTokens(PasswordResetTokenGenerator):
-    """Signed over what the account was: whatever ends its sign-ins, or changes what it may do, ends its links."""
+    """Signed over the account's state: ending its sign-ins or changing its rights invalidates its links."""
 
     key_salt = "buildlog.people.password_links"
 
     def _make_hash_value(self, user: Any, timestamp: int) -> str:
-        was = super()._make_hash_value(user, timestamp)
-        return f"{was}:{user.session_generation}:{user.role}:{user.is_active}"
+        state = super()._make_hash_value(user, timestamp)
+        return f"{state}:{user.session_generation}:{user.role}:{user.is_active}"
 
 
 tokens = LinkTokens()
 
 
-def link_for(account: Account, *, asked: HttpRequest | None = None, base: str = "") -> str:
+def link_for(account: Account, *, request: HttpRequest | None = None, base: str = "") -> str:
     """A link that works for a day, once, and not after the next sign-in or a change to the account."""
     key = urlsafe_base64_encode(force_bytes(account.pk))
-    return whole_address("new_password", key, tokens.make_token(account), asked=asked, base=base)
+    return absolute_url("new_password", key, tokens.make_token(account), request=request, base=base)

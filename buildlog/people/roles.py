@@ -1,4 +1,4 @@
-"""Who may do what. One table, read by pages, API and templates alike."""
+"""Roles and rights: one table for pages, API and templates."""
 
 from __future__ import annotations
 
@@ -39,8 +39,8 @@ RIGHTS: dict[str, frozenset[str]] = {
     Role.RECORDER: frozenset({Right.READ, Right.LOG}),
     Role.READER: frozenset({Right.READ}),
 }
-OWN_FOR = timedelta(days=1)
-"""Without the right to remove, people remove what they made themselves, for so long after they made it."""
+OWN_RECORD_PERIOD = timedelta(days=1)
+"""How long people without the right to remove may still remove records that they made themselves."""
 
 
 def roles_with(right: str) -> list[str]:
@@ -51,15 +51,20 @@ def has_right(account: Any, right: str) -> bool:
     return bool(account.is_authenticated) and right in RIGHTS.get(account.role, frozenset())
 
 
-def made_it_lately(account: Any, record: Any) -> bool:
-    """Whether the record is the account's own, and so new that it may be taken back. Unknown is nobody's own."""
-    maker, at = getattr(record, "made_by_id", None), getattr(record, "made_at", None)
-    return maker is not None and maker == account.pk and at is not None and timezone.now() - at <= OWN_FOR
+def is_own_and_recent(account: Any, record: Any) -> bool:
+    """Whether the account made the record, within `OWN_RECORD_PERIOD`. A record of unknown maker is nobody's own."""
+    maker, made_at = getattr(record, "made_by_id", None), getattr(record, "made_at", None)
+    return (
+        maker is not None
+        and maker == account.pk
+        and made_at is not None
+        and timezone.now() - made_at <= OWN_RECORD_PERIOD
+    )
 
 
 def may_remove(account: Any, record: Any) -> bool:
-    """Whether the account may remove a record, as far as it alone decides; `removal` looks at what rests on it."""
-    return has_right(account, Right.REMOVE) or (has_right(account, Right.LOG) and made_it_lately(account, record))
+    """Whether the account's rights let it remove a record; `removal` also checks what depends on the record."""
+    return has_right(account, Right.REMOVE) or (has_right(account, Right.LOG) and is_own_and_recent(account, record))
 
 
 def needs(right: str) -> Callable[[Callable[..., HttpResponse]], Callable[..., HttpResponse]]:
@@ -80,15 +85,15 @@ def needs(right: str) -> Callable[[Callable[..., HttpResponse]], Callable[..., H
 class ByRole(BasePermission):
     """API access: reading for everyone signed in, writing by the right its view names.
 
-    A client that keeps records for later says in a header whose they are: what one person wrote is
+    A client that stores records to send later names their account in a header: records of one account are
     never stored while another is signed in.
     """
 
     message = "Your account may read this but not change it."
-    whose = "X-Firnlog-Account"
+    account_header = "X-Firnlog-Account"
 
     def has_permission(self, request: Any, view: Any) -> bool:
-        writer = request.headers.get(self.whose, "")
+        writer = request.headers.get(self.account_header, "")
         if writer and request.user.is_authenticated and writer != str(request.user.pk):
             raise DeniedByApi(
                 {"detail": "Another account wrote this. Sign in as the one who wrote it.", "code": "other_account"}
@@ -99,7 +104,7 @@ class ByRole(BasePermission):
         return has_right(request.user, right)
 
     def _by_key(self, request: Any, view: Any) -> bool:
-        """A key does what it has a right to, where the view says so, while its account may do it too."""
+        """A key may do what its own rights, the view and its account's rights all allow."""
         rights = getattr(view, "key_rights", {}).get(request.method, ())
         own = Right.READ if request.method in SAFE_METHODS else Right.LOG
         return any(getattr(request.auth, name) for name in rights) and has_right(request.user, own)

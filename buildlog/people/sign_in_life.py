@@ -1,7 +1,7 @@
 """How long a sign-in lasts.
 
 30 days without a visit, so that a week at a lake without a network signs nobody out; 90 days at most,
-however often it is used. What the field page holds waits on the phone in either case.
+however often it is used. Unsent records on the field page stay on the phone in either case.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from django.db.models import F
 from django.http import HttpRequest, HttpResponse
 
 from buildlog.people.models import Account
-from buildlog.storage.full_disk import left_out_when_full
+from buildlog.storage.full_disk import skip_when_full
 
 LONGEST = timedelta(days=90)
 SEEN_EVERY = timedelta(days=1)
@@ -25,7 +25,7 @@ BEGAN, SEEN = "signed_in_at", "seen_at"
 
 
 class SessionLife:
-    """Middleware; stands after the one that knows who is signed in."""
+    """Middleware. Place after AuthenticationMiddleware."""
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
         self.get_response = get_response
@@ -36,20 +36,20 @@ class SessionLife:
             if now - request.session.setdefault(BEGAN, now) > LONGEST.total_seconds():
                 logout(request)
             elif now - request.session.get(SEEN, 0) > SEEN_EVERY.total_seconds():
-                # Once a day is enough to see that it is used; each write begins the idle time anew.
+                # Once a day is enough to show that it is used; each write restarts the idle time.
                 request.session[SEEN] = now
         return self.get_response(request)
 
 
 def begin(sender: Any, request: HttpRequest, user: Account, **_: Any) -> None:
-    """Follows every sign-in, by whichever page."""
+    """Receiver of every sign-in, from any page."""
     request.session[BEGAN] = request.session[SEEN] = int(time.time())
 
 
-def note_last_sign_in(sender: Any, user: Account, **told: Any) -> None:
-    """What the framework notes of every sign-in."""
-    with left_out_when_full("when somebody last signed in"):
-        update_last_login(sender, user, **told)
+def record_last_sign_in(sender: Any, user: Account, **signal: Any) -> None:
+    """Store the time of a sign-in, as the framework does, but not on a full disk."""
+    with skip_when_full("when somebody last signed in"):
+        update_last_login(sender, user, **signal)
 
 
 def ends_at(request: HttpRequest) -> datetime:

@@ -1,4 +1,4 @@
-"""How many wrong passwords are taken before somebody has to wait.
+"""How many wrong passwords are accepted before somebody has to wait.
 
 Counted in the database, so that all workers count together. A browser that this account signed in with
 before has a count of its own: nobody can lock the others of a household out by guessing beside them
@@ -8,7 +8,7 @@ django-axes 8.3.1 was tried in its place, by its settings and its own handler, o
 has one number and one time for all ways of counting where five are needed here (by address, by name and by day fail),
 and counts after the password was looked at: of 24 guesses that 12 made at once it looked at 11, where five are
 allowed and this looks at five, and the right password still comes through after them. It stores typed names, which
-can be passwords, as they are. The handler of our own that it would take is what stands here.
+can be passwords, as they are. It would take a handler of our own, which is this module.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from django.utils import timezone
 from buildlog.people.access_log import address_of, hash_of_name, note
 from buildlog.people.known_browsers import browser_of
 from buildlog.people.models import AccessEvent, Account
-from buildlog.storage.full_disk import left_out_when_full, takes_nothing
+from buildlog.storage.full_disk import cannot_write, skip_when_full
 
 Kind = AccessEvent.Kind
 
@@ -45,35 +45,35 @@ BY_ADDRESS = Limit(30, timedelta(minutes=15))
 BY_NAME = Limit(100, timedelta(hours=24))
 """NIST SP 800-63B-4, section 3.2.2: no more than 100 failed attempts in a row on one account."""
 UNWRITTEN = Limit(5, timedelta(minutes=15))
-"""For all together in one process, while no try can be written down."""
+"""For all clients of one process together, while no try can be written to the database."""
 
 _unwritten: list[float] = []
-"""When the wrong ones of these were made, in seconds of this machine's steady clock."""
+"""Times of the wrong tries that could not be written, in seconds of the monotonic clock."""
 
 
 @dataclass
 class Try:
-    """One try at a password. `wait_s` is 0 when it may be looked at."""
+    """One try at a password. `wait_s` is 0 when the password may be checked."""
 
     event: AccessEvent
     wait_s: int = 0
     unwritten_at: float | None = None
-    """Where it could not be written down."""
+    """When it was made, if it could not be written to the database."""
 
     def succeeded(self, account: Account) -> None:
         if self._is_unwritten():
             return
         self.event.kind, self.event.account = Kind.SIGNED_IN, account
-        with left_out_when_full("that a try at a password was right"):
+        with skip_when_full("that a try at a password was right"):
             self.event.save(update_fields=["kind", "account"])
 
     def was_right(self) -> None:
-        """By somebody who is signed in already: nothing to be counted or told."""
+        """For an account that is signed in already: a right password leaves no entry."""
         if not self._is_unwritten():
             self.event.delete()
 
     def _is_unwritten(self) -> bool:
-        """Whether it is; a right one no longer counts then."""
+        """Whether it could not be written; if so, it no longer counts as a wrong try."""
         if self.unwritten_at is None:
             return False
         if self.unwritten_at in _unwritten:
@@ -82,26 +82,26 @@ class Try:
 
 
 def begin(request: HttpRequest, name: str) -> Try:
-    """Write the try down as a wrong one, and say how long to wait.
+    """Store the try as a wrong one, and return it with the time to wait.
 
-    It counts from before the password is looked at, so that tries made all at once count each other.
+    It counts before the password is checked, so that concurrent tries count each other.
     """
     account = Account.objects.filter(username=name[:150]).first()
     browser = browser_of(request)
-    known = browser.nonce if account is not None and account.pk in browser.accounts else ""
+    browser_nonce = browser.nonce if account is not None and account.pk in browser.accounts else ""
     hashed = hash_of_name(name)
     try:
         with transaction.atomic():
-            event = note(Kind.WRONG, request, account, name_hash=hashed, known_browser=known)
+            event = note(Kind.WRONG, request, account, name_hash=hashed, known_browser=browser_nonce)
     except DatabaseError as error:
-        if not takes_nothing(error):
+        if not cannot_write(error):
             raise
-        # A full disk keeps nobody from reading; those that were written down before count on.
-        event = AccessEvent(kind=Kind.WRONG, address=address_of(request), name_hash=hashed, known_browser=known)
+        # On a full disk people can still sign in to read; tries stored before still count.
+        event = AccessEvent(kind=Kind.WRONG, address=address_of(request), name_hash=hashed, known_browser=browser_nonce)
     address, same_name = event.address, Q(name_hash=hashed)
-    if known:
-        # Whoever holds the browser can have signed in only as one who knew the password.
-        by_browser = same_name & Q(known_browser=known)
+    if browser_nonce:
+        # Only somebody who knew the password can have signed in with this browser, so a success restarts the count.
+        by_browser = same_name & Q(known_browser=browser_nonce)
         waits = [
             _wait(event, BY_KNOWN_BROWSER, by_browser, since_success=True),
             _wait(event, BY_KNOWN_BROWSER_A_DAY, by_browser, since_success=True),
@@ -123,7 +123,7 @@ def begin(request: HttpRequest, name: str) -> Try:
 
 def _unwritten_try(event: AccessEvent, wait_s: int) -> Try:
     now, within_s = time.monotonic(), UNWRITTEN.within.total_seconds()
-    _unwritten[:] = [one for one in _unwritten if now - one < within_s]
+    _unwritten[:] = [tried_at for tried_at in _unwritten if now - tried_at < within_s]
     if len(_unwritten) >= UNWRITTEN.most:
         wait_s = max(wait_s, math.ceil(_unwritten[0] + within_s - now))
     if not wait_s:
@@ -131,26 +131,26 @@ def _unwritten_try(event: AccessEvent, wait_s: int) -> Try:
     return Try(event, wait_s, unwritten_at=now)
 
 
-def _wait(event: AccessEvent, limit: Limit, same: Q, since_success: bool = False) -> int:
+def _wait(event: AccessEvent, limit: Limit, condition: Q, since_success: bool = False) -> int:
     """Seconds until the oldest of the wrong tries that fill the limit is out of its time."""
     now = timezone.now()
     since = now - limit.within
     if since_success:
-        last = AccessEvent.objects.filter(same, kind=Kind.SIGNED_IN, at__gt=since).values_list("at", flat=True).first()
-        since = last or since
-    found: Any = AccessEvent.objects.filter(same, kind=Kind.WRONG, at__gt=since).exclude(pk=event.pk)
-    times: list[datetime] = list(found.values_list("at", flat=True)[: limit.most])
+        successes = AccessEvent.objects.filter(condition, kind=Kind.SIGNED_IN, at__gt=since)
+        since = successes.values_list("at", flat=True).first() or since
+    tries: Any = AccessEvent.objects.filter(condition, kind=Kind.WRONG, at__gt=since).exclude(pk=event.pk)
+    times: list[datetime] = list(tries.values_list("at", flat=True)[: limit.most])
     if len(times) < limit.most:
         return 0
     return max(1, math.ceil((times[-1] + limit.within - now).total_seconds()))
 
 
 def _turn_away(event: AccessEvent) -> None:
-    """A try that had to wait does not lengthen the wait; one line in the log stands for all from one address."""
-    lately = event.at - BY_NAME_AND_ADDRESS.within
-    said = AccessEvent.objects.filter(kind=Kind.TURNED_AWAY, address=event.address, at__gt=lately).exists()
-    with left_out_when_full("that a try at a password was turned away"):
-        if said:
+    """A try that had to wait does not lengthen the wait; one entry in the log covers all tries from one address."""
+    since = event.at - BY_NAME_AND_ADDRESS.within
+    is_logged = AccessEvent.objects.filter(kind=Kind.TURNED_AWAY, address=event.address, at__gt=since).exists()
+    with skip_when_full("that a try at a password was turned away"):
+        if is_logged:
             event.delete()
         else:
             event.kind = Kind.TURNED_AWAY

@@ -1,4 +1,4 @@
-"""The one page that takes a name and a password, and the page behind a link for a new password."""
+"""The sign-in page, sign-out, and the page behind a link for a new password."""
 
 from __future__ import annotations
 
@@ -21,13 +21,13 @@ from buildlog.people.known_browsers import remember
 from buildlog.people.models import AccessEvent, Account
 from buildlog.people.password_links import tokens
 from buildlog.people.signed_in import SignedInRequest
-from buildlog.storage.full_disk import left_out_when_full
+from buildlog.storage.full_disk import skip_when_full
 
 Kind = AccessEvent.Kind
 
 
 class SignInForm(AuthenticationForm):
-    """Says the same of a name nobody has, a wrong password and a shut account, and takes as long for each."""
+    """Gives the same answer, after the same time, for an unknown name, a wrong password and a closed account."""
 
     request: HttpRequest
     wait_s = 0
@@ -39,12 +39,12 @@ class SignInForm(AuthenticationForm):
     def clean(self) -> dict[str, Any]:
         if "username" not in self.cleaned_data or "password" not in self.cleaned_data:
             return self.cleaned_data
-        one = sign_in_limits.begin(self.request, self.cleaned_data["username"])
-        self.wait_s = one.wait_s
-        if one.wait_s:
-            raise ValidationError(sign_in_limits.sentence(one.wait_s), code="too_many")
+        attempt = sign_in_limits.begin(self.request, self.cleaned_data["username"])
+        self.wait_s = attempt.wait_s
+        if attempt.wait_s:
+            raise ValidationError(sign_in_limits.sentence(attempt.wait_s), code="too_many")
         cleaned = super().clean()
-        one.succeeded(self.get_user())
+        attempt.succeeded(self.get_user())
         return cleaned
 
 
@@ -58,7 +58,7 @@ class SignIn(LoginView):
     def form_valid(self, form: AuthenticationForm) -> HttpResponse:
         response = super().form_valid(form)
         remember(self.request, response, form.get_user().pk)
-        with left_out_when_full("the end of old sessions", or_is_busy=True):
+        with skip_when_full("the end of old sessions", or_is_busy=True):
             self.request.session.clear_expired()
         return response
 
@@ -74,11 +74,11 @@ class SignOut(LogoutView):
     request: SignedInRequest
 
     def post(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
-        # On a full disk too the browser is signed out, though the server cannot write it down.
-        with left_out_when_full("that somebody signed out"):
+        # The browser is signed out also on a full disk, where the server cannot log it.
+        with skip_when_full("that somebody signed out"):
             note(Kind.SIGNED_OUT, request, self.request.user)
         response = super().post(request, *args, **kwargs)
-        # Photos that were looked at. What the field page holds stays: it may be all there is of a session.
+        # Clears cached photos. The field page's own storage stays: it may hold the only copy of a session.
         response["Clear-Site-Data"] = '"cache"'
         return response
 
@@ -99,8 +99,8 @@ class NewPassword(PasswordResetConfirmView):
         return response
 
     def get_user(self, uidb64: str) -> Account | None:
-        found = super().get_user(uidb64)
-        return found if found is not None and found.is_active else None
+        account = super().get_user(uidb64)
+        return account if account is not None and account.is_active else None
 
     def form_valid(self, form: Any) -> HttpResponse:
         account = form.save()

@@ -1,9 +1,8 @@
-"""Where sign-ins are kept: in the database; while that takes nothing, a new one is kept in its own cookie.
+"""Stores sign-ins in the database or, while nothing can be written to it, a new one in its own cookie.
 
-So a full disk keeps nobody from reading. The cookie is signed, and good for a day; it ends, as any other, with the
-account's password, its being shut, and the end of all its sign-ins. As soon as something can be written again it
-becomes one of the database. What a session would note besides (a message that was read, the day it was seen) is left
-out meanwhile.
+So a full disk keeps nobody from reading. The cookie is signed and valid for a day. Like any other sign-in it ends when
+the account's password changes, the account is closed, or all its sign-ins are ended. Once the database can be written
+again, the sign-in moves there. Other session data (a message that was read, the day it was seen) is skipped meanwhile.
 """
 
 from __future__ import annotations
@@ -17,13 +16,13 @@ from django.contrib.sessions.backends.base import UpdateError
 from django.core import signing
 from django.db import DatabaseError
 
-from buildlog.storage.full_disk import left_out_when_full, takes_nothing
+from buildlog.storage.full_disk import cannot_write, skip_when_full
 
 IN_COOKIE = "in-cookie."
-"""How such a key begins; the database's have no such signs in them."""
+"""Prefix of a key in a cookie; keys in the database contain no such characters."""
 SALT = "buildlog.people.sign_in_store"
 KEPT_FOR_S = 24 * 3600
-OF_THE_SIGN_IN = (SESSION_KEY, BACKEND_SESSION_KEY, HASH_SESSION_KEY)
+SIGN_IN_KEYS = (SESSION_KEY, BACKEND_SESSION_KEY, HASH_SESSION_KEY)
 
 logger = logging.getLogger(__name__)
 
@@ -43,25 +42,25 @@ class SessionStore(db.SessionStore):
     def save(self, must_create: bool = False) -> None:
         if _is_in_cookie(self.session_key):
             self._get_session()  # type: ignore[attr-defined]  # the stubs leave it out
-            self._session_key = None  # Perhaps the database takes it by now.
+            self._session_key = None  # Try the database again.
         try:
             super().save(must_create)
         except UpdateError as error:
-            if not takes_nothing(error, or_is_busy=True):
-                raise  # It was ended meanwhile.
+            if not cannot_write(error, or_is_busy=True):
+                raise  # The session was ended meanwhile.
             if self._is_another_sign_in():
                 self._keep_in_cookie()
             else:
-                logger.warning("Nothing can be written, so this is left out: what a session notes.")
+                logger.warning("Nothing can be written, so this is skipped: session data.")
         except DatabaseError as error:
-            if not must_create or not takes_nothing(error):
+            if not must_create or not cannot_write(error):
                 raise
             self._keep_in_cookie()
 
     def delete(self, session_key: str | None = None) -> None:
         if _is_in_cookie(session_key or self.session_key):
             return
-        with left_out_when_full("the end of a session"):
+        with skip_when_full("the end of a session"):
             super().delete(session_key)
 
     def _keep_in_cookie(self) -> None:
@@ -69,9 +68,9 @@ class SessionStore(db.SessionStore):
         self._session_key = IN_COOKIE + signing.dumps(data, salt=SALT, compress=True)
 
     def _is_another_sign_in(self) -> bool:
-        """Whether somebody else is signed in by now than the database knows of, or nobody."""
+        """Whether the signed-in account differs from the one in the database, or nobody is signed in."""
         stored = type(self)(self.session_key).load()
-        return any(stored.get(name) != self.get(name) for name in OF_THE_SIGN_IN)
+        return any(stored.get(name) != self.get(name) for name in SIGN_IN_KEYS)
 
 
 def _is_in_cookie(session_key: str | None) -> bool:

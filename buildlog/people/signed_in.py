@@ -1,8 +1,8 @@
-"""Requests of somebody who is signed in, with the types of what they carry.
+"""Types of requests of signed-in accounts.
 
-The framework's own types allow for a visitor without an account, whom `LoginRequiredMiddleware` and `roles.ByRole`
-let through to no page and no view but those marked `login_not_required`. Nothing is made of these classes: they
-only say what the framework's request holds by then.
+The framework's own types allow for a visitor without an account. `LoginRequiredMiddleware` and `roles.ByRole` let such
+a visitor reach only pages and views marked `login_not_required`. These classes are never instantiated: they only
+declare the types of the framework's request on all other pages.
 """
 
 from __future__ import annotations
@@ -17,13 +17,13 @@ if TYPE_CHECKING:
 
 
 class SignedInRequest(HttpRequest):
-    """What a page gets."""
+    """The request of a page."""
 
     user: Account
 
 
 class ApiRequest(Request):
-    """What a view of the API gets; `auth` is the key of the device that came by itself, else None."""
+    """The request of an API view; `auth` is the device whose key was sent, else None."""
 
     user: Account
     auth: DeviceToken | None

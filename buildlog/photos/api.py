@@ -37,27 +37,27 @@ class PhotoViewSet(RemovedInWords, mixins.ListModelMixin, mixins.RetrieveModelMi
         return self._store(request, pk)
 
     def _store(self, request: Request, pk: uuid.UUID | None) -> Response:
-        # Read whole even when it is not needed: a server that answers a large upload early cuts the
-        # connection, and the sender never sees the answer.
-        sent = request.data
+        # Read all of it even when it is not needed: a server that answers a large upload early closes the
+        # connection, and the client never sees the response.
+        data = request.data
         stored = Photo.objects.filter(pk=pk).first() if pk else None
         if stored is not None:
             return Response(self.get_serializer(stored).data)
-        serializer = self.get_serializer(data=sent)
+        serializer = self.get_serializer(data=data)
         serializer.is_valid(raise_exception=True)
-        given = serializer.validated_data
-        subject = {name: given[name] for name in SUBJECTS if given.get(name) is not None}
+        fields = serializer.validated_data
+        subject = {name: fields[name] for name in SUBJECTS if fields.get(name) is not None}
         if len(subject) != 1:
             raise serializers.ValidationError(
                 {"non_field_errors": [f"A photo belongs to exactly one of {', '.join(SUBJECTS)}."]}
             )
-        key = pk or given.get("id")
+        key = pk or fields.get("id")
         if key and Photo.objects.filter(pk=key).exists():
             raise Http404
         try:
-            photo = store_photo(given["image"], caption=given.get("caption", ""), pk=key, **subject)
+            photo = store_photo(fields["image"], caption=fields.get("caption", ""), pk=key, **subject)
         except (ValidationError, IntegrityError) as error:
-            # The same photo may have come in on another connection while this one was being read.
+            # The same photo may have been stored through another connection meanwhile.
             if key and (stored := Photo.objects.filter(pk=key).first()):
                 return Response(self.get_serializer(stored).data)
             if isinstance(error, IntegrityError):

@@ -9,7 +9,7 @@ from buildlog.records.forms import RecordForm
 
 
 class CaptionForm(RecordForm[Photo]):
-    can_be_made_anew = False
+    can_be_recreated = False
 
     class Meta:
         model = Photo

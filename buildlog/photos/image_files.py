@@ -1,4 +1,4 @@
-"""Serving photos to those who may see them; never as anything but a picture."""
+"""Serving photos, never as anything but a picture."""
 
 from __future__ import annotations
 

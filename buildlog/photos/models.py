@@ -11,21 +11,21 @@ from django.urls import reverse
 
 from buildlog.machines.models import Part, Revision
 from buildlog.records.models import MadeRecord
-from buildlog.storage.stored_files import name_of_its_own
+from buildlog.storage.stored_files import unique_file_name
 
 SUBJECTS = ("revision", "part", "failure", "session")
 
 
 def _path(photo: Photo, _name: str) -> str:
-    return name_of_its_own("photos", photo.pk, ".jpg")
+    return unique_file_name("photos", photo.pk, ".jpg")
 
 
 def _thumbnail_path(photo: Photo, _name: str) -> str:
-    return name_of_its_own("photos", photo.pk, "-small.jpg")
+    return unique_file_name("photos", photo.pk, "-small.jpg")
 
 
 def subjects_of_kind(name: str) -> models.QuerySet[Any]:
-    """All records of one of the SUBJECTS, of which the column itself knows the model."""
+    """All records of one of the SUBJECTS; the model comes from the column, not from an import."""
     subject: Any = getattr(Photo, name)
     rows: models.QuerySet[Any] = subject.get_queryset()
     return rows
@@ -39,7 +39,7 @@ def _has_exactly_one_subject() -> Q:
 
 
 class Photo(MadeRecord):
-    """A picture of one revision, part, failure or session. The uploaded file's name is not kept."""
+    """A picture of one revision, part, failure or session. The uploaded file's name is not stored."""
 
     id = models.UUIDField(primary_key=True, default=uuid.uuid4)
     revision = models.ForeignKey(Revision, on_delete=models.CASCADE, null=True, blank=True, related_name="photos")
@@ -75,5 +75,5 @@ class Photo(MadeRecord):
 
     @property
     def subject(self) -> Any:
-        """What it shows; None only while somebody is still choosing in the back room."""
+        """The record it shows; None only in the admin form before a record is chosen."""
         return next((getattr(self, name) for name in SUBJECTS if getattr(self, f"{name}_id")), None)

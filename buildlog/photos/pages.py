@@ -42,7 +42,7 @@ def new_photo(request: SignedInRequest, subject: str, pk: uuid.UUID) -> HttpResp
 @form_page
 @needs(Right.LOG)
 def edit_photo(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    """What is written below a picture; the picture itself stays."""
+    """Edit the caption of a picture."""
     rows = Photo.objects.select_related("revision__vehicle", "part", "failure__mode", "failure__revision", "session")
     return change_record(request, CaptionForm, rows, pk, title=lambda _: "Edit the caption", back=_subject_page)
 

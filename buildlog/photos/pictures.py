@@ -1,4 +1,4 @@
-"""Taking in photos: only real raster images, turned upright, with nothing hidden in them."""
+"""Storing uploaded photos: real raster images only, turned upright, without metadata."""
 
 from __future__ import annotations
 
@@ -22,25 +22,25 @@ FORMATS = ("JPEG", "PNG", "WEBP")
 
 
 def read_picture(file: Any) -> Image.Image:
-    """The upright picture in an uploaded file, without any data of camera or place.
+    """The upright picture in an uploaded file, without metadata such as camera or place.
 
     Raises ValidationError with a sentence when the file is too large, is not one of the formats,
     is damaged, or would unpack to more pixels than a camera takes.
     """
     if file.size > LARGEST_BYTES:
         raise ValidationError(
-            f"The picture has {file.size / 1e6:.0f} MB; at most {LARGEST_BYTES / 1e6:.0f} MB are taken. "
+            f"The picture has {file.size / 1e6:.0f} MB; at most {LARGEST_BYTES / 1e6:.0f} MB are accepted. "
             "Send a smaller one."
         )
     try:
         with warnings.catch_warnings():
-            # Pillow only warns of a picture that unpacks to a huge size; here that is a refusal.
+            # Pillow only warns of a picture that unpacks to a huge size; here it is refused.
             warnings.simplefilter("error", Image.DecompressionBombWarning)
             with Image.open(file, formats=FORMATS) as opened:
                 if opened.width * opened.height > LARGEST_PIXELS:
                     raise ValidationError(
                         f"The picture has {opened.width} × {opened.height} pixels; at most {LARGEST_PIXELS // 10**6} "
-                        "million are taken. Send a smaller one."
+                        "million are accepted. Send a smaller one."
                     )
                 upright = ImageOps.exif_transpose(opened)
                 flat = upright.convert("RGB")
@@ -50,11 +50,11 @@ def read_picture(file: Any) -> Image.Image:
     except (Image.DecompressionBombError, Image.DecompressionBombWarning):
         raise ValidationError("The picture unpacks to more pixels than any camera takes. Send another one.") from None
     except Exception:
-        # Decoders raise many kinds of errors on damaged files; none of them may reach the person.
+        # Decoders raise many kinds of errors on damaged files; the person gets one sentence for all.
         raise ValidationError(
-            "This file is not a whole JPEG, PNG or WebP picture. Save it as JPEG and send it again."
+            "This file is not a complete JPEG, PNG or WebP picture. Save it as JPEG and send it again."
         ) from None
-    # A new image holds the pixels and nothing else: no place, no camera, no comment.
+    # A new image holds only the pixels: no place, no camera, no comment.
     clean = Image.new("RGB", flat.size)
     clean.paste(flat)
     return clean

@@ -1,4 +1,4 @@
-"""Photos as the API speaks them."""
+"""Photos in the API."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Bringing bounds to tables that were filled before the database knew them."""
+"""Adds bounds to tables that were filled before the database had them."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ from django.db.models import TextField
 
 logger = logging.getLogger(__name__)
 FREE_TEXT = ("notes", "conditions", "purpose", "note", "invalid_reason")
-"""Columns in which a person writes: the first that a table has takes down what a bound set aside."""
+"""Free-text columns: the first of them that a table has records a value that was out of bounds."""
 
 
 class ConstraintsTogether(migrations.SeparateDatabaseAndState):
-    """Many changes of constraints as one step, in which SQLite makes each table anew once and not once for each."""
+    """Many changes of constraints in one step, so that SQLite rebuilds each table once and not once for each change."""
 
     def __init__(self, operations: list[Operation]) -> None:
         super().__init__(database_operations=operations, state_operations=operations)
@@ -29,27 +29,27 @@ class ConstraintsTogether(migrations.SeparateDatabaseAndState):
         if schema_editor.connection.vendor != "sqlite":
             super().database_forwards(app_label, schema_editor, from_state, to_state)
             return
-        self._make_anew(app_label, schema_editor, to_state)
+        self._rebuild_tables(app_label, schema_editor, to_state)
 
     def database_backwards(self, app_label: str, schema_editor: Any, from_state: Any, to_state: Any) -> None:
         if schema_editor.connection.vendor != "sqlite":
             super().database_backwards(app_label, schema_editor, from_state, to_state)
             return
-        self._make_anew(app_label, schema_editor, to_state)
+        self._rebuild_tables(app_label, schema_editor, to_state)
 
-    def _make_anew(self, app_label: str, schema_editor: Any, state: Any) -> None:
+    def _rebuild_tables(self, app_label: str, schema_editor: Any, state: Any) -> None:
         last = {added.model_name: added.constraint for added in _added(self.state_operations)}
         for model_name, constraint in last.items():
-            # Whichever constraint is named, SQLite writes the table with all that its model has in this state.
+            # Adding any one constraint makes SQLite rebuild the table with all constraints of its model in this state.
             schema_editor.add_constraint(state.apps.get_model(app_label, model_name), constraint)
 
 
 def set_aside_what_is_beyond(app_label: str, operations: Iterable[Operation]) -> migrations.RunPython:
     """A first step for a migration whose other steps add the bounds of quantities.
 
-    Every page and interface held these bounds already, so hardly any row is beyond them. What is beyond becomes
-    unknown, or the nearest bound where the column must have a value. The number is kept in the record's notes, and
-    in the server's log.
+    Every page and interface checked these bounds already, so hardly any row is beyond them. A value beyond them
+    becomes unknown, or the nearest bound where the column must have a value. The old value is kept in the record's
+    notes and in the server's log.
     """
     bounds = [added for added in _added(operations) if added.constraint.name.endswith("_bounds")]
 
@@ -73,8 +73,9 @@ def _set_aside(record: Any, name: str, bound: Any) -> None:
     column = record._meta.get_field(name)
     setattr(record, name, None if column.null else _nearest(value, bound))
     changed = [name]
-    text = next((one for one in FREE_TEXT if one in {field.name for field in record._meta.concrete_fields}), "")
-    sentence = f"{name} was {value:g}, which cannot be; it was taken out by an update."
+    columns = {field.name for field in record._meta.concrete_fields}
+    text = next((name for name in FREE_TEXT if name in columns), "")
+    sentence = f"{name} was {value:g}, which is not possible; an update removed it."
     if text and isinstance(record._meta.get_field(text), TextField):
         setattr(record, text, f"{getattr(record, text)}\n{sentence}".strip())
         changed.append(text)
@@ -85,7 +86,7 @@ def _set_aside(record: Any, name: str, bound: Any) -> None:
 def _nearest(value: float, bound: Any) -> float:
     lookups = {key.rpartition("__")[2]: limit for key, limit in _flat(bound.constraint.condition)}
     low = lookups.get("gte", lookups.get("gt", value))
-    # No stored quantity must be above a bound by less than this.
+    # Smaller than any step in which a stored quantity is typed.
     least = low if "gte" in lookups else low + 1e-6
     return float(min(max(value, least), lookups.get("lte", value)))
 

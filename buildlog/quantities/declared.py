@@ -1,4 +1,4 @@
-"""What follows from the declarations of a model's quantities: names for forms and the API, rows, the glossary."""
+"""Derived from the quantities a model declares: names for forms and the API, rows, the glossary."""
 
 from __future__ import annotations
 
@@ -13,14 +13,14 @@ from calc.units import REGISTRY
 
 
 def quantities_of(model: type[Model] | Model) -> list[QuantityField[Any, Any]]:
-    """In the order of the model's columns."""
+    """The quantity fields of a model, in the order of its columns."""
     return [field for field in model._meta.concrete_fields if isinstance(field, QuantityField)]
 
 
 def quantity_names(model: type[Model], group: str | None = None, **after: str) -> tuple[str, ...]:
     """The names of a model's quantities, or of one group of them.
 
-    Columns of other kinds stand where the keywords say: `distance_m="distance_method"` puts the method after it.
+    Keywords insert columns of other kinds: `distance_m="distance_method"` puts the method after the distance.
     """
     names: list[str] = []
     for field in quantities_of(model):

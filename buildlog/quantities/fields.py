@@ -1,7 +1,7 @@
 """Database, form and API fields for a quantity: one declaration serves all three.
 
-What a `QuantityField` states is all there is to state: the column with both bounds as a database constraint, form
-field, serializer field, phone field, row on the page and line in the glossary follow from it (`declared`).
+Everything follows from the `QuantityField`: the column with both bounds as a database constraint, form field,
+serializer field, phone field, row on the page and line in the glossary (`declared`).
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ class QuantityInput(forms.TextInput):
     template_name = "quantities/widgets/quantity.html"
 
     def __init__(self, attrs: dict[str, Any] | None = None) -> None:
-        # Not type=number: that would refuse "7,33" and "110 yd" before anybody could read them.
+        # Not type=number: the browser would refuse "7,33" and "110 yd" before the server could read them.
         super().__init__({"inputmode": "text", "autocomplete": "off", "spellcheck": "false", **(attrs or {})})
         self.unit_label = ""
         self.signed = False
@@ -92,8 +92,8 @@ class QuantityField(models.FloatField[Stored, Read]):
     """A stored quantity. Its name ends in its unit; `kind` says how it is typed and shown.
 
     `low` (itself allowed if `includes_low`) and `high` bound it, at every door and in the database. `group` is the
-    heading it stands under in its form, in the order of the model's columns. `phone` names the screen of the field
-    page that asks for it. `short_label` heads its row and column on pages, where the label is too long for that.
+    heading above it in its form, in the order of the model's columns. `phone` names the screen of the field
+    page that has it. `short_label` heads its row and column on pages, where the label is too long for that.
     `how` names the column that says how it is known. A page that shows a quantity in words of its own leaves it out
     of the rows (`in_rows=False`).
     """
@@ -128,7 +128,7 @@ class QuantityField(models.FloatField[Stored, Read]):
     def contribute_to_class(self, cls: type[models.Model], name: str, private_only: bool = False) -> None:
         super().contribute_to_class(cls, name, private_only)
         meta = cls._meta
-        # A model of a migration has the constraints that were written down in it.
+        # A model of a migration has the constraints that the migration lists.
         if not meta.abstract and meta.apps is apps:
             meta.constraints = [*meta.constraints, self._bounds(meta.model_name)]
             meta.original_attrs["constraints"] = meta.constraints
@@ -149,8 +149,8 @@ class QuantityField(models.FloatField[Stored, Read]):
 
     def formfield(self, form_class: Any = QuantityFormField, choices_form_class: Any = None, **kwargs: Any) -> Any:
         limits = {"low": self.low, "high": self.high, "includes_low": self.includes_low}
-        asked = {"kind": self.kind, **limits, **kwargs, "widget": QuantityInput()}
-        return models.Field.formfield(self, form_class, choices_form_class, **asked)
+        arguments = {"kind": self.kind, **limits, **kwargs, "widget": QuantityInput()}
+        return models.Field.formfield(self, form_class, choices_form_class, **arguments)
 
     @property
     def validators(self) -> list[Any]:

@@ -1,4 +1,4 @@
-"""The API of what was built and what broke, and what all API views have in common."""
+"""What all API views of records have in common: pages, removal, versions and refusals."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from buildlog.records.put_record import ChangedElsewhere, Precondition, entity_t
 
 
 class RecordPages(LimitOffsetPagination):
-    """A page of records, never more than the database can count or a phone can hold."""
+    """Pagination, bounded to what a phone can hold and an offset that the database accepts."""
 
     default_limit = 100
     max_limit = 500
@@ -32,47 +32,47 @@ class RecordPages(LimitOffsetPagination):
 
 
 class NotRemoved(APIException):
-    """A removal that was refused."""
+    """The response to a refused removal."""
 
-    detail: Any  # a code for clients beside the sentence
+    detail: Any  # a sentence and a code for clients
 
     def __init__(self, request: Request, error: removal.NotRemoved) -> None:
-        is_right_missing = isinstance(error, removal.NotYours)
+        is_right_missing = isinstance(error, removal.NotPermitted)
         self.detail = {"detail": str(error), "code": "not_yours" if is_right_missing else "rests_on_it"}
-        # Field pages of format 1 take any 403 for being signed out, and would send nothing more.
-        is_field_page = ByRole.whose in request.headers
+        # Field pages of format 1 treat any 403 as being signed out, and would send nothing more.
+        is_field_page = ByRole.account_header in request.headers
         self.status_code = 403 if is_right_missing and not is_field_page else status.HTTP_409_CONFLICT
 
 
 class RemovedInWords(mixins.DestroyModelMixin, viewsets.GenericViewSet[Any]):
-    """Answers with JSON, not with nothing: a client must be able to tell it from a portal's empty page."""
+    """Confirms a removal in JSON, so that a client can tell the answer from a captive portal's empty page."""
 
     request: ApiRequest
 
     def destroy(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        """A client that says which version it removes (`If-Match`) does not remove a newer one."""
+        """With `If-Match`, remove the record only if it still has that version."""
         precondition = Precondition.of(request.headers)
 
-        def check(record: Any) -> None:
-            held = self.get_serializer(record).data
-            if not precondition.holds_for(held):
-                raise ChangedElsewhere(held, None)
+        def check_version(record: Any) -> None:
+            stored = self.get_serializer(record).data
+            if not precondition.holds_for(stored):
+                raise ChangedElsewhere(stored, None)
 
         try:
-            removal.remove(self.get_object(), self.request.user, check)
+            removal.remove(self.get_object(), self.request.user, check_version)
         except removal.NotRemoved as error:
             raise NotRemoved(request, error) from None
         return Response({"id": str(kwargs["pk"]), "removed": True})
 
 
 class RecordViewSet(RemovedInWords, viewsets.ModelViewSet[Any]):
-    """Records by UUID. `PUT` to a new UUID makes the record; sending it again changes nothing.
+    """Records by UUID. `PUT` to a new UUID creates the record; sending it again changes nothing.
 
-    `PUT` and `PATCH` of a record that is there say which version they change: `version` in the body, or
-    `If-Match`. Without either a change is refused with 428; of another version, with 412.
+    `PUT` and `PATCH` of a stored record name the version they change: `version` in the body, or `If-Match`.
+    Without either a change is refused with 428; of another version, with 412.
 
-    Lists are narrowed by the fields that `narrowed_by` names. A device's key reaches the records of its
-    own machine, which `machine_path` leads to; what it may do there, `key_rights` says by method.
+    Lists are filtered by the fields in `narrowed_by`. A device's key reaches the records of its own machine,
+    to which `machine_path` leads; `key_rights` lists by method what the key may do there.
     """
 
     lookup_value_converter = "uuid"
@@ -90,39 +90,39 @@ class RecordViewSet(RemovedInWords, viewsets.ModelViewSet[Any]):
         return context
 
     def get_queryset(self) -> Any:
-        found = super().get_queryset()
+        rows = super().get_queryset()
         if self.request is not None and self.request.auth is not None:
-            own = found.model.objects.filter(**{self.machine_path: self.request.auth.vehicle_id})
-            found = found.filter(pk__in=own.values("pk"))
+            own = rows.model.objects.filter(**{self.machine_path: self.request.auth.vehicle_id})
+            rows = rows.filter(pk__in=own.values("pk"))
         for name in self.narrowed_by:
             value = self.request.query_params.get(name) if self.request else None
             if value:
-                found = found.filter(**{name: _key(name, value)})
-        return found
+                rows = rows.filter(**{name: _key(name, value)})
+        return rows
 
     def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        given = request.data.get("id") if hasattr(request.data, "get") else None
+        key = request.data.get("id") if hasattr(request.data, "get") else None
         serializer: Any = self.get_serializer_class()
-        if given and serializer.Meta.model.objects.filter(pk=_key("id", str(given))).exists():
+        if key and serializer.Meta.model.objects.filter(pk=_key("id", str(key))).exists():
             raise serializers.ValidationError({"id": ["There is a record with this id. Use PUT to change it."]})
-        # One transaction, so that a refused record leaves nothing behind, not even a new word.
+        # One transaction, so that a refused record leaves nothing behind, not even a new failure mode.
         with _kind_refusals(), transaction.atomic():
             return super().create(request, *args, **kwargs)
 
     def update(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         partial = bool(kwargs.get("partial"))
         if partial:
-            # A key finds what is its own machine's only.
+            # Raises Http404 for a record outside the reach of a device's key.
             self.get_object()
         with _kind_refusals():
             stored = put_record(
                 lambda instance: self.get_serializer(instance, data=request.data, partial=partial),
                 kwargs["pk"],
                 Precondition.of(request.headers, request.data),
-                makes=not partial,
+                may_create=not partial,
             )
-        made = status.HTTP_201_CREATED if stored.made else status.HTTP_200_OK
-        return Response(stored.representation, status=made, headers={"ETag": entity_tag_of(stored.representation)})
+        code = status.HTTP_201_CREATED if stored.created else status.HTTP_200_OK
+        return Response(stored.representation, status=code, headers={"ETag": entity_tag_of(stored.representation)})
 
     def retrieve(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         response = super().retrieve(request, *args, **kwargs)
@@ -138,7 +138,7 @@ def _key(name: str, value: str) -> uuid.UUID:
 
 
 class _kind_refusals:
-    """Turns what the database refuses after all checks into an answer the client can read."""
+    """Turns errors of the database after all checks into an answer the client can read."""
 
     def __enter__(self) -> None:
         return None

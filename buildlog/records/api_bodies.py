@@ -1,4 +1,4 @@
-"""How what is sent to the API is read."""
+"""Parsing of request bodies sent to the API."""
 
 from __future__ import annotations
 
@@ -9,10 +9,10 @@ from rest_framework.parsers import JSONParser
 
 
 class ShallowJSON(JSONParser):
-    """JSON of any depth is refused in a sentence, where Python's own reader gives up in the middle."""
+    """Refuses JSON that is nested too deeply for Python's parser in a sentence."""
 
     def parse(self, *args: Any, **more: Any) -> Any:
         try:
             return super().parse(*args, **more)
         except RecursionError:
-            raise ParseError("Lists and objects stand too deep within each other.") from None
+            raise ParseError("Lists and objects are nested too deeply.") from None

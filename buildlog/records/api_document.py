@@ -1,4 +1,4 @@
-"""What the OpenAPI document says beyond what the framework reads from the views: refusals, and what a PUT answers."""
+"""Additions to the OpenAPI document that the framework cannot read from the views: refusals and answers to PUT."""
 
 from __future__ import annotations
 
@@ -18,16 +18,16 @@ WORDS = {
     "401": "Nobody is signed in, or the key is unknown.",
     "403": "The account or key may not do this.",
     "404": "There is no such record.",
-    "409": "Other records rest on it, and so it is kept.",
+    "409": "Other records depend on it, so it is not removed.",
     "412": "The record was changed elsewhere in the meantime; both versions are in the answer.",
-    "413": "More came at once than is taken.",
-    "415": "It came in a format that is not read.",
-    "428": "The record is there and would change, and the request does not say which version it changes.",
+    "413": "The request is larger than is accepted.",
+    "415": "The format of the request is not supported.",
+    "428": "The record exists and would change, and the request does not name the version that it changes.",
 }
 
 
 def with_refusals(result: dict[str, Any], **_: Any) -> dict[str, Any]:
-    """Follows the framework's own work on the document (drf-spectacular calls it)."""
+    """Post-processing hook of drf-spectacular."""
     result["components"].setdefault("schemas", {})["Refusal"] = REFUSAL
     for path, operations in result["paths"].items():
         for method, operation in operations.items():
@@ -38,7 +38,10 @@ def with_refusals(result: dict[str, Any], **_: Any) -> dict[str, Any]:
 def _complete(path: str, method: str, operation: dict[str, Any]) -> None:
     answers = operation["responses"]
     if method == "put" and "200" in answers:
-        answers["201"] = {**answers["200"], "description": "Made; 200 means it was there, as it was or changed."}
+        answers["201"] = {
+            **answers["200"],
+            "description": "Created; 200: it existed, and changed or stayed as it was.",
+        }
     if method == "delete":
         answers.pop("204", None)
         answers["200"] = {"description": "Removed.", "content": {"application/json": {"schema": REMOVED}}}

@@ -1,9 +1,9 @@
-"""What a form began from, and how what was typed comes together with what was stored meanwhile.
+"""Merges a form with changes that others stored while it was open.
 
-A form that changes a record carries, in a hidden field, what it showed when it was opened. When it comes
-back, each field is looked at three times: as it was then, as it was typed, and as it is stored now. What
-was typed is written where nobody else changed it; what others changed stays; where both changed the same
-thing differently, a person chooses.
+A form that changes a record carries, in a hidden field, what it showed when it was opened. When it is sent, each
+field is compared in three versions: as it was then, as it was typed, and as it is stored now. A typed value is
+written where nobody else changed the field; changes by others stay; where both changed the same field differently,
+a person chooses.
 """
 
 from __future__ import annotations
@@ -29,25 +29,25 @@ MINE, STORED = "mine", "stored"
 UNITS = ("metric", "imperial")
 
 Text = str | list[str]
-"""What one field of a form holds, as a browser sends it."""
+"""The content of one form field, as a browser sends it."""
 
 
 @dataclass(frozen=True)
 class Beginning:
     """What a form showed when it was opened."""
 
-    shown: Mapping[str, Text]
+    texts: Mapping[str, Text]
     unit_system: str
     belongs_to: Mapping[str, str] = field(default_factory=dict)
-    """Keys of what the record hangs on, for the case that it is removed meanwhile."""
+    """Keys of the records it belongs to, for the case that the record is removed meanwhile."""
     undecided: frozenset[str] = frozenset()
-    """Fields that were shown in both versions, for a person to choose."""
+    """Fields that were shown in both versions, so that a person can choose."""
 
     @classmethod
     def of(cls, form: RecordForm[Any], undecided: frozenset[str] = frozenset()) -> Beginning:
-        """As an unbound form shows the record that is stored."""
+        """What an unbound form of the stored record shows."""
         return cls(
-            {name: shown(form[name]) for name in form.fields if name != BEGAN_FROM},
+            {name: shown_text(form[name]) for name in form.fields if name != BEGAN_FROM},
             form.unit_system,
             {name: str(form.instance.serializable_value(name)) for name in form.belongs_to},
             undecided,
@@ -55,22 +55,22 @@ class Beginning:
 
     @classmethod
     def read(cls, posted: QueryDict) -> Beginning | None:
-        """What a form that came back says it began from; None for one that does not say, or not as we wrote it."""
+        """Read it from a sent form; None where it is missing or malformed."""
         try:
             data = json.loads(posted.get(BEGAN_FROM, ""))
-            # Half a character, which JSON can say, could not be shown again.
+            # Refuses lone surrogates, which JSON allows and UTF-8 does not.
             json.dumps(data, ensure_ascii=False).encode()
-            kept = {str(name): _text(value) for name, value in data["shown"].items()}
+            texts = {str(name): _text(value) for name, value in data["shown"].items()}
             parents = {str(name): str(value) for name, value in data["belongs_to"].items()}
             units = data["units"] if data["units"] in UNITS else UNITS[0]
-            return cls(kept, units, parents, frozenset(str(name) for name in data["undecided"]))
+            return cls(texts, units, parents, frozenset(str(name) for name in data["undecided"]))
         except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
             return None
 
     def as_text(self) -> str:
         return json.dumps(
             {
-                "shown": self.shown,
+                "shown": self.texts,
                 "units": self.unit_system,
                 "belongs_to": self.belongs_to,
                 "undecided": sorted(self.undecided),
@@ -81,7 +81,7 @@ class Beginning:
 
 @dataclass(frozen=True)
 class Change:
-    """A field that was changed elsewhere, in words."""
+    """A field that was changed elsewhere, as texts for people."""
 
     name: str
     label: str
@@ -91,11 +91,12 @@ class Change:
 
 @dataclass(frozen=True)
 class Conflict:
-    """Fields that say one thing together, changed here and elsewhere to different things."""
+    """Fields that belong together and were changed differently here and elsewhere."""
 
     names: tuple[str, ...]
     changes: tuple[Change, ...]
     was_asked: bool
+    """Whether the person has already been asked to choose."""
 
     @property
     def key(self) -> str:
@@ -103,7 +104,8 @@ class Conflict:
 
     @property
     def label(self) -> str:
-        return ", ".join(one.label.lower() if position else one.label for position, one in enumerate(self.changes))
+        first, *others = (change.label for change in self.changes)
+        return ", ".join([first, *(label.lower() for label in others)])
 
     @property
     def choice_name(self) -> str:
@@ -115,10 +117,10 @@ def choice_name(key: str) -> str:
 
 
 class Merge:
-    """What was typed, laid over what is stored now.
+    """The typed values, merged with what is stored now.
 
-    `data` is what the form is bound to; `written` names the fields whose typed value counts. The others
-    keep what is stored, exactly. `changed` names those of them that say something new.
+    `data` is what the form is bound to; `written` names the fields whose typed value is stored. The others keep
+    exactly what is stored. `changed` names the written fields whose value differs from the stored one.
     """
 
     def __init__(self, stored: RecordForm[Any], posted: QueryDict, began: Beginning | None) -> None:
@@ -128,67 +130,71 @@ class Merge:
         self.changed: set[str] = set()
         self.conflicts: list[Conflict] = []
         self.elsewhere: list[Change] = []
-        for names in self._units():
-            self._meet(names)
-        self.beginning = Beginning.of(stored, frozenset(one.key for one in self.conflicts))
+        for names in self._field_groups():
+            self._merge(names)
+        self.beginning = Beginning.of(stored, frozenset(conflict.key for conflict in self.conflicts))
         self.data[BEGAN_FROM] = self.beginning.as_text()
 
     @property
-    def set_apart(self) -> frozenset[str]:
-        return frozenset(name for one in self.conflicts for name in one.names)
+    def conflicting_names(self) -> frozenset[str]:
+        return frozenset(name for conflict in self.conflicts for name in conflict.names)
 
-    def _units(self) -> Iterator[tuple[str, ...]]:
-        """Fields that only mean something together stand together; each other one stands alone."""
+    def _field_groups(self) -> Iterator[tuple[str, ...]]:
+        """Groups of fields that only mean something together; every other field is a group by itself."""
         names = [name for name in self.stored.fields if name != BEGAN_FROM]
         group_of = {name: group for group in self.stored.together for name in group}
-        units = (tuple(one for one in names if one in group_of.get(name, (name,))) for name in names)
-        yield from dict.fromkeys(units)
+        groups = (tuple(member for member in names if member in group_of.get(name, (name,))) for name in names)
+        yield from dict.fromkeys(groups)
 
-    def _meet(self, names: tuple[str, ...]) -> None:
-        now = {name: shown(self.stored[name]) for name in names}
+    def _merge(self, names: tuple[str, ...]) -> None:
+        now = {name: shown_text(self.stored[name]) for name in names}
         typed = {name: self._typed(name) for name in names}
-        began = {name: self.began.shown.get(name) if self.began else None for name in names}
+        began = {name: self.began.texts.get(name) if self.began else None for name in names}
         changed_here = [
-            name for name, text in typed.items() if text is not None and not self._same(name, text, began[name])
+            name for name, text in typed.items() if text is not None and not self._is_same(name, text, began[name])
         ]
-        # Where nobody knows what a form showed, whatever is stored may be new; into what is empty anybody may write.
+        # If it is unknown what the form showed, any stored value may be new; an empty field may always be written.
         changed_elsewhere = [
-            name for name, text in now.items() if not self._same(name, text, "" if began[name] is None else began[name])
+            name
+            for name, text in now.items()
+            if not self._is_same(name, text, "" if began[name] is None else began[name])
         ]
-        differs = [name for name, text in typed.items() if text is not None and not self._same(name, text, now[name])]
-        asked = self.began is not None and names[0] in self.began.undecided
-        choice = self.posted.get(choice_name(names[0])) if asked else None
+        differs = [
+            name for name, text in typed.items() if text is not None and not self._is_same(name, text, now[name])
+        ]
+        was_asked = self.began is not None and names[0] in self.began.undecided
+        choice = self.posted.get(choice_name(names[0])) if was_asked else None
         if not changed_here or not differs or choice == STORED:
             self._keep_stored(now)
             if choice != STORED:
                 self.elsewhere += [self._change(name) for name in changed_elsewhere if name in differs]
-        elif changed_elsewhere or (asked and choice != MINE):
+        elif changed_elsewhere or (was_asked and choice != MINE):
             changes = tuple(self._change(name) for name in names if name in differs or name in changed_elsewhere)
-            self.conflicts.append(Conflict(names, changes, was_asked=asked))
+            self.conflicts.append(Conflict(names, changes, was_asked=was_asked))
         else:
             self._keep_stored({name: now[name] for name in names if typed[name] is None})
-            # One of them may be worked out from the others, as a time is from its frames.
+            # One of them may be worked out from the others, as a time from its video frames.
             self.written.update(name for name in names if typed[name] is not None)
             self.changed.update(differs)
 
     def _typed(self, name: str) -> Text | None:
-        """What was typed into a field; None where the form that came back has no such field."""
+        """What was typed into a field; None if the sent form has no such field."""
         widget = self.stored.fields[name].widget
-        unknown = self.began is not None and name not in self.began.shown and name not in self.posted
+        unknown = self.began is not None and name not in self.began.texts and name not in self.posted
         if unknown or widget.value_omitted_from_data(self.posted, {}, name):
             return None
         value = widget.value_from_datadict(self.posted, {}, name)
         return _text(("on" if value else "") if isinstance(widget, forms.CheckboxInput) else value)
 
-    def _same(self, name: str, one: Text, other: Text | None) -> bool:
-        """Whether two texts of a field say the same: 10 and 10.0 do, and so do 38 and 38 Ah."""
-        if one == other:
+    def _is_same(self, name: str, first: Text, second: Text | None) -> bool:
+        """Whether two texts of a field mean the same value, as 10 and 10.0 do, or 38 and 38 Ah."""
+        if first == second:
             return True
-        asked = self.stored.fields[name]
-        if other is None or isinstance(asked, (forms.ChoiceField, forms.BooleanField)):
+        field = self.stored.fields[name]
+        if second is None or isinstance(field, (forms.ChoiceField, forms.BooleanField)):
             return False
         try:
-            return bool(asked.to_python(one) == asked.to_python(other))
+            return bool(field.to_python(first) == field.to_python(second))
         except (ValidationError, ValueError, OverflowError):
             return False
 
@@ -203,53 +209,53 @@ class Merge:
 
     def _change(self, name: str) -> Change:
         bound = self.stored[name]
-        began = self.began.shown.get(name, "") if self.began else ""
-        return Change(name, str(bound.label), in_words(bound, began), in_words(bound, shown(bound)))
+        began = self.began.texts.get(name, "") if self.began else ""
+        return Change(name, str(bound.label), in_words(bound, began), in_words(bound, shown_text(bound)))
 
 
-def shown(bound: forms.BoundField) -> Text:
+def shown_text(bound: forms.BoundField) -> Text:
     """What a field of an unbound form shows, as a browser would send it back."""
     widget, value = bound.field.widget, bound.value()
     if isinstance(widget, forms.CheckboxInput):
         return "on" if value else ""
     if isinstance(bound.field, (forms.MultipleChoiceField, forms.ModelMultipleChoiceField)):
-        return _text([str(one) for one in value or ()])
+        return _text([str(choice) for choice in value or ()])
     value = widget.format_value(value)
     return _text(value[0] if isinstance(value, (list, tuple)) and value else value or "")
 
 
 def _text(value: Any) -> Text:
-    """One form for what means the same: browsers end lines their own way, and send lists in any order."""
+    """Normalise a text or list: browsers differ in line ends, and send lists in any order."""
     if isinstance(value, (list, tuple)):
-        return sorted(str(one) for one in value)
+        return sorted(str(item) for item in value)
     return "" if value is None else str(value).replace("\r\n", "\n").replace("\r", "\n").strip()
 
 
 def in_words(bound: forms.BoundField, text: Text) -> str:
-    """A field's content for people: the words of a choice, the unit of a quantity."""
-    asked = bound.field
-    if isinstance(asked.widget, forms.CheckboxInput):
+    """A field's content for people: with the label of a choice, or the unit of a quantity."""
+    field = bound.field
+    if isinstance(field.widget, forms.CheckboxInput):
         return "yes" if text else "no"
     if not text:
         return "empty"
-    if isinstance(asked, forms.ModelChoiceField):
-        return ", ".join(asked.label_from_instance(one) for one in _chosen(asked, text)) or "no longer there"
-    if isinstance(asked, forms.ChoiceField):
-        return str({str(value): label for value, label in choices_of(asked)}.get(str(text), text))
-    if isinstance(asked, QuantityFormField):
-        return f"{text} {asked.widget.unit_label}".strip()
-    return str(text).replace("T", " ") if isinstance(asked, forms.DateTimeField) else str(text)
+    if isinstance(field, forms.ModelChoiceField):
+        return ", ".join(field.label_from_instance(record) for record in _chosen(field, text)) or "no longer there"
+    if isinstance(field, forms.ChoiceField):
+        return str({str(value): label for value, label in choices_of(field)}.get(str(text), text))
+    if isinstance(field, QuantityFormField):
+        return f"{text} {field.widget.unit_label}".strip()
+    return str(text).replace("T", " ") if isinstance(field, forms.DateTimeField) else str(text)
 
 
-def choices_of(asked: forms.ChoiceField) -> list[tuple[Any, Any]]:
+def choices_of(field: forms.ChoiceField) -> list[tuple[Any, Any]]:
     """The choices of a field as pairs, or groups of pairs, whatever they were set from."""
-    choices: Any = asked.choices
+    choices: Any = field.choices
     return list(choices)
 
 
-def _chosen(asked: forms.ModelChoiceField[Any], text: Text) -> list[Model]:
+def _chosen(field: forms.ModelChoiceField[Any], text: Text) -> list[Model]:
     keys = text if isinstance(text, list) else [text]
     try:
-        return [] if asked.queryset is None else list(asked.queryset.filter(pk__in=keys))
+        return [] if field.queryset is None else list(field.queryset.filter(pk__in=keys))
     except (ValidationError, ValueError):
         return []

@@ -1,4 +1,4 @@
-"""What every form of a record has in common: quantities in the reader's units, and whole groups."""
+"""What every form of a record has in common: quantities in the reader's units, and groups of fields."""
 
 from __future__ import annotations
 
@@ -18,51 +18,50 @@ Record = TypeVar("Record", bound=Model)
 class RecordForm(forms.ModelForm[Record]):
     """A model form in the reader's unit system.
 
-    `groups` names the fields that stand together under a heading; fields in no group come first.
-    `together` names the fields that only mean something together, such as a distance and how it is known:
-    what two people change at one moment is never mixed within them. `belongs_to` names what the record
-    hangs on and the form does not ask for.
+    `groups` names the fields under each heading; fields in no group come first. `together` names the fields that
+    only mean something together, such as a distance and how it is known: concurrent changes by two people are
+    never mixed within them. `belongs_to` names the parents of the record, which the form does not ask for.
     """
 
     groups: tuple[tuple[str, tuple[str, ...]], ...] = ()
     together: tuple[tuple[str, ...], ...] = ()
     belongs_to: tuple[str, ...] = ()
-    is_always_there = False
-    """Whether the record stands for defaults until somebody stores it, and so is never new."""
-    can_be_made_anew = True
-    """Whether what the form asks for is enough to make the record again after it was removed."""
+    has_defaults = False
+    """Whether defaults apply until somebody stores the record, so that its form always changes something."""
+    can_be_recreated = True
+    """Whether the form has all that is needed to create the record again after it was removed."""
 
     def __init__(self, *args: Any, unit_system: str = "metric", **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.unit_system = unit_system
         self.written: frozenset[str] | None = None
-        self.set_apart: frozenset[str] = frozenset()
-        self.dress()
+        self.conflicting_names: frozenset[str] = frozenset()
+        self.prepare_fields()
 
     def carry(self, beginning: Beginning) -> None:
-        """Carry along, unseen, what the form showed when it was opened."""
+        """Add a hidden field with what the form showed when it was opened."""
         field = forms.CharField(required=False, widget=forms.HiddenInput, initial=beginning.as_text())
         self.fields[BEGAN_FROM] = field
 
     @classmethod
     def lock(cls, record: Any) -> None:
-        """Keep others from changing what the form writes beside the record, until it is stored."""
+        """Lock other records that the form writes, until it is stored."""
 
     def writes(self, name: str) -> bool:
-        """Whether what stands in a field is to be written; else what is stored stays exactly as it is."""
+        """Whether a field's typed value is stored; if not, the stored value stays exactly as it is."""
         return self.written is None or name in self.written
 
     def _post_clean(self) -> None:
-        """What is not written is not taken from the form, which may show less than is stored."""
+        """Drop values that are not written: the form may show fewer digits than are stored."""
         columns = self._meta.model._meta
         for column in (*columns.concrete_fields, *columns.many_to_many):
             if not self.writes(column.name):
                 self.cleaned_data.pop(column.name, None)
         super()._post_clean()  # type: ignore[misc]  # the stubs leave this step of the framework out
 
-    def dress(self) -> None:
-        """Give quantities the reader's units, long texts the whole width, and the empty choice a word."""
-        field: Any  # templates ask each whether it is wide, which is no attribute of the framework's
+    def prepare_fields(self) -> None:
+        """Give quantities the reader's units, long texts the full width, and the empty choice a label."""
+        field: Any  # `wide`, which templates read, is not an attribute of the framework
         for field in self.fields.values():
             if isinstance(field, QuantityFormField):
                 field.use_system(self.unit_system)
@@ -73,12 +72,12 @@ class RecordForm(forms.ModelForm[Record]):
                 self._name_the_empty_choice(field)
 
     def _name_the_empty_choice(self, field: forms.ChoiceField) -> None:
-        word = "Choose one" if field.required else "Not known"
+        label = "Choose one" if field.required else "Not known"
         if isinstance(field, forms.ModelChoiceField):
             if field.empty_label is not None:
-                field.empty_label = word
+                field.empty_label = label
             return
-        field.choices = [(value, word if value == "" else label) for value, label in choices_of(field)]
+        field.choices = [(value, label if value == "" else text) for value, text in choices_of(field)]
 
     def record_choice(self, name: str) -> forms.ModelChoiceField[Any]:
         """The field by which a person chooses among records. Raises TypeError for a field of another kind."""
@@ -88,15 +87,15 @@ class RecordForm(forms.ModelForm[Record]):
         return field
 
     def offer(self, name: str, records: QuerySet[Any], label: Callable[[Any], str] | None = None) -> None:
-        """Let a person choose among these records, each under its own name or the label given here."""
+        """Let a person choose among these records, each under its own name or by `label`."""
         field = self.record_choice(name)
         field.queryset = records
         if label is not None:
-            # Rather than a class of field for each label.
+            # Simpler than one field class for each label.
             field.label_from_instance = label  # type: ignore[method-assign,assignment]
 
-    def say_what_was_understood(self) -> None:
-        """Beside each quantity that was typed with a unit: the value it was read as."""
+    def show_understood_values(self) -> None:
+        """Show beside each quantity that was typed with a unit the value it was read as."""
         for name, value in self.cleaned_data.items():
             field = self.fields.get(name)
             typed = str(self.data.get(self.add_prefix(name), ""))
@@ -105,9 +104,9 @@ class RecordForm(forms.ModelForm[Record]):
 
     def grouped(self) -> list[tuple[str, list[forms.BoundField]]]:
         named = {name for _, names in self.groups for name in names}
-        here = [name for name in self.fields if name not in self.set_apart and not self[name].is_hidden]
-        first = [self[name] for name in here if name not in named]
-        groups = [(title, [self[name] for name in names if name in here]) for title, names in self.groups]
+        visible = [name for name in self.fields if name not in self.conflicting_names and not self[name].is_hidden]
+        first = [self[name] for name in visible if name not in named]
+        groups = [(title, [self[name] for name in names if name in visible]) for title, names in self.groups]
         return [group for group in [("", first), *groups] if group[1]]
 
 

@@ -13,10 +13,10 @@ from buildlog.storage.columns import column_of
 
 
 class MadeRecord(models.Model):
-    """A record that knows its maker: the account that was signed in when it was made here.
+    """A record with its maker: the account that was signed in when it was made here.
 
-    Unknown (null) for what was stored before makers were kept, for what a command wrote, and for what
-    came in with an archive or a file of another account. Unknown is nobody's own.
+    Unknown (null) for records stored before makers were recorded, written by a command, or imported with an
+    archive or a file of another account. A record of unknown maker is nobody's own.
     """
 
     made_by = models.ForeignKey(
@@ -26,7 +26,7 @@ class MadeRecord(models.Model):
         blank=True,
         editable=False,
         default=current_account.maker_id,
-        # Looked at on a record at hand, never searched for.
+        # Read from a record, never searched for.
         db_index=False,
         related_name="+",
     )
@@ -36,7 +36,7 @@ class MadeRecord(models.Model):
         abstract = True
 
     def came_from_elsewhere(self, made_at: Any) -> None:
-        """Forget who makes it here: it was made on another installation, at a time that may be unknown."""
+        """Clear the maker of an imported record: it was made on another installation, at a time that may be unknown."""
         self.made_by = None
         if column_of(self, "made_at").null:
             self.made_at = made_at

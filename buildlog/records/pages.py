@@ -1,4 +1,4 @@
-"""The two pages every record has: one to write it, one to remove it."""
+"""The two pages every record has: its form, and its removal."""
 
 from __future__ import annotations
 
@@ -18,14 +18,14 @@ from buildlog.people.signed_in import SignedInRequest
 from buildlog.records import change_log, removal
 from buildlog.records.form_merge import Beginning, Change, Conflict, Merge
 from buildlog.records.forms import RecordForm
-from buildlog.storage.conflicts import again_if_overtaken
+from buildlog.storage.conflicts import retry_on_conflict
 
 MAKE_ANEW = "make_anew"
 
 
 @dataclass
 class Attempt:
-    """One try at storing a form: what came of it, and what a person has to know."""
+    """The outcome of sending a form."""
 
     form: RecordForm[Any]
     record: Any = None
@@ -35,12 +35,12 @@ class Attempt:
     no_beginning: bool = False
     is_new: bool = False
     was_removed: bool = False
-    is_asked_for: bool = True
-    """Whether it may be stored: a record that was removed is only made again when somebody says so."""
+    may_be_stored: bool = True
+    """False for a record that was removed meanwhile, until a person confirms that it is created again."""
 
     @property
     def status(self) -> int:
-        return 409 if self.conflicts or not self.is_asked_for else 422
+        return 409 if self.conflicts or not self.may_be_stored else 422
 
 
 def write_record(
@@ -51,13 +51,13 @@ def write_record(
     title: str,
     back: str,
     after: str | None = None,
-    made: Callable[[Any], Any] | None = None,
+    on_created: Callable[[Any], Any] | None = None,
     **context: Any,
 ) -> HttpResponse:
-    """Show the form, or store what was sent. What was typed stays in the form until it is right.
+    """Show the form, or store what was sent. Typed values stay in the form until they are valid.
 
-    A form that changes a record writes only what was changed in it, and nothing over what others stored
-    since it was opened. `made` is called with a record that was stored for the first time.
+    A form that changes a record writes only the fields that were changed in it, and never overwrites what others
+    stored since it was opened. `on_created` is called with a record that was stored for the first time.
     """
     initial = context.pop("initial", None)
     template = context.pop("template", "records/record_form.html")
@@ -65,29 +65,29 @@ def write_record(
     if request.method != "POST":
         form = form_class(instance=instance, unit_system=request.user.unit_system, initial=initial)
         if _is_a_change(form_class, instance):
-            # What the address brings along is not stored yet, so the form does not begin from it.
+            # Initial values from the address are not stored yet, so they are not what the form began from.
             plain = form_class(instance=instance, unit_system=request.user.unit_system) if initial else form
             form.carry(Beginning.of(plain))
         return render(request, template, {"form": form, **context})
     attempt = _attempt(request, form_class, instance, initial)
     if attempt.record is None:
-        attempt.form.say_what_was_understood()
+        attempt.form.show_understood_values()
         return render(request, template, {"form": attempt.form, "attempt": attempt, **context}, status=attempt.status)
     change_log.note_change(attempt.record, attempt.changed)
-    if attempt.is_new and made is not None:
-        made(attempt.record)
-    messages.success(request, f"Saved: {attempt.record}{_kept(attempt.elsewhere)}")
+    if attempt.is_new and on_created is not None:
+        on_created(attempt.record)
+    messages.success(request, f"Saved: {attempt.record}{_kept_in_words(attempt.elsewhere)}")
     return redirect(after or attempt.record.get_absolute_url())
 
 
 def _is_a_change(form_class: type[RecordForm[Any]], instance: Model) -> bool:
-    return form_class.is_always_there or not instance._state.adding
+    return form_class.has_defaults or not instance._state.adding
 
 
-def _kept(elsewhere: list[Change]) -> str:
-    if not elsewhere:
+def _kept_in_words(changes: list[Change]) -> str:
+    if not changes:
         return ""
-    return f". Changed elsewhere meanwhile, and kept: {', '.join(one.label for one in elsewhere)}"
+    return f". Changed elsewhere meanwhile, and kept: {', '.join(change.label for change in changes)}"
 
 
 def _attempt(
@@ -100,15 +100,15 @@ def _attempt(
     def attempt() -> Attempt:
         with transaction.atomic():
             last.append(_merged(form_class, instance, request.POST, began, units, initial))
-            made = last[-1]
-            if made.form.is_valid() and not made.conflicts and made.is_asked_for:
-                made.record = made.form.save()
-            return made
+            current = last[-1]
+            if current.form.is_valid() and not current.conflicts and current.may_be_stored:
+                current.record = current.form.save()
+            return current
 
     try:
-        return again_if_overtaken(attempt)
+        return retry_on_conflict(attempt)
     except IntegrityError:
-        # Two people can pass the form's check at one moment; the database lets only one through.
+        # Two people can pass the form's checks at the same time; the database stores only one.
         refused = last[-1]
         refused.form.add_error(None, "Somebody stored the same thing at this moment. Look at it, then send this again.")
         return refused
@@ -122,24 +122,24 @@ def _merged(
     units: str,
     initial: dict[str, Any] | None,
 ) -> Attempt:
-    """What was sent, laid over the record as it stands now. Nobody else changes it until this is stored."""
-    there = type(instance)._base_manager.select_for_update().filter(pk=instance.pk).first()
-    if there is None and not form_class.is_always_there:
-        if not instance._state.adding and not form_class.can_be_made_anew:
+    """What was sent, merged with the record as stored now, which is locked until this is stored."""
+    stored = type(instance)._base_manager.select_for_update().filter(pk=instance.pk).first()
+    if stored is None and not form_class.has_defaults:
+        if not instance._state.adding and not form_class.can_be_recreated:
             raise Http404
-        return _anew(form_class, instance, posted, began, units, initial)
-    there = instance if there is None else there
-    form_class.lock(there)
-    plain = form_class(instance=there, unit_system=units)
+        return _creation(form_class, instance, posted, began, units, initial)
+    stored = instance if stored is None else stored
+    form_class.lock(stored)
+    plain = form_class(instance=stored, unit_system=units)
     merge = Merge(plain, posted, began)
-    form = form_class(merge.data, instance=there, unit_system=units)
+    form = form_class(merge.data, instance=stored, unit_system=units)
     form.carry(merge.beginning)
-    form.written, form.set_apart = frozenset(merge.written), merge.set_apart
-    conflicts = [(one, [form[name] for name in one.names]) for one in merge.conflicts]
+    form.written, form.conflicting_names = frozenset(merge.written), merge.conflicting_names
+    conflicts = [(conflict, [form[name] for name in conflict.names]) for conflict in merge.conflicts]
     return Attempt(form, None, frozenset(merge.changed), merge.elsewhere, conflicts, no_beginning=began is None)
 
 
-def _anew(
+def _creation(
     form_class: type[RecordForm[Any]],
     instance: Any,
     posted: QueryDict,
@@ -147,13 +147,13 @@ def _anew(
     units: str,
     initial: dict[str, Any] | None,
 ) -> Attempt:
-    """A new record; or one that was removed while its form was open, which is only made again when asked for."""
+    """A new record; or one that was removed while its form was open, which is created again only on confirmation."""
     instance._state.adding = True
     form = form_class(posted, instance=instance, unit_system=units, initial=initial)
     if began is not None:
         form.carry(began)
     was_removed = began is not None
-    return Attempt(form, is_new=True, was_removed=was_removed, is_asked_for=not was_removed or MAKE_ANEW in posted)
+    return Attempt(form, is_new=True, was_removed=was_removed, may_be_stored=not was_removed or MAKE_ANEW in posted)
 
 
 def change_record(
@@ -167,10 +167,10 @@ def change_record(
     list_page: str = "",
     **more: Any,
 ) -> HttpResponse:
-    """The form of a record that is there, or that was removed while its form was open.
+    """The form of a stored record, or of one that was removed while its form was open.
 
-    `back` leads to the page that shows the record; `list_page` names the one that is left when there is
-    none any more. Raises Http404 for a key of no record.
+    `back` leads to the page that shows the record; `list_page` names the page to return to when the record is gone.
+    Raises Http404 for an unknown key.
     """
     record = rows.filter(pk=key).first()
     if record is not None:
@@ -183,12 +183,12 @@ def change_record(
 
 
 def _removed(request: SignedInRequest, form_class: type[RecordForm[Any]], model: type[Model], key: Any) -> Any:
-    """An unsaved record under the key of the one that is gone, for what was typed.
+    """An unsaved record under the key of the removed one, to hold what was typed.
 
-    Raises Http404 when no form was open, or when what it belonged to is gone too.
+    Raises Http404 when no form was open, or when what it belonged to is removed too.
     """
     began = Beginning.read(request.POST) if request.method == "POST" else None
-    if began is None or not form_class.can_be_made_anew:
+    if began is None or not form_class.can_be_recreated:
         raise Http404
     return model(pk=key, **{name: _parent(model, name, began.belongs_to.get(name)) for name in form_class.belongs_to})
 
@@ -200,26 +200,26 @@ def _parent(model: type[Model], name: str, value: str | None) -> Any:
             raise Http404
         return value
     try:
-        found = column.related_model._base_manager.filter(pk=value).first()
+        parent = column.related_model._base_manager.filter(pk=value).first()
     except (ValidationError, ValueError):
-        found = None
-    if found is None:
+        parent = None
+    if parent is None:
         raise Http404(f"The {column.related_model._meta.verbose_name} it belonged to was removed.")
-    return found
+    return parent
 
 
 def remove_record(request: SignedInRequest, record: Model, *, back: str, after: str) -> HttpResponse:
-    """Ask once, then remove. Records that others rest on are kept, and the page says which."""
+    """Ask once, then remove. A record on which others depend is kept, and the page names them."""
     name = str(record)
     try:
         if request.method != "POST":
             removal.check(record, request.user)
             return render(request, "records/remove.html", {"record": record, "back": back})
         removal.remove(record, request.user)
-    except removal.OthersRestOnIt as error:
+    except removal.HasDependents as error:
         messages.warning(request, str(error))
         return redirect(back)
-    except removal.NotYours as error:
+    except removal.NotPermitted as error:
         raise PermissionDenied(str(error)) from None
     messages.success(request, f"Removed: {name}")
     return redirect(after)

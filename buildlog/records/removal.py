@@ -1,4 +1,4 @@
-"""Removing a record: by whom, with what goes along, and a line in the log."""
+"""Removing a record: who may, what is removed with it, and a line in the log."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ from django.db import DEFAULT_DB_ALIAS, transaction
 from django.db.models import Model, ProtectedError, QuerySet, RestrictedError
 from django.db.models.deletion import Collector
 
-from buildlog.people.roles import OWN_FOR, Right, has_right, made_it_lately
+from buildlog.people.roles import OWN_RECORD_PERIOD, Right, has_right, is_own_and_recent
 from buildlog.records import change_log
 from buildlog.records.models import MadeRecord, RemovedRecord
-from buildlog.storage.conflicts import again_if_overtaken
+from buildlog.storage.conflicts import retry_on_conflict
 
 ASK = "A builder can remove it."
 
@@ -23,49 +23,49 @@ class NotRemoved(Exception):
     """The record stays; the message is a sentence for people."""
 
 
-class OthersRestOnIt(NotRemoved):
-    """Records that the database keeps would be orphaned."""
+class HasDependents(NotRemoved):
+    """Other records depend on it, and the database keeps them."""
 
 
-class NotYours(NotRemoved):
+class NotPermitted(NotRemoved):
     """The account may not remove this record."""
 
 
-def remove(record: Model, account: Any, look: Callable[[Model], None] | None = None) -> None:
+def remove(record: Model, account: Any, before_removal: Callable[[Model], None] | None = None) -> None:
     """Remove a record with what belongs only to it, and write a line about it.
 
-    `look` is called with the record as it stands, and may raise. Raises NotYours or OthersRestOnIt.
+    `before_removal` is called with the locked record, and may raise. Raises NotPermitted or HasDependents.
     """
     try:
-        again_if_overtaken(lambda: _removed(record, account, look))
+        retry_on_conflict(lambda: _remove(record, account, before_removal))
     except (ProtectedError, RestrictedError) as error:
-        raise _rests_on(record, error) from None
+        raise _refusal_for_dependents(record, error) from None
 
 
-def _removed(record: Model, account: Any, look: Callable[[Model], None] | None) -> None:
+def _remove(record: Model, account: Any, before_removal: Callable[[Model], None] | None) -> None:
     with transaction.atomic():
-        # Whoever would add something to it waits here, so that nothing is removed that was not looked at.
-        there = type(record)._base_manager.select_for_update().filter(pk=record.pk).first()
-        if there is None:
+        # Locked, so that nobody adds a dependent record between the check and the removal.
+        stored = type(record)._base_manager.select_for_update().filter(pk=record.pk).first()
+        if stored is None:
             return
-        if look is not None:
-            look(there)
-        check(there, account)
-        key = there.pk
-        _keep_keys(there)
-        _, counts = there.delete()
-        there.pk = key
-        counts[there._meta.label] = counts.get(there._meta.label, 1) - 1
-        change_log.note_removal(there, {_plural(label): count for label, count in counts.items()})
+        if before_removal is not None:
+            before_removal(stored)
+        check(stored, account)
+        key = stored.pk
+        _store_removed_keys(stored)
+        _, counts = stored.delete()
+        stored.pk = key
+        counts[stored._meta.label] = counts.get(stored._meta.label, 1) - 1
+        change_log.note_removal(stored, {_plural(label): count for label, count in counts.items()})
 
 
-def _keep_keys(record: Model) -> None:
-    """Write down the keys of what is about to go, so that a phone's copy does not take it for lost."""
+def _store_removed_keys(record: Model) -> None:
+    """Store the keys of all that is removed, so that a phone does not offer its copies again as lost."""
     collector = Collector(using=DEFAULT_DB_ALIAS, origin=record)
     collector.collect([record])
     keys: list[tuple[str, Any]] = []
     for model, instances in collector.data.items():
-        keys += [(model._meta.label, one.pk) for one in instances]
+        keys += [(model._meta.label, instance.pk) for instance in instances]
     for rows in collector.fast_deletes:
         keys += [(rows.model._meta.label, pk) for pk in rows.values_list("pk", flat=True)]
     RemovedRecord.objects.bulk_create(
@@ -78,40 +78,41 @@ def _keep_keys(record: Model) -> None:
 
 
 def check(record: Model, account: Any) -> None:
-    """Raises NotYours where the account may not remove the record: by whom it was made, and what rests on it."""
+    """Raises NotPermitted where the account may not remove the record, by its maker and its dependents."""
     if has_right(account, Right.REMOVE):
         return
-    if not made_it_lately(account, record):
-        hours = int(OWN_FOR.total_seconds() // 3600)
-        raise NotYours(f"You may remove what you made yourself within the last {hours} hours; {_made(record)}. {ASK}")
+    if not is_own_and_recent(account, record):
+        hours = int(OWN_RECORD_PERIOD.total_seconds() // 3600)
+        maker = _maker_in_words(record)
+        raise NotPermitted(f"You may remove what you made yourself within the last {hours} hours; {maker}. {ASK}")
     others: dict[str, int] = {}
     try:
-        rests = list(_what_rests_on(record))
+        dependents = list(_dependents(record))
     except (ProtectedError, RestrictedError) as error:
-        raise _rests_on(record, error) from None
-    for model, rows in rests:
+        raise _refusal_for_dependents(record, error) from None
+    for model, rows in dependents:
         if count := _not_made_by(account, model, rows):
-            owner: Any = model._meta.auto_created or model  # the model whose links these are
+            owner: Any = model._meta.auto_created or model  # for a table of links, the model that has them
             kind = str(owner._meta.verbose_name_plural)
             others[kind] = others.get(kind, 0) + count
     if others:
         listed = " and ".join(f"{count} {kind}" for kind, count in sorted(others.items()))
-        raise NotYours(f"It is kept, because {listed} of others belong to it. {ASK}")
+        raise NotPermitted(f"It is kept, because {listed} of others belong to it. {ASK}")
 
 
-def _made(record: Model) -> str:
-    maker, at = getattr(record, "made_by", None), getattr(record, "made_at", None)
-    if maker is None or at is None:
+def _maker_in_words(record: Model) -> str:
+    maker, made_at = getattr(record, "made_by", None), getattr(record, "made_at", None)
+    if maker is None or made_at is None:
         return "who made this is not known"
-    return f"this was made by {maker.get_username()} on {at:%Y-%m-%d}"
+    return f"this was made by {maker.get_username()} on {made_at:%Y-%m-%d}"
 
 
-def _what_rests_on(record: Model) -> Iterator[tuple[type[Model], Any]]:
-    """What would go with a record, and what would lose its link to it."""
+def _dependents(record: Model) -> Iterator[tuple[type[Model], Any]]:
+    """Records that would be removed with a record, or would lose their link to it."""
     collector = Collector(using=DEFAULT_DB_ALIAS, origin=record)
     collector.collect([record])
     for model, instances in collector.data.items():
-        yield model, [one for one in instances if one != record]
+        yield model, [instance for instance in instances if instance != record]
     for rows in collector.fast_deletes:
         yield rows.model, rows
     for updates in collector.field_updates.values():
@@ -124,22 +125,22 @@ def _what_rests_on(record: Model) -> Iterator[tuple[type[Model], Any]]:
 def _not_made_by(account: Any, model: type[Model], rows: Any) -> int:
     name = _maker_of(model)
     if name is None:
-        # A link from another record is that record's; what has no maker of its own is part of this one.
+        # A link belongs to the other record; a record without a maker of its own is part of this one.
         return len(rows) if model._meta.auto_created else 0
-    return sum(getattr(one, f"{name}_id") != account.pk for one in rows)
+    return sum(getattr(row, f"{name}_id") != account.pk for row in rows)
 
 
 def _maker_of(model: type[Model]) -> str | None:
     if issubclass(model, MadeRecord):
         return "made_by"
-    return "account" if any(one.name == "account" for one in model._meta.concrete_fields) else None
+    return "account" if any(field.name == "account" for field in model._meta.concrete_fields) else None
 
 
-def _rests_on(record: Model, error: ProtectedError | RestrictedError) -> OthersRestOnIt:
-    """The kinds of records that a removal would have orphaned, in words."""
-    held = error.protected_objects if isinstance(error, ProtectedError) else error.restricted_objects
-    kinds = " and ".join(sorted({str(one._meta.verbose_name_plural) for one in held}))
-    return OthersRestOnIt(f"{record} is kept: {kinds} rest on it. Remove those first.")
+def _refusal_for_dependents(record: Model, error: ProtectedError | RestrictedError) -> HasDependents:
+    """The refusal that names the kinds of records that depend on a record."""
+    dependents = error.protected_objects if isinstance(error, ProtectedError) else error.restricted_objects
+    kinds = " and ".join(sorted({str(dependent._meta.verbose_name_plural) for dependent in dependents}))
+    return HasDependents(f"{record} is kept: {kinds} depend on it. Remove those first.")
 
 
 def _plural(label: str) -> str:

@@ -1,4 +1,4 @@
-"""A record as the API speaks it: its version, its own key, and the rules of its model."""
+"""A record in the API: its version, its key, and the rules of its model."""
 
 from __future__ import annotations
 
@@ -16,24 +16,24 @@ Record = TypeVar("Record", bound=Model)
 
 
 class VersionedSerializer(serializers.ModelSerializer[Record]):
-    """A record with its version, which is worked out of all the rest."""
+    """A record with its version, which is computed from its content."""
 
     id = serializers.UUIDField(required=False)
     version = serializers.CharField(
         required=False,
         allow_blank=True,
         allow_null=True,
-        help_text="Worked out from the content. Send it back with a change: the change is refused where "
+        help_text="Computed from the content. Send it back with a change: the change is refused if "
         "somebody else changed the record since.",
     )
     unversioned: tuple[str, ...] = ()
-    """What is no content of the record, such as where a file is fetched."""
+    """Fields that are not content of the record, such as the address of a file."""
 
     def get_field_names(self, *args: Any) -> list[str]:
         return [*super().get_field_names(*args), VERSION]
 
     def to_representation(self, instance: Any) -> dict[str, Any]:
-        # The field itself reads nothing: no model has such a column.
+        # The version is not a column of the model, so it is added here.
         written = super().to_representation(instance)
         content = {name: value for name, value in written.items() if name not in self.unversioned}
         return {**written, VERSION: version_of(content)}
@@ -44,7 +44,7 @@ class VersionedSerializer(serializers.ModelSerializer[Record]):
 
 
 class RecordSerializer(VersionedSerializer[Record]):
-    """A record whose key may be made by the client, and whose model rules hold here too."""
+    """A record whose key may be made by the client, checked by the rules of its model."""
 
     def build_standard_field(self, field_name: str, model_field: Any) -> Any:
         if isinstance(model_field, QuantityField):
@@ -52,11 +52,11 @@ class RecordSerializer(VersionedSerializer[Record]):
         return super().build_standard_field(field_name, model_field)
 
     def get_validators(self) -> list[Any]:
-        # Uniqueness over several fields is checked by the model, with its kind sentence.
+        # The model checks uniqueness over several fields, with a better message.
         return []
 
     def validate(self, attributes: dict[str, Any]) -> dict[str, Any]:
-        """Build the record as it would be stored, and let the model judge it."""
+        """Build the record as it would be stored, and let the model check it."""
         attributes = super().validate(attributes)
         plain = {name: value for name, value in attributes.items() if self._is_own_column(name)}
         model: Any = self.Meta.model
@@ -67,8 +67,8 @@ class RecordSerializer(VersionedSerializer[Record]):
             record._state.adding = False
         for name, value in plain.items():
             setattr(record, name, value)
-        for held in (self.instance, record):
-            self._is_within_reach(held)
+        for version in (self.instance, record):
+            self._check_reach(version)
         try:
             record.full_clean(validate_unique=True)
         except ValidationError as error:
@@ -77,8 +77,8 @@ class RecordSerializer(VersionedSerializer[Record]):
             attributes[name] = getattr(record, name)
         return attributes
 
-    def _is_within_reach(self, record: Any) -> None:
-        """A device's key reaches its own machine: neither what it changes nor what it makes is another's."""
+    def _check_reach(self, record: Any) -> None:
+        """Raises PermissionDenied where a device's key would change or create a record of another machine."""
         if record is None or "only_machine" not in self.context:
             return
         path, vehicle = self.context["only_machine"]
@@ -86,11 +86,11 @@ class RecordSerializer(VersionedSerializer[Record]):
         try:
             for step in steps:
                 record = getattr(record, step)
-            found = getattr(record, f"{last}_id")
+            vehicle_id = getattr(record, f"{last}_id")
         except ObjectDoesNotExist:
-            # What it belongs to was left out; the model says so next.
+            # A required parent is missing; the model reports that next.
             return
-        if found is not None and found != vehicle:
+        if vehicle_id is not None and vehicle_id != vehicle:
             raise PermissionDenied("This key reaches the records of its own machine only.")
 
     def _is_own_column(self, name: str) -> bool:
@@ -99,7 +99,7 @@ class RecordSerializer(VersionedSerializer[Record]):
 
 
 def _by_field(error: ValidationError) -> dict[str, list[str]]:
-    found = dict(error.message_dict)
-    if "__all__" in found:
-        found["non_field_errors"] = found.pop("__all__")
-    return found
+    messages = dict(error.message_dict)
+    if "__all__" in messages:
+        messages["non_field_errors"] = messages.pop("__all__")
+    return messages

@@ -1,1 +1,1 @@
-"""What is written is written whole and once: files, transactions, and a disk that is full."""
+"""Durable writing: files, transactions, and a disk that is full."""

@@ -17,5 +17,5 @@ def column_of(model: type[Model] | Model, name: str) -> Field[Any, Any]:
 
 
 def label_of(model: type[Model] | Model, name: str) -> str:
-    """What pages call a column."""
+    """The label of a column on pages."""
     return str(column_of(model, name).verbose_name)

@@ -1,7 +1,7 @@
-"""When two write at one moment.
+"""Conflicts between concurrent writers.
 
-SQLite lets one writer in at a time. A database server lets many in, and stops one of two that would
-wait for each other for ever, or breaks a rule only together; what it stopped is simply done again.
+SQLite lets one writer in at a time. A database server lets many in, and aborts one of two transactions that
+would deadlock or break a rule together. An aborted transaction is run again.
 """
 
 from __future__ import annotations
@@ -12,37 +12,37 @@ from typing import TypeVar
 
 from django.db import OperationalError, connection
 
-OVERTAKEN = {"40001", "40P01"}
+CONFLICT_SQLSTATES = {"40001", "40P01"}
 """SQLSTATE of serialization_failure and deadlock_detected (PostgreSQL, appendix A, class 40)."""
 ATTEMPTS = 4
 UPGRADE_LOCK = 7_346_120_511
-"""Any number will do; every host of an installation uses this one."""
+"""Key of the advisory lock: any number, the same on every host of an installation."""
 
 T = TypeVar("T")
 
 
-def again_if_overtaken(work: Callable[[], T]) -> T:
-    """Do the work; do it again when the database stopped it in favour of another's. It must be one transaction."""
+def retry_on_conflict(work: Callable[[], T]) -> T:
+    """Run one transaction, and run it again when the database aborted it because of a conflict."""
     for _ in range(ATTEMPTS - 1):
         try:
             return work()
         except OperationalError as error:
-            # Within a transaction of somebody else's nothing can be done again.
-            if not was_overtaken(error) or connection.in_atomic_block:
+            # Inside an outer transaction this part cannot be run again by itself.
+            if not is_write_conflict(error) or connection.in_atomic_block:
                 raise
     return work()
 
 
-def was_overtaken(error: BaseException) -> bool:
-    """Whether the database stopped one of two that would have waited for each other."""
-    return getattr(error.__cause__, "sqlstate", None) in OVERTAKEN
+def is_write_conflict(error: BaseException) -> bool:
+    """Whether the database aborted a transaction because it conflicted with another one."""
+    return getattr(error.__cause__, "sqlstate", None) in CONFLICT_SQLSTATES
 
 
 @contextmanager
-def alone_in_the_database() -> Iterator[None]:
-    """Hosts that start at one moment bring the database up to date one after the other.
+def database_upgrade_lock() -> Iterator[None]:
+    """Make hosts that start at the same time migrate the database one after the other.
 
-    On SQLite one machine owns the file; whoever calls this holds a lock of that machine besides.
+    On SQLite one machine owns the file; the caller also holds a lock file on that machine.
     """
     if connection.vendor != "postgresql":
         yield

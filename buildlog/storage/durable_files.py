@@ -1,4 +1,4 @@
-"""Files that are there whole, also after the power was cut, or not at all."""
+"""Files that are complete or absent, also after a power cut."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from django.utils.deconstruct import deconstructible
 
 
 def sync_folder(folder: Path | str) -> None:
-    """Make names that were given or taken in a folder last through a power cut."""
+    """Flush a folder's entries to the disk, so that new and removed names survive a power cut."""
     descriptor = os.open(folder, os.O_RDONLY)
     try:
         os.fsync(descriptor)
@@ -25,8 +25,8 @@ def sync_folder(folder: Path | str) -> None:
         os.close(descriptor)
 
 
-def write_whole(path: Path, content: bytes) -> None:
-    """Put a small file in the place of another; a reader sees one or the other, never a half."""
+def write_atomically(path: Path, content: bytes) -> None:
+    """Replace a small file; a reader sees the old content or the new, never a part."""
     part = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
     try:
         descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
@@ -34,7 +34,7 @@ def write_whole(path: Path, content: bytes) -> None:
             file.write(content)
             file.flush()
             os.fsync(file.fileno())
-        as_the_folder_is_owned(part)
+        chown_like_parent(part)
         os.replace(part, path)
     except OSError:
         part.unlink(missing_ok=True)
@@ -42,24 +42,24 @@ def write_whole(path: Path, content: bytes) -> None:
     sync_folder(path.parent)
 
 
-def as_the_folder_is_owned(path: Path, folder: Path | None = None) -> None:
-    """What root writes into another account's folder belongs to that account, or the server cannot use it."""
+def chown_like_parent(path: Path, folder: Path | None = None) -> None:
+    """Give a file that root wrote to the owner of its folder; otherwise the server could not use it."""
     if os.geteuid() == 0:
         owner = (folder or path.parent).stat()
-        # Some disks, such as a memory stick's, know no owners.
+        # Some file systems, such as those of memory sticks, have no owners.
         with contextlib.suppress(PermissionError):
             os.chown(path, owner.st_uid, owner.st_gid, follow_symlinks=False)
 
 
-def made_once(path: Path, make: Callable[[], str]) -> str:
-    """What a small file holds; where there is none yet, what is made for it now. Two that come at one moment get one.
+def read_or_create(path: Path, make: Callable[[], str]) -> str:
+    """The content of a small file, which is created first where it is missing. Concurrent callers get the same content.
 
     Raises OSError.
     """
     if not os.path.lexists(path):
         with locked(path.with_name(f"{path.name}.lock"), wait=True):
             if not os.path.lexists(path):
-                write_whole(path, make().encode())
+                write_atomically(path, make().encode())
     return path.read_text().strip()
 
 
@@ -73,9 +73,9 @@ class CannotLock(OSError):
 
 @contextmanager
 def locked(path: Path, *, shared: bool = False, wait: bool = False) -> Iterator[int]:
-    """Hold a lock file while the block runs. The system lets go of it when the process dies, however that happens.
+    """Hold a lock file while the block runs. The system releases it when the process dies, however that happens.
 
-    Raises InUse when another process holds it, unless told to wait until that one lets go; CannotLock.
+    Raises InUse when another process holds it and `wait` is false; CannotLock when the file cannot be written.
     """
     try:
         descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
@@ -84,7 +84,7 @@ def locked(path: Path, *, shared: bool = False, wait: bool = False) -> Iterator[
             error.errno, f"{path} cannot be written ({error.strerror}). Run this as the account that owns the folder"
         ) from None
     try:
-        as_the_folder_is_owned(path)
+        chown_like_parent(path)
         try:
             at_once = 0 if wait else fcntl.LOCK_NB
             fcntl.flock(descriptor, (fcntl.LOCK_SH if shared else fcntl.LOCK_EX) | at_once)
@@ -97,7 +97,7 @@ def locked(path: Path, *, shared: bool = False, wait: bool = False) -> Iterator[
 
 @deconstructible(path="buildlog.storage.durable_files.DurableStorage")
 class DurableStorage(FileSystemStorage):
-    """Uploads on the disk: under their name once all of them has reached it, and never a part of one."""
+    """Uploads on the disk: a file gets its name only once all of it is on the disk."""
 
     def _save(self, name: str, content: File[Any]) -> str:
         final = Path(self.path(name))
@@ -119,7 +119,7 @@ class DurableStorage(FileSystemStorage):
                     name = self.get_available_name(name)
                     final = Path(self.path(name))
                 except PermissionError:
-                    # Disks without hard links. The name was free a moment ago, and no two uploads share one.
+                    # The file system has no hard links. The name was free a moment ago, and no two uploads share one.
                     os.rename(part, final)
                     break
         finally:

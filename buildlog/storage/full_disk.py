@@ -1,7 +1,7 @@
-"""A disk that takes nothing more: how it is told from other trouble, what is left out then, and the room kept for it.
+"""A full disk: how it is recognised, which writes are skipped then, and the space that is reserved for it.
 
-Reading goes on. What would only be good to have written (that a browser was seen, that somebody signed in) is left
-out, and what a person wants stored is answered by `pages.errors`.
+Reading goes on. Writes that are not essential (that a browser was seen, that somebody signed in) are skipped. For
+what a person wants stored, `hosting.error_pages` answers.
 """
 
 from __future__ import annotations
@@ -18,26 +18,26 @@ from pathlib import Path
 from django.conf import settings
 from django.db import DatabaseError, transaction
 
-from buildlog.storage.durable_files import as_the_folder_is_owned
+from buildlog.storage.durable_files import chown_like_parent
 
 FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 LEAST_BYTES = 256 * 1024
-"""With less, SQLite cannot be relied on to open a database, not even to read it: it makes files of its own beside."""
+"""With less, SQLite may fail to open a database even for reading, because it creates files of its own beside it."""
 RESERVE = ".reserve"
 RESERVE_BYTES = 2 * 1024 * 1024
 RESERVE_FROM_BYTES = 16 * 1024 * 1024
-"""Nothing is put by where this much is not free."""
+"""Nothing is reserved where less than this is free."""
 
 logger = logging.getLogger(__name__)
 
 
 def is_full(error: BaseException | None) -> bool:
-    """Whether a full disk is what an error, or one that led to it, comes from."""
+    """Whether a full disk caused an error, or one that led to it."""
     while error is not None:
         if isinstance(error, OSError) and error.errno in FULL:
             return True
         if isinstance(error, FileNotFoundError) and "No usable temporary directory" in str(error):
-            return True  # Python's own words where it could write nothing into any of them
+            return True  # Python's message where it can write to no temporary directory
         if type(error).__name__ == "DiskFull":
             return True
         code = _sqlite_code(error)
@@ -49,8 +49,8 @@ def is_full(error: BaseException | None) -> bool:
     return False
 
 
-def takes_nothing(error: BaseException | None, *, or_is_busy: bool = False) -> bool:
-    """Whether an error says that nothing can be written: the disk is full or may only be read, or others write."""
+def cannot_write(error: BaseException | None, *, or_is_busy: bool = False) -> bool:
+    """Whether nothing can be written: the disk is full or read-only or, with `or_is_busy`, another process writes."""
     if is_full(error):
         return True
     codes = [sqlite3.SQLITE_READONLY, *([sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED] if or_is_busy else [])]
@@ -72,7 +72,7 @@ def _free_bytes(folder: Path) -> int:
         return LEAST_BYTES
 
 
-def has_no_room(folder: Path) -> bool:
+def is_disk_full(folder: Path) -> bool:
     return _free_bytes(folder) < LEAST_BYTES
 
 
@@ -81,34 +81,34 @@ def sentence(folder: Path) -> str:
 
 
 @contextlib.contextmanager
-def left_out_when_full(what: str, *, or_is_busy: bool = False) -> Iterator[None]:
-    """Write what is good to have, and go on without it where nothing can be written."""
+def skip_when_full(what: str, *, or_is_busy: bool = False) -> Iterator[None]:
+    """Run writes that are not essential, and go on without them where nothing can be written."""
     try:
         with transaction.atomic():
             yield
     except (OSError, DatabaseError) as error:
-        if not takes_nothing(error, or_is_busy=or_is_busy):
+        if not cannot_write(error, or_is_busy=or_is_busy):
             raise
-        logger.warning("Nothing can be written, so this is left out: %s.", what)
+        logger.warning("Nothing can be written, so this is skipped: %s.", what)
 
 
-def put_room_by(data: Path) -> None:
-    """Keep a little room on the disk, so that a server can start and be read where others have filled it."""
+def reserve_disk_space(data: Path) -> None:
+    """Reserve a little space, so that a server can start and serve reads where others have filled the disk."""
     reserve = data / RESERVE
     if reserve.exists() or _free_bytes(data) < RESERVE_FROM_BYTES:
         return
     try:
         with reserve.open("xb") as file:
             os.posix_fallocate(file.fileno(), 0, RESERVE_BYTES)
-        as_the_folder_is_owned(reserve)
+        chown_like_parent(reserve)
     except OSError:
         with contextlib.suppress(OSError):
             reserve.unlink()
 
 
-def use_room_put_by(data: Path) -> bool:
-    """Let go of that room where the disk is full. True if there was some."""
-    if not has_no_room(data):
+def release_reserved_space(data: Path) -> bool:
+    """Free the reserved space where the disk is full. True if there was any."""
+    if not is_disk_full(data):
         return False
     with contextlib.suppress(OSError):
         (data / RESERVE).unlink()

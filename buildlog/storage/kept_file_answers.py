@@ -1,4 +1,4 @@
-"""Answers that give a kept file out: saved or shown, it can do nothing in the browser."""
+"""Responses that serve a stored file: saved or shown, it can run nothing in the browser."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from typing import Any
 
 from django.http import FileResponse
 
-# Should a browser take a kept file for a page after all, it may run, load and send nothing.
+# If a browser opens a stored file as a page after all, it may run, load and send nothing.
 FILE_POLICY = "default-src 'none'; sandbox; frame-ancestors 'none'"
 
 

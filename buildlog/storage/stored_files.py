@@ -1,4 +1,4 @@
-"""Files come and go with their records."""
+"""Files that are stored and removed together with their records."""
 
 from __future__ import annotations
 
@@ -21,37 +21,37 @@ log = logging.getLogger(__name__)
 BLOCK_BYTES = 1024 * 1024
 
 
-def name_of_its_own(folder: str, key: Any, ending: str) -> str:
-    """A file's name that no other ever has, not even when one record is sent to two hosts at one moment:
-    the one that comes second takes its own file away again, and never the other's."""
+def unique_file_name(folder: str, key: Any, ending: str) -> str:
+    """A file name that is never used twice, even when one record is sent to two hosts at the same time: the host
+    that comes second then removes its own file, and never the other's."""
     return f"{folder}/{key}-{secrets.token_hex(6)}{ending}"
 
 
 def fingerprint(file: IO[bytes]) -> str:
-    """SHA-256 of a file, read in blocks; the file stands at its beginning again afterwards."""
-    found = hashlib.sha256()
+    """SHA-256 of a file, read in blocks; the file is at its beginning again afterwards."""
+    digest = hashlib.sha256()
     file.seek(0)
     while block := file.read(BLOCK_BYTES):
-        found.update(block)
+        digest.update(block)
     file.seek(0)
-    return found.hexdigest()
+    return digest.hexdigest()
 
 
-def is_of_the_store(error: BaseException) -> bool:
-    """Whether an object store's client raised it; that is installed only where it is used."""
-    makers = {kind.__module__.partition(".")[0] for kind in type(error).__mro__}
-    return bool(makers & {"botocore", "boto3", "s3transfer"})
+def is_object_store_error(error: BaseException) -> bool:
+    """Whether the client of an object store raised the error. The client is installed only where it is used."""
+    packages = {kind.__module__.partition(".")[0] for kind in type(error).__mro__}
+    return bool(packages & {"botocore", "boto3", "s3transfer"})
 
 
 @contextmanager
 def stored_together() -> Iterator[Put]:
     """Give a function that stores a file; after an error neither records nor files of the block stay.
 
-    Where a server was told to keep the records and its answer was lost, it may have kept them. Then the
-    files stay: one that no record names only takes room.
+    Where a database server was asked to commit and its answer was lost, it may have committed. Then the files stay:
+    one that no record names only takes space.
     """
     stored: list[Any] = []
-    told_to_keep = False
+    commit_requested = False
 
     def put(field: FieldFile, content: File[bytes]) -> None:
         field.save("", content, save=False)
@@ -60,18 +60,18 @@ def stored_together() -> Iterator[Put]:
     try:
         with transaction.atomic():
             yield put
-            told_to_keep = True
+            commit_requested = True
     except Exception as error:
-        answer_lost = told_to_keep and isinstance(error, (OperationalError, InterfaceError))
+        answer_lost = commit_requested and isinstance(error, (OperationalError, InterfaceError))
         if not answer_lost or connection.vendor == "sqlite":
             for field in stored:
                 remove_file(field.storage, field.name)
         raise
 
 
-def files_go_with(model: type[Model]) -> None:
-    """Remove a record's files once its own removal is certain, also when it goes with what it belongs to."""
-    names = [one.name for one in model._meta.concrete_fields if isinstance(one, FileField)]
+def remove_files_with(model: type[Model]) -> None:
+    """Remove a record's files once its removal is committed, also when it is removed along with its owner."""
+    names = [field.name for field in model._meta.concrete_fields if isinstance(field, FileField)]
 
     def removed(sender: type[Model], instance: Model, **_: Any) -> None:
         files = [getattr(instance, name) for name in names]
@@ -86,7 +86,7 @@ def files_go_with(model: type[Model]) -> None:
 
 
 def remove_file(storage: Storage, name: str) -> None:
-    """A file that stays behind only takes room: the record is gone all the same, and that is what is said."""
+    """Remove a file. A failure is only logged: the record is gone already, and a file left behind only takes space."""
     try:
         storage.delete(name)
     except Exception:

@@ -1,4 +1,4 @@
-"""Quantities, states and places, as templates write them."""
+"""Template tags for quantities, states and navigation."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def quantity_rows(context: Any, record: Any) -> dict[str, Any]:
 
 @register.inclusion_tag("quantities/list.html", takes_context=True)
 def quantity_list(context: Any, record: Any) -> dict[str, Any]:
-    """The same in one line, beside a record's name in a table."""
+    """The same rows in one line, beside a record's name in a table."""
     return quantity_rows(context, record)
 
 
@@ -55,11 +55,11 @@ def bare(context: Any, value: float, kind: str) -> str:
 
 @register.simple_tag(takes_context=True)
 def specification(context: Any, part: Any) -> list[tuple[str, str]]:
-    """A part's described quantities as (label, text), in the order they are declared."""
+    """A part's specification as (label, text), in the order of declaration."""
     return [
-        (quality.label, written(part.specification[quality.name], quality.kind, context.get("unit_system", "metric")))
-        for quality in CATEGORIES[part.category].qualities
-        if quality.name in part.specification
+        (field.label, written(part.specification[field.name], field.kind, context.get("unit_system", "metric")))
+        for field in CATEGORIES[part.category].fields
+        if field.name in part.specification
     ]
 
 
@@ -68,8 +68,8 @@ def place(context: Any, url_name: str, label: str, sections: str) -> SafeString:
     """One entry of the navigation, marked when the page belongs to it."""
     request = context["request"]
     section = request.path_info.strip("/").split("/")[0]
-    here = section in sections.split(",") or (not section and url_name == "home")
-    current = SafeString(' aria-current="page"') if here else ""
+    is_current = section in sections.split(",") or (not section and url_name == "home")
+    current = SafeString(' aria-current="page"') if is_current else ""
     return format_html('<li><a href="{}"{}>{}</a></li>', reverse(url_name), current, label)
 
 
@@ -87,15 +87,14 @@ def demo_notice(context: Any) -> SafeString:
 
 @register.simple_tag(takes_context=True)
 def difference(context: Any, value: float, kind: str) -> str:
-    """A difference or spread; on a scale with an offset zero it is not shifted."""
+    """A difference or spread in the reader's unit, without the offset of scales such as °C and °F."""
     return written_difference(value, kind, context.get("unit_system", "metric"))
 
 
 @register.simple_tag(takes_context=True)
-def remove_link(context: Any, page: str, record: Any, looks: str = "") -> SafeString | str:
-    """The link to a record's page of removal, for whom it would not turn away at once."""
+def remove_link(context: Any, page: str, record: Any, css_class: str = "") -> SafeString | str:
+    """The link to the page that removes a record, for accounts that may remove it."""
     if not may_remove(context["user"], record):
         return ""
-    return format_html(
-        '<a{} href="{}">Remove</a>', format_html(' class="{}"', looks) if looks else "", reverse(page, args=[record.pk])
-    )
+    attribute = format_html(' class="{}"', css_class) if css_class else ""
+    return format_html('<a{} href="{}">Remove</a>', attribute, reverse(page, args=[record.pk]))

@@ -104,7 +104,7 @@ def read_in(file: UnsentFile, reader: Account) -> list[Row]:
     file says, so its records have no known maker.
     """
     is_their_own = (file.account_id, file.written_by) == (str(reader.pk), reader.get_username())
-    with contextlib.nullcontext() if is_their_own else current_account.made_by_somebody_else():
+    with contextlib.nullcontext() if is_their_own else current_account.importing_records():
         return [_read_one(record, reader) for record in file.records]
 
 
@@ -121,7 +121,7 @@ def _read_one(record: dict[str, Any], reader: Account) -> Row:
         if not isinstance(payload, dict):
             return Row(kind, words, "refused", "Its content is missing.")
         stored = put_record(_serializer_of(KINDS[kind], payload, record.get("changed")), key, _precondition(record))
-        return Row(kind, words, "stored" if stored.made else "was there")
+        return Row(kind, words, "stored" if stored.created else "was there")
     except VersionMissing:
         return Row(kind, words, "kept the server's", "It differs, and the phone did not know which version it changed.")
     except ChangedElsewhere as error:

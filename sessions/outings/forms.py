@@ -270,7 +270,7 @@ class ReadingForm(RecordForm[Reading]):
 
 
 class AssumptionsForm(RecordForm[Assumptions]):
-    is_always_there = True
+    has_defaults = True
 
     class Meta:
         model = Assumptions

@@ -56,7 +56,7 @@ def _take(row: Any, device: DeviceToken | None, going: list[Any]) -> dict[str, A
         return {"outcome": "refused", "errors": error.detail}
     except IntegrityError:
         return {"outcome": "refused", "errors": {"non_field_errors": ["The database refused this: it breaks a rule."]}}
-    return {"id": str(key), "outcome": "stored" if stored.made else "was there"}
+    return {"id": str(key), "outcome": "stored" if stored.created else "was there"}
 
 
 def _find_session(told: dict[str, Any], going: list[Any]) -> None:

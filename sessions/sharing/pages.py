@@ -13,14 +13,14 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from buildlog.machines.models import Revision, Vehicle
-from buildlog.people.absolute_urls import whole_address
+from buildlog.people.absolute_urls import absolute_url
 from buildlog.people.access_log import note
 from buildlog.people.models import AccessEvent
 from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
 from buildlog.photos.image_files import picture_answer
 from buildlog.photos.models import Photo
-from buildlog.storage.full_disk import left_out_when_full
+from buildlog.storage.full_disk import skip_when_full
 from sessions.drawing.figures import map_style_id
 from sessions.sharing.models import ShareLink
 from sessions.sharing.revision_report import report_of
@@ -56,7 +56,7 @@ def share(request: SignedInRequest) -> HttpResponse:
     if request.method == "POST" and told and form.is_valid():
         hides = {name: form.cleaned_data[name] for name in ("hides_places", "hides_people")}
         made, token = ShareLink.issue(form.cleaned_data["days"], made_by=request.user, **told, **hides)
-        link = whole_address("shared", token, asked=request)
+        link = absolute_url("shared", token, request=request)
         note(Kind.LINK_MADE, request, request.user, detail=str(made))
     context = {
         "form": form,
@@ -95,7 +95,7 @@ def shared(request: HttpRequest, token: str) -> HttpResponse:
     link = ShareLink.open_for(token)
     if link is None:
         return _private(render(request, "sharing/shared_gone.html", status=410))
-    with left_out_when_full("that a link was opened", or_is_busy=True):
+    with skip_when_full("that a link was opened", or_is_busy=True):
         ShareLink.objects.filter(pk=link.pk).update(opened=F("opened") + 1)
     context: dict[str, Any] = {"shared": link, "token": token, "unit_system": link.made_by.unit_system}
     if link.revision is not None:

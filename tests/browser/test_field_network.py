@@ -226,7 +226,7 @@ def test_a_photo_thrown_away_by_mistake_comes_back_whole(phone, network):
     phone.page.get_by_role("button", name="Delete it").click()
     expect(phone.page.locator("#field")).to_contain_text("Nothing waits")
     phone.page.get_by_role("button", name="Undo").click()
-    expect(phone.page.locator("li.refused")).to_contain_text("not a whole JPEG")
+    expect(phone.page.locator("li.refused")).to_contain_text("not a complete JPEG")
     assert [one["bytes"] for one in phone.kept("photos")] == [len(content)]
 
 

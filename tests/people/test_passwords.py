@@ -26,9 +26,9 @@ from tests.people.test_sign_in import RIGHT, WRONG, sign_in
         ("PassWord123456", "too common"),
         ("iloveyou1234", "too common"),
         ("qwertyuiop123", "too common"),
-        ("ilo-ilo-ilo-i", "same few signs"),
+        ("ilo-ilo-ilo-i", "same few characters"),
         ("firnlog-2026-1", "first passwords"),
-        ("aaaaaaaaaaaaaaaa", "same few signs"),
+        ("aaaaaaaaaaaaaaaa", "same few characters"),
     ],
 )
 def test_a_password_that_is_guessed_first_is_refused_with_a_sentence(ilo, client, password, words):

@@ -53,7 +53,7 @@ def test_a_new_owner_reaches_the_back_room_and_a_former_one_does_not(owner, ilo)
 def test_the_last_owner_stays(owner, form, more, make_account):
     mara = Account.objects.get(role="owner")
     answer = owner.post(f"/people/{mara.pk}/", {"form": form, **more}, follow=True)
-    assert "only owner who can come in" in answer.content.decode()
+    assert "only owner who can sign in" in answer.content.decode()
     mara.refresh_from_db()
     assert (mara.role, mara.is_active) == ("owner", True)
     # One who is shut does not count; one who is open does.

@@ -114,7 +114,7 @@ def test_a_bound_that_comes_later_keeps_what_was_beyond_it_in_words(session):
     step.code(apps, connection.schema_editor())
     session.refresh_from_db()
     assert session.wind_speed_mps is None
-    assert session.notes == "Gusts.\nwind_speed_mps was 12, which cannot be; it was taken out by an update."
+    assert session.notes == "Gusts.\nwind_speed_mps was 12, which is not possible; an update removed it."
 
 
 def test_a_bound_that_comes_later_moves_what_must_have_a_value(revision):

@@ -218,7 +218,7 @@ def test_patch_changes_only_what_is_sent(sign_in, session):
 def test_what_others_rest_on_is_kept(sign_in, session):
     answer = sign_in("builder").delete(f"/api/v1/revisions/{session.revision_id}/")
     assert answer.status_code == 409
-    assert "sessions rest on it" in answer.json()["detail"]
+    assert "sessions depend on it" in answer.json()["detail"]
 
 
 def test_lists_are_narrowed(sign_in, session, vehicle):

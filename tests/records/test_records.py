@@ -136,7 +136,7 @@ def test_modules_of_two_kinds_are_not_added_up_by_guessing(revision, battery):
         Fitting.objects.create(revision=revision, part=part, series=1, parallel=1)
     machine = Machine(revisions_with_parts().get(pk=revision.pk))
     assert machine.pack is None
-    assert any("one kind only" in text for text in machine.missing)
+    assert any("only battery modules of one kind" in text for text in machine.missing)
 
 
 def test_failure_vocabulary_grows_and_keeps_one_spelling(sign_in, revision):
@@ -210,7 +210,7 @@ def test_a_half_expectation_is_refused(sign_in, revision):
 def test_what_others_rest_on_is_kept_with_a_sentence(sign_in, session):
     client = sign_in("builder")
     answer = client.post(f"/revisions/{session.revision_id}/remove/", follow=True)
-    assert "is kept: sessions rest on it" in answer.content.decode()
+    assert "is kept: sessions depend on it" in answer.content.decode()
     assert Revision.objects.exists()
 
 
@@ -253,7 +253,7 @@ def test_a_parent_is_kept_for_its_child_but_goes_with_the_whole_machine(sign_in,
     Revision.objects.create(vehicle=revision.vehicle, number=2, parent=revision, date=date(2026, 2, 1))
     client = sign_in("builder")
     answer = client.post(f"/revisions/{revision.pk}/remove/", follow=True)
-    assert "is kept: revisions rest on it" in answer.content.decode()
+    assert "is kept: revisions depend on it" in answer.content.decode()
     assert client.delete(f"/api/v1/revisions/{revision.pk}/").status_code == 409
     client.post(f"/vehicles/{revision.vehicle_id}/remove/")
     assert not Revision.objects.exists()

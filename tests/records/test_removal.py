@@ -196,8 +196,10 @@ def test_what_the_database_keeps_is_said_to_recorders_too(as_, venue, session, i
     own(venue, ilo)
     answer = removed_by_api(as_["ilo"], "venues", venue)
     assert answer.status_code == 409
-    assert "sessions rest on it" in answer.json()["detail"]
-    assert "is kept: sessions rest on it" in as_["ilo"].get(f"/venues/{venue.pk}/remove/", follow=True).content.decode()
+    assert "sessions depend on it" in answer.json()["detail"]
+    assert (
+        "is kept: sessions depend on it" in as_["ilo"].get(f"/venues/{venue.pk}/remove/", follow=True).content.decode()
+    )
 
 
 def test_field_pages_of_format_1_are_refused_without_being_signed_out(as_, reading, ilo, mara):

@@ -259,7 +259,7 @@ def test_other_trouble_is_not_taken_for_a_full_disk(ilo, client, disk):
     disk.is_on = True
     with pytest.raises(OperationalError):
         sign_in(client)
-    with pytest.raises(OperationalError), full_disk.left_out_when_full("this"):
+    with pytest.raises(OperationalError), full_disk.skip_when_full("this"):
         Vehicle.objects.create(name="x")
 
 
@@ -286,14 +286,14 @@ def test_health_says_that_the_database_cannot_be_written(db, monkeypatch):
 
 def test_a_little_room_is_kept_and_used_when_there_is_no_other(tmp_path, monkeypatch):
     reserve = tmp_path / full_disk.RESERVE
-    assert not full_disk.use_room_put_by(tmp_path)
-    full_disk.put_room_by(tmp_path)
+    assert not full_disk.release_reserved_space(tmp_path)
+    full_disk.reserve_disk_space(tmp_path)
     blocks = reserve.stat().st_blocks * 512
     assert (reserve.stat().st_size, blocks >= full_disk.RESERVE_BYTES) == (full_disk.RESERVE_BYTES, True)
-    assert not full_disk.use_room_put_by(tmp_path)
+    assert not full_disk.release_reserved_space(tmp_path)
     monkeypatch.setattr(full_disk, "_free_bytes", lambda _: 4096)
-    assert full_disk.use_room_put_by(tmp_path)
-    full_disk.put_room_by(tmp_path)
+    assert full_disk.release_reserved_space(tmp_path)
+    full_disk.reserve_disk_space(tmp_path)
     assert list(tmp_path.iterdir()) == []
 
 

@@ -1,4 +1,4 @@
-"""Why a revision differs from its parent, and what broke."""
+"""Failures, and the modifications that answer them."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from buildlog.records.models import MadeRecord
 
 
 class FailureMode(MadeRecord):
-    """One word of this installation's vocabulary of failures. It grows as people type."""
+    """One entry of this installation's vocabulary of failures, which grows as people type."""
 
     id = models.UUIDField(primary_key=True, default=uuid.uuid4)
     name = models.CharField(max_length=80, unique=True)
@@ -31,9 +31,9 @@ class FailureMode(MadeRecord):
 
     @classmethod
     def called(cls, name: str) -> FailureMode:
-        """The mode of that name, made if it is new; capitals do not make another one."""
-        known = cls.objects.filter(name__iexact=name.strip()).first()
-        return known or cls.objects.create(name=name.strip())
+        """The mode of that name, created if it is new; the case of letters is ignored."""
+        stored = cls.objects.filter(name__iexact=name.strip()).first()
+        return stored or cls.objects.create(name=name.strip())
 
 
 class Failure(MadeRecord):

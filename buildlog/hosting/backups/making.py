@@ -24,8 +24,8 @@ from buildlog.hosting.backups.package import DATABASE, Manifest, NotABackup, Wri
 from buildlog.hosting.backups.restored_settings import environment_told, settings_files
 from buildlog.hosting.data_copy import CannotCopy
 from buildlog.hosting.version import VERSION
-from buildlog.storage.durable_files import InUse, as_the_folder_is_owned, locked
-from buildlog.storage.stored_files import is_of_the_store
+from buildlog.storage.durable_files import InUse, chown_like_parent, locked
+from buildlog.storage.stored_files import is_object_store_error
 
 LOCK = "backup.lock"
 OF_THE_DISK = ("lost+found",)
@@ -66,7 +66,7 @@ def make_backup(
     except BackupFailed:
         raise
     except Exception as error:
-        if not isinstance(error, EXPECTED) and not is_of_the_store(error):
+        if not isinstance(error, EXPECTED) and not is_object_store_error(error):
             raise
         sentence = in_a_sentence(error)
         standing.note_trouble(data, sentence, moment)
@@ -119,7 +119,7 @@ def folder() -> Path:
     """The folder of backups, made where it is not there yet."""
     place: Path = settings.BACKUP_DIR
     place.mkdir(mode=0o700, parents=True, exist_ok=True)
-    as_the_folder_is_owned(place)
+    chown_like_parent(place)
     return place
 
 

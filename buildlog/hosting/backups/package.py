@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
-from buildlog.storage.durable_files import as_the_folder_is_owned, sync_folder
+from buildlog.storage.durable_files import chown_like_parent, sync_folder
 
 FORMAT = 1
 DATABASE = "database.sqlite3"
@@ -129,7 +129,7 @@ class Writer:
         os.fsync(self._file.fileno())
         self._file.close()
         read(self.part)  # What cannot be read again is no backup.
-        as_the_folder_is_owned(self.part)
+        chown_like_parent(self.part)
         os.replace(self.part, self.target)
         sync_folder(self.target.parent)
         return manifest

@@ -14,7 +14,7 @@ from buildlog.hosting import environment
 from buildlog.hosting.backups import status as standing
 from buildlog.hosting.backups.database import LIVE_NAME
 from buildlog.hosting.backups.package import belongs
-from buildlog.storage.durable_files import write_whole
+from buildlog.storage.durable_files import write_atomically
 
 LARGEST_SETTING_BYTES = 1024 * 1024
 SECRET_WORDS = ("SECRET", "KEY", "PASSWORD", "TOKEN", "DATABASE_URL")
@@ -55,7 +55,7 @@ def keep_own_places(came: Path, here: Path) -> list[str]:
     kept = [f"# Where the backup was made: {line}" if line in foreign else line for line in lines]
     kept += [line for line in own if _is_of_a_place(line) and line not in lines]
     if kept != lines:
-        write_whole(came, "".join(f"{line}\n" for line in kept).encode(errors="surrogateescape"))
+        write_atomically(came, "".join(f"{line}\n" for line in kept).encode(errors="surrogateescape"))
     return [_name(line) for line in foreign]
 
 

@@ -26,7 +26,7 @@ from buildlog.hosting.backups.swap import RestoreFailed, finish_unfinished, plan
 from buildlog.hosting.data_copy import CannotCopy
 from buildlog.hosting.file_copy import CannotCopyFile
 from buildlog.hosting.version import newer_than_known
-from buildlog.storage.durable_files import CannotLock, InUse, as_the_folder_is_owned, locked, sync_folder
+from buildlog.storage.durable_files import CannotLock, InUse, chown_like_parent, locked, sync_folder
 
 
 @dataclass(frozen=True)
@@ -82,7 +82,7 @@ def restore(file: Path, data: Path, *, now: datetime | None = None) -> Restored:
                 shutil.rmtree(staged / "media")
             kept.mkdir(mode=0o700)
             for path in (staged, *staged.rglob("*"), kept):
-                as_the_folder_is_owned(path, data)
+                chown_like_parent(path, data)
             plan_swap(data, staged, kept)
         except BaseException as error:
             (data / in_use.UNFINISHED).unlink(missing_ok=True)

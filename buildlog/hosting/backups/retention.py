@@ -12,7 +12,7 @@ from pathlib import Path
 
 from django.conf import settings
 
-from buildlog.storage.durable_files import made_once
+from buildlog.storage.durable_files import read_or_create
 
 DAYS_KEPT = 7
 WEEKS_KEPT = 8
@@ -41,7 +41,7 @@ def installation() -> str:
 
     It is in no backup: where a log has moved, those of before are left alone.
     """
-    return f"-of-{made_once(settings.DATA / MARK, lambda: secrets.token_hex(4))}"
+    return f"-of-{read_or_create(settings.DATA / MARK, lambda: secrets.token_hex(4))}"
 
 
 def name_for(moment: datetime, *, before_update: bool = False, suffix: str = ".zip") -> str:

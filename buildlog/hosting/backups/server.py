@@ -13,7 +13,7 @@ from django.db import connection
 from buildlog.hosting.backups.database import LIVE_NAME
 from buildlog.hosting.data_copy import copy_everything, known_as, sqlite_file
 from buildlog.hosting.file_copy import copy_files
-from buildlog.storage.durable_files import as_the_folder_is_owned, sync_folder
+from buildlog.storage.durable_files import chown_like_parent, sync_folder
 
 DUMP_SUFFIX = ".pgdump"
 
@@ -52,7 +52,7 @@ def dump(target: Path) -> None:
         raise NoTool((done.stderr.strip().splitlines() or ["pg_dump failed without a word."])[-1])
     part.chmod(0o600)
     sync_folder(part)
-    as_the_folder_is_owned(part)
+    chown_like_parent(part)
     os.replace(part, target)
     sync_folder(target.parent)
 

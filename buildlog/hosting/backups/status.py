@@ -12,7 +12,7 @@ from typing import Any
 
 from django.conf import settings
 
-from buildlog.storage.durable_files import write_whole
+from buildlog.storage.durable_files import write_atomically
 
 NOTE = "backup_standing.json"
 UNSCHEDULED_LIMIT = timedelta(days=8)
@@ -56,7 +56,7 @@ def _write(folder: Path, standing: Standing) -> None:
     told: dict[str, Any] = asdict(standing)
     for name in ("since", "good_at", "tried_at"):
         told[name] = told[name].isoformat() if told[name] else None
-    write_whole(folder / NOTE, json.dumps(told, indent=1).encode())
+    write_atomically(folder / NOTE, json.dumps(told, indent=1).encode())
 
 
 def note_good(folder: Path, file: Path, missing_files: int, now: datetime, *, elsewhere: bool = False) -> None:

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from buildlog.hosting.backups.database import LIVE_NAME
 from buildlog.hosting.backups.in_use import UNFINISHED
-from buildlog.storage.durable_files import sync_folder, write_whole
+from buildlog.storage.durable_files import sync_folder, write_atomically
 
 NO_LINKS = (errno.EPERM, errno.EOPNOTSUPP, errno.ENOTSUP, errno.ENOSYS)
 """From disks without hard links: there a copy takes the place of a second name, once it is whole."""
@@ -55,7 +55,7 @@ def plan_swap(data: Path, staged: Path, kept: Path) -> None:
     # Uploads first: where their folder cannot be renamed, nothing else has happened yet.
     comes.sort(key=lambda name: (name != "media", name != LIVE_NAME))
     plan = {"staged": staged.name, "kept": kept.name, "comes": comes}
-    write_whole(data / UNFINISHED, json.dumps(plan).encode())
+    write_atomically(data / UNFINISHED, json.dumps(plan).encode())
 
 
 def finish_unfinished(data: Path, step: Callable[[str], None] = lambda _: None) -> bool:

@@ -4,7 +4,7 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandParser
 
-from buildlog.people.absolute_urls import base_for_a_command, whole_address
+from buildlog.people.absolute_urls import absolute_url, base_url_for_command
 from buildlog.people.models import Invitation
 from buildlog.people.roles import Role
 
@@ -16,5 +16,5 @@ class Command(BaseCommand):
         parser.add_argument("--address", help="where people open the site, when it is not the base URL")
 
     def handle(self, *, address: str | None, **options: Any) -> None:
-        base = base_for_a_command(address)
-        self.stdout.write(whole_address("invitation", Invitation.issue(Role.OWNER), base=base))
+        base = base_url_for_command(address)
+        self.stdout.write(absolute_url("invitation", Invitation.issue(Role.OWNER), base=base))

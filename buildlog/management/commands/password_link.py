@@ -4,7 +4,7 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
-from buildlog.people.absolute_urls import base_for_a_command
+from buildlog.people.absolute_urls import base_url_for_command
 from buildlog.people.access_log import note
 from buildlog.people.models import AccessEvent, Account
 from buildlog.people.password_links import link_for
@@ -33,4 +33,4 @@ class Command(BaseCommand):
             account.save(update_fields=["is_active"])
             note(AccessEvent.Kind.OPENED, None, account, detail="on the machine itself")
         note(AccessEvent.Kind.PASSWORD_LINK, None, account, detail="on the machine itself")
-        self.stdout.write(link_for(account, base=base_for_a_command(address)))
+        self.stdout.write(link_for(account, base=base_url_for_command(address)))

@@ -18,7 +18,7 @@ from buildlog.hosting.backups.in_use import NotNow, begin_to_serve
 from buildlog.hosting.sqlite_fair_lock.base import keep_open
 from buildlog.hosting.update import UpdateRefused, up_to_date
 from buildlog.hosting.web_server import Server
-from buildlog.people.absolute_urls import whole_address
+from buildlog.people.absolute_urls import absolute_url
 from buildlog.people.models import Account, Invitation
 from buildlog.people.roles import Role
 from buildlog.storage import full_disk
@@ -71,7 +71,7 @@ class Command(BaseCommand):
 
     def _prepare(self, demo: bool, base: str) -> None:
         """Bring everything to where it can be served from."""
-        if full_disk.use_room_put_by(settings.DATA):
+        if full_disk.release_reserved_space(settings.DATA):
             self._say(
                 f"The disk of {settings.DATA} is full. What little room was kept for a start is in use now: make more, "
                 "or nothing can be stored."
@@ -80,11 +80,11 @@ class Command(BaseCommand):
             begin_to_serve(settings.DATA)
         settings.STATIC_ROOT = static_files.collect_once(settings.DATA, self._say)
         if connection.vendor == "sqlite":
-            full_disk.put_room_by(settings.DATA)
+            full_disk.reserve_disk_space(settings.DATA)
         if demo and apps.is_installed("sessions"):
             call_command("demo", "load", stdout=self.stdout)
         if not Account.objects.exists():
-            link = whole_address("invitation", Invitation.issue(Role.OWNER), base=base)
+            link = absolute_url("invitation", Invitation.issue(Role.OWNER), base=base)
             self._say(f"\nNo account yet. Open this link once to make the owner's:\n  {link}\n")
 
     def _say(self, words: str) -> None:

@@ -1,4 +1,4 @@
-"""Accounts, invitations, devices, and what happened to access."""
+"""Accounts, invitations, devices and the access log."""
 
 from buildlog.people.models.access_events import AccessEvent
 from buildlog.people.models.accounts import Account, Invitation

@@ -1,4 +1,4 @@
-"""What happened to access: who came in, who was turned away, and who changed what anybody may do."""
+"""The access log: sign-ins, refusals, and changes of rights."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from django.utils import timezone
 
 
 class AccessEvent(models.Model):
-    """One entry of the access log. It holds no password and no name that is nobody's here."""
+    """One entry of the access log. It holds no password and no typed name that is not an account."""
 
     KEPT_FOR = timedelta(days=90)
 
@@ -40,7 +40,7 @@ class AccessEvent(models.Model):
     )
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.SET_NULL, null=True, related_name="+")
     name_hash = models.CharField(max_length=64, blank=True)
-    """Of the name that was typed, under the installation's key: people type passwords into the wrong field."""
+    """Hash of the typed name, under the installation's key: people type passwords into the wrong field."""
     address = models.CharField(max_length=45, blank=True)
     known_browser = models.CharField(max_length=32, blank=True)
     detail = models.CharField(max_length=200, blank=True)

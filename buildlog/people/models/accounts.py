@@ -1,4 +1,4 @@
-"""People who may come in, and the one-time links that let them."""
+"""Accounts, and the one-time invitations by which people join."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ class Account(AbstractUser):
     role = models.CharField(max_length=10, choices=Role.choices, default=Role.READER)
     unit_system = models.CharField("units shown", max_length=10, choices=UnitSystem.choices, default=UnitSystem.METRIC)
     session_generation = models.PositiveIntegerField(default=0, editable=False)
-    """Counted up to end every sign-in of the account at once, on all workers."""
+    """Incremented to end every sign-in of the account at once, on all workers."""
 
     objects: ClassVar[Accounts] = Accounts()
 
@@ -47,7 +47,7 @@ class Account(AbstractUser):
         ]
 
     def save(self, *args: Any, **kwargs: Any) -> None:
-        """What the framework calls staff and superuser follows from the role, whoever changes it."""
+        """Set the framework's staff and superuser flags from the role."""
         self.is_staff = self.is_superuser = self.role == Role.OWNER
         only = kwargs.get("update_fields")
         if only is not None and "role" in only:
@@ -58,10 +58,10 @@ class Account(AbstractUser):
         return self._of_this_generation(super().get_session_auth_hash())
 
     def get_session_auth_fallback_hash(self) -> Iterator[str]:
-        return (self._of_this_generation(one) for one in super().get_session_auth_fallback_hash())
+        return (self._of_this_generation(password_hash) for password_hash in super().get_session_auth_fallback_hash())
 
     def _of_this_generation(self, password_hash: str) -> str:
-        # The first generation is the hash alone, so that sign-ins older than this counter stay good.
+        # The first generation is the hash alone, so that sign-ins older than this counter stay valid.
         return f"{password_hash}:{self.session_generation}" if self.session_generation else password_hash
 
 
@@ -75,7 +75,7 @@ class Invitation(models.Model):
     made_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, on_delete=models.CASCADE, null=True, blank=True, editable=False, related_name="+"
     )
-    """The owner whose word it is; none when it was made on the machine itself."""
+    """The owner who invites; None when a command made the invitation."""
 
     class Meta:
         constraints = [
@@ -93,15 +93,15 @@ class Invitation(models.Model):
     def issue(cls, role: str, made_by: Account | None = None, valid_for: timedelta = timedelta(days=3)) -> str:
         """Store a new invitation and return its token, which is not stored."""
         token = secrets.token_urlsafe(32)
-        until = timezone.now() + valid_for
-        cls.objects.create(token_hash=cls.hash_of(token), role=role, made_by=made_by, expires_at=until)
+        expires_at = timezone.now() + valid_for
+        cls.objects.create(token_hash=cls.hash_of(token), role=role, made_by=made_by, expires_at=expires_at)
         return token
 
     @classmethod
     def open(cls) -> models.QuerySet[Invitation]:
-        """Those that work: not used, not too old, and made by somebody who may still admit others."""
-        stands = Q(made_by__isnull=True) | Q(made_by__is_active=True, made_by__role__in=roles_with(Right.ADMIT))
-        return cls.objects.filter(stands, used_at__isnull=True, expires_at__gt=timezone.now())
+        """Valid invitations: not used, not expired, and made by somebody who may still admit others."""
+        valid_maker = Q(made_by__isnull=True) | Q(made_by__is_active=True, made_by__role__in=roles_with(Right.ADMIT))
+        return cls.objects.filter(valid_maker, used_at__isnull=True, expires_at__gt=timezone.now())
 
     @classmethod
     def open_for(cls, token: str) -> Invitation | None:

@@ -1,4 +1,4 @@
-"""Devices that come in by themselves, each for one machine, and what each may do there."""
+"""Devices that send by themselves, each for one machine, and their rights there."""
 
 from __future__ import annotations
 
@@ -60,12 +60,12 @@ class DeviceToken(models.Model):
         return hashlib.sha256(token.encode()).hexdigest()
 
     @classmethod
-    def issue(cls, **told: Any) -> tuple[DeviceToken, str]:
+    def issue(cls, **fields: Any) -> tuple[DeviceToken, str]:
         """Store a new device and return its key, which is not stored."""
         token = secrets.token_urlsafe(32)
-        return cls.objects.create(token_hash=cls.hash_of(token), **told), token
+        return cls.objects.create(token_hash=cls.hash_of(token), **fields), token
 
     @classmethod
     def open_for(cls, token: str) -> DeviceToken | None:
-        found = cls.objects.filter(token_hash=cls.hash_of(token), revoked_at__isnull=True, account__is_active=True)
-        return found.select_related("account", "vehicle").first()
+        devices = cls.objects.filter(token_hash=cls.hash_of(token), revoked_at__isnull=True, account__is_active=True)
+        return devices.select_related("account", "vehicle").first()

@@ -13,18 +13,18 @@ from django.utils import timezone
 
 from buildlog.quantities.fields import QuantityField
 from buildlog.records.models import MadeRecord
-from buildlog.storage.stored_files import name_of_its_own
+from buildlog.storage.stored_files import unique_file_name
 from calc.session_facts import LogFacts
 from sessions.outings.models import Session
 
 
 def _original_path(log: Log, _name: str) -> str:
     # The uploaded name is only shown, never used: nobody may choose where a file goes.
-    return name_of_its_own("logs", log.pk, f".{log.kind}")
+    return unique_file_name("logs", log.pk, f".{log.kind}")
 
 
 def _columns_path(log: Log, _name: str) -> str:
-    return name_of_its_own("logs", log.pk, ".columns.zip")
+    return unique_file_name("logs", log.pk, ".columns.zip")
 
 
 class Log(MadeRecord):
