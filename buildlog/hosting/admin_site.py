@@ -36,16 +36,16 @@ class RecordAdmin(admin.ModelAdmin[Record]):
 
 def _changed(message: Any) -> set[str]:
     """What the framework's own message says of a change, in words: fields, and rows of the lists below them."""
-    found: set[str] = set()
+    changed: set[str] = set()
     for step in message if isinstance(message, list) else ():
         for act, data in step.items():
             row = str(data.get("name", ""))
             fields = [str(name) for name in data.get("fields", ())] or [act]
-            found |= {f"{row} {name}".strip() for name in fields}
-    return found
+            changed |= {f"{row} {name}".strip() for name in fields}
+    return changed
 
 
-class BackRoom(admin.AdminSite):
+class OwnerAdminSite(admin.AdminSite):
     site_header = site_title = "Firnlog: back room"
 
     def has_permission(self, request: HttpRequest) -> bool:

@@ -67,19 +67,19 @@ def _status_of(error: BaseException | None) -> int:
     stored; 500: a mistake of ours."""
     if is_full(error):
         return 507
-    found = 500
+    status = 500
     while error is not None:
         code = getattr(error, "sqlite_errorcode", None)
         if isinstance(error, IntegrityError) or was_overtaken(error):
-            found = 409
+            status = 409
         elif isinstance(error, DataError):
-            found = 400
+            status = 400
         elif code is None and _does_not_answer(error):
-            found = 503
+            status = 503
         elif code is not None and code & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
             return 503
         error = error.__cause__ or error.__context__
-    return found
+    return status
 
 
 def _does_not_answer(error: BaseException) -> bool:

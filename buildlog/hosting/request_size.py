@@ -23,7 +23,7 @@ READ_AND_LET_GO = 600 * MB
 BLOCK = 64 * 1024
 
 
-def takes_up_to(size: int) -> Callable[[Callable[..., HttpResponse]], Callable[..., HttpResponse]]:
+def max_request_size(size: int) -> Callable[[Callable[..., HttpResponse]], Callable[..., HttpResponse]]:
     """A page that takes larger files than others; its form states its own, smaller limit."""
 
     def decorate(page: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:

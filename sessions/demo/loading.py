@@ -37,9 +37,9 @@ def load() -> bool:
         GateMark.objects.bulk_create(GateMark(gate=gate, position_m=position) for position in MARKS_M)
         parts = {
             name: Part.objects.create(
-                name=f"{name} (invented)", category=category, mass_kg=mass, specification=told, invented=True
+                name=f"{name} (invented)", category=category, mass_kg=mass, specification=specification, invented=True
             )
-            for name, (category, mass, told) in season.PARTS.items()
+            for name, (category, mass, specification) in season.PARTS.items()
         }
         parent: Revision | None = None
         failures: dict[str, list[Failure]] = {}
@@ -87,7 +87,7 @@ def _modification(revision: Revision, plan: season.RevisionPlan, failures: dict[
     if plan.modification is None:
         return
     title, reason, measure, direction, amount = plan.modification
-    made = Modification.objects.create(
+    modification = Modification.objects.create(
         revision=revision,
         title=title,
         reason=reason,
@@ -95,7 +95,7 @@ def _modification(revision: Revision, plan: season.RevisionPlan, failures: dict[
         expected_direction=direction,
         expected_amount_percent=amount,
     )
-    made.answers.set([failure for name in plan.answers for failure in failures.get(name, [])])
+    modification.answers.set([failure for name in plan.answers for failure in failures.get(name, [])])
 
 
 def _session(
@@ -210,15 +210,15 @@ def _failures(
         found.setdefault(name, []).append(failure)
 
 
-def _cause(vehicle: Vehicle, told: tuple[str, ...], confirmed: bool) -> Cause | None:
+def _cause(vehicle: Vehicle, whys_and_cause: tuple[str, ...], confirmed: bool) -> Cause | None:
     """The last of the whys is the cause; failures with the same one share it."""
-    if not told:
+    if not whys_and_cause:
         return None
-    *whys, statement = told
-    cause, made = Cause.objects.get_or_create(
+    *whys, statement = whys_and_cause
+    cause, created = Cause.objects.get_or_create(
         vehicle=vehicle, statement=statement, defaults={"whys": whys, "confirmed": confirmed}
     )
-    if made and confirmed:
+    if created and confirmed:
         Evidence.objects.create(cause=cause, excerpt="Invented: seen on the bench after the session.")
     return cause
 

@@ -43,18 +43,18 @@ class Database:
     def prove_whole(self) -> None:
         """Raises NotABackup when SQLite's own checks find anything amiss."""
         try:
-            said = [row[0] for row in self._rows("PRAGMA integrity_check(3)")]
+            messages = [row[0] for row in self._rows("PRAGMA integrity_check(3)")]
             dangling = self._rows("PRAGMA foreign_key_check")
         except sqlite3.Error as error:
             raise NotABackup(f"Its database cannot be opened: {error}.") from None
-        if said != ["ok"]:
-            raise NotABackup(f"Its database is damaged: {'; '.join(said)}.")
+        if messages != ["ok"]:
+            raise NotABackup(f"Its database is damaged: {'; '.join(messages)}.")
         if dangling:
             raise NotABackup(f"In its database {len(dangling)} records rest on others that are not there.")
 
     def tables(self) -> list[str]:
-        found = self._rows("SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%'")
-        return sorted(row[0] for row in found)
+        rows = self._rows("SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%'")
+        return sorted(row[0] for row in rows)
 
     def counts(self) -> dict[str, int]:
         """How many rows each table has."""
@@ -68,12 +68,12 @@ class Database:
 
     def file_names(self) -> set[str]:
         """Names of the uploads its records speak of, so far as this program knows their tables."""
-        found: set[str] = set()
+        names: set[str] = set()
         for model in apps.get_models():
             table = model._meta.db_table
             columns = {row[1] for row in self._rows(f'PRAGMA table_info("{table}")')}
             for field in model._meta.concrete_fields:
                 if isinstance(field, FileField) and field.column in columns:
                     rows = self._rows(f'SELECT "{field.column}" FROM "{table}"')  # noqa: S608
-                    found |= {name for (name,) in rows if name}
-        return found
+                    names |= {name for (name,) in rows if name}
+        return names

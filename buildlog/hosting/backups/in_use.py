@@ -27,23 +27,23 @@ def refuse_half_restored(data: Path) -> None:
 
 
 @contextlib.contextmanager
-def used(data: Path) -> Iterator[None]:
+def shared_lock(data: Path) -> Iterator[None]:
     """Use what is in the folder, as others may too. Raises NotNow during a restore, and after one that was cut off."""
-    with _held(data, shared=True, busy="A restore is going on. Start again when it has ended."):
+    with _running_lock(data, shared=True, busy="A restore is going on. Start again when it has ended."):
         # Only now: before the lock was there, a restore could still begin.
         refuse_half_restored(data)
         yield
 
 
 @contextlib.contextmanager
-def alone(data: Path, *, busy: str = SERVED) -> Iterator[None]:
+def exclusive_lock(data: Path, *, busy: str = SERVED) -> Iterator[None]:
     """Have the folder for oneself. Raises NotNow, with the words of `busy`, while the site is served from it."""
-    with _held(data, shared=False, busy=busy):
+    with _running_lock(data, shared=False, busy=busy):
         yield
 
 
 @contextlib.contextmanager
-def _held(data: Path, shared: bool, busy: str) -> Iterator[None]:
+def _running_lock(data: Path, shared: bool, busy: str) -> Iterator[None]:
     try:
         with locked(data / RUNNING_LOCK, shared=shared):
             yield
@@ -54,8 +54,8 @@ def _held(data: Path, shared: bool, busy: str) -> Iterator[None]:
 
 
 def begin_to_serve(data: Path) -> None:
-    """Use the folder for the rest of this process and those it forks. Raises NotNow as `used` does."""
-    _serving.enter_context(used(data))
+    """Use the folder for the rest of this process and those it forks. Raises NotNow as `shared_lock` does."""
+    _serving.enter_context(shared_lock(data))
 
 
 _serving = contextlib.ExitStack()

@@ -32,7 +32,7 @@ from buildlog.storage.durable_files import CannotLock, InUse, as_the_folder_is_o
 @dataclass(frozen=True)
 class Restored:
     manifest: Manifest
-    kept: Path | None
+    replaced: Path | None
     record_count: int
     brought_up_to_date: bool
     places_left: tuple[str, ...] = ()
@@ -62,37 +62,37 @@ def restore(file: Path, data: Path, *, now: datetime | None = None) -> Restored:
     """
     manifest = check(file)
     stamp = (now or datetime.now(UTC)).strftime("%Y-%m-%dT%H%M%SZ")
-    with _alone(data):
+    with _exclusive_lock(data):
         finish_unfinished(data)
         for stale in data.glob(".restoring-*"):
             shutil.rmtree(stale, ignore_errors=True)  # Left by a restore that was killed before it swapped.
         _refuse_without_room(manifest, data)
-        staged, kept = data / f".restoring-{secrets.token_hex(4)}", _free(data / f"replaced-{stamp}")
+        staged, replaced = data / f".restoring-{secrets.token_hex(4)}", _free_name(data / f"replaced-{stamp}")
         try:
             staged.mkdir(mode=0o700)
-            old = _prepare(file, manifest, staged)
+            was_older = _prepare(file, manifest, staged)
             record_count = sum(Database(staged / LIVE_NAME).counts().values())
             if server.holds_the_records():
                 server.bring_in(staged)
                 shutil.rmtree(staged, ignore_errors=True)
-                return Restored(manifest, None, record_count, old)
+                return Restored(manifest, None, record_count, was_older)
             places = _bring_settings(staged, data)
             if not isinstance(default_storage, FileSystemStorage):
                 server.bring_files_in(staged)
                 shutil.rmtree(staged / "media")
-            kept.mkdir(mode=0o700)
-            for path in (staged, *staged.rglob("*"), kept):
+            replaced.mkdir(mode=0o700)
+            for path in (staged, *staged.rglob("*"), replaced):
                 as_the_folder_is_owned(path, data)
-            plan_swap(data, staged, kept)
+            plan_swap(data, staged, replaced)
         except BaseException as error:
             (data / in_use.UNFINISHED).unlink(missing_ok=True)
-            for folder in (staged, kept):
+            for folder in (staged, replaced):
                 shutil.rmtree(folder, ignore_errors=True)
             if isinstance(error, OSError | sqlite3.Error | Error | CannotCopy | CannotCopyFile):
                 raise RestoreFailed(f"{making.in_a_sentence(error)} Your data are as they were.") from error
             raise
         finish_unfinished(data)
-    return Restored(manifest, kept, record_count, old, tuple(places), tuple(restored_settings.problems(data)))
+    return Restored(manifest, replaced, record_count, was_older, tuple(places), tuple(restored_settings.problems(data)))
 
 
 def _refuse_without_room(manifest: Manifest, data: Path) -> None:
@@ -104,17 +104,17 @@ def _refuse_without_room(manifest: Manifest, data: Path) -> None:
         )
 
 
-def _free(wanted: Path) -> Path:
-    number, found = 2, wanted
-    while found.exists():
-        found, number = wanted.with_name(f"{wanted.name}-{number}"), number + 1
-    return found
+def _free_name(path: Path) -> Path:
+    number, candidate = 2, path
+    while candidate.exists():
+        candidate, number = path.with_name(f"{path.name}-{number}"), number + 1
+    return candidate
 
 
 @contextlib.contextmanager
-def _alone(data: Path) -> Iterator[None]:
+def _exclusive_lock(data: Path) -> Iterator[None]:
     try:
-        with locked(data / making.LOCK), in_use.alone(data):
+        with locked(data / making.LOCK), in_use.exclusive_lock(data):
             yield
     except in_use.NotNow as error:
         raise RestoreFailed(f"{error} Your data are as they were.") from None
@@ -155,8 +155,8 @@ def _bring_settings(staged: Path, data: Path) -> list[str]:
     for path in (staged / "settings").glob("*"):
         os.rename(path, staged / path.name)
     shutil.rmtree(staged / "settings", ignore_errors=True)
-    came = staged / environment.FILE
-    places = restored_settings.keep_own_places(came, data / environment.FILE) if came.exists() else []
+    restored = staged / environment.FILE
+    places = restored_settings.keep_own_places(restored, data / environment.FILE) if restored.exists() else []
     sync_folder(staged)
     return places
 
@@ -168,10 +168,10 @@ def bring_up_to_date(folder: Path) -> None:
     the running data.
     """
     # Where this installation's records are on a server, an empty word takes the place of its address.
-    surroundings = {**os.environ, "DATABASE_URL": "", "BUILDLOG_DATA_DIR": str(folder)}
-    surroundings["DJANGO_SETTINGS_MODULE"] = "buildlog.config.settings"
+    environ = {**os.environ, "DATABASE_URL": "", "BUILDLOG_DATA_DIR": str(folder)}
+    environ["DJANGO_SETTINGS_MODULE"] = "buildlog.config.settings"
     command = [sys.executable, str(settings.PROJECT / "manage.py"), "migrate", "--noinput", "--verbosity=0"]
-    done = subprocess.run(command, env=surroundings, cwd=settings.PROJECT, capture_output=True, text=True)
+    done = subprocess.run(command, env=environ, cwd=settings.PROJECT, capture_output=True, text=True)
     if done.returncode:
         last = (done.stderr.strip().splitlines() or ["no reason given"])[-1]
         raise RestoreFailed(f"Its database cannot be brought up to this version: {last}. Your data are as they were.")
@@ -179,5 +179,5 @@ def bring_up_to_date(folder: Path) -> None:
 
 def finish(data: Path) -> bool:
     """Finish a restore that was cut off. True if there was one. Raises RestoreFailed."""
-    with _alone(data):
+    with _exclusive_lock(data):
         return finish_unfinished(data)

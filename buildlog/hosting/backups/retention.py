@@ -26,7 +26,7 @@ MOMENT = "%Y-%m-%dT%H%M%SZ"
 
 
 @dataclass(frozen=True)
-class Kept:
+class BackupFile:
     """One backup in the folder of backups."""
 
     path: Path
@@ -51,19 +51,19 @@ def name_for(moment: datetime, *, before_update: bool = False, suffix: str = ".z
 
 def free_name(folder: Path, moment: datetime, *, before_update: bool = False, suffix: str = ".zip") -> Path:
     """A name that no backup in the folder has yet; two can be made in one second."""
-    wanted = folder / name_for(moment, before_update=before_update, suffix=suffix)
-    number, found = 2, wanted
-    while os.path.lexists(found):
-        found, number = wanted.with_name(f"{wanted.stem}-{number}{suffix}"), number + 1
-    return found
+    first = folder / name_for(moment, before_update=before_update, suffix=suffix)
+    number, candidate = 2, first
+    while os.path.lexists(candidate):
+        candidate, number = first.with_name(f"{first.stem}-{number}{suffix}"), number + 1
+    return candidate
 
 
-def backups_in(folder: Path) -> list[Kept]:
+def backups_in(folder: Path) -> list[BackupFile]:
     """The backups in a folder that carry our names, the newest first. Other files are not ours to judge.
 
     Of a folder that is not there, or may not be looked into, there are none.
     """
-    found: list[tuple[datetime, int, Kept]] = []
+    found: list[tuple[datetime, int, BackupFile]] = []
     try:
         names = os.listdir(folder)
     except OSError:
@@ -81,13 +81,13 @@ def backups_in(folder: Path) -> list[Kept]:
             size = (folder / name).stat().st_size
         except (ValueError, OSError):
             continue  # No moment of any calendar, or removed since it was listed.
-        one = Kept(folder / name, made_at, bool(match["update"]), size, match["of"] in (None, own))
+        one = BackupFile(folder / name, made_at, bool(match["update"]), size, match["of"] in (None, own))
         # Two of one second: the later one's name was taken, and got a number.
         found.append((made_at, int(match["number"] or 1), one))
     return [one for *_, one in sorted(found, key=lambda one: (one[:2], one[2].path.name), reverse=True)]
 
 
-def to_remove(backups: Iterable[Kept], now: datetime) -> list[Kept]:
+def to_remove(backups: Iterable[BackupFile], now: datetime) -> list[BackupFile]:
     """Those that no rule keeps.
 
     What stays: all of the last 24 hours; the newest of each of the last 7 days that have one; the newest of each of
@@ -96,17 +96,17 @@ def to_remove(backups: Iterable[Kept], now: datetime) -> list[Kept]:
     not come yet was made with a wrong clock: it is left alone, and keeps no other from staying. So is what another
     log put into the same folder.
     """
-    known = [one for one in backups if one.is_own and one.made_at <= now + timedelta(days=1)]
-    regular = [one for one in known if not one.before_update]
-    staying = {one.path for one in known if now - one.made_at < timedelta(hours=24)}
-    staying |= {one.path for one in [one for one in known if one.before_update][:BEFORE_UPDATE_KEPT]}
-    kinds: tuple[tuple[int, Callable[[Kept], object]], ...] = (
-        (DAYS_KEPT, lambda kept: kept.made_at.date()),
-        (WEEKS_KEPT, lambda kept: kept.made_at.isocalendar()[:2]),
+    known = [backup for backup in backups if backup.is_own and backup.made_at <= now + timedelta(days=1)]
+    regular = [backup for backup in known if not backup.before_update]
+    staying = {backup.path for backup in known if now - backup.made_at < timedelta(hours=24)}
+    staying |= {backup.path for backup in [backup for backup in known if backup.before_update][:BEFORE_UPDATE_KEPT]}
+    kinds: tuple[tuple[int, Callable[[BackupFile], object]], ...] = (
+        (DAYS_KEPT, lambda backup: backup.made_at.date()),
+        (WEEKS_KEPT, lambda backup: backup.made_at.isocalendar()[:2]),
     )
     for periods, period_of in kinds:
-        newest: dict[object, Kept] = {}
-        for one in regular:
-            newest.setdefault(period_of(one), one)
-        staying |= {one.path for one in list(newest.values())[:periods]}
-    return [one for one in known if one.path not in staying]
+        newest: dict[object, BackupFile] = {}
+        for backup in regular:
+            newest.setdefault(period_of(backup), backup)
+        staying |= {backup.path for backup in list(newest.values())[:periods]}
+    return [backup for backup in known if backup.path not in staying]

@@ -11,7 +11,7 @@ from django.core.files.storage import FileSystemStorage, default_storage
 from django.db import connection
 
 from buildlog.hosting.backups.database import LIVE_NAME
-from buildlog.hosting.data_copy import copy_everything, known_as, sqlite_file
+from buildlog.hosting.data_copy import copy_everything, sqlite_file, temporary_alias
 from buildlog.hosting.file_copy import copy_files
 from buildlog.storage.durable_files import as_the_folder_is_owned, sync_folder
 
@@ -35,11 +35,11 @@ def dump(target: Path) -> None:
     program = shutil.which("pg_dump")
     if program is None:
         raise NoTool("pg_dump is not installed here (on Debian: apt install postgresql-client).")
-    told = connection.get_connection_params()
-    names = {one.keyword.decode() for one in Conninfo.get_defaults()} - {"password"}
-    address = make_conninfo(**{name: value for name, value in told.items() if name in names and value})
+    parameters = connection.get_connection_params()
+    names = {option.keyword.decode() for option in Conninfo.get_defaults()} - {"password"}
+    address = make_conninfo(**{name: value for name, value in parameters.items() if name in names and value})
     # A password on the command line could be read by everybody on the machine.
-    password = {"PGPASSWORD": str(told["password"])} if told.get("password") else {}
+    password = {"PGPASSWORD": str(parameters["password"])} if parameters.get("password") else {}
     part = target.with_name(f".{target.name}.part")
     done = subprocess.run(
         [program, "--format=custom", "--no-password", f"--file={part}", f"--dbname={address}"],
@@ -59,7 +59,7 @@ def dump(target: Path) -> None:
 
 def copy_into_a_file(target: Path) -> None:
     """The records as of one moment, in a SQLite file. Raises CannotCopy, OSError or a database's error."""
-    with known_as("backup", sqlite_file(target)):
+    with temporary_alias("backup", sqlite_file(target)):
         copy_everything("default", "backup")
 
 
@@ -70,11 +70,11 @@ def bring_in(staged: Path) -> None:
     Raises CannotCopy or CannotCopyFile with a sentence.
     """
     bring_files_in(staged)
-    with known_as("staged", sqlite_file(staged / LIVE_NAME)):
-        copy_everything("staged", "default", keep_still=True)
+    with temporary_alias("staged", sqlite_file(staged / LIVE_NAME)):
+        copy_everything("staged", "default", lock_source=True)
 
 
 def bring_files_in(staged: Path) -> None:
     """Copy the files that an unpacked backup's records name into the store in use. Raises CannotCopyFile."""
-    with known_as("staged", sqlite_file(staged / LIVE_NAME)):
+    with temporary_alias("staged", sqlite_file(staged / LIVE_NAME)):
         copy_files(FileSystemStorage(location=staged / "media"), default_storage, of="staged")

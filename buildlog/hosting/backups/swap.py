@@ -25,23 +25,23 @@ class RestoredByHalf(RestoreFailed):
     """It can be finished once what is in the way is gone."""
 
 
-def plan_swap(data: Path, staged: Path, kept: Path) -> None:
+def plan_swap(data: Path, staged: Path, replaced: Path) -> None:
     """Write down what is to be swapped. From here on the swap is finished, whatever happens in between.
 
     Raises RestoreFailed where a name can be seen beforehand not to move.
     """
-    comes = sorted(
+    names = sorted(
         path.name
         for path in staged.iterdir()
         if not path.name.startswith((LIVE_NAME + "-", ".")) and path.suffix != ".lock"
     )
-    for name in comes:
+    for name in names:
         live = data / name
         try:
             is_mounted = os.path.ismount(live)
             if os.path.isfile(live) and not os.path.islink(live):
                 # Each file's second name, already now: where it cannot have one, nothing has happened yet.
-                _second_name(live, kept / name)
+                _hard_link(live, replaced / name)
         except OSError as error:
             if error.errno != errno.EXDEV:
                 raise
@@ -53,8 +53,8 @@ def plan_swap(data: Path, staged: Path, kept: Path) -> None:
                 "Your data are as they were."
             )
     # Uploads first: where their folder cannot be renamed, nothing else has happened yet.
-    comes.sort(key=lambda name: (name != "media", name != LIVE_NAME))
-    plan = {"staged": staged.name, "kept": kept.name, "comes": comes}
+    names.sort(key=lambda name: (name != "media", name != LIVE_NAME))
+    plan = {"staged": staged.name, "kept": replaced.name, "comes": names}
     write_whole(data / UNFINISHED, json.dumps(plan).encode())
 
 
@@ -68,18 +68,18 @@ def finish_unfinished(data: Path, step: Callable[[str], None] = lambda _: None) 
         plan = json.loads((data / UNFINISHED).read_text())
     except FileNotFoundError:
         return False
-    staged, kept = data / plan["staged"], data / plan["kept"]
+    staged, replaced = data / plan["staged"], data / plan["kept"]
     try:
         for name in plan["comes"]:
-            _swap(name, data, staged, kept, step)
+            _swap(name, data, staged, replaced, step)
     except OSError as error:
         why = f"{error.strerror} ({error.filename})."
-        if not _nothing_has_moved(plan["comes"], data, staged, kept):
+        if not _nothing_has_moved(plan["comes"], data, staged, replaced):
             half = "The data are swapped by half: mend that, then manage.py restore --finish"
             raise RestoredByHalf(f"{why} {half}") from error
         (data / UNFINISHED).unlink()
         sync_folder(data)
-        for folder in (staged, kept):
+        for folder in (staged, replaced):
             shutil.rmtree(folder, ignore_errors=True)
         raise RestoreFailed(f"{why} Your data are as they were.") from error
     step("forget the plan")
@@ -89,8 +89,8 @@ def finish_unfinished(data: Path, step: Callable[[str], None] = lambda _: None) 
     return True
 
 
-def _swap(name: str, data: Path, staged: Path, kept: Path, step: Callable[[str], None]) -> None:
-    new, live, old = staged / name, data / name, kept / name
+def _swap(name: str, data: Path, staged: Path, replaced: Path, step: Callable[[str], None]) -> None:
+    new, live, old = staged / name, data / name, replaced / name
     if not os.path.lexists(new):
         return  # It is in its place already.
     if name == LIVE_NAME:
@@ -98,32 +98,32 @@ def _swap(name: str, data: Path, staged: Path, kept: Path, step: Callable[[str],
         for beside in (f"{name}-wal", f"{name}-shm"):
             if os.path.lexists(data / beside):
                 step(f"keep {beside}")
-                os.replace(data / beside, kept / beside)
+                os.replace(data / beside, replaced / beside)
     if os.path.lexists(live) and not os.path.lexists(old):
         step(f"keep {name}")
         if os.path.islink(live):
             # It may lead from where it stands, and would lead elsewhere from its new place.
             os.symlink(os.path.realpath(live), old)
-            sync_folder(kept)
+            sync_folder(replaced)
             os.unlink(live)
         elif os.path.isdir(live):
             os.rename(live, old)
         else:
-            _second_name(live, old)
+            _hard_link(live, old)
     step(f"bring {name}")
     os.replace(new, live)
-    sync_folder(kept)
+    sync_folder(replaced)
     sync_folder(data)
 
 
-def _nothing_has_moved(comes: list[str], data: Path, staged: Path, kept: Path) -> bool:
-    """Whether everything old still has its name: what is in `kept` then is a second one of it."""
-    return all(os.path.lexists(staged / name) for name in comes) and all(
-        os.path.lexists(data / one.name) for one in kept.iterdir()
+def _nothing_has_moved(names: list[str], data: Path, staged: Path, replaced: Path) -> bool:
+    """Whether everything old still has its name: what is in `replaced` then is a second one of it."""
+    return all(os.path.lexists(staged / name) for name in names) and all(
+        os.path.lexists(data / path.name) for path in replaced.iterdir()
     )
 
 
-def _second_name(live: Path, old: Path) -> None:
+def _hard_link(live: Path, old: Path) -> None:
     try:
         os.link(live, old)
     except OSError as error:

@@ -29,7 +29,7 @@ class Command(BaseCommand):
         except CannotCopyFile as error:
             raise CommandError(str(error)) from None
         self.stdout.write(
-            f"{report.copied} files copied, {report.was_there} were there already; all {report.size_bytes} bytes "
+            f"{report.copied} files copied, {report.already_stored} were there already; all {report.size_bytes} bytes "
             "read back the same. Nothing was removed."
         )
         if report.missing:
