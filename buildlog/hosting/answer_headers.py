@@ -25,7 +25,7 @@ PERMISSIONS = ", ".join(["geolocation=(self)", "screen-wake-lock=(self)", *(f"{n
 
 
 class AnswerHeaders:
-    """Middleware; stands before whatever answers by itself, such as the static files."""
+    """Place before any middleware that answers by itself, such as the static files."""
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
         self.get_response = get_response

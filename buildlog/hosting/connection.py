@@ -1,4 +1,4 @@
-"""What a request brought along on its way here, what was expected, and the mend where they differ."""
+"""A request as it arrived through any proxies, what was expected, and the remedy where they differ."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ PASS_ON = {
 
 @dataclass(frozen=True)
 class SeenRequest:
-    """The facts of one request; plain text and truth, so that they can be sent as JSON."""
+    """The facts of one request, as text and booleans that can be sent as JSON."""
 
     is_https: bool
     forwarded_proto: str
@@ -79,7 +79,7 @@ def visible_headers(request: HttpRequest) -> list[tuple[str, str]]:
 
 
 def _origin(address: str) -> str:
-    """Where a page is, without which page it is: its path may be a link that lets somebody in."""
+    """The origin of an address without its path, which may hold a secret link."""
     try:
         where = urlsplit(address)
     except ValueError:
@@ -203,7 +203,7 @@ def _name(host: str) -> str:
 
 
 def why_a_form_was_refused(request: HttpRequest) -> tuple[str, str]:
-    """For whoever sent it: what is wrong in a sentence, and what to do."""
+    """What is wrong with a refused form, in a sentence, and what its sender can do."""
     facts, base = seen_request(request), settings.BASE_URL
     # Over http the browser keeps cookies back that may go over HTTPS only, and then the form has no match.
     has_cookie = settings.CSRF_COOKIE_NAME in request.COOKIES
@@ -221,7 +221,7 @@ def why_a_form_was_refused(request: HttpRequest) -> tuple[str, str]:
 
 
 def why_a_page_is_missing(request: HttpRequest) -> str:
-    """Says when an address would be one of ours without its beginning: then a sub-path is set wrong."""
+    """A sentence if the address would be one of ours without its beginning: then the sub-path is set wrong."""
     path = request.path_info
     for _ in range(3):
         begin, slash, rest = path[1:].partition("/")

@@ -74,7 +74,7 @@ def _is_mixed(word: str) -> bool:
 
 
 class RequestLog:
-    """Middleware; stands before all others, so that it sees what they answer."""
+    """Place before all other middleware, so that it logs their answers too."""
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
         self.get_response = get_response
@@ -88,7 +88,7 @@ class RequestLog:
         try:
             response = self.get_response(request)
             response[HEADER] = name
-            # Only an account that was asked for anyway: writing a line must not cost a query.
+            # Only an account that was already loaded: writing a line must not cost a query.
             account, device = getattr(request, "_cached_user", None), getattr(request, "auth", None)
             fields = {
                 "client": client_address(request),

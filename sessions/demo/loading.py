@@ -1,4 +1,4 @@
-"""Storing the invented season, and taking it out again."""
+"""Loading the invented season, and removing it again."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ SURFACES = {"clear_ice": 1.0, "snow_on_ice": 1.35, "white_ice": 1.1}
 
 
 class DemoInUse(Exception):
-    """Real records rest on the demo; the message says which."""
+    """Real records depend on the demo; the message says which."""
 
 
 def load() -> bool:
@@ -186,7 +186,7 @@ def _readings(session: Session, ride: Ride, day: Day, chance: random.Random) -> 
 
 
 def _failures(
-    revision: Revision, number: int, sessions: list[Session], parts: dict[str, Part], found: dict[str, list[Failure]]
+    revision: Revision, number: int, sessions: list[Session], parts: dict[str, Part], failures: dict[str, list[Failure]]
 ) -> None:
     for row in season.FAILURES:
         of_revision, index, name, part, severity, effect, share, cause, confirmed = row
@@ -207,7 +207,7 @@ def _failures(
             cause=_cause(revision.vehicle, cause, confirmed),
             conditions="Invented.",
         )
-        found.setdefault(name, []).append(failure)
+        failures.setdefault(name, []).append(failure)
 
 
 def _cause(vehicle: Vehicle, whys_and_cause: tuple[str, ...], confirmed: bool) -> Cause | None:
@@ -232,7 +232,7 @@ def _call_held(vehicle: Vehicle) -> None:
 
 
 def remove() -> bool:
-    """Take exactly the invented records out. Returns False if there are none."""
+    """Remove exactly the invented records. Returns False if there are none."""
     vehicles = Vehicle.objects.filter(invented=True)
     if not vehicles.exists():
         return False

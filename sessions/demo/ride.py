@@ -122,7 +122,7 @@ class _State:
         self.speed_mps = 0.0
 
     def _step(self, target_mps: float, headwind_mps: float) -> None:
-        """One time step: as much power as is wanted and there is; semi-implicit Euler."""
+        """One time step with the power needed for the target speed, as far as available; semi-implicit Euler."""
         build, ride = self.build, self.ride
         resisting_n = self.road_load.force_n(self.speed_mps, headwind_mps)
         share_left = max(0.0, 1.0 - self.speed_mps / build.no_load_speed_mps)

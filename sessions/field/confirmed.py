@@ -1,7 +1,7 @@
-"""What is still here of the records that a phone holds a confirmation of.
+"""Which of the records that a phone holds confirmations of are still stored here.
 
-After an older backup was put back, by a command or by hand, the phone may be the only one that has them.
-The records are asked for by key, so nothing needs to be written down when the log goes back.
+After an older backup was restored, by a command or by hand, the phone may have the only copy. Phones ask for
+records by key, so a restore needs to note nothing.
 """
 
 from __future__ import annotations

@@ -72,7 +72,7 @@ def worker() -> HttpResponse:
 
 
 def manifest() -> JsonResponse:
-    """Lets the page stand on a phone's home screen, where phones keep its records longest."""
+    """Lets the page be installed on a phone's home screen, where phones keep its records longest."""
     return JsonResponse(
         {
             "name": "Firnlog at the lake",

@@ -62,7 +62,7 @@ def test_settings_this_version_does_not_know_come_back_and_are_told(data, tmp_pa
     said, code = manage(fresh, "restore", str(backed_up(data, "BUILDLOG_OF_LONG_AGO=1\n")))
     assert code == 0, said
     assert "Restored." in said
-    assert "Mend the settings before you start the server: BUILDLOG_OF_LONG_AGO is not a setting" in said
+    assert "Correct the settings before you start the server: BUILDLOG_OF_LONG_AGO is not a setting" in said
     assert rows(fresh / "buildlog.sqlite3") == rows(data / "buildlog.sqlite3")
 
 
@@ -201,7 +201,7 @@ def test_what_cannot_be_moved_never_sticks(stuck, data, nothing_to_bring_up_to_d
     with monkeypatch.context() as meanwhile:
         meanwhile.setattr(swap.os, "rename", busy(os.rename))
         meanwhile.setattr(swap.os, "replace", busy(os.replace))
-        words = "Your data are as they were" if stuck == "media" else "swapped by half: mend that, then .* --finish"
+        words = "Your data are as they were" if stuck == "media" else "swapped by half: correct that, then .* --finish"
         with pytest.raises(restoring.RestoreFailed, match=words):
             restoring.restore(file, data)
     if stuck == "media":

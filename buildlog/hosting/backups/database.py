@@ -17,7 +17,7 @@ LIVE_NAME = "buildlog.sqlite3"
 
 
 def snapshot(live: Path, target: Path) -> None:
-    """Copy a database that others are writing to, as it is at one moment.
+    """Copy a consistent snapshot of a database that others are writing to.
 
     Raises sqlite3.Error where it cannot be read, OSError where there is none.
     """
@@ -50,7 +50,7 @@ class Database:
         if messages != ["ok"]:
             raise NotABackup(f"Its database is damaged: {'; '.join(messages)}.")
         if dangling:
-            raise NotABackup(f"In its database {len(dangling)} records rest on others that are not there.")
+            raise NotABackup(f"In its database {len(dangling)} records refer to others that are missing.")
 
     def tables(self) -> list[str]:
         rows = self._rows("SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%'")
@@ -61,13 +61,13 @@ class Database:
         return {name: self._rows(f'SELECT count(*) FROM "{name}"')[0][0] for name in self.tables()}  # noqa: S608
 
     def migrations(self) -> tuple[str, ...]:
-        """The steps made in it, as `app.name`."""
+        """The migrations applied to it, as `app.name`."""
         if "django_migrations" not in self.tables():
             return ()
         return tuple(sorted(f"{app}.{name}" for app, name in self._rows("SELECT app, name FROM django_migrations")))
 
     def file_names(self) -> set[str]:
-        """Names of the uploads its records speak of, so far as this program knows their tables."""
+        """Names of the uploads that its records refer to, in the tables that this program knows."""
         names: set[str] = set()
         for model in apps.get_models():
             table = model._meta.db_table

@@ -1,4 +1,4 @@
-"""Putting a backup in the place of the running data: checked, brought up to date beside it, and only then swapped."""
+"""Restoring a backup: it is checked and migrated in a folder beside the running data, and only then swapped in."""
 
 from __future__ import annotations
 
@@ -36,13 +36,13 @@ class Restored:
     record_count: int
     brought_up_to_date: bool
     places_left: tuple[str, ...] = ()
-    """Settings that say where the backup's installation kept things, and were not brought."""
+    """Settings of the places of the backup's installation, which were not restored."""
     problems: tuple[str, ...] = ()
-    """What this version does not take in the settings that were brought."""
+    """What this version refuses in the restored settings."""
 
 
 def check(file: Path) -> Manifest:
-    """Check a whole backup but for what only its unpacked database can tell. Raises NotABackup with a sentence."""
+    """Check a whole backup, except for the content of its database. Raises NotABackup with a sentence."""
     manifest = package.read(file)
     newer = newer_than_known(manifest.migrations)
     if newer:
@@ -54,11 +54,11 @@ def check(file: Path) -> Manifest:
 
 
 def restore(file: Path, data: Path, *, now: datetime | None = None) -> Restored:
-    """Put a backup in the place of what is in the data folder, which is kept beside.
+    """Replace the content of the data folder by a backup; the old content is kept in a folder beside it.
 
-    Where a server holds the records, they come into its database, which must be empty; settings and key stay those
-    of this host. Files come into the store in use. Raises NotABackup or RestoreFailed with a sentence, which says
-    so where the data are not as they were.
+    Where a server holds the records, they are copied into its database, which must be empty; settings and key stay
+    those of this host. Files are copied into the store in use. Raises NotABackup or RestoreFailed with a sentence,
+    which says so where the data have changed.
     """
     manifest = check(file)
     stamp = (now or datetime.now(UTC)).strftime("%Y-%m-%dT%H%M%SZ")
@@ -137,7 +137,7 @@ def _prepare(file: Path, manifest: Manifest, staged: Path) -> bool:
     (staged / "media").mkdir(mode=0o700, exist_ok=True)
     bring_up_to_date(staged)
     with contextlib.closing(sqlite3.connect(database.path)) as connection:
-        # One file again, whole in itself: what is swapped must not leave a part of it behind.
+        # Merge the WAL into the one file: a swap of the file alone must not lose a part of it.
         connection.execute("PRAGMA journal_mode=DELETE")
     database.prove_whole()
     for path in (database.path, staged / "media", staged):
@@ -146,11 +146,11 @@ def _prepare(file: Path, manifest: Manifest, staged: Path) -> bool:
 
 
 def _bring_settings(staged: Path, data: Path) -> list[str]:
-    """Put the backup's settings beside its database; of places they then say what those they replace say.
+    """Put the backup's settings beside its database, with the settings of places of this installation.
 
-    Returns the names of the settings that do not come for that reason.
+    Returns the names of the backup's settings that were replaced for that reason.
     """
-    # The steps that brought the database up to date ran in this folder, and made it a key.
+    # The migrations ran in this folder, and made a key in it.
     (staged / "secret_key").unlink(missing_ok=True)
     for path in (staged / "settings").glob("*"):
         os.rename(path, staged / path.name)
@@ -164,10 +164,9 @@ def _bring_settings(staged: Path, data: Path) -> list[str]:
 def bring_up_to_date(folder: Path) -> None:
     """Run the migrations on the database in a folder that nobody uses yet.
 
-    In a process of its own, because its settings are those of that folder, and so that no step of it can reach
-    the running data.
+    A process of its own has the settings of that folder, and cannot reach the running data.
     """
-    # Where this installation's records are on a server, an empty word takes the place of its address.
+    # An empty DATABASE_URL overrides the address of this installation's own server.
     environ = {**os.environ, "DATABASE_URL": "", "BUILDLOG_DATA_DIR": str(folder)}
     environ["DJANGO_SETTINGS_MODULE"] = "buildlog.config.settings"
     command = [sys.executable, str(settings.PROJECT / "manage.py"), "migrate", "--noinput", "--verbosity=0"]

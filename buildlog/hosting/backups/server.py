@@ -28,7 +28,7 @@ class NoTool(RuntimeError):
 
 
 def dump(target: Path) -> None:
-    """Write everything in the server's own form, which knows every version of our tables. Raises NoTool."""
+    """Write a dump in the server's own format, which does not depend on the version of our tables. Raises NoTool."""
     from psycopg.conninfo import make_conninfo  # most installations never need it
     from psycopg.pq import Conninfo
 
@@ -58,7 +58,7 @@ def dump(target: Path) -> None:
 
 
 def copy_into_a_file(target: Path) -> None:
-    """The records as of one moment, in a SQLite file. Raises CannotCopy, OSError or a database's error."""
+    """A snapshot of the records in a SQLite file. Raises CannotCopy, OSError or a database's error."""
     with temporary_alias("backup", sqlite_file(target)):
         copy_everything("default", "backup")
 
@@ -66,7 +66,7 @@ def copy_into_a_file(target: Path) -> None:
 def bring_in(staged: Path) -> None:
     """Copy an unpacked backup into the server's database, which must be empty, and its files into the store in use.
 
-    Files first: each has a name of its own, so that one more harms nothing, and a second try finds it there.
+    Files first: each has a unique name, so that an extra one harms nothing, and a second try finds it stored.
     Raises CannotCopy or CannotCopyFile with a sentence.
     """
     bring_files_in(staged)

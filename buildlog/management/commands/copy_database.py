@@ -1,4 +1,4 @@
-"""Carry everything that is stored over to another database, and prove that nothing was lost."""
+"""Copy all records to another database, and prove that nothing was lost."""
 
 from __future__ import annotations
 

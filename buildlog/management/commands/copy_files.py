@@ -1,4 +1,4 @@
-"""Carry photos and logs over between a folder and the store in use, each proven by its hash."""
+"""Copy photos and logs between a folder and the store in use, each verified by its hash."""
 
 from __future__ import annotations
 

@@ -48,7 +48,7 @@ class Command(BaseCommand):
                 f"{settings.DATA / FILE} as a comment; is it to be used, put it there in the place of this host's."
             )
         for problem in done.problems:
-            self.stdout.write(f"Mend the settings before you start the server: {problem}")
+            self.stdout.write(f"Correct the settings before you start the server: {problem}")
         if done.brought_up_to_date:
             self.stdout.write("It came from an older version, and was brought up to this one.")
         replaced = (
