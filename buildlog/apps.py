@@ -22,7 +22,7 @@ class BuildlogConfig(AppConfig):
 
 
 class AdminSiteConfig(AdminConfig):
-    default_site = "buildlog.hosting.admin_site.BackRoom"
+    default_site = "buildlog.hosting.admin_site.OwnerAdminSite"
 
     def ready(self) -> None:
         from django.contrib.admin import site

@@ -19,7 +19,7 @@ DATA = environment.data_folder()
 SET = environment.read(DATA)
 SECRET_KEY = SET["BUILDLOG_SECRET_KEY"] or environment.secret_key(DATA)
 DEBUG = SET["BUILDLOG_DEBUG"]
-# `serve` puts the address it listens on here, before it looks for mistakes.
+# `serve` puts the address it listens on here, before it runs the checks.
 LISTENS_ON = "127.0.0.1"
 
 # One address, from which the rest follows: names it answers to, whose forms it takes, cookies, sub-path.
@@ -67,7 +67,7 @@ INSTALLED_APPS = [
 MIDDLEWARE = [
     "buildlog.hosting.request_log.RequestLog",
     "buildlog.hosting.forwarded.Forwarded",
-    # What sets headers stands before what answers by itself: static files and refusals carry them too.
+    # Middleware that sets headers comes before middleware that answers, so that static files and refusals carry them.
     "django.middleware.security.SecurityMiddleware",
     "buildlog.hosting.answer_headers.AnswerHeaders",
     "csp.middleware.CSPMiddleware",

@@ -22,7 +22,7 @@ Record = TypeVar("Record", bound=Model)
 
 
 class RecordAdmin(admin.ModelAdmin[Record]):
-    """A kind of record whose changes and removals are lines in the log, as on every other page."""
+    """Logs changes and removals of records, as every other page does."""
 
     def log_change(self, request: HttpRequest, obj: Any, message: Any) -> Any:
         change_log.note_change(obj, _changed(message))
@@ -35,17 +35,17 @@ class RecordAdmin(admin.ModelAdmin[Record]):
 
 
 def _changed(message: Any) -> set[str]:
-    """What the framework's own message says of a change, in words: fields, and rows of the lists below them."""
-    found: set[str] = set()
+    """The changed fields and inline rows, from the framework's own message about a change."""
+    changed: set[str] = set()
     for step in message if isinstance(message, list) else ():
         for act, data in step.items():
             row = str(data.get("name", ""))
             fields = [str(name) for name in data.get("fields", ())] or [act]
-            found |= {f"{row} {name}".strip() for name in fields}
-    return found
+            changed |= {f"{row} {name}".strip() for name in fields}
+    return changed
 
 
-class BackRoom(admin.AdminSite):
+class OwnerAdminSite(admin.AdminSite):
     site_header = site_title = "Firnlog: back room"
 
     def has_permission(self, request: HttpRequest) -> bool:
@@ -60,14 +60,14 @@ class BackRoom(admin.AdminSite):
             try:
                 return inner(request, *args, **kwargs)
             except ValidationError:
-                # The framework asks its database for keys that are none, such as `/r/8/nonsense/`.
+                # The framework looks up malformed keys, such as `/r/8/nonsense/`, without checking them.
                 raise Http404("There is no such record.") from None
 
         return update_wrapper(guarded, inner)
 
     @login_not_required
     def login(self, request: HttpRequest, extra_context: Any = None) -> HttpResponse:
-        """There is one page that takes passwords, and it counts the wrong ones."""
+        """Use the one sign-in page, which limits wrong passwords."""
         if request.user.is_authenticated:
             return redirect("admin:index")
         return redirect_to_login(reverse("admin:index"))

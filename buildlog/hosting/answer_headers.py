@@ -8,14 +8,24 @@ from django.http import HttpRequest, HttpResponse
 
 # What no page of this site ever asks the browser for; the field page may use place and wake lock.
 _NEVER = (
-    "accelerometer", "autoplay", "camera", "display-capture", "gyroscope", "magnetometer", "microphone", "midi",
-    "payment", "publickey-credentials-get", "usb", "xr-spatial-tracking",
-)  # fmt: skip
+    "accelerometer",
+    "autoplay",
+    "camera",
+    "display-capture",
+    "gyroscope",
+    "magnetometer",
+    "microphone",
+    "midi",
+    "payment",
+    "publickey-credentials-get",
+    "usb",
+    "xr-spatial-tracking",
+)
 PERMISSIONS = ", ".join(["geolocation=(self)", "screen-wake-lock=(self)", *(f"{name}=()" for name in _NEVER)])
 
 
 class AnswerHeaders:
-    """Middleware; stands before whatever answers by itself, such as the static files."""
+    """Place before any middleware that answers by itself, such as the static files."""
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
         self.get_response = get_response

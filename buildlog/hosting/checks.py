@@ -1,4 +1,4 @@
-"""`manage.py check`: the usual mistakes of an installation behind a proxy, each with its mend.
+"""`manage.py check`: the usual mistakes of an installation behind a proxy, each with its remedy.
 
 `manage.py check --deploy` also asks the running installation over its base URL.
 """
@@ -15,7 +15,7 @@ from django.core.checks import CheckMessage, Error, Info, Warning, register
 from django.urls import get_resolver
 
 from buildlog.hosting import probe
-from buildlog.hosting.connection import mistakes
+from buildlog.hosting.connection import problems
 from buildlog.hosting.setting_readers import HSTS_STEPS
 
 TAG = "proxy"
@@ -43,23 +43,23 @@ def check_on_the_way(app_configs: Any, **options: Any) -> list[CheckMessage]:
         facts = probe.ask()
     except probe.NoAnswer as error:
         return [Error(str(error), id="buildlog.E021")]
-    found: list[CheckMessage] = [
+    messages: list[CheckMessage] = [
         Warning(
-            f"{one.what}: arrives as {one.arrived}; expected is {one.expected}.",
-            hint=one.mend,
+            f"{problem.what}: arrives as {problem.seen}; expected is {problem.expected}.",
+            hint=problem.remedy,
             id="buildlog.W022",
         )
-        for one in mistakes(facts)
+        for problem in problems(facts)
     ]
     if probe.refuses_photos():
-        found.append(
+        messages.append(
             Warning(
                 "The proxy refuses uploads as large as a photo.",
-                hint="In nginx: client_max_body_size 512m; (the largest archive that is read in)",
+                hint="In nginx: client_max_body_size 512m; (the largest archive that can be imported)",
                 id="buildlog.W023",
             )
         )
-    return found
+    return messages
 
 
 def _debug() -> Iterator[CheckMessage]:
@@ -75,7 +75,7 @@ def _debug() -> Iterator[CheckMessage]:
     if settings.DEBUG:
         yield Error(
             f"BUILDLOG_DEBUG is on, and {why}: error pages would show code and settings to strangers.",
-            hint="Take BUILDLOG_DEBUG away.",
+            hint="Remove BUILDLOG_DEBUG.",
             id="buildlog.E001",
         )
 
@@ -98,7 +98,7 @@ def _base_url() -> Iterator[CheckMessage]:
     if settings.SET["BUILDLOG_HSTS"] == HSTS_STEPS["year"]:
         yield Info(
             f"BUILDLOG_HSTS=year: for a year after their last visit, browsers refuse {base.host} without HTTPS, every "
-            "other service on that name included. It cannot be taken back from here.",
+            "other service on that name included. It cannot be undone from here.",
             id="buildlog.I004",
         )
     if base.path and _is_own_page(base.path):
@@ -116,14 +116,14 @@ def _hosts() -> Iterator[CheckMessage]:
         if host == base.host:
             yield Warning(
                 f"BUILDLOG_HOSTS names {host}, which the base URL names already.",
-                hint="Take it out of BUILDLOG_HOSTS.",
+                hint="Remove it from BUILDLOG_HOSTS.",
                 id="buildlog.W006",
             )
         elif base.is_https:
             yield Warning(
                 f"BUILDLOG_HOSTS names {host} beside the base URL {base}. Cookies go over HTTPS only, and forms are "
                 f"taken from the base URL only: nobody can sign in at http://{host}.",
-                hint="Take it out of BUILDLOG_HOSTS and open the log at its base URL everywhere.",
+                hint="Remove it from BUILDLOG_HOSTS and open the log at its base URL everywhere.",
                 id="buildlog.W007",
             )
 
@@ -133,7 +133,7 @@ def _proxies() -> Iterator[CheckMessage]:
     if base.is_https and not trusted:
         yield Warning(
             "The base URL is https, but no proxy is trusted to say so: every request is taken as unencrypted, and the "
-            "proxy's address stands for everybody's.",
+            "proxy's address is taken for everybody's.",
             hint="Set BUILDLOG_TRUSTED_PROXIES to the proxy's address, for example BUILDLOG_TRUSTED_PROXIES=127.0.0.1",
             id="buildlog.W008",
         )
@@ -153,14 +153,16 @@ def _proxies() -> Iterator[CheckMessage]:
 
 
 def _database() -> Iterator[CheckMessage]:
-    told = settings.SET["DATABASE_URL"]
-    if not told or told["OPTIONS"].get("sslmode") == "verify-full":
+    database = settings.SET["DATABASE_URL"]
+    if not database or database["OPTIONS"].get("sslmode") == "verify-full":
         return
     # An empty host or a path is a socket of this machine.
-    away = [one for one in told["HOST"].split(",") if one and not one.startswith("/") and not _is_loopback(one)]
-    if away:
+    remote_hosts = [
+        host for host in database["HOST"].split(",") if host and not host.startswith("/") and not _is_loopback(host)
+    ]
+    if remote_hosts:
         yield Warning(
-            f"The database is on {', '.join(away)}, and nothing makes sure that what answers there is that server: "
+            f"The database is on {', '.join(remote_hosts)}, and the server's certificate is not verified: "
             "somebody on the way could read and change all records.",
             hint="Let the server have a certificate, and end DATABASE_URL in ?sslmode=verify-full&sslrootcert="
             "/etc/ssl/certs/ca-certificates.crt (or name the certificate of your own authority).",
@@ -181,8 +183,8 @@ def _data_folder() -> Iterator[CheckMessage]:
 
 def _hsts_without_https() -> CheckMessage:
     return Error(
-        "BUILDLOG_HSTS is set, but the base URL is not https: browsers pay no regard to it.",
-        hint="Set an https base URL, or take BUILDLOG_HSTS away.",
+        "BUILDLOG_HSTS is set, but the base URL is not https: browsers ignore it.",
+        hint="Set an https base URL, or remove BUILDLOG_HSTS.",
         id="buildlog.E003",
     )
 
@@ -203,4 +205,6 @@ def _is_public(host: str) -> bool:
 
 def _is_own_page(path: str) -> bool:
     """Whether an address of the log's own could begin with the sub-path."""
-    return path.split("/")[1] in {str(one.pattern).split("/")[0] for one in get_resolver().url_patterns} | {"static"}
+    return path.split("/")[1] in {str(pattern.pattern).split("/")[0] for pattern in get_resolver().url_patterns} | {
+        "static"
+    }

@@ -1,4 +1,4 @@
-"""What a request brought along on its way here, what was expected, and the mend where they differ."""
+"""A request as it arrived through any proxies, what was expected, and the remedy where they differ."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from buildlog.hosting.request_log import masked
 from buildlog.people.client_address import client_address, comes_from_trusted_proxy
 
 # Never a cookie, a key or a token, as some proxies put into headers of such names: these alone are shown.
-SHOWN = (
+SHOWN_HEADERS = (
     *("Host", "Forwarded", "Via", "X-Real-Ip", "Origin", "Referer"),
     *(f"X-Forwarded-{word}" for word in ("For", "Proto", "Host", "Port", "Prefix")),
 )
@@ -26,8 +26,8 @@ PASS_ON = {
 
 
 @dataclass(frozen=True)
-class Arrived:
-    """The facts of one request; plain text and truth, so that they can be sent as JSON."""
+class SeenRequest:
+    """The facts of one request, as text and booleans that can be sent as JSON."""
 
     is_https: bool
     forwarded_proto: str
@@ -45,16 +45,16 @@ class Arrived:
 @dataclass(frozen=True)
 class Finding:
     what: str
-    arrived: str
+    seen: str
     expected: str
-    mend: str = ""  # "" when it is as expected
+    remedy: str = ""  # "" when it is as expected
 
 
-def arrived(request: HttpRequest) -> Arrived:
+def seen_request(request: HttpRequest) -> SeenRequest:
     sent = request.META
     # The page before is one of ours only where the browser says so.
     before = sent.get("HTTP_REFERER", "") if sent.get("HTTP_SEC_FETCH_SITE") == "same-origin" else ""
-    return Arrived(
+    return SeenRequest(
         is_https=request.is_secure(),
         forwarded_proto=sent.get("HTTP_X_FORWARDED_PROTO") or sent.get(NOT_BELIEVED, ""),
         forwarded_for=sent.get("HTTP_X_FORWARDED_FOR", ""),
@@ -69,8 +69,8 @@ def arrived(request: HttpRequest) -> Arrived:
     )
 
 
-def headers_shown(request: HttpRequest) -> list[tuple[str, str]]:
-    sent = {name: text for name, text in request.headers.items() if name.title() in SHOWN}
+def visible_headers(request: HttpRequest) -> list[tuple[str, str]]:
+    sent = {name: text for name, text in request.headers.items() if name.title() in SHOWN_HEADERS}
     if request.META.get(NOT_BELIEVED):
         sent["X-Forwarded-Proto"] = request.META[NOT_BELIEVED]
     if "Referer" in sent:
@@ -79,7 +79,7 @@ def headers_shown(request: HttpRequest) -> list[tuple[str, str]]:
 
 
 def _origin(address: str) -> str:
-    """Where a page is, without which page it is: its path may be a link that lets somebody in."""
+    """The origin of an address without its path, which may hold a secret link."""
     try:
         where = urlsplit(address)
     except ValueError:
@@ -87,115 +87,115 @@ def _origin(address: str) -> str:
     return f"{where.scheme}://{where.netloc.rpartition('@')[2]}" if where.scheme and where.netloc else ""
 
 
-def findings(facts: Arrived) -> list[Finding]:
+def findings(facts: SeenRequest) -> list[Finding]:
     return [_encryption(facts), _host(facts), _browser(facts), _sub_path(facts), _client(facts), _cookies(facts)]
 
 
-def mistakes(facts: Arrived) -> list[Finding]:
-    return [one for one in findings(facts) if one.mend]
+def problems(facts: SeenRequest) -> list[Finding]:
+    return [finding for finding in findings(facts) if finding.remedy]
 
 
-def suggested_base_url(facts: Arrived) -> str:
+def suggested_base_url(facts: SeenRequest) -> str:
     scheme = "https" if facts.forwarded_proto == "https" else "http"
     return (facts.browser or f"{scheme}://{facts.host}") + facts.forwarded_prefix
 
 
-def _trust(facts: Arrived) -> str:
+def _trust(facts: SeenRequest) -> str:
     return (
         f"The proxy at {facts.peer} is not trusted, so what it says is not believed. If it is yours, set "
         f"BUILDLOG_TRUSTED_PROXIES={facts.peer}"
     )
 
 
-def _encryption(facts: Arrived) -> Finding:
+def _encryption(facts: SeenRequest) -> Finding:
     base = settings.BASE_URL
-    came = "https" if facts.is_https else "http"
-    says = f"{came}, X-Forwarded-Proto: {facts.forwarded_proto}" if facts.forwarded_proto else came
-    mend = ""
+    seen = "https" if facts.is_https else "http"
+    says = f"{seen}, X-Forwarded-Proto: {facts.forwarded_proto}" if facts.forwarded_proto else seen
+    remedy = ""
     if base.is_https and not facts.is_https:
         if facts.forwarded_proto == "https" and not facts.is_trusted:
-            mend = _trust(facts)
+            remedy = _trust(facts)
         elif facts.forwarded_proto == "http":
-            mend = f"It was opened over http. Open it at {base}/ and let the proxy lead http there."
+            remedy = f"It was opened over http. Open it at {base}/ and let the proxy lead http there."
         elif facts.forwarded_proto:
-            mend = f"The proxy must send one word, https. In nginx: {PASS_ON['scheme']}"
+            remedy = f"The proxy must send one word, https. In nginx: {PASS_ON['scheme']}"
         else:
-            mend = f"The proxy does not say that people come over https. In nginx: {PASS_ON['scheme']}"
+            remedy = f"The proxy does not say that people come over https. In nginx: {PASS_ON['scheme']}"
     elif not base.is_https and facts.forwarded_proto == "https":
-        mend = f"People come over https, but no setting says so. Set BUILDLOG_BASE_URL={suggested_base_url(facts)}"
-    return Finding("Encryption", says, base.scheme or "http", mend)
+        remedy = f"People come over https, but no setting says so. Set BUILDLOG_BASE_URL={suggested_base_url(facts)}"
+    return Finding("Encryption", says, base.scheme or "http", remedy)
 
 
-def _host(facts: Arrived) -> Finding:
+def _host(facts: SeenRequest) -> Finding:
     base = settings.BASE_URL
     if not base:
         expected = ", ".join(settings.ALLOWED_HOSTS)
-        mend = ""
+        remedy = ""
         if facts.is_forwarded:
-            mend = f"It seems to stand behind a proxy. Set BUILDLOG_BASE_URL={suggested_base_url(facts)}"
+            remedy = f"It seems to stand behind a proxy. Set BUILDLOG_BASE_URL={suggested_base_url(facts)}"
         elif _name(facts.host) not in settings.ALLOWED_HOSTS:
-            mend = f"It does not answer to this name. Set BUILDLOG_HOSTS={_name(facts.host)}"
-        return Finding("Host", facts.host, expected, mend)
-    mend = ""
+            remedy = f"It does not answer to this name. Set BUILDLOG_HOSTS={_name(facts.host)}"
+        return Finding("Host", facts.host, expected, remedy)
+    remedy = ""
     if facts.host.lower() not in (base.netloc, f"{base.host}:{'443' if base.is_https else '80'}"):
-        mend = f"The proxy puts another name in place of the one people open. In nginx: {PASS_ON['host']}"
+        remedy = f"The proxy puts another name in place of the one people open. In nginx: {PASS_ON['host']}"
         if not facts.is_forwarded:
-            mend += f" Or this page was opened past the proxy: open it at {base}/"
-    return Finding("Host", facts.host, base.netloc, mend)
+            remedy += f" Or this page was opened past the proxy: open it at {base}/"
+    return Finding("Host", facts.host, base.netloc, remedy)
 
 
-def _expected_origin(facts: Arrived) -> str:
+def _expected_origin(facts: SeenRequest) -> str:
     """Where a form must come from."""
     return settings.BASE_URL.origin or f"{'https' if facts.is_https else 'http'}://{facts.host}"
 
 
-def _browser(facts: Arrived) -> Finding:
+def _browser(facts: SeenRequest) -> Finding:
     base, expected = settings.BASE_URL, _expected_origin(facts)
-    mend = ""
+    remedy = ""
     if facts.browser and facts.browser != expected:
-        mend = f"People open it at {facts.browser}. Set BUILDLOG_BASE_URL={facts.browser}{base.path}"
+        remedy = f"People open it at {facts.browser}. Set BUILDLOG_BASE_URL={facts.browser}{base.path}"
         if base:
-            mend += f", or open it at {base}/"
-    return Finding("Address in the browser", facts.browser or "not told", expected, mend)
+            remedy += f", or open it at {base}/"
+    return Finding("Address in the browser", facts.browser or "not told", expected, remedy)
 
 
-def _sub_path(facts: Arrived) -> Finding:
+def _sub_path(facts: SeenRequest) -> Finding:
     base = settings.BASE_URL
-    kept = base.path and f"{facts.path}/".startswith(f"{base.path}/")
-    came = "passed on" if kept else "taken off by the proxy" if base.path else "none"
+    is_passed_on = base.path and f"{facts.path}/".startswith(f"{base.path}/")
+    seen = "passed on" if is_passed_on else "taken off by the proxy" if base.path else "none"
     if facts.forwarded_prefix and facts.forwarded_prefix != base.path:
         placed = f"{base.origin if base else suggested_base_url(facts).removesuffix(facts.forwarded_prefix)}"
-        mend = f"The proxy serves it under another path. Set BUILDLOG_BASE_URL={placed}{facts.forwarded_prefix}"
-        return Finding("Sub-path", f"X-Forwarded-Prefix: {facts.forwarded_prefix}", base.path or "none", mend)
-    return Finding("Sub-path", came, f"{base.path}, passed on or taken off" if base.path else "none")
+        remedy = f"The proxy serves it under another path. Set BUILDLOG_BASE_URL={placed}{facts.forwarded_prefix}"
+        return Finding("Sub-path", f"X-Forwarded-Prefix: {facts.forwarded_prefix}", base.path or "none", remedy)
+    return Finding("Sub-path", seen, f"{base.path}, passed on or taken off" if base.path else "none")
 
 
-def _client(facts: Arrived) -> Finding:
-    came = f"{facts.client or 'this machine'}, from {facts.peer or 'a local socket'}"
+def _client(facts: SeenRequest) -> Finding:
+    seen = f"{facts.client or 'this machine'}, from {facts.peer or 'a local socket'}"
     if facts.forwarded_for:
-        came += f", X-Forwarded-For: {facts.forwarded_for}"
-    mend = ""
+        seen += f", X-Forwarded-For: {facts.forwarded_for}"
+    remedy = ""
     if not settings.BASE_URL:
-        return Finding("Address of the client", came, "the address it connects from")
+        return Finding("Address of the client", seen, "the address it connects from")
     if facts.forwarded_for and not facts.is_trusted:
-        mend = _trust(facts)
+        remedy = _trust(facts)
     elif not facts.forwarded_for:
-        mend = f"Everybody seems to come from the proxy's address. In nginx: {PASS_ON['client']}"
+        remedy = f"Everybody seems to come from the proxy's address. In nginx: {PASS_ON['client']}"
     elif facts.client == facts.peer and facts.forwarded_for.split(",")[-1].strip() != facts.peer:
-        mend = f"The last word in X-Forwarded-For must be an IP address without a port. In nginx: {PASS_ON['client']}"
-    return Finding("Address of the client", came, "one address, named by the proxy", mend)
+        remedy = f"The last word in X-Forwarded-For must be an IP address without a port. In nginx: {PASS_ON['client']}"
+    return Finding("Address of the client", seen, "one address, named by the proxy", remedy)
 
 
-def _cookies(facts: Arrived) -> Finding:
+def _cookies(facts: SeenRequest) -> Finding:
     base = settings.BASE_URL
     secure = "HTTPS only" if settings.SESSION_COOKIE_SECURE else "also without HTTPS"
-    came = f"{settings.SESSION_COOKIE_NAME}, {secure}, path {settings.SESSION_COOKIE_PATH}"
-    mend = ""
+    seen = f"{settings.SESSION_COOKIE_NAME}, {secure}, path {settings.SESSION_COOKIE_PATH}"
+    remedy = ""
     if facts.forwarded_proto == "https" and not settings.SESSION_COOKIE_SECURE:
-        mend = f"They could be read on an unencrypted way. Set BUILDLOG_BASE_URL={suggested_base_url(facts)}"
+        remedy = f"They could be read on an unencrypted way. Set BUILDLOG_BASE_URL={suggested_base_url(facts)}"
     elif base.is_https and facts.forwarded_proto == "http":
-        mend = f"Browsers send them over HTTPS only, so nobody can sign in here. Open it at {base}/"
-    return Finding("Cookies", came, f"HTTPS only, path {base.path}/" if base.is_https else f"path {base.path}/", mend)
+        remedy = f"Browsers send them over HTTPS only, so nobody can sign in here. Open it at {base}/"
+    return Finding("Cookies", seen, f"HTTPS only, path {base.path}/" if base.is_https else f"path {base.path}/", remedy)
 
 
 def _name(host: str) -> str:
@@ -203,8 +203,8 @@ def _name(host: str) -> str:
 
 
 def why_a_form_was_refused(request: HttpRequest) -> tuple[str, str]:
-    """For whoever sent it: what is wrong in a sentence, and what to do."""
-    facts, base = arrived(request), settings.BASE_URL
+    """What is wrong with a refused form, in a sentence, and what its sender can do."""
+    facts, base = seen_request(request), settings.BASE_URL
     # Over http the browser keeps cookies back that may go over HTTPS only, and then the form has no match.
     has_cookie = settings.CSRF_COOKIE_NAME in request.COOKIES
     if base.is_https and not has_cookie and facts.browser != base.origin:
@@ -221,7 +221,7 @@ def why_a_form_was_refused(request: HttpRequest) -> tuple[str, str]:
 
 
 def why_a_page_is_missing(request: HttpRequest) -> str:
-    """Says when an address would be one of ours without its beginning: then a sub-path is set wrong."""
+    """A sentence if the address would be one of ours without its beginning: then the sub-path is set wrong."""
     path = request.path_info
     for _ in range(3):
         begin, slash, rest = path[1:].partition("/")
@@ -229,12 +229,12 @@ def why_a_page_is_missing(request: HttpRequest) -> str:
             return ""
         path = f"/{rest}"
         try:
-            found = resolve(path)
+            match = resolve(path)
         except Resolver404:
             continue
         sub_path = request.path_info.removesuffix(path)
         # Every address ends in the first page's; only behind a proxy, and alone, does that mean something.
-        if found.url_name == "home" and (sub_path.count("/") > 1 or not arrived(request).is_forwarded):
+        if match.url_name == "home" and (sub_path.count("/") > 1 or not seen_request(request).is_forwarded):
             return ""
         named = f"BUILDLOG_BASE_URL names {settings.BASE_URL.path or 'no path'}" if settings.BASE_URL else "none is set"
         return f"If this log is meant to live under {sub_path}, BUILDLOG_BASE_URL must end in {sub_path}; now {named}."

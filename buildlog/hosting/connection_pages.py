@@ -1,4 +1,4 @@
-"""How this site is reached: the owner's page about it, and the answers to what goes wrong on the way."""
+"""The owner's page about the connection to this site, and the error pages for requests that go wrong."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ from django.views.decorators.http import require_http_methods, require_safe
 
 from buildlog.hosting import probe
 from buildlog.hosting.connection import (
-    arrived,
     findings,
-    headers_shown,
+    seen_request,
+    visible_headers,
     why_a_form_was_refused,
     why_a_page_is_missing,
 )
@@ -36,8 +36,12 @@ def connection(request: HttpRequest) -> HttpResponse:
 
 
 def _answer(request: HttpRequest, status: int = 200) -> HttpResponse:
-    found = findings(arrived(request))
-    context = {"findings": found, "wrong": [one for one in found if one.mend], "headers": headers_shown(request)}
+    all_findings = findings(seen_request(request))
+    context = {
+        "findings": all_findings,
+        "wrong": [finding for finding in all_findings if finding.remedy],
+        "headers": visible_headers(request),
+    }
     response = render(request, "hosting/connection.html", context, status=status)
     response["Cache-Control"] = "no-store"
     return response
@@ -47,14 +51,14 @@ def _answer(request: HttpRequest, status: int = 200) -> HttpResponse:
 @login_not_required
 @require_http_methods(["GET", "POST"])
 def seen(request: HttpRequest) -> HttpResponse:
-    """Tells `manage.py check --deploy`, and nobody else, what its own request looked like on arrival."""
+    """Answers `manage.py check --deploy`, and nobody else, with its own request as it arrived here."""
     if not probe.is_ours(request):
         raise Http404("There is no such page.")
-    return JsonResponse(dataclasses.asdict(arrived(request)))
+    return JsonResponse(dataclasses.asdict(seen_request(request)))
 
 
 def bad_request(request: HttpRequest, exception: Exception) -> HttpResponse:
-    """A request that is refused unread. Under an unknown name, the owner still sees what arrived."""
+    """A request that is refused unread. Under an unknown host name, the owner still sees the request as it arrived."""
     unknown_name = isinstance(exception, DisallowedHost)
     if by_program(request):
         why = "Nothing answers under this name." if unknown_name else "What came is broken, or was cut off on the way."
@@ -75,10 +79,10 @@ def _asks_for_connection(request: HttpRequest) -> bool:
 
 
 def form_refused(request: HttpRequest, reason: str = "") -> HttpResponse:
-    """A form whose sender could not be made sure of."""
-    wrong, mend = why_a_form_was_refused(request)
+    """A form whose CSRF token did not match."""
+    wrong, remedy = why_a_form_was_refused(request)
     is_owner = has_right(request.user, Right.ADMIT)
-    context = {"wrong": wrong, "mend": mend, "is_owner": is_owner}
+    context = {"wrong": wrong, "remedy": remedy, "is_owner": is_owner}
     return render(request, "403_form.html", context, status=403)
 
 
@@ -90,7 +94,7 @@ def page_not_found(request: HttpRequest, exception: Any) -> HttpResponse:
 
 
 def _typed(request: HttpRequest) -> list[tuple[str, str]]:
-    """What somebody signed in wrote into a form of a record that is gone: shown, so that it is not lost."""
+    """The input of somebody signed in to a form of a record that no longer exists, shown so that it is not lost."""
     account = getattr(request, "user", None)
     if request.method != "POST" or account is None or not account.is_authenticated:
         return []

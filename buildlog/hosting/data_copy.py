@@ -32,12 +32,12 @@ from django.db.utils import load_backend
 from buildlog.hosting.version import newer_than_known, steps
 
 BATCH = 1000
-MADE_ANEW: tuple[type[Model], ...] = (ContentType, Permission)
-"""What bringing an empty database up to date writes into it; a copy replaces it by the source's."""
+WRITTEN_BY_MIGRATE: tuple[type[Model], ...] = (ContentType, Permission)
+"""Tables that `migrate` fills in an empty database; a copy replaces their rows by the source's."""
 
 
 class CannotCopy(Exception):
-    """Nothing was copied; the message is a sentence for people."""
+    """Nothing was copied; the message is a sentence to show."""
 
 
 @dataclass(frozen=True)
@@ -60,16 +60,16 @@ class Report:
     @property
     def sha256(self) -> str:
         """One hash for the whole."""
-        return hashlib.sha256("".join(f"{one.name} {one.sha256}\n" for one in self.tables).encode()).hexdigest()
+        return hashlib.sha256("".join(f"{table.name} {table.sha256}\n" for table in self.tables).encode()).hexdigest()
 
     def differences(self, other: Report) -> list[str]:
-        here, there = ({one.name: one for one in report.tables} for report in (self, other))
-        return [name for name in sorted({*here, *there}) if here.get(name) != there.get(name)]
+        own, others = ({table.name: table for table in report.tables} for report in (self, other))
+        return [name for name in sorted({*own, *others}) if own.get(name) != others.get(name)]
 
 
 @contextmanager
-def known_as(alias: str, settings: dict[str, Any]) -> Iterator[str]:
-    """Let this thread know a database under an alias for the length of the block, and close it afterwards."""
+def temporary_alias(alias: str, settings: dict[str, Any]) -> Iterator[str]:
+    """Register a database under an alias in this thread for the length of the block, then close it."""
     if alias in connections:
         raise ValueError(f"A database is known as {alias!r} already.")
     ready = connections.configure_settings({"default": connections.databases["default"], alias: settings})[alias]
@@ -88,38 +88,39 @@ def sqlite_file(path: Path | str) -> dict[str, Any]:
 
 def copied_models(alias: str) -> list[type[Model]]:
     """Every model that has a table in this database, with the tables between them, by name of table."""
-    found = apps.get_models(include_auto_created=True)
-    stored = [one for one in found if one._meta.managed and not one._meta.proxy]
+    models = apps.get_models(include_auto_created=True)
+    stored = [model for model in models if model._meta.managed and not model._meta.proxy]
     return sorted(
-        (one for one in stored if router.allow_migrate_model(alias, one)), key=lambda one: str(one._meta.db_table)
+        (model for model in stored if router.allow_migrate_model(alias, model)),
+        key=lambda model: str(model._meta.db_table),
     )
 
 
 def fingerprint(alias: str) -> Report:
-    """Count and hash every table, as of one moment."""
-    with _one_moment(alias, keep_still=False):
+    """Count and hash every table in one snapshot."""
+    with _snapshot(alias, lock_source=False):
         return Report(tuple(_read(model, alias) for model in copied_models(alias)))
 
 
-def copy_everything(source: str, target: str, *, keep_still: bool = False) -> Report:
+def copy_everything(source: str, target: str, *, lock_source: bool = False) -> Report:
     """Copy every row of every table into an empty database, all or nothing, and prove it.
 
     The target is brought up to date first, and its sequences go on after the highest keys. What was
     written is read back, counted and hashed, and compared before the target commits.
-    `keep_still` keeps everybody else from writing to the source meanwhile; without it they may, and
-    what is copied is the source as of one moment. (SQLite with `transaction_mode` IMMEDIATE always
-    waits.) Raises CannotCopy with a sentence.
+    `lock_source` keeps others from writing to the source meanwhile; without it they may, and the copy is a
+    snapshot of the source. (SQLite with `transaction_mode` IMMEDIATE always blocks writers.) Raises CannotCopy
+    with a sentence.
     """
     if source == target:
         raise CannotCopy("Source and target are the same database.")
-    _is_of_this_version(source)
-    _is_empty(target)
+    _require_this_version(source)
+    _require_empty(target)
     call_command("migrate", database=target, interactive=False, verbosity=0)
     models = copied_models(target)
-    with _one_moment(source, keep_still), transaction.atomic(using=target):
+    with _snapshot(source, lock_source), transaction.atomic(using=target):
         with connections[target].cursor() as cursor:
             # Foreign keys are judged at the end, so the order does not matter.
-            for model in MADE_ANEW:
+            for model in WRITTEN_BY_MIGRATE:
                 cursor.execute(f"DELETE FROM {connections[target].ops.quote_name(model._meta.db_table)}")  # noqa: S608
         try:
             sent = Report(tuple(_read(model, source, into=target) for model in models))
@@ -134,14 +135,14 @@ def copy_everything(source: str, target: str, *, keep_still: bool = False) -> Re
             raise CannotCopy(
                 f"What was written does not read back the same in {', '.join(wrong)}, so nothing was copied."
             )
-    # Kinds of records are remembered by their keys, and the target's have just changed.
+    # The framework caches content types by key, and the target's keys have just changed.
     ContentType.objects.clear_cache()
     return stored
 
 
-def _is_of_this_version(alias: str) -> None:
-    made, waiting = steps(alias)
-    if unknown := newer_than_known(made):
+def _require_this_version(alias: str) -> None:
+    applied, waiting = steps(alias)
+    if unknown := newer_than_known(applied):
         raise CannotCopy(
             "The source was written by a newer version, which this one does not know "
             f"({', '.join(unknown[:3])}). Update the program first."
@@ -151,8 +152,8 @@ def _is_of_this_version(alias: str) -> None:
 
 
 @contextmanager
-def _one_moment(alias: str, keep_still: bool) -> Iterator[None]:
-    """Within the block the database reads as it was at the block's beginning, whoever else writes."""
+def _snapshot(alias: str, lock_source: bool) -> Iterator[None]:
+    """Within the block the database reads as it was at the block's beginning, whatever others write."""
     connection = connections[alias]
     begins_here = not connection.in_atomic_block
     with transaction.atomic(using=alias):
@@ -160,25 +161,25 @@ def _one_moment(alias: str, keep_still: bool) -> Iterator[None]:
             with connection.cursor() as cursor:
                 if begins_here:
                     cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ")
-                if keep_still:
-                    names = [connection.ops.quote_name(one._meta.db_table) for one in copied_models(alias)]
+                if lock_source:
+                    names = [connection.ops.quote_name(model._meta.db_table) for model in copied_models(alias)]
                     cursor.execute(f"LOCK TABLE {', '.join(names)} IN SHARE MODE")
         yield
 
 
-def _is_empty(target: str) -> None:
+def _require_empty(target: str) -> None:
     connection = connections[target]
     with connection.cursor() as cursor:
-        there = set(connection.introspection.table_names(cursor))
+        existing = set(connection.introspection.table_names(cursor))
         for model in copied_models(target):
             name = model._meta.db_table
-            if model in MADE_ANEW or name not in there:
+            if model in WRITTEN_BY_MIGRATE or name not in existing:
                 continue
             cursor.execute(f"SELECT count(*) FROM {connection.ops.quote_name(name)}")  # noqa: S608
-            if found := cursor.fetchone()[0]:
+            if row_count := cursor.fetchone()[0]:
                 raise CannotCopy(
-                    f"The target is not empty: {name} holds {found} row{'' if found == 1 else 's'}. Nothing is ever "
-                    "copied over what is there; give an empty database."
+                    f"The target is not empty: {name} holds {row_count} row{'' if row_count == 1 else 's'}. Nothing is "
+                    "ever copied over existing records; name an empty database."
                 )
 
 
@@ -191,12 +192,12 @@ def _read(model: type[Model], alias: str, into: str | None = None) -> Table:
         if into is not None:
             _write(model, into, batch)
         hashes += [hashlib.sha256(_canonical_row(row)).digest() for row in batch]
-    # Products sort text keys by rules of their own; hashes are sorted by one.
+    # Database products sort text keys by different rules; sorted hashes have one order.
     return Table(model._meta.db_table, len(hashes), hashlib.sha256(b"".join(sorted(hashes))).hexdigest())
 
 
 def _write(model: type[Model], alias: str, rows: list[tuple[Any, ...]]) -> None:
-    """Insert rows as they are: no signal, no default and no "now" may change what is copied."""
+    """Insert rows unchanged: no signal, default or "now" may alter a value."""
     connection = connections[alias]
     fields = model._meta.concrete_fields
     quoted = connection.ops.quote_name
@@ -210,7 +211,7 @@ def _write(model: type[Model], alias: str, rows: list[tuple[Any, ...]]) -> None:
         with transaction.atomic(using=alias), connection.cursor() as cursor:
             cursor.executemany(statement, [prepared(row) for row in rows])
     except (DatabaseError, ValueError):
-        # One of them is refused: find which, and say so by its key.
+        # One row is refused: insert one by one, to name it by its key.
         for row in rows:
             try:
                 with transaction.atomic(using=alias), connection.cursor() as cursor:
@@ -224,12 +225,12 @@ def _write(model: type[Model], alias: str, rows: list[tuple[Any, ...]]) -> None:
 
 
 def _canonical_row(row: tuple[Any, ...]) -> bytes:
-    told = [_canonical(value) for value in row]
-    return json.dumps(told, sort_keys=True, separators=(",", ":")).encode()
+    values = [_canonical(value) for value in row]
+    return json.dumps(values, sort_keys=True, separators=(",", ":")).encode()
 
 
 def _canonical(value: Any) -> Any:
-    """A value in the one form that stands for all ways of storing it."""
+    """A value in one canonical form, whichever way a database stores it."""
     match value:
         case None | bool() | str():
             return value
@@ -250,7 +251,7 @@ def _canonical(value: Any) -> Any:
         case bytes() | memoryview():
             return ["bytes", bytes(value).hex()]
         case list() | tuple():
-            return [_canonical(one) for one in value]
+            return [_canonical(item) for item in value]
         case dict():
-            return {str(key): _canonical(one) for key, one in value.items()}
+            return {str(key): _canonical(item) for key, item in value.items()}
     raise CannotCopy(f"A {type(value).__name__} cannot be compared between databases.")

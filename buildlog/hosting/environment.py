@@ -43,7 +43,7 @@ from buildlog.storage.durable_files import read_or_create
 PROJECT = Path(__file__).resolve().parents[2]
 FILE = "settings.env"
 # Read by the tests only; an installation passes over them.
-OF_THE_TESTS = {"BUILDLOG_SKIPS_FAIL"}
+TEST_SETTINGS = {"BUILDLOG_SKIPS_FAIL"}
 
 
 class WrongSettings(ImproperlyConfigured):
@@ -57,8 +57,8 @@ class WrongSettings(ImproperlyConfigured):
 
 def zone_of_this_machine() -> str:
     # Where the machine keeps its zone as a link into the zone database, the link names it.
-    _, found, zone = os.path.realpath("/etc/localtime").partition("/zoneinfo/")
-    return zone if found else "UTC"
+    _, separator, zone = os.path.realpath("/etc/localtime").partition("/zoneinfo/")
+    return zone if separator else "UTC"
 
 
 @dataclass(frozen=True)
@@ -211,10 +211,10 @@ def table() -> str:
     )
 
 
-def data_folder(surroundings: Mapping[str, str] = os.environ) -> Path:
+def data_folder(environ: Mapping[str, str] = os.environ) -> Path:
     """Where everything a running installation owns lives: database, uploads, static files, key."""
     setting = SETTINGS["BUILDLOG_DATA_DIR"]
-    folder = Path(surroundings.get("BUILDLOG_DATA_DIR") or setting.default).expanduser().resolve()
+    folder = Path(environ.get("BUILDLOG_DATA_DIR") or setting.default).expanduser().resolve()
     try:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     except OSError as error:
@@ -227,14 +227,14 @@ def data_folder(surroundings: Mapping[str, str] = os.environ) -> Path:
     return folder
 
 
-def read(folder: Path, surroundings: Mapping[str, str] = os.environ) -> dict[str, Any]:
+def read(folder: Path, environ: Mapping[str, str] = os.environ) -> dict[str, Any]:
     """The value of every setting, by its name."""
     problems: list[str] = []
-    written = _written_in(folder / FILE, problems)
-    for name, text in surroundings.items():
+    written = _read_file(folder / FILE, problems)
+    for name, text in environ.items():
         if name in SETTINGS:
             written[name] = (text.strip(), "")
-        elif name.startswith("BUILDLOG_") and name not in OF_THE_TESTS:
+        elif name.startswith("BUILDLOG_") and name not in TEST_SETTINGS:
             problems.append(f"{name} is not a setting. {_nearest(name)}")
     values: dict[str, Any] = {}
     for name, setting in SETTINGS.items():
@@ -256,7 +256,7 @@ def read(folder: Path, surroundings: Mapping[str, str] = os.environ) -> dict[str
     return values
 
 
-def _written_in(path: Path, problems: list[str]) -> dict[str, tuple[str, str]]:
+def _read_file(path: Path, problems: list[str]) -> dict[str, tuple[str, str]]:
     """What the file sets: the text under each name, and where it stands."""
     try:
         lines = path.read_text(encoding="utf-8-sig").splitlines()
@@ -265,7 +265,7 @@ def _written_in(path: Path, problems: list[str]) -> dict[str, tuple[str, str]]:
     except (OSError, UnicodeDecodeError) as error:
         problems.append(f"{path} cannot be read as text ({error}).")
         return {}
-    found: dict[str, tuple[str, str]] = {}
+    written: dict[str, tuple[str, str]] = {}
     for number, line in enumerate(map(str.strip, lines), start=1):
         if not line or line.startswith("#"):
             continue
@@ -278,14 +278,14 @@ def _written_in(path: Path, problems: list[str]) -> dict[str, tuple[str, str]]:
             problems.append(f"{name} can be set in the environment only, because it says where {FILE} is{place}.")
         elif name not in SETTINGS:
             problems.append(f"{name} is not a setting{place}. {_nearest(name)}")
-        elif name in found:
-            problems.append(f"{name} is set twice{found[name][1]}{place}. Keep one of the two lines.")
+        elif name in written:
+            problems.append(f"{name} is set twice{written[name][1]}{place}. Keep one of the two lines.")
         elif text[:1] in ("'", '"') or re.search(r"\s#", text):
-            found[name] = ("", place)
+            written[name] = ("", place)
             problems.append(f"{name} must be written without quotes or a comment behind it{place}. {example}")
         else:
-            found[name] = (text, place)
-    return found
+            written[name] = (text, place)
+    return written
 
 
 def _nearest(name: str) -> str:

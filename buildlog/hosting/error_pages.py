@@ -1,4 +1,4 @@
-"""What is answered when a page broke. Nobody's work is lost by it, and the answer says what to do."""
+"""Answers to errors in a page: nobody's input is lost, and the answer says what to do."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ def server_error(request: HttpRequest) -> HttpResponse:
 
 
 def _typed(request: HttpRequest) -> dict[str, Any]:
-    """What a form brought, to be sent again from the answer: not every browser still has it when one goes back."""
+    """The fields of a form, to be sent again from the error page: not every browser keeps them on going back."""
     if request.method != "POST" or not getattr(request, "csrf_processing_done", False):
         return {}  # Nobody knows yet whether it was a form of ours.
     fields = [(name, value) for name in request.POST for value in request.POST.getlist(name)]
@@ -63,23 +63,23 @@ def _typed(request: HttpRequest) -> dict[str, Any]:
 
 
 def _status_of(error: BaseException | None) -> int:
-    """507: a full disk; 503: busy, or no answer from behind; 409: two at one moment; 400: it cannot be
-    stored; 500: a mistake of ours."""
+    """507: a full disk; 503: busy, or no answer from a database server or store; 409: a conflict; 400: the input
+    cannot be stored; 500: an error of ours."""
     if is_full(error):
         return 507
-    found = 500
+    status = 500
     while error is not None:
         code = getattr(error, "sqlite_errorcode", None)
         if isinstance(error, IntegrityError) or is_write_conflict(error):
-            found = 409
+            status = 409
         elif isinstance(error, DataError):
-            found = 400
+            status = 400
         elif code is None and _does_not_answer(error):
-            found = 503
+            status = 503
         elif code is not None and code & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
             return 503
         error = error.__cause__ or error.__context__
-    return found
+    return status
 
 
 def _does_not_answer(error: BaseException) -> bool:

@@ -21,7 +21,7 @@ class CannotCopyFile(Exception):
 @dataclass
 class Report:
     copied: int = 0
-    was_there: int = 0
+    already_stored: int = 0
     size_bytes: int = 0
     missing: list[str] = field(default_factory=list)
     """Files that a record names and the source does not have."""
@@ -30,7 +30,7 @@ class Report:
 def named_files(of: str = DEFAULT_DB_ALIAS) -> Iterator[str]:
     """The name of every file that a record of a database names."""
     for model in apps.get_models():
-        names = [one.name for one in model._meta.concrete_fields if isinstance(one, FileField)]
+        names = [column.name for column in model._meta.concrete_fields if isinstance(column, FileField)]
         if names:
             for row in model._base_manager.using(of).order_by("pk").values_list(*names).iterator(chunk_size=1000):
                 yield from filter(None, row)
@@ -60,7 +60,7 @@ def _copy(source: Storage, target: Storage, of: str, report: Report) -> None:
             report.missing.append(name)
             continue
         if target.exists(name):
-            report.was_there += 1
+            report.already_stored += 1
         else:
             with source.open(name, "rb") as file:
                 stored = target.save(name, File(file, name=name))

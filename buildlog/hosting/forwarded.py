@@ -1,4 +1,4 @@
-"""Middleware that only the request log stands before: what a proxy says is kept from whoever is no trusted proxy."""
+"""Middleware that ignores forwarded headers from untrusted proxies. Place it directly after the request log."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from django.http import HttpRequest, HttpResponse, HttpResponsePermanentRedirect
 
 from buildlog.people.client_address import comes_from_trusted_proxy
 
-# Where the WSGI application notes the path as it came, before the sub-path was taken off.
+# The WSGI application stores the path as sent here, before it removes the sub-path.
 PATH_AS_SENT = "firnlog.path_as_sent"
 NOT_BELIEVED = "firnlog.not_believed"
 
@@ -23,6 +23,6 @@ class Forwarded:
             scheme = request.META.pop("HTTP_X_FORWARDED_PROTO", "")
             request.META[NOT_BELIEVED] = scheme
         if settings.BASE_URL.path and request.META.get(PATH_AS_SENT) == settings.BASE_URL.path:
-            # Cookies of the sub-path begin behind its slash.
+            # Cookies of the sub-path apply only below its trailing slash.
             return HttpResponsePermanentRedirect(f"{settings.BASE_URL.path}/")
         return self.get_response(request)

@@ -11,7 +11,7 @@ from typing import Any
 from django.conf import settings
 from django.db import Error, connection, transaction
 
-from buildlog.hosting.backups import status as standing
+from buildlog.hosting.backups import status as backup_status
 from buildlog.hosting.version import VERSION
 from buildlog.storage import full_disk
 
@@ -64,14 +64,14 @@ def disk() -> Finding:
 
 
 def backup() -> Finding:
-    now, stands = datetime.now(UTC), standing.read(settings.DATA)
-    age_h = (now - stands.good_at).total_seconds() / 3600 if stands.good_at else None
+    now, status = datetime.now(UTC), backup_status.read(settings.DATA)
+    age_h = (now - status.last_good_at).total_seconds() / 3600 if status.last_good_at else None
     figures = {
         "age_h": round(age_h, 2) if age_h is not None else None,
         "every_h": settings.BACKUP_HOURS,
-        "size_bytes": stands.good_size_bytes,
+        "size_bytes": status.last_good_size_bytes,
     }
-    return Finding(standing.warning(stands, settings.BACKUP_HOURS, now), figures)
+    return Finding(backup_status.warning(status, settings.BACKUP_HOURS, now), figures)
 
 
 PARTS: dict[str, Callable[[], Finding]] = {"database": database, "disk": disk, "backup": backup}
@@ -81,10 +81,10 @@ def examine(names: list[str]) -> dict[str, Finding]:
     return {name: PARTS[name]() for name in dict.fromkeys(names)}
 
 
-def told(findings: dict[str, Finding], *, to_owner: bool) -> dict[str, Any]:
+def summary(findings: dict[str, Finding], *, to_owner: bool) -> dict[str, Any]:
     """What is said of it: to anybody only whether each part is well, to the owner everything."""
-    said: dict[str, Any] = {"status": "trouble" if any(one.trouble for one in findings.values()) else "ok"}
-    for name, found in findings.items():
-        well = "trouble" if found.trouble else "ok"
-        said[name] = {"status": well, "trouble": found.trouble, **found.figures} if to_owner else well
-    return {**said, "version": VERSION} if to_owner else said
+    parts: dict[str, Any] = {"status": "trouble" if any(finding.trouble for finding in findings.values()) else "ok"}
+    for name, finding in findings.items():
+        status = "trouble" if finding.trouble else "ok"
+        parts[name] = {"status": status, "trouble": finding.trouble, **finding.figures} if to_owner else status
+    return {**parts, "version": VERSION} if to_owner else parts

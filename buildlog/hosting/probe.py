@@ -12,12 +12,12 @@ from django.core import signing
 from django.http import HttpRequest
 from django.urls import reverse
 
-from buildlog.hosting.connection import Arrived
+from buildlog.hosting.connection import SeenRequest
 from buildlog.photos.pictures import LARGEST_BYTES
 
 HEADER = "X-Firnlog-Probe"
 _SALT = "buildlog.hosting.probe"
-PATIENCE_S = 10
+TIMEOUT_S = 10
 # A proxy refuses by the announced length, before anything of it is sent.
 REFUSAL_WAIT_S = 2
 
@@ -34,7 +34,7 @@ def is_ours(request: HttpRequest) -> bool:
     return True
 
 
-def ask() -> Arrived:
+def ask() -> SeenRequest:
     """What arrived here of a request to the base URL."""
     connection = _connection()
     url = _address()
@@ -56,8 +56,8 @@ def ask() -> Arrived:
     if answer.status in (301, 302, 303, 307, 308):
         raise NoAnswer(f"{url} leads away to {answer.headers.get('Location', 'elsewhere')}, which is not the base URL.")
     try:
-        told: dict[str, Any] = json.loads(body)
-        return Arrived(**told)
+        facts: dict[str, Any] = json.loads(body)
+        return SeenRequest(**facts)
     except (ValueError, TypeError):
         pass
     why = "does it pass this path on to this installation?"
@@ -92,4 +92,4 @@ def _address() -> str:
 
 def _connection() -> http.client.HTTPConnection:
     kind = http.client.HTTPSConnection if settings.BASE_URL.is_https else http.client.HTTPConnection
-    return kind(settings.BASE_URL.netloc, timeout=PATIENCE_S)
+    return kind(settings.BASE_URL.netloc, timeout=TIMEOUT_S)

@@ -25,20 +25,23 @@ from buildlog.people.client_address import client_address, comes_from_trusted_pr
 
 HEADER = "X-Request-ID"
 REFUSED = (400, 401, 403, 429)
-GIVEN_ID = re.compile(r"[A-Za-z0-9-]{8,64}")
+REQUEST_ID = re.compile(r"[A-Za-z0-9-]{8,64}")
 MASK = "***"
 # Every repetition has an end, so that the time stays in proportion to the text, whatever the text is.
 MASKED = (
     (re.compile(r"(/(?:invitation|shared|new-password/[^/\s]{1,200})/)[^/\s?\"'<>]+"), rf"\1{MASK}"),
     (re.compile(r"(?i)\b(bearer|basic|token)\s{1,4}[\w.~+/=-]{8,}"), rf"\1 {MASK}"),
     # A name and what it is set to, as in a form, in JSON, in an environment or in Python's own words.
-    (re.compile(r"""(?ix)
+    (
+        re.compile(r"""(?ix)
         ((?:firnlog_|csrfmiddlewaretoken|passw(?:or)?d|secret)\w{0,40} | (?:\b|_)key\b)
         ((?: \\{0,4}["']?\s{0,4}[=:] | ["']\s{0,4}, )\s{0,4}[\[(]{0,2}\\{0,4}(?:b(?=["']))?)
         (?: "(?:[^"\\\n]|\\.)*"? | '(?:[^'\\\n]|\\.)*'? | [^\s"'&;,]+ )
-     """), rf"\1\2{MASK}"),
+     """),
+        rf"\1\2{MASK}",
+    ),
     (re.compile(r"(://[^\s:/@]{0,200}:)[^\s\"'<>]{1,400}@"), rf"\1{MASK}@"),
-)  # fmt: skip
+)
 SHORTEST_SECRET = 8
 """Shorter ones are also words, which would vanish from every line."""
 # A key is random and long; a UUID names a record, and is no secret.
@@ -62,7 +65,7 @@ def masked(text: str) -> str:
             text = text.replace(secret, MASK).replace(quote(secret, safe=""), MASK)
     for pattern, instead in MASKED:
         text = pattern.sub(instead, text)
-    return RANDOM.sub(lambda found: MASK if _is_mixed(found[0]) else found[0], text)
+    return RANDOM.sub(lambda match: MASK if _is_mixed(match[0]) else match[0], text)
 
 
 def _is_mixed(word: str) -> bool:
@@ -71,21 +74,21 @@ def _is_mixed(word: str) -> bool:
 
 
 class RequestLog:
-    """Middleware; stands before all others, so that it sees what they answer."""
+    """Place before all other middleware, so that it logs their answers too."""
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
         began = time.perf_counter()
-        given = request.headers.get(HEADER, "")
-        believed = GIVEN_ID.fullmatch(given) and comes_from_trusted_proxy(request)
-        name = given if believed else uuid.uuid4().hex
+        sent_id = request.headers.get(HEADER, "")
+        believed = REQUEST_ID.fullmatch(sent_id) and comes_from_trusted_proxy(request)
+        name = sent_id if believed else uuid.uuid4().hex
         known = _request_id.set(name)
         try:
             response = self.get_response(request)
             response[HEADER] = name
-            # Only an account that was asked for anyway: writing a line must not cost a query.
+            # Only an account that was already loaded: writing a line must not cost a query.
             account, device = getattr(request, "_cached_user", None), getattr(request, "auth", None)
             fields = {
                 "client": client_address(request),

@@ -1,8 +1,8 @@
-"""How much one request may bring, looked at before the framework reads or keeps anything of it.
+"""Limits on the size of a request, checked before the framework reads its body.
 
-The server has read the request by then, into a file that ends with it. The framework would write a file in a form
-to the disk once more, before any page or form sees it: what is far too large, or comes from somebody who is not
-signed in, is turned away earlier than that.
+The web server has by then read the request into a temporary file. The framework would write an uploaded file to disk
+a second time before any page or form sees it, so requests that are too large, or from somebody not signed in, are
+refused before that.
 """
 
 from __future__ import annotations
@@ -23,8 +23,8 @@ READ_AND_LET_GO = 600 * MB
 BLOCK = 64 * 1024
 
 
-def takes_up_to(size: int) -> Callable[[Callable[..., HttpResponse]], Callable[..., HttpResponse]]:
-    """A page that takes larger files than others; its form states its own, smaller limit."""
+def max_request_size(size: int) -> Callable[[Callable[..., HttpResponse]], Callable[..., HttpResponse]]:
+    """Set a page's own limit, for larger files than elsewhere; its form states its own, smaller limit."""
 
     def decorate(page: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:
         page.largest_request = size  # type: ignore[attr-defined]
@@ -34,7 +34,7 @@ def takes_up_to(size: int) -> Callable[[Callable[..., HttpResponse]], Callable[.
 
 
 class RequestSize:
-    """Middleware; stands before the one that looks for the token in what a form brings."""
+    """Place before CsrfViewMiddleware, which reads the body to find the token."""
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
         self.get_response = get_response
@@ -46,7 +46,7 @@ class RequestSize:
         size = _declared(request)
         if size <= BY_ANYBODY:
             return None
-        # The API knows who asks before it reads anything.
+        # The API authenticates before it reads the body.
         by_api = hasattr(view, "cls")
         signed_in = SESSION_KEY in request.session
         if not signed_in and not by_api:
@@ -57,7 +57,7 @@ class RequestSize:
         if size <= limit:
             return None
         if signed_in and size <= READ_AND_LET_GO:
-            # A sender that is cut off in the middle never sees the answer.
+            # Read the body first: a sender that is cut off in the middle never sees the answer.
             while request.read(BLOCK):
                 pass
         return _refusal(request, limit, by_api)

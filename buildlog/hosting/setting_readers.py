@@ -1,6 +1,6 @@
-"""How the text of a setting is read: to what it means, or to a ValueError that says what it must be.
+"""Readers of settings: each turns a setting's text into its value, or raises ValueError that says what it must be.
 
-What reads the places of records and files stands in `stores`.
+The readers for the places of records and files are in `stores`.
 """
 
 from __future__ import annotations
@@ -57,8 +57,8 @@ def time_zone(text: str) -> str:
 
 def base_url(text: str) -> BaseUrl:
     kind = "a web address without name, password, query or fragment"
-    if any(sign < " " for sign in text):
-        raise ValueError(kind)  # what reads addresses would pass over them
+    if any(character < " " for character in text):
+        raise ValueError(kind)  # urlsplit would ignore control characters
     try:
         parts = urlsplit(text)
         port = parts.port
@@ -87,20 +87,24 @@ def host_list(text: str) -> list[str]:
 
 
 def networks(text: str) -> list[Network]:
-    """Addresses or networks; "none" for nobody."""
+    """Addresses or networks; "none" for an empty list."""
     if text.lower() == "none":
         return []
     kind = "IP addresses or networks with commas between, or none"
     try:
-        found = [_as_it_arrives(ipaddress.ip_network(one.strip())) for one in text.split(",") if one.strip()]
+        parsed = [
+            _without_ipv6_mapping(ipaddress.ip_network(address.strip()))
+            for address in text.split(",")
+            if address.strip()
+        ]
     except ValueError:
         raise ValueError(kind) from None
-    if not found:
+    if not parsed:
         raise ValueError(kind)
-    return found
+    return parsed
 
 
-def _as_it_arrives(network: Network) -> Network:
+def _without_ipv6_mapping(network: Network) -> Network:
     """An IPv4 network written in IPv6 as IPv4, which is how `client_address` reads addresses."""
     mapped = getattr(network.network_address, "ipv4_mapped", None)
     return ipaddress.ip_network((mapped, network.prefixlen - 96)) if mapped and network.prefixlen >= 96 else network
@@ -123,7 +127,7 @@ def folder(text: str) -> Path:
 
 
 def hours(text: str) -> float:
-    """A span of time; 0 means never."""
+    """An interval in hours; 0 means never."""
     kind = "hours from 0.1 to 8760, or 0 for never"
     try:
         value = float(text)

@@ -97,18 +97,18 @@ def _sources() -> Iterator[tuple[str, bytes]]:
 
 
 def _refuse_without_room(data: Path) -> None:
-    wanted = ROOM * sum(len(content) for _, content in _sources())
+    needed_bytes = ROOM * sum(len(content) for _, content in _sources())
     free = shutil.disk_usage(data).free
-    if free < wanted:
+    if free < needed_bytes:
         raise NoRoom(
-            f"This version's static files need about {wanted / 1e6:.0f} MB on the disk of {data} while they are "
+            f"This version's static files need about {needed_bytes / 1e6:.0f} MB on the disk of {data} while they are "
             f"collected, and {free / 1e6:.0f} MB are free. Make room, then start again."
         )
 
 
 def _collect(collected: Path) -> None:
-    for left_by_one_that_was_killed in collected.parent.glob(f".{FOLDER}*.part"):
-        shutil.rmtree(left_by_one_that_was_killed, ignore_errors=True)
+    for stale in collected.parent.glob(f".{FOLDER}*.part"):
+        shutil.rmtree(stale, ignore_errors=True)
     part = collected.with_name(f".{collected.name}.part")
     try:
         part.mkdir(mode=0o700)

@@ -64,24 +64,24 @@ def _postgresql(text: str) -> dict[str, Any]:
 
     try:
         # The address is read by PostgreSQL's own client library: what it takes, and nothing else.
-        told = dict(conninfo_to_dict(text))
+        parameters = dict(conninfo_to_dict(text))
     except psycopg.ProgrammingError as error:
         # Its own words may repeat the address, and with it the password.
         why = str(error).strip().partition(":")[0]
         raise ValueError(f"the address of a PostgreSQL database; it cannot be read ({why})") from None
-    if not told.get("dbname"):
+    if not parameters.get("dbname"):
         raise ValueError("the address of a PostgreSQL database; it does not say which, and the name follows the host")
     return {
         "ENGINE": "django.db.backends.postgresql",
-        "NAME": told.pop("dbname"),
-        "USER": told.pop("user", ""),
-        "PASSWORD": told.pop("password", ""),
-        "HOST": told.pop("host", ""),
-        "PORT": told.pop("port", ""),
+        "NAME": parameters.pop("dbname"),
+        "USER": parameters.pop("user", ""),
+        "PASSWORD": parameters.pop("password", ""),
+        "HOST": parameters.pop("host", ""),
+        "PORT": parameters.pop("port", ""),
         "CONN_MAX_AGE": 600,
         "CONN_HEALTH_CHECKS": True,
         # A server that does not answer at all is said so, before a web server gives the request up.
-        "OPTIONS": {"connect_timeout": "10", **told},
+        "OPTIONS": {"connect_timeout": "10", **parameters},
     }
 
 
@@ -110,22 +110,22 @@ def shared_key(text: str) -> str:
     return text
 
 
-def files(told: Mapping[str, Any]) -> dict[str, Any]:
+def files(settings: Mapping[str, Any]) -> dict[str, Any]:
     """The storage of photos and logs: the folder MEDIA_ROOT, or a bucket of an S3-compatible store where one is named.
 
-    `told` are settings that were read already. Raises ImproperlyConfigured where they do not go together.
+    `settings` are settings that were read already. Raises ImproperlyConfigured where they do not go together.
     """
-    given = {name.removeprefix("BUILDLOG_S3_"): text for name, text in told.items() if name.startswith("BUILDLOG_S3_")}
-    if not given["BUCKET"]:
-        if lonely := [f"BUILDLOG_S3_{name}" for name, value in given.items() if value]:
+    s3 = {name.removeprefix("BUILDLOG_S3_"): text for name, text in settings.items() if name.startswith("BUILDLOG_S3_")}
+    if not s3["BUCKET"]:
+        if lonely := [f"BUILDLOG_S3_{name}" for name, value in s3.items() if value]:
             raise ImproperlyConfigured(
                 f"{lonely[0]} is set, but no bucket is named. For example BUILDLOG_S3_BUCKET=firnlog"
             )
         return {"BACKEND": "buildlog.storage.durable_files.DurableStorage"}
-    if bool(given["KEY_ID"]) != bool(given["SECRET_KEY"]):
-        missing, there = ("SECRET_KEY", "KEY_ID") if given["KEY_ID"] else ("KEY_ID", "SECRET_KEY")
+    if bool(s3["KEY_ID"]) != bool(s3["SECRET_KEY"]):
+        missing, present = ("SECRET_KEY", "KEY_ID") if s3["KEY_ID"] else ("KEY_ID", "SECRET_KEY")
         raise ImproperlyConfigured(
-            f"BUILDLOG_S3_{there} is set, but BUILDLOG_S3_{missing} is not. Set both, or neither"
+            f"BUILDLOG_S3_{present} is set, but BUILDLOG_S3_{missing} is not. Set both, or neither"
         )
     if find_spec("storages") is None or find_spec("boto3") is None:
         raise ImproperlyConfigured(
@@ -136,13 +136,13 @@ def files(told: Mapping[str, Any]) -> dict[str, Any]:
     return {
         "BACKEND": "storages.backends.s3.S3Storage",
         "OPTIONS": {
-            "bucket_name": given["BUCKET"],
-            "endpoint_url": given["ENDPOINT"] or None,
-            "region_name": given["REGION"] or None,
+            "bucket_name": s3["BUCKET"],
+            "endpoint_url": s3["ENDPOINT"] or None,
+            "region_name": s3["REGION"] or None,
             # Without a key of ours the store's own ways apply, such as the role of a machine.
-            "access_key": given["KEY_ID"] or None,
-            "secret_key": given["SECRET_KEY"] or None,
-            "location": given["PREFIX"],
+            "access_key": s3["KEY_ID"] or None,
+            "secret_key": s3["SECRET_KEY"] or None,
+            "location": s3["PREFIX"],
             "default_acl": None,
             # No two files ever have one name (`stored_files.unique_file_name`), so nothing has to be asked first.
             "file_overwrite": True,
@@ -151,7 +151,7 @@ def files(told: Mapping[str, Any]) -> dict[str, Any]:
             "client_config": Config(
                 signature_version="s3v4",
                 # Stores of one's own rarely have a host name for each bucket, nor the newest checksums.
-                s3={"addressing_style": "path" if given["ENDPOINT"] else "auto"},
+                s3={"addressing_style": "path" if s3["ENDPOINT"] else "auto"},
                 request_checksum_calculation="when_required",
                 response_checksum_validation="when_required",
                 connect_timeout=5,

@@ -1,8 +1,8 @@
-"""Bringing the database up to this version, with a backup of what it was.
+"""Migrating the database to this version, after a backup.
 
-All steps are one transaction (see the command `migrate`), so an update that dies leaves the database as it was. A note
-in the data folder names the backup that was made before, until the update has come to its end: however often it is
-begun again, there is one backup of what was there before.
+All migrations run in one transaction (see the command `migrate`), so an update that dies leaves the database as it
+was. Until the update is complete, a note in the data folder names the backup made before it: however often the
+update is started again, there is one backup of the database before it.
 """
 
 from __future__ import annotations
@@ -36,44 +36,44 @@ LOCK = "update.lock"
 NOTE = ".update-under-way.json"
 """In the data folder from the backup before an update until the update's end."""
 ROOM_FOR_STEPS = 2.5
-"""How much room the steps may take, in sizes of the database: SQLite writes a changed table anew, first beside the
-database and then into it. Measured with the largest table changed in every step: 1.7 beside it, 0.7 more in it."""
+"""Disk space that the migrations may take, as a multiple of the database's size: SQLite rewrites a changed table,
+first in the WAL and then in the database. Measured with the largest table changed in every migration: 1.7 and 0.7."""
 LEAST_ROOM_BYTES = 8_000_000
 MAKE_ROOM = "Make room, then start again."
 SLOW_BYTES = 200_000_000
-"""From this size on, a person at the terminal is told to be patient."""
+"""From this size on, a message at the terminal asks for patience."""
 
 
 class UpdateRefused(RuntimeError):
-    """The database was left as it is; the message is a sentence for people that says what to do."""
+    """The database was left unchanged; the message is a sentence that says what to do."""
 
 
 @dataclass(frozen=True)
 class Attempt:
-    """An update that has begun: the steps that the database had then, what it held, and the backup made of it."""
+    """An update that has begun: the migrations and content of the database at that time, and its backup."""
 
     steps_made: list[str]
     database_sha256: str
-    """Empty where that cannot be told, as on a server."""
+    """Empty where it cannot be computed, as on a database server."""
     backup: str
 
 
 def bring_up_to_date(say: Callable[[str], object], *, with_backup: bool = True) -> Path | None:
-    """Make the steps that are still to be made; returns the backup made before, if any. Raises as `up_to_date`."""
+    """Run the outstanding migrations; returns the backup made before them, if any. Raises as `up_to_date`."""
     with up_to_date(say, with_backup=with_backup) as backup:
         return backup
 
 
 @contextmanager
 def up_to_date(say: Callable[[str], object], *, with_backup: bool = True) -> Iterator[Path | None]:
-    """Within the block the database is of this version, and nobody else updates it; gives the backup made before.
+    """Within the block the database has this version, and no other update can run; yields the backup made before.
 
-    An empty database is only built. Raises UpdateRefused when a newer version made the database, while its data are
-    being restored or served, when there is too little room, or when the backup or a step fails.
+    An empty database needs no backup. Raises UpdateRefused when the database is of a newer version, while its data
+    are being restored or served, when the disk is too full, or when the backup or a migration fails.
     """
-    with ExitStack() as held:
+    with ExitStack() as stack:
         try:
-            held.enter_context(_no_other(settings.DATA, say))
+            stack.enter_context(_update_lock(settings.DATA, say))
             with database_upgrade_lock():
                 backup = _bring_up_to_date(say, with_backup)
         except in_use.NotNow as error:
@@ -86,63 +86,63 @@ def up_to_date(say: Callable[[str], object], *, with_backup: bool = True) -> Ite
 
 
 @contextmanager
-def _no_other(data: Path, say: Callable[[str], object]) -> Iterator[None]:
-    """One update on this machine: SQLite has no lock of its own that lasts for more than a step."""
-    with ExitStack() as held:
+def _update_lock(data: Path, say: Callable[[str], object]) -> Iterator[None]:
+    """One update at a time on this machine: SQLite has no lock of its own that spans several migrations."""
+    with ExitStack() as stack:
         try:
-            held.enter_context(locked(data / LOCK))
+            stack.enter_context(locked(data / LOCK))
         except InUse:
             say("Another update is going on; waiting until it has ended …")
-            held.enter_context(locked(data / LOCK, wait=True))
+            stack.enter_context(locked(data / LOCK, wait=True))
         yield
 
 
 def _bring_up_to_date(say: Callable[[str], object], with_backup: bool) -> Path | None:
-    with in_use.used(settings.DATA):
-        made, waiting = _steps()
+    with in_use.shared_lock(settings.DATA):
+        applied, waiting = _steps()
         if not waiting:
             (settings.DATA / NOTE).unlink(missing_ok=True)
             return None
-        if server.holds_the_records() or not made:
-            return _make_steps(made, waiting, say, with_backup)
-    # The file may be another one by the time nobody else has the folder.
+        if server.holds_the_records() or not applied:
+            return _make_steps(applied, waiting, say, with_backup)
+    # The database file may have been replaced before the exclusive lock is acquired.
     connections.close_all()
     busy = (
         "The database needs an update, and a server of the earlier version or a restore is running. Stop the server, "
         "or wait until the restore has ended, then start again."
     )
-    with in_use.alone(settings.DATA, busy=busy):
+    with in_use.exclusive_lock(settings.DATA, busy=busy):
         in_use.refuse_half_restored(settings.DATA)
-        made, waiting = _steps()
-        return _make_steps(made, waiting, say, with_backup) if waiting else None
+        applied, waiting = _steps()
+        return _make_steps(applied, waiting, say, with_backup) if waiting else None
 
 
 def _steps() -> tuple[list[str], list[str]]:
-    made, waiting = steps()
-    newer = newer_than_known(made)
+    applied, waiting = steps()
+    newer = newer_than_known(applied)
     if newer:
         raise UpdateRefused(
             f"The database is from a newer version of the program (it knows {newer[0]}; this is version {VERSION}). "
             f"Start the newer version again, or go back with: {_way_back(_newest_to_go_back_to())}"
         )
-    return made, waiting
+    return applied, waiting
 
 
-def _make_steps(made: list[str], waiting: list[str], say: Callable[[str], object], with_backup: bool) -> Path | None:
+def _make_steps(applied: list[str], waiting: list[str], say: Callable[[str], object], with_backup: bool) -> Path | None:
     backup = None
-    if made:
+    if applied:
         _refuse_without_room(with_backup)
         if with_backup:
-            backup = _backup_of_what_was(made, waiting, say)
+            backup = _backup_of_what_was(applied, waiting, say)
     patience = " This can take some minutes. If it is cut off, the next start does it again." if _is_large() else ""
     say(f"Bringing the database up to date …{patience}")
     command = migrate.Command()
-    if made:
+    if applied:
         command.on_step = lambda name: say(f"  {name}")
     try:
         call_command(command, interactive=False, verbosity=0)
     except Exception as error:
-        # Whatever a step may raise, the person needs to hear how to go on.
+        # A migration may raise anything; the person needs to know how to go on.
         raise UpdateRefused(
             f"The database could not be brought up to date: {str(error).strip().rstrip('.')}. It is as it was before. "
             f"{_how_to_go_on(error, backup)}"
@@ -151,9 +151,9 @@ def _make_steps(made: list[str], waiting: list[str], say: Callable[[str], object
     return backup
 
 
-def _backup_of_what_was(made: list[str], waiting: list[str], say: Callable[[str], object]) -> Path:
+def _backup_of_what_was(applied: list[str], waiting: list[str], say: Callable[[str], object]) -> Path:
     attempt, state = _attempt(), _state_of_the_database()
-    if attempt and attempt.steps_made == made and os.path.isfile(attempt.backup):
+    if attempt and attempt.steps_made == applied and os.path.isfile(attempt.backup):
         if state and attempt.database_sha256 == state:
             say(f"Going on with an update that was cut off. Backup of before: {attempt.backup}")
             return Path(attempt.backup)
@@ -163,26 +163,26 @@ def _backup_of_what_was(made: list[str], waiting: list[str], say: Callable[[str]
     say(f"A new version: making a backup{size} before the database is changed …")
     moment = datetime.now(UTC)
     try:
-        # Noted by its name before it is there: it gets the name once it is whole.
-        noted = Attempt(made, state, str(making.name_before_update(moment)))
+        # The name is noted before the file exists: it gets that name once it is complete.
+        noted = Attempt(applied, state, str(making.name_before_update(moment)))
         write_atomically(settings.DATA / NOTE, json.dumps(asdict(noted), indent=1).encode())
         backup = _backup(moment)
     except (BackupFailed, OSError) as error:
         why = making.in_a_sentence(error)
         raise UpdateRefused(
             f"The database needs {len(waiting)} steps to this version, and the backup before them failed: {why} "
-            "Mend that and start again, or go on without one: manage.py update --without-backup"
+            "Correct that and start again, or go on without a backup: manage.py update --without-backup"
         ) from None
     say(f"Backup: {backup}")
     if attempt and server.holds_the_records():
-        # The one that came to nothing; the new one holds all that it held.
+        # The backup of the earlier attempt; the new one holds everything in it.
         Path(attempt.backup).unlink(missing_ok=True)
     return backup
 
 
 def _backup(moment: datetime) -> Path:
     if server.holds_the_records():
-        # Ours would need tables of this version, which are only about to be made.
+        # Our own backup would need the tables of this version, which do not exist yet.
         return dump_before_update(settings.DATA, moment)
     return make_backup(settings.DATA, before_update=True, now=moment).path
 
@@ -195,11 +195,11 @@ def _attempt() -> Attempt | None:
 
 
 def _state_of_the_database() -> str:
-    """A hash of all it holds; "" on a server, and where something is still beside SQLite's file."""
+    """A hash of the database file; "" on a database server, and while SQLite has a WAL file."""
     if server.holds_the_records():
         return ""
-    # Whoever closes last brings all into the one file; and no process may read that file while it has it open too,
-    # because closing it would let go of SQLite's own locks.
+    # The last connection to close merges the WAL. A process that has the database open must not read the file
+    # itself: closing that second file handle would release SQLite's locks.
     connections.close_all()
     if os.path.lexists(settings.DATA / f"{LIVE_NAME}-wal"):
         return ""
@@ -217,18 +217,18 @@ def _is_large() -> bool:
 
 
 def _refuse_without_room(with_backup: bool) -> None:
-    """Before anything is done: say how much room backup and steps take on each disk, where it is not there."""
+    """Before anything is done: refuse where a disk has too little space for the backup and the migrations."""
     if server.holds_the_records():
         return
-    wanted = {settings.DATA: max(_size_bytes() * ROOM_FOR_STEPS, LEAST_ROOM_BYTES)}
+    needed_bytes = {settings.DATA: max(_size_bytes() * ROOM_FOR_STEPS, LEAST_ROOM_BYTES)}
     if with_backup:
         with contextlib.suppress(OSError):
-            # A folder that is not to be had is what the backup itself says.
+            # If the folder is not available, the backup itself says so.
             folder = making.folder()
             together = folder.stat().st_dev == settings.DATA.stat().st_dev
             place = settings.DATA if together else folder
-            wanted[place] = wanted.get(place, 0) + making.room_needed(settings.DATA)
-    for place, size in wanted.items():
+            needed_bytes[place] = needed_bytes.get(place, 0) + making.room_needed(settings.DATA)
+    for place, size in needed_bytes.items():
         free = shutil.disk_usage(place).free
         if free < size:
             raise UpdateRefused(
@@ -247,47 +247,49 @@ def _cannot_be_opened(error: Error) -> str:
 def _how_to_go_on(error: Exception, backup: Path | None) -> str:
     if full_disk.is_full(error):
         return f"{full_disk.sentence(settings.DATA)} {MAKE_ROOM}"
-    if _was_made_already(error) and (before := _oldest_in_a_row()):
-        # What versions up to 0.8 left when they were killed, and backups that were made of it since.
+    if _exists_already(error) and (before := _oldest_consecutive_backup()):
+        # Versions up to 0.8 could be killed between a migration and its record; later backups hold that state too.
         return (
-            "An update by an earlier version was cut off between a step and the record of it. "
+            "An update by an earlier version was cut off between a migration and the record of it. "
             f"To go back to before that: {_way_back(before)}"
         )
     return f"To go back, put the earlier program in place, then: {_way_back(backup)}" if backup else ""
 
 
-def _was_made_already(error: Exception) -> bool:
-    """Whether a step failed because the table, index or column that it makes is there."""
+def _exists_already(error: Exception) -> bool:
+    """Whether a migration failed because the table, index or column that it creates exists already."""
     by_server = type(error.__cause__).__name__ in ("DuplicateTable", "DuplicateColumn", "DuplicateObject")
     return by_server or bool(re.match(r"(table|index) \S+ already exists|duplicate column name", str(error)))
 
 
-def _before_updates() -> list[retention.Kept]:
-    """This installation's own backups of a kind that can be brought back here, the newest first."""
+def _before_updates() -> list[retention.BackupFile]:
+    """This installation's own backups that can be restored here, the newest first."""
     suffix = server.DUMP_SUFFIX if server.holds_the_records() else ".zip"
-    return [one for one in retention.backups_in(settings.BACKUP_DIR) if one.is_own and one.path.suffix == suffix]
+    return [
+        backup for backup in retention.backups_in(settings.BACKUP_DIR) if backup.is_own and backup.path.suffix == suffix
+    ]
 
 
-def _oldest_in_a_row() -> Path | None:
-    """The first of those made before updates since the server last ran long enough to make one by itself."""
+def _oldest_consecutive_backup() -> Path | None:
+    """The first of the latest consecutive backups made before updates, with no scheduled backup between them."""
     oldest = None
-    for one in _before_updates():
-        if not one.before_update:
+    for backup in _before_updates():
+        if not backup.before_update:
             break
-        oldest = one.path
+        oldest = backup.path
     return oldest
 
 
 def _newest_to_go_back_to() -> Path | None:
-    """The newest made before an update that this version of the program can read."""
-    for one in _before_updates():
-        if not one.before_update:
+    """The newest backup made before an update that this version of the program can restore."""
+    for backup in _before_updates():
+        if not backup.before_update:
             continue
-        if one.path.suffix == server.DUMP_SUFFIX:
-            return one.path
-        manifest = package.listed(one.path)
+        if backup.path.suffix == server.DUMP_SUFFIX:
+            return backup.path
+        manifest = package.listed(backup.path)
         if manifest is not None and not newer_than_known(manifest.migrations):
-            return one.path
+            return backup.path
     return None
 
 
@@ -295,4 +297,4 @@ def _way_back(backup: Path | None) -> str:
     if server.holds_the_records():
         file = backup or "FILE, made by pg_dump before the update"
         return f"pg_restore --no-owner --dbname=AN_EMPTY_DATABASE {file}, and name that in DATABASE_URL"
-    return f"manage.py restore {backup or 'FILE, with a backup made before the update'}"
+    return f"manage.py restore {backup or 'FILE, with a backup applied before the update'}"

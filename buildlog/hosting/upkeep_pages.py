@@ -1,4 +1,4 @@
-"""The owner's page on how the installation stands, and what other machines ask about its health."""
+"""The owner's page about the installation's status, and the health check that other machines call."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 
 from buildlog.hosting import health as condition
 from buildlog.hosting.backups import retention, schedule, server
-from buildlog.hosting.backups import status as standing
+from buildlog.hosting.backups import status as backup_status
 from buildlog.hosting.version import VERSION
 from buildlog.people.roles import Right, has_right, needs
 
@@ -31,8 +31,8 @@ def health(request: HttpRequest) -> HttpResponse:
         words = f"of must name some of {', '.join(condition.PARTS)}. For example ?of=database,disk"
         return JsonResponse({"detail": words}, status=400)
     findings = condition.examine(names)
-    said = condition.told(findings, to_owner=_is_owner(request))
-    response = JsonResponse(said, status=200 if said["status"] == "ok" else 503)
+    summary = condition.summary(findings, to_owner=_is_owner(request))
+    response = JsonResponse(summary, status=200 if summary["status"] == "ok" else 503)
     response["Cache-Control"] = "no-store"
     return response
 
@@ -43,14 +43,14 @@ def _is_owner(request: HttpRequest) -> bool:
     try:
         return has_right(request.user, Right.ADMIT)
     except Error:
-        # Who asks is in the database; while it cannot be reached, everybody is told little.
+        # The account is in the database; while that cannot be reached, everybody gets the short answer.
         return False
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
 @needs(Right.ADMIT)
 def upkeep(request: HttpRequest) -> HttpResponse:
-    """How the installation stands; a post makes a backup."""
+    """The installation's status; a POST makes a backup."""
     if request.method == "POST":
         try:
             if trouble := schedule.back_up_now(LONGEST_WAIT_S):
@@ -60,11 +60,11 @@ def upkeep(request: HttpRequest) -> HttpResponse:
         except schedule.StillGoingOn:
             messages.info(request, "The backup is still being made. Look again in a few minutes.")
         return redirect("upkeep")
-    stands, now = standing.read(settings.DATA), datetime.now(UTC)
+    status, now = backup_status.read(settings.DATA), datetime.now(UTC)
     context = {
-        "stands": stands,
-        "age": standing.in_words(now - stands.good_at) if stands.good_at else "",
-        "warning": standing.warning(stands, settings.BACKUP_HOURS, now),
+        "status": status,
+        "age": backup_status.in_words(now - status.last_good_at) if status.last_good_at else "",
+        "warning": backup_status.warning(status, settings.BACKUP_HOURS, now),
         "backups": retention.backups_in(settings.BACKUP_DIR)[:100],
         "folder": settings.BACKUP_DIR,
         "hours": settings.BACKUP_HOURS,

@@ -14,7 +14,7 @@ def known_migrations() -> frozenset[str]:
     """Every step of the database's build that this program knows, as `app.name`."""
     loader = MigrationLoader(None)
     known = set(loader.disk_migrations) | {
-        replaced for one in loader.disk_migrations.values() for replaced in one.replaces
+        replaced for migration in loader.disk_migrations.values() for replaced in migration.replaces
     }
     return frozenset(f"{app}.{name}" for app, name in known)
 

@@ -109,9 +109,9 @@ class WaitressWorker(Worker):  # type: ignore[misc]  # gunicorn has no types
 def connections_within_open_files() -> int:
     """How many connections fit, each with a file for its body, into the number of files a process may open."""
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
-    wanted = 2 * CONNECTIONS + 200
-    if soft != resource.RLIM_INFINITY and soft < wanted:
-        soft = wanted if hard == resource.RLIM_INFINITY else min(wanted, hard)
+    needed = 2 * CONNECTIONS + 200
+    if soft != resource.RLIM_INFINITY and soft < needed:
+        soft = needed if hard == resource.RLIM_INFINITY else min(needed, hard)
         resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
         return max(10, (soft - 200) // 2)
     return CONNECTIONS

@@ -1,4 +1,4 @@
-"""Storing the invented season, and taking it out again."""
+"""Loading the invented season, and removing it again."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ SURFACES = {"clear_ice": 1.0, "snow_on_ice": 1.35, "white_ice": 1.1}
 
 
 class DemoInUse(Exception):
-    """Real records rest on the demo; the message says which."""
+    """Real records depend on the demo; the message says which."""
 
 
 def load() -> bool:
@@ -37,9 +37,9 @@ def load() -> bool:
         GateMark.objects.bulk_create(GateMark(gate=gate, position_m=position) for position in MARKS_M)
         parts = {
             name: Part.objects.create(
-                name=f"{name} (invented)", category=category, mass_kg=mass, specification=told, invented=True
+                name=f"{name} (invented)", category=category, mass_kg=mass, specification=specification, invented=True
             )
-            for name, (category, mass, told) in season.PARTS.items()
+            for name, (category, mass, specification) in season.PARTS.items()
         }
         parent: Revision | None = None
         failures: dict[str, list[Failure]] = {}
@@ -87,7 +87,7 @@ def _modification(revision: Revision, plan: season.RevisionPlan, failures: dict[
     if plan.modification is None:
         return
     title, reason, measure, direction, amount = plan.modification
-    made = Modification.objects.create(
+    modification = Modification.objects.create(
         revision=revision,
         title=title,
         reason=reason,
@@ -95,7 +95,7 @@ def _modification(revision: Revision, plan: season.RevisionPlan, failures: dict[
         expected_direction=direction,
         expected_amount_percent=amount,
     )
-    made.answers.set([failure for name in plan.answers for failure in failures.get(name, [])])
+    modification.answers.set([failure for name in plan.answers for failure in failures.get(name, [])])
 
 
 def _session(
@@ -186,7 +186,7 @@ def _readings(session: Session, ride: Ride, day: Day, chance: random.Random) -> 
 
 
 def _failures(
-    revision: Revision, number: int, sessions: list[Session], parts: dict[str, Part], found: dict[str, list[Failure]]
+    revision: Revision, number: int, sessions: list[Session], parts: dict[str, Part], failures: dict[str, list[Failure]]
 ) -> None:
     for row in season.FAILURES:
         of_revision, index, name, part, severity, effect, share, cause, confirmed = row
@@ -207,18 +207,18 @@ def _failures(
             cause=_cause(revision.vehicle, cause, confirmed),
             conditions="Invented.",
         )
-        found.setdefault(name, []).append(failure)
+        failures.setdefault(name, []).append(failure)
 
 
-def _cause(vehicle: Vehicle, told: tuple[str, ...], confirmed: bool) -> Cause | None:
+def _cause(vehicle: Vehicle, whys_and_cause: tuple[str, ...], confirmed: bool) -> Cause | None:
     """The last of the whys is the cause; failures with the same one share it."""
-    if not told:
+    if not whys_and_cause:
         return None
-    *whys, statement = told
-    cause, made = Cause.objects.get_or_create(
+    *whys, statement = whys_and_cause
+    cause, created = Cause.objects.get_or_create(
         vehicle=vehicle, statement=statement, defaults={"whys": whys, "confirmed": confirmed}
     )
-    if made and confirmed:
+    if created and confirmed:
         Evidence.objects.create(cause=cause, excerpt="Invented: seen on the bench after the session.")
     return cause
 
@@ -232,7 +232,7 @@ def _call_held(vehicle: Vehicle) -> None:
 
 
 def remove() -> bool:
-    """Take exactly the invented records out. Returns False if there are none."""
+    """Remove exactly the invented records. Returns False if there are none."""
     vehicles = Vehicle.objects.filter(invented=True)
     if not vehicles.exists():
         return False

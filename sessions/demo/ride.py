@@ -121,16 +121,16 @@ class _State:
         self.road_load = RoadLoad.on(build, day)
         self.speed_mps = 0.0
 
-    def _step(self, wanted_mps: float, headwind_mps: float) -> None:
-        """One time step: as much power as is wanted and there is; semi-implicit Euler."""
+    def _step(self, target_mps: float, headwind_mps: float) -> None:
+        """One time step with the power needed for the target speed, as far as available; semi-implicit Euler."""
         build, ride = self.build, self.ride
         resisting_n = self.road_load.force_n(self.speed_mps, headwind_mps)
         share_left = max(0.0, 1.0 - self.speed_mps / build.no_load_speed_mps)
         most_w = build.motor_power_w * min(1.0, 4.0 * share_left)
-        if self.speed_mps < wanted_mps:
+        if self.speed_mps < target_mps:
             power_w = most_w
         else:
-            power_w = min(most_w, max(0.0, resisting_n * self.speed_mps * 0.98)) if wanted_mps else 0.0
+            power_w = min(most_w, max(0.0, resisting_n * self.speed_mps * 0.98)) if target_mps else 0.0
         driving_n = min(power_w / max(self.speed_mps, 1.0), 0.25 * build.mass_kg * GRAVITY_MPS2)
         mechanical_w = driving_n * max(self.speed_mps, 1.0)
         current_a, voltage_v = self.pack.supply(mechanical_w / build.efficiency + 15.0)
@@ -162,10 +162,10 @@ class _State:
             self.ride.passes.append((crossings[0], [time - crossings[0] for time in crossings]))
 
     def cruise(self, distance_m: float, headwind_mps: float) -> None:
-        end_m, wanted_mps = self.ride.distance_m + distance_m, 0.55 * self.build.no_load_speed_mps
+        end_m, target_mps = self.ride.distance_m + distance_m, 0.55 * self.build.no_load_speed_mps
         began_s = self.ride.runtime_s
         while self.ride.distance_m < end_m and self.ride.runtime_s - began_s < 3600:
-            self._step(wanted_mps, headwind_mps)
+            self._step(target_mps, headwind_mps)
 
     def coast_to_rest(self, headwind_mps: float) -> None:
         began_s = self.ride.runtime_s

@@ -1,4 +1,4 @@
-"""The field page's addresses: its shell, what it takes along, and the file of what it could not send."""
+"""The views of the field page: its shell, its reference data, and the import of unsent records."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import APIView
 
-from buildlog.hosting.request_size import MB, takes_up_to
+from buildlog.hosting.request_size import MB, max_request_size
 from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import ApiRequest, SignedInRequest
 from sessions.field import confirmed as field_confirmed
@@ -45,7 +45,7 @@ def field_manifest(request: HttpRequest) -> HttpResponse:
 
 
 class OfOneAccount(APIView):
-    """An answer that no cache between may keep, and that brings the token that sending needs."""
+    """An answer that no cache may store, and that carries the CSRF token needed for sending."""
 
     request: ApiRequest
 
@@ -69,41 +69,41 @@ class Reference(OfOneAccount):
 
 
 class StillThere(OfOneAccount):
-    """Which of a phone's confirmed records are here. It changes nothing, so whoever may read may ask."""
+    """Which of a phone's confirmed records are stored here. It changes nothing, so the right to read is enough."""
 
     write_right = Right.READ
 
     @extend_schema(request=OpenApiTypes.OBJECT, responses=OpenApiTypes.OBJECT)
     def post(self, request: Request) -> Response:
-        return Response(field_confirmed.still_there(request.data))
+        return Response(field_confirmed.stored_versions(request.data))
 
 
-def _with_newest(request: Request, told: dict[str, Any]) -> dict[str, Any]:
-    """A phone that names the record confirmed last learns its version: None tells that the log went back."""
+def _with_newest(request: Request, payload: dict[str, Any]) -> dict[str, Any]:
+    """Add the version of the record confirmed last, if the phone names one. None means that it is missing here."""
     kind, _, key = request.query_params.get("newest", "").partition("/")
     if kind and key:
-        told["newest"] = field_confirmed.version_of_one(kind, key)
-    return told
+        payload["newest"] = field_confirmed.version_of_key(kind, key)
+    return payload
 
 
 class UnsentFileForm(forms.Form):
     file = forms.FileField(label="File from the phone")
 
 
-@takes_up_to(unsent_file.LARGEST_BYTES + 20 * MB)
+@max_request_size(unsent_file.LARGEST_BYTES + 20 * MB)
 @require_http_methods(["GET", "HEAD", "POST"])
 @needs(Right.LOG)
-def read_in(request: SignedInRequest) -> HttpResponse:
-    """Read in what a phone could not send by itself."""
+def import_unsent_file(request: SignedInRequest) -> HttpResponse:
+    """Import the records that a phone could not send itself."""
     form = UnsentFileForm(request.POST, request.FILES) if request.method == "POST" else UnsentFileForm()
     rows: list[unsent_file.Row] = []
-    told = None
+    unsent = None
     if request.method == "POST" and form.is_valid():
         try:
-            told = unsent_file.parse(form.cleaned_data["file"])
+            unsent = unsent_file.parse(form.cleaned_data["file"])
         except unsent_file.NotAnUnsentFile as error:
             form.add_error("file", str(error))
         else:
-            rows = unsent_file.read_in(told, request.user)
-    context = {"form": form, "rows": rows, "told": told}
+            rows = unsent_file.import_records(unsent, request.user)
+    context = {"form": form, "rows": rows, "unsent": unsent}
     return render(request, "field/read_in.html", context, status=422 if form.errors else 200)

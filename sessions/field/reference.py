@@ -1,4 +1,4 @@
-"""What a phone takes along to the lake: everything the field page shows or computes without a network."""
+"""The reference data of the field page: everything it shows or computes without a network."""
 
 from __future__ import annotations
 
@@ -30,14 +30,14 @@ from sessions.outings.models import Assumptions, Gate, GoNoGoCheck, Pass, Readin
 from sessions.outings.serializers import GateSerializer, SessionSerializer, VenueSerializer
 
 FORMAT = 1
-"""Goes up when a field page of the version before could no longer read this, or send to this server."""
+"""Raised when a field page of the version before could no longer read this, or send to this server."""
 
 SESSIONS_LOOKED_AT = 60
 SESSIONS_FOR_CONSUMPTION = 5
 
 
 def greeting(account: Account) -> dict[str, Any]:
-    """Who is signed in, and what time it is: asked before anything is sent."""
+    """Who is signed in, and the server's time. A phone reads it before it sends anything."""
     return {
         "format": FORMAT,
         "server_time": timezone.now(),
@@ -64,7 +64,7 @@ def reference(account: Account) -> dict[str, Any]:
         "effects": [list(choice) for choice in Failure.Effect.choices],
         "surfaces": [list(choice) for choice in Session.Surface.choices],
         "check_items": [[name, label_of(GoNoGoCheck, name)] for name in GoNoGoCheck.ITEMS],
-        "going": _going(),
+        "going": _open_sessions(),
         "cards": _cards(),
         "ice": {"guidelines": [row._asdict() for row in ice.GUIDELINES], "cautions": list(ice.CAUTIONS)},
         "likely": {
@@ -101,29 +101,31 @@ def _quantities(model: type) -> list[dict[str, Any]]:
 
 
 def _revisions() -> list[dict[str, Any]]:
-    """What may be ridden next, the machines that ride now first."""
-    found = revisions_with_parts().select_related("vehicle__assumptions").exclude(status=Revision.Status.RETIRED)
+    """The revisions that may be ridden, those with the status "riding" first."""
+    revisions = revisions_with_parts().select_related("vehicle__assumptions").exclude(status=Revision.Status.RETIRED)
     order: list[str] = [Revision.Status.RIDING, Revision.Status.IN_BUILD, Revision.Status.PLANNED]
-    listed = sorted(found, key=lambda one: (order.index(one.status), -one.date.toordinal(), -one.number))
+    listed = sorted(
+        revisions, key=lambda revision: (order.index(revision.status), -revision.date.toordinal(), -revision.number)
+    )
     consumptions = _consumptions()
     return [
         {
-            "id": str(one.pk),
-            "name": str(one),
-            "vehicle": str(one.vehicle_id),
-            "status": one.status,
+            "id": str(revision.pk),
+            "name": str(revision),
+            "vehicle": str(revision.vehicle_id),
+            "status": revision.status,
             "pack": _pack(machine),
             "limits": _limits(machine),
-            "assumptions": _assumptions(one),
-            "consumption": consumptions.get(one.pk) or consumptions.get(one.vehicle_id),
+            "assumptions": _assumptions(revision),
+            "consumption": consumptions.get(revision.pk) or consumptions.get(revision.vehicle_id),
         }
-        for one in listed
-        for machine in [Machine(one)]
+        for revision in listed
+        for machine in [Machine(revision)]
     ]
 
 
 def _limits(machine: Machine) -> dict[str, Any]:
-    """What the phone holds a voltage or temperature against, the moment it is typed."""
+    """The limits against which the phone checks a voltage or temperature as it is typed."""
     controller, motor, pack = machine.limits("speed_controller"), machine.limits("motor"), machine.pack
     owners = (("controller", controller), ("motor", motor))
     return {
@@ -162,7 +164,7 @@ def _assumptions(revision: Revision) -> dict[str, float]:
 def _consumptions() -> dict[Any, dict[str, Any]]:
     """Energy per km to expect, by revision and by vehicle: the mean of its last sessions, and their spread.
 
-    With it goes the highest mean speed of those rides, at which a phone counts what it does not see.
+    The highest mean speed of those rides goes with it: the phone assumes it while it has no position.
     """
     latest = list(sessions_with_evidence().order_by("-started_at", "pk")[:SESSIONS_LOOKED_AT])
     measured: dict[Any, list[tuple[float, float]]] = {}
@@ -171,15 +173,20 @@ def _consumptions() -> dict[Any, dict[str, Any]]:
         if result is not None and result.value > 0:
             for key in (session.revision_id, session.revision.vehicle_id):
                 measured.setdefault(key, []).append((result.value, speed.value if speed else 0.0))
-    found = {}
+    consumptions = {}
     for key, rides in measured.items():
         last = [value for value, _ in rides[:SESSIONS_FOR_CONSUMPTION]]
         mean = statistics.fmean(last)
         # One session says nothing of the spread; then a fifth is taken (common practice, no source).
         spread = statistics.stdev(last) if len(last) > 1 else 0.2 * mean
         fastest = max(speed_mps for _, speed_mps in rides[:SESSIONS_FOR_CONSUMPTION])
-        found[key] = {"wh_per_km": mean, "u_wh_per_km": spread, "sessions": len(last), "speed_mps": fastest or None}
-    return found
+        consumptions[key] = {
+            "wh_per_km": mean,
+            "u_wh_per_km": spread,
+            "sessions": len(last),
+            "speed_mps": fastest or None,
+        }
+    return consumptions
 
 
 def _venues() -> list[dict[str, Any]]:
@@ -187,14 +194,14 @@ def _venues() -> list[dict[str, Any]]:
         {
             "id": str(venue.pk),
             "name": venue.name,
-            "record": _bare(VenueSerializer(venue).data),
+            "record": _without_version(VenueSerializer(venue).data),
             "gates": [
                 {
                     "id": str(gate.pk),
                     "name": gate.name,
                     "u_distance_m": gate.u_distance_m,
                     "positions_m": gate.positions_m,
-                    "record": _bare(GateSerializer(gate).data),
+                    "record": _without_version(GateSerializer(gate).data),
                 }
                 for gate in venue.gates.all()
                 if gate.length_m > 0
@@ -214,25 +221,27 @@ def _modes() -> list[dict[str, Any]]:
     ]
 
 
-def _going() -> list[dict[str, Any]]:
+def _open_sessions() -> list[dict[str, Any]]:
     """Sessions that have not ended, which a second phone may join."""
-    found = (
+    sessions = (
         Session.objects.filter(ended_at__isnull=True, started_at__gt=timezone.now() - Session.STILL_GOING)
         .select_related("revision__vehicle", "venue")
         .annotate(pass_count=Count("passes"))
         .order_by("-started_at", "pk")
     )
     rows = []
-    for session in found:
+    for session in sessions:
         written = SessionSerializer(session).data
-        rows.append({"session": _bare(written), "version": entity_tag_of(written), "passes": session.pass_count})
+        rows.append(
+            {"session": _without_version(written), "version": entity_tag_of(written), "passes": session.pass_count}
+        )
     return rows
 
 
 def _cards() -> list[dict[str, Any]]:
-    found = TestCard.objects.filter(closed=False).select_related("revision").prefetch_related("items")
+    open_cards = TestCard.objects.filter(closed=False).select_related("revision").prefetch_related("items")
     cards = []
-    for card in found:
+    for card in open_cards:
         items = [TestCardItemSerializer(item).data for item in card.items.all()]
         cards.append(
             {
@@ -242,12 +251,12 @@ def _cards() -> list[dict[str, Any]]:
                 "title": card.title,
                 "limits": card.limits,
                 "stops_the_day": card.stops_the_day,
-                "items": [{"item": _bare(item), "version": entity_tag_of(item)} for item in items],
+                "items": [{"item": _without_version(item), "version": entity_tag_of(item)} for item in items],
             }
         )
     return cards
 
 
-def _bare(written: dict[str, Any]) -> dict[str, Any]:
-    """The content alone: a phone sends it back, later with another version."""
-    return {name: value for name, value in written.items() if name != VERSION}
+def _without_version(data: dict[str, Any]) -> dict[str, Any]:
+    """The record without its version: a phone sends the version separately."""
+    return {name: value for name, value in data.items() if name != VERSION}

@@ -33,16 +33,16 @@ def _fingerprint() -> str:
     document = Path(template.origin.name)
     parts = [path.read_bytes() for path in (document, WORKER, *shell_files())]
     # The document also carries what the base URL decides.
-    placed = f"{settings.CSRF_COOKIE_NAME} {settings.STATIC_URL}".encode()
-    return hashlib.sha256(b"\0".join([placed, *parts])).hexdigest()[:12]
+    surroundings = f"{settings.CSRF_COOKIE_NAME} {settings.STATIC_URL}".encode()
+    return hashlib.sha256(b"\0".join([surroundings, *parts])).hexdigest()[:12]
 
 
-_kept_fingerprint = lru_cache(maxsize=1)(_fingerprint)
+_cached_fingerprint = lru_cache(maxsize=1)(_fingerprint)
 
 
 def version() -> str:
     """Names the content of the shell: any change to a file of it is a new version."""
-    return _fingerprint() if settings.DEBUG else _kept_fingerprint()
+    return _fingerprint() if settings.DEBUG else _cached_fingerprint()
 
 
 def addresses() -> list[str]:
@@ -52,7 +52,7 @@ def addresses() -> list[str]:
 def document(request: HttpRequest) -> HttpResponse:
     context = {
         "version": version(),
-        "modules": [one for one in addresses() if one.endswith(".js")],
+        "modules": [address for address in addresses() if address.endswith(".js")],
         "csrf_cookie": settings.CSRF_COOKIE_NAME,
     }
     response = HttpResponse(get_template(TEMPLATE).render(context))
@@ -63,8 +63,8 @@ def document(request: HttpRequest) -> HttpResponse:
 
 
 def worker() -> HttpResponse:
-    told = {"version": version(), "page": reverse("field"), "files": addresses()}
-    source = f"const SHELL = {json.dumps(told)};\n{WORKER.read_text()}"
+    shell = {"version": version(), "page": reverse("field"), "files": addresses()}
+    source = f"const SHELL = {json.dumps(shell)};\n{WORKER.read_text()}"
     response = HttpResponse(source, content_type="text/javascript; charset=utf-8")
     response["Cache-Control"] = "no-cache"
     response["Service-Worker-Allowed"] = reverse("field")
@@ -72,7 +72,7 @@ def worker() -> HttpResponse:
 
 
 def manifest() -> JsonResponse:
-    """Lets the page stand on a phone's home screen, where phones keep its records longest."""
+    """Lets the page be installed on a phone's home screen, where phones keep its records longest."""
     return JsonResponse(
         {
             "name": "Firnlog at the lake",

@@ -1,6 +1,6 @@
-"""Reading in the file that a phone saved of everything it could not send.
+"""Importing the file that a phone saved of everything it could not send.
 
-Reading the same file twice changes nothing the second time: every record has its key.
+Importing the same file twice changes nothing the second time: every record has its key.
 """
 
 from __future__ import annotations
@@ -53,12 +53,12 @@ KINDS: dict[str, type[serializers.ModelSerializer[Any]]] = {
 
 
 class NotAnUnsentFile(ValueError):
-    """The file is not what the field page saves; the message is a sentence for people."""
+    """The file is not one that the field page saved; the message is a sentence to show."""
 
 
 @dataclass(frozen=True)
 class Row:
-    """What became of one record of the file."""
+    """The outcome of one record of the file."""
 
     kind: str
     words: str
@@ -78,37 +78,41 @@ def parse(file: Any) -> UnsentFile:
     """Read the file. Raises NotAnUnsentFile when it is something else, too large or cut short."""
     if file.size > LARGEST_BYTES:
         raise NotAnUnsentFile(
-            f"The file has {file.size / 1e6:.0f} MB; at most {LARGEST_BYTES / 1e6:.0f} MB are read in at once."
+            f"The file has {file.size / 1e6:.0f} MB; at most {LARGEST_BYTES / 1e6:.0f} MB are imported at once."
         )
     try:
-        told = json.loads(file.read().decode("utf-8"))
+        content = json.loads(file.read().decode("utf-8"))
     except (UnicodeDecodeError, ValueError, RecursionError):
         raise NotAnUnsentFile("This is not a file the field page saved, or it was cut short on the way.") from None
-    if not isinstance(told, dict) or told.get("firnlog") != "unsent" or not isinstance(told.get("records"), list):
+    if (
+        not isinstance(content, dict)
+        or content.get("firnlog") != "unsent"
+        or not isinstance(content.get("records"), list)
+    ):
         raise NotAnUnsentFile("This is not a file of unsent records. On the phone: Waiting, then Save to a file.")
-    if told.get("format") != FORMAT:
+    if content.get("format") != FORMAT:
         raise NotAnUnsentFile(
-            f"The file has format {str(told.get('format'))[:20]!r}; this server reads format {FORMAT}."
+            f"The file has format {str(content.get('format'))[:20]!r}; this server reads format {FORMAT}."
         )
-    account = told.get("account")
+    account = content.get("account")
     account = account if isinstance(account, dict) else {}
-    records = [record for record in told["records"] if isinstance(record, dict)]
+    records = [record for record in content["records"] if isinstance(record, dict)]
     name, key = str(account.get("name", ""))[:150], str(account.get("id", ""))[:20]
-    return UnsentFile(name, key, str(told.get("saved_at", ""))[:40], records)
+    return UnsentFile(name, key, str(content.get("saved_at", ""))[:40], records)
 
 
-def read_in(file: UnsentFile, reader: Account) -> list[Row]:
-    """Store what is not stored yet, in the order it was written, and say what became of each.
+def import_records(file: UnsentFile, reader: Account) -> list[Row]:
+    """Store what is not stored yet, in the order it was written, and return the outcome of each record.
 
-    What the reader's own phone wrote is made by the reader. Who wrote any other file is only what that
-    file says, so its records have no known maker.
+    Records from the reader's own phone are made by the reader. Any other file only claims who wrote it,
+    so its records have no known maker.
     """
     is_their_own = (file.account_id, file.written_by) == (str(reader.pk), reader.get_username())
     with contextlib.nullcontext() if is_their_own else current_account.importing_records():
-        return [_read_one(record, reader) for record in file.records]
+        return [_import_record(record, reader) for record in file.records]
 
 
-def _read_one(record: dict[str, Any], reader: Account) -> Row:
+def _import_record(record: dict[str, Any], reader: Account) -> Row:
     kind, words = str(record.get("kind", ""))[:40], str(record.get("words", ""))[:200]
     try:
         key, payload = uuid.UUID(str(record.get("id"))), record.get("payload")
@@ -139,7 +143,7 @@ def _read_one(record: dict[str, Any], reader: Account) -> Row:
 def _serializer_of(
     serializer: type[serializers.ModelSerializer[Any]], payload: dict[str, Any], changed: Any
 ) -> Callable[[Any], serializers.ModelSerializer[Any]]:
-    """Of a change only the changed fields count; the rest is there for a record that is gone."""
+    """Of a change only the changed fields count; the others are needed where the record no longer exists."""
     if not isinstance(changed, list):
         return lambda instance: serializer(instance, data=payload)
     part = {name: payload[name] for name in payload if name in changed}
@@ -159,9 +163,9 @@ def _photo(key: uuid.UUID, payload: Any, content: Any) -> tuple[str, str]:
         return "refused", "Its picture is missing."
     subject = {f"{name}_id": uuid.UUID(str(payload[name])) for name in SUBJECTS if payload.get(name)}
     for name in subject:
-        shown = name.removesuffix("_id")
-        if not subjects_of_kind(shown).filter(pk=subject[name]).exists():
-            return "refused", f"The {shown} it shows is not on this server."
+        kind = name.removesuffix("_id")
+        if not subjects_of_kind(kind).filter(pk=subject[name]).exists():
+            return "refused", f"The {kind} it shows is not on this server."
     try:
         picture = ContentFile(base64.b64decode(content, validate=True), name="photo")
     except binascii.Error:
@@ -178,10 +182,10 @@ def _remove(
     if record is None:
         return "was there", "It was removed before."
 
-    def check(there: Any) -> None:
-        held = serializer(there).data
-        if not precondition.holds_for(held):
-            raise ChangedElsewhere(held, None)
+    def check(current: Any) -> None:
+        stored = serializer(current).data
+        if not precondition.holds_for(stored):
+            raise ChangedElsewhere(stored, None)
 
     try:
         removal.remove(record, reader, check)

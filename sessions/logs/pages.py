@@ -12,7 +12,7 @@ from django.http import FileResponse, Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from buildlog.hosting.request_size import MB, takes_up_to
+from buildlog.hosting.request_size import MB, max_request_size
 from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
 from buildlog.records.pages import remove_record
@@ -33,7 +33,7 @@ class LogForm(forms.Form):
     file = forms.FileField(label="Log of any logger (CSV), or track of a satellite receiver (GPX 1.1)")
 
 
-@takes_up_to(LARGEST_BYTES + 20 * MB)
+@max_request_size(LARGEST_BYTES + 20 * MB)
 @require_http_methods(["GET", "HEAD", "POST"])
 @needs(Right.LOG)
 def new_log(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:

@@ -1,1 +1,1 @@
-"""What leaves the house: reports, links, archives, tables."""
+"""Sharing and exporting: reports, links, archives, tables."""

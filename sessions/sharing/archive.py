@@ -1,4 +1,4 @@
-"""Everything of one machine in one file, and reading such a file in again.
+"""Exporting everything of one machine into one file, and importing such a file.
 
 The file is a zip: `records.json` holds every record by kind, `tables/` the same as CSV for other
 programs, `photos/` the pictures, `logs/` the recordings as they came. Accounts and their names are not in it.
@@ -36,15 +36,15 @@ LARGEST_UNPACKED_BYTES = 2 * 1024**3
 LARGEST_RECORDS_BYTES = 200 * 1024 * 1024
 MOST_FILES = 20_000
 LEFT_OUT = {"account", "made_by", "invented", "created_at"}
-"""Who did something stays at home; what the demo marks is no part of a machine."""
+"""Accounts stay private to an installation; the demo's marks are no part of a machine."""
 
 
 class NotAnArchive(ValueError):
-    """The file cannot be read in; the message is a sentence for people, and nothing was stored."""
+    """The file cannot be imported, and nothing was stored; the message is a sentence to show."""
 
 
-def _of(vehicle: Vehicle) -> dict[type[Model], QuerySet[Any]]:
-    """Every record of a machine, each kind after those it rests on."""
+def _records_of(vehicle: Vehicle) -> dict[type[Model], QuerySet[Any]]:
+    """Every record of a machine, each kind after those it refers to."""
     sessions = Session.objects.filter(revision__vehicle=vehicle)
     ridden_at = Venue.objects.filter(sessions__in=sessions).distinct()
     parts = Part.objects.filter(
@@ -78,7 +78,7 @@ def _of(vehicle: Vehicle) -> dict[type[Model], QuerySet[Any]]:
     }
 
 
-ORDER: tuple[type[Model], ...] = tuple(_of(Vehicle()))
+ORDER: tuple[type[Model], ...] = tuple(_records_of(Vehicle()))
 
 
 def _kind(model: type[Model]) -> str:
@@ -86,54 +86,59 @@ def _kind(model: type[Model]) -> str:
 
 
 def _columns(model: type[Model]) -> list[Any]:
-    columns = [one for one in model._meta.concrete_fields if one.name not in LEFT_OUT]
-    return sorted(columns, key=lambda one: one.name == "made_at")  # the last column, after what it is about
+    columns = [column for column in model._meta.concrete_fields if column.name not in LEFT_OUT]
+    return sorted(columns, key=lambda column: column.name == "made_at")  # the last column, after what it is about
 
 
-class _WholeMoments(DjangoJSONEncoder):
-    """The framework cuts moments to milliseconds; a record must come back as it was, and be known again."""
+class _FullPrecision(DjangoJSONEncoder):
+    """Times with microseconds: the framework cuts them to milliseconds, and a record must come back unchanged."""
 
     def default(self, o: Any) -> Any:
         return o.isoformat() if isinstance(o, datetime) else super().default(o)
 
 
-def write(vehicle: Vehicle, target: IO[bytes]) -> None:
+def _value(column: Any, record: Model) -> Any:
+    """A column's value as the archive writes it: of a file its name."""
+    is_file = column.get_internal_type() == "FileField"
+    return column.value_to_string(record) if is_file else getattr(record, column.attname)
+
+
+def export_machine(vehicle: Vehicle, target: IO[bytes]) -> None:
     """Write the archive of a machine."""
     records: dict[str, Any] = {"firnlog": "machine", "format": FORMAT, "name": vehicle.name}
     with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as packed:
-        everything = _of(vehicle)
-        for model, found in everything.items():
+        everything = _records_of(vehicle)
+        for model, records_of_kind in everything.items():
             columns = _columns(model)
-            names = [one.attname for one in columns]
+            names = [column.attname for column in columns]
             rows = []
-            for one in found:
-                row = {name: columns[index].value_to_string(one) if columns[index].get_internal_type() == "FileField"
-                       else getattr(one, name) for index, name in enumerate(names)}  # fmt: skip
+            for record in records_of_kind:
+                row = {column.attname: _value(column, record) for column in columns}
                 if model is Modification:
-                    row["answers"] = [answered.pk for answered in one.answers.all()]
+                    row["answers"] = [answered.pk for answered in record.answers.all()]
                 rows.append(row)
             records[_kind(model)] = rows
             packed.writestr(
                 f"tables/{_kind(model)}.csv", as_csv(names, ([row[name] for name in names] for row in rows))
             )
-        packed.writestr("records.json", json.dumps(records, cls=_WholeMoments, ensure_ascii=False))
-        files = [(f"photos/{one.pk}.jpg", one.image) for one in everything[Photo]]
-        files += [(f"logs/{one.pk}.{one.kind}", one.original) for one in everything[Log]]
+        packed.writestr("records.json", json.dumps(records, cls=_FullPrecision, ensure_ascii=False))
+        files = [(f"photos/{record.pk}.jpg", record.image) for record in everything[Photo]]
+        files += [(f"logs/{record.pk}.{record.kind}", record.original) for record in everything[Log]]
         for name, field in files:
             try:
-                with field.open("rb") as held:
-                    packed.writestr(name, held.read())
+                with field.open("rb") as file:
+                    packed.writestr(name, file.read())
             except FileNotFoundError:
                 continue
 
 
 @dataclass
-class ReadIn:
-    """What became of an archive."""
+class ImportResult:
+    """The outcome of an import."""
 
     name: str
     stored: dict[str, int] = field(default_factory=dict)
-    was_there: int = 0
+    already_stored: int = 0
     notes: list[str] = field(default_factory=list)
     vehicle: uuid.UUID | None = None
 
@@ -142,13 +147,13 @@ class ReadIn:
         return sum(self.stored.values())
 
 
-def read(file: IO[bytes], size: int) -> ReadIn:
-    """Store what an archive holds and is not here yet; all of it, or nothing.
+def import_machine(file: IO[bytes], size: int) -> ImportResult:
+    """Store the records of an archive that are not stored yet; all of them, or nothing.
 
-    Records that are here already stay as they are. Raises NotAnArchive with a sentence.
+    Records that are stored already stay unchanged. Raises NotAnArchive with a sentence.
     """
     if size > LARGEST_BYTES:
-        raise NotAnArchive(f"The file has {size / 1e6:.0f} MB; at most {LARGEST_BYTES / 1e6:.0f} MB are read in.")
+        raise NotAnArchive(f"The file has {size / 1e6:.0f} MB; at most {LARGEST_BYTES / 1e6:.0f} MB can be imported.")
     try:
         packed = zipfile.ZipFile(file)
     except (zipfile.BadZipFile, OSError, ValueError):
@@ -156,23 +161,23 @@ def read(file: IO[bytes], size: int) -> ReadIn:
     with packed:
         if len(packed.infolist()) > MOST_FILES:
             raise NotAnArchive(f"The file holds more than {MOST_FILES:,} files, which no machine's archive does.")
-        if sum(one.file_size for one in packed.infolist()) > LARGEST_UNPACKED_BYTES:
+        if sum(info.file_size for info in packed.infolist()) > LARGEST_UNPACKED_BYTES:
             raise NotAnArchive("The file would unpack to more than 2 GB, which no machine's archive does.")
-        told = _records(packed)
-        done = ReadIn(str(told.get("name", ""))[:80])
+        data = _records(packed)
+        result = ImportResult(str(data.get("name", ""))[:80])
         try:
             with stored_together() as put:
                 keys = _Keys()
                 for model in ORDER:
-                    rows = told.get(_kind(model), [])
+                    rows = data.get(_kind(model), [])
                     if not isinstance(rows, list):
                         raise NotAnArchive(f"The list of {model._meta.verbose_name_plural} is damaged.")
-                    _store(model, rows, keys, done, packed, put)
+                    _store(model, rows, keys, result, packed, put)
         except IntegrityError:
             raise NotAnArchive("Its records contradict each other or those here, so nothing was stored.") from None
-    vehicles = told.get("vehicle") or [{}]
-    done.vehicle = keys.known(Vehicle, str(vehicles[0].get("id", ""))) if isinstance(vehicles[0], dict) else None
-    return done
+    vehicles = data.get("vehicle") or [{}]
+    result.vehicle = keys.known(Vehicle, str(vehicles[0].get("id", ""))) if isinstance(vehicles[0], dict) else None
+    return result
 
 
 def _records(packed: zipfile.ZipFile) -> dict[str, Any]:
@@ -180,31 +185,31 @@ def _records(packed: zipfile.ZipFile) -> dict[str, Any]:
         if packed.getinfo("records.json").file_size > LARGEST_RECORDS_BYTES:
             raise NotAnArchive("Its list of records is larger than any machine's.")
         text = packed.read("records.json").decode("utf-8")
-        told = json.loads(text)
+        data = json.loads(text)
     except (KeyError, ValueError, zipfile.BadZipFile, RecursionError, OSError):
         raise NotAnArchive("This zip holds no whole machine: records.json is missing or damaged.") from None
     except (NotImplementedError, RuntimeError):
         raise NotAnArchive("This zip is packed or locked in a way that cannot be read here.") from None
     if r"\u0000" in text:
         raise NotAnArchive("One of its texts holds a zero byte, which cannot be stored.")
-    if not isinstance(told, dict) or told.get("firnlog") != "machine":
+    if not isinstance(data, dict) or data.get("firnlog") != "machine":
         raise NotAnArchive("This zip is not the archive of a machine.")
-    if told.get("format") != FORMAT:
-        raise NotAnArchive(f"The archive has format {str(told.get('format'))[:20]!r}; this server reads {FORMAT}.")
-    return told
+    if data.get("format") != FORMAT:
+        raise NotAnArchive(f"The archive has format {str(data.get('format'))[:20]!r}; this server reads {FORMAT}.")
+    return data
 
 
 class _Keys:
-    """Keys of the file, and the records here that stand for them."""
+    """The keys in the file, and the keys of the stored records that correspond to them."""
 
     def __init__(self) -> None:
-        self._here: dict[tuple[type[Model], str], Any] = {}
+        self._stored_keys: dict[tuple[type[Model], str], Any] = {}
 
-    def add(self, model: type[Model], told: str, here: Any) -> None:
-        self._here[model, told] = here
+    def add(self, model: type[Model], key: str, stored_key: Any) -> None:
+        self._stored_keys[model, key] = stored_key
 
-    def known(self, model: type[Model], told: str) -> Any:
-        return self._here.get((model, told))
+    def known(self, model: type[Model], key: str) -> Any:
+        return self._stored_keys.get((model, key))
 
 
 SAME_BY_NAME: dict[type[Model], tuple[str, ...]] = {
@@ -212,64 +217,67 @@ SAME_BY_NAME: dict[type[Model], tuple[str, ...]] = {
     Venue: ("name",),
     FailureMode: ("name",),
 }
-"""Words and things that machines share: one of that name here stands for the file's."""
+"""Kinds that machines share: a stored record of the same name takes the place of the file's."""
 
 
-def _store(model: type[Model], rows: list[Any], keys: _Keys, done: ReadIn, packed: zipfile.ZipFile, put: Put) -> None:
+def _store(
+    model: type[Model], rows: list[Any], keys: _Keys, result: ImportResult, packed: zipfile.ZipFile, put: Put
+) -> None:
     pending, links = [], []
     pk = model._meta.pk
-    there = {
-        str(one) for one in model._default_manager.filter(pk__in=_good_keys(model, rows)).values_list("pk", flat=True)
-    }
+    stored = model._default_manager.filter(pk__in=_good_keys(model, rows))
+    existing = {str(stored_key) for stored_key in stored.values_list("pk", flat=True)}
     for number, row in enumerate(rows, start=1):
         where = f"{str(model._meta.verbose_name).capitalize()} {number}"
         if not isinstance(row, dict):
             raise NotAnArchive(f"{where} is damaged.")
-        told = str(row.get(pk.attname, ""))
-        if told in there and pk.get_internal_type() == "UUIDField":
-            keys.add(model, told, uuid.UUID(told))
-            done.was_there += 1
+        key = str(row.get(pk.attname, ""))
+        if key in existing and pk.get_internal_type() == "UUIDField":
+            keys.add(model, key, uuid.UUID(key))
+            result.already_stored += 1
             continue
         twin = _twin(model, row)
         if twin is not None:
-            keys.add(model, told, twin)
-            done.was_there += 1
+            keys.add(model, key, twin)
+            result.already_stored += 1
             continue
-        made = _make(model, row, keys, where)
-        if made is None:
-            done.was_there += 1
+        record = _make(model, row, keys, where)
+        if record is None:
+            result.already_stored += 1
             continue
-        if model is Photo and not take_picture(made, packed, put, done.notes, where):
+        if model is Photo and not take_picture(record, packed, put, result.notes, where):
             continue
-        if model is Log and not take_recording(made, packed, put, done.notes, where):
+        if model is Log and not take_recording(record, packed, put, result.notes, where):
             continue
-        keys.add(model, told, made.pk)
-        pending.append(made)
+        keys.add(model, key, record.pk)
+        pending.append(record)
         if model is Modification:
-            links.append((made, [keys.known(Failure, str(one)) for one in row.get("answers") or []]))
+            links.append((record, [keys.known(Failure, str(failure_key)) for failure_key in row.get("answers") or []]))
         if model in (Revision, Failure):
-            # These rest on one another, the later on the earlier, so each must be there for the next.
-            model._default_manager.bulk_create([made])
+            # A later one may refer to an earlier one, so each must be stored before the next.
+            model._default_manager.bulk_create([record])
     if model not in (Revision, Failure):
         model._default_manager.bulk_create(pending)
-    for modification, answered in links:
+    for modification, failure_keys in links:
         through = Modification.answers.through
         through.objects.bulk_create(
-            through(modification_id=modification.pk, failure_id=one) for one in answered if one is not None
+            through(modification_id=modification.pk, failure_id=failure_key)
+            for failure_key in failure_keys
+            if failure_key is not None
         )
     if pending:
-        done.stored[str(model._meta.verbose_name_plural)] = len(pending)
+        result.stored[str(model._meta.verbose_name_plural)] = len(pending)
 
 
 def _good_keys(model: type[Model], rows: Iterable[Any]) -> list[Any]:
-    found = []
+    keys = []
     for row in rows:
-        told = row.get(model._meta.pk.attname) if isinstance(row, dict) else None
+        value = row.get(model._meta.pk.attname) if isinstance(row, dict) else None
         try:
-            found.append(model._meta.pk.to_python(told))
+            keys.append(model._meta.pk.to_python(value))
         except ValidationError:
             continue
-    return [one for one in found if one is not None]
+    return [value for value in keys if value is not None]
 
 
 def _twin(model: type[Model], row: dict[str, Any]) -> Any:
@@ -284,47 +292,47 @@ def _twin(model: type[Model], row: dict[str, Any]) -> Any:
 
 
 def _make(model: type[Model], row: dict[str, Any], keys: _Keys, where: str) -> Any:
-    """A record as the file tells it, judged by its own rules; None for a row that hangs on one that was here."""
+    """A validated record from a row of the file; None for a row of a record that was stored already."""
     values = {}
     for column in _columns(model):
         value = row.get(column.attname)
         if column.is_relation and value is not None:
-            here = keys.known(column.related_model, str(value))
-            if here is None:
+            stored_key = keys.known(column.related_model, str(value))
+            if stored_key is None:
                 if column.null:
                     continue
                 raise NotAnArchive(f"{where} belongs to a {column.related_model._meta.verbose_name} that is missing.")
-            value = here
+            value = stored_key
         if column.primary_key and column.get_internal_type() == "BigAutoField":
             continue
         if column.get_internal_type() != "FileField":
             values[column.attname] = value
-    made = model(**{name: value for name, value in values.items() if value is not None})
-    if isinstance(made, MadeRecord):
-        made.came_from_elsewhere(values.get("made_at"))
-    if model in (GateMark, FailureChange) and _is_there(model, made):
+    record = model(**{name: value for name, value in values.items() if value is not None})
+    if isinstance(record, MadeRecord):
+        record.came_from_elsewhere(values.get("made_at"))
+    if model in (GateMark, FailureChange) and _exists(model, record):
         return None
-    if model is Assumptions and Assumptions.objects.filter(pk=made.pk).exists():
+    if model is Assumptions and Assumptions.objects.filter(pk=record.pk).exists():
         return None
     try:
-        files = [one.name for one in model._meta.concrete_fields if one.get_internal_type() == "FileField"]
-        made.clean_fields(exclude=files)
-        made.clean()
-        made.validate_unique()
-        made.validate_constraints(exclude=set(files))
+        files = [column.name for column in model._meta.concrete_fields if column.get_internal_type() == "FileField"]
+        record.clean_fields(exclude=files)
+        record.clean()
+        record.validate_unique()
+        record.validate_constraints(exclude=set(files))
     except ValidationError as error:
         raise NotAnArchive(f"{where} breaks a rule: {' '.join(error.messages)} Nothing was stored.") from None
     except (TypeError, ValueError, OverflowError):
         raise NotAnArchive(f"{where} holds something that is not what its field keeps. Nothing was stored.") from None
-    return made
+    return record
 
 
-def _is_there(model: type[Model], made: Any) -> bool:
-    """Rows without a key of their own belong to a record; where that was here already, so were they."""
+def _exists(model: type[Model], record: Any) -> bool:
+    """Whether a row without a key of its own is stored already, as part of its record."""
     try:
         if model is GateMark:
-            return GateMark.objects.filter(gate_id=made.gate_id, position_m=made.position_m).exists()
-        told = {"failure_id": made.failure_id, "changed_at": made.changed_at, "to_state": made.to_state}
-        return FailureChange.objects.filter(**told).exists()
+            return GateMark.objects.filter(gate_id=record.gate_id, position_m=record.position_m).exists()
+        change = {"failure_id": record.failure_id, "changed_at": record.changed_at, "to_state": record.to_state}
+        return FailureChange.objects.filter(**change).exists()
     except (ValidationError, TypeError, ValueError):
         raise NotAnArchive(f"A {model._meta.verbose_name} of the file is damaged. Nothing was stored.") from None

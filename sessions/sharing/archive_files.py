@@ -1,4 +1,4 @@
-"""The files in a machine's archive: its pictures and recordings, taken in like any other that is sent."""
+"""Importing the files in a machine's archive: pictures and recordings, checked like any other upload."""
 
 from __future__ import annotations
 
@@ -22,27 +22,27 @@ from sessions.logs.series import NotARecording
 
 
 def take_picture(photo: Photo, packed: zipfile.ZipFile, put: Put, notes: list[str], where: str) -> bool:
-    """Take the picture in like any other that is sent; a photo without one is left out, and said."""
+    """Import a photo's picture like any other upload; a photo without one is left out, with a note."""
     try:
         name = f"photos/{photo.pk}.jpg"
         if packed.getinfo(name).file_size > LARGEST_PICTURE_BYTES:
-            raise ValidationError("larger than any photo that was taken in")
+            raise ValidationError("larger than any stored photo")
         content = packed.read(name)
         picture = read_picture(ContentFile(content, name="photo"))
     except (KeyError, zipfile.BadZipFile, ValidationError, OSError):
         notes.append(f"{where}: its picture is missing or damaged, so it is left out.")
         return False
-    # It was packed as JPEG once before, so less may be lost this time.
+    # It was compressed as JPEG once before, so a higher quality keeps the second loss small.
     give_files(photo, picture, put, quality=90)
     return True
 
 
 def take_recording(log: Log, packed: zipfile.ZipFile, put: Put, notes: list[str], where: str) -> bool:
-    """Take a recording in by its original alone: what follows from it is worked out anew."""
+    """Import a recording from its original file alone; everything derived from it is computed again."""
     try:
         name = f"logs/{log.pk}.{log.kind}"
         if packed.getinfo(name).file_size > LARGEST_LOG_BYTES:
-            raise NotARecording("larger than any log that was taken in")
+            raise NotARecording("larger than any stored log")
         original = io.BytesIO(packed.read(name))
         if fingerprint(original) != log.sha256:
             raise NotARecording("not the file that was stored")
@@ -59,7 +59,7 @@ def take_recording(log: Log, packed: zipfile.ZipFile, put: Put, notes: list[str]
 
 
 def _as_read(log: Log) -> tuple[Layout | None, Mapping | None]:
-    """How a logger's file was read the first time, as the archive tells it."""
+    """The layout and mapping by which a logger's file was read the first time, as the archive states them."""
     if log.kind != Log.Kind.CSV:
         return None, None
     try:

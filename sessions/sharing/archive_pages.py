@@ -1,4 +1,4 @@
-"""Taking a machine's records out and in: single tables, and everything in one file."""
+"""Exporting and importing a machine's records: single tables, and everything in one file."""
 
 from __future__ import annotations
 
@@ -12,42 +12,42 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.text import slugify
 from django.views.decorators.http import require_http_methods, require_safe
 
-from buildlog.hosting.request_size import MB, takes_up_to
+from buildlog.hosting.request_size import MB, max_request_size
 from buildlog.machines.models import Vehicle
 from buildlog.people.roles import Right, needs
 from buildlog.storage.kept_file_answers import FILE_POLICY, attachment
 from sessions.sharing import archive
 from sessions.sharing.tables import TABLES
 
-KEPT_IN_MEMORY_BYTES = 8 * 1024 * 1024
+IN_MEMORY_BYTES = 8 * 1024 * 1024
 
 
 @require_safe
 def vehicle_tables(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(Vehicle, pk=pk)
+    vehicle = get_object_or_404(Vehicle, pk=pk)
     tables = [(name, label) for name, (label, _) in TABLES.items()]
-    return render(request, "sharing/tables.html", {"vehicle": found, "tables": tables})
+    return render(request, "sharing/tables.html", {"vehicle": vehicle, "tables": tables})
 
 
 @require_safe
 def vehicle_table(request: HttpRequest, pk: uuid.UUID, name: str) -> HttpResponse:
-    found = get_object_or_404(Vehicle, pk=pk)
+    vehicle = get_object_or_404(Vehicle, pk=pk)
     if name not in TABLES:
         raise Http404("There is no such table.")
-    response = HttpResponse(TABLES[name][1](found), content_type="text/csv; charset=utf-8")
-    response["Content-Disposition"] = f'attachment; filename="{slugify(found.name) or "machine"}-{name}.csv"'
+    response = HttpResponse(TABLES[name][1](vehicle), content_type="text/csv; charset=utf-8")
+    response["Content-Disposition"] = f'attachment; filename="{slugify(vehicle.name) or "machine"}-{name}.csv"'
     response["Content-Security-Policy"] = FILE_POLICY
     return response
 
 
 @require_safe
 def vehicle_archive(request: HttpRequest, pk: uuid.UUID) -> FileResponse:
-    found = get_object_or_404(Vehicle, pk=pk)
-    # Small archives never touch the disk, large ones never fill the memory.
-    target = tempfile.SpooledTemporaryFile(max_size=KEPT_IN_MEMORY_BYTES)  # noqa: SIM115  (the response closes it)
-    archive.write(found, target)
+    vehicle = get_object_or_404(Vehicle, pk=pk)
+    # Small archives stay in memory, large ones go to the disk.
+    target = tempfile.SpooledTemporaryFile(max_size=IN_MEMORY_BYTES)  # noqa: SIM115  (the response closes it)
+    archive.export_machine(vehicle, target)
     target.seek(0)
-    filename = f"{slugify(found.name) or 'machine'}.firnlog.zip"
+    filename = f"{slugify(vehicle.name) or 'machine'}.firnlog.zip"
     return attachment(target, filename=filename, content_type="application/zip")
 
 
@@ -55,22 +55,24 @@ class ArchiveForm(forms.Form):
     file = forms.FileField(label="Archive of a machine")
 
 
-@takes_up_to(archive.LARGEST_BYTES + 20 * MB)
+@max_request_size(archive.LARGEST_BYTES + 20 * MB)
 @require_http_methods(["GET", "HEAD", "POST"])
 @needs(Right.BUILD)
 def read_archive(request: HttpRequest) -> HttpResponse:
-    """Read a machine in from its archive; all of it, or nothing."""
+    """Import a machine from its archive; all of it, or nothing."""
     form = ArchiveForm(request.POST, request.FILES) if request.method == "POST" else ArchiveForm()
     if request.method == "POST" and form.is_valid():
         file = form.cleaned_data["file"]
         try:
-            done = archive.read(file, file.size)
+            result = archive.import_machine(file, file.size)
         except archive.NotAnArchive as error:
             form.add_error("file", str(error))
         else:
-            kinds = ", ".join(f"{count} {kind}" for kind, count in done.stored.items()) or "nothing new"
-            messages.success(request, f"Read in {done.name}: {kinds}. {done.was_there} records were here already.")
-            for note in done.notes:
+            kinds = ", ".join(f"{count} {kind}" for kind, count in result.stored.items()) or "nothing new"
+            messages.success(
+                request, f"Read in {result.name}: {kinds}. {result.already_stored} records were here already."
+            )
+            for note in result.notes:
                 messages.warning(request, note)
-            return redirect("vehicle", pk=done.vehicle) if done.vehicle else redirect("home")
+            return redirect("vehicle", pk=result.vehicle) if result.vehicle else redirect("home")
     return render(request, "sharing/read_archive.html", {"form": form}, status=422 if form.errors else 200)

@@ -19,7 +19,7 @@ LONGEST = timedelta(days=366)
 
 
 class ShareLink(models.Model):
-    """A link to one revision's report or one comparison. Only the hash of its secret is stored."""
+    """A link to one revision's report or one comparison. Only the hash of its token is stored."""
 
     token_hash = models.CharField(max_length=64, unique=True, editable=False)
     revision = models.ForeignKey(
@@ -54,22 +54,22 @@ class ShareLink(models.Model):
         return hashlib.sha256(token.encode()).hexdigest()
 
     @classmethod
-    def issue(cls, days: int, **told: Any) -> tuple[ShareLink, str]:
+    def issue(cls, days: int, **subject: Any) -> tuple[ShareLink, str]:
         """Store a new link; its token is returned once, and is not stored."""
         token = secrets.token_urlsafe(32)
         until = timezone.now() + min(timedelta(days=days), LONGEST)
-        return cls.objects.create(token_hash=cls.hash_of(token), expires_at=until, **told), token
+        return cls.objects.create(token_hash=cls.hash_of(token), expires_at=until, **subject), token
 
     @classmethod
     def open_for(cls, token: str) -> ShareLink | None:
-        found = cls.objects.filter(
+        links = cls.objects.filter(
             token_hash=cls.hash_of(token),
             revoked_at__isnull=True,
             expires_at__gt=timezone.now(),
             made_by__is_active=True,
             made_by__role__in=roles_with(Right.BUILD),
         )
-        return found.select_related("revision__vehicle__assumptions", "made_by").first()
+        return links.select_related("revision__vehicle__assumptions", "made_by").first()
 
     @property
     def is_open(self) -> bool:
@@ -77,7 +77,7 @@ class ShareLink(models.Model):
 
     @property
     def is_stopped(self) -> bool:
-        """Whether whoever made it may share nothing at present; it would open again with that right, until it ends."""
+        """Whether its maker has lost the right to share; with that right the link would work again until it expires."""
         return not self.made_by.is_active or not has_right(self.made_by, Right.BUILD)
 
     def revoke(self, at: datetime | None = None) -> None:

@@ -1,4 +1,4 @@
-"""Showing a revision or a comparison to others: on paper, or by a read-only link."""
+"""Sharing a revision or a comparison: as a printed report, or by a read-only link."""
 
 from __future__ import annotations
 
@@ -41,8 +41,8 @@ class ShareForm(forms.ModelForm[ShareLink]):
 
 @require_safe
 def revision_report(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(Revision, pk=pk)
-    report = report_of(found, request.user.unit_system)
+    revision = get_object_or_404(Revision, pk=pk)
+    report = report_of(revision, request.user.unit_system)
     return render(request, "sharing/report.html", {"report": report, "revision": report.revision})
 
 
@@ -50,18 +50,18 @@ def revision_report(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
 @needs(Right.BUILD)
 def share(request: SignedInRequest) -> HttpResponse:
     """Make a link to a revision's report (`?report=`) or a comparison (the rest of its address), and end links."""
-    told = _subject(request.GET)
+    subject = _subject(request.GET)
     form = ShareForm(request.POST or None)
     link = ""
-    if request.method == "POST" and told and form.is_valid():
+    if request.method == "POST" and subject and form.is_valid():
         hides = {name: form.cleaned_data[name] for name in ("hides_places", "hides_people")}
-        made, token = ShareLink.issue(form.cleaned_data["days"], made_by=request.user, **told, **hides)
+        stored_link, token = ShareLink.issue(form.cleaned_data["days"], made_by=request.user, **subject, **hides)
         link = absolute_url("shared", token, request=request)
-        note(Kind.LINK_MADE, request, request.user, detail=str(made))
+        note(Kind.LINK_MADE, request, request.user, detail=str(stored_link))
     context = {
         "form": form,
         "link": link,
-        "told": told,
+        "subject": subject,
         "links": ShareLink.objects.select_related("revision__vehicle", "made_by")[:50],
     }
     return render(request, "sharing/share.html", context, status=422 if form.errors else 200)
@@ -81,17 +81,17 @@ def _subject(query: QueryDict) -> dict[str, Any]:
 @require_POST
 @needs(Right.BUILD)
 def revoke_share(request: SignedInRequest, pk: int) -> HttpResponse:
-    found = get_object_or_404(ShareLink, pk=pk)
-    if found.revoked_at is None:
-        found.revoke()
-        note(Kind.LINK_ENDED, request, found.made_by, by=request.user, detail=str(found))
+    link = get_object_or_404(ShareLink, pk=pk)
+    if link.revoked_at is None:
+        link.revoke()
+        note(Kind.LINK_ENDED, request, link.made_by, by=request.user, detail=str(link))
     return redirect("share")
 
 
 @login_not_required
 @require_safe
 def shared(request: HttpRequest, token: str) -> HttpResponse:
-    """What the link shows, to anybody who has it."""
+    """The shared page, for anybody who has the link."""
     link = ShareLink.open_for(token)
     if link is None:
         return _private(render(request, "sharing/shared_gone.html", status=410))
@@ -103,13 +103,15 @@ def shared(request: HttpRequest, token: str) -> HttpResponse:
         context |= {"report": report, "revision": report.revision}
         return _private(render(request, "sharing/report.html", context))
     vehicles = list(Vehicle.objects.all())
-    asked = read_address(QueryDict(link.comparison), vehicles, link.made_by.unit_system)
-    compared = asked.comparison(link.made_by.unit_system)
+    selection = read_address(QueryDict(link.comparison), vehicles, link.made_by.unit_system)
+    compared = selection.comparison(link.made_by.unit_system)
     if compared is None:
         return _private(render(request, "sharing/shared_gone.html", status=410))
     if link.hides_places:
-        compared.left_out = [text.split(": ridden at")[0] + ": ridden elsewhere" if ": ridden at" in text else text
-                             for text in compared.left_out]  # fmt: skip
+        compared.left_out = [
+            text.split(": ridden at")[0] + ": ridden elsewhere" if ": ridden at" in text else text
+            for text in compared.left_out
+        ]
     context |= {
         "comparison": compared,
         "vehicle": compared.vehicle,
@@ -122,7 +124,7 @@ def shared(request: HttpRequest, token: str) -> HttpResponse:
 @login_not_required
 @require_safe
 def shared_photo(request: HttpRequest, token: str, pk: uuid.UUID) -> FileResponse:
-    """A photo of the shared revision; of nothing else."""
+    """A photo of the shared revision only."""
     link = ShareLink.open_for(token)
     if link is None or link.revision_id is None:
         raise Http404("This link shows no photo.")
@@ -130,7 +132,7 @@ def shared_photo(request: HttpRequest, token: str, pk: uuid.UUID) -> FileRespons
 
 
 def _private(response: HttpResponse) -> HttpResponse:
-    """Kept by nobody between, named to nobody by the browser, and found by no search engine."""
+    """Let no cache store the answer, no browser send its address as a referrer, and no search engine index it."""
     response["Cache-Control"] = "no-store"
     response["Referrer-Policy"] = "no-referrer"
     response["X-Robots-Tag"] = "noindex, nofollow"

@@ -49,35 +49,43 @@ class Report:
 
 
 def report_of(revision: Revision, system: str) -> Report:
-    found = Revision.objects.select_related("vehicle__assumptions").get(pk=revision.pk)
-    bench = bench_of(found.vehicle, Filters(), system)
-    season = Season(found.vehicle)
-    machine = Machine.in_line(found, seen_voltages(found.vehicle))
-    parent = season.machines.get(found.parent_id) if found.parent_id is not None else None
-    rows = season.rows_of(found)
+    current = Revision.objects.select_related("vehicle__assumptions").get(pk=revision.pk)
+    bench = bench_of(current.vehicle, Filters(), system)
+    season = Season(current.vehicle)
+    machine = Machine.in_line(current, seen_voltages(current.vehicle))
+    parent = season.machines.get(current.parent_id) if current.parent_id is not None else None
+    rows = season.rows_of(current)
     measures = []
     for measure in MEASURES:
         values = recorded(season.values(measure.key), rows)
         interval = mean_interval(values, CONFIDENCE) if values.size > 1 else None
         measures.append(MeasureRow(measure, int(values.size), float(values.mean()) if values.size else None, interval))
     limits = limits_of(machine, bench.ride)
-    [rate] = failure_rates_of([found], season, {found.pk: rows})
+    [rate] = failure_rates_of([current], season, {current.pk: rows})
     return Report(
-        found, machine, limits, cautions(limits), difference(parent, machine, system) if parent else None,
-        [one for one in bench.modifications if one.revision_id == found.pk],
-        [one for one in bench.verdicts if one.modification.revision_id == found.pk],
+        current,
+        machine,
+        limits,
+        cautions(limits),
+        difference(parent, machine, system) if parent else None,
+        [item for item in bench.modifications if item.revision_id == current.pk],
+        [item for item in bench.verdicts if item.modification.revision_id == current.pk],
         [row for row in measures if row.count],
-        [one for one in records_of(season) if one.revision.pk == found.pk],
-        _conditions(season, rows), sorted({season.venue_name[row] for row in rows}),
-        rate.distance_m, int(rows.size), rate,
-        [one for one in bench.everything if one.revision_id == found.pk], list(found.photos.all()),
-    )  # fmt: skip
+        [item for item in records_of(season) if item.revision.pk == current.pk],
+        _conditions(season, rows),
+        sorted({season.venue_name[row] for row in rows}),
+        rate.distance_m,
+        int(rows.size),
+        rate,
+        [item for item in bench.everything if item.revision_id == current.pk],
+        list(current.photos.all()),
+    )
 
 
 def _conditions(season: Season, rows: Any) -> list[tuple[str, Any, Any]]:
-    found = []
+    ranges = []
     for name, kind in (("air_temperature_c", "temperature"), ("wind_speed_mps", "speed"), ("rider_mass_kg", "mass")):
         values = recorded(season.numbers[name], rows)
         if values.size:
-            found.append((kind, float(values.min()), float(values.max())))
-    return found
+            ranges.append((kind, float(values.min()), float(values.max())))
+    return ranges

@@ -19,7 +19,7 @@ STARTS_A_FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
 def cell(value: Any) -> Any:
-    """A cell that a spreadsheet takes for what it is: text cannot start a formula, numbers stay numbers."""
+    """A value for a spreadsheet's cell: text cannot start a formula, numbers stay numbers."""
     if value is None or (isinstance(value, float) and value != value):
         return ""
     if isinstance(value, bool) or not isinstance(value, (int, float)):
@@ -40,48 +40,65 @@ def as_csv(names: Sequence[str], rows: Iterable[Iterable[Any]]) -> str:
 def sessions_table(vehicle: Vehicle) -> str:
     """One row for each session: its conditions, and every result that the season page draws."""
     season = Season(vehicle)
-    labels = {one.pk: one.label for one in season.revisions}
-    results = {one.key: season.values(one.key) for one in MEASURES}
+    labels = {revision.pk: revision.label for revision in season.revisions}
+    results = {measure.key: season.values(measure.key) for measure in MEASURES}
     names = ["session", "start", "revision", "venue", "surface", *season.numbers, *results]
     rows = (
         [
-            season.key(row), season.started_at[row].isoformat(), labels[season.revision[row]], season.venue_name[row],
-            season.surface[row], *(float(column[row]) for column in season.numbers.values()),
+            season.key(row),
+            season.started_at[row].isoformat(),
+            labels[season.revision[row]],
+            season.venue_name[row],
+            season.surface[row],
+            *(float(column[row]) for column in season.numbers.values()),
             *(float(column[row]) for column in results.values()),
         ]
         for row in range(season.count)
-    )  # fmt: skip
+    )
     return as_csv(names, rows)
 
 
 def passes_table(vehicle: Vehicle) -> str:
     """One row for each pass that counts, with its speed and standard uncertainty in m/s."""
     season = Season(vehicle)
-    labels = {one.pk: one.label for one in season.revisions}
+    labels = {revision.pk: revision.label for revision in season.revisions}
     passes = season.passes
     names = ["session", "start", "revision", "gate", "number", "direction", "method", "speed_mps", "u_speed_mps"]
     rows = (
         [
-            season.key(row), season.started_at[row].isoformat(), labels[season.revision[row]],
-            season.gates[passes.gate[index]].name, passes.number[index], "out" if passes.is_out[index] else "back",
-            str(passes.method[index]), float(np.atleast_1d(passes.speed.value)[index]),
+            season.key(row),
+            season.started_at[row].isoformat(),
+            labels[season.revision[row]],
+            season.gates[passes.gate[index]].name,
+            passes.number[index],
+            "out" if passes.is_out[index] else "back",
+            str(passes.method[index]),
+            float(np.atleast_1d(passes.speed.value)[index]),
             float(np.atleast_1d(passes.speed.u)[index]),
         ]
         for index, row in enumerate(passes.session)
-    )  # fmt: skip
+    )
     return as_csv(names, rows)
 
 
 def failures_table(vehicle: Vehicle) -> str:
-    found = Failure.objects.filter(revision__vehicle=vehicle).select_related("mode", "part", "cause", "revision")
+    failures = Failure.objects.filter(revision__vehicle=vehicle).select_related("mode", "part", "cause", "revision")
     names = ["failure", "when", "revision", "mode", "severity", "effect", "part", "state", "cause", "conditions"]
     rows = (
         [
-            one.pk, one.happened_at.isoformat(), one.revision.label, one.mode.name, one.severity, one.effect,
-            one.part.name if one.part else "", one.state, one.cause.statement if one.cause else "", one.conditions,
+            failure.pk,
+            failure.happened_at.isoformat(),
+            failure.revision.label,
+            failure.mode.name,
+            failure.severity,
+            failure.effect,
+            failure.part.name if failure.part else "",
+            failure.state,
+            failure.cause.statement if failure.cause else "",
+            failure.conditions,
         ]
-        for one in found.order_by("happened_at", "pk")
-    )  # fmt: skip
+        for failure in failures.order_by("happened_at", "pk")
+    )
     return as_csv(names, rows)
 
 

@@ -19,7 +19,7 @@ from buildlog.hosting import data_copy, version  # noqa: E402
 
 
 def main(path):
-    with data_copy.known_as("earlier", data_copy.sqlite_file(path)):
+    with data_copy.temporary_alias("earlier", data_copy.sqlite_file(path)):
         made = {tuple(name.split(".", 1)) for name in version.steps("earlier")[0]}
         executor = MigrationExecutor(connection)
         nodes = executor.loader.graph.node_map

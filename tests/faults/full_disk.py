@@ -21,7 +21,7 @@ from django.db import connection
 from django.test import Client
 
 from buildlog.people import sign_in_life
-from buildlog.hosting.backups import making, status as standing
+from buildlog.hosting.backups import making, status as backup_status
 from buildlog.models import Account, DeviceToken, Photo, Vehicle
 from sessions.models import Log, Reading
 # isort: on
@@ -202,7 +202,7 @@ def run(way):
         "sent again": again,
         "vehicle is there": Vehicle.objects.filter(name="After all").count(),
         "backup after": made.manifest.file_count,
-        "warning after": standing.read(settings.DATA).trouble,
+        "warning after": backup_status.read(settings.DATA).trouble,
         "integrity_check": whole,
     }  # fmt: skip
 

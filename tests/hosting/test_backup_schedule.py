@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from buildlog.hosting.backups import making, retention, schedule
-from buildlog.hosting.backups import status as standing
+from buildlog.hosting.backups import status as backup_status
 from buildlog.hosting.backups.schedule import _begin as begin_for_real
 from buildlog.storage.durable_files import locked
 
@@ -17,7 +17,7 @@ NOW = datetime(2026, 1, 17, 11, 0, tzinfo=UTC)
 
 def nights(first, count, every=timedelta(days=1), **kind):
     return [
-        retention.Kept(Path(f"{first + every * n}"), first + every * n, kind.get("before_update", False))
+        retention.BackupFile(Path(f"{first + every * n}"), first + every * n, kind.get("before_update", False))
         for n in range(count)
     ]
 
@@ -116,8 +116,8 @@ def test_an_old_one_that_cannot_be_removed_spoils_no_new_one(data):
     for n in range(12):
         made = making.make_backup(data, now=NOW - timedelta(days=12 - n))
     assert made.not_removed[0].startswith("Is a directory")
-    assert standing.read(data).trouble == ""
-    assert standing.read(data).good_at == NOW - timedelta(days=1)
+    assert backup_status.read(data).trouble == ""
+    assert backup_status.read(data).last_good_at == NOW - timedelta(days=1)
     assert len(retention.backups_in(data / "backups")) < 12
 
 
@@ -125,8 +125,8 @@ def test_a_folder_that_may_not_be_looked_into_has_none_and_is_said(tmp_path):
     # Longer than any name may be: asking for it is an error, and no answer.
     unreachable = tmp_path / ("x" * 300)
     assert retention.backups_in(unreachable) == []
-    told = standing.Standing(since=NOW, good_at=NOW, good_file=str(unreachable))
-    assert "The last backup is gone, or may not be looked at: " in standing.warning(told, 24, NOW)
+    told = backup_status.BackupStatus(since=NOW, last_good_at=NOW, last_good_file=str(unreachable))
+    assert "The last backup is gone, or may not be looked at: " in backup_status.warning(told, 24, NOW)
 
 
 def test_a_name_says_the_moment_and_two_of_one_second_are_two(tmp_path):
@@ -142,7 +142,7 @@ def test_a_name_says_the_moment_and_two_of_one_second_are_two(tmp_path):
 
 
 def stood(**told):
-    return standing.Standing(since=NOW - timedelta(days=400), **told)
+    return backup_status.BackupStatus(since=NOW - timedelta(days=400), **told)
 
 
 @pytest.mark.parametrize(
@@ -150,47 +150,55 @@ def stood(**told):
     [
         ({}, 24, True),
         ({}, 0, False),
-        ({"good_at": NOW - timedelta(hours=23)}, 24, False),
-        ({"good_at": NOW - timedelta(hours=24)}, 24, True),
-        ({"good_at": NOW + timedelta(days=900)}, 24, True),  # the clock was wrong when it was made
-        ({"good_at": NOW - timedelta(hours=30), "trouble": "x", "tried_at": NOW - timedelta(minutes=59)}, 24, False),
-        ({"good_at": NOW - timedelta(hours=30), "trouble": "x", "tried_at": NOW - timedelta(minutes=60)}, 24, True),
+        ({"last_good_at": NOW - timedelta(hours=23)}, 24, False),
+        ({"last_good_at": NOW - timedelta(hours=24)}, 24, True),
+        ({"last_good_at": NOW + timedelta(days=900)}, 24, True),  # the clock was wrong when it was made
+        (
+            {"last_good_at": NOW - timedelta(hours=30), "trouble": "x", "tried_at": NOW - timedelta(minutes=59)},
+            24,
+            False,
+        ),
+        (
+            {"last_good_at": NOW - timedelta(hours=30), "trouble": "x", "tried_at": NOW - timedelta(minutes=60)},
+            24,
+            True,
+        ),
         ({"trouble": "x", "tried_at": NOW + timedelta(days=900)}, 24, True),
-        ({"good_at": NOW - timedelta(hours=1), "trouble": "x", "tried_at": NOW}, 24, False),
+        ({"last_good_at": NOW - timedelta(hours=1), "trouble": "x", "tried_at": NOW}, 24, False),
     ],
 )
 def test_when_one_is_due(told, hours, due):
-    assert standing.is_due(stood(**told), hours, NOW) is due
+    assert backup_status.is_due(stood(**told), hours, NOW) is due
 
 
 @pytest.mark.parametrize(
     ("told", "hours", "words"),
     [
-        ({"good_at": NOW - timedelta(hours=47)}, 24, ""),
-        ({"good_at": NOW - timedelta(hours=49)}, 24, "The last backup is 2 days old."),
-        ({"good_at": NOW - timedelta(days=7)}, 0, ""),
-        ({"good_at": NOW - timedelta(days=9)}, 0, "The last backup is 9 days old."),
+        ({"last_good_at": NOW - timedelta(hours=47)}, 24, ""),
+        ({"last_good_at": NOW - timedelta(hours=49)}, 24, "The last backup is 2 days old."),
+        ({"last_good_at": NOW - timedelta(days=7)}, 0, ""),
+        ({"last_good_at": NOW - timedelta(days=9)}, 0, "The last backup is 9 days old."),
         ({}, 24, "No backup has been made yet."),
         ({"trouble": "No space left on device."}, 24, "The last backup failed: No space left on device."),
-        ({"good_at": NOW + timedelta(days=2)}, 24, "clock"),
-        ({"good_at": NOW, "good_file": "/no/such/file.zip"}, 24, "The last backup is gone"),
-        ({"good_at": NOW, "good_file": "/no/such/stick/file.zip", "elsewhere": True}, 24, ""),
+        ({"last_good_at": NOW + timedelta(days=2)}, 24, "clock"),
+        ({"last_good_at": NOW, "last_good_file": "/no/such/file.zip"}, 24, "The last backup is gone"),
+        ({"last_good_at": NOW, "last_good_file": "/no/such/stick/file.zip", "elsewhere": True}, 24, ""),
     ],
 )  # fmt: skip
 def test_what_the_owner_is_told(told, hours, words):
-    said = standing.warning(stood(**told), hours, NOW)
+    said = backup_status.warning(stood(**told), hours, NOW)
     assert words in said
     assert bool(said) is bool(words)
 
 
 def test_a_new_installation_is_not_scolded(tmp_path):
-    assert standing.warning(standing.read(tmp_path), 24, datetime.now(UTC)) == ""
+    assert backup_status.warning(backup_status.read(tmp_path), 24, datetime.now(UTC)) == ""
 
 
 @pytest.mark.parametrize("note", ["", "{", "[]", '{"since": 3}', '{"since": "x"}', '{"nonsense": 1}', "\x00"])
 def test_a_damaged_note_counts_as_none(note, tmp_path):
-    (tmp_path / standing.NOTE).write_text(note)
-    assert standing.read(tmp_path).good_at is None
+    (tmp_path / backup_status.NOTE).write_text(note)
+    assert backup_status.read(tmp_path).last_good_at is None
 
 
 def test_of_many_workers_exactly_one_makes_the_backup(data, monkeypatch):
@@ -253,7 +261,7 @@ def test_the_owner_s_button_says_what_the_command_said(data, monkeypatch):
     with locked(data / making.LOCK):
         said = schedule.back_up_now(120)
     assert said == "Another backup or a restore is going on. Wait until it has ended."
-    assert standing.read(data).trouble == ""
+    assert backup_status.read(data).trouble == ""
     assert len(retention.backups_in(data / "backups")) == 1
     with pytest.raises(schedule.StillGoingOn):
         schedule.back_up_now(0.01)

@@ -18,7 +18,7 @@ import pytest
 from django.core.management import CommandError, call_command
 
 from buildlog.hosting.backups import in_use, making, package, restoring, retention
-from buildlog.hosting.backups import status as standing
+from buildlog.hosting.backups import status as backup_status
 from buildlog.hosting.backups.package import NotABackup
 from buildlog.storage.durable_files import DurableStorage, locked
 from tests.data_folders import content, manage, rows
@@ -67,7 +67,7 @@ def test_a_file_that_a_record_speaks_of_and_that_is_gone_is_said(data):
     gone.unlink()
     made = making.make_backup(data, now=NOW)
     assert made.manifest.missing_files == (f"photos/{gone.name}",)
-    assert standing.read(data).missing_files == 1
+    assert backup_status.read(data).missing_files == 1
 
 
 def test_a_secret_of_the_environment_is_named_and_not_kept(data, monkeypatch):
@@ -121,13 +121,19 @@ def test_restoring_brings_back_what_was_and_keeps_what_is(data, backup):
     assert content(data / "media") == uploads
     assert (data / "secret_key").read_bytes() == key
     assert not done.brought_up_to_date
-    assert done.kept == data / "replaced-2026-01-17T110000Z"
-    assert rows(done.kept / "buildlog.sqlite3") == after
-    assert len(content(done.kept / "media")) == len(uploads) - 1
-    assert (done.kept / "secret_key").read_text() == "another"
+    assert done.replaced == data / "replaced-2026-01-17T110000Z"
+    assert rows(done.replaced / "buildlog.sqlite3") == after
+    assert len(content(done.replaced / "media")) == len(uploads) - 1
+    assert (done.replaced / "secret_key").read_text() == "another"
     assert sorted(path.name for path in data.iterdir() if path.suffix != ".lock") == [
-        ".installation", "backup_standing.json", "backups", "buildlog.sqlite3", "media", done.kept.name, "secret_key",
-    ]  # fmt: skip
+        ".installation",
+        "backup_standing.json",
+        "backups",
+        "buildlog.sqlite3",
+        "media",
+        done.replaced.name,
+        "secret_key",
+    ]
 
 
 def test_restoring_on_a_fresh_machine(data, backup, tmp_path):
@@ -200,13 +206,13 @@ def test_a_swap_that_is_cut_off_anywhere_can_be_finished(data, backup, nothing_t
                 kept.rmdir()
                 cuts += 1
     assert cuts >= 7
-    assert rows(done.kept / "buildlog.sqlite3") == before
+    assert rows(done.replaced / "buildlog.sqlite3") == before
     print(f"a swap of {cuts} steps, cut off before each of them, was finished every time")
 
 
 def test_nothing_is_restored_while_the_server_runs(data, backup, nothing_to_bring_up_to_date):
     before = content(data)
-    with in_use.used(data):
+    with in_use.shared_lock(data):
         with pytest.raises(restoring.RestoreFailed, match="The server or an update is running"):
             restoring.restore(backup, data)
         assert content(data) == before
@@ -327,7 +333,7 @@ def test_a_damaged_database_is_not_backed_up_as_if_it_were_well(data):
     with pytest.raises(making.BackupFailed, match="database"):
         making.make_backup(data, now=NOW)
     assert retention.backups_in(data / "backups") == []
-    assert "database" in standing.warning(standing.read(data), 24, NOW)
+    assert "database" in backup_status.warning(backup_status.read(data), 24, NOW)
 
 
 def test_an_upload_has_its_name_only_once_it_is_whole(tmp_path, monkeypatch):

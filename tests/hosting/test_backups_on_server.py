@@ -8,7 +8,7 @@ import zipfile
 import pytest
 
 from buildlog.hosting.backups import retention
-from buildlog.hosting.data_copy import fingerprint, known_as
+from buildlog.hosting.data_copy import fingerprint, temporary_alias
 from buildlog.hosting.stores import database
 from tests.data_folders import content, fill, manage, rows
 from tests.hosting.test_update import newer_version
@@ -33,7 +33,7 @@ def here(filled, postgresql, tmp_path):
 
 
 def stored_in(address, django_db_blocker):
-    with django_db_blocker.unblock(), known_as("looked_at", database(address)) as alias:
+    with django_db_blocker.unblock(), temporary_alias("looked_at", database(address)) as alias:
         return fingerprint(alias)
 
 

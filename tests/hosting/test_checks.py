@@ -4,7 +4,7 @@ import pytest
 from django.core.checks import run_checks
 
 from buildlog.hosting import checks, environment
-from buildlog.hosting.connection import arrived, mistakes, suggested_base_url
+from buildlog.hosting.connection import problems, seen_request, suggested_base_url
 from buildlog.hosting.forwarded import Forwarded
 
 HTTPS = "https://home.example/firnlog"
@@ -121,16 +121,16 @@ RIGHT = {**PROXIED, "HTTP_HOST": "home.example", "HTTP_X_FORWARDED_PROTO": "http
 )
 def test_what_arrived_and_the_mend(installed, rf, told, sent, words):
     installed(**told)
-    found = mistakes(passed_in(rf, **sent))
+    found = problems(passed_in(rf, **sent))
     assert len(found) == len(words), found
     for one, word in zip(found, words, strict=True):
-        assert word in one.mend
+        assert word in one.remedy
 
 
 def passed_in(rf, **sent):
     """The facts of a request after the middleware that stands first."""
     kept = []
-    Forwarded(lambda request: kept.append(arrived(request)))(rf.get("/connection/", **sent))
+    Forwarded(lambda request: kept.append(seen_request(request)))(rf.get("/connection/", **sent))
     return kept[0]
 
 
@@ -157,9 +157,9 @@ def test_the_owner_s_page_shows_no_key_whoever_sent_it(sign_in):
 def test_a_page_of_another_site_before_is_not_taken_for_ours(installed, rf):
     installed(BASE_URL=HTTPS)
     linked = {**RIGHT, "HTTP_REFERER": "https://wiki.example/", "HTTP_SEC_FETCH_SITE": "cross-site"}
-    assert mistakes(passed_in(rf, **linked)) == []
+    assert problems(passed_in(rf, **linked)) == []
     moved = {**RIGHT, "HTTP_REFERER": "https://new.example/more/", "HTTP_SEC_FETCH_SITE": "same-origin"}
-    assert "BUILDLOG_BASE_URL=https://new.example" in mistakes(passed_in(rf, **moved))[0].mend
+    assert "BUILDLOG_BASE_URL=https://new.example" in problems(passed_in(rf, **moved))[0].remedy
 
 
 def test_the_suggestion_is_a_base_url_that_can_be_set(installed, rf):

@@ -14,7 +14,14 @@ from django.db import OperationalError, connections, transaction
 from django.db.migrations.loader import MigrationLoader
 
 from buildlog.hosting import data_copy
-from buildlog.hosting.data_copy import CannotCopy, copied_models, copy_everything, fingerprint, known_as, sqlite_file
+from buildlog.hosting.data_copy import (
+    CannotCopy,
+    copied_models,
+    copy_everything,
+    fingerprint,
+    sqlite_file,
+    temporary_alias,
+)
 from buildlog.hosting.stores import database
 from buildlog.machines.serializers import PartSerializer
 from buildlog.models import Account, FailureMode, Part, Photo, Revision, Vehicle
@@ -48,7 +55,7 @@ def migrated(postgresql, tmp_path_factory, django_db_setup, django_db_blocker):
     """An empty database of each product that is up to date, to be copied: bringing one up to date takes a second."""
     file = tmp_path_factory.mktemp("migrated") / "migrated.sqlite3"
     for settings in (sqlite_file(file), database(postgresql.make_database("migrated"))):
-        with django_db_blocker.unblock(), known_as("migrated", settings):
+        with django_db_blocker.unblock(), temporary_alias("migrated", settings):
             call_command("migrate", database="migrated", verbosity=0, interactive=False)
     return file
 
@@ -67,7 +74,7 @@ def other(tmp_path, postgresql, migrated):
                 settings = database(
                     postgresql.make_database(f"copy_{name}", template="migrated" if up_to_date else "template1")
                 )
-            return opened.enter_context(known_as(name, settings))
+            return opened.enter_context(temporary_alias(name, settings))
 
         yield make
 
@@ -205,7 +212,7 @@ def written_meanwhile(monkeypatch):
 
     def read(model, alias, into=None):
         if model is Vehicle and into is not None:
-            with known_as("meanwhile", connections[alias].settings_dict), transaction.atomic(using="meanwhile"):
+            with temporary_alias("meanwhile", connections[alias].settings_dict), transaction.atomic(using="meanwhile"):
                 with connections["meanwhile"].cursor() as cursor:
                     cursor.execute("SET LOCAL lock_timeout = '200ms'")
                 try:
@@ -230,7 +237,7 @@ def test_a_copy_shows_one_moment_while_others_write(db, other, written_meanwhile
 
 def test_a_move_keeps_others_from_writing(db, other, written_meanwhile):
     server, last = other("postgresql", "server"), other("sqlite", "last")
-    copy_everything(server, last, keep_still=True)
+    copy_everything(server, last, lock_source=True)
     assert written_meanwhile == ["kept waiting"]
 
 

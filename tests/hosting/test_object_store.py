@@ -121,7 +121,7 @@ def test_a_machine_goes_out_and_comes_in_again(vehicle, session, picture_file, s
     Log.objects.all().delete()
     Photo.objects.all().delete()
     packed.seek(0)
-    done = archive.read(packed, packed.getbuffer().nbytes)
+    done = archive.import_machine(packed, packed.getbuffer().nbytes)
     assert done.notes == []
     assert Photo.objects.get().pk == photo.pk
     assert body(client.get(f"/sessions/logs/{log.pk}/original/")) == SAMPLE.read_bytes()

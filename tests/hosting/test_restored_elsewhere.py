@@ -62,7 +62,7 @@ def test_settings_this_version_does_not_know_come_back_and_are_told(data, tmp_pa
     said, code = manage(fresh, "restore", str(backed_up(data, "BUILDLOG_OF_LONG_AGO=1\n")))
     assert code == 0, said
     assert "Restored." in said
-    assert "Mend the settings before you start the server: BUILDLOG_OF_LONG_AGO is not a setting" in said
+    assert "Correct the settings before you start the server: BUILDLOG_OF_LONG_AGO is not a setting" in said
     assert rows(fresh / "buildlog.sqlite3") == rows(data / "buildlog.sqlite3")
 
 
@@ -106,7 +106,7 @@ def test_a_link_that_leads_nowhere_is_put_aside(data, nothing_to_bring_up_to_dat
     (data / "media").symlink_to("/no/such/disk")
     done = restoring.restore(file, data)
     assert content(data / "media") == uploads
-    assert os.readlink(done.kept / "media") == "/no/such/disk"
+    assert os.readlink(done.replaced / "media") == "/no/such/disk"
 
 
 def test_a_link_that_is_put_aside_leads_where_it_led(data, nothing_to_bring_up_to_date):
@@ -116,7 +116,7 @@ def test_a_link_that_is_put_aside_leads_where_it_led(data, nothing_to_bring_up_t
     done = restoring.restore(file, data)
     assert content(data / "media") == uploads
     assert not (data / "media").is_symlink()
-    assert content(done.kept / "media") == uploads
+    assert content(done.replaced / "media") == uploads
 
 
 def nothing_left_behind(data):
@@ -154,7 +154,7 @@ def test_on_a_disk_without_hard_links_the_old_files_are_copied(data, nothing_to_
         raise OSError(errno.EOPNOTSUPP, os.strerror(errno.EOPNOTSUPP), str(source))
 
     monkeypatch.setattr(swap.os, "link", link)
-    assert rows(restoring.restore(file, data).kept / "buildlog.sqlite3") == old
+    assert rows(restoring.restore(file, data).replaced / "buildlog.sqlite3") == old
 
 
 @pytest.mark.parametrize("command", [["restore", "{file}"], ["restore", "--finish"], ["update"], ["backup"]])
@@ -201,7 +201,7 @@ def test_what_cannot_be_moved_never_sticks(stuck, data, nothing_to_bring_up_to_d
     with monkeypatch.context() as meanwhile:
         meanwhile.setattr(swap.os, "rename", busy(os.rename))
         meanwhile.setattr(swap.os, "replace", busy(os.replace))
-        words = "Your data are as they were" if stuck == "media" else "swapped by half: mend that, then .* --finish"
+        words = "Your data are as they were" if stuck == "media" else "swapped by half: correct that, then .* --finish"
         with pytest.raises(restoring.RestoreFailed, match=words):
             restoring.restore(file, data)
     if stuck == "media":
@@ -257,7 +257,7 @@ def test_a_disk_that_a_backup_would_fill_is_left_alone(data, monkeypatch):
 
 def test_the_way_home_from_a_server_is_a_file_only_its_owner_reads(data, tmp_path):
     target = tmp_path / "home.sqlite3"
-    with in_use.used(data):
+    with in_use.shared_lock(data):
         said, code = manage(data, "copy_database", f"sqlite:///{target}")
         assert (code, "The server or an update is running" in said) == (1, True)
     said, code = manage(data, "copy_database", f"sqlite:///{target}")

@@ -11,7 +11,7 @@ from django.core.management import CommandError, call_command
 from django.db import connections
 
 from buildlog.hosting import environment, stores
-from buildlog.hosting.data_copy import known_as
+from buildlog.hosting.data_copy import temporary_alias
 from tests.servers import surroundings
 
 PROJECT = Path(__file__).resolve().parents[2]
@@ -62,7 +62,7 @@ def test_the_command_says_what_an_address_must_be(text, db):
 
 
 def test_a_sqlite_file_keeps_its_careful_options(tmp_path, db):
-    with known_as("careful", stores.database(f"sqlite:///{tmp_path}/a%20b.sqlite3")) as alias:
+    with temporary_alias("careful", stores.database(f"sqlite:///{tmp_path}/a%20b.sqlite3")) as alias:
         with connections[alias].cursor() as cursor:
             pragmas = [cursor.execute(f"PRAGMA {name}").fetchone() for name in ("journal_mode", "synchronous")]
         # SQLite's manual, PRAGMA synchronous: 2 is FULL.

@@ -143,7 +143,7 @@ def test_too_little_room_is_said_with_how_much_it_takes_before_anything_is_done(
 
 def test_an_update_waits_for_nobody_who_serves_and_says_so(data, tmp_path):
     before = rows(data / "buildlog.sqlite3")
-    with in_use.used(data):
+    with in_use.shared_lock(data):
         said, code = manage(data, "update", project=newer_version(tmp_path))
     assert code == 1
     assert "a server of the earlier version or a restore is running. Stop the server" in said

@@ -12,7 +12,7 @@ from psycopg.errors import DeadlockDetected
 
 from buildlog.hosting import health
 from buildlog.hosting.backups import retention, schedule
-from buildlog.hosting.backups import status as standing
+from buildlog.hosting.backups import status as backup_status
 
 NOW = datetime.now(UTC)
 
@@ -77,14 +77,14 @@ def test_a_disk_that_is_nearly_full(client, sign_in, folder, nearly_full):
 def test_a_backup_that_is_too_old_or_failed(client, sign_in, folder):
     file = folder / "b.zip"
     file.write_bytes(b"x")
-    standing.note_good(folder, file, 0, NOW - timedelta(hours=72))
+    backup_status.note_good(folder, file, 0, NOW - timedelta(hours=72))
     assert client.get("/health/").json()["backup"] == "trouble"
     owner = sign_in("owner")
     for page in ("/", "/upkeep/"):
         assert "The last backup is 3 days old." in owner.get(page).content.decode()
-    standing.note_trouble(folder, "No space left on device.", NOW)
+    backup_status.note_trouble(folder, "No space left on device.", NOW)
     assert "The last backup failed: No space left on device." in owner.get("/").content.decode()
-    standing.note_good(folder, file, 0, NOW)
+    backup_status.note_good(folder, file, 0, NOW)
     assert "The last backup" not in owner.get("/").content.decode()
     assert client.get("/health/").status_code == 200
 
@@ -92,8 +92,8 @@ def test_a_backup_that_is_too_old_or_failed(client, sign_in, folder):
 def test_a_place_that_cannot_be_looked_at_breaks_no_page(sign_in, folder, settings):
     settings.BACKUP_DIR = folder / ("x" * 300)  # asking for such a name is an error, and no answer
     (folder / "b.zip").write_bytes(b"x")
-    standing.note_good(folder, folder / "b.zip", 0, NOW)
-    note = folder / standing.NOTE
+    backup_status.note_good(folder, folder / "b.zip", 0, NOW)
+    note = folder / backup_status.NOTE
     note.write_text(note.read_text().replace("b.zip", "x" * 300))
     owner = sign_in("owner")
     for page in ("/", "/upkeep/"):
@@ -102,7 +102,7 @@ def test_a_place_that_cannot_be_looked_at_breaks_no_page(sign_in, folder, settin
 
 
 def test_only_the_owner_is_warned_on_the_first_page(sign_in, folder):
-    standing.note_trouble(folder, "No space left on device.", NOW)
+    backup_status.note_trouble(folder, "No space left on device.", NOW)
     assert "backup" not in sign_in("builder").get("/").content.decode()
 
 
@@ -131,7 +131,7 @@ def test_the_owner_s_page_makes_a_backup_and_says_what_became_of_it(sign_in, fol
         file = folder / "backups" / "firnlog-2026-01-17T110000Z.zip"
         file.parent.mkdir(exist_ok=True)
         file.write_bytes(b"x" * 2048)
-        standing.note_good(folder, file, 2, NOW)
+        backup_status.note_good(folder, file, 2, NOW)
         return ""
 
     def long(_):

@@ -346,7 +346,7 @@ def test_an_archive_says_when_and_not_who_and_whoever_reads_it_in_made_nothing(a
     at = own(timed_pass, oona) and Pass.objects.get().made_at
     vehicle = session.revision.vehicle
     packed = io.BytesIO()
-    archive.write(vehicle, packed)
+    archive.export_machine(vehicle, packed)
     Pass.objects.all().delete()
     Session.objects.all().delete()
     Session.objects.model.revision.field.related_model.objects.all().delete()
@@ -360,7 +360,7 @@ def test_an_archive_says_when_and_not_who_and_whoever_reads_it_in_made_nothing(a
 
 def test_an_archive_of_a_release_that_kept_no_makers_has_neither(as_, session, timed_pass):
     packed = io.BytesIO()
-    archive.write(session.revision.vehicle, packed)
+    archive.export_machine(session.revision.vehicle, packed)
     import zipfile
 
     with zipfile.ZipFile(packed) as told:

@@ -47,13 +47,13 @@ def demo(db, picture_file):
 
 def packed(vehicle):
     target = io.BytesIO()
-    archive.write(vehicle, target)
+    archive.export_machine(vehicle, target)
     target.seek(0)
     return target
 
 
 def read(target):
-    return archive.read(target, len(target.getvalue()))
+    return archive.import_machine(target, len(target.getvalue()))
 
 
 def everything():

@@ -1,1 +1,1 @@
-"""Backups: one file that holds all of an installation, made, kept, checked and put back."""
+"""Backups: one file that holds all of an installation; making, keeping, checking and restoring it."""

@@ -17,7 +17,7 @@ LIVE_NAME = "buildlog.sqlite3"
 
 
 def snapshot(live: Path, target: Path) -> None:
-    """Copy a database that others are writing to, as it is at one moment.
+    """Copy a consistent snapshot of a database that others are writing to.
 
     Raises sqlite3.Error where it cannot be read, OSError where there is none.
     """
@@ -43,37 +43,37 @@ class Database:
     def prove_whole(self) -> None:
         """Raises NotABackup when SQLite's own checks find anything amiss."""
         try:
-            said = [row[0] for row in self._rows("PRAGMA integrity_check(3)")]
+            messages = [row[0] for row in self._rows("PRAGMA integrity_check(3)")]
             dangling = self._rows("PRAGMA foreign_key_check")
         except sqlite3.Error as error:
             raise NotABackup(f"Its database cannot be opened: {error}.") from None
-        if said != ["ok"]:
-            raise NotABackup(f"Its database is damaged: {'; '.join(said)}.")
+        if messages != ["ok"]:
+            raise NotABackup(f"Its database is damaged: {'; '.join(messages)}.")
         if dangling:
-            raise NotABackup(f"In its database {len(dangling)} records rest on others that are not there.")
+            raise NotABackup(f"In its database {len(dangling)} records refer to others that are missing.")
 
     def tables(self) -> list[str]:
-        found = self._rows("SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%'")
-        return sorted(row[0] for row in found)
+        rows = self._rows("SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%'")
+        return sorted(row[0] for row in rows)
 
     def counts(self) -> dict[str, int]:
         """How many rows each table has."""
         return {name: self._rows(f'SELECT count(*) FROM "{name}"')[0][0] for name in self.tables()}  # noqa: S608
 
     def migrations(self) -> tuple[str, ...]:
-        """The steps made in it, as `app.name`."""
+        """The migrations applied to it, as `app.name`."""
         if "django_migrations" not in self.tables():
             return ()
         return tuple(sorted(f"{app}.{name}" for app, name in self._rows("SELECT app, name FROM django_migrations")))
 
     def file_names(self) -> set[str]:
-        """Names of the uploads its records speak of, so far as this program knows their tables."""
-        found: set[str] = set()
+        """Names of the uploads that its records refer to, in the tables that this program knows."""
+        names: set[str] = set()
         for model in apps.get_models():
             table = model._meta.db_table
             columns = {row[1] for row in self._rows(f'PRAGMA table_info("{table}")')}
             for field in model._meta.concrete_fields:
                 if isinstance(field, FileField) and field.column in columns:
                     rows = self._rows(f'SELECT "{field.column}" FROM "{table}"')  # noqa: S608
-                    found |= {name for (name,) in rows if name}
-        return found
+                    names |= {name for (name,) in rows if name}
+        return names

@@ -1,4 +1,4 @@
-"""Who has the data folder: many serve from it at once; whoever swaps what is in it has it alone."""
+"""Locks on the data folder: shared while a process serves from it, exclusive while its content is replaced."""
 
 from __future__ import annotations
 
@@ -10,40 +10,40 @@ from pathlib import Path
 from buildlog.storage.durable_files import CannotLock, InUse, locked
 
 RUNNING_LOCK = "running.lock"
-"""Held, shared, by every process that serves the site; held alone while data are swapped or carried away."""
+"""Shared by every process that serves the site; exclusive while data are replaced or copied to another database."""
 UNFINISHED = ".unfinished-restore.json"
 """In the data folder only while a swap is under way."""
 SERVED = "The server or an update is running, and what is written meanwhile would be lost. Stop it first."
 
 
 class NotNow(RuntimeError):
-    """Somebody else has the data; the message is a sentence for people."""
+    """Another process has locked the data; the message is a sentence to show."""
 
 
 def refuse_half_restored(data: Path) -> None:
-    """Raises NotNow while the data are swapped by half: then they are neither the old ones nor the new."""
+    """Raises NotNow while a restore is unfinished: then the data are a mix of the old and the new."""
     if os.path.lexists(data / UNFINISHED):
         raise NotNow("A restore was cut off half way. Finish it first: manage.py restore --finish")
 
 
 @contextlib.contextmanager
-def used(data: Path) -> Iterator[None]:
-    """Use what is in the folder, as others may too. Raises NotNow during a restore, and after one that was cut off."""
-    with _held(data, shared=True, busy="A restore is going on. Start again when it has ended."):
-        # Only now: before the lock was there, a restore could still begin.
+def shared_lock(data: Path) -> Iterator[None]:
+    """A shared lock on the folder. Raises NotNow during a restore, and after one that was cut off."""
+    with _running_lock(data, shared=True, busy="A restore is going on. Start again when it has ended."):
+        # Check only under the lock: without it, a restore could still begin.
         refuse_half_restored(data)
         yield
 
 
 @contextlib.contextmanager
-def alone(data: Path, *, busy: str = SERVED) -> Iterator[None]:
-    """Have the folder for oneself. Raises NotNow, with the words of `busy`, while the site is served from it."""
-    with _held(data, shared=False, busy=busy):
+def exclusive_lock(data: Path, *, busy: str = SERVED) -> Iterator[None]:
+    """An exclusive lock on the folder. Raises NotNow, with the sentence `busy`, while the site is served from it."""
+    with _running_lock(data, shared=False, busy=busy):
         yield
 
 
 @contextlib.contextmanager
-def _held(data: Path, shared: bool, busy: str) -> Iterator[None]:
+def _running_lock(data: Path, shared: bool, busy: str) -> Iterator[None]:
     try:
         with locked(data / RUNNING_LOCK, shared=shared):
             yield
@@ -54,8 +54,8 @@ def _held(data: Path, shared: bool, busy: str) -> Iterator[None]:
 
 
 def begin_to_serve(data: Path) -> None:
-    """Use the folder for the rest of this process and those it forks. Raises NotNow as `used` does."""
-    _serving.enter_context(used(data))
+    """Keep a shared lock for the rest of this process and those it forks. Raises NotNow as `shared_lock` does."""
+    _serving.enter_context(shared_lock(data))
 
 
 _serving = contextlib.ExitStack()

@@ -17,20 +17,19 @@ from django.conf import settings
 from django.core.files.storage import Storage, default_storage
 from django.db import Error
 
-from buildlog.hosting.backups import in_use, retention, server
-from buildlog.hosting.backups import status as standing
+from buildlog.hosting.backups import in_use, retention, server, status
 from buildlog.hosting.backups.database import LIVE_NAME, Database, snapshot
-from buildlog.hosting.backups.package import DATABASE, Manifest, NotABackup, Writer, belongs
-from buildlog.hosting.backups.restored_settings import environment_told, settings_files
+from buildlog.hosting.backups.package import DATABASE, Manifest, NotABackup, Writer, is_part_name
+from buildlog.hosting.backups.restored_settings import environment_settings, settings_files
 from buildlog.hosting.data_copy import CannotCopy
 from buildlog.hosting.version import VERSION
 from buildlog.storage.durable_files import InUse, chown_like_parent, locked
 from buildlog.storage.stored_files import is_object_store_error
 
 LOCK = "backup.lock"
-OF_THE_DISK = ("lost+found",)
-"""Folders that a file system puts beside whatever it holds."""
-EXPECTED = (OSError, sqlite3.Error, NotABackup, CannotCopy, Error)
+FILE_SYSTEM_FOLDERS = ("lost+found",)
+"""Folders that a file system makes for itself."""
+EXPECTED_ERRORS = (OSError, sqlite3.Error, NotABackup, CannotCopy, Error)
 
 
 class BackupFailed(RuntimeError):
@@ -38,55 +37,55 @@ class BackupFailed(RuntimeError):
 
 
 @dataclass(frozen=True)
-class Made:
+class NewBackup:
     path: Path
     manifest: Manifest
     seconds: float
     left_out: tuple[str, ...]
-    """What lies among the uploads under a name that no upload has."""
+    """Files in the folder of uploads whose names no upload can have."""
     not_removed: tuple[str, ...] = ()
-    """Old backups that should go and do not, each with the reason."""
+    """Old backups that could not be removed, each with the reason."""
 
 
 def make_backup(
     data: Path, target: Path | None = None, *, before_update: bool = False, now: datetime | None = None
-) -> Made:
-    """Make a backup of the installation in `data`: named `target`, or in the folder of backups by a name of our own.
+) -> NewBackup:
+    """Make a backup of the installation in `data`: at `target`, or in the folder of backups under a name of our own.
 
-    There, old ones are removed by the rule of `keeping` once the new one is there. What became
-    of it is noted in the data folder. Raises BackupFailed with a sentence.
+    In that folder, old backups are removed by the rule in `retention` once the new one is written. The
+    result is noted in the data folder. Raises BackupFailed with a sentence.
     """
     moment = now or datetime.now(UTC)
     try:
-        with _no_other(data):
-            made = _make(data, target, before_update, moment)
-            missing = len(made.manifest.missing_files)
-            standing.note_good(data, made.path, missing, moment, elsewhere=target is not None)
-            return made if target else replace(made, not_removed=tuple(_remove_old(made.path, moment)))
+        with _backup_lock(data):
+            backup = _make(data, target, before_update, moment)
+            missing = len(backup.manifest.missing_files)
+            status.note_good(data, backup.path, missing, moment, elsewhere=target is not None)
+            return backup if target else replace(backup, not_removed=tuple(_remove_old(backup.path, moment)))
     except BackupFailed:
         raise
     except Exception as error:
-        if not isinstance(error, EXPECTED) and not is_object_store_error(error):
+        if not isinstance(error, EXPECTED_ERRORS) and not is_object_store_error(error):
             raise
         sentence = in_a_sentence(error)
-        standing.note_trouble(data, sentence, moment)
+        status.note_trouble(data, sentence, moment)
         raise BackupFailed(sentence) from error
 
 
-def _remove_old(made: Path, moment: datetime) -> Iterator[str]:
-    """Remove what no rule keeps; gives what could not be removed, which harms no other backup."""
-    for old in retention.to_remove(retention.backups_in(made.parent), moment):
+def _remove_old(newest: Path, moment: datetime) -> Iterator[str]:
+    """Remove the backups that no rule keeps. Yields a sentence for each that could not be removed."""
+    for old in retention.to_remove(retention.backups_in(newest.parent), moment):
         try:
-            if old.path != made:
+            if old.path != newest:
                 old.path.unlink(missing_ok=True)
         except OSError as error:
             yield in_a_sentence(error)
 
 
 def dump_before_update(data: Path, moment: datetime) -> Path:
-    """What a backup before an update is where a server holds the records. Raises BackupFailed with a sentence."""
+    """The backup before an update, where a database server holds the records. Raises BackupFailed with a sentence."""
     try:
-        with _no_other(data):
+        with _backup_lock(data):
             target = name_before_update(moment)
             server.dump(target)
     except (OSError, server.NoTool) as error:
@@ -95,7 +94,7 @@ def dump_before_update(data: Path, moment: datetime) -> Path:
 
 
 @contextmanager
-def _no_other(data: Path) -> Iterator[None]:
+def _backup_lock(data: Path) -> Iterator[None]:
     try:
         with locked(data / LOCK):
             in_use.refuse_half_restored(data)
@@ -107,7 +106,7 @@ def _no_other(data: Path) -> Iterator[None]:
 
 
 def name_before_update(moment: datetime) -> Path:
-    """The name that a backup before an update gets, made at this moment. Raises BackupFailed with a sentence."""
+    """The name of a backup made before an update at this moment. Raises BackupFailed with a sentence."""
     suffix = server.DUMP_SUFFIX if server.holds_the_records() else ".zip"
     try:
         return retention.free_name(folder(), moment, before_update=True, suffix=suffix)
@@ -116,7 +115,7 @@ def name_before_update(moment: datetime) -> Path:
 
 
 def folder() -> Path:
-    """The folder of backups, made where it is not there yet."""
+    """The folder of backups, made if it does not exist."""
     place: Path = settings.BACKUP_DIR
     place.mkdir(mode=0o700, parents=True, exist_ok=True)
     chown_like_parent(place)
@@ -130,22 +129,22 @@ def in_a_sentence(error: Exception) -> str:
     return f"{str(error).rstrip('.')}."
 
 
-def _make(data: Path, target: Path | None, before_update: bool, moment: datetime) -> Made:
+def _make(data: Path, target: Path | None, before_update: bool, moment: datetime) -> NewBackup:
     began = time.perf_counter()
     if target is None:
         place = folder()
         for stale in place.glob(f".*{retention.installation()}*"):
-            # Whoever wrote it no longer holds the lock: it was killed, or the power went.
+            # The process that wrote it no longer holds the lock: it was killed, or the power failed.
             shutil.rmtree(stale) if stale.is_dir() else stale.unlink(missing_ok=True)
         target = retention.free_name(place, moment, before_update=before_update)
     _refuse_without_room(data, target)
-    beside_it = tempfile.TemporaryDirectory(prefix=f".{target.name}.", dir=target.parent)
-    with beside_it as beside, Writer(target) as writer:
-        # Uploads never change. Taken before and after the database, those of every record in it are there,
-        # also of records that came or went meanwhile.
+    temporary_folder = tempfile.TemporaryDirectory(prefix=f".{target.name}.", dir=target.parent)
+    with temporary_folder as folder_name, Writer(target) as writer:
+        # Uploads never change. Adding them both before and after the database includes those of every record
+        # in it, also of records stored or removed meanwhile.
         left_out: set[str] = set()
         names = _add_uploads(writer, default_storage, set(), left_out)
-        database = Database(Path(beside) / DATABASE)
+        database = Database(Path(folder_name) / DATABASE)
         if server.holds_the_records():
             server.copy_into_a_file(database.path)
         else:
@@ -163,27 +162,27 @@ def _make(data: Path, target: Path | None, before_update: bool, moment: datetime
             migrations=database.migrations(),
             counts=database.counts(),
             missing_files=tuple(sorted(database.file_names() - names)),
-            environment=environment_told(),
+            environment=environment_settings(),
         )
-    return Made(target, manifest, time.perf_counter() - began, tuple(sorted(left_out)))
+    return NewBackup(target, manifest, time.perf_counter() - began, tuple(sorted(left_out)))
 
 
 def _refuse_without_room(data: Path, target: Path) -> None:
-    """A disk that a backup fills to its end has no room for the next record. Raises OSError."""
-    wanted = room_needed(data)
-    free = shutil.disk_usage(target.parent).free
-    if free < wanted:
+    """Raises OSError where the backup would fill the disk: then the next record could not be stored."""
+    needed_bytes = room_needed(data)
+    free_bytes = shutil.disk_usage(target.parent).free
+    if free_bytes < needed_bytes:
         raise OSError(
             errno.ENOSPC,
-            f"A backup needs about {wanted / 1e6:.0f} MB, and {free / 1e6:.0f} MB are free",
+            f"A backup needs about {needed_bytes / 1e6:.0f} MB, and {free_bytes / 1e6:.0f} MB are free",
             str(target.parent),
         )
 
 
 def room_needed(data: Path) -> int:
-    """About how many bytes a backup takes while it is made: as the last one, and a copy of the database beside."""
+    """About how many bytes a backup takes while it is made: the size of the last one, and a copy of the database."""
     live = data / LIVE_NAME
-    return standing.read(data).good_size_bytes + (live.stat().st_size if live.is_file() else 0)
+    return status.read(data).last_good_size_bytes + (live.stat().st_size if live.is_file() else 0)
 
 
 def _add_uploads(writer: Writer, storage: Storage, known: set[str], left_out: set[str]) -> set[str]:
@@ -191,8 +190,8 @@ def _add_uploads(writer: Writer, storage: Storage, known: set[str], left_out: se
     for name in uploads(storage):
         if name in known:
             continue
-        if not belongs(f"media/{name}"):
-            # Somebody else's file; one that a record spoke of is told as missing besides.
+        if not is_part_name(f"media/{name}"):
+            # Not an upload of ours. If a record names it, it is also listed among the missing files.
             left_out.add(ascii(name))
             continue
         try:
@@ -205,8 +204,11 @@ def _add_uploads(writer: Writer, storage: Storage, known: set[str], left_out: se
 
 
 def uploads(storage: Storage, folder: str = "") -> Iterator[str]:
-    """Names of all stored uploads; those still being written bear a dot in front, and are left out, as are
-    folders that a desktop or a file system keeps for itself."""
+    """Names of all stored uploads.
+
+    Left out are files that are still being written, whose names begin with a dot, and folders that a desktop
+    or a file system keeps for itself.
+    """
     try:
         folders, files = storage.listdir(folder)
     except FileNotFoundError:
@@ -215,6 +217,6 @@ def uploads(storage: Storage, folder: str = "") -> Iterator[str]:
         if name and not name.startswith("."):
             yield f"{folder}/{name}" if folder else name
     for name in sorted(folders):
-        if not name or name.startswith(".") or name in OF_THE_DISK:
+        if not name or name.startswith(".") or name in FILE_SYSTEM_FOLDERS:
             continue
         yield from uploads(storage, f"{folder}/{name}" if folder else name)

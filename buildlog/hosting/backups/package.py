@@ -2,7 +2,7 @@
 
 `database.sqlite3`, `media/…` and `settings/…` are the parts; `manifest.json` lists each with its size and
 SHA-256. The zip's comment ends in the SHA-256 of every byte before it, so a change of any single bit is
-found, also where no part would notice it. Any zip program can open the file.
+detected, also outside of the parts. Any zip program can open the file.
 """
 
 from __future__ import annotations
@@ -29,13 +29,20 @@ LARGEST_MANIFEST_BYTES = 64 * 1024 * 1024
 SEAL = b"Firnlog backup. SHA-256 of all before this: "
 PACKED_ALREADY = (".jpg", ".npz", ".zip", ".gz")
 UNREADABLE = (
-    zipfile.BadZipFile, zlib.error, struct.error, EOFError, KeyError, ValueError, RuntimeError, OverflowError,
+    zipfile.BadZipFile,
+    zlib.error,
+    struct.error,
+    EOFError,
+    KeyError,
+    ValueError,
+    RuntimeError,
+    OverflowError,
     RecursionError,
-)  # fmt: skip
+)
 
 
 class NotABackup(ValueError):
-    """The file cannot be restored; the message is a sentence for people."""
+    """The file cannot be restored; the message is a sentence to show."""
 
 
 @dataclass(frozen=True)
@@ -47,7 +54,7 @@ class Part:
 
 @dataclass(frozen=True)
 class Manifest:
-    """What a backup says of itself."""
+    """The contents of a backup, as its own list states them."""
 
     made_at: str
     version: str
@@ -63,15 +70,15 @@ class Manifest:
 
     @property
     def file_count(self) -> int:
-        return sum(one.name.startswith("media/") for one in self.parts)
+        return sum(part.name.startswith("media/") for part in self.parts)
 
     @property
     def unpacked_bytes(self) -> int:
-        return sum(one.size_bytes for one in self.parts)
+        return sum(part.size_bytes for part in self.parts)
 
 
 class Writer:
-    """Writes a backup beside its final name; it gets the name only once it is whole and on the disk."""
+    """Writes a backup under a temporary name; it gets its final name once it is complete and synced to the disk."""
 
     def __init__(self, target: Path) -> None:
         self.target = target
@@ -83,16 +90,16 @@ class Writer:
         try:
             self._zip = zipfile.ZipFile(self._file, "w", zipfile.ZIP_DEFLATED)
         except BaseException:
-            self._give_up()
+            self._discard()
             raise
         return self
 
     def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
         if kind is not None:
-            self._give_up()
+            self._discard()
 
-    def _give_up(self) -> None:
-        # Closing would write the rest of the zip; only the file itself is closed, and goes.
+    def _discard(self) -> None:
+        # Closing the zip would write the rest of it; only the file is closed, then removed.
         self._zip.fp = None
         try:
             self._file.close()
@@ -106,23 +113,23 @@ class Writer:
         info.external_attr = (stat.S_IFREG | 0o600) << 16
         packed = name.endswith(PACKED_ALREADY)
         info.compress_type = zipfile.ZIP_STORED if packed else zipfile.ZIP_DEFLATED
-        found, size = hashlib.sha256(), 0
+        digest, size = hashlib.sha256(), 0
         with self._zip.open(info, "w", force_zip64=True) as into:
             while block := content.read(BLOCK_BYTES):
-                found.update(block)
+                digest.update(block)
                 size += len(block)
                 into.write(block)
-        self.parts.append(Part(name, size, found.hexdigest()))
+        self.parts.append(Part(name, size, digest.hexdigest()))
 
-    def finish(self, **told: Any) -> Manifest:
+    def finish(self, **facts: Any) -> Manifest:
         """Write the list of parts and the seal, and give the file its name."""
-        manifest = Manifest(parts=tuple(self.parts), **told)
+        manifest = Manifest(parts=tuple(self.parts), **facts)
         listed = {"firnlog": "backup", "format": FORMAT, **manifest.__dict__}
-        listed["parts"] = [one.__dict__ for one in manifest.parts]
+        listed["parts"] = [part.__dict__ for part in manifest.parts]
         self._zip.writestr(MANIFEST, json.dumps(listed, indent=1, ensure_ascii=False))
         self._zip.comment = SEAL + b"0" * 64
         self._zip.close()
-        seal = _digest_but_for_the_seal(self._file)
+        seal = _digest_without_seal(self._file)
         self._file.seek(-64, os.SEEK_END)
         self._file.write(seal)
         self._file.flush()
@@ -135,18 +142,18 @@ class Writer:
         return manifest
 
 
-def _digest_but_for_the_seal(file: IO[bytes]) -> bytes:
+def _digest_without_seal(file: IO[bytes]) -> bytes:
     left = file.seek(0, os.SEEK_END) - 64
     file.seek(0)
-    found = hashlib.sha256()
+    digest = hashlib.sha256()
     while left and (block := file.read(min(BLOCK_BYTES, left))):
-        found.update(block)
+        digest.update(block)
         left -= len(block)
-    return found.hexdigest().encode()
+    return digest.hexdigest().encode()
 
 
 def read(path: Path) -> Manifest:
-    """Check every byte of a backup, and return what it says of itself. Nothing is unpacked.
+    """Check every byte of a backup, and return its manifest. Nothing is unpacked.
 
     Raises NotABackup with a sentence.
     """
@@ -166,7 +173,7 @@ def read(path: Path) -> Manifest:
 
 
 def listed(path: Path) -> Manifest | None:
-    """What a file says of itself, quickly: neither its seal nor its parts are looked at. None where it says nothing."""
+    """The manifest of a backup, read quickly: neither seal nor parts are checked. None where there is none."""
     try:
         with zipfile.ZipFile(path) as packed:
             return _manifest(packed)
@@ -183,57 +190,63 @@ def _check_seal(file: IO[bytes]) -> None:
         raise NotABackup(
             "This is not a backup, or its end is missing. If it was copied here, copy it again; else take another."
         )
-    if file.read(64) != _digest_but_for_the_seal(file):
+    if file.read(64) != _digest_without_seal(file):
         raise NotABackup(
             "The backup is damaged: it is not what was written when it was made. Copy it again, or take another."
         )
 
 
 def _manifest(packed: zipfile.ZipFile) -> Manifest:
-    names = [one.filename for one in packed.infolist()]
+    names = [info.filename for info in packed.infolist()]
     if len(set(names)) != len(names):
         raise NotABackup("Two parts of the backup have the same name.")
     if MANIFEST not in names or packed.getinfo(MANIFEST).file_size > LARGEST_MANIFEST_BYTES:
         raise NotABackup("The list of the backup's parts is missing.")
-    told = json.loads(packed.read(MANIFEST))
-    if not isinstance(told, dict) or told.get("firnlog") != "backup" or not isinstance(told.get("format"), int):
+    listing = json.loads(packed.read(MANIFEST))
+    if (
+        not isinstance(listing, dict)
+        or listing.get("firnlog") != "backup"
+        or not isinstance(listing.get("format"), int)
+    ):
         raise NotABackup("The list of the backup's parts is not one of ours.")
-    if told["format"] > FORMAT:
+    if listing["format"] > FORMAT:
         raise NotABackup(
-            f"The backup has format {told['format']}, from a newer version; this one reads up to {FORMAT}. "
+            f"The backup has format {listing['format']}, from a newer version; this one reads up to {FORMAT}. "
             "Update the program first."
         )
     try:
         manifest = Manifest(
-            made_at=str(told["made_at"]),
-            version=str(told["version"]),
-            migrations=tuple(map(str, told["migrations"])),
-            counts={str(table): int(count) for table, count in told["counts"].items()},
-            missing_files=tuple(map(str, told["missing_files"])),
-            environment={str(name): str(value) for name, value in told["environment"].items()},
-            parts=tuple(Part(str(one["name"]), int(one["size_bytes"]), str(one["sha256"])) for one in told["parts"]),
+            made_at=str(listing["made_at"]),
+            version=str(listing["version"]),
+            migrations=tuple(map(str, listing["migrations"])),
+            counts={str(table): int(count) for table, count in listing["counts"].items()},
+            missing_files=tuple(map(str, listing["missing_files"])),
+            environment={str(name): str(value) for name, value in listing["environment"].items()},
+            parts=tuple(
+                Part(str(part["name"]), int(part["size_bytes"]), str(part["sha256"])) for part in listing["parts"]
+            ),
         )
     except (KeyError, TypeError, ValueError, AttributeError):
         raise NotABackup("The list of the backup's parts is not one of ours.") from None
     for part in manifest.parts:
-        if not belongs(part.name):
+        if not is_part_name(part.name):
             raise NotABackup(f"A part of the backup has a name that leads elsewhere: {part.name[:80]!r}.")
-    if {one.name for one in manifest.parts} | {MANIFEST} != set(names) or len(manifest.parts) + 1 != len(names):
+    if {part.name for part in manifest.parts} | {MANIFEST} != set(names) or len(manifest.parts) + 1 != len(names):
         raise NotABackup("The backup's parts are not those of its list.")
     if DATABASE not in names:
         raise NotABackup("The backup holds no database.")
     return manifest
 
 
-def belongs(name: str) -> bool:
-    """Whether a part of a backup may have this name: of the database, an upload or a setting, and leading nowhere."""
-    room, _, rest = name.partition("/")
+def is_part_name(name: str) -> bool:
+    """Whether a part of a backup may have this name: the database's, an upload's or a setting's."""
+    folder, _, rest = name.partition("/")
     steps = rest.split("/")
     if name == DATABASE:
         return True
-    if any("\ud800" <= sign <= "\udfff" for sign in name):
-        return False  # No text at all: bytes of a disk that were written in another code.
-    if room not in ("media", "settings") or (room == "settings" and len(steps) != 1):
+    if any("\ud800" <= character <= "\udfff" for character in name):
+        return False  # Undecodable bytes in a file name, written in another encoding.
+    if folder not in ("media", "settings") or (folder == "settings" and len(steps) != 1):
         return False
     return all(step and not step.startswith(".") and not set(step) & set('\\:\0"<>|*?') for step in steps)
 
@@ -249,30 +262,30 @@ def _check_parts(packed: zipfile.ZipFile, manifest: Manifest) -> None:
 
 def copy_part(packed: zipfile.ZipFile, part: Part, into: IO[bytes] | None) -> None:
     """Read one part, and check it against the list while it is written."""
-    found, size = hashlib.sha256(), 0
+    digest, size = hashlib.sha256(), 0
     with packed.open(part.name) as content:
         while block := content.read(BLOCK_BYTES):
             size += len(block)
             if size > part.size_bytes:
                 break
-            found.update(block)
+            digest.update(block)
             if into is not None:
                 into.write(block)
-    if size != part.size_bytes or found.hexdigest() != part.sha256:
+    if size != part.size_bytes or digest.hexdigest() != part.sha256:
         raise NotABackup(f"The part {part.name} is not what the backup's list says.")
 
 
 def unpack(path: Path, manifest: Manifest, folder: Path) -> None:
-    """Write every part into a new folder, and each of them to the disk."""
+    """Write every part into a new folder, and sync each to the disk."""
     folders = {folder}
     with zipfile.ZipFile(path) as packed:
         for part in manifest.parts:
             target = folder / part.name
             target.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-            folders.update(one for one in target.parents if one.is_relative_to(folder))
+            folders.update(parent for parent in target.parents if parent.is_relative_to(folder))
             with os.fdopen(os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
                 copy_part(packed, part, file)
                 file.flush()
                 os.fsync(file.fileno())
-    for one in folders:
-        sync_folder(one)
+    for written_folder in folders:
+        sync_folder(written_folder)

@@ -1,7 +1,7 @@
-"""The settings in a backup: which of them it holds, and what becomes of them where they come back.
+"""The settings in a backup: which of them it holds, and which of them a restore brings back.
 
-A backup says where the records and files of its installation were kept. Brought back as it stands, that would
-connect a trial restore to the log it was taken from. So every installation keeps its own word on that.
+A backup says where the records and files of its installation were kept. Restored unchanged, those settings
+would connect a trial restore to the log it was taken from. So every installation keeps its own settings of places.
 """
 
 from __future__ import annotations
@@ -11,33 +11,33 @@ import re
 from pathlib import Path
 
 from buildlog.hosting import environment
-from buildlog.hosting.backups import status as standing
+from buildlog.hosting.backups import status
 from buildlog.hosting.backups.database import LIVE_NAME
-from buildlog.hosting.backups.package import belongs
+from buildlog.hosting.backups.package import is_part_name
 from buildlog.storage.durable_files import write_atomically
 
 LARGEST_SETTING_BYTES = 1024 * 1024
 SECRET_WORDS = ("SECRET", "KEY", "PASSWORD", "TOKEN", "DATABASE_URL")
 PLACES = ("DATABASE_URL", "BUILDLOG_S3_", "BUILDLOG_BACKUP_DIR")
-"""What these begin is where an installation keeps what it has."""
+"""Settings whose names begin so say where an installation keeps its records and files."""
 
 
 def settings_files(data: Path) -> list[Path]:
-    """The files by which the installation in a data folder differs from others: its key, and its settings."""
-    working = (LIVE_NAME, standing.NOTE)
+    """The files that belong to this installation alone: its key and its settings."""
+    working = (LIVE_NAME, status.NOTE)
     return sorted(
         path
         for path in data.iterdir()
         if path.is_file()
         and not path.name.startswith(working)
         and path.suffix != ".lock"
-        and belongs(f"settings/{path.name}")
+        and is_part_name(f"settings/{path.name}")
         and path.stat().st_size <= LARGEST_SETTING_BYTES
     )
 
 
-def environment_told() -> dict[str, str]:
-    """What was set by the environment; of secrets only that they were set."""
+def environment_settings() -> dict[str, str]:
+    """The settings made in the environment; of a secret only that it was set."""
     return {
         name: "(not kept here)" if any(word in name for word in SECRET_WORDS) else value
         for name, value in sorted(os.environ.items())
@@ -45,22 +45,22 @@ def environment_told() -> dict[str, str]:
     }
 
 
-def keep_own_places(came: Path, here: Path) -> list[str]:
-    """Let a file of settings that came in a backup say of places what the file it replaces says, and nothing else.
+def keep_own_places(restored: Path, replaced: Path) -> list[str]:
+    """Put the settings of places from the file being replaced into the file restored from a backup.
 
-    What it said itself stays in it as a comment. Returns the names of those lines.
+    The restored file's own settings of places stay in it as comments. Returns their names.
     """
-    lines, own = _lines(came), _lines(here)
-    foreign = [line for line in lines if _is_of_a_place(line) and line not in own]
-    kept = [f"# Where the backup was made: {line}" if line in foreign else line for line in lines]
-    kept += [line for line in own if _is_of_a_place(line) and line not in lines]
-    if kept != lines:
-        write_atomically(came, "".join(f"{line}\n" for line in kept).encode(errors="surrogateescape"))
+    restored_lines, own_lines = _lines(restored), _lines(replaced)
+    foreign = [line for line in restored_lines if _names_a_place(line) and line not in own_lines]
+    merged = [f"# Where the backup was made: {line}" if line in foreign else line for line in restored_lines]
+    merged += [line for line in own_lines if _names_a_place(line) and line not in restored_lines]
+    if merged != restored_lines:
+        write_atomically(restored, "".join(f"{line}\n" for line in merged).encode(errors="surrogateescape"))
     return [_name(line) for line in foreign]
 
 
 def problems(folder: Path) -> list[str]:
-    """What this version does not take in the file of settings in a folder."""
+    """What this version refuses in the file of settings in a folder."""
     try:
         environment.read(folder, {})
     except environment.WrongSettings as error:
@@ -70,16 +70,16 @@ def problems(folder: Path) -> list[str]:
 
 def _lines(path: Path) -> list[str]:
     try:
-        # Whatever was written there comes back as it was, also where it is no text.
+        # Bytes that are no text are written back unchanged.
         return path.read_text(encoding="utf-8-sig", errors="surrogateescape").splitlines()
     except FileNotFoundError:
         return []
 
 
 def _name(line: str) -> str:
-    """The name a line sets, also where it is written as a shell would read it, which the program does not."""
+    """The name a line sets. Shell syntax (`export`, quotes) is recognised here, although the program refuses it."""
     return re.sub(r"^(export\s+)?[\"']?|[\"']?$", "", line.partition("=")[0].strip())
 
 
-def _is_of_a_place(line: str) -> bool:
+def _names_a_place(line: str) -> bool:
     return _name(line).startswith(PLACES)

@@ -1,4 +1,4 @@
-"""Putting a backup in the place of the running data: checked, brought up to date beside it, and only then swapped."""
+"""Restoring a backup: it is checked and migrated in a folder beside the running data, and only then swapped in."""
 
 from __future__ import annotations
 
@@ -32,17 +32,17 @@ from buildlog.storage.durable_files import CannotLock, InUse, chown_like_parent,
 @dataclass(frozen=True)
 class Restored:
     manifest: Manifest
-    kept: Path | None
+    replaced: Path | None
     record_count: int
     brought_up_to_date: bool
     places_left: tuple[str, ...] = ()
-    """Settings that say where the backup's installation kept things, and were not brought."""
+    """Settings of the places of the backup's installation, which were not restored."""
     problems: tuple[str, ...] = ()
-    """What this version does not take in the settings that were brought."""
+    """What this version refuses in the restored settings."""
 
 
 def check(file: Path) -> Manifest:
-    """Check a whole backup but for what only its unpacked database can tell. Raises NotABackup with a sentence."""
+    """Check a whole backup, except for the content of its database. Raises NotABackup with a sentence."""
     manifest = package.read(file)
     newer = newer_than_known(manifest.migrations)
     if newer:
@@ -54,45 +54,45 @@ def check(file: Path) -> Manifest:
 
 
 def restore(file: Path, data: Path, *, now: datetime | None = None) -> Restored:
-    """Put a backup in the place of what is in the data folder, which is kept beside.
+    """Replace the content of the data folder by a backup; the old content is kept in a folder beside it.
 
-    Where a server holds the records, they come into its database, which must be empty; settings and key stay those
-    of this host. Files come into the store in use. Raises NotABackup or RestoreFailed with a sentence, which says
-    so where the data are not as they were.
+    Where a server holds the records, they are copied into its database, which must be empty; settings and key stay
+    those of this host. Files are copied into the store in use. Raises NotABackup or RestoreFailed with a sentence,
+    which says so where the data have changed.
     """
     manifest = check(file)
     stamp = (now or datetime.now(UTC)).strftime("%Y-%m-%dT%H%M%SZ")
-    with _alone(data):
+    with _exclusive_lock(data):
         finish_unfinished(data)
         for stale in data.glob(".restoring-*"):
             shutil.rmtree(stale, ignore_errors=True)  # Left by a restore that was killed before it swapped.
         _refuse_without_room(manifest, data)
-        staged, kept = data / f".restoring-{secrets.token_hex(4)}", _free(data / f"replaced-{stamp}")
+        staged, replaced = data / f".restoring-{secrets.token_hex(4)}", _free_name(data / f"replaced-{stamp}")
         try:
             staged.mkdir(mode=0o700)
-            old = _prepare(file, manifest, staged)
+            was_older = _prepare(file, manifest, staged)
             record_count = sum(Database(staged / LIVE_NAME).counts().values())
             if server.holds_the_records():
                 server.bring_in(staged)
                 shutil.rmtree(staged, ignore_errors=True)
-                return Restored(manifest, None, record_count, old)
+                return Restored(manifest, None, record_count, was_older)
             places = _bring_settings(staged, data)
             if not isinstance(default_storage, FileSystemStorage):
                 server.bring_files_in(staged)
                 shutil.rmtree(staged / "media")
-            kept.mkdir(mode=0o700)
-            for path in (staged, *staged.rglob("*"), kept):
+            replaced.mkdir(mode=0o700)
+            for path in (staged, *staged.rglob("*"), replaced):
                 chown_like_parent(path, data)
-            plan_swap(data, staged, kept)
+            plan_swap(data, staged, replaced)
         except BaseException as error:
             (data / in_use.UNFINISHED).unlink(missing_ok=True)
-            for folder in (staged, kept):
+            for folder in (staged, replaced):
                 shutil.rmtree(folder, ignore_errors=True)
             if isinstance(error, OSError | sqlite3.Error | Error | CannotCopy | CannotCopyFile):
                 raise RestoreFailed(f"{making.in_a_sentence(error)} Your data are as they were.") from error
             raise
         finish_unfinished(data)
-    return Restored(manifest, kept, record_count, old, tuple(places), tuple(restored_settings.problems(data)))
+    return Restored(manifest, replaced, record_count, was_older, tuple(places), tuple(restored_settings.problems(data)))
 
 
 def _refuse_without_room(manifest: Manifest, data: Path) -> None:
@@ -104,17 +104,17 @@ def _refuse_without_room(manifest: Manifest, data: Path) -> None:
         )
 
 
-def _free(wanted: Path) -> Path:
-    number, found = 2, wanted
-    while found.exists():
-        found, number = wanted.with_name(f"{wanted.name}-{number}"), number + 1
-    return found
+def _free_name(path: Path) -> Path:
+    number, candidate = 2, path
+    while candidate.exists():
+        candidate, number = path.with_name(f"{path.name}-{number}"), number + 1
+    return candidate
 
 
 @contextlib.contextmanager
-def _alone(data: Path) -> Iterator[None]:
+def _exclusive_lock(data: Path) -> Iterator[None]:
     try:
-        with locked(data / making.LOCK), in_use.alone(data):
+        with locked(data / making.LOCK), in_use.exclusive_lock(data):
             yield
     except in_use.NotNow as error:
         raise RestoreFailed(f"{error} Your data are as they were.") from None
@@ -137,7 +137,7 @@ def _prepare(file: Path, manifest: Manifest, staged: Path) -> bool:
     (staged / "media").mkdir(mode=0o700, exist_ok=True)
     bring_up_to_date(staged)
     with contextlib.closing(sqlite3.connect(database.path)) as connection:
-        # One file again, whole in itself: what is swapped must not leave a part of it behind.
+        # Merge the WAL into the one file: a swap of the file alone must not lose a part of it.
         connection.execute("PRAGMA journal_mode=DELETE")
     database.prove_whole()
     for path in (database.path, staged / "media", staged):
@@ -146,17 +146,17 @@ def _prepare(file: Path, manifest: Manifest, staged: Path) -> bool:
 
 
 def _bring_settings(staged: Path, data: Path) -> list[str]:
-    """Put the backup's settings beside its database; of places they then say what those they replace say.
+    """Put the backup's settings beside its database, with the settings of places of this installation.
 
-    Returns the names of the settings that do not come for that reason.
+    Returns the names of the backup's settings that were replaced for that reason.
     """
-    # The steps that brought the database up to date ran in this folder, and made it a key.
+    # The migrations ran in this folder, and made a key in it.
     (staged / "secret_key").unlink(missing_ok=True)
     for path in (staged / "settings").glob("*"):
         os.rename(path, staged / path.name)
     shutil.rmtree(staged / "settings", ignore_errors=True)
-    came = staged / environment.FILE
-    places = restored_settings.keep_own_places(came, data / environment.FILE) if came.exists() else []
+    restored = staged / environment.FILE
+    places = restored_settings.keep_own_places(restored, data / environment.FILE) if restored.exists() else []
     sync_folder(staged)
     return places
 
@@ -164,14 +164,13 @@ def _bring_settings(staged: Path, data: Path) -> list[str]:
 def bring_up_to_date(folder: Path) -> None:
     """Run the migrations on the database in a folder that nobody uses yet.
 
-    In a process of its own, because its settings are those of that folder, and so that no step of it can reach
-    the running data.
+    A process of its own has the settings of that folder, and cannot reach the running data.
     """
-    # Where this installation's records are on a server, an empty word takes the place of its address.
-    surroundings = {**os.environ, "DATABASE_URL": "", "BUILDLOG_DATA_DIR": str(folder)}
-    surroundings["DJANGO_SETTINGS_MODULE"] = "buildlog.config.settings"
+    # An empty DATABASE_URL overrides the address of this installation's own server.
+    environ = {**os.environ, "DATABASE_URL": "", "BUILDLOG_DATA_DIR": str(folder)}
+    environ["DJANGO_SETTINGS_MODULE"] = "buildlog.config.settings"
     command = [sys.executable, str(settings.PROJECT / "manage.py"), "migrate", "--noinput", "--verbosity=0"]
-    done = subprocess.run(command, env=surroundings, cwd=settings.PROJECT, capture_output=True, text=True)
+    done = subprocess.run(command, env=environ, cwd=settings.PROJECT, capture_output=True, text=True)
     if done.returncode:
         last = (done.stderr.strip().splitlines() or ["no reason given"])[-1]
         raise RestoreFailed(f"Its database cannot be brought up to this version: {last}. Your data are as they were.")
@@ -179,5 +178,5 @@ def bring_up_to_date(folder: Path) -> None:
 
 def finish(data: Path) -> bool:
     """Finish a restore that was cut off. True if there was one. Raises RestoreFailed."""
-    with _alone(data):
+    with _exclusive_lock(data):
         return finish_unfinished(data)

@@ -1,4 +1,4 @@
-"""Which backups stay: names that carry the moment and whose they are, and the rule by which old ones go."""
+"""Retention of backups: file names that carry time and installation, and the rule by which old backups are removed."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ MOMENT = "%Y-%m-%dT%H%M%SZ"
 
 
 @dataclass(frozen=True)
-class Kept:
+class BackupFile:
     """One backup in the folder of backups."""
 
     path: Path
@@ -37,9 +37,9 @@ class Kept:
 
 
 def installation() -> str:
-    """What tells the backups of this data folder from those of another, whose log may be a restored copy of this one.
+    """The part of a backup's name that identifies this data folder; another log may be a restored copy of this one.
 
-    It is in no backup: where a log has moved, those of before are left alone.
+    It is in no backup: after a log has moved, its earlier backups are never removed.
     """
     return f"-of-{read_or_create(settings.DATA / MARK, lambda: secrets.token_hex(4))}"
 
@@ -51,19 +51,19 @@ def name_for(moment: datetime, *, before_update: bool = False, suffix: str = ".z
 
 def free_name(folder: Path, moment: datetime, *, before_update: bool = False, suffix: str = ".zip") -> Path:
     """A name that no backup in the folder has yet; two can be made in one second."""
-    wanted = folder / name_for(moment, before_update=before_update, suffix=suffix)
-    number, found = 2, wanted
-    while os.path.lexists(found):
-        found, number = wanted.with_name(f"{wanted.stem}-{number}{suffix}"), number + 1
-    return found
+    first = folder / name_for(moment, before_update=before_update, suffix=suffix)
+    number, candidate = 2, first
+    while os.path.lexists(candidate):
+        candidate, number = first.with_name(f"{first.stem}-{number}{suffix}"), number + 1
+    return candidate
 
 
-def backups_in(folder: Path) -> list[Kept]:
-    """The backups in a folder that carry our names, the newest first. Other files are not ours to judge.
+def backups_in(folder: Path) -> list[BackupFile]:
+    """The backups in a folder, recognised by name, the newest first.
 
-    Of a folder that is not there, or may not be looked into, there are none.
+    An empty list where the folder does not exist or cannot be read.
     """
-    found: list[tuple[datetime, int, Kept]] = []
+    dated: list[tuple[datetime, int, BackupFile]] = []
     try:
         names = os.listdir(folder)
     except OSError:
@@ -80,33 +80,33 @@ def backups_in(folder: Path) -> list[Kept]:
             made_at = datetime.strptime(match["moment"], MOMENT).replace(tzinfo=UTC)
             size = (folder / name).stat().st_size
         except (ValueError, OSError):
-            continue  # No moment of any calendar, or removed since it was listed.
-        one = Kept(folder / name, made_at, bool(match["update"]), size, match["of"] in (None, own))
-        # Two of one second: the later one's name was taken, and got a number.
-        found.append((made_at, int(match["number"] or 1), one))
-    return [one for *_, one in sorted(found, key=lambda one: (one[:2], one[2].path.name), reverse=True)]
+            continue  # Not a valid date, or removed since it was listed.
+        backup = BackupFile(folder / name, made_at, bool(match["update"]), size, match["of"] in (None, own))
+        # Of two backups made in one second, the later has a number in its name.
+        dated.append((made_at, int(match["number"] or 1), backup))
+    dated.sort(key=lambda entry: (entry[:2], entry[2].path.name), reverse=True)
+    return [backup for *_, backup in dated]
 
 
-def to_remove(backups: Iterable[Kept], now: datetime) -> list[Kept]:
-    """Those that no rule keeps.
+def to_remove(backups: Iterable[BackupFile], now: datetime) -> list[BackupFile]:
+    """The backups that no rule keeps.
 
-    What stays: all of the last 24 hours; the newest of each of the last 7 days that have one; the newest of each of
+    Kept are: all of the last 24 hours; the newest of each of the last 7 days that have one; the newest of each of
     the last 8 weeks (from Monday, as in ISO 8601) that have one; the last 3 made before an update. Days and weeks
-    without a backup do not count, so a machine that was off all summer loses nothing. What bears a moment that has
-    not come yet was made with a wrong clock: it is left alone, and keeps no other from staying. So is what another
-    log put into the same folder.
+    without a backup do not count, so a machine that was off all summer loses nothing. A backup dated in the future
+    was made with a wrong clock: it is neither removed nor counted. The same holds for backups of another log.
     """
-    known = [one for one in backups if one.is_own and one.made_at <= now + timedelta(days=1)]
-    regular = [one for one in known if not one.before_update]
-    staying = {one.path for one in known if now - one.made_at < timedelta(hours=24)}
-    staying |= {one.path for one in [one for one in known if one.before_update][:BEFORE_UPDATE_KEPT]}
-    kinds: tuple[tuple[int, Callable[[Kept], object]], ...] = (
-        (DAYS_KEPT, lambda kept: kept.made_at.date()),
-        (WEEKS_KEPT, lambda kept: kept.made_at.isocalendar()[:2]),
+    known = [backup for backup in backups if backup.is_own and backup.made_at <= now + timedelta(days=1)]
+    regular = [backup for backup in known if not backup.before_update]
+    staying = {backup.path for backup in known if now - backup.made_at < timedelta(hours=24)}
+    staying |= {backup.path for backup in [backup for backup in known if backup.before_update][:BEFORE_UPDATE_KEPT]}
+    kinds: tuple[tuple[int, Callable[[BackupFile], object]], ...] = (
+        (DAYS_KEPT, lambda backup: backup.made_at.date()),
+        (WEEKS_KEPT, lambda backup: backup.made_at.isocalendar()[:2]),
     )
     for periods, period_of in kinds:
-        newest: dict[object, Kept] = {}
-        for one in regular:
-            newest.setdefault(period_of(one), one)
-        staying |= {one.path for one in list(newest.values())[:periods]}
-    return [one for one in known if one.path not in staying]
+        newest: dict[object, BackupFile] = {}
+        for backup in regular:
+            newest.setdefault(period_of(backup), backup)
+        staying |= {backup.path for backup in list(newest.values())[:periods]}
+    return [backup for backup in known if backup.path not in staying]

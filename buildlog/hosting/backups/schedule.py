@@ -1,4 +1,4 @@
-"""Backups that the server makes by itself.
+"""Scheduled backups.
 
 Every worker looks once a minute; the one that finds a backup due and takes the lock starts `manage.py backup`
 in a process of its own, so that no page waits for it and its memory goes with it.
@@ -17,7 +17,7 @@ from typing import IO
 
 from django.conf import settings
 
-from buildlog.hosting.backups import status as standing
+from buildlog.hosting.backups import status
 from buildlog.storage.durable_files import InUse, locked
 
 LOOK_EVERY_S = 60.0
@@ -33,25 +33,25 @@ def start(data: Path, hours: float) -> None:
 def _watch(data: Path, hours: float) -> None:
     wait_s = LOOK_EVERY_S
     while True:
-        # The first look comes later too: a server that has just started has people waiting for it.
+        # Wait before the first check too: a server that has just started has requests waiting.
         time.sleep(wait_s)
         wait_s = LOOK_EVERY_S
         try:
             if back_up_if_due(data, hours):
-                # The note of it asks for as long a wait; but a full disk takes no note.
-                wait_s = standing.again_after(hours).total_seconds()
+                # The note in the data folder has the same effect, but a full disk has no room for it.
+                wait_s = status.again_after(hours).total_seconds()
         except OSError as error:
             print(f"The schedule of backups cannot go on for now: {error}", file=sys.stderr)
 
 
 def back_up_if_due(data: Path, hours: float) -> int | None:
-    """Make a backup if one is due and nobody else is at it. What it ended with, 0 for well; None if none was tried."""
-    if not standing.is_due(standing.read(data), hours, datetime.now(UTC)):
+    """Make a backup if one is due and no other process makes one. Its exit code, 0 for success; None if none ran."""
+    if not status.is_due(status.read(data), hours, datetime.now(UTC)):
         return None
     try:
         with locked(data / LOCK):
             # Another may have made it between the first look and the lock.
-            if not standing.is_due(standing.read(data), hours, datetime.now(UTC)):
+            if not status.is_due(status.read(data), hours, datetime.now(UTC)):
                 return None
             return _begin("--if-due").wait()
     except InUse:
@@ -59,23 +59,23 @@ def back_up_if_due(data: Path, hours: float) -> int | None:
 
 
 class StillGoingOn(Exception):
-    """The backup takes longer than one would wait for it."""
+    """The backup takes longer than the time to wait for it."""
 
 
 def back_up_now(wait_s: float) -> str:
-    """Make a backup whether one is due or not. Why there is none, in a sentence; "" when there is.
+    """Make a backup whether one is due or not. Returns "" on success, else a sentence that says why there is none.
 
     Raises StillGoingOn when the wait ends before the backup does.
     """
-    with tempfile.TemporaryFile() as said:
+    with tempfile.TemporaryFile() as output:
         try:
-            code = _begin(stderr=said).wait(wait_s)
+            code = _begin(stderr=output).wait(wait_s)
         except subprocess.TimeoutExpired:
             raise StillGoingOn from None
         if code == 0:
             return ""
-        said.seek(0)
-        lines = said.read().decode(errors="replace").strip().splitlines() or ["The command gave no reason."]
+        output.seek(0)
+        lines = output.read().decode(errors="replace").strip().splitlines() or ["The command gave no reason."]
     return lines[-1].removeprefix("CommandError: ").removeprefix("No backup was made. ")
 
 

@@ -11,7 +11,7 @@ from django.core.files.storage import FileSystemStorage, default_storage
 from django.db import connection
 
 from buildlog.hosting.backups.database import LIVE_NAME
-from buildlog.hosting.data_copy import copy_everything, known_as, sqlite_file
+from buildlog.hosting.data_copy import copy_everything, sqlite_file, temporary_alias
 from buildlog.hosting.file_copy import copy_files
 from buildlog.storage.durable_files import chown_like_parent, sync_folder
 
@@ -28,18 +28,18 @@ class NoTool(RuntimeError):
 
 
 def dump(target: Path) -> None:
-    """Write everything in the server's own form, which knows every version of our tables. Raises NoTool."""
+    """Write a dump in the server's own format, which does not depend on the version of our tables. Raises NoTool."""
     from psycopg.conninfo import make_conninfo  # most installations never need it
     from psycopg.pq import Conninfo
 
     program = shutil.which("pg_dump")
     if program is None:
         raise NoTool("pg_dump is not installed here (on Debian: apt install postgresql-client).")
-    told = connection.get_connection_params()
-    names = {one.keyword.decode() for one in Conninfo.get_defaults()} - {"password"}
-    address = make_conninfo(**{name: value for name, value in told.items() if name in names and value})
+    parameters = connection.get_connection_params()
+    names = {option.keyword.decode() for option in Conninfo.get_defaults()} - {"password"}
+    address = make_conninfo(**{name: value for name, value in parameters.items() if name in names and value})
     # A password on the command line could be read by everybody on the machine.
-    password = {"PGPASSWORD": str(told["password"])} if told.get("password") else {}
+    password = {"PGPASSWORD": str(parameters["password"])} if parameters.get("password") else {}
     part = target.with_name(f".{target.name}.part")
     done = subprocess.run(
         [program, "--format=custom", "--no-password", f"--file={part}", f"--dbname={address}"],
@@ -58,23 +58,23 @@ def dump(target: Path) -> None:
 
 
 def copy_into_a_file(target: Path) -> None:
-    """The records as of one moment, in a SQLite file. Raises CannotCopy, OSError or a database's error."""
-    with known_as("backup", sqlite_file(target)):
+    """A snapshot of the records in a SQLite file. Raises CannotCopy, OSError or a database's error."""
+    with temporary_alias("backup", sqlite_file(target)):
         copy_everything("default", "backup")
 
 
 def bring_in(staged: Path) -> None:
     """Copy an unpacked backup into the server's database, which must be empty, and its files into the store in use.
 
-    Files first: each has a name of its own, so that one more harms nothing, and a second try finds it there.
+    Files first: each has a unique name, so that an extra one harms nothing, and a second try finds it stored.
     Raises CannotCopy or CannotCopyFile with a sentence.
     """
     bring_files_in(staged)
-    with known_as("staged", sqlite_file(staged / LIVE_NAME)):
-        copy_everything("staged", "default", keep_still=True)
+    with temporary_alias("staged", sqlite_file(staged / LIVE_NAME)):
+        copy_everything("staged", "default", lock_source=True)
 
 
 def bring_files_in(staged: Path) -> None:
     """Copy the files that an unpacked backup's records name into the store in use. Raises CannotCopyFile."""
-    with known_as("staged", sqlite_file(staged / LIVE_NAME)):
+    with temporary_alias("staged", sqlite_file(staged / LIVE_NAME)):
         copy_files(FileSystemStorage(location=staged / "media"), default_storage, of="staged")

@@ -1,4 +1,4 @@
-"""How the backups stand: when the last good one was made, what became of the last try, and what to say of it."""
+"""The status of the backups: when the last good one was made, how the last try ended, and what to warn of."""
 
 from __future__ import annotations
 
@@ -14,78 +14,94 @@ from django.conf import settings
 
 from buildlog.storage.durable_files import write_atomically
 
-NOTE = "backup_standing.json"
+NOTE = "backup_status.json"
+TIMES = ("since", "good_at", "tried_at")
 UNSCHEDULED_LIMIT = timedelta(days=8)
 """Where the program makes no backups by itself, somebody else must: one a week, and a day's grace."""
 
 
 @dataclass(frozen=True)
-class Standing:
-    """What the note in the data folder says; the times are moments in UTC."""
+class BackupStatus:
+    """The note in the data folder; the times are in UTC."""
 
     since: datetime
-    good_at: datetime | None = None
-    good_file: str = ""
-    good_size_bytes: int = 0
+    last_good_at: datetime | None = None
+    last_good_file: str = ""
+    last_good_size_bytes: int = 0
     elsewhere: bool = False
-    """Whether the last good one was written to a place of somebody's choice, such as a stick that is taken along."""
+    """Whether the last good one was written to a place of somebody's choice, such as a USB stick."""
     missing_files: int = 0
     tried_at: datetime | None = None
     trouble: str = ""
 
 
-def read(folder: Path) -> Standing:
+NAMES_IN_THE_NOTE = {
+    "last_good_at": "good_at",
+    "last_good_file": "good_file",
+    "last_good_size_bytes": "good_size_bytes",
+}
+"""Where the note, which outlives a version of the program, has another name for a field."""
+
+
+def read(folder: Path) -> BackupStatus:
     try:
-        told = json.loads((folder / NOTE).read_text())
-        for name in ("since", "good_at", "tried_at"):
-            told[name] = datetime.fromisoformat(told[name]) if told.get(name) else None
-        return Standing(**told)
+        note = json.loads((folder / NOTE).read_text())
+        for name in TIMES:
+            note[name] = datetime.fromisoformat(note[name]) if note.get(name) else None
+        fields = {in_the_note: field for field, in_the_note in NAMES_IN_THE_NOTE.items()}
+        return BackupStatus(**{fields.get(name, name): value for name, value in note.items()})
     except (OSError, ValueError, TypeError, AttributeError):
         # Without a note, the wait for the first backup counts from when the installation was made.
-        return Standing(since=_made(folder))
+        return BackupStatus(since=_installed_at(folder))
 
 
-def _made(folder: Path) -> datetime:
+def _installed_at(folder: Path) -> datetime:
     try:
         return datetime.fromtimestamp((folder / "secret_key").stat().st_mtime, UTC)
     except OSError:
         return datetime.now(UTC)
 
 
-def _write(folder: Path, standing: Standing) -> None:
-    told: dict[str, Any] = asdict(standing)
-    for name in ("since", "good_at", "tried_at"):
-        told[name] = told[name].isoformat() if told[name] else None
-    write_atomically(folder / NOTE, json.dumps(told, indent=1).encode())
+def _write(folder: Path, status: BackupStatus) -> None:
+    note: dict[str, Any] = {NAMES_IN_THE_NOTE.get(name, name): value for name, value in asdict(status).items()}
+    for name in TIMES:
+        note[name] = note[name].isoformat() if note[name] else None
+    write_atomically(folder / NOTE, json.dumps(note, indent=1).encode())
 
 
 def note_good(folder: Path, file: Path, missing_files: int, now: datetime, *, elsewhere: bool = False) -> None:
     _write(
         folder,
         replace(
-            read(folder), good_at=now, good_file=str(file), good_size_bytes=file.stat().st_size, tried_at=now,
-            elsewhere=elsewhere, missing_files=missing_files, trouble="",
+            read(folder),
+            last_good_at=now,
+            last_good_file=str(file),
+            last_good_size_bytes=file.stat().st_size,
+            tried_at=now,
+            elsewhere=elsewhere,
+            missing_files=missing_files,
+            trouble="",
         ),
-    )  # fmt: skip
+    )
 
 
 def note_trouble(folder: Path, trouble: str, now: datetime) -> None:
-    # A full disk takes no note either; the age of the last good one then tells.
+    # A full disk has no room for the note either; then the age of the last good one shows it.
     with contextlib.suppress(OSError):
         _write(folder, replace(read(folder), tried_at=now, trouble=trouble))
 
 
-def is_due(standing: Standing, hours: float, now: datetime) -> bool:
+def is_due(status: BackupStatus, hours: float, now: datetime) -> bool:
     """Whether the next backup should be made. After a failure it is tried again each hour."""
     if hours <= 0:
         return False
     interval = timedelta(hours=hours)
-    # A moment that has not come yet was noted with a wrong clock, and proves nothing.
-    good_for = standing.good_at is not None and timedelta(0) <= now - standing.good_at < interval
-    if good_for:
+    # A time in the future was noted with a wrong clock, and proves nothing.
+    is_recent = status.last_good_at is not None and timedelta(0) <= now - status.last_good_at < interval
+    if is_recent:
         return False
-    if standing.trouble and standing.tried_at is not None:
-        return not timedelta(0) <= now - standing.tried_at < again_after(hours)
+    if status.trouble and status.tried_at is not None:
+        return not timedelta(0) <= now - status.tried_at < again_after(hours)
     return True
 
 
@@ -94,18 +110,18 @@ def again_after(hours: float) -> timedelta:
     return timedelta(hours=min(hours, 1))
 
 
-def warning(standing: Standing, hours: float, now: datetime) -> str:
+def warning(status: BackupStatus, hours: float, now: datetime) -> str:
     """A sentence for the owner, or "" while all is well."""
-    if standing.trouble:
-        return f"The last backup failed: {standing.trouble}"
-    if standing.good_file and not standing.elsewhere and not os.path.exists(standing.good_file):
-        return f"The last backup is gone, or may not be looked at: {standing.good_file}"
+    if status.trouble:
+        return f"The last backup failed: {status.trouble}"
+    if status.last_good_file and not status.elsewhere and not os.path.exists(status.last_good_file):
+        return f"The last backup is gone, or may not be looked at: {status.last_good_file}"
     limit = timedelta(hours=2 * hours) if hours > 0 else UNSCHEDULED_LIMIT
-    if standing.good_at is None:
-        return "No backup has been made yet." if now - standing.since > limit else ""
-    age = now - standing.good_at
+    if status.last_good_at is None:
+        return "No backup has been made yet." if now - status.since > limit else ""
+    age = now - status.last_good_at
     if age < timedelta(days=-1):
-        return "The last backup bears a moment that has not come yet. Is this machine's clock right?"
+        return "The last backup carries a time in the future. Is this machine's clock right?"
     return f"The last backup is {in_words(age)} old." if age > limit else ""
 
 

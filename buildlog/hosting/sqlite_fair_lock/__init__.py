@@ -1,1 +1,1 @@
-"""Django's SQLite, with a fairer wait for those who write at the same time."""
+"""Django's SQLite backend, with a fair wait for the write lock."""

@@ -1,8 +1,8 @@
-"""SQLite lets one write at a time, and those who wait look again ever more seldom.
+"""A fair wait for SQLite's write lock.
 
-After a quarter of a second they look ten times a second only, and whoever comes fresh takes the turn from them:
-with fifty writers some waited in vain for 20 s, and were told that the database is locked. Here the waiting
-begins anew every 50 ms, so that all look equally often, up to the same `timeout` as before.
+SQLite lets one connection write at a time, and its busy handler polls ever more slowly: after a quarter of a second
+only ten times a second, so that a newcomer gets the lock first. With fifty writers some waited for 20 s and then got
+"database is locked". Here the wait starts again every 50 ms, so that all poll equally often, up to the same `timeout`.
 """
 
 from __future__ import annotations
@@ -15,36 +15,36 @@ from typing import Any
 
 from django.db.backends.sqlite3 import base
 
-LOOK_ANEW_MS = 50
+RETRY_MS = 50
 DEFAULT_TIMEOUT_S = 5.0
 
 
-_kept_open: list[sqlite3.Connection] = []
+_open_connections: list[sqlite3.Connection] = []
 
 
 def keep_open(path: Path | str) -> None:
-    """Hold the files that SQLite keeps beside a database, for as long as this process lives.
+    """Keep SQLite's WAL and shared-memory files open for as long as this process lives.
 
-    Whoever closes the database last removes them, and on a full disk there is no room to make them again: then it
+    The last connection to close removes them. On a full disk they could not be created again, and then the database
     could not even be read.
     """
     connection = sqlite3.connect(path, check_same_thread=False)
     connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
-    _kept_open.append(connection)
+    _open_connections.append(connection)
 
 
 class WaitingCursor(base.SQLiteCursorWrapper):
     timeout_s = DEFAULT_TIMEOUT_S
 
     def execute(self, query: str, params: Any = None) -> Any:
-        return self._in_turn(super().execute, query, params)
+        return self._retry_while_busy(super().execute, query, params)
 
     def executemany(self, query: str, param_list: Any) -> Any:
-        # What can be read only once cannot be tried twice.
-        return self._in_turn(super().executemany, query, list(param_list))
+        # An iterator can be read only once, so a second try needs a list.
+        return self._retry_while_busy(super().executemany, query, list(param_list))
 
-    def _in_turn(self, run: Callable[..., Any], *arguments: Any) -> Any:
-        """Try again while another writes. Within a transaction the turn is ours: being busy is something else then."""
+    def _retry_while_busy(self, run: Callable[..., Any], *arguments: Any) -> Any:
+        """Try again while another connection writes. Within a transaction we hold the lock, so "busy" is an error."""
         ends = time.monotonic() + self.timeout_s
         while True:
             try:
@@ -58,7 +58,7 @@ class WaitingCursor(base.SQLiteCursorWrapper):
 class DatabaseWrapper(base.DatabaseWrapper):
     def get_new_connection(self, conn_params: dict[str, Any]) -> Any:
         connection = super().get_new_connection(conn_params)
-        connection.execute(f"PRAGMA busy_timeout = {LOOK_ANEW_MS}")
+        connection.execute(f"PRAGMA busy_timeout = {RETRY_MS}")
         return connection
 
     def create_cursor(self, name: str | None = None) -> WaitingCursor:

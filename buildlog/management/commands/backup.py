@@ -10,8 +10,7 @@ from typing import Any
 from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
-from buildlog.hosting.backups import making, retention
-from buildlog.hosting.backups import status as standing
+from buildlog.hosting.backups import making, retention, status
 
 
 class Command(BaseCommand):
@@ -24,7 +23,7 @@ class Command(BaseCommand):
 
     def handle(self, *, to: str | None, if_due: bool, **options: Any) -> None:
         now = datetime.now(UTC)
-        if if_due and not standing.is_due(standing.read(settings.DATA), settings.BACKUP_HOURS, now):
+        if if_due and not status.is_due(status.read(settings.DATA), settings.BACKUP_HOURS, now):
             self.stdout.write("No backup is due.")
             return
         target = None
@@ -37,17 +36,17 @@ class Command(BaseCommand):
             if not os.path.isdir(target.parent):
                 raise CommandError(f"There is no folder {target.parent}. Make it first, or choose another.")
         try:
-            made = making.make_backup(settings.DATA, target, now=now)
+            backup = making.make_backup(settings.DATA, target, now=now)
         except making.BackupFailed as error:
             raise CommandError(f"No backup was made. {error}") from None
-        told = made.manifest
+        manifest = backup.manifest
         self.stdout.write(
-            f"Backed up {told.record_count} records and {told.file_count} files in {made.seconds:.1f} s, "
-            f"{made.path.stat().st_size / 1e6:.1f} MB:\n{made.path}"
+            f"Backed up {manifest.record_count} records and {manifest.file_count} files in {backup.seconds:.1f} s, "
+            f"{backup.path.stat().st_size / 1e6:.1f} MB:\n{backup.path}"
         )
-        for name in told.missing_files[:10]:
+        for name in manifest.missing_files[:10]:
             self.stderr.write(f"A record speaks of a file that is not in the data folder: {name}")
-        for words in made.not_removed[:10]:
+        for words in backup.not_removed[:10]:
             self.stderr.write(f"An old backup should go, and cannot be removed: {words}")
-        for name in made.left_out[:10]:
+        for name in backup.left_out[:10]:
             self.stderr.write(f"Left out, because no upload has such a name: {name}")

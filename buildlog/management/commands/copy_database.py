@@ -1,4 +1,4 @@
-"""Carry everything that is stored over to another database, and prove that nothing was lost."""
+"""Copy all records to another database, and prove that nothing was lost."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from django.db import DatabaseError
 from buildlog.hosting import stores
 from buildlog.hosting.backups import in_use
 from buildlog.hosting.backups.database import LIVE_NAME
-from buildlog.hosting.data_copy import CannotCopy, copy_everything, known_as
+from buildlog.hosting.data_copy import CannotCopy, copy_everything, temporary_alias
 
 
 class Command(BaseCommand):
@@ -30,11 +30,11 @@ class Command(BaseCommand):
             raise CommandError(f"The address must be {error}. For example {stores.SERVER_EXAMPLE}") from None
         file = Path(target["NAME"]) if "sqlite" in target["ENGINE"] else None
         try:
-            with in_use.alone(settings.DATA), known_as("target", target) as alias:
+            with in_use.exclusive_lock(settings.DATA), temporary_alias("target", target) as alias:
                 if file:
                     # Only its owner may read it, as the one in the data folder.
                     file.touch(mode=0o600)
-                report = copy_everything("default", alias, keep_still=True)
+                report = copy_everything("default", alias, lock_source=True)
         except OSError as error:
             raise CommandError(f"{error.filename} cannot be written: {error.strerror}.") from None
         except (CannotCopy, in_use.NotNow) as error:

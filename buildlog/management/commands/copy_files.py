@@ -1,4 +1,4 @@
-"""Carry photos and logs over between a folder and the store in use, each proven by its hash."""
+"""Copy photos and logs between a folder and the store in use, each verified by its hash."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class Command(BaseCommand):
         except CannotCopyFile as error:
             raise CommandError(str(error)) from None
         self.stdout.write(
-            f"{report.copied} files copied, {report.was_there} were there already; all {report.size_bytes} bytes "
+            f"{report.copied} files copied, {report.already_stored} were there already; all {report.size_bytes} bytes "
             "read back the same. Nothing was removed."
         )
         if report.missing:

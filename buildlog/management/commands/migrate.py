@@ -1,9 +1,8 @@
-"""The framework's `migrate`, but that all steps are made in one transaction, together with the record of them.
+"""The framework's `migrate`, with all migrations and their records in one transaction.
 
-The framework commits each step by itself, and records it afterwards where SQL was left for the end of the step.
-Killed in between, it finds at the next start that a table is there already, and never gets further. Here the
-database is of the version before or of this one, whenever the process dies: SQLite and PostgreSQL both change
-tables within a transaction.
+The framework commits each migration by itself, and records it afterwards where SQL is deferred to its end. Killed in
+between, it fails at every later start because a table exists already. Here the database has the version before or
+this one, whenever the process dies: SQLite and PostgreSQL both change tables within a transaction.
 """
 
 from __future__ import annotations
@@ -23,7 +22,7 @@ class Command(migrate.Command):
 
     def handle(self, *args: Any, **options: Any) -> None:
         self.connection = connections[options["database"]]
-        # SQLite remakes tables while references to them are not looked at, and takes no word on that later.
+        # SQLite rebuilds tables with constraint checks off, which cannot be switched within a transaction.
         unchecked = not self.connection.in_atomic_block and self.connection.disable_constraint_checking()
         try:
             with transaction.atomic(using=options["database"]):

@@ -28,8 +28,8 @@ class Command(BaseCommand):
             raise CommandError("Name the backup to restore, or say --finish after a restore that was cut off.")
         try:
             if not file:
-                said = "Finished" if restoring.finish(settings.DATA) else "There is no restore to finish"
-                self.stdout.write(f"{said}.")
+                outcome = "Finished" if restoring.finish(settings.DATA) else "There is no restore to finish"
+                self.stdout.write(f"{outcome}.")
                 return
             path = Path(file).expanduser().absolute()
             if check:
@@ -48,11 +48,13 @@ class Command(BaseCommand):
                 f"{settings.DATA / FILE} as a comment; is it to be used, put it there in the place of this host's."
             )
         for problem in done.problems:
-            self.stdout.write(f"Mend the settings before you start the server: {problem}")
+            self.stdout.write(f"Correct the settings before you start the server: {problem}")
         if done.brought_up_to_date:
             self.stdout.write("It came from an older version, and was brought up to this one.")
-        kept = f" What was here before is kept in {done.kept}; remove it once all is well." if done.kept else ""
-        self.stdout.write(f"Restored.{kept}")
+        replaced = (
+            f" What was here before is kept in {done.replaced}; remove it once all is well." if done.replaced else ""
+        )
+        self.stdout.write(f"Restored.{replaced}")
 
     def _describe(self, manifest: Manifest) -> None:
         self.stdout.write(

@@ -41,9 +41,9 @@ class Command(BaseCommand):
             raise CommandError(f"--workers must be from 1 to 64, got {workers}. For example --workers 2")
         self._check_free(host, port)
         settings.LISTENS_ON = host
-        found = run_checks(tags=[checks.TAG])
-        if wrong := [one for one in found if one.is_serious(ERROR)]:
-            raise CommandError("\n".join(f"{one.id}: {one.msg} {one.hint or ''}" for one in wrong))
+        messages = run_checks(tags=[checks.TAG])
+        if wrong := [message for message in messages if message.is_serious(ERROR)]:
+            raise CommandError("\n".join(f"{message.id}: {message.msg} {message.hint or ''}" for message in wrong))
         addresses = self._addresses(host)
         base = str(settings.BASE_URL)
         try:
@@ -62,8 +62,8 @@ class Command(BaseCommand):
         if addresses[0] not in ("127.0.0.1", "localhost"):
             settings.ALLOWED_HOSTS = [*settings.ALLOWED_HOSTS, *addresses]
             self.stdout.write("Anybody on this network can reach the sign-in page, and nothing is encrypted.")
-        for one in found:
-            self.stdout.write(f"{one.id}: {one.msg} {one.hint or ''}")
+        for message in messages:
+            self.stdout.write(f"{message.id}: {message.msg} {message.hint or ''}")
         self.stdout.flush()
         # A connection opened here must not be shared with the workers that are forked next.
         connections.close_all()
@@ -109,15 +109,15 @@ class Command(BaseCommand):
         """The addresses under which people reach what listens on this host, the most useful first."""
         if host not in ("0.0.0.0", "::"):
             return [host]
-        found = []
+        addresses = []
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
             try:
                 # Nothing is sent: connecting a datagram socket only asks which address would be used.
                 probe.connect(("192.0.2.1", 9))
-                found.append(probe.getsockname()[0])
+                addresses.append(probe.getsockname()[0])
             except OSError:
                 pass
-        return [*found, "127.0.0.1"]
+        return [*addresses, "127.0.0.1"]
 
 
 def _application() -> Any:

@@ -15,10 +15,10 @@ class Command(BaseCommand):
 
     def handle(self, *, action: str, **options: Any) -> None:
         if action == "load":
-            said = "Loaded the invented season." if loading.load() else "The invented season is loaded already."
+            sentence = "Loaded the invented season." if loading.load() else "The invented season is loaded already."
         else:
             try:
-                said = "Removed the invented season." if loading.remove() else "There is no demo to remove."
+                sentence = "Removed the invented season." if loading.remove() else "There is no demo to remove."
             except loading.DemoInUse as error:
                 raise CommandError(str(error)) from None
-        self.stdout.write(said)
+        self.stdout.write(sentence)
