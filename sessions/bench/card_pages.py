@@ -79,7 +79,7 @@ class TestCardForm(RecordForm[TestCard]):
             if not self.writes("items"):
                 return card
             known = {_line(item): item for item in card.items.all()}
-            kept = []
+            item_keys = []
             for position, (what, why) in enumerate(self.cleaned_data["items"], start=1):
                 item = known.pop(_written(what, why), None)
                 if item is None:
@@ -87,8 +87,8 @@ class TestCardForm(RecordForm[TestCard]):
                 elif item.position != position:
                     item.position = position
                     item.save(update_fields=["position"])
-                kept.append(item.pk)
-            card.items.exclude(pk__in=kept).delete()
+                item_keys.append(item.pk)
+            card.items.exclude(pk__in=item_keys).delete()
         return card
 
 
@@ -110,10 +110,10 @@ def test_cards(request: SignedInRequest) -> HttpResponse:
 
 @require_safe
 def test_card(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(
+    card = get_object_or_404(
         TestCard.objects.select_related("revision__vehicle").prefetch_related("items__session__venue"), pk=pk
     )
-    return render(request, "bench/test_card.html", {"card": found})
+    return render(request, "bench/test_card.html", {"card": card})
 
 
 @form_page
@@ -136,5 +136,5 @@ def edit_test_card(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
 @form_page
 @needs(Right.LOG)
 def remove_test_card(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(TestCard, pk=pk)
-    return remove_record(request, found, back=found.get_absolute_url(), after=reverse("test_cards"))
+    card = get_object_or_404(TestCard, pk=pk)
+    return remove_record(request, card, back=card.get_absolute_url(), after=reverse("test_cards"))

@@ -19,17 +19,19 @@ def timeline(bench: Bench, system: str) -> Figure:
     data = []
     for severity, (colour, symbol, numeral) in SEVERITY_LOOK.items():
         # One that came before the first ride has no place on the way; the history below holds it.
-        placed = [(one, bench.exposure.place_m(one)) for one in bench.everything if one.severity == severity]
-        rows = [(one, place_m) for one, place_m in placed if place_m is not None]
+        placed = [
+            (failure, bench.exposure.place_m(failure)) for failure in bench.everything if failure.severity == severity
+        ]
+        rows = [(failure, place_m) for failure, place_m in placed if place_m is not None]
         if rows:
             data.append(
                 scatter(
                     x=[_shown(place_m, system) for _, place_m in rows],
-                    y=[one.mode.name for one, _ in rows],
+                    y=[failure.mode.name for failure, _ in rows],
                     mode="markers",
                     name=f"severity {numeral}",
                     marker={"color": colour, "symbol": symbol, "size": 12},
-                    text=[f"{one.revision.label}, {one.happened_at:%Y-%m-%d}" for one, _ in rows],
+                    text=[f"{failure.revision.label}, {failure.happened_at:%Y-%m-%d}" for failure, _ in rows],
                     hovertemplate="%{text}<br>%{y}, %{x:.1f}<extra></extra>",
                 )
             )

@@ -93,28 +93,28 @@ class WhatIfForm(forms.Form):
 
     def thought_of(self, before: Machine) -> Machine:
         """The altered machine; nothing of it is stored. What was measured on `before` moves with its parts."""
-        told = self.cleaned_data
+        data = self.cleaned_data
         revision = Revision(vehicle=self.revision.vehicle, number=self.revision.number + 1, parent=self.revision)
         for name in GEOMETRY:
-            setattr(revision, name, told.get(name) if name in TRIED else getattr(self.revision, name))
+            setattr(revision, name, data.get(name) if name in TRIED else getattr(self.revision, name))
         for name in MEASURED:
-            typed, was = told.get(name), getattr(self.revision, name)
+            typed, was = data.get(name), getattr(self.revision, name)
             # Left as it was, it is no measurement of the altered machine.
             same = typed is None or (was is not None and math.isclose(typed, was, rel_tol=1e-9))
             setattr(revision, name, None if same else typed)
         placed = []
         for fitting in self.fittings:
-            if not told.get(f"quantity-{fitting.pk}"):
+            if not data.get(f"quantity-{fitting.pk}"):
                 continue
-            made = fitting.carried_to(revision)
+            carried = fitting.carried_to(revision)
             for name in PLACED:
                 if f"{name}-{fitting.pk}" in self.fields:
-                    setattr(made, name, told[f"{name}-{fitting.pk}"])
-            placed.append(made)
-        if told.get("part") and told.get("quantity-new"):
-            part, quantity = told["part"], told["quantity-new"]
+                    setattr(carried, name, data[f"{name}-{fitting.pk}"])
+            placed.append(carried)
+        if data.get("part") and data.get("quantity-new"):
+            part, quantity = data["part"], data["quantity-new"]
             wiring = {"series": 1, "parallel": quantity} if part.category == "battery_module" else {}
-            place = {"x_m": told["x_m-new"], "z_m": told["z_m-new"]}
+            place = {"x_m": data["x_m-new"], "z_m": data["z_m-new"]}
             placed.append(Fitting(revision=revision, part=part, quantity=quantity, **place, **wiring))
         return Machine(revision, placed, before.seen)
 
@@ -133,11 +133,11 @@ def keep(tried: Machine, before: Machine, system: str) -> Revision:
     Raises ValidationError when it changes nothing.
     """
     changes = difference(before, tried, system)
-    said = [f"{count} × {part.name} added" for part, count in changes.added]
-    said += [f"{count} × {part.name} taken off" for part, count in changes.removed]
-    said += [f"{part.name}: {', '.join(notes)}" for part, notes in changes.changed]
-    said += [f"{delta.label}: {delta.before} → {delta.after}" for delta in changes.numbers]
-    if not said:
+    lines = [f"{count} × {part.name} added" for part, count in changes.added]
+    lines += [f"{count} × {part.name} taken off" for part, count in changes.removed]
+    lines += [f"{part.name}: {', '.join(notes)}" for part, notes in changes.changed]
+    lines += [f"{delta.label}: {delta.before} → {delta.after}" for delta in changes.numbers]
+    if not lines:
         raise ValidationError("Nothing is changed yet, so there is nothing to keep. Change a number first.")
     with transaction.atomic():
         revision = tried.revision
@@ -149,5 +149,5 @@ def keep(tried: Machine, before: Machine, system: str) -> Revision:
         revision.save(force_insert=True)
         for fitting in tried.fittings:
             fitting.save(force_insert=True)
-        Modification.objects.create(revision=revision, title=said[0][:160], reason="\n".join(said)[:2000])
+        Modification.objects.create(revision=revision, title=lines[0][:160], reason="\n".join(lines)[:2000])
     return revision

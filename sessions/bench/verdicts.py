@@ -71,10 +71,10 @@ def verdict_by_sessions(modification: Modification, before: list[float], after: 
     if low > 0:
         return Verdict(modification, MET, words)
     spread = max(_spread(before), _spread(after))
-    wanted = abs(base) * (expected / 100.0 if expected else abs(went) / 100.0)
+    difference = abs(base) * (expected / 100.0 if expected else abs(went) / 100.0)
     more = None
-    if wanted > 0 and spread > 0:
-        more = max(1, comparison.sessions_needed(wanted, spread, CONFIDENCE) - min(len(before), len(after)))
+    if difference > 0 and spread > 0:
+        more = max(1, comparison.sessions_needed(difference, spread, CONFIDENCE) - min(len(before), len(after)))
     return Verdict(modification, CANNOT_TELL, words, more)
 
 

@@ -66,5 +66,5 @@ def map_style_id() -> str:
     carries the id already keeps the script from trying. The id differs from version to version.
     """
     script = (Path(plotly.__file__).parent / "package_data" / "plotly.min.js").read_text(encoding="utf-8")
-    found = re.search(r'getElementById\("([0-9a-f]{40,})"\)\)\{var \w+=document\.createElement\("style"\)', script)
-    return found.group(1) if found else ""
+    match = re.search(r'getElementById\("([0-9a-f]{40,})"\)\)\{var \w+=document\.createElement\("style"\)', script)
+    return match.group(1) if match else ""

@@ -36,8 +36,8 @@ def mark_revisions(
         )
         corner = {"yref": "paper", "y": 1, "xanchor": "left", "yanchor": "top"}
         name = {"x": place, "text": f"R{number}", "showarrow": False, **corner}
-        told = (changes or {}).get(number, "")
-        layout["annotations"].append({**name, "hovertext": told} if told else name)
+        hover_text = (changes or {}).get(number, "")
+        layout["annotations"].append({**name, "hovertext": hover_text} if hover_text else name)
 
 
 def cumulative_of(growth: Growth, begins: list[tuple[int, float]], system: str) -> Figure:

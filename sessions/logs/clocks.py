@@ -41,8 +41,8 @@ def suggestions_of(timeline: Timeline) -> list[Suggestion]:
     by_log: dict[object, Series] = {}
     for series in timeline.speeds:
         by_log.setdefault(series.log.pk, series)
-    listed = sorted(by_log.values(), key=lambda one: (one.log.first_at is None, one.log.kind != Log.Kind.GPX))
-    found = []
+    listed = sorted(by_log.values(), key=lambda series: (series.log.first_at is None, series.log.kind != Log.Kind.GPX))
+    suggestions = []
     for series in listed[1:]:
         fixed = listed[0]
         try:
@@ -53,5 +53,5 @@ def suggestions_of(timeline: Timeline) -> list[Suggestion]:
             # Too short, or a speed that never changes: nothing to go by.
             continue
         begins_s = series.log.begins_s + offset.offset_s
-        found.append(Suggestion(series.log, fixed.log, begins_s, offset.offset_s, offset.correlation))
-    return found
+        suggestions.append(Suggestion(series.log, fixed.log, begins_s, offset.offset_s, offset.correlation))
+    return suggestions

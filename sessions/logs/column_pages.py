@@ -88,14 +88,18 @@ def log_columns(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """What the file looks like, and what each column means; a post reads it in."""
     rows = Log.objects.select_related("session__revision__vehicle", "session__venue")
     log = get_object_or_404(rows, pk=pk, kind=Log.Kind.CSV)
-    asked = request.POST if request.method == "POST" else request.GET
-    told = LayoutForm(asked or None)
+    query = request.POST if request.method == "POST" else request.GET
+    layout_form = LayoutForm(query or None)
     context: dict[str, Any] = {"log": log, "session": log.session, "choices": CHOICES}
     try:
-        with log.original.open("rb") as held:
-            head = find_layout(held, log.size_bytes, told.cleaned_data if told.is_bound and told.is_valid() else None)
+        with log.original.open("rb") as file:
+            head = find_layout(
+                file,
+                log.size_bytes,
+                layout_form.cleaned_data if layout_form.is_bound and layout_form.is_valid() else None,
+            )
     except NotARecording as error:
-        context |= {"problem": str(error), "layout_form": told if told.is_bound else LayoutForm()}
+        context |= {"problem": str(error), "layout_form": layout_form if layout_form.is_bound else LayoutForm()}
         return render(request, "logs/log_columns.html", context, status=422 if request.method == "POST" else 200)
     except FileNotFoundError:
         context |= {"problem": "The log's file is gone from the data folder.", "layout_form": None}
@@ -111,13 +115,17 @@ def log_columns(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
             messages.success(request, f"Read in: {log.name}, {log.row_count} rows.")
             return redirect("recordings", log.session_id)
     layout = head.layout
-    shown = LayoutForm(
-        initial={"encoding": layout.encoding, "delimiter": layout.delimiter, "decimal": layout.decimal,
-                 "first_line": layout.first_line}
-    )  # fmt: skip
+    current_form = LayoutForm(
+        initial={
+            "encoding": layout.encoding,
+            "delimiter": layout.delimiter,
+            "decimal": layout.decimal,
+            "first_line": layout.first_line,
+        }
+    )
     context |= {
         "problem": problem,
-        "layout_form": told if told.errors else shown,
+        "layout_form": layout_form if layout_form.errors else current_form,
         "layout": layout,
         "remembered": remembered,
         "columns": _column_rows(head, mapping, request.user.unit_system),
@@ -149,9 +157,9 @@ def _posted(request: SignedInRequest, head: Head) -> Mapping:
         unit, _, flipped = rest.partition("|")
         if meaning != IGNORE:
             choices.append(ColumnChoice(index, meaning[:40], unit[:40], flipped == "flipped"))
-    told = request.POST.get("interval_s", "").strip().replace(",", ".")
+    interval_text = request.POST.get("interval_s", "").strip().replace(",", ".")
     try:
-        interval = float(told) if told else None
+        interval = float(interval_text) if interval_text else None
     except ValueError:
         # Out of range on purpose: the reader then says what the field takes.
         interval = 0.0
@@ -159,16 +167,18 @@ def _posted(request: SignedInRequest, head: Head) -> Mapping:
 
 
 def _column_rows(head: Head, mapping: Mapping, system: str) -> list[ColumnRow]:
-    by_index = {one.index: one for one in mapping.choices}
+    by_index = {choice.index: choice for choice in mapping.choices}
     understood = first_row(head, mapping, timezone.get_default_timezone())
     rows = []
     for index, name in enumerate(head.layout.names):
         choice = by_index.get(index)
         value = understood.get(choice.meaning) if choice else None
         if isinstance(value, float):
-            said = written(value, BY_COLUMN[choice.meaning].kind, system, digits=6) if choice else ""
+            value_text = written(value, BY_COLUMN[choice.meaning].kind, system, digits=6) if choice else ""
         else:
-            said = value or ""
+            value_text = value or ""
         cells = [row[index] for row in head.rows[:SHOWN_ROWS]]
-        rows.append(ColumnRow(index, name, head.layout.units[index], cells, _value(choice) if choice else IGNORE, said))
+        rows.append(
+            ColumnRow(index, name, head.layout.units[index], cells, _value(choice) if choice else IGNORE, value_text)
+        )
     return rows

@@ -59,27 +59,27 @@ def _members(name: str, values: Any) -> Iterable[tuple[str, Any]]:
 
 def read_columns(log: Log, names: Iterable[str] | None = None) -> dict[str, Any]:
     """The columns of a log, all or those named; a column that it does not hold is not in the answer."""
-    with log.columns.open("rb") as held:
-        return unpacked_columns(held, names)
+    with log.columns.open("rb") as file:
+        return unpacked_columns(file, names)
 
 
-def unpacked_columns(held: IO[bytes], names: Iterable[str] | None = None) -> dict[str, Any]:
-    wanted = None if names is None else set(names)
-    found: dict[str, Any] = {}
+def unpacked_columns(packed: IO[bytes], names: Iterable[str] | None = None) -> dict[str, Any]:
+    chosen = None if names is None else set(names)
+    columns: dict[str, Any] = {}
     gaps: dict[str, Any] = {}
-    with zipfile.ZipFile(held) as file:
+    with zipfile.ZipFile(packed) as file:
         for member in file.namelist():
             name, _, how = member.removesuffix(".npy").partition(".")
-            if wanted is not None and name not in wanted:
+            if chosen is not None and name not in chosen:
                 continue
             content = np.lib.format.read_array(io.BytesIO(file.read(member)), allow_pickle=False)
             if how == "nothing":
                 gaps[name] = content
                 continue
             steps = re.fullmatch(r"steps(\d)", how)
-            found[name] = np.cumsum(content, dtype=np.int64) / 10.0 ** int(steps[1]) if steps else content
+            columns[name] = np.cumsum(content, dtype=np.int64) / 10.0 ** int(steps[1]) if steps else content
     for name, bits in gaps.items():
-        if name in found:
-            values = found[name]
+        if name in columns:
+            values = columns[name]
             values[np.unpackbits(bits, count=values.size).astype(bool)] = np.nan
-    return found
+    return columns

@@ -72,21 +72,30 @@ class Layout:
         return asdict(self)
 
     @classmethod
-    def from_json(cls, told: Any) -> Layout:
+    def from_json(cls, stored: Any) -> Layout:
         """A layout as it was kept. Raises ValueError for anything else."""
         try:
-            names, units = ([str(one) for one in told[key]] for key in ("names", "units"))
-            made = cls(
-                str(told["encoding"]), str(told["delimiter"]), str(told["decimal"]), names, units,
-                int(told["first_line"]), bool(told["grouped"]),
-            )  # fmt: skip
+            names, units = ([str(text) for text in stored[key]] for key in ("names", "units"))
+            layout = cls(
+                str(stored["encoding"]),
+                str(stored["delimiter"]),
+                str(stored["decimal"]),
+                names,
+                units,
+                int(stored["first_line"]),
+                bool(stored["grouped"]),
+            )
         except (TypeError, KeyError, ValueError):
             raise ValueError("This is not how a log is written.") from None
-        if made.encoding not in ENCODINGS or made.delimiter not in DELIMITERS or made.decimal not in DECIMAL_MARKS:
+        if (
+            layout.encoding not in ENCODINGS
+            or layout.delimiter not in DELIMITERS
+            or layout.decimal not in DECIMAL_MARKS
+        ):
             raise ValueError("This is not how a log is written.")
-        if len(names) != len(units) or not 0 < made.first_line < 1_000_000:
+        if len(names) != len(units) or not 0 < layout.first_line < 1_000_000:
             raise ValueError("This is not how a log is written.")
-        return made
+        return layout
 
     @property
     def delimiter_word(self) -> str:
@@ -109,12 +118,12 @@ class Head:
     rows: list[list[str]]
 
 
-def find_layout(file: IO[bytes], size: int, told: dict[str, Any] | None = None) -> Head:
+def find_layout(file: IO[bytes], size: int, overrides: dict[str, Any] | None = None) -> Head:
     """The layout of a file. `told` fixes encoding, delimiter, decimal or first_line where a person knows better.
 
     Raises NotARecording with a sentence. The file stands at its beginning again afterwards.
     """
-    known = {name: value for name, value in (told or {}).items() if value not in (None, "")}
+    known = {name: value for name, value in (overrides or {}).items() if value not in (None, "")}
     file.seek(0)
     head = file.read(HEAD_BYTES)
     file.seek(0)
@@ -242,7 +251,7 @@ def _text(head: bytes, encoding: str, whole: bool) -> str:
 
 def _delimiter(lines: list[str]) -> str:
     """The delimiter under which most lines have one number of columns, with numbers in them."""
-    best, found = 0.0, ","
+    best_score, best_delimiter = 0.0, ","
     filled = [line for line in lines if line.strip()]
     for delimiter in DELIMITERS:
         rows = [split_line(line, delimiter) for line in filled]
@@ -252,9 +261,9 @@ def _delimiter(lines: list[str]) -> str:
         alike = [row for row in rows if len(row) == width]
         cells = [cell for row in alike for cell in row]
         score = len(alike) / len(rows) * sum(map(is_number, cells)) / len(cells)
-        if score > best + 1e-9:
-            best, found = score, delimiter
-    return found
+        if score > best_score + 1e-9:
+            best_score, best_delimiter = score, delimiter
+    return best_delimiter
 
 
 def _width(rows: list[list[str]]) -> int:
@@ -266,9 +275,12 @@ def _width(rows: list[list[str]]) -> int:
 
 def _holds_data(row: list[str], width: int) -> bool:
     filled = [cell for cell in row if cell]
-    return len(row) == width and bool(filled) and sum(map(is_number, filled)) * 2 >= len(filled) and any(
-        is_number(cell) and cell.lower() not in NOT_MEASURED for cell in filled
-    )  # fmt: skip
+    return (
+        len(row) == width
+        and bool(filled)
+        and sum(map(is_number, filled)) * 2 >= len(filled)
+        and any(is_number(cell) and cell.lower() not in NOT_MEASURED for cell in filled)
+    )
 
 
 def _first_data_line(rows: list[list[str]], width: int) -> int | None:
@@ -286,20 +298,20 @@ def _header(before: list[list[str]], width: int) -> tuple[list[str], list[str]]:
     if len(whole) > 1 and all(_UNIT_ROW.fullmatch(cell) for cell in whole[-1]) and _looks_like_units(whole[-1]):
         units = [cell.strip("[]() ") for cell in whole.pop()]
     names = whole[-1] if whole else [""] * width
-    told = []
+    header = []
     for index, name in enumerate(names):
         bracketed = re.fullmatch(r"(.*?)\s*[\[(]([^\])]{1,12})[\])]\s*", name)
         if bracketed and bracketed[1]:
             name, units[index] = bracketed[1], units[index] or bracketed[2].strip()
-        told.append(name[:60] or f"Column {index + 1}")
-    return told, [unit[:12] for unit in units]
+        header.append(name[:60] or f"Column {index + 1}")
+    return header, [unit[:12] for unit in units]
 
 
 def _looks_like_units(row: list[str]) -> bool:
     words = {"v", "a", "s", "ms", "km/h", "kmh", "mph", "m/s", "°c", "c", "degc", "°f", "w", "wh", "ah", "m", "km",
              "rpm", "1/min", "mv", "ma", "deg", "°", "%", "hz", "kw", "volt", "amp", "volts", "amps", "k"}  # fmt: skip
-    told = [cell.strip("[]() ").lower() for cell in row if cell.strip("[]() ")]
-    return bool(told) and sum(cell in words for cell in told) * 2 >= len(told)
+    cells = [cell.strip("[]() ").lower() for cell in row if cell.strip("[]() ")]
+    return bool(cells) and sum(cell in words for cell in cells) * 2 >= len(cells)
 
 
 def _decimal(rows: list[list[str]], delimiter: str) -> str:

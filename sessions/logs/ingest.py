@@ -35,9 +35,13 @@ def keep(session: Session, file: Any) -> Log:
     if file.size > LARGEST_BYTES:
         raise NotARecording(f"The file has {file.size / 1e6:.0f} MB; at most {LARGEST_BYTES / 1e6:.0f} MB are read in.")
     log = Log(
-        session=session, kind=_kind(file), state=Log.State.WAITING, name=_shown_name(file),
-        sha256=fingerprint(file), size_bytes=file.size,
-    )  # fmt: skip
+        session=session,
+        kind=_kind(file),
+        state=Log.State.WAITING,
+        name=_shown_name(file),
+        sha256=fingerprint(file),
+        size_bytes=file.size,
+    )
     log.full_clean(exclude=["original", "columns"])
     with stored_together() as put:
         put(log.original, file)
@@ -64,8 +68,8 @@ def read_kept(log: Log, layout: Layout | None = None, mapping: Mapping | None = 
     Raises NotARecording with a sentence, which stays with the log; nothing is half read.
     """
     try:
-        with log.original.open("rb") as held:
-            recording = recording_of(log.kind, held, log.size_bytes, layout, mapping)
+        with log.original.open("rb") as file:
+            recording = recording_of(log.kind, file, log.size_bytes, layout, mapping)
     except NotARecording as error:
         # Also where it was read before: a new mapping that fails leaves the old columns as they are.
         Log.objects.filter(pk=log.pk).update(problem=str(error))
@@ -87,16 +91,16 @@ def read_kept(log: Log, layout: Layout | None = None, mapping: Mapping | None = 
 
 
 def recording_of(
-    kind: str, held: Any, size: int, layout: Layout | None = None, mapping: Mapping | None = None
+    kind: str, file: Any, size: int, layout: Layout | None = None, mapping: Mapping | None = None
 ) -> Recording:
     """What a file of either kind holds, its values rounded as they are kept."""
     if kind == Log.Kind.GPX:
-        recording = read_gpx(held, size)
+        recording = read_gpx(file, size)
     else:
         if layout is None or mapping is None:
-            layout = find_layout(held, size).layout
+            layout = find_layout(file, size).layout
             raise NotARecording(f"Nobody has said yet what its {layout.width} columns mean.")
-        recording = read_csv(held, size, layout, mapping, timezone.get_default_timezone())
+        recording = read_csv(file, size, layout, mapping, timezone.get_default_timezone())
     columns = {name: np.round(values, digits_kept(name)) for name, values in recording.columns.items()}
     return Recording(recording.first_at, columns, recording.notes)
 
@@ -113,8 +117,8 @@ def fill(log: Log, recording: Recording) -> None:
 def _length_m(columns: dict[str, Any]) -> float | None:
     """Distance by the log's own counter, or along its track, or by its speed."""
     if "distance_m" in columns:
-        told = columns["distance_m"][~np.isnan(columns["distance_m"])]
-        return float(told.max() - told.min())
+        distances_m = columns["distance_m"][~np.isnan(columns["distance_m"])]
+        return float(distances_m.max() - distances_m.min())
     track = positions(columns)
     if track is not None:
         return track_length_m(track["lat_deg"], track["lon_deg"], SMALLEST_STEP_M)
@@ -126,9 +130,12 @@ def _length_m(columns: dict[str, Any]) -> float | None:
 
 
 def _summary(columns: dict[str, Any]) -> dict[str, Any]:
-    told = {name: [float(np.nanmin(values)), float(np.nanmax(values))] for name, values in columns.items()
-            if name in BY_COLUMN}  # fmt: skip
-    return {"columns": told, "facts": _facts(columns)}
+    ends = {
+        name: [float(np.nanmin(values)), float(np.nanmax(values))]
+        for name, values in columns.items()
+        if name in BY_COLUMN
+    }
+    return {"columns": ends, "facts": _facts(columns)}
 
 
 def _facts(columns: dict[str, Any]) -> dict[str, float | None]:

@@ -45,6 +45,6 @@ def positions(columns: dict[str, Any]) -> dict[str, Any] | None:
 
 def running_forwards(seconds: Any) -> Any:
     """Which rows to keep so that the times grow: a row that stands still or steps back is left out."""
-    told = np.where(np.isnan(seconds), -np.inf, seconds)
-    latest = np.maximum.accumulate(told)
-    return told > np.concatenate([[-np.inf], latest[:-1]])
+    times_s = np.where(np.isnan(seconds), -np.inf, seconds)
+    latest = np.maximum.accumulate(times_s)
+    return times_s > np.concatenate([[-np.inf], latest[:-1]])

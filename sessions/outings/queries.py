@@ -15,18 +15,18 @@ def session_rows() -> QuerySet[Session]:
 
     The order is said again here and below, because counting drops a model's own order.
     """
-    found = Session.objects.select_related("revision__vehicle", "venue").annotate(
+    rows = Session.objects.select_related("revision__vehicle", "venue").annotate(
         pass_count=Count("passes", filter=Q(passes__valid=True), distinct=True),
         failure_count=Count("failures", distinct=True),
     )
-    return found.order_by("-started_at", "pk")
+    return rows.order_by("-started_at", "pk")
 
 
 def venue_rows() -> QuerySet[Venue]:
-    found = Venue.objects.annotate(
+    rows = Venue.objects.annotate(
         session_count=Count("sessions", distinct=True), gate_count=Count("gates", distinct=True)
     )
-    return found.order_by("name")
+    return rows.order_by("name")
 
 
 def likely_start() -> dict[str, Any]:

@@ -124,11 +124,11 @@ def facts_in(summary: Any) -> LogFacts | None:
     """What a log adds up to, and the ends of its columns that a limit is held against."""
     if not isinstance(summary, dict):
         return None
-    told, columns = dict(summary.get("facts") or {}), summary.get("columns") or {}
+    facts, columns = dict(summary.get("facts") or {}), summary.get("columns") or {}
     for name, column, end in _ENDS:
         if column in columns:
-            told[name] = columns[column][end]
-    return LogFacts(**told) if told else None
+            facts[name] = columns[column][end]
+    return LogFacts(**facts) if facts else None
 
 
 _ENDS = (

@@ -28,8 +28,11 @@ class Assumptions(models.Model):
     u_rest_charge_fraction = QuantityField("state of charge from rest voltage", kind="fraction", default=0.05, high=0.5)
     held_rate_fraction = QuantityField(
         "a fix has held once its failure is shown to come at less than this share of the earlier rate",
-        kind="fraction", default=0.5, includes_low=False, high=1,
-    )  # fmt: skip
+        kind="fraction",
+        default=0.5,
+        includes_low=False,
+        high=1,
+    )
     held_confidence = QuantityField("how sure that must be", kind="fraction", default=0.8, low=0.5, high=0.99)
 
     class Meta:
