@@ -1,4 +1,4 @@
-"""Charts of the bench: what failed where on the way, and whether it comes less often."""
+"""Charts of the bench: failures over the distance ridden, and whether they become rarer."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from sessions.bench.machine_bench import Bench
 from sessions.drawing.figures import Figure, scatter
 from sessions.drawing.over_distance import _shown, cumulative_of, mark_revisions, over_distance
 
-SEVERITY_LOOK = {
+SEVERITY_STYLE = {
     1: ("#D55E00", "x", "I"),
     2: ("#E69F00", "diamond", "II"),
     3: ("#0072B2", "circle", "III"),
@@ -17,8 +17,8 @@ SEVERITY_LOOK = {
 def timeline(bench: Bench, system: str) -> Figure:
     """Failures by mode, at the distance ridden when they came; revisions marked where they were first ridden."""
     data = []
-    for severity, (colour, symbol, numeral) in SEVERITY_LOOK.items():
-        # One that came before the first ride has no place on the way; the history below holds it.
+    for severity, (colour, symbol, numeral) in SEVERITY_STYLE.items():
+        # A failure before the first ride has no distance; only the history lists it.
         placed = [
             (failure, bench.exposure.place_m(failure)) for failure in bench.everything if failure.severity == severity
         ]

@@ -38,7 +38,7 @@ CATEGORY_WEIGHT = {1: 4, 2: 3, 3: 2, 4: 1}
 
 @dataclass(frozen=True)
 class Filters:
-    """What of the failure history is looked at. Values that mean nothing narrow nothing."""
+    """Filters of the failure history. An unknown value matches nothing; an empty one matches everything."""
 
     mode: str = ""
     part: str = ""
@@ -51,7 +51,7 @@ class Filters:
     def of(cls, query: Mapping[str, str]) -> Filters:
         return cls(**{name: str(query.get(name, "")) for name in cls.__dataclass_fields__})
 
-    def takes(self, failure: Failure) -> bool:
+    def matches(self, failure: Failure) -> bool:
         values = {
             "mode": str(failure.mode_id),
             "part": str(failure.part_id),
@@ -105,7 +105,7 @@ class Bench:
     exposure: Exposure
     history: History
     everything: list[Failure]
-    shown: list[Failure]
+    filtered: list[Failure]
     modes: list[ModeRow]
     watched: list[WatchRow]
     growth: Growth
@@ -118,7 +118,7 @@ class Bench:
 
     @property
     def gaps(self) -> list[str]:
-        """Which rides the rates take as nothing."""
+        """Rides whose exposure the rates count as zero."""
         return gap_sentences(self.exposure.total)
 
 
@@ -156,7 +156,7 @@ def bench_of(vehicle: Vehicle, filters: Filters, system: str = "metric") -> Benc
         exposure,
         history,
         everything,
-        [failure for failure in reversed(everything) if filters.takes(failure)],
+        [failure for failure in reversed(everything) if filters.matches(failure)],
         _modes(everything, exposure),
         watched,
         growth_of(everything, exposure),

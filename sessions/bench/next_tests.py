@@ -197,7 +197,7 @@ def _never_measured(bench: Bench) -> list[Question]:
     )
     balance = Machine(today).balance
     if balance.mass.measured_on is None:
-        questions.append(Question("Weigh the machine, front and rear apart", "Mass, and where its weight stands.", 12))
+        questions.append(Question("Weigh the machine, front and rear apart", "Mass and weight distribution.", 12))
     if balance.height.measured_on is None:
-        questions.append(Question("Measure the height of the centre of gravity", "The tip-over limit rests on it.", 22))
+        questions.append(Question("Measure the height of the centre of gravity", "The tip-over limit needs it.", 22))
     return questions

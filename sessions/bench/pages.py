@@ -1,4 +1,4 @@
-"""The bench: the page to stand in before cutting metal."""
+"""The bench: what to know of a machine before the next change is built."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from sessions.bench.figures import bench_figures
 from sessions.bench.machine_bench import Bench, Filters, bench_of, ride_of
 from sessions.bench.models import TestCard, TestCardItem
 from sessions.bench.next_tests import questions_of
-from sessions.bench.on_paper import WhatIfForm, keep
+from sessions.bench.on_paper import WhatIfForm, save_as_planned
 from sessions.drawing.figures import map_style_id
 from sessions.outings.models import Session
 
@@ -51,7 +51,7 @@ def bench(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         "vehicle": bench.vehicle,
         "filters_chosen": asdict(filters),
         "choices": _choices(bench),
-        "shown": bench.shown[:SHOWN_AT_ONCE],
+        "shown": bench.filtered[:SHOWN_AT_ONCE],
         "questions": questions_of(bench, system),
         "limit_cautions": cautions(pair.today for pair in bench.limits),
         "alarms": _alarms(bench),
@@ -62,7 +62,7 @@ def bench(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
 
 
 def _alarms(bench: Bench) -> list[tuple[str, Alarm]]:
-    """What is passed or nearly reached, today and as planned, with the revision it is said of."""
+    """Limits that are passed or nearly reached, today and as planned, each with its revision."""
     revisions = (
         (bench.today, alarms(pair.today for pair in bench.limits)),
         (bench.planned, alarms(pair.planned for pair in bench.limits)),
@@ -71,7 +71,7 @@ def _alarms(bench: Bench) -> list[tuple[str, Alarm]]:
 
 
 def _choices(bench: Bench) -> list[tuple[str, str, list[tuple[str, str]]]]:
-    """What the history can be narrowed by: only what occurs in it."""
+    """The choices of each filter of the history: only values that occur in it."""
 
     def of(pairs: list[tuple[object, object]]) -> list[tuple[str, str]]:
         return sorted({(str(value), str(label)) for value, label in pairs if value}, key=lambda row: row[1])
@@ -92,7 +92,7 @@ def _choices(bench: Bench) -> list[tuple[str, str, list[tuple[str, str]]]]:
 @require_POST
 @needs(Right.LOG)
 def suggest_card(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    """Make a test card of the open questions; it is edited by hand before it goes along."""
+    """Make a test card of the open questions; it is edited by hand before the outing."""
     bench = bench_of(_vehicle(pk), Filters(), request.user.unit_system)
     questions = questions_of(bench, request.user.unit_system)
     revision = bench.today or bench.planned
@@ -116,27 +116,27 @@ def suggest_card(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
 @require_http_methods(["GET", "HEAD", "POST"])
 @needs(Right.BUILD)
 def what_if(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    """Try a change on paper. What is tried stands in the address, so it can be kept and sent."""
+    """Try a change on paper. The change is in the address, so it can be bookmarked and sent."""
     revision = get_object_or_404(revisions_with_parts().select_related("vehicle__assumptions"), pk=pk)
     system = request.user.unit_system
     before = Machine(revision, seen=seen_voltages(revision.vehicle))
     data = request.POST if request.method == "POST" else (request.GET if request.GET else None)
     form = WhatIfForm(revision, data, system)
-    tried = form.thought_of(before) if form.is_bound and form.is_valid() else None
-    if request.method == "POST" and tried is not None:
+    proposed = form.proposed_machine(before) if form.is_bound and form.is_valid() else None
+    if request.method == "POST" and proposed is not None:
         try:
-            planned = keep(tried, before, system)
+            planned = save_as_planned(proposed, before, system)
         except ValidationError as error:
             form.add_error(None, error)
         else:
-            messages.success(request, f"Kept as {planned}, planned. Say what it should change, and build it.")
+            messages.success(request, f"Saved as {planned}, planned. Say what it should change, and build it.")
             return redirect(planned)
     ride = ride_of(revision.vehicle)
-    pairs = side_by_side(before, tried or before, ride)
+    pairs = side_by_side(before, proposed or before, ride)
     context = {
         "revision": revision,
         "form": form,
-        "tried": tried,
+        "tried": proposed,
         "pairs": pairs,
         "limit_cautions": cautions(pair.planned for pair in pairs),
         "alarms": alarms(pair.planned for pair in pairs),

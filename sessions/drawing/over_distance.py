@@ -26,7 +26,7 @@ def over_distance(title: str, system: str) -> Figure:
 def mark_revisions(
     layout: Figure, begins: list[tuple[int, float]], system: str, changes: dict[int, str] | None = None
 ) -> None:
-    """A dotted line where each revision was first ridden; its modifications are told on pointing at its name."""
+    """A dotted line where each revision was first ridden; a tooltip on its name lists its modifications."""
     layout["shapes"], layout["annotations"] = [], []
     for number, begins_m in begins:
         place = _shown(begins_m, system)

@@ -1,4 +1,4 @@
-"""The page of a session: what was measured, and what it comes down to."""
+"""The page of a session: what was measured, and the results."""
 
 from __future__ import annotations
 

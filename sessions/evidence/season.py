@@ -69,12 +69,12 @@ class PassColumns:
 
 
 def as_text(column: str) -> Cast:
-    """A key as the database writes it: tens of thousands of them need not become objects to be told apart."""
+    """A key as the database writes it: tens of thousands of them are compared as text, without building objects."""
     return Cast(column, CharField())
 
 
 def recorded(column: Any, rows: Any) -> Any:
-    """The values of a column in these rows, without those nobody recorded or that could not be worked out."""
+    """The values of a column in these rows, without those that were not recorded or could not be computed."""
     values = column[rows]
     return values[~np.isnan(values)]
 
@@ -157,9 +157,9 @@ class Season:
         self._read_gates({row[2] for row in rows})
         short = {text for text, gate in self.gates.items() if gate.length_m <= 0}
         if short:
-            # A gate that lost its marks in the back room has no length, and its passes no speed.
+            # A gate that lost its marks in the admin site has no length, and its passes no speed.
             rows = [row for row in rows if row[2] not in short]
-        # As `Pass.Meta.ordering` has them.
+        # The order of `Pass.Meta.ordering`.
         rows.sort(key=lambda row: (self._row[row[0]], row[8] is None, row[8] or 0, row[1]))
         owners, numbers, gates, ways, methods, durations, rates, stated_u_s, _ = (
             zip(*rows, strict=True) if rows else repeat((), 9)
@@ -179,7 +179,7 @@ class Season:
         self._splits = self._read_splits(passes, dict(zip(zip(owners, numbers, strict=True), timing, strict=True)))
 
     def _read_splits(self, passes: Any, timing: dict[Any, float]) -> list[Split]:
-        """Passes timed at three marks or more; most have two, and are not asked for their splits."""
+        """Passes timed at three marks or more; most have two, so only these are read with their splits."""
         splits = []
         names = ("session_text", "number", "gate_text", "direction", "duration_s", "split_times_s")
         for session, number, text, way, duration_s, times in passes.exclude(split_times_s=[]).values_list(*names):
@@ -195,7 +195,7 @@ class Season:
         return splits
 
     def _timing(self, method: Any, rate: Any, stated_u_s: Any) -> Any:
-        """Standard uncertainty of each time: as stated, or as its method usually reaches."""
+        """Standard uncertainty of each time: as stated, or the usual one of its method."""
         by_thumb = float(stopwatch_duration(0.0, 1.0, self.known.u_press_s).u)
         usual = np.full(method.size, by_thumb)
         usual[method == Pass.Method.LIGHT_GATE] = LIGHT_GATE_U_S

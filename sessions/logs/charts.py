@@ -141,7 +141,7 @@ def _layout(used_panels: list[tuple[str, str]], system: str, timeline: Timeline)
 
 
 def _readings(readings: Iterable[Reading], places: dict[str, int], system: str) -> list[Figure]:
-    """What was read off the instruments, as dots beside the lines of the logs."""
+    """Readings of the instruments, as dots beside the lines of the logs."""
     traces = []
     rows = list(readings)
     for panel, kind, column in (("Voltage", "voltage", "voltage_v"), ("Current", "current", "current_a")):
@@ -277,6 +277,6 @@ def track(timeline: Timeline, gates: Iterable[Gate]) -> Figure | None:
 
 
 def _metres(latitudes: Any, longitudes: Any, lat_deg: float, lon_deg: float) -> tuple[Any, Any]:
-    """Metres east and north of one point, whatever the track begins with."""
+    """Metres east and north of one point, also where the track begins elsewhere."""
     places = local_metres(np.append(lat_deg, latitudes), np.append(lon_deg, longitudes))
     return places.east_m[1:], places.north_m[1:]

@@ -1,4 +1,4 @@
-"""Bringing the clocks of a session's logs together, by the speeds that both saw."""
+"""Aligning the clocks of a session's logs by the speeds that both recorded."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from calc.alignment import clock_offset_s
 from sessions.logs.models import Log
 from sessions.logs.timeline import Series, Timeline
 
-WORTH_SAYING = 0.6
+LOWEST_CORRELATION = 0.6
 """Below this correlation two speeds are not of one ride, or hardly vary (common practice, no source)."""
 
 
@@ -26,7 +26,7 @@ class Suggestion:
 
     @property
     def agrees(self) -> bool:
-        return self.correlation >= WORTH_SAYING
+        return self.correlation >= LOWEST_CORRELATION
 
     @property
     def is_worth_taking(self) -> bool:
@@ -50,7 +50,7 @@ def suggestions_of(timeline: Timeline) -> list[Suggestion]:
                 fixed.time_s, np.maximum(fixed.values, 0.0), series.time_s, np.maximum(series.values, 0.0)
             )
         except ValueError:
-            # Too short, or a speed that never changes: nothing to go by.
+            # Too short, or a speed that never changes: there is nothing to align.
             continue
         begins_s = series.log.begins_s + offset.offset_s
         suggestions.append(Suggestion(series.log, fixed.log, begins_s, offset.offset_s, offset.correlation))

@@ -39,7 +39,7 @@ class Coasting:
 
 
 def coastings_of(timeline: Timeline) -> list[Coasting]:
-    """Found where current and a speed over ground, or else of the wheels, are known together."""
+    """Stretches where current and a speed, over ground or else of the wheels, are known together."""
     speed = timeline.ground_speed() or timeline.wheel_speed()
     currents = timeline.every("current_a", "current", "current")
     if speed is None or not currents or speed.time_s.size < 5:
@@ -94,7 +94,7 @@ def _headings(timeline: Timeline, times: Any) -> Any | None:
 
 @dataclass(frozen=True)
 class Fit:
-    """The road load of the chosen stretches, and what it rests on."""
+    """The road load of the chosen stretches, and its evidence."""
 
     load: RoadLoad
     results: list[Result]
@@ -102,7 +102,7 @@ class Fit:
 
 
 class CannotFit(ValueError):
-    """The chosen stretches settle no road load; the message says why."""
+    """The chosen stretches do not determine a road load; the message says why."""
 
 
 def fit_of(timeline: Timeline, chosen: list[Coasting], back: Collection[int]) -> Fit:
@@ -115,12 +115,12 @@ def fit_of(timeline: Timeline, chosen: list[Coasting], back: Collection[int]) ->
         try:
             load = fit_coast_down(stretch.time_s, stretch.speed_mps, mass)
         except ValueError as error:
-            raise CannotFit(f"Stretch {stretch.number} settles no road load: {error}.") from None
+            raise CannotFit(f"Stretch {stretch.number} gives no road load: {error}.") from None
         ways.setdefault(stretch.number in back, []).append(load)
     means = [_mean(loads) for loads in ways.values()]
     both = len(means) == 2
     load = mean_of_directions(*means) if both else means[0]
-    way = "Mean of both ways" if both else "One way only, so wind and slope are still in it; coast the other way too"
+    way = "Mean of both ways" if both else "One way only, so it includes wind and slope; coast the other way too"
     return Fit(load, _results(timeline, load, mass), f"{way}. {len(chosen)} stretches, {mass:.0f} kg.")
 
 

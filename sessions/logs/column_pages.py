@@ -1,4 +1,4 @@
-"""The page on which a person says what a logger's columns mean: all of it is guessed, shown, and can be changed."""
+"""The page on which a person chooses what a logger's columns mean; guesses are filled in and can be changed."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from buildlog.people.signed_in import SignedInRequest
 from calc.quantities import written
 from sessions.logs.csv_layout import DECIMAL_MARKS, DELIMITERS, ENCODINGS, Head, find_layout
 from sessions.logs.csv_reading import first_row
-from sessions.logs.ingest import read_kept
+from sessions.logs.ingest import read_stored
 from sessions.logs.meanings import (
     BY_COLUMN,
     IGNORE,
@@ -37,7 +37,7 @@ FLIPPED = "discharge counted below zero"
 
 
 class LayoutForm(forms.Form):
-    """How the file is written, where the finding was wrong."""
+    """How the file is written, to correct what was detected."""
 
     encoding = forms.ChoiceField(choices=list(ENCODINGS.items()), required=False)
     delimiter = forms.ChoiceField(
@@ -85,7 +85,7 @@ def _value(choice: ColumnChoice) -> str:
 @require_http_methods(["GET", "HEAD", "POST"])
 @needs(Right.LOG)
 def log_columns(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    """What the file looks like, and what each column means; a post reads it in."""
+    """What the file looks like, and what each column means; a POST imports it."""
     rows = Log.objects.select_related("session__revision__vehicle", "session__venue")
     log = get_object_or_404(rows, pk=pk, kind=Log.Kind.CSV)
     query = request.POST if request.method == "POST" else request.GET
@@ -108,11 +108,11 @@ def log_columns(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     mapping, remembered = _mapping(request, log, head)
     if request.method == "POST" and "read" in request.POST and mapping is not None:
         try:
-            read_kept(log, head.layout, mapping)
+            read_stored(log, head.layout, mapping)
         except NotARecording as error:
             problem = str(error)
         else:
-            messages.success(request, f"Read in: {log.name}, {log.row_count} rows.")
+            messages.success(request, f"Imported: {log.name}, {log.row_count} rows.")
             return redirect("recordings", log.session_id)
     layout = head.layout
     current_form = LayoutForm(
@@ -145,7 +145,7 @@ def _mapping(request: SignedInRequest, log: Log, head: Head) -> tuple[Mapping, C
         if remembered is not None:
             return Mapping.from_json(remembered.mapping), remembered
     except ValueError:
-        # Written by hand in the database, or by another version: guessed anew.
+        # Written by hand in the database, or by another version: guessed again.
         pass
     return guess(head.layout, head.rows), None
 
@@ -161,7 +161,7 @@ def _posted(request: SignedInRequest, head: Head) -> Mapping:
     try:
         interval = float(interval_text) if interval_text else None
     except ValueError:
-        # Out of range on purpose: the reader then says what the field takes.
+        # Out of range on purpose, so that the reader reports the allowed range.
         interval = 0.0
     return Mapping(tuple(choices), interval)
 

@@ -31,7 +31,7 @@ class Proposal:
     time_into_session_s: float
     duration_s: float
     split_times_s: list[float]
-    is_there: bool
+    is_stored: bool
 
     @property
     def key(self) -> str:
@@ -47,7 +47,7 @@ def proposals_of(log: Log, columns: dict[str, Any]) -> list[Proposal]:
     if track is None or "time_s" not in track or not is_of_its_session(log):
         return []
     if log.first_at is None and log.clock == Log.Clock.OWN:
-        # Nobody knows yet where in the session it belongs.
+        # Its place in the session is not known yet.
         return []
     if track["time_s"].size < 2:
         return []
@@ -64,7 +64,7 @@ def proposals_of(log: Log, columns: dict[str, Any]) -> list[Proposal]:
         for direction, times in _rides(track, marks):
             began_s = times[0] + log.begins_s
             if began_s < 0:
-                # Before the start: a ride to the gate, or a wrong clock, and no pass of this session.
+                # Before the start: a ride to the gate, or a wrong clock, and not a pass of this session.
                 continue
             same = any(key == gate.pk and abs(time_s - began_s) < SAME_PASS_S for key, time_s in stored)
             splits = [float(mark_s - times[0]) for mark_s in times[1:-1]]
@@ -120,10 +120,10 @@ def _lines(marks: list[Any]) -> list[tuple[Any, Any]]:
 
 
 def accept(log: Log, chosen: list[Proposal]) -> int:
-    """Store the chosen rides as passes; a ride that is a pass already is passed over."""
+    """Store the chosen rides as passes; a ride that is stored as a pass already is skipped."""
     count = 0
     for proposal in chosen:
-        if proposal.is_there:
+        if proposal.is_stored:
             continue
         Pass.objects.create(
             pk=uuid.uuid4(),

@@ -1,6 +1,6 @@
-"""How a logger wrote its file: encoding, delimiter, decimal mark, where the header ends, what it says.
+"""How a logger wrote its file: encoding, delimiter, decimal mark, where the header ends, names and units.
 
-Everything is found from the first part of the file, shown on a page, and can be put right there.
+Everything is detected in the first part of the file, shown on a page, and can be corrected there.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from sessions.logs.series import NotARecording
 
 HEAD_BYTES = 128 * 1024
 MOST_COLUMNS = 300
-LINES_LOOKED_AT = 300
+MOST_HEAD_LINES = 300
 LONGEST_NUMBER = 40
 
 ENCODINGS = {
@@ -73,7 +73,7 @@ class Layout:
 
     @classmethod
     def from_json(cls, stored: Any) -> Layout:
-        """A layout as it was kept. Raises ValueError for anything else."""
+        """A layout from its stored form. Raises ValueError for anything else."""
         try:
             names, units = ([str(text) for text in stored[key]] for key in ("names", "units"))
             layout = cls(
@@ -86,15 +86,15 @@ class Layout:
                 bool(stored["grouped"]),
             )
         except (TypeError, KeyError, ValueError):
-            raise ValueError("This is not how a log is written.") from None
+            raise ValueError("This is not the stored layout of a log.") from None
         if (
             layout.encoding not in ENCODINGS
             or layout.delimiter not in DELIMITERS
             or layout.decimal not in DECIMAL_MARKS
         ):
-            raise ValueError("This is not how a log is written.")
+            raise ValueError("This is not the stored layout of a log.")
         if len(names) != len(units) or not 0 < layout.first_line < 1_000_000:
-            raise ValueError("This is not how a log is written.")
+            raise ValueError("This is not the stored layout of a log.")
         return layout
 
     @property
@@ -112,16 +112,16 @@ class Layout:
 
 @dataclass(frozen=True)
 class Head:
-    """A layout, and the first rows under it, to be shown."""
+    """A layout, and the first rows of data for the page."""
 
     layout: Layout
     rows: list[list[str]]
 
 
 def find_layout(file: IO[bytes], size: int, overrides: dict[str, Any] | None = None) -> Head:
-    """The layout of a file. `told` fixes encoding, delimiter, decimal or first_line where a person knows better.
+    """The layout of a file. `overrides` fixes encoding, delimiter, decimal or first_line where a person knows better.
 
-    Raises NotARecording with a sentence. The file stands at its beginning again afterwards.
+    Raises NotARecording with a sentence. Afterwards the file is at its beginning again.
     """
     known = {name: value for name, value in (overrides or {}).items() if value not in (None, "")}
     file.seek(0)
@@ -143,7 +143,7 @@ def find_layout(file: IO[bytes], size: int, overrides: dict[str, Any] | None = N
     lines = text.split("\n")
     if size > len(head) and len(lines) > 1:
         lines.pop()
-    lines = lines[:LINES_LOOKED_AT]
+    lines = lines[:MOST_HEAD_LINES]
     delimiter = known.get("delimiter") or _delimiter(lines)
     rows = [split_line(line, delimiter) for line in lines]
     width = _width(rows)
@@ -204,8 +204,8 @@ def _encoding(head: bytes) -> str:
             return "utf-16-le" if odd > even else "utf-16-be"
         at = head.index(0)
         raise NotARecording(
-            f"Byte {at + 1}, in line {head.count(10, 0, at) + 1}, is zero: this is no text file, or the logger broke "
-            "off while writing. Export the log as CSV again."
+            f"Byte {at + 1}, in line {head.count(10, 0, at) + 1}, is zero: this is not a text file, or the logger "
+            "broke off while writing. Export the log as CSV again."
         )
     try:
         codecs.getincrementaldecoder("utf-8")().decode(head)
@@ -215,12 +215,12 @@ def _encoding(head: bytes) -> str:
 
 
 def _encoding_before_unicode(head: bytes) -> str:
-    """charset-normalizer tells other scripts apart, and a rule Western letters.
+    """charset-normalizer recognises other scripts, and a rule Western letters.
 
     Tried on the heads of 68 logs in 13 languages: this way the names of columns came through in 46, by the rule alone
     in 41, by the library alone in 34, because it takes a lone degree sign among English words for Chinese.
     """
-    lines = [line for line in head.splitlines()[:LINES_LOOKED_AT] if not line.isascii()]
+    lines = [line for line in head.splitlines()[:MOST_HEAD_LINES] if not line.isascii()]
     foreign = sum(byte > 127 for line in lines for byte in line)
     latin = sum(len(re.findall(rb"[A-Za-z]", line)) for line in lines)
     if foreign > latin and (match := from_bytes(b"\n".join(lines), cp_isolation=OTHER_SCRIPTS).best()):
@@ -244,7 +244,7 @@ def _text(head: bytes, encoding: str, whole: bool) -> str:
         ) from None
     if "\0" in text:
         line = text.count("\n", 0, text.index("\0")) + 1
-        raise NotARecording(f"Line {line} holds a zero byte: this is no text file. Export the log as CSV again.")
+        raise NotARecording(f"Line {line} holds a zero byte: this is not a text file. Export the log as CSV again.")
     # The same line ends as the reader of the data knows, so that line numbers agree.
     return text.replace("\r\n", "\n").replace("\r", "\n")
 
@@ -267,7 +267,7 @@ def _delimiter(lines: list[str]) -> str:
 
 
 def _width(rows: list[list[str]]) -> int:
-    """The number of columns that most lines of the second half have: the data, not what stands before them."""
+    """The number of columns that most lines of the second half have: the data, not the lines before them."""
     filled = [row for row in rows if any(row)]
     counts = Counter(map(len, filled[len(filled) // 2 :]))
     return max(counts, key=lambda width: (counts[width], width), default=0)

@@ -1,7 +1,7 @@
 """Reading a logger's file, a block of lines at a time, into the columns that a person gave a meaning.
 
 Numbers are parsed by numpy's own reader. A block it refuses is read cell by cell, so that one bad cell
-costs its own value and nothing else; what was left out is counted and said. Memory holds one block of
+costs its own value and nothing else; what was left out is counted and reported. Memory holds one block of
 text and the chosen numbers.
 """
 
@@ -28,7 +28,7 @@ MOST_BAD_SHARE = 0.2
 
 @dataclass
 class _Bad:
-    """What could not be read, to be counted and said."""
+    """What could not be read, counted for the notes."""
 
     short_rows: int = 0
     first_short_line: int = 0
@@ -47,10 +47,10 @@ class _Bad:
 def read_csv(file: IO[bytes], size: int, layout: Layout, mapping: Mapping, zone: Any = UTC) -> Recording:
     """The recording in a logger's file.
 
-    `zone` is where times without a zone were told. Raises NotARecording with a sentence.
+    `zone` is the time zone of times without one. Raises NotARecording with a sentence.
     """
     if size > LARGEST_BYTES:
-        raise NotARecording(f"The file has {size / 1e6:.0f} MB; at most {LARGEST_BYTES / 1e6:.0f} MB are read in.")
+        raise NotARecording(f"The file has {size / 1e6:.0f} MB; at most {LARGEST_BYTES / 1e6:.0f} MB are allowed.")
     _check(layout, mapping)
     texts = _text_columns(mapping)
     times = TextTimes(texts[0].unit) if texts else None
@@ -78,14 +78,14 @@ def read_csv(file: IO[bytes], size: int, layout: Layout, mapping: Mapping, zone:
     columns = {}
     for chunk, choice in zip(chunks, numeric, strict=True):
         values = np.concatenate(chunk)
-        # Let go column by column: memory holds the numbers once, not twice.
+        # Released column by column, so that memory holds the numbers once, not twice.
         chunk.clear()
         columns[choice.meaning] = _column(values, choice, layout, bad, count)
     return _recording(columns, np.concatenate(stamps) if times else None, times, mapping, layout, bad, count, zone)
 
 
 def first_row(head: Head, mapping: Mapping, zone: Any = UTC) -> dict[str, float | str]:
-    """What the first row of data is understood as: stored values by their meaning, the time in words."""
+    """How the first row of data is understood: stored values by their meaning, the time in words."""
     values: dict[str, float | str] = {}
     texts = _text_columns(mapping)
     row = head.rows[0]
@@ -158,13 +158,13 @@ def _blocks(file: IO[bytes], layout: Layout) -> Any:
             f"After line {line} something cannot be read as {ENCODINGS[layout.encoding]}. Choose another encoding."
         ) from None
     finally:
-        # The file belongs to the caller; a wrapper that is let go would close it.
+        # The file belongs to the caller; a wrapper that is collected would close it.
         text.detach()
         file.seek(0)
 
 
 def _text_columns(mapping: Mapping) -> list[ColumnChoice]:
-    """The columns that tell the time as text: a date with its time of day may stand in two."""
+    """The columns that hold the time as text: a date and its time of day may be in two."""
     date, time = mapping.of(DATE), mapping.of(TIME)
     if time is None or not TextTimes.reads(time.unit):
         return []
@@ -180,7 +180,7 @@ def _read_block(
 
 
 def _by_numpy(block: str, layout: Layout, indices: list[int], texts: list[int]) -> tuple[Any, list[str]] | None:
-    """The block by numpy's reader, or None where it holds anything but whole rows of plain numbers."""
+    """The block by numpy's reader, or None unless it holds only whole rows of plain numbers."""
     delimiter = layout.delimiter
     if '"' in block or layout.grouped or block.isspace():
         return None
@@ -247,7 +247,7 @@ def _number(cell: str, layout: Layout) -> float | None:
 
 
 def _column(values: Any, choice: Any, layout: Layout, bad: _Bad, count: int) -> Any:
-    """One column in its stored unit; what no instrument can have shown is left out and counted."""
+    """One column in its stored unit; values that no instrument can show are left out and counted."""
     name, meaning = layout.names[choice.index], BY_COLUMN[choice.meaning]
     wrong = bad.cells.get(choice.index, 0)
     if wrong > MOST_BAD_SHARE * count:
@@ -332,5 +332,5 @@ def _notes(layout: Layout, bad: _Bad, times: TextTimes | None) -> list[str]:
         line, text = bad.first[index]
         notes.append(f"{layout.names[index]}: {wrong} values are left out, the first near line {line}: {text!r}.")
     if times is not None and times.bad:
-        notes.append(f"{times.bad} rows without a readable time are left out, the first said {times.first_bad!r}.")
+        notes.append(f"{times.bad} rows without a readable time are left out, the first reads {times.first_bad!r}.")
     return notes

@@ -1,4 +1,4 @@
-"""What a session's logs say by themselves, each number with its method and caution."""
+"""Results of a session's logs alone, each number with its method and caution."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ from sessions.logs.timeline import Timeline
 from sessions.outings.models import Assumptions
 
 SLOWEST_MPS = 2.0
-"""Slip is looked at above this speed; below it both speeds are mostly noise (common practice, no source)."""
+"""Slip is computed above this speed; below it both speeds are mostly noise (common practice, no source)."""
 
-SLIPPING = "A track or wheel that slips grips less sideways too; on ice the machine may turn round."
+SLIPPING = "A track or wheel that slips grips less sideways too; on ice the machine may spin."
 
 
 def results_of(timeline: Timeline, known: Assumptions) -> list[Result]:
@@ -56,12 +56,12 @@ def _electrical(facts: LogFacts, rest_v: float | None, known: Assumptions) -> li
         "charge",
         facts.charge_ah,
         charge,
-        "Current integrated, less what came back.",
+        "Current integrated, less what was regenerated.",
         u=facts.u_charge_ah,
     )
     out += _result(
         "returned_charge",
-        "Charge that came back",
+        "Charge regenerated",
         "charge",
         facts.returned_ah,
         charge,
@@ -73,16 +73,16 @@ def _electrical(facts: LogFacts, rest_v: float | None, known: Assumptions) -> li
         "energy",
         facts.energy_wh,
         charge,
-        "Power integrated, less what came back.",
+        "Power integrated, less what was regenerated.",
         u=facts.u_energy_wh,
     )
     out += _result(
-        "returned", "Energy that came back", "energy", facts.returned_wh, charge, "Power below zero, integrated."
+        "returned", "Energy regenerated", "energy", facts.returned_wh, charge, "Power below zero, integrated."
     )
     taken_wh = (facts.energy_wh or 0.0) + (facts.returned_wh or 0.0)
     if facts.returned_wh and taken_wh > 0:
         share = facts.returned_wh / taken_wh
-        out += _result("returned_share", "Share that came back", "fraction", share, charge, "Of the energy taken out.")
+        out += _result("returned_share", "Share regenerated", "fraction", share, charge, "Of the energy taken out.")
     out += _result("mean_power", "Mean power", "power", facts.mean_power_w, charge, "Net energy over the time logged.")
     out += _result(
         "peak_power", "Peak power", "power", facts.peak_power_w, charge, "Largest voltage × current.", caution=BATTERY
@@ -103,7 +103,7 @@ def _electrical(facts: LogFacts, rest_v: float | None, known: Assumptions) -> li
             "voltage",
             rest_v - facts.lowest_voltage_v,
             "pack.internal_resistance_ohm",
-            "Rest voltage before, less the lowest under load; emptying is in it too.",
+            "Rest voltage before, less the lowest under load; this includes the fall in open-circuit voltage.",
             u=float(np.sqrt(2.0)) * known.u_voltage_v,
             caution=BATTERY,
         )
@@ -132,7 +132,7 @@ def _electrical(facts: LogFacts, rest_v: float | None, known: Assumptions) -> li
         "resistance",
         facts.resistance_ohm,
         "recording.resistance_while_emptying",
-        "Slope of voltage over current, beside an open voltage that falls with the charge used.",
+        "Slope of voltage over current, beside an open-circuit voltage that falls with the charge used.",
         u=facts.u_resistance_ohm,
     )
     return out

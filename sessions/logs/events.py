@@ -17,7 +17,7 @@ SAME_MOMENT_S = 10.0
 
 @dataclass(frozen=True)
 class Limit:
-    """A limit of the build that a log can pass, and what passing it is called."""
+    """A limit of the build that a log can pass, and the failure mode of passing it."""
 
     mode: str
     column: str
@@ -40,7 +40,7 @@ class Event:
 
     @property
     def form_query(self) -> str:
-        """What the form of a new failure starts with."""
+        """Initial values of the form of a new failure, as a query."""
         return urlencode(
             {
                 "session": self.series.log.session_id,
@@ -92,7 +92,7 @@ def events_of(timeline: Timeline, failures: Iterable[Failure]) -> list[Event]:
     events = []
     for limit in limits_of(timeline):
         for series in timeline.every(limit.column, limit.mode, limit.kind):
-            # A voltage at its highest counts as over it, as it does everywhere.
+            # A voltage at the highest limit counts as above it, as everywhere.
             at = math.nextafter(limit.value, 0.0) if limit.column == "voltage_v" and limit.above else limit.value
             beyond = excursions(series.time_s, series.values, at, limit.above)
             for start_s, end_s, worst in zip(*beyond, strict=True):

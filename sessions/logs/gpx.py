@@ -1,7 +1,7 @@
 """Reading a satellite track: GPX 1.1 (topografix.com/GPX/1/1), its points and their times.
 
-Extensions, waypoints and routes are passed over. Entities and document types are refused, so that no
-file can grow while it is read; points are let go as they are read, so that memory holds only numbers.
+Extensions, waypoints and routes are ignored. Entities and document types are refused, so that no
+file can grow while it is read; points are released as they are read, so that memory holds only numbers.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ MOST_POINTS = 500_000
 def read_gpx(file: IO[bytes], size: int) -> Recording:
     """The track in a GPX 1.1 file. Raises NotARecording with a sentence."""
     if size > LARGEST_BYTES:
-        raise NotARecording(f"The file has {size / 1e6:.0f} MB; at most {LARGEST_BYTES / 1e6:.0f} MB are read in.")
+        raise NotARecording(f"The file has {size / 1e6:.0f} MB; at most {LARGEST_BYTES / 1e6:.0f} MB are allowed.")
     if size == 0:
         raise NotARecording("The file is empty. Export the track again.")
     points: list[tuple[float, float]] = []
@@ -35,14 +35,14 @@ def read_gpx(file: IO[bytes], size: int) -> Recording:
     except ParseError as error:
         line, column = error.position
         raise NotARecording(
-            f"The file breaks off or is no XML at line {line}, column {column}. Export the track again, as GPX 1.1."
+            f"The file breaks off or is not XML at line {line}, column {column}. Export the track again, as GPX 1.1."
         ) from None
     except DefusedXmlException:
         raise NotARecording("The file declares a document type or entities, which no GPX file does.") from None
     except (UnicodeDecodeError, LookupError):
         raise NotARecording("The file's text encoding cannot be read. Export the track as UTF-8.") from None
     if len(points) < 2:
-        raise NotARecording("The file holds no track of two points or more (trkpt). Waypoints and routes are no ride.")
+        raise NotARecording("The file holds no track of two points or more (trkpt). Waypoints and routes do not count.")
     return _ordered(points, stamps)
 
 
@@ -84,7 +84,7 @@ def _stamp(text: str | None, number: int) -> datetime | None:
         moment = datetime.fromisoformat(text.strip())
     except ValueError:
         raise NotARecording(f"Point {number} has the time {text.strip()[:40]!r}; write 2026-01-17T11:05:30Z.") from None
-    # GPX 1.1 has its times in UTC, whether or not a writer says so.
+    # GPX 1.1 has its times in UTC, whether or not the file says so.
     return moment.astimezone(UTC) if moment.tzinfo else moment.replace(tzinfo=UTC)
 
 

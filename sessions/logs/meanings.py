@@ -1,4 +1,4 @@
-"""What a column of a logger can mean, in which units, and what its header most likely says."""
+"""What a column of a logger can mean, in which units, and the most likely one for a header."""
 
 from __future__ import annotations
 
@@ -106,7 +106,7 @@ class ColumnChoice:
 
 @dataclass(frozen=True)
 class Mapping:
-    """What the columns of a file are taken for; `interval_s` stands in for a time column where there is none."""
+    """What the columns of a file are taken for; `interval_s` replaces a time column where there is none."""
 
     choices: tuple[ColumnChoice, ...]
     interval_s: float | None = None
@@ -120,7 +120,7 @@ class Mapping:
 
     @classmethod
     def from_json(cls, stored: Any) -> Mapping:
-        """A mapping as it was kept. Raises ValueError for anything else."""
+        """A mapping from its stored form. Raises ValueError for anything else."""
         try:
             choices = tuple(
                 ColumnChoice(int(index), str(meaning), str(unit), bool(flipped))
@@ -129,7 +129,7 @@ class Mapping:
             interval = stored.get("interval_s")
             return cls(choices, None if interval is None else float(interval))
         except (TypeError, KeyError, ValueError, AttributeError):
-            raise ValueError("This is not what the columns of a log are taken for.") from None
+            raise ValueError("This is not the stored mapping of a log.") from None
 
 
 def to_stored(meaning: Meaning, unit: str, values: Any, flipped: bool) -> Any:
@@ -148,7 +148,7 @@ def signature_of(layout: Layout) -> str:
 
 
 def guess(layout: Layout, rows: list[list[str]]) -> Mapping:
-    """The most likely meaning of each column by its name, each meaning once; a person looks at it before it counts."""
+    """The most likely meaning of each column by its name, each meaning once; a person checks it before import."""
     taken: dict[int, ColumnChoice] = {}
     order = [*_GUESSED_FIRST, *(meaning.column for meaning in MEANINGS if meaning.column not in _GUESSED_FIRST)]
     for column in order:
@@ -156,7 +156,7 @@ def guess(layout: Layout, rows: list[list[str]]) -> Mapping:
             cells = [row[index] for row in rows if row[index]]
             if index in taken or not cells or sum(map(is_number, cells)) * 2 < len(cells):
                 continue
-            unit = _says(BY_COLUMN[column], name, layout.units[index], cells)
+            unit = _unit_by_name(BY_COLUMN[column], name, layout.units[index], cells)
             if unit:
                 taken[index] = ColumnChoice(index, column, unit)
                 break
@@ -172,12 +172,12 @@ def guess(layout: Layout, rows: list[list[str]]) -> Mapping:
 
 
 def _spread(name: str) -> str:
-    """A name as words: speed_kmh, batteryVoltage and U-Bat all come apart."""
+    """A name as words: speed_kmh, batteryVoltage and U-Bat are all split."""
     apart = re.sub(r"([a-z])([A-Z])", r"\1 \2", name)
     return re.sub(r"[^A-Za-z°%/]+", " ", apart).strip().lower()
 
 
-def _says(meaning: Meaning, name: str, unit: str, cells: list[str]) -> str:
+def _unit_by_name(meaning: Meaning, name: str, unit: str, cells: list[str]) -> str:
     """The unit in which a column most likely holds this meaning, or nothing where its name says something else."""
     spread = _spread(name)
     named = spread in meaning.letters if len(spread) == 1 else re.search(rf"(^| )({meaning.words})( |$)", spread)

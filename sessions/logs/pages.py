@@ -1,4 +1,4 @@
-"""Pages of one recording: taken in, looked at, made into passes, read again, removed."""
+"""Pages of one recording: import, view, accept passes, read again, delete."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from sessions.drawing.figures import map_style_id
 from sessions.logs.charts import track
 from sessions.logs.crossings import accept, is_of_its_session, proposals_of
 from sessions.logs.csv_reading import LARGEST_BYTES
-from sessions.logs.ingest import keep, read_kept
+from sessions.logs.ingest import read_stored, store_log
 from sessions.logs.meanings import BY_COLUMN
 from sessions.logs.models import Log
 from sessions.logs.series import NotARecording
@@ -37,12 +37,12 @@ class LogForm(forms.Form):
 @require_http_methods(["GET", "HEAD", "POST"])
 @needs(Right.LOG)
 def new_log(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    """Take a file in. A track is read at once; of a logger's file a person first says what its columns mean."""
+    """Import a file. A track is read at once; for a logger's file a person first chooses what its columns mean."""
     session = get_object_or_404(Session.objects.select_related("revision__vehicle", "venue"), pk=pk)
     form = LogForm(request.POST, request.FILES) if request.method == "POST" else LogForm()
     if request.method == "POST" and form.is_valid():
         try:
-            log = keep(session, form.cleaned_data["file"])
+            log = store_log(session, form.cleaned_data["file"])
         except NotARecording as error:
             form.add_error("file", str(error))
         except ValidationError as error:
@@ -58,11 +58,11 @@ def new_log(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
 
 def _read(request: SignedInRequest, log: Log) -> None:
     try:
-        read_kept(log)
+        read_stored(log)
     except NotARecording:
-        messages.error(request, "It could not be read in. The file is kept; see below why.")
+        messages.error(request, "It could not be imported. The file is stored; the reason is below.")
     else:
-        messages.success(request, f"Read in: {log.name}, {log.row_count} points.")
+        messages.success(request, f"Imported: {log.name}, {log.row_count} points.")
 
 
 def _log_or_404(pk: uuid.UUID) -> Log:
@@ -72,7 +72,7 @@ def _log_or_404(pk: uuid.UUID) -> Log:
 
 @require_http_methods(["GET", "HEAD", "POST"])
 def log(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    """One recording: what it holds, and the passes in it; a post accepts the chosen ones."""
+    """One recording: what it holds, and the passes in it; a POST accepts the chosen ones."""
     log = _log_or_404(pk)
     timeline = Timeline(log.session, [log])
     if timeline.gone:
@@ -115,7 +115,7 @@ def _accepted(request: SignedInRequest, log: Log, proposals: list[Any]) -> HttpR
 @require_POST
 @needs(Right.LOG)
 def read_log_again(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    """Another try at a file that was kept; a logger's file goes to its columns instead."""
+    """Read a stored file again; a logger's file goes to the page of its columns instead."""
     log = _log_or_404(pk)
     if log.kind == Log.Kind.CSV:
         return redirect("log_columns", log.pk)
@@ -125,7 +125,7 @@ def read_log_again(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
 
 @require_safe
 def log_original(request: SignedInRequest, pk: uuid.UUID) -> FileResponse:
-    """The file as it came, to be saved and never shown."""
+    """The file as it came, as a download."""
     log = get_object_or_404(Log, pk=pk)
     try:
         file = log.original.open("rb")

@@ -1,4 +1,4 @@
-"""All recordings of a session together: panels over one clock, what they say, how their clocks come together."""
+"""All recordings of a session together: panels over one clock, their results, and the offsets of their clocks."""
 
 from __future__ import annotations
 
@@ -119,7 +119,7 @@ def place_log(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
             return redirect("recordings", log.session_id)
         log.clock, log.begins_into_session_s = how, begins_s
     else:
-        messages.error(request, "Say by what the log is placed: its own clock, its speeds, or hand.")
+        messages.error(request, "Choose how the log is placed: by its own clock, its speeds, or hand.")
         return redirect("recordings", log.session_id)
     log.save(update_fields=["clock", "begins_into_session_s"])
     note_change(log, ["clock", "begins_into_session_s"])

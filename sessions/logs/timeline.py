@@ -1,4 +1,4 @@
-"""All logs of a session on the session's own clock: which of them tells what, and when."""
+"""All logs of a session on the session's own clock: which log has which quantity, and when."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ class Series:
 
 
 class Timeline:
-    """The logs of one session that are read in. Their files are opened once each."""
+    """The imported logs of one session. Their files are opened once each."""
 
     def __init__(self, session: Session, logs: Iterable[Log]) -> None:
         self.session = session

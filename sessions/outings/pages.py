@@ -55,7 +55,7 @@ def new_session(request: SignedInRequest) -> HttpResponse:
 @form_page
 @needs(Right.LOG)
 def edit_session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    """The session's form; a track's length may come along in the address, to be looked at and saved."""
+    """The session's form; the address may carry the length of a track, to be checked and saved."""
     rows = Session.objects.select_related("revision__vehicle", "venue")
     length = request.GET.get("distance_m", "")
     initial: dict[str, Any] = {}
@@ -74,7 +74,7 @@ def remove_session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
 @form_page
 @needs(Right.LOG)
 def new_pass(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    """A pass like the last one, the other way."""
+    """A new pass, prefilled from the last one in the other direction."""
     session = get_object_or_404(Session.objects.select_related("revision__vehicle", "venue"), pk=pk)
     back = session.get_absolute_url()
     last = session.passes.order_by("-number").first()
@@ -99,7 +99,7 @@ def new_pass(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
 @needs(Right.LOG)
 @require_safe
 def time_video(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    """Time a pass on a clip, frame by frame; the clip stays on the device, and the pass goes to its form."""
+    """Time a pass on a clip, frame by frame; the clip stays on the device, the times go to the form of a new pass."""
     rows = Session.objects.select_related("revision__vehicle", "venue").prefetch_related("venue__gates__marks")
     session = get_object_or_404(rows, pk=pk)
     last = session.passes.order_by("-number").first()
@@ -210,7 +210,7 @@ def remove_gate(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
 @form_page
 @needs(Right.BUILD)
 def assumptions(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    """What is taken for granted about a vehicle's measurements."""
+    """Assumptions about a vehicle's measurements."""
     vehicle = get_object_or_404(Vehicle, pk=pk)
     back = vehicle.get_absolute_url()
     return write_record(

@@ -1,4 +1,4 @@
-"""Readings that come in numbers: a list in one request, and what a device sends by itself."""
+"""Readings sent as a list in one request, or by a device on its own."""
 
 from __future__ import annotations
 
@@ -20,15 +20,15 @@ MOST_AT_ONCE = 1000
 
 
 def take_readings(rows: list[Any], device: DeviceToken | None) -> list[dict[str, Any]]:
-    """Store each reading, and say in the same order what became of it.
+    """Store each reading, and return the outcomes in the same order.
 
     A device may leave `session` out: then `at`, a time of day with its offset, finds the session of its
     machine that was going then. Without an `id`, a device's reading is known by its session and time.
 
-    Raises ValidationError when more come at once than are taken.
+    Raises ValidationError when there are more than are accepted at once.
     """
     if len(rows) > MOST_AT_ONCE:
-        raise serializers.ValidationError([f"At most {MOST_AT_ONCE} readings are taken at once; send them in parts."])
+        raise serializers.ValidationError([f"At most {MOST_AT_ONCE} readings are accepted at once; send more lists."])
     going = list(_sessions_of(device)) if device is not None else []
     return [_take(row, device, going) for row in rows]
 
@@ -60,7 +60,7 @@ def _take(row: Any, device: DeviceToken | None, going: list[Any]) -> dict[str, A
 
 
 def _find_session(payload: dict[str, Any], going: list[Any]) -> None:
-    """Put in the session and the time into it that a device's reading belongs to."""
+    """Add the session of a device's reading, and the time into it, to the payload."""
     if payload.get("session"):
         if str(payload["session"]) not in {str(pk) for pk, _, _ in going}:
             raise serializers.ValidationError({"session": ["This is no session of the device's machine."]})

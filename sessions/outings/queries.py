@@ -1,4 +1,4 @@
-"""Reads of what happened out there, each with a fixed number of queries."""
+"""Lists of sessions and venues, each with a fixed number of queries."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from sessions.outings.models import Session, Venue
 def session_rows() -> QuerySet[Session]:
     """Sessions for a list, newest first: where, with what, and how many valid passes and failures.
 
-    The order is said again here and below, because counting drops a model's own order.
+    The order is repeated here and below, because counting drops the default order of a model.
     """
     rows = Session.objects.select_related("revision__vehicle", "venue").annotate(
         pass_count=Count("passes", filter=Q(passes__valid=True), distinct=True),
@@ -30,7 +30,7 @@ def venue_rows() -> QuerySet[Venue]:
 
 
 def likely_start() -> dict[str, Any]:
-    """What a new session most likely starts with."""
+    """The most likely initial values of a new session."""
     revision = Revision.objects.filter(status=Revision.Status.RIDING).order_by("-date", "-number").first()
     last = Session.objects.order_by("-started_at").first()
     start: dict[str, Any] = {}

@@ -17,7 +17,7 @@ from sessions.outings.models import Pass, Session
 
 @dataclass(frozen=True)
 class Record:
-    """One record with what it rests on."""
+    """One record with its evidence."""
 
     gate: str
     length_m: float
@@ -56,7 +56,7 @@ def _best_two_way(season: Season, indices: np.ndarray) -> tuple[list[int], Measu
     owners, ways = season.passes.session[indices], season.passes.is_out[indices]
     fastest = []
     for way in (True, False):
-        # Slowest first, so that each session's place ends up holding its fastest pass.
+        # Slowest first, so that the fastest pass of each session is written last.
         listed = indices[ways == way]
         listed = listed[np.argsort(value[listed], kind="stable")]
         fastest_pass = np.full(season.count, -1)

@@ -23,7 +23,7 @@ MANY_SESSIONS = 50
 WARMER_BY_C = 3.0
 WINDIER_BY_MPS = 2.0
 HEAVIER_BY_KG = 8.0
-"""From these differences of the means on, conditions are called unlike (common practice, no source)."""
+"""Conditions count as unlike where their means differ by at least this much (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -44,7 +44,7 @@ MEASURES = (
     Measure("mean_power", "Mean power", "power", "hungrier for power", "easier on power"),
 )
 FIRST_MEASURES = MEASURES[:3]
-"""What is shown until other measures are asked for."""
+"""The measures on the page until a person chooses others."""
 COVARIATES = {
     "air_temperature_c": ("air temperature", "temperature"),
     "wind_speed_mps": ("wind", "speed"),
@@ -185,7 +185,7 @@ def _adjusted(measure: Measure, base: Group, other: Group, system: str, covariat
 
 
 def _sentence(measure: Measure, base: Group, other: Group, system: str) -> str:
-    """One sentence on a revision against the first chosen one; never a bare arrow."""
+    """One sentence that compares a revision with the first chosen revision."""
     first, second = base.revision.label, other.revision.label
     counts = f"{len(other.points)} and {len(base.points)} sessions"
     if base.interval is None or other.interval is None:
@@ -225,7 +225,7 @@ def _sentence(measure: Measure, base: Group, other: Group, system: str) -> str:
 
 
 def _conditions(revisions: list[Revision], season: Season, matched: dict[Any, Any], system: str) -> list[str]:
-    """What each revision was ridden in; said before any verdict."""
+    """The conditions of each revision, shown before any verdict."""
     sentences, surfaces = [], dict(Session.Surface.choices)
     for revision in revisions:
         rows = matched[revision.pk]
@@ -247,7 +247,7 @@ def _conditions(revisions: list[Revision], season: Season, matched: dict[Any, An
 
 
 def _unlike(revisions: list[Revision], season: Season, matched: dict[Any, Any], system: str) -> list[str]:
-    """In what the others were ridden otherwise than the first; nothing where they were alike."""
+    """How the conditions of the other revisions differ from those of the first; empty where they do not."""
     sentences, surfaces = [], dict(Session.Surface.choices)
     for other in revisions[1:]:
         first, rows = matched[revisions[0].pk], matched[other.pk]
@@ -301,5 +301,5 @@ def _rate_sentence(base: RateRow, other: RateRow) -> str:
     return f"{second} against {first}: cannot tell yet; the 95 % limits overlap. More kilometres narrow them."
 
 
-def shown(value: float, measure: Measure, system: str) -> float:
+def in_measure_unit(value: float, measure: Measure, system: str) -> float:
     return float(in_shown_unit(value, measure.kind, system))

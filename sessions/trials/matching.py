@@ -1,4 +1,4 @@
-"""What compared sessions must have in common, and which are left out for it, and why."""
+"""Which sessions are compared: what they must have in common, and why others are left out."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ BANDS = {
 
 @dataclass(frozen=True)
 class Matching:
-    """An empty field matches everything. Bands are in stored units, and hold their ends."""
+    """An empty field matches everything. Bands are in stored units and include their ends."""
 
     surface: str = ""
     venue: str = ""
@@ -33,7 +33,7 @@ class Matching:
 
     @classmethod
     def of(cls, query: Mapping[str, str], system: str) -> tuple[Matching, list[str]]:
-        """What the address asks for, and a sentence for each part of it that was not understood."""
+        """The matching in the address, and a sentence for each part of it that was not understood."""
         values: dict[str, Any] = {}
         notes = []
         surface, direction, venue = (query.get(name, "") for name in ("surface", "direction", "venue"))

@@ -24,8 +24,8 @@ MOST_REVISIONS = 12
 
 
 @dataclass
-class Asked:
-    """What an address asks to be compared; addresses can be kept, sent and shared."""
+class ComparisonQuery:
+    """The comparison that an address describes; addresses can be bookmarked and sent."""
 
     vehicle: Vehicle | None
     revisions: list[Revision]
@@ -41,7 +41,7 @@ class Asked:
         return compare_revisions(self.vehicle, self.chosen, self.matching, system, self.measures, self.covariate)
 
 
-def read_address(query: QueryDict, vehicles: list[Vehicle], system: str) -> Asked:
+def read_address(query: QueryDict, vehicles: list[Vehicle], system: str) -> ComparisonQuery:
     vehicle_key = query.get("vehicle", "")
     vehicle = next((candidate for candidate in vehicles if str(candidate.pk) == vehicle_key), None)
     matching, notes = Matching.of(query, system)
@@ -53,7 +53,7 @@ def read_address(query: QueryDict, vehicles: list[Vehicle], system: str) -> Aske
     revision_keys = [key for key in query.getlist("revision") if _is_key(key)]
     chosen = [revision for revision in revisions if str(revision.pk) in revision_keys]
     if len(revision_keys) > len(chosen):
-        notes.append("A revision that was asked for does not belong to this machine, and is left out.")
+        notes.append("A revision in the address does not belong to this machine, and is left out.")
     if not query.getlist("revision"):
         chosen = [revision for revision in revisions if revision.status != Revision.Status.PLANNED]
     everything = query.get("all") == "yes"
@@ -63,12 +63,14 @@ def read_address(query: QueryDict, vehicles: list[Vehicle], system: str) -> Aske
     keys = query.getlist("measure")
     measures = tuple(measure for measure in MEASURES if measure.key in keys) or FIRST_MEASURES
     covariate = query.get("covariate", "")
-    return Asked(vehicle, revisions, chosen, measures, matching, covariate if covariate in COVARIATES else "", notes)
+    if covariate not in COVARIATES:
+        covariate = ""
+    return ComparisonQuery(vehicle, revisions, chosen, measures, matching, covariate, notes)
 
 
 @require_safe
 def compare(request: SignedInRequest) -> HttpResponse:
-    """Choose a machine and revisions; the choice is in the address, so it can be kept and sent."""
+    """Choose a machine and revisions; the choice is in the address, so it can be bookmarked and sent."""
     vehicles = list(Vehicle.objects.all())
     system = request.user.unit_system
     query = read_address(request.GET, vehicles, system)

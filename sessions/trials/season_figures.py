@@ -43,7 +43,7 @@ def _marker(index: int) -> dict[str, object]:
 def progress(
     season: Season, measure: Measure, failures: list[tuple[Failure, float]], system: str, changes: dict[int, str]
 ) -> Figure:
-    """A measure of every session over the distance ridden; revisions marked, failures along the foot."""
+    """A measure of every session over the distance ridden; revisions marked, failures along the bottom."""
     values = season.values(measure.key)
     unit = KINDS[measure.kind].shown_in(system).label
     per_unit, per_km = in_shown_unit(1.0, measure.kind, system), in_shown_unit(1.0, "trip", system)
@@ -94,8 +94,8 @@ def _begins(season: Season) -> list[tuple[int, float]]:
 def load_curves(season: Season) -> list[LoadCurve]:
     """Where a revision was ridden at clearly different mean speeds, the curve through its sessions.
 
-    Rolling and air both cost energy, so a curve with a part below zero is no curve of a machine: then the points
-    stand alone.
+    Rolling and air both cost energy, so a curve with a negative part is not physical: then only the
+    points are drawn.
     """
     speed, per_km = season.values("average_speed"), season.values("energy_per_distance")
     curves = []
@@ -169,7 +169,7 @@ def season_figures(
     system: str,
     changes: dict[int, str] | None = None,
 ) -> dict[str, Figure]:
-    """All figures of a season. `changes` tells each revision's modifications, by its number."""
+    """All figures of a season. `changes` has the modifications of each revision in words, by its number."""
     figures = {
         f"progress_{measure.key}": progress(season, measure, failures, system, changes or {})
         for measure in FIRST_MEASURES

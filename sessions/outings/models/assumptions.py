@@ -1,4 +1,4 @@
-"""What is taken for granted about a vehicle's measurements."""
+"""Assumptions about a vehicle's measurements."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from buildlog.quantities.fields import QuantityField
 
 
 class Assumptions(models.Model):
-    """What is taken for granted about one vehicle's measurements, until somebody knows better.
+    """Assumptions about one vehicle's measurements, until somebody knows better.
 
     The standard uncertainties are common practice, no source: what hobby instruments and a
     careful person usually reach. Each can be changed on the vehicle's page.
