@@ -281,20 +281,21 @@ def invitation(db):
 
 @pytest.fixture
 def log(session):
-    from sessions.logs.ingest import keep, read_kept
+    from sessions.logs.ingest import read_stored, store_log
 
     points = "".join(f'<trkpt lat="60.00{n}" lon="25"/>' for n in range(3))
     head = '<gpx xmlns="http://www.topografix.com/GPX/1/1" version="1.1" creator="t">'
-    kept = keep(session, SimpleUploadedFile("track.gpx", f"{head}<trk><trkseg>{points}</trkseg></trk></gpx>".encode()))
-    read_kept(kept)
-    return kept
+    content = f"{head}<trk><trkseg>{points}</trkseg></trk></gpx>".encode()
+    log = store_log(session, SimpleUploadedFile("track.gpx", content))
+    read_stored(log)
+    return log
 
 
 @pytest.fixture
 def logger_file(session):
-    from sessions.logs.ingest import keep
+    from sessions.logs.ingest import store_log
 
-    return keep(session, SimpleUploadedFile("log.csv", b"t,volts\n0,52\n1,51\n2,51\n"))
+    return store_log(session, SimpleUploadedFile("log.csv", b"t,volts\n0,52\n1,51\n2,51\n"))
 
 
 @pytest.fixture

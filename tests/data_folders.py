@@ -17,7 +17,7 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from buildlog.models import Account, Failure
 from buildlog.photos.pictures import store_photo
 from sessions.demo import loading
-from sessions.logs.ingest import keep, read_kept
+from sessions.logs.ingest import read_stored, store_log
 from sessions.models import Session
 
 loading.load()
@@ -29,7 +29,7 @@ for shade, failure in enumerate(Failure.objects.all()[:3]):
 points = "".join(f'<trkpt lat="60.00{n}" lon="25"/>' for n in range(9))
 head = '<gpx xmlns="http://www.topografix.com/GPX/1/1" version="1.1" creator="t">'
 text = f"{head}<trk><trkseg>{points}</trkseg></trk></gpx>"
-read_kept(keep(Session.objects.first(), SimpleUploadedFile("track.gpx", text.encode())))
+read_stored(store_log(Session.objects.first(), SimpleUploadedFile("track.gpx", text.encode())))
 """
 
 

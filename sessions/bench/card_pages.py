@@ -26,7 +26,7 @@ WHY_MARK = " — "
 
 
 class TestCardForm(RecordForm[TestCard]):
-    """A card with its items, one on each line; a line that stays as it was keeps its tick."""
+    """A card with its items, one on each line; an unchanged line keeps its tick."""
 
     __test__ = False
 
@@ -49,7 +49,7 @@ class TestCardForm(RecordForm[TestCard]):
 
     @classmethod
     def lock(cls, record: TestCard) -> None:
-        # A phone may tick one off at this moment.
+        # A phone may tick an item at the same time.
         list(record.items.select_for_update())
 
     def clean_items(self) -> list[tuple[str, str]]:
@@ -59,14 +59,12 @@ class TestCardForm(RecordForm[TestCard]):
         pairs = [tuple(part.strip() for part in line.partition(WHY_MARK)[::2]) for line in lines]
         for what, why in pairs:
             if len(what) > 300 or len(why) > 300:
-                raise forms.ValidationError(
-                    f"A line is too long for a card: “{what[:60]} …”. Keep it below 300 characters."
-                )
-        self._keep_what_others_ticked({_written(what, why) for what, why in pairs})
+                raise forms.ValidationError(f"The line is too long: “{what[:60]} …”. Use 300 characters at most.")
+        self._refuse_to_delete_ticked_items({_written(what, why) for what, why in pairs})
         return pairs
 
-    def _keep_what_others_ticked(self, lines: set[str]) -> None:
-        """A line that was ticked off is part of a session; taking it out removes it, which not everybody may."""
+    def _refuse_to_delete_ticked_items(self, lines: set[str]) -> None:
+        """A ticked line is part of a session. Deleting the line deletes it there, which needs the right to do so."""
         account = current_account.account()
         for item in self.instance.items.all() if not self.instance._state.adding else ():
             gone = _line(item) not in lines and item.outcome != TestCardItem.Outcome.OPEN
@@ -81,7 +79,7 @@ class TestCardForm(RecordForm[TestCard]):
             if not self.writes("items"):
                 return card
             known = {_line(item): item for item in card.items.all()}
-            kept = []
+            item_keys = []
             for position, (what, why) in enumerate(self.cleaned_data["items"], start=1):
                 item = known.pop(_written(what, why), None)
                 if item is None:
@@ -89,8 +87,8 @@ class TestCardForm(RecordForm[TestCard]):
                 elif item.position != position:
                     item.position = position
                     item.save(update_fields=["position"])
-                kept.append(item.pk)
-            card.items.exclude(pk__in=kept).delete()
+                item_keys.append(item.pk)
+            card.items.exclude(pk__in=item_keys).delete()
         return card
 
 
@@ -112,10 +110,10 @@ def test_cards(request: SignedInRequest) -> HttpResponse:
 
 @require_safe
 def test_card(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(
+    card = get_object_or_404(
         TestCard.objects.select_related("revision__vehicle").prefetch_related("items__session__venue"), pk=pk
     )
-    return render(request, "bench/test_card.html", {"card": found})
+    return render(request, "bench/test_card.html", {"card": card})
 
 
 @form_page
@@ -138,5 +136,5 @@ def edit_test_card(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
 @form_page
 @needs(Right.LOG)
 def remove_test_card(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(TestCard, pk=pk)
-    return remove_record(request, found, back=found.get_absolute_url(), after=reverse("test_cards"))
+    card = get_object_or_404(TestCard, pk=pk)
+    return remove_record(request, card, back=card.get_absolute_url(), after=reverse("test_cards"))

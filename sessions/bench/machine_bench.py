@@ -38,7 +38,7 @@ CATEGORY_WEIGHT = {1: 4, 2: 3, 3: 2, 4: 1}
 
 @dataclass(frozen=True)
 class Filters:
-    """What of the failure history is looked at. Values that mean nothing narrow nothing."""
+    """Filters of the failure history. An unknown value matches nothing; an empty one matches everything."""
 
     mode: str = ""
     part: str = ""
@@ -48,11 +48,11 @@ class Filters:
     surface: str = ""
 
     @classmethod
-    def of(cls, asked: Mapping[str, str]) -> Filters:
-        return cls(**{name: str(asked.get(name, "")) for name in cls.__dataclass_fields__})
+    def of(cls, query: Mapping[str, str]) -> Filters:
+        return cls(**{name: str(query.get(name, "")) for name in cls.__dataclass_fields__})
 
-    def takes(self, failure: Failure) -> bool:
-        told = {
+    def matches(self, failure: Failure) -> bool:
+        values = {
             "mode": str(failure.mode_id),
             "part": str(failure.part_id),
             "severity": str(failure.severity),
@@ -60,7 +60,7 @@ class Filters:
             "state": failure.state,
             "surface": failure.session.surface if failure.session else "",
         }
-        return all(not getattr(self, name) or getattr(self, name) == value for name, value in told.items())
+        return all(not getattr(self, name) or getattr(self, name) == value for name, value in values.items())
 
 
 @dataclass(frozen=True)
@@ -105,7 +105,7 @@ class Bench:
     exposure: Exposure
     history: History
     everything: list[Failure]
-    shown: list[Failure]
+    filtered: list[Failure]
     modes: list[ModeRow]
     watched: list[WatchRow]
     growth: Growth
@@ -118,7 +118,7 @@ class Bench:
 
     @property
     def gaps(self) -> list[str]:
-        """Which rides the rates take as nothing."""
+        """Rides whose exposure the rates count as zero."""
         return gap_sentences(self.exposure.total)
 
 
@@ -134,23 +134,39 @@ def bench_of(vehicle: Vehicle, filters: Filters, system: str = "metric") -> Benc
     )
     today = _ridden_now(revisions)
     planned = next(
-        (one for one in reversed(revisions) if one.status in (Revision.Status.PLANNED, Revision.Status.IN_BUILD)), None
+        (
+            revision
+            for revision in reversed(revisions)
+            if revision.status in (Revision.Status.PLANNED, Revision.Status.IN_BUILD)
+        ),
+        None,
     )
     sessions, reports = _recent(revisions, modifications, today)
     ride = _ride(vehicle, today, sessions, reports)
     seen = seen_voltages(vehicle)
-    machines = {one.pk: Machine(one, seen=seen) for one in revisions}
+    machines = {revision.pk: Machine(revision, seen=seen) for revision in revisions}
     limits = []
     if today is not None:
         limits = side_by_side(machines[today.pk], machines[(planned or today).pk], ride)
     watched = _watched(vehicle, everything, history, system)
     return Bench(
-        vehicle, today, planned, exposure, history, everything,
-        [one for one in reversed(everything) if filters.takes(one)],
-        _modes(everything, exposure), watched, growth_of(everything, exposure), limits, ride,
+        vehicle,
+        today,
+        planned,
+        exposure,
+        history,
+        everything,
+        [failure for failure in reversed(everything) if filters.matches(failure)],
+        _modes(everything, exposure),
+        watched,
+        growth_of(everything, exposure),
+        limits,
+        ride,
         _verdicts(vehicle, modifications, machines, history, sessions, reports, ride, system),
-        modifications, exposure.begins_m(), max(sessions, key=lambda one: one.started_at, default=None),
-    )  # fmt: skip
+        modifications,
+        exposure.begins_m(),
+        max(sessions, key=lambda session: session.started_at, default=None),
+    )
 
 
 def ride_of(vehicle: Vehicle) -> Ride:
@@ -161,36 +177,40 @@ def ride_of(vehicle: Vehicle) -> Ride:
 
 
 def _ridden_now(revisions: list[Revision]) -> Revision | None:
-    return next((one for one in reversed(revisions) if one.status == Revision.Status.RIDING), None)
+    return next((revision for revision in reversed(revisions) if revision.status == Revision.Status.RIDING), None)
 
 
 def _modifications(vehicle: Vehicle) -> QuerySet[Modification]:
     """The newest first."""
-    found = Modification.objects.filter(revision__vehicle=vehicle)
-    return found.select_related("revision__vehicle", "revision__parent").order_by("-revision__number", "title")
+    rows = Modification.objects.filter(revision__vehicle=vehicle)
+    return rows.select_related("revision__vehicle", "revision__parent").order_by("-revision__number", "title")
 
 
 def _recent(
     revisions: list[Revision], modifications: list[Modification], today: Revision | None
 ) -> tuple[list[Session], dict[Any, Any]]:
     """Sessions of the revisions whose modifications are judged, and of those before them; with their results."""
-    judged = [one for one in modifications if one.expected_measure in verdicts.MEASURED][:LATEST_FOR_VERDICTS]
-    wanted = {one.revision_id for one in judged}
-    wanted |= {one.revision.parent_id for one in judged if one.revision.parent_id is not None}
+    judged = [modification for modification in modifications if modification.expected_measure in verdicts.MEASURED][
+        :LATEST_FOR_VERDICTS
+    ]
+    revision_keys = {modification.revision_id for modification in judged}
+    revision_keys |= {
+        modification.revision.parent_id for modification in judged if modification.revision.parent_id is not None
+    }
     if today is not None:
-        wanted.add(today.pk)
-    sessions = sessions_of_line(revisions, wanted)
+        revision_keys.add(today.pk)
+    sessions = sessions_of_line(revisions, revision_keys)
     return sessions, reports_for(sessions)
 
 
 def _ride(vehicle: Vehicle, today: Revision | None, sessions: list[Session], reports: dict[Any, Any]) -> Ride:
     """Rider of the last session, and the energy per km of today's revision."""
-    riders = [one.rider_mass_kg + (one.payload_kg or 0.0) for one in sessions if one.rider_mass_kg]
+    riders = [session.rider_mass_kg + (session.payload_kg or 0.0) for session in sessions if session.rider_mass_kg]
     own = [
         result.value
-        for one in sessions
-        if today is not None and one.revision_id == today.pk
-        for result in reports[one.pk].results
+        for session in sessions
+        if today is not None and session.revision_id == today.pk
+        for result in reports[session.pk].results
         if result.key == "energy_per_distance" and result.value > 0
     ]
     return Ride(
@@ -206,21 +226,21 @@ def _modes(everything: list[Failure], exposure: Exposure) -> list[ModeRow]:
         by_mode.setdefault(failure.mode_id, []).append(failure)
     hundred_km, hours = exposure.total_m / 1e5, exposure.total_s / 3600.0
     rows = []
-    for mode, found in by_mode.items():
-        risk = sum(CATEGORY_WEIGHT[one.severity] for one in found) / hundred_km if hundred_km else None
+    for mode, failures in by_mode.items():
+        risk = sum(CATEGORY_WEIGHT[failure.severity] for failure in failures) / hundred_km if hundred_km else None
         rows.append(
             ModeRow(
-                found[0].mode.name,
+                failures[0].mode.name,
                 mode,
-                min(one.severity for one in found),
-                len(found),
+                min(failure.severity for failure in failures),
+                len(failures),
                 risk,
-                reliability.failure_rate(hundred_km, len(found), CONFIDENCE) if hundred_km else None,
-                reliability.failure_rate(hours, len(found), CONFIDENCE) if hours else None,
-                list(dict.fromkeys(one.get_state_display() for one in found)),
+                reliability.failure_rate(hundred_km, len(failures), CONFIDENCE) if hundred_km else None,
+                reliability.failure_rate(hours, len(failures), CONFIDENCE) if hours else None,
+                list(dict.fromkeys(failure.get_state_display() for failure in failures)),
             )
         )
-    weight = {row.mode: sum(CATEGORY_WEIGHT[one.severity] for one in by_mode[row.mode]) for row in rows}
+    weight = {row.mode: sum(CATEGORY_WEIGHT[failure.severity] for failure in by_mode[row.mode]) for row in rows}
     return sorted(rows, key=lambda row: (-weight[row.mode], row.name))
 
 
@@ -233,8 +253,11 @@ def _watched(vehicle: Vehicle, everything: list[Failure], history: History, syst
         if failure.state == Failure.State.HELD and proof is not None and proof.shown:
             continue
         answers = [
-            (one, one.pk in history.fixes and history.disproved_by(one.pk, failure.pk) is not None)
-            for one in failure.answered_by.all()
+            (
+                modification,
+                modification.pk in history.fixes and history.disproved_by(modification.pk, failure.pk) is not None,
+            )
+            for modification in failure.answered_by.all()
         ]
         rests_on = exposure_sentences(proof, system) if proof else []
         if proof is not None and not proof.judged_by:
@@ -252,26 +275,34 @@ def _bound(proof: Proof | None) -> float | None:
 
 
 def _verdicts(
-    vehicle: Vehicle, modifications: list[Modification], machines: dict[Any, Machine], history: History,
-    sessions: list[Session], reports: dict[Any, Any], ride: Ride, system: str,
-) -> list[verdicts.Verdict]:  # fmt: skip
+    vehicle: Vehicle,
+    modifications: list[Modification],
+    machines: dict[Any, Machine],
+    history: History,
+    sessions: list[Session],
+    reports: dict[Any, Any],
+    ride: Ride,
+    system: str,
+) -> list[verdicts.Verdict]:
     means = verdicts.session_means(reports, sessions)
-    seen = {one.revision_id for one in sessions}
+    seen = {session.revision_id for session in sessions}
     limits = thresholds(vehicle)
-    found = []
-    for one in modifications:
-        if not one.expected_measure or one.revision.status not in RIDDEN:
+    answers = []
+    for modification in modifications:
+        if not modification.expected_measure or modification.revision.status not in RIDDEN:
             continue
-        if one.expected_measure in verdicts.MEASURED:
-            if one.revision_id not in seen and one.revision.parent_id not in seen:
+        if modification.expected_measure in verdicts.MEASURED:
+            if modification.revision_id not in seen and modification.revision.parent_id not in seen:
                 continue
-            key = verdicts.MEASURED[Modification.Measure(one.expected_measure)]
-            before, after = (means.get((pk, key), []) for pk in (one.revision.parent_id, one.revision_id))
-            found.append(verdicts.verdict_by_sessions(one, before, after))
-        elif one.expected_measure == Modification.Measure.STABILITY:
-            parent = machines.get(one.revision.parent_id)
-            found.append(verdicts.verdict_by_build(one, parent, machines[one.revision_id], ride))
+            key = verdicts.MEASURED[Modification.Measure(modification.expected_measure)]
+            before, after = (
+                means.get((pk, key), []) for pk in (modification.revision.parent_id, modification.revision_id)
+            )
+            answers.append(verdicts.verdict_by_sessions(modification, before, after))
+        elif modification.expected_measure == Modification.Measure.STABILITY:
+            parent = machines.get(modification.revision.parent_id)
+            answers.append(verdicts.verdict_by_build(modification, parent, machines[modification.revision_id], ride))
         else:
-            proof = history.proof_of_fix(one.pk, *limits) if one.pk in history.fixes else None
-            found.append(verdicts.verdict_by_failures(one, proof, system))
-    return found
+            proof = history.proof_of_fix(modification.pk, *limits) if modification.pk in history.fixes else None
+            answers.append(verdicts.verdict_by_failures(modification, proof, system))
+    return answers

@@ -18,7 +18,7 @@ from sessions.outings.models import Session
 class TestCard(MadeRecord):
     """What to try with one revision, within which limits, and what stops the day."""
 
-    # pytest takes classes whose names begin with Test for its own.
+    # Keeps pytest from collecting this class as a test.
     __test__ = False
 
     id = models.UUIDField(primary_key=True, default=uuid.uuid4)

@@ -62,21 +62,21 @@ def _worst(bench: Bench, failure: Failure) -> int:
     """The severity that this mode, or this cause, has had at its worst."""
     facts = bench.history.failures
     same = Kinds.of([facts[failure.pk]])
-    return min(one.severity for one in bench.everything if same.include(facts[one.pk]))
+    return min(other.severity for other in bench.everything if same.include(facts[other.pk]))
 
 
 def _do_not_ride(bench: Bench) -> list[Question]:
     """Failures that can hurt somebody and that no fix on the machine answers, each mode once."""
-    found: dict[uuid.UUID, tuple[int, Question]] = {}
+    questions: dict[uuid.UUID, tuple[int, Question]] = {}
     for failure in bench.everything:
         if failure.severity not in HURTS:
             continue
         wanting, until = _wanting(bench, failure)
-        if until and wanting > found.get(failure.mode_id, (0, None))[0]:
+        if until and wanting > questions.get(failure.mode_id, (0, None))[0]:
             came = f"It came with {failure.revision.label} on {failure.happened_at:%Y-%m-%d}."
             what, why = f"Do not ride until {until}", f"{came} {NEVER_PROVOKED}"
-            found[failure.mode_id] = wanting, Question(what, why, 1000.0 - failure.severity, is_stop=True)
-    return [question for _, question in found.values()]
+            questions[failure.mode_id] = wanting, Question(what, why, 1000.0 - failure.severity, is_stop=True)
+    return [question for _, question in questions.values()]
 
 
 def _wanting(bench: Bench, failure: Failure) -> tuple[int, str]:
@@ -97,7 +97,7 @@ def _wanting(bench: Bench, failure: Failure) -> tuple[int, str]:
 
 def _watched(bench: Bench, system: str) -> list[Question]:
     """A fix is watched by riding; the worse the failure and the nearer the proof, the more an outing tells."""
-    found, seen, subject = [], set(), _subject(bench)
+    questions, seen, subject = [], set(), _subject(bench)
     for row in bench.watched:
         failure, proof = row.failure, row.proof
         if proof is None or proof.failures_after or failure.mode_id in seen:
@@ -108,7 +108,7 @@ def _watched(bench: Bench, system: str) -> list[Question]:
         worst = _worst(bench, failure)
         if worst in HURTS:
             numeral = "I" if worst == Failure.Severity.CATASTROPHIC else "II"
-            found.append(
+            questions.append(
                 Question(
                     f"Look over “{proof.fix.title}” on {subject.label} before and after the ride",
                     f"It is to prevent “{failure.mode.name}” (severity {numeral}). {NEVER_PROVOKED}",
@@ -116,8 +116,8 @@ def _watched(bench: Bench, system: str) -> list[Question]:
                 )
             )
         else:
-            found.append(_by_riding(row, proof, subject, system))
-    return found
+            questions.append(_by_riding(row, proof, subject, system))
+    return questions
 
 
 def _by_riding(row: WatchRow, proof: Proof, subject: Revision, system: str) -> Question:
@@ -143,7 +143,7 @@ def _by_riding(row: WatchRow, proof: Proof, subject: Revision, system: str) -> Q
 
 
 def _undecided(bench: Bench) -> list[Question]:
-    found = []
+    questions = []
     for verdict in bench.verdicts:
         revision = verdict.modification.revision
         if verdict.word != CANNOT_TELL or verdict.more_sessions is None or revision.status != Revision.Status.RIDING:
@@ -151,40 +151,44 @@ def _undecided(bench: Bench) -> list[Question]:
         parent = revision.parent
         if verdict.needs_parent and (parent is None or parent.status != Revision.Status.RIDING):
             continue
-        found.append(_by_sessions(verdict, revision, verdict.more_sessions, len(bench.exposure.rides)))
-    return found
+        questions.append(_by_sessions(verdict, revision, verdict.more_sessions, len(bench.exposure.rides)))
+    return questions
 
 
 def _by_sessions(verdict: Verdict, revision: Revision, more: int, so_far: int) -> Question:
     """More sessions, if they are no more than were ridden so far; else another way."""
     title, sessions = verdict.modification.title, f"{more} more session{'' if more == 1 else 's'}"
-    asked = f"Did “{title}” do what was expected ({expectation(verdict.modification)})?"
+    question = f"Did “{title}” do what was expected ({expectation(verdict.modification)})?"
     if more > min(MANY_SESSIONS, so_far):
-        why = f"{asked} Riding would take about {sessions}, and {so_far} were ridden so far."
+        why = f"{question} Riding would take about {sessions}, and {so_far} were ridden so far."
         return Question(f"Calculate or bench-test what “{title}” changes", why, 10.0)
     parent = revision.parent if verdict.needs_parent else None
     ridden = f"{revision.label} and {parent.label}" if parent is not None else revision.label
     return Question(
         f"Six passes both ways and a measured distance with {ridden}, in weather like the last time",
-        f"{asked} About {sessions} would tell.",
+        f"{question} About {sessions} would tell.",
         40.0 - more,
     )
 
 
 def _never_measured(bench: Bench) -> list[Question]:
     last, today = bench.last_session, bench.today
-    found: list[Question] = []
+    questions: list[Question] = []
     if today is None:
-        return found
+        return questions
     if last is None or last.rest_voltage_start_v is None or last.rest_voltage_end_v is None:
-        found.append(Question("Rest voltage before and after, the pack rested", "Energy left, and energy per km.", 30))
+        questions.append(
+            Question("Rest voltage before and after, the pack rested", "Energy left, and energy per km.", 30)
+        )
     if last is None or last.distance_m is None:
-        found.append(Question("Distance ridden, by wheel counter or track", "Energy per km, range, failure rates.", 29))
+        questions.append(
+            Question("Distance ridden, by wheel counter or track", "Energy per km, range, failure rates.", 29)
+        )
     if not any(run.split_times_s for run in (last.passes.all() if last else ())):
-        found.append(
+        questions.append(
             Question("A pass timed at three marks or more", "Is it still gaining speed at the end of the gate?", 15)
         )
-    found.append(
+    questions.append(
         Question(
             "Coast-down both ways: from speed, power off, timed at marks until slow",
             "Rolling and air drag of this build; no coast-down is recorded yet.",
@@ -193,7 +197,7 @@ def _never_measured(bench: Bench) -> list[Question]:
     )
     balance = Machine(today).balance
     if balance.mass.measured_on is None:
-        found.append(Question("Weigh the machine, front and rear apart", "Mass, and where its weight stands.", 12))
+        questions.append(Question("Weigh the machine, front and rear apart", "Mass and weight distribution.", 12))
     if balance.height.measured_on is None:
-        found.append(Question("Measure the height of the centre of gravity", "The tip-over limit rests on it.", 22))
-    return found
+        questions.append(Question("Measure the height of the centre of gravity", "The tip-over limit needs it.", 22))
+    return questions

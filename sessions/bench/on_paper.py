@@ -19,7 +19,7 @@ from buildlog.machines.models import Fitting, Part, Revision
 from buildlog.quantities.fields import QuantityFormField
 from buildlog.storage.columns import column_of, label_of
 
-TRIED = (
+GEOMETRY_FIELDS = (
     "drive_ratio",
     "rolling_circumference_m",
     "track_width_m",
@@ -28,20 +28,20 @@ TRIED = (
     "seat_z_m",
     *MEASURED,
 )
-PLACED = ("quantity", "x_m", "z_m", "series", "parallel")
+FITTING_FIELDS = ("quantity", "x_m", "z_m", "series", "parallel")
 
 
 class WhatIfForm(forms.Form):
-    """One row for each fitting, one for a further part, and the geometry. A quantity of 0 takes a part off."""
+    """One row for each fitting, one for a further part, and the geometry. A quantity of 0 removes a part."""
 
     def __init__(self, revision: Revision, data: Any = None, system: str = "metric") -> None:
         super().__init__(data)
         self.revision = revision
         self.fittings = list(revision.fittings.all())
-        for name in TRIED:
+        for name in GEOMETRY_FIELDS:
             self._add(name, _field_of(Revision, name), getattr(revision, name), system)
         for fitting in self.fittings:
-            for name in PLACED:
+            for name in FITTING_FIELDS:
                 if name in ("series", "parallel") and fitting.part.category != "battery_module":
                     continue
                 self._add(f"{name}-{fitting.pk}", self._placing(name, fitting.part), getattr(fitting, name), system)
@@ -68,12 +68,12 @@ class WhatIfForm(forms.Form):
 
     def rows(self) -> list[tuple[Part, list[forms.BoundField]]]:
         return [
-            (fitting.part, [self[f"{name}-{fitting.pk}"] for name in PLACED if f"{name}-{fitting.pk}" in self.fields])
+            (fitting.part, [self[key] for name in FITTING_FIELDS if (key := f"{name}-{fitting.pk}") in self.fields])
             for fitting in self.fittings
         ]
 
     def geometry(self) -> list[forms.BoundField]:
-        return [self[name] for name in TRIED]
+        return [self[name] for name in GEOMETRY_FIELDS]
 
     def further(self) -> list[forms.BoundField]:
         return [self["part"], *(self[f"{name}-new"] for name in ("quantity", "x_m", "z_m"))]
@@ -91,30 +91,30 @@ class WhatIfForm(forms.Form):
                 )
         return cleaned
 
-    def thought_of(self, before: Machine) -> Machine:
+    def proposed_machine(self, before: Machine) -> Machine:
         """The altered machine; nothing of it is stored. What was measured on `before` moves with its parts."""
-        told = self.cleaned_data
+        data = self.cleaned_data
         revision = Revision(vehicle=self.revision.vehicle, number=self.revision.number + 1, parent=self.revision)
         for name in GEOMETRY:
-            setattr(revision, name, told.get(name) if name in TRIED else getattr(self.revision, name))
+            setattr(revision, name, data.get(name) if name in GEOMETRY_FIELDS else getattr(self.revision, name))
         for name in MEASURED:
-            typed, was = told.get(name), getattr(self.revision, name)
-            # Left as it was, it is no measurement of the altered machine.
-            same = typed is None or (was is not None and math.isclose(typed, was, rel_tol=1e-9))
+            typed, current = data.get(name), getattr(self.revision, name)
+            # An unchanged value was measured before the alteration, so it does not count for the altered machine.
+            same = typed is None or (current is not None and math.isclose(typed, current, rel_tol=1e-9))
             setattr(revision, name, None if same else typed)
         placed = []
         for fitting in self.fittings:
-            if not told.get(f"quantity-{fitting.pk}"):
+            if not data.get(f"quantity-{fitting.pk}"):
                 continue
-            made = fitting.carried_to(revision)
-            for name in PLACED:
+            carried = fitting.carried_to(revision)
+            for name in FITTING_FIELDS:
                 if f"{name}-{fitting.pk}" in self.fields:
-                    setattr(made, name, told[f"{name}-{fitting.pk}"])
-            placed.append(made)
-        if told.get("part") and told.get("quantity-new"):
-            part, quantity = told["part"], told["quantity-new"]
+                    setattr(carried, name, data[f"{name}-{fitting.pk}"])
+            placed.append(carried)
+        if data.get("part") and data.get("quantity-new"):
+            part, quantity = data["part"], data["quantity-new"]
             wiring = {"series": 1, "parallel": quantity} if part.category == "battery_module" else {}
-            place = {"x_m": told["x_m-new"], "z_m": told["z_m-new"]}
+            place = {"x_m": data["x_m-new"], "z_m": data["z_m-new"]}
             placed.append(Fitting(revision=revision, part=part, quantity=quantity, **place, **wiring))
         return Machine(revision, placed, before.seen)
 
@@ -123,31 +123,31 @@ def _field_of(model: type[Model], name: str) -> forms.Field:
     """The form field of a column that a person types."""
     field = column_of(model, name).formfield()
     if field is None:
-        raise TypeError(f"{name} is not typed by anybody")
+        raise TypeError(f"{name} has no form field")
     return field
 
 
-def keep(tried: Machine, before: Machine, system: str) -> Revision:
-    """Store what was tried as the next planned revision, with a modification that says what changes.
+def save_as_planned(proposed: Machine, before: Machine, system: str) -> Revision:
+    """Store the proposed machine as the next planned revision, with a modification that lists the changes.
 
     Raises ValidationError when it changes nothing.
     """
-    changes = difference(before, tried, system)
-    said = [f"{count} × {part.name} added" for part, count in changes.added]
-    said += [f"{count} × {part.name} taken off" for part, count in changes.removed]
-    said += [f"{part.name}: {', '.join(notes)}" for part, notes in changes.changed]
-    said += [f"{delta.label}: {delta.before} → {delta.after}" for delta in changes.numbers]
-    if not said:
-        raise ValidationError("Nothing is changed yet, so there is nothing to keep. Change a number first.")
+    changes = difference(before, proposed, system)
+    lines = [f"{count} × {part.name} added" for part, count in changes.added]
+    lines += [f"{count} × {part.name} removed" for part, count in changes.removed]
+    lines += [f"{part.name}: {', '.join(notes)}" for part, notes in changes.changed]
+    lines += [f"{delta.label}: {delta.before} → {delta.after}" for delta in changes.numbers]
+    if not lines:
+        raise ValidationError("Nothing is changed yet, so there is nothing to save. Change a number first.")
     with transaction.atomic():
-        revision = tried.revision
+        revision = proposed.revision
         numbers = dict(revision.vehicle.revisions.values_list("pk", "number"))
         if revision.parent_id not in numbers:
             raise ValidationError("The revision that this was tried on was removed meanwhile. Try it on another one.")
         revision.number, revision.date = max(numbers.values()) + 1, timezone.localdate()
         revision.status = Revision.Status.PLANNED
         revision.save(force_insert=True)
-        for fitting in tried.fittings:
+        for fitting in proposed.fittings:
             fitting.save(force_insert=True)
-        Modification.objects.create(revision=revision, title=said[0][:160], reason="\n".join(said)[:2000])
+        Modification.objects.create(revision=revision, title=lines[0][:160], reason="\n".join(lines)[:2000])
     return revision

@@ -1,4 +1,4 @@
-"""The bench: the page to stand in before cutting metal."""
+"""The bench: what to know of a machine before the next change is built."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from sessions.bench.figures import bench_figures
 from sessions.bench.machine_bench import Bench, Filters, bench_of, ride_of
 from sessions.bench.models import TestCard, TestCardItem
 from sessions.bench.next_tests import questions_of
-from sessions.bench.on_paper import WhatIfForm, keep
+from sessions.bench.on_paper import WhatIfForm, save_as_planned
 from sessions.drawing.figures import map_style_id
 from sessions.outings.models import Session
 
@@ -44,46 +44,46 @@ def _vehicle(pk: uuid.UUID) -> Vehicle:
 def bench(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     filters = Filters.of(request.GET)
     system = request.user.unit_system
-    found = bench_of(_vehicle(pk), filters, system)
-    figures = bench_figures(found, system)
+    bench = bench_of(_vehicle(pk), filters, system)
+    figures = bench_figures(bench, system)
     context = {
-        "bench": found,
-        "vehicle": found.vehicle,
+        "bench": bench,
+        "vehicle": bench.vehicle,
         "filters_chosen": asdict(filters),
-        "choices": _choices(found),
-        "shown": found.shown[:SHOWN_AT_ONCE],
-        "questions": questions_of(found, system),
-        "limit_cautions": cautions(pair.today for pair in found.limits),
-        "alarms": _alarms(found),
+        "choices": _choices(bench),
+        "shown": bench.filtered[:SHOWN_AT_ONCE],
+        "questions": questions_of(bench, system),
+        "limit_cautions": cautions(pair.today for pair in bench.limits),
+        "alarms": _alarms(bench),
         "figures": figures,
         "map_style_id": map_style_id() if figures else "",
     }
     return render(request, "bench/bench.html", context)
 
 
-def _alarms(found: Bench) -> list[tuple[str, Alarm]]:
-    """What is passed or nearly reached, today and as planned, with the revision it is said of."""
+def _alarms(bench: Bench) -> list[tuple[str, Alarm]]:
+    """Limits that are passed or nearly reached, today and as planned, each with its revision."""
     revisions = (
-        (found.today, alarms(pair.today for pair in found.limits)),
-        (found.planned, alarms(pair.planned for pair in found.limits)),
+        (bench.today, alarms(pair.today for pair in bench.limits)),
+        (bench.planned, alarms(pair.planned for pair in bench.limits)),
     )
     return [(revision.label, alarm) for revision, passed in revisions if revision is not None for alarm in passed]
 
 
-def _choices(found: Bench) -> list[tuple[str, str, list[tuple[str, str]]]]:
-    """What the history can be narrowed by: only what occurs in it."""
+def _choices(bench: Bench) -> list[tuple[str, str, list[tuple[str, str]]]]:
+    """The choices of each filter of the history: only values that occur in it."""
 
     def of(pairs: list[tuple[object, object]]) -> list[tuple[str, str]]:
         return sorted({(str(value), str(label)) for value, label in pairs if value}, key=lambda row: row[1])
 
-    everything = found.everything
-    states = {one.state for one in everything}
-    surfaces = {one.session.surface for one in everything if one.session}
+    everything = bench.everything
+    states = {failure.state for failure in everything}
+    surfaces = {failure.session.surface for failure in everything if failure.session}
     return [
-        ("mode", "Mode", of([(one.mode_id, one.mode.name) for one in everything])),
-        ("part", "Part", of([(one.part_id, one.part) for one in everything])),
-        ("severity", "Severity", of([(one.severity, one.severity_numeral) for one in everything])),
-        ("revision", "Revision", of([(one.revision_id, one.revision.label) for one in everything])),
+        ("mode", "Mode", of([(failure.mode_id, failure.mode.name) for failure in everything])),
+        ("part", "Part", of([(failure.part_id, failure.part) for failure in everything])),
+        ("severity", "Severity", of([(failure.severity, failure.severity_numeral) for failure in everything])),
+        ("revision", "Revision", of([(failure.revision_id, failure.revision.label) for failure in everything])),
         ("state", "State", [choice for choice in Failure.State.choices if choice[0] in states]),
         ("surface", "Surface", [choice for choice in Session.Surface.choices if choice[0] in surfaces]),
     ]
@@ -92,10 +92,10 @@ def _choices(found: Bench) -> list[tuple[str, str, list[tuple[str, str]]]]:
 @require_POST
 @needs(Right.LOG)
 def suggest_card(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    """Make a test card of the open questions; it is edited by hand before it goes along."""
-    found = bench_of(_vehicle(pk), Filters(), request.user.unit_system)
-    questions = questions_of(found, request.user.unit_system)
-    revision = found.today or found.planned
+    """Make a test card of the open questions; it is edited by hand before the outing."""
+    bench = bench_of(_vehicle(pk), Filters(), request.user.unit_system)
+    questions = questions_of(bench, request.user.unit_system)
+    revision = bench.today or bench.planned
     if revision is None or not questions:
         messages.warning(request, "There is no revision to ride, or no open question, so there is nothing to plan yet.")
         return redirect("vehicle_bench", pk=pk)
@@ -106,8 +106,8 @@ def suggest_card(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
             stops_the_day=STOPS_THE_DAY,
         )
         TestCardItem.objects.bulk_create(
-            TestCardItem(card=card, position=position, what=one.what[:300], why=one.why[:300])
-            for position, one in enumerate(questions, start=1)
+            TestCardItem(card=card, position=position, what=question.what[:300], why=question.why[:300])
+            for position, question in enumerate(questions, start=1)
         )
     messages.success(request, f"Made from {len(questions)} open questions. Strike out what does not fit into the day.")
     return redirect("edit_test_card", pk=card.pk)
@@ -116,27 +116,27 @@ def suggest_card(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
 @require_http_methods(["GET", "HEAD", "POST"])
 @needs(Right.BUILD)
 def what_if(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    """Try a change on paper. What is tried stands in the address, so it can be kept and sent."""
+    """Try a change on paper. The change is in the address, so it can be bookmarked and sent."""
     revision = get_object_or_404(revisions_with_parts().select_related("vehicle__assumptions"), pk=pk)
     system = request.user.unit_system
     before = Machine(revision, seen=seen_voltages(revision.vehicle))
     data = request.POST if request.method == "POST" else (request.GET if request.GET else None)
     form = WhatIfForm(revision, data, system)
-    tried = form.thought_of(before) if form.is_bound and form.is_valid() else None
-    if request.method == "POST" and tried is not None:
+    proposed = form.proposed_machine(before) if form.is_bound and form.is_valid() else None
+    if request.method == "POST" and proposed is not None:
         try:
-            made = keep(tried, before, system)
+            planned = save_as_planned(proposed, before, system)
         except ValidationError as error:
             form.add_error(None, error)
         else:
-            messages.success(request, f"Kept as {made}, planned. Say what it should change, and build it.")
-            return redirect(made)
+            messages.success(request, f"Saved as {planned}, planned. Say what it should change, and build it.")
+            return redirect(planned)
     ride = ride_of(revision.vehicle)
-    pairs = side_by_side(before, tried or before, ride)
+    pairs = side_by_side(before, proposed or before, ride)
     context = {
         "revision": revision,
         "form": form,
-        "tried": tried,
+        "tried": proposed,
         "pairs": pairs,
         "limit_cautions": cautions(pair.planned for pair in pairs),
         "alarms": alarms(pair.planned for pair in pairs),

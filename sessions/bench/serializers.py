@@ -1,4 +1,4 @@
-"""Test cards as the API speaks them."""
+"""Serializers of test cards."""
 
 from __future__ import annotations
 

@@ -48,7 +48,7 @@ def expectation(modification: Modification) -> str:
 def verdict_by_sessions(modification: Modification, before: list[float], after: list[float]) -> Verdict:
     """By the session means of the revision before and the one with the modification.
 
-    Met: it went the expected way for sure, and the expected amount lies within what was measured or
+    Met: it change_percent the expected way for sure, and the expected amount lies within what was measured or
     below it. Not met: it is sure that it did less. Otherwise it cannot be told yet.
     """
     counts = f"{len(after)} and {len(before)} sessions"
@@ -64,17 +64,17 @@ def verdict_by_sessions(modification: Modification, before: list[float], after: 
     except ValueError:
         return Verdict(modification, CANNOT_TELL, f"The sessions do not differ at all ({counts}).")
     low, high = sorted(100.0 * sign * limit / base for limit in (measured.lower, measured.upper))
-    went = 100.0 * sign * measured.difference / base
-    words = f"Measured {went:+.1f} % the expected way, 95 % between {low:+.1f} and {high:+.1f} ({counts})."
+    change_percent = 100.0 * sign * measured.difference / base
+    words = f"Measured {change_percent:+.1f} % the expected way, 95 % between {low:+.1f} and {high:+.1f} ({counts})."
     if high < expected or high <= 0:
         return Verdict(modification, NOT_MET, words)
     if low > 0:
         return Verdict(modification, MET, words)
     spread = max(_spread(before), _spread(after))
-    wanted = abs(base) * (expected / 100.0 if expected else abs(went) / 100.0)
+    difference = abs(base) * (expected / 100.0 if expected else abs(change_percent) / 100.0)
     more = None
-    if wanted > 0 and spread > 0:
-        more = max(1, comparison.sessions_needed(wanted, spread, CONFIDENCE) - min(len(before), len(after)))
+    if difference > 0 and spread > 0:
+        more = max(1, comparison.sessions_needed(difference, spread, CONFIDENCE) - min(len(before), len(after)))
     return Verdict(modification, CANNOT_TELL, words, more)
 
 
@@ -85,7 +85,7 @@ def _spread(values: list[float]) -> float:
 def verdict_by_failures(modification: Modification, proof: Proof | None, system: str = "metric") -> Verdict:
     """By counts of all the failures it answers, before and since, against the exposure that is known.
 
-    Met is said with the earlier exposure as long and the later as short as can be, not met the other way.
+    Met is judged with the longest possible earlier exposure and the shortest later one, not met the other way.
     """
     if proof is None or proof.ratio_upper is None:
         words = "It needs failures and a known distance or time before it, and since."
@@ -128,9 +128,9 @@ def verdict_by_build(modification: Modification, before: Machine | None, after: 
         machine, limit = (before, was) if was.value is None else (after, now)
         return Verdict(modification, CANNOT_TELL, f"The stability of {machine.revision.label} {limit.needs}.")
     sign = 1.0 if modification.expected_direction == Modification.Direction.UP else -1.0
-    went = 100.0 * sign * (now.value - was.value) / was.value
-    words = f"Worked out from both builds: {went:+.1f} % the expected way."
-    enough = went > 0 and went >= (modification.expected_amount_percent or 0.0)
+    change_percent = 100.0 * sign * (now.value - was.value) / was.value
+    words = f"Worked out from both builds: {change_percent:+.1f} % the expected way."
+    enough = change_percent > 0 and change_percent >= (modification.expected_amount_percent or 0.0)
     return Verdict(modification, MET if enough else NOT_MET, words)
 
 

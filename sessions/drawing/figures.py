@@ -10,12 +10,12 @@ from typing import Any
 
 import plotly
 
-# Okabe and Ito, Color Universal Design (2008): eight colours told apart by all kinds of colour vision.
+# Okabe and Ito, Color Universal Design (2008): eight colours, distinct to any colour vision.
 COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#8C7A00")
 MARKERS = ("circle", "square", "diamond", "triangle-up", "cross", "x", "star")
 
 
-def _look(index: int) -> dict[str, Any]:
+def _style(index: int) -> dict[str, Any]:
     return {"color": COLOURS[index % len(COLOURS)], "symbol": MARKERS[index % len(MARKERS)]}
 
 
@@ -66,5 +66,5 @@ def map_style_id() -> str:
     carries the id already keeps the script from trying. The id differs from version to version.
     """
     script = (Path(plotly.__file__).parent / "package_data" / "plotly.min.js").read_text(encoding="utf-8")
-    found = re.search(r'getElementById\("([0-9a-f]{40,})"\)\)\{var \w+=document\.createElement\("style"\)', script)
-    return found.group(1) if found else ""
+    match = re.search(r'getElementById\("([0-9a-f]{40,})"\)\)\{var \w+=document\.createElement\("style"\)', script)
+    return match.group(1) if match else ""

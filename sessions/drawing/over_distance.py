@@ -26,7 +26,7 @@ def over_distance(title: str, system: str) -> Figure:
 def mark_revisions(
     layout: Figure, begins: list[tuple[int, float]], system: str, changes: dict[int, str] | None = None
 ) -> None:
-    """A dotted line where each revision was first ridden; its modifications are told on pointing at its name."""
+    """A dotted line where each revision was first ridden; a tooltip on its name lists its modifications."""
     layout["shapes"], layout["annotations"] = [], []
     for number, begins_m in begins:
         place = _shown(begins_m, system)
@@ -36,8 +36,8 @@ def mark_revisions(
         )
         corner = {"yref": "paper", "y": 1, "xanchor": "left", "yanchor": "top"}
         name = {"x": place, "text": f"R{number}", "showarrow": False, **corner}
-        told = (changes or {}).get(number, "")
-        layout["annotations"].append({**name, "hovertext": told} if told else name)
+        hover_text = (changes or {}).get(number, "")
+        layout["annotations"].append({**name, "hovertext": hover_text} if hover_text else name)
 
 
 def cumulative_of(growth: Growth, begins: list[tuple[int, float]], system: str) -> Figure:

@@ -1,1 +1,1 @@
-"""What the records of sessions come down to: results with their evidence."""
+"""Results of sessions with their evidence."""

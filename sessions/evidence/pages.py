@@ -1,4 +1,4 @@
-"""The page of a session: what was measured, and what it comes down to."""
+"""The page of a session: what was measured, and the results."""
 
 from __future__ import annotations
 
@@ -18,18 +18,18 @@ from sessions.outings.track_parts import track_of
 @require_safe
 def session(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     """One outing: every number that can be worked out, and what is missing for the others."""
-    found = get_object_or_404(sessions_with_evidence().select_related("go_no_go"), pk=pk)
-    report = report_for(found)
+    session = get_object_or_404(sessions_with_evidence().select_related("go_no_go"), pk=pk)
+    report = report_for(session)
     context = {
-        "session": found,
+        "session": session,
         "report": report,
         "groups": grouped(report),
-        "passes": pass_rows(found),
-        "readings": found.readings.all(),
-        "failures": failure_rows().filter(session=found),
-        "photos": Photo.objects.filter(session=found),
-        "track": track_of(found.track_parts.all()),
-        "logs": found.logs.all(),
-        "card_items": found.test_card_items.select_related("card"),
+        "passes": pass_rows(session),
+        "readings": session.readings.all(),
+        "failures": failure_rows().filter(session=session),
+        "photos": Photo.objects.filter(session=session),
+        "track": track_of(session.track_parts.all()),
+        "logs": session.logs.all(),
+        "card_items": session.test_card_items.select_related("card"),
     }
     return render(request, "evidence/session.html", context)

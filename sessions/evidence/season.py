@@ -69,12 +69,12 @@ class PassColumns:
 
 
 def as_text(column: str) -> Cast:
-    """A key as the database writes it: tens of thousands of them need not become objects to be told apart."""
+    """A key as the database writes it: tens of thousands of them are compared as text, without building objects."""
     return Cast(column, CharField())
 
 
 def recorded(column: Any, rows: Any) -> Any:
-    """The values of a column in these rows, without those nobody recorded or that could not be worked out."""
+    """The values of a column in these rows, without those that were not recorded or could not be computed."""
     values = column[rows]
     return values[~np.isnan(values)]
 
@@ -85,12 +85,12 @@ class Season:
     def __init__(self, vehicle: Vehicle, direction: str = "") -> None:
         self.vehicle = vehicle
         self.revisions: list[Revision] = read_line(vehicle)
-        self.machines = {one.pk: Machine(one) for one in self.revisions}
-        found = Session.objects.filter(revision__vehicle=vehicle).order_by("started_at", "pk")
-        found = found.annotate(
+        self.machines = {revision.pk: Machine(revision) for revision in self.revisions}
+        sessions = Session.objects.filter(revision__vehicle=vehicle).order_by("started_at", "pk")
+        sessions = sessions.annotate(
             session_text=as_text("id"), revision_text=as_text("revision_id"), venue_text=as_text("venue_id")
         )
-        rows = list(found.values_list(*_OTHERS, *_NUMBERS))
+        rows = list(sessions.values_list(*_OTHERS, *_NUMBERS))
         self.count = len(rows)
         columns = list(zip(*rows, strict=True)) if rows else [()] * (len(_OTHERS) + len(_NUMBERS))
         self.text: Sequence[str] = columns[0]
@@ -144,28 +144,28 @@ class Season:
         self.gates: dict[str, GateColumn] = {}
         gates = Gate.objects.filter(pk__in=[uuid.UUID(text) for text in texts])
         for gate in gates.annotate(text_key=as_text("id")).prefetch_related("marks"):
-            told = GateColumn(gate.name, gate.length_m, gate.u_distance_m, tuple(gate.positions_m))
-            self.gates[gate.text_key] = told
+            column = GateColumn(gate.name, gate.length_m, gate.u_distance_m, tuple(gate.positions_m))
+            self.gates[gate.text_key] = column
 
     def _read_passes(self, direction: str) -> None:
-        found = Pass.objects.filter(session__revision__vehicle=self.vehicle, valid=True)
+        passes = Pass.objects.filter(session__revision__vehicle=self.vehicle, valid=True)
         if direction:
-            found = found.filter(direction=direction)
-        found = found.annotate(session_text=as_text("session_id"), gate_text=as_text("gate_id"))
+            passes = passes.filter(direction=direction)
+        passes = passes.annotate(session_text=as_text("session_id"), gate_text=as_text("gate_id"))
         names = ("session_text", "number", "gate_text", "direction", "method", "duration_s", "frames_per_s")
-        rows = list(found.values_list(*names, "u_duration_s", "sequence"))
+        rows = list(passes.values_list(*names, "u_duration_s", "sequence"))
         self._read_gates({row[2] for row in rows})
         short = {text for text, gate in self.gates.items() if gate.length_m <= 0}
         if short:
-            # A gate that lost its marks in the back room has no length, and its passes no speed.
+            # A gate that lost its marks in the admin site has no length, and its passes no speed.
             rows = [row for row in rows if row[2] not in short]
-        # As `Pass.Meta.ordering` has them.
+        # The order of `Pass.Meta.ordering`.
         rows.sort(key=lambda row: (self._row[row[0]], row[8] is None, row[8] or 0, row[1]))
-        owners, numbers, gates, ways, methods, durations, rates, given, _ = (
+        owners, numbers, gates, ways, methods, durations, rates, stated_u_s, _ = (
             zip(*rows, strict=True) if rows else repeat((), 9)
         )
         method = np.array(methods, dtype="U10")
-        timing = self._timing(method, np.array(rates, dtype=np.float64), np.array(given, dtype=np.float64))
+        timing = self._timing(method, np.array(rates, dtype=np.float64), np.array(stated_u_s, dtype=np.float64))
         self._pass = {
             "distance_m": np.array([self.gates[text].length_m for text in gates], dtype=np.float64),
             "duration_s": np.array(durations, dtype=np.float64),
@@ -176,13 +176,13 @@ class Season:
         is_out = np.array([way == Pass.Direction.OUT for way in ways], dtype=bool)
         speed = gate_speed(**self._pass) if rows else Measured(np.empty(0), np.empty(0))
         self.passes = PassColumns(owner, numbers, gates, is_out, method, speed)
-        self._splits = self._read_splits(found, dict(zip(zip(owners, numbers, strict=True), timing, strict=True)))
+        self._splits = self._read_splits(passes, dict(zip(zip(owners, numbers, strict=True), timing, strict=True)))
 
-    def _read_splits(self, found: Any, timing: dict[Any, float]) -> list[Split]:
-        """Passes timed at three marks or more; most have two, and are not asked for their splits."""
+    def _read_splits(self, passes: Any, timing: dict[Any, float]) -> list[Split]:
+        """Passes timed at three marks or more; most have two, so only these are read with their splits."""
         splits = []
         names = ("session_text", "number", "gate_text", "direction", "duration_s", "split_times_s")
-        for session, number, text, way, duration_s, times in found.exclude(split_times_s=[]).values_list(*names):
+        for session, number, text, way, duration_s, times in passes.exclude(split_times_s=[]).values_list(*names):
             positions = self.gates[text].positions_m
             if (session, number) not in timing or len(positions) < 3 or len(times) != len(positions) - 2:
                 continue
@@ -194,8 +194,8 @@ class Season:
             splits.append(Split(self._row[session], np.array(positions), clock, u_s))
         return splits
 
-    def _timing(self, method: Any, rate: Any, given: Any) -> Any:
-        """Standard uncertainty of each time: as stated, or as its method usually reaches."""
+    def _timing(self, method: Any, rate: Any, stated_u_s: Any) -> Any:
+        """Standard uncertainty of each time: as stated, or the usual one of its method."""
         by_thumb = float(stopwatch_duration(0.0, 1.0, self.known.u_press_s).u)
         usual = np.full(method.size, by_thumb)
         usual[method == Pass.Method.LIGHT_GATE] = LIGHT_GATE_U_S
@@ -203,12 +203,12 @@ class Season:
         by_video = (method == Pass.Method.VIDEO) & (rate > 0)
         if by_video.any():
             usual[by_video] = frame_duration_u_s(rate[by_video])
-        return np.where(np.isnan(given), usual, given)
+        return np.where(np.isnan(stated_u_s), usual, stated_u_s)
 
     def _read_readings(self) -> None:
-        found = Reading.objects.filter(session__revision__vehicle=self.vehicle)
-        found = found.annotate(session_text=as_text("session_id"))
-        rows = list(found.values_list("session_text", ORDER_OF_TAPS, *READING_COLUMNS))
+        readings = Reading.objects.filter(session__revision__vehicle=self.vehicle)
+        readings = readings.annotate(session_text=as_text("session_id"))
+        rows = list(readings.values_list("session_text", ORDER_OF_TAPS, *READING_COLUMNS))
         rows.sort(key=lambda row: (self._row[row[0]], row[1]))
         columns = list(zip(*rows, strict=True)) if rows else [()] * (2 + len(READING_COLUMNS))
         self._reading_session = np.array([self._row[key] for key in columns[0]], dtype=np.intp)
@@ -218,11 +218,11 @@ class Season:
 
     def _read_logs(self) -> None:
         """What the logs add up to; the logs themselves stay in their files."""
-        found = Log.objects.filter(session__revision__vehicle=self.vehicle, state=Log.State.READ)
+        logs = Log.objects.filter(session__revision__vehicle=self.vehicle, state=Log.State.READ)
         summaries: dict[int, list[Any]] = {}
-        for text, summary in found.annotate(session_text=as_text("session_id")).values_list("session_text", "summary"):
+        for text, summary in logs.annotate(session_text=as_text("session_id")).values_list("session_text", "summary"):
             summaries.setdefault(self._row[text], []).append(summary)
-        self._logs = {row: log_facts(told, self.known) for row, told in summaries.items()}
+        self._logs = {row: log_facts(row_summaries, self.known) for row, row_summaries in summaries.items()}
 
     def _table(self) -> SessionTable:
         known, numbers = self.known, self.numbers
@@ -238,7 +238,7 @@ class Season:
             "reserve_fraction": np.full(self.count, known.reserve_fraction),
         }
         for name in ("track_width_m", "wheelbase_m"):
-            facts[name] = np.array([getattr(one.revision, name) for one in machines], dtype=np.float64)
+            facts[name] = np.array([getattr(machine.revision, name) for machine in machines], dtype=np.float64)
         centres, cg_needs = self._centres(machines, load)
         facts |= centres
         packs = {key: machine.pack for key, machine in self.machines.items()}

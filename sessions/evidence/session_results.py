@@ -49,7 +49,7 @@ class ResultGroup:
 
 
 def grouped(report: SessionReport) -> list[ResultGroup]:
-    """Results under headings; a caution that several numbers share stands once, beside them all."""
+    """Results under headings; a caution that several numbers share is shown once for all of them."""
     by_key = {result.key: result for result in report.results}
     named = [(title, [by_key.pop(key) for key in keys if key in by_key]) for title, keys in GROUPS]
     named.append(("Battery and limits", list(by_key.values())))
@@ -85,7 +85,7 @@ def duration_u_s(run: Pass, assumptions: Assumptions) -> float:
 
 @lru_cache(maxsize=1024)
 def _usual_duration_u_s(method: str, frames_per_s: float | None, u_press_s: float) -> float:
-    """What a method of timing usually reaches; the same for every pass timed that way."""
+    """The usual standard uncertainty of a timing method."""
     if method == Pass.Method.VIDEO and frames_per_s:
         return float(frame_duration_u_s(frames_per_s))
     if method == Pass.Method.LIGHT_GATE:
@@ -107,7 +107,7 @@ def pass_rows(session: Session) -> list[PassRow]:
 
 
 def facts_of(session: Session, machine: Machine | None = None) -> SessionFacts:
-    """What is known of a session, as `calc.session_report` wants it."""
+    """What is known of a session, in the form that `calc.session_report` needs."""
     machine = machine or Machine.in_line(session.revision)
     known = Assumptions.of(session.revision.vehicle)
     rider_kg = session.rider_mass_kg
@@ -130,7 +130,7 @@ def facts_of(session: Session, machine: Machine | None = None) -> SessionFacts:
         reserve_fraction=known.reserve_fraction,
         air_temperature_c=session.air_temperature_c,
         wind_speed_mps=session.wind_speed_mps,
-        # A gate that lost its marks in the back room has no length, and its passes no speed.
+        # A gate that lost its marks in the admin site has no length, and its passes no speed.
         passes=tuple(_pass_facts(run, known) for run in session.passes.all() if run.valid and run.gate.length_m > 0),
         readings=tuple(
             ReadingFacts(

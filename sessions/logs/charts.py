@@ -42,16 +42,16 @@ class Line:
 
 def lines_of(timeline: Timeline) -> list[Line]:
     """Every line of the panels, in a fixed order: pages ask for stretches of them by their places in it."""
-    found = [Line("Speed", "speed", one) for one in timeline.speeds]
-    found += [Line("Voltage", "voltage", one) for one in timeline.every("voltage_v", "voltage", "voltage")]
-    found += [Line("Current", "current", one) for one in timeline.every("current_a", "current", "current")]
-    found += [Line("Power", "power", one) for one in timeline.powers]
+    lines = [Line("Speed", "speed", series) for series in timeline.speeds]
+    lines += [Line("Voltage", "voltage", series) for series in timeline.every("voltage_v", "voltage", "voltage")]
+    lines += [Line("Current", "current", series) for series in timeline.every("current_a", "current", "current")]
+    lines += [Line("Power", "power", series) for series in timeline.powers]
     for name in ("battery", "motor", "controller"):
-        found += [
-            Line("Temperature", "temperature", one)
-            for one in timeline.every(f"{name}_temperature_c", name, "temperature")
+        lines += [
+            Line("Temperature", "temperature", series)
+            for series in timeline.every(f"{name}_temperature_c", name, "temperature")
         ]
-    return found
+    return lines
 
 
 def points_of(line: Line, system: str, from_s: float | None = None, to_s: float | None = None) -> dict[str, list[Any]]:
@@ -63,29 +63,37 @@ def points_of(line: Line, system: str, from_s: float | None = None, to_s: float 
         last = min(int(np.searchsorted(times, to_s)) + 1, times.size)
         times, values = times[first:last], values[first:last]
     rows = rows_with_extremes(values, STRETCHES)
-    shown = in_shown_unit(values[rows], line.kind, system)
-    return {"x": np.round(times[rows], 3).tolist(), "y": np.round(shown, 3).tolist()}
+    in_unit = in_shown_unit(values[rows], line.kind, system)
+    return {"x": np.round(times[rows], 3).tolist(), "y": np.round(in_unit, 3).tolist()}
 
 
 def panels(
-    timeline: Timeline, lines: list[Line], system: str, passes: Iterable[Pass], failures: Iterable[Failure],
+    timeline: Timeline,
+    lines: list[Line],
+    system: str,
+    passes: Iterable[Pass],
+    failures: Iterable[Failure],
     readings: Iterable[Reading],
-) -> Figure:  # fmt: skip
+) -> Figure:
     """The panels one over the other, with one cursor through all of them; passes and failures marked."""
-    shown = [(name, kind) for name, kind in PANELS if any(line.panel == name for line in lines)]
-    places = {name: index for index, (name, _) in enumerate(shown)}
+    used_panels = [(name, kind) for name, kind in PANELS if any(line.panel == name for line in lines)]
+    places = {name: index for index, (name, _) in enumerate(used_panels)}
     data = []
     for index, line in enumerate(lines):
         unit = KINDS[line.kind].shown_in(system).label
         data.append(
             scatter(
-                **points_of(line, system), mode="lines", name=line.series.title, connectgaps=False,
-                yaxis=_axis(places[line.panel]), line={"color": COLOURS[index % len(COLOURS)], "width": 1.6},
+                **points_of(line, system),
+                mode="lines",
+                name=line.series.title,
+                connectgaps=False,
+                yaxis=_axis(places[line.panel]),
+                line={"color": COLOURS[index % len(COLOURS)], "width": 1.6},
                 hovertemplate=f"%{{y:.4g}} {unit}<extra>{line.series.label}</extra>",
             )
-        )  # fmt: skip
+        )
     data += _readings(readings, places, system)
-    layout = _layout(shown, system, timeline)
+    layout = _layout(used_panels, system, timeline)
     layout["shapes"], layout["annotations"] = _marks(passes, failures)
     return {"data": data, "layout": layout}
 
@@ -94,8 +102,8 @@ def _axis(place: int) -> str:
     return "y" if place == 0 else f"y{place + 1}"
 
 
-def _layout(shown: list[tuple[str, str]], system: str, timeline: Timeline) -> dict[str, Any]:
-    count = max(len(shown), 1)
+def _layout(used_panels: list[tuple[str, str]], system: str, timeline: Timeline) -> dict[str, Any]:
+    count = max(len(used_panels), 1)
     height = (1.0 - GAP_BETWEEN_PANELS * (count - 1)) / count
     start_s, end_s = timeline.span_s
     layout = base_layout("") | {
@@ -118,31 +126,43 @@ def _layout(shown: list[tuple[str, str]], system: str, timeline: Timeline) -> di
             "zeroline": False,
         },
     }
-    for place, (name, kind) in enumerate(shown):
+    for place, (name, kind) in enumerate(used_panels):
         top = 1.0 - place * (height + GAP_BETWEEN_PANELS)
         unit = KINDS[kind].shown_in(system).label
-        axis = {"title": {"text": f"{name}, {unit}"}, "domain": [max(top - height, 0.0), top], "zeroline": False,
-                "nticks": 5, "fixedrange": True}  # fmt: skip
+        axis = {
+            "title": {"text": f"{name}, {unit}"},
+            "domain": [max(top - height, 0.0), top],
+            "zeroline": False,
+            "nticks": 5,
+            "fixedrange": True,
+        }
         layout["yaxis" if place == 0 else f"yaxis{place + 1}"] = axis
     return layout
 
 
 def _readings(readings: Iterable[Reading], places: dict[str, int], system: str) -> list[Figure]:
-    """What was read off the instruments, as dots beside the lines of the logs."""
-    found = []
+    """Readings of the instruments, as dots beside the lines of the logs."""
+    traces = []
     rows = list(readings)
     for panel, kind, column in (("Voltage", "voltage", "voltage_v"), ("Current", "current", "current_a")):
-        told = [(one.time_into_session_s, getattr(one, column)) for one in rows if getattr(one, column) is not None]
-        if panel in places and told:
-            found.append(
+        points = [
+            (reading.time_into_session_s, getattr(reading, column))
+            for reading in rows
+            if getattr(reading, column) is not None
+        ]
+        if panel in places and points:
+            traces.append(
                 scatter(
-                    x=[time_s for time_s, _ in told],
-                    y=[in_shown_unit(value, kind, system) for _, value in told], mode="markers", name="readings",
-                    yaxis=_axis(places[panel]), marker={"symbol": "circle-open", "size": 9, "color": COLOURS[1]},
+                    x=[time_s for time_s, _ in points],
+                    y=[in_shown_unit(value, kind, system) for _, value in points],
+                    mode="markers",
+                    name="readings",
+                    yaxis=_axis(places[panel]),
+                    marker={"symbol": "circle-open", "size": 9, "color": COLOURS[1]},
                     hovertemplate="%{y:.4g}<extra>reading</extra>",
                 )
-            )  # fmt: skip
-    return found
+            )
+    return traces
 
 
 def _marks(passes: Iterable[Pass], failures: Iterable[Failure]) -> tuple[list[Any], list[Any]]:
@@ -151,34 +171,66 @@ def _marks(passes: Iterable[Pass], failures: Iterable[Failure]) -> tuple[list[An
         if run.time_into_session_s is None:
             continue
         start = run.time_into_session_s
-        shapes.append({"type": "rect", "xref": "x", "yref": "paper", "x0": start, "x1": start + run.duration_s,
-                       "y0": 0, "y1": 1, "fillcolor": COLOURS[2], "opacity": 0.22, "line": {"width": 0},
-                       "name": f"pass {run.number}"})  # fmt: skip
+        shapes.append(
+            {
+                "type": "rect",
+                "xref": "x",
+                "yref": "paper",
+                "x0": start,
+                "x1": start + run.duration_s,
+                "y0": 0,
+                "y1": 1,
+                "fillcolor": COLOURS[2],
+                "opacity": 0.22,
+                "line": {"width": 0},
+                "name": f"pass {run.number}",
+            }
+        )
         words.append(_word(start, f"pass {run.number}"))
     for failure in failures:
         if failure.time_into_session_s is None:
             continue
         at = failure.time_into_session_s
         look = {"color": COLOURS[1], "width": 2, "dash": "dot"}
-        shapes.append({"type": "line", "xref": "x", "yref": "paper", "x0": at, "x1": at, "y0": 0, "y1": 1,
-                       "line": look, "name": failure.mode.name})  # fmt: skip
+        shapes.append(
+            {
+                "type": "line",
+                "xref": "x",
+                "yref": "paper",
+                "x0": at,
+                "x1": at,
+                "y0": 0,
+                "y1": 1,
+                "line": look,
+                "name": failure.mode.name,
+            }
+        )
         words.append(_word(at, failure.mode.name))
     return shapes, words
 
 
 def _word(at_s: float, text: str) -> dict[str, Any]:
-    return {"x": at_s, "y": 1, "xref": "x", "yref": "paper", "text": text, "showarrow": False, "yanchor": "bottom",
-            "xanchor": "left", "font": {"size": 12}}  # fmt: skip
+    return {
+        "x": at_s,
+        "y": 1,
+        "xref": "x",
+        "yref": "paper",
+        "text": text,
+        "showarrow": False,
+        "yanchor": "bottom",
+        "xanchor": "left",
+        "font": {"size": 12},
+    }
 
 
 def track(timeline: Timeline, gates: Iterable[Gate]) -> Figure | None:
     """Every track in metres from the first point, from above, with the gates whose marks have coordinates."""
     tracks = []
     for log in timeline.logs:
-        found = positions(timeline.columns.get(log.pk, {}))
-        if found is not None and found["lat_deg"].size:
-            clock = found["time_s"] + log.begins_s if "time_s" in found else np.zeros(found["lat_deg"].size)
-            tracks.append((log, found["lat_deg"], found["lon_deg"], clock))
+        columns = positions(timeline.columns.get(log.pk, {}))
+        if columns is not None and columns["lat_deg"].size:
+            clock = columns["time_s"] + log.begins_s if "time_s" in columns else np.zeros(columns["lat_deg"].size)
+            tracks.append((log, columns["lat_deg"], columns["lon_deg"], clock))
     if not tracks:
         return None
     _, first_lat, first_lon, _ = tracks[0]
@@ -188,25 +240,36 @@ def track(timeline: Timeline, gates: Iterable[Gate]) -> Figure | None:
         step = max(1, -(-latitudes.size // TRACK_POINTS))
         data.append(
             scatter(
-                x=np.round(east[::step], 1).tolist(), y=np.round(north[::step], 1).tolist(), mode="lines",
-                name=log.name, line={"color": COLOURS[index % len(COLOURS)]}, hoverinfo="skip",
+                x=np.round(east[::step], 1).tolist(),
+                y=np.round(north[::step], 1).tolist(),
+                mode="lines",
+                name=log.name,
+                line={"color": COLOURS[index % len(COLOURS)]},
+                hoverinfo="skip",
                 customdata=np.round(clock[::step], 3).tolist(),
             )
-        )  # fmt: skip
+        )
     for gate in gates:
         marks = [mark for mark in gate.marks.all() if mark.latitude_deg is not None]
         if marks:
             east, north = _metres(
-                np.array([mark.latitude_deg for mark in marks]), np.array([mark.longitude_deg for mark in marks]),
-                first_lat[0], first_lon[0],
-            )  # fmt: skip
+                np.array([mark.latitude_deg for mark in marks]),
+                np.array([mark.longitude_deg for mark in marks]),
+                first_lat[0],
+                first_lon[0],
+            )
             data.append(
                 scatter(
-                    x=np.round(east, 1).tolist(), y=np.round(north, 1).tolist(), mode="markers+text", name=gate.name,
-                    text=[f"{gate.name} {number + 1}" for number in range(len(marks))], textposition="top center",
-                    marker={"symbol": "diamond", "size": 11, "color": COLOURS[3]}, hoverinfo="text",
+                    x=np.round(east, 1).tolist(),
+                    y=np.round(north, 1).tolist(),
+                    mode="markers+text",
+                    name=gate.name,
+                    text=[f"{gate.name} {number + 1}" for number in range(len(marks))],
+                    textposition="top center",
+                    marker={"symbol": "diamond", "size": 11, "color": COLOURS[3]},
+                    hoverinfo="text",
                 )
-            )  # fmt: skip
+            )
     layout = base_layout("north, m")
     layout["xaxis"] = {"title": {"text": "east, m"}, "zeroline": False}
     layout["yaxis"] |= {"scaleanchor": "x"}
@@ -214,6 +277,6 @@ def track(timeline: Timeline, gates: Iterable[Gate]) -> Figure | None:
 
 
 def _metres(latitudes: Any, longitudes: Any, lat_deg: float, lon_deg: float) -> tuple[Any, Any]:
-    """Metres east and north of one point, whatever the track begins with."""
+    """Metres east and north of one point, also where the track begins elsewhere."""
     places = local_metres(np.append(lat_deg, latitudes), np.append(lon_deg, longitudes))
     return places.east_m[1:], places.north_m[1:]

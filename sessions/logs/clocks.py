@@ -1,4 +1,4 @@
-"""Bringing the clocks of a session's logs together, by the speeds that both saw."""
+"""Aligning the clocks of a session's logs by the speeds that both recorded."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from calc.alignment import clock_offset_s
 from sessions.logs.models import Log
 from sessions.logs.timeline import Series, Timeline
 
-WORTH_SAYING = 0.6
+LOWEST_CORRELATION = 0.6
 """Below this correlation two speeds are not of one ride, or hardly vary (common practice, no source)."""
 
 
@@ -26,7 +26,7 @@ class Suggestion:
 
     @property
     def agrees(self) -> bool:
-        return self.correlation >= WORTH_SAYING
+        return self.correlation >= LOWEST_CORRELATION
 
     @property
     def is_worth_taking(self) -> bool:
@@ -41,8 +41,8 @@ def suggestions_of(timeline: Timeline) -> list[Suggestion]:
     by_log: dict[object, Series] = {}
     for series in timeline.speeds:
         by_log.setdefault(series.log.pk, series)
-    listed = sorted(by_log.values(), key=lambda one: (one.log.first_at is None, one.log.kind != Log.Kind.GPX))
-    found = []
+    listed = sorted(by_log.values(), key=lambda series: (series.log.first_at is None, series.log.kind != Log.Kind.GPX))
+    suggestions = []
     for series in listed[1:]:
         fixed = listed[0]
         try:
@@ -50,8 +50,8 @@ def suggestions_of(timeline: Timeline) -> list[Suggestion]:
                 fixed.time_s, np.maximum(fixed.values, 0.0), series.time_s, np.maximum(series.values, 0.0)
             )
         except ValueError:
-            # Too short, or a speed that never changes: nothing to go by.
+            # Too short, or a speed that never changes: there is nothing to align.
             continue
         begins_s = series.log.begins_s + offset.offset_s
-        found.append(Suggestion(series.log, fixed.log, begins_s, offset.offset_s, offset.correlation))
-    return found
+        suggestions.append(Suggestion(series.log, fixed.log, begins_s, offset.offset_s, offset.correlation))
+    return suggestions

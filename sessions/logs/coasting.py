@@ -39,7 +39,7 @@ class Coasting:
 
 
 def coastings_of(timeline: Timeline) -> list[Coasting]:
-    """Found where current and a speed over ground, or else of the wheels, are known together."""
+    """Stretches where current and a speed, over ground or else of the wheels, are known together."""
     speed = timeline.ground_speed() or timeline.wheel_speed()
     currents = timeline.every("current_a", "current", "current")
     if speed is None or not currents or speed.time_s.size < 5:
@@ -53,7 +53,7 @@ def coastings_of(timeline: Timeline) -> list[Coasting]:
     amperes = np.interp(times, current.time_s, current.values)
     runs = coasting_stretches(times, speeds, amperes, idle_a)
     headings = _headings(timeline, times)
-    found: list[Coasting] = []
+    stretches: list[Coasting] = []
     for start, stop in zip(runs.start_row, runs.stop_row, strict=True):
         direction = ""
         if headings is not None:
@@ -61,15 +61,21 @@ def coastings_of(timeline: Timeline) -> list[Coasting]:
             direction = OUT if float(np.real(turn.sum())) >= 0 else BACK
         step = max(1, (stop - start) // FIT_ROWS)
         rows = slice(start, stop, step)
-        found.append(
+        stretches.append(
             Coasting(
-                len(found) + 1, float(times[start]), float(times[stop - 1] - times[start]), float(speeds[start]),
-                float(speeds[stop - 1]), direction, times[rows] - times[start], speeds[rows],
+                len(stretches) + 1,
+                float(times[start]),
+                float(times[stop - 1] - times[start]),
+                float(speeds[start]),
+                float(speeds[stop - 1]),
+                direction,
+                times[rows] - times[start],
+                speeds[rows],
             )
-        )  # fmt: skip
-        if len(found) == MOST_OFFERED:
+        )
+        if len(stretches) == MOST_OFFERED:
             break
-    return found
+    return stretches
 
 
 def _headings(timeline: Timeline, times: Any) -> Any | None:
@@ -88,7 +94,7 @@ def _headings(timeline: Timeline, times: Any) -> Any | None:
 
 @dataclass(frozen=True)
 class Fit:
-    """The road load of the chosen stretches, and what it rests on."""
+    """The road load of the chosen stretches, and its evidence."""
 
     load: RoadLoad
     results: list[Result]
@@ -96,7 +102,7 @@ class Fit:
 
 
 class CannotFit(ValueError):
-    """The chosen stretches settle no road load; the message says why."""
+    """The chosen stretches do not determine a road load; the message says why."""
 
 
 def fit_of(timeline: Timeline, chosen: list[Coasting], back: Collection[int]) -> Fit:
@@ -105,16 +111,16 @@ def fit_of(timeline: Timeline, chosen: list[Coasting], back: Collection[int]) ->
     if mass is None:
         raise CannotFit("The mass is missing: give the revision's mass, or every part's, and the session's rider.")
     ways: dict[bool, list[RoadLoad]] = {}
-    for one in chosen:
+    for stretch in chosen:
         try:
-            load = fit_coast_down(one.time_s, one.speed_mps, mass)
+            load = fit_coast_down(stretch.time_s, stretch.speed_mps, mass)
         except ValueError as error:
-            raise CannotFit(f"Stretch {one.number} settles no road load: {error}.") from None
-        ways.setdefault(one.number in back, []).append(load)
+            raise CannotFit(f"Stretch {stretch.number} gives no road load: {error}.") from None
+        ways.setdefault(stretch.number in back, []).append(load)
     means = [_mean(loads) for loads in ways.values()]
     both = len(means) == 2
     load = mean_of_directions(*means) if both else means[0]
-    way = "Mean of both ways" if both else "One way only, so wind and slope are still in it; coast the other way too"
+    way = "Mean of both ways" if both else "One way only, so it includes wind and slope; coast the other way too"
     return Fit(load, _results(timeline, load, mass), f"{way}. {len(chosen)} stretches, {mass:.0f} kg.")
 
 
@@ -136,7 +142,7 @@ def _results(timeline: Timeline, load: RoadLoad, mass_kg: float) -> list[Result]
         return Result(key, label, "ratio", value, u, method, kernel)
 
     fit = "least_squares.fit_coast_down"
-    found = [
+    results = [
         result("a", "Constant part, in newtons", load.a_n, load.u_a_n, "Runners, belt, tyres, drivetrain.", fit),
         result("c", "Square part, in N/(m/s)²", load.c_n_per_mps2, load.u_c_n_per_mps2, "Air, and loose snow.", fit),
     ]
@@ -144,11 +150,11 @@ def _results(timeline: Timeline, load: RoadLoad, mass_kg: float) -> list[Result]
         share = rolling_coefficient(load.a_n, mass_kg)
         u = share * load.u_a_n / load.a_n
         method = "Constant part over the weight."
-        found.append(result("rolling", "Rolling coefficient", share, u, method, "resistance.rolling_coefficient"))
+        results.append(result("rolling", "Rolling coefficient", share, u, method, "resistance.rolling_coefficient"))
     air_c = timeline.session.air_temperature_c
     if load.c_n_per_mps2 > 0 and air_c is not None:
         density = float(air_density_kg_per_m3(air_c))
         area, u = drag_area_m2(load.c_n_per_mps2, density), 2.0 * load.u_c_n_per_mps2 / density
         method = f"At {density:.3f} kg/m³, that day's air at sea level."
-        found.append(result("drag_area", "Drag area, in m²", area, u, method, "resistance.drag_area_m2"))
-    return found
+        results.append(result("drag_area", "Drag area, in m²", area, u, method, "resistance.drag_area_m2"))
+    return results

@@ -1,4 +1,4 @@
-"""The page on which a person says what a logger's columns mean: all of it is guessed, shown, and can be changed."""
+"""The page on which a person chooses what a logger's columns mean; guesses are filled in and can be changed."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from buildlog.people.signed_in import SignedInRequest
 from calc.quantities import written
 from sessions.logs.csv_layout import DECIMAL_MARKS, DELIMITERS, ENCODINGS, Head, find_layout
 from sessions.logs.csv_reading import first_row
-from sessions.logs.ingest import read_kept
+from sessions.logs.ingest import read_stored
 from sessions.logs.meanings import (
     BY_COLUMN,
     IGNORE,
@@ -37,7 +37,7 @@ FLIPPED = "discharge counted below zero"
 
 
 class LayoutForm(forms.Form):
-    """How the file is written, where the finding was wrong."""
+    """How the file is written, to correct what was detected."""
 
     encoding = forms.ChoiceField(choices=list(ENCODINGS.items()), required=False)
     delimiter = forms.ChoiceField(
@@ -85,17 +85,21 @@ def _value(choice: ColumnChoice) -> str:
 @require_http_methods(["GET", "HEAD", "POST"])
 @needs(Right.LOG)
 def log_columns(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    """What the file looks like, and what each column means; a post reads it in."""
+    """What the file looks like, and what each column means; a POST imports it."""
     rows = Log.objects.select_related("session__revision__vehicle", "session__venue")
     log = get_object_or_404(rows, pk=pk, kind=Log.Kind.CSV)
-    asked = request.POST if request.method == "POST" else request.GET
-    told = LayoutForm(asked or None)
+    query = request.POST if request.method == "POST" else request.GET
+    layout_form = LayoutForm(query or None)
     context: dict[str, Any] = {"log": log, "session": log.session, "choices": CHOICES}
     try:
-        with log.original.open("rb") as held:
-            head = find_layout(held, log.size_bytes, told.cleaned_data if told.is_bound and told.is_valid() else None)
+        with log.original.open("rb") as file:
+            head = find_layout(
+                file,
+                log.size_bytes,
+                layout_form.cleaned_data if layout_form.is_bound and layout_form.is_valid() else None,
+            )
     except NotARecording as error:
-        context |= {"problem": str(error), "layout_form": told if told.is_bound else LayoutForm()}
+        context |= {"problem": str(error), "layout_form": layout_form if layout_form.is_bound else LayoutForm()}
         return render(request, "logs/log_columns.html", context, status=422 if request.method == "POST" else 200)
     except FileNotFoundError:
         context |= {"problem": "The log's file is gone from the data folder.", "layout_form": None}
@@ -104,20 +108,24 @@ def log_columns(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     mapping, remembered = _mapping(request, log, head)
     if request.method == "POST" and "read" in request.POST and mapping is not None:
         try:
-            read_kept(log, head.layout, mapping)
+            read_stored(log, head.layout, mapping)
         except NotARecording as error:
             problem = str(error)
         else:
-            messages.success(request, f"Read in: {log.name}, {log.row_count} rows.")
+            messages.success(request, f"Imported: {log.name}, {log.row_count} rows.")
             return redirect("recordings", log.session_id)
     layout = head.layout
-    shown = LayoutForm(
-        initial={"encoding": layout.encoding, "delimiter": layout.delimiter, "decimal": layout.decimal,
-                 "first_line": layout.first_line}
-    )  # fmt: skip
+    current_form = LayoutForm(
+        initial={
+            "encoding": layout.encoding,
+            "delimiter": layout.delimiter,
+            "decimal": layout.decimal,
+            "first_line": layout.first_line,
+        }
+    )
     context |= {
         "problem": problem,
-        "layout_form": told if told.errors else shown,
+        "layout_form": layout_form if layout_form.errors else current_form,
         "layout": layout,
         "remembered": remembered,
         "columns": _column_rows(head, mapping, request.user.unit_system),
@@ -137,7 +145,7 @@ def _mapping(request: SignedInRequest, log: Log, head: Head) -> tuple[Mapping, C
         if remembered is not None:
             return Mapping.from_json(remembered.mapping), remembered
     except ValueError:
-        # Written by hand in the database, or by another version: guessed anew.
+        # Written by hand in the database, or by another version: guessed again.
         pass
     return guess(head.layout, head.rows), None
 
@@ -149,26 +157,28 @@ def _posted(request: SignedInRequest, head: Head) -> Mapping:
         unit, _, flipped = rest.partition("|")
         if meaning != IGNORE:
             choices.append(ColumnChoice(index, meaning[:40], unit[:40], flipped == "flipped"))
-    told = request.POST.get("interval_s", "").strip().replace(",", ".")
+    interval_text = request.POST.get("interval_s", "").strip().replace(",", ".")
     try:
-        interval = float(told) if told else None
+        interval = float(interval_text) if interval_text else None
     except ValueError:
-        # Out of range on purpose: the reader then says what the field takes.
+        # Out of range on purpose, so that the reader reports the allowed range.
         interval = 0.0
     return Mapping(tuple(choices), interval)
 
 
 def _column_rows(head: Head, mapping: Mapping, system: str) -> list[ColumnRow]:
-    by_index = {one.index: one for one in mapping.choices}
+    by_index = {choice.index: choice for choice in mapping.choices}
     understood = first_row(head, mapping, timezone.get_default_timezone())
     rows = []
     for index, name in enumerate(head.layout.names):
         choice = by_index.get(index)
         value = understood.get(choice.meaning) if choice else None
         if isinstance(value, float):
-            said = written(value, BY_COLUMN[choice.meaning].kind, system, digits=6) if choice else ""
+            value_text = written(value, BY_COLUMN[choice.meaning].kind, system, digits=6) if choice else ""
         else:
-            said = value or ""
+            value_text = value or ""
         cells = [row[index] for row in head.rows[:SHOWN_ROWS]]
-        rows.append(ColumnRow(index, name, head.layout.units[index], cells, _value(choice) if choice else IGNORE, said))
+        rows.append(
+            ColumnRow(index, name, head.layout.units[index], cells, _value(choice) if choice else IGNORE, value_text)
+        )
     return rows

@@ -1,10 +1,10 @@
 """The columns of a log in one compact file, and reading them again.
 
-Each column is kept as whole numbers, in the smallest power of ten that holds all its digits, as
+Each column is stored as whole numbers, in the smallest power of ten that holds all its digits, as
 differences from row to row in numpy's own format, in a zip. What instruments write has few digits and
 changes little from row to row: a million rows of six columns take 8 MB, against 11 MB for numpy's
 compressed format and 39 MB for the CSV, in a seventh of the time, and nothing is rounded on the way.
-Parquet would need a library of a hundred megabytes, which is not to be had for every small board.
+Parquet would need a library of a hundred megabytes, which has no build for many small boards.
 """
 
 from __future__ import annotations
@@ -24,13 +24,13 @@ FASTEST = 1
 _EXACT = 2.0**53
 
 
-def digits_kept(column: str) -> int:
-    """Decimals to which a column is kept: a tenth of a millimetre for positions, a millionth of the unit else."""
+def stored_digits(column: str) -> int:
+    """Decimals to which a column is stored: a tenth of a millimetre for positions, a millionth of the unit else."""
     return 9 if column in ("lat_deg", "lon_deg") else 6
 
 
 def packed_columns(columns: dict[str, Any]) -> bytes:
-    """Columns, rounded to `digits_kept` already, in one file."""
+    """Columns, rounded to `stored_digits` already, in one file."""
     packed = io.BytesIO()
     with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED, compresslevel=FASTEST) as file:
         for name, values in columns.items():
@@ -47,7 +47,7 @@ def _members(name: str, values: Any) -> Iterable[tuple[str, Any]]:
         # The last value before a gap fills it, so that the differences there are zero.
         rows = np.where(nothing, 0, np.arange(values.size))
         values = np.nan_to_num(values)[np.maximum.accumulate(rows)]
-    for digits in range(digits_kept(name) + 1):
+    for digits in range(stored_digits(name) + 1):
         whole = np.rint(values * 10.0**digits)
         if np.abs(whole).max(initial=0.0) < _EXACT and np.array_equal(whole / 10.0**digits, values):
             steps = np.diff(whole, prepend=0.0).astype(np.int64)
@@ -58,28 +58,28 @@ def _members(name: str, values: Any) -> Iterable[tuple[str, Any]]:
 
 
 def read_columns(log: Log, names: Iterable[str] | None = None) -> dict[str, Any]:
-    """The columns of a log, all or those named; a column that it does not hold is not in the answer."""
-    with log.columns.open("rb") as held:
-        return unpacked_columns(held, names)
+    """The columns of a log, all or those named; a column that the log lacks is left out."""
+    with log.columns.open("rb") as file:
+        return unpacked_columns(file, names)
 
 
-def unpacked_columns(held: IO[bytes], names: Iterable[str] | None = None) -> dict[str, Any]:
-    wanted = None if names is None else set(names)
-    found: dict[str, Any] = {}
+def unpacked_columns(packed: IO[bytes], names: Iterable[str] | None = None) -> dict[str, Any]:
+    chosen = None if names is None else set(names)
+    columns: dict[str, Any] = {}
     gaps: dict[str, Any] = {}
-    with zipfile.ZipFile(held) as file:
+    with zipfile.ZipFile(packed) as file:
         for member in file.namelist():
             name, _, how = member.removesuffix(".npy").partition(".")
-            if wanted is not None and name not in wanted:
+            if chosen is not None and name not in chosen:
                 continue
             content = np.lib.format.read_array(io.BytesIO(file.read(member)), allow_pickle=False)
             if how == "nothing":
                 gaps[name] = content
                 continue
             steps = re.fullmatch(r"steps(\d)", how)
-            found[name] = np.cumsum(content, dtype=np.int64) / 10.0 ** int(steps[1]) if steps else content
+            columns[name] = np.cumsum(content, dtype=np.int64) / 10.0 ** int(steps[1]) if steps else content
     for name, bits in gaps.items():
-        if name in found:
-            values = found[name]
+        if name in columns:
+            values = columns[name]
             values[np.unpackbits(bits, count=values.size).astype(bool)] = np.nan
-    return found
+    return columns

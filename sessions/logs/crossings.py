@@ -31,7 +31,7 @@ class Proposal:
     time_into_session_s: float
     duration_s: float
     split_times_s: list[float]
-    is_there: bool
+    is_stored: bool
 
     @property
     def key(self) -> str:
@@ -47,16 +47,16 @@ def proposals_of(log: Log, columns: dict[str, Any]) -> list[Proposal]:
     if track is None or "time_s" not in track or not is_of_its_session(log):
         return []
     if log.first_at is None and log.clock == Log.Clock.OWN:
-        # Nobody knows yet where in the session it belongs.
+        # Its place in the session is not known yet.
         return []
     if track["time_s"].size < 2:
         return []
-    there = [
+    stored = [
         (run.gate_id, run.time_into_session_s)
         for run in log.session.passes.filter(method=Pass.Method.SATELLITE)
         if run.time_into_session_s is not None
     ]
-    found = []
+    proposals = []
     for gate in log.session.venue.gates.filter(method=Gate.Method.COORDINATES).prefetch_related("marks"):
         marks = list(gate.marks.all())
         if len(marks) < 2 or any(mark.latitude_deg is None for mark in marks):
@@ -64,12 +64,12 @@ def proposals_of(log: Log, columns: dict[str, Any]) -> list[Proposal]:
         for direction, times in _rides(track, marks):
             began_s = times[0] + log.begins_s
             if began_s < 0:
-                # Before the start: a ride to the gate, or a wrong clock, and no pass of this session.
+                # Before the start: a ride to the gate, or a wrong clock, and not a pass of this session.
                 continue
-            same = any(key == gate.pk and abs(time_s - began_s) < SAME_PASS_S for key, time_s in there)
-            splits = [float(one - times[0]) for one in times[1:-1]]
-            found.append(Proposal(gate, direction, began_s, float(times[-1] - times[0]), splits, same))
-    return sorted(found, key=lambda one: one.time_into_session_s)
+            same = any(key == gate.pk and abs(time_s - began_s) < SAME_PASS_S for key, time_s in stored)
+            splits = [float(mark_s - times[0]) for mark_s in times[1:-1]]
+            proposals.append(Proposal(gate, direction, began_s, float(times[-1] - times[0]), splits, same))
+    return sorted(proposals, key=lambda proposal: proposal.time_into_session_s)
 
 
 def is_of_its_session(log: Log) -> bool:
@@ -120,14 +120,20 @@ def _lines(marks: list[Any]) -> list[tuple[Any, Any]]:
 
 
 def accept(log: Log, chosen: list[Proposal]) -> int:
-    """Store the chosen rides as passes; a ride that is a pass already is passed over."""
-    made = 0
-    for one in chosen:
-        if one.is_there:
+    """Store the chosen rides as passes; a ride that is stored as a pass already is skipped."""
+    count = 0
+    for proposal in chosen:
+        if proposal.is_stored:
             continue
         Pass.objects.create(
-            pk=uuid.uuid4(), session=log.session, gate=one.gate, direction=one.direction, method=Pass.Method.SATELLITE,
-            duration_s=one.duration_s, split_times_s=one.split_times_s, time_into_session_s=one.time_into_session_s,
-        )  # fmt: skip
-        made += 1
-    return made
+            pk=uuid.uuid4(),
+            session=log.session,
+            gate=proposal.gate,
+            direction=proposal.direction,
+            method=Pass.Method.SATELLITE,
+            duration_s=proposal.duration_s,
+            split_times_s=proposal.split_times_s,
+            time_into_session_s=proposal.time_into_session_s,
+        )
+        count += 1
+    return count

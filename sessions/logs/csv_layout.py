@@ -1,6 +1,6 @@
-"""How a logger wrote its file: encoding, delimiter, decimal mark, where the header ends, what it says.
+"""How a logger wrote its file: encoding, delimiter, decimal mark, where the header ends, names and units.
 
-Everything is found from the first part of the file, shown on a page, and can be put right there.
+Everything is detected in the first part of the file, shown on a page, and can be corrected there.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from sessions.logs.series import NotARecording
 
 HEAD_BYTES = 128 * 1024
 MOST_COLUMNS = 300
-LINES_LOOKED_AT = 300
+MOST_HEAD_LINES = 300
 LONGEST_NUMBER = 40
 
 ENCODINGS = {
@@ -72,21 +72,30 @@ class Layout:
         return asdict(self)
 
     @classmethod
-    def from_json(cls, told: Any) -> Layout:
-        """A layout as it was kept. Raises ValueError for anything else."""
+    def from_json(cls, stored: Any) -> Layout:
+        """A layout from its stored form. Raises ValueError for anything else."""
         try:
-            names, units = ([str(one) for one in told[key]] for key in ("names", "units"))
-            made = cls(
-                str(told["encoding"]), str(told["delimiter"]), str(told["decimal"]), names, units,
-                int(told["first_line"]), bool(told["grouped"]),
-            )  # fmt: skip
+            names, units = ([str(text) for text in stored[key]] for key in ("names", "units"))
+            layout = cls(
+                str(stored["encoding"]),
+                str(stored["delimiter"]),
+                str(stored["decimal"]),
+                names,
+                units,
+                int(stored["first_line"]),
+                bool(stored["grouped"]),
+            )
         except (TypeError, KeyError, ValueError):
-            raise ValueError("This is not how a log is written.") from None
-        if made.encoding not in ENCODINGS or made.delimiter not in DELIMITERS or made.decimal not in DECIMAL_MARKS:
-            raise ValueError("This is not how a log is written.")
-        if len(names) != len(units) or not 0 < made.first_line < 1_000_000:
-            raise ValueError("This is not how a log is written.")
-        return made
+            raise ValueError("This is not the stored layout of a log.") from None
+        if (
+            layout.encoding not in ENCODINGS
+            or layout.delimiter not in DELIMITERS
+            or layout.decimal not in DECIMAL_MARKS
+        ):
+            raise ValueError("This is not the stored layout of a log.")
+        if len(names) != len(units) or not 0 < layout.first_line < 1_000_000:
+            raise ValueError("This is not the stored layout of a log.")
+        return layout
 
     @property
     def delimiter_word(self) -> str:
@@ -103,18 +112,18 @@ class Layout:
 
 @dataclass(frozen=True)
 class Head:
-    """A layout, and the first rows under it, to be shown."""
+    """A layout, and the first rows of data for the page."""
 
     layout: Layout
     rows: list[list[str]]
 
 
-def find_layout(file: IO[bytes], size: int, told: dict[str, Any] | None = None) -> Head:
-    """The layout of a file. `told` fixes encoding, delimiter, decimal or first_line where a person knows better.
+def find_layout(file: IO[bytes], size: int, overrides: dict[str, Any] | None = None) -> Head:
+    """The layout of a file. `overrides` fixes encoding, delimiter, decimal or first_line where a person knows better.
 
-    Raises NotARecording with a sentence. The file stands at its beginning again afterwards.
+    Raises NotARecording with a sentence. Afterwards the file is at its beginning again.
     """
-    known = {name: value for name, value in (told or {}).items() if value not in (None, "")}
+    known = {name: value for name, value in (overrides or {}).items() if value not in (None, "")}
     file.seek(0)
     head = file.read(HEAD_BYTES)
     file.seek(0)
@@ -134,7 +143,7 @@ def find_layout(file: IO[bytes], size: int, told: dict[str, Any] | None = None) 
     lines = text.split("\n")
     if size > len(head) and len(lines) > 1:
         lines.pop()
-    lines = lines[:LINES_LOOKED_AT]
+    lines = lines[:MOST_HEAD_LINES]
     delimiter = known.get("delimiter") or _delimiter(lines)
     rows = [split_line(line, delimiter) for line in lines]
     width = _width(rows)
@@ -195,8 +204,8 @@ def _encoding(head: bytes) -> str:
             return "utf-16-le" if odd > even else "utf-16-be"
         at = head.index(0)
         raise NotARecording(
-            f"Byte {at + 1}, in line {head.count(10, 0, at) + 1}, is zero: this is no text file, or the logger broke "
-            "off while writing. Export the log as CSV again."
+            f"Byte {at + 1}, in line {head.count(10, 0, at) + 1}, is zero: this is not a text file, or the logger "
+            "broke off while writing. Export the log as CSV again."
         )
     try:
         codecs.getincrementaldecoder("utf-8")().decode(head)
@@ -206,12 +215,12 @@ def _encoding(head: bytes) -> str:
 
 
 def _encoding_before_unicode(head: bytes) -> str:
-    """charset-normalizer tells other scripts apart, and a rule Western letters.
+    """charset-normalizer recognises other scripts, and a rule Western letters.
 
     Tried on the heads of 68 logs in 13 languages: this way the names of columns came through in 46, by the rule alone
     in 41, by the library alone in 34, because it takes a lone degree sign among English words for Chinese.
     """
-    lines = [line for line in head.splitlines()[:LINES_LOOKED_AT] if not line.isascii()]
+    lines = [line for line in head.splitlines()[:MOST_HEAD_LINES] if not line.isascii()]
     foreign = sum(byte > 127 for line in lines for byte in line)
     latin = sum(len(re.findall(rb"[A-Za-z]", line)) for line in lines)
     if foreign > latin and (match := from_bytes(b"\n".join(lines), cp_isolation=OTHER_SCRIPTS).best()):
@@ -235,14 +244,14 @@ def _text(head: bytes, encoding: str, whole: bool) -> str:
         ) from None
     if "\0" in text:
         line = text.count("\n", 0, text.index("\0")) + 1
-        raise NotARecording(f"Line {line} holds a zero byte: this is no text file. Export the log as CSV again.")
+        raise NotARecording(f"Line {line} holds a zero byte: this is not a text file. Export the log as CSV again.")
     # The same line ends as the reader of the data knows, so that line numbers agree.
     return text.replace("\r\n", "\n").replace("\r", "\n")
 
 
 def _delimiter(lines: list[str]) -> str:
     """The delimiter under which most lines have one number of columns, with numbers in them."""
-    best, found = 0.0, ","
+    best_score, best_delimiter = 0.0, ","
     filled = [line for line in lines if line.strip()]
     for delimiter in DELIMITERS:
         rows = [split_line(line, delimiter) for line in filled]
@@ -252,13 +261,13 @@ def _delimiter(lines: list[str]) -> str:
         alike = [row for row in rows if len(row) == width]
         cells = [cell for row in alike for cell in row]
         score = len(alike) / len(rows) * sum(map(is_number, cells)) / len(cells)
-        if score > best + 1e-9:
-            best, found = score, delimiter
-    return found
+        if score > best_score + 1e-9:
+            best_score, best_delimiter = score, delimiter
+    return best_delimiter
 
 
 def _width(rows: list[list[str]]) -> int:
-    """The number of columns that most lines of the second half have: the data, not what stands before them."""
+    """The number of columns that most lines of the second half have: the data, not the lines before them."""
     filled = [row for row in rows if any(row)]
     counts = Counter(map(len, filled[len(filled) // 2 :]))
     return max(counts, key=lambda width: (counts[width], width), default=0)
@@ -266,9 +275,12 @@ def _width(rows: list[list[str]]) -> int:
 
 def _holds_data(row: list[str], width: int) -> bool:
     filled = [cell for cell in row if cell]
-    return len(row) == width and bool(filled) and sum(map(is_number, filled)) * 2 >= len(filled) and any(
-        is_number(cell) and cell.lower() not in NOT_MEASURED for cell in filled
-    )  # fmt: skip
+    return (
+        len(row) == width
+        and bool(filled)
+        and sum(map(is_number, filled)) * 2 >= len(filled)
+        and any(is_number(cell) and cell.lower() not in NOT_MEASURED for cell in filled)
+    )
 
 
 def _first_data_line(rows: list[list[str]], width: int) -> int | None:
@@ -286,20 +298,20 @@ def _header(before: list[list[str]], width: int) -> tuple[list[str], list[str]]:
     if len(whole) > 1 and all(_UNIT_ROW.fullmatch(cell) for cell in whole[-1]) and _looks_like_units(whole[-1]):
         units = [cell.strip("[]() ") for cell in whole.pop()]
     names = whole[-1] if whole else [""] * width
-    told = []
+    header = []
     for index, name in enumerate(names):
         bracketed = re.fullmatch(r"(.*?)\s*[\[(]([^\])]{1,12})[\])]\s*", name)
         if bracketed and bracketed[1]:
             name, units[index] = bracketed[1], units[index] or bracketed[2].strip()
-        told.append(name[:60] or f"Column {index + 1}")
-    return told, [unit[:12] for unit in units]
+        header.append(name[:60] or f"Column {index + 1}")
+    return header, [unit[:12] for unit in units]
 
 
 def _looks_like_units(row: list[str]) -> bool:
     words = {"v", "a", "s", "ms", "km/h", "kmh", "mph", "m/s", "°c", "c", "degc", "°f", "w", "wh", "ah", "m", "km",
              "rpm", "1/min", "mv", "ma", "deg", "°", "%", "hz", "kw", "volt", "amp", "volts", "amps", "k"}  # fmt: skip
-    told = [cell.strip("[]() ").lower() for cell in row if cell.strip("[]() ")]
-    return bool(told) and sum(cell in words for cell in told) * 2 >= len(told)
+    cells = [cell.strip("[]() ").lower() for cell in row if cell.strip("[]() ")]
+    return bool(cells) and sum(cell in words for cell in cells) * 2 >= len(cells)
 
 
 def _decimal(rows: list[list[str]], delimiter: str) -> str:

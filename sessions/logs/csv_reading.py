@@ -1,7 +1,7 @@
 """Reading a logger's file, a block of lines at a time, into the columns that a person gave a meaning.
 
 Numbers are parsed by numpy's own reader. A block it refuses is read cell by cell, so that one bad cell
-costs its own value and nothing else; what was left out is counted and said. Memory holds one block of
+costs its own value and nothing else; what was left out is counted and reported. Memory holds one block of
 text and the chosen numbers.
 """
 
@@ -28,16 +28,16 @@ MOST_BAD_SHARE = 0.2
 
 @dataclass
 class _Bad:
-    """What could not be read, to be counted and said."""
+    """What could not be read, counted for the notes."""
 
     short_rows: int = 0
     first_short_line: int = 0
     cells: dict[int, int] = field(default_factory=dict)
     first: dict[int, tuple[int, str]] = field(default_factory=dict)
 
-    def cell(self, index: int, line: int, told: str) -> None:
+    def cell(self, index: int, line: int, text: str) -> None:
         self.cells[index] = self.cells.get(index, 0) + 1
-        self.first.setdefault(index, (line, told[:30]))
+        self.first.setdefault(index, (line, text[:30]))
 
     def row(self, line: int) -> None:
         self.short_rows += 1
@@ -47,25 +47,25 @@ class _Bad:
 def read_csv(file: IO[bytes], size: int, layout: Layout, mapping: Mapping, zone: Any = UTC) -> Recording:
     """The recording in a logger's file.
 
-    `zone` is where times without a zone were told. Raises NotARecording with a sentence.
+    `zone` is the time zone of times without one. Raises NotARecording with a sentence.
     """
     if size > LARGEST_BYTES:
-        raise NotARecording(f"The file has {size / 1e6:.0f} MB; at most {LARGEST_BYTES / 1e6:.0f} MB are read in.")
+        raise NotARecording(f"The file has {size / 1e6:.0f} MB; at most {LARGEST_BYTES / 1e6:.0f} MB are allowed.")
     _check(layout, mapping)
     texts = _text_columns(mapping)
     times = TextTimes(texts[0].unit) if texts else None
-    numeric = [one for one in mapping.choices if one not in texts and one.meaning != IGNORE]
+    numeric = [choice for choice in mapping.choices if choice not in texts and choice.meaning != IGNORE]
     chunks: list[list[Any]] = [[] for _ in numeric]
     stamps: list[Any] = []
     bad = _Bad()
     count, line = 0, layout.first_line
     for block in _blocks(file, layout):
-        numbers, told = _read_block(
-            block, line, layout, [one.index for one in numeric], [one.index for one in texts], bad
+        numbers, stamp_texts = _read_block(
+            block, line, layout, [choice.index for choice in numeric], [choice.index for choice in texts], bad
         )
         line += block.count("\n")
         if times is not None:
-            stamps.append(times.seconds(told))
+            stamps.append(times.seconds(stamp_texts))
         for position, chunk in enumerate(chunks):
             chunk.append(numbers[:, position].copy())
         count += numbers.shape[0]
@@ -76,54 +76,56 @@ def read_csv(file: IO[bytes], size: int, layout: Layout, mapping: Mapping, zone:
     if not count:
         raise NotARecording(f"There is no row of data from line {layout.first_line} on.")
     columns = {}
-    for chunk, one in zip(chunks, numeric, strict=True):
+    for chunk, choice in zip(chunks, numeric, strict=True):
         values = np.concatenate(chunk)
-        # Let go column by column: memory holds the numbers once, not twice.
+        # Released column by column, so that memory holds the numbers once, not twice.
         chunk.clear()
-        columns[one.meaning] = _column(values, one, layout, bad, count)
+        columns[choice.meaning] = _column(values, choice, layout, bad, count)
     return _recording(columns, np.concatenate(stamps) if times else None, times, mapping, layout, bad, count, zone)
 
 
 def first_row(head: Head, mapping: Mapping, zone: Any = UTC) -> dict[str, float | str]:
-    """What the first row of data is understood as: stored values by their meaning, the time in words."""
-    told: dict[str, float | str] = {}
+    """How the first row of data is understood: stored values by their meaning, the time in words."""
+    values: dict[str, float | str] = {}
     texts = _text_columns(mapping)
     row = head.rows[0]
-    for one in mapping.choices:
-        meaning = BY_COLUMN.get(one.meaning)
-        if meaning is None or not one.index < len(row) or one.unit not in meaning.units:
+    for choice in mapping.choices:
+        meaning = BY_COLUMN.get(choice.meaning)
+        if meaning is None or not choice.index < len(row) or choice.unit not in meaning.units:
             continue
-        if one in texts:
+        if choice in texts:
             times = TextTimes(texts[0].unit)
             seconds = times.seconds([" ".join(row[text.index] for text in texts)])
             moment = times.finished(seconds, zone)[1]
             clock = f"{seconds[0]:g} s since midnight" if not times.bad else ""
-            told[one.meaning] = f"{moment.astimezone(zone):%Y-%m-%d %H:%M:%S}" if moment else clock
+            values[choice.meaning] = f"{moment.astimezone(zone):%Y-%m-%d %H:%M:%S}" if moment else clock
             continue
-        value = _number(row[one.index], head.layout)
+        value = _number(row[choice.index], head.layout)
         if value is None or math.isnan(value):
             continue
-        if one.meaning == TIME:
-            seconds, moment = seconds_from(np.array([value]), one.unit)
-            told[TIME] = f"{moment.astimezone(zone):%Y-%m-%d %H:%M:%S}" if moment else f"{float(seconds[0]):g} s"
+        if choice.meaning == TIME:
+            seconds, moment = seconds_from(np.array([value]), choice.unit)
+            values[TIME] = f"{moment.astimezone(zone):%Y-%m-%d %H:%M:%S}" if moment else f"{float(seconds[0]):g} s"
         else:
-            told[one.meaning] = float(to_stored(meaning, one.unit, value, one.flipped))
-    return told
+            values[choice.meaning] = float(to_stored(meaning, choice.unit, value, choice.flipped))
+    return values
 
 
 def _check(layout: Layout, mapping: Mapping) -> None:
     seen: set[str] = set()
-    for one in mapping.choices:
-        if one.meaning == IGNORE:
+    for choice in mapping.choices:
+        if choice.meaning == IGNORE:
             continue
-        if not 0 <= one.index < layout.width or one.meaning not in BY_COLUMN:
+        if not 0 <= choice.index < layout.width or choice.meaning not in BY_COLUMN:
             raise NotARecording("A column that the file does not have was given a meaning. Look at the columns again.")
-        meaning = BY_COLUMN[one.meaning]
-        if one.meaning in seen:
+        meaning = BY_COLUMN[choice.meaning]
+        if choice.meaning in seen:
             raise NotARecording(f"Two columns are taken for {meaning.label}; choose one and ignore the other.")
-        if one.unit not in meaning.units:
-            raise NotARecording(f"{layout.names[one.index]} cannot be in {one.unit[:20]!r}. Choose a unit of the list.")
-        seen.add(one.meaning)
+        if choice.unit not in meaning.units:
+            raise NotARecording(
+                f"{layout.names[choice.index]} cannot be in {choice.unit[:20]!r}. Choose a unit of the list."
+            )
+        seen.add(choice.meaning)
     if TIME not in seen and not mapping.interval_s:
         raise NotARecording("No column is taken for the time. Choose it, or say how many seconds lie between two rows.")
     if DATE in seen and not _text_columns(mapping)[1:]:
@@ -156,13 +158,13 @@ def _blocks(file: IO[bytes], layout: Layout) -> Any:
             f"After line {line} something cannot be read as {ENCODINGS[layout.encoding]}. Choose another encoding."
         ) from None
     finally:
-        # The file belongs to the caller; a wrapper that is let go would close it.
+        # The file belongs to the caller; a wrapper that is collected would close it.
         text.detach()
         file.seek(0)
 
 
 def _text_columns(mapping: Mapping) -> list[ColumnChoice]:
-    """The columns that tell the time as text: a date with its time of day may stand in two."""
+    """The columns that hold the time as text: a date and its time of day may be in two."""
     date, time = mapping.of(DATE), mapping.of(TIME)
     if time is None or not TextTimes.reads(time.unit):
         return []
@@ -178,17 +180,17 @@ def _read_block(
 
 
 def _by_numpy(block: str, layout: Layout, indices: list[int], texts: list[int]) -> tuple[Any, list[str]] | None:
-    """The block by numpy's reader, or None where it holds anything but whole rows of plain numbers."""
+    """The block by numpy's reader, or None unless it holds only whole rows of plain numbers."""
     delimiter = layout.delimiter
     if '"' in block or layout.grouped or block.isspace():
         return None
     cut = None if delimiter == " " else delimiter
-    told: list[str] = []
+    stamp_texts: list[str] = []
     if texts:
         last = max(texts) + 1
         rows = (line.split(cut, last) for line in block.split("\n") if line and not line.isspace())
         try:
-            told = [" ".join([row[index] for index in texts]) for row in rows]
+            stamp_texts = [" ".join([row[index] for index in texts]) for row in rows]
         except IndexError:
             return None
     if layout.decimal == ",":
@@ -202,16 +204,16 @@ def _by_numpy(block: str, layout: Layout, indices: list[int], texts: list[int]) 
         numbers = np.loadtxt(io.StringIO(block), delimiter=cut, usecols=indices, ndmin=2, comments=None)
     except (ValueError, IndexError):
         return None
-    if np.isinf(numbers).any() or (texts and len(told) != numbers.shape[0]):
+    if np.isinf(numbers).any() or (texts and len(stamp_texts) != numbers.shape[0]):
         return None
-    return numbers, told
+    return numbers, stamp_texts
 
 
 def _by_cell(
     block: str, first_line: int, layout: Layout, indices: list[int], texts: list[int], bad: _Bad
 ) -> tuple[Any, list[str]]:
     needed = max([*indices, *texts]) + 1
-    rows, told = [], []
+    rows, stamp_texts = [], []
     for line, text in enumerate(block.split("\n"), start=first_line):
         if not text or text.isspace():
             continue
@@ -227,8 +229,8 @@ def _by_cell(
                 value = math.nan
             row.append(value)
         rows.append(row)
-        told.append(" ".join([cells[index] for index in texts]))
-    return np.array(rows, dtype=np.float64).reshape(len(rows), len(indices)), told
+        stamp_texts.append(" ".join([cells[index] for index in texts]))
+    return np.array(rows, dtype=np.float64).reshape(len(rows), len(indices)), stamp_texts
 
 
 def _number(cell: str, layout: Layout) -> float | None:
@@ -245,13 +247,13 @@ def _number(cell: str, layout: Layout) -> float | None:
 
 
 def _column(values: Any, choice: Any, layout: Layout, bad: _Bad, count: int) -> Any:
-    """One column in its stored unit; what no instrument can have shown is left out and counted."""
+    """One column in its stored unit; values that no instrument can show are left out and counted."""
     name, meaning = layout.names[choice.index], BY_COLUMN[choice.meaning]
     wrong = bad.cells.get(choice.index, 0)
     if wrong > MOST_BAD_SHARE * count:
-        line, told = bad.first[choice.index]
+        line, text = bad.first[choice.index]
         raise NotARecording(
-            f"{name} holds {wrong} cells of {count} that are no numbers, the first in line {line}: {told!r}. "
+            f"{name} holds {wrong} cells of {count} that are no numbers, the first in line {line}: {text!r}. "
             "Ignore that column, or check delimiter and decimal mark."
         )
     if choice.meaning == TIME:
@@ -276,9 +278,15 @@ def _column(values: Any, choice: Any, layout: Layout, bad: _Bad, count: int) -> 
 
 
 def _recording(
-    columns: dict[str, Any], stamps: Any, times: TextTimes | None, mapping: Mapping, layout: Layout, bad: _Bad,
-    count: int, zone: Any,
-) -> Recording:  # fmt: skip
+    columns: dict[str, Any],
+    stamps: Any,
+    times: TextTimes | None,
+    mapping: Mapping,
+    layout: Layout,
+    bad: _Bad,
+    count: int,
+    zone: Any,
+) -> Recording:
     choice = mapping.of(TIME)
     first_at: datetime | None = None
     if choice is None:
@@ -294,34 +302,35 @@ def _recording(
         seconds, first_at = seconds_from(columns[TIME], choice.unit)
     columns.pop(TIME, None)
     notes = _notes(layout, bad, times)
-    kept = running_forwards(seconds)
-    back = count - int(kept.sum())
-    if kept.sum() < 2 or back > count / 2:
+    forwards = running_forwards(seconds)
+    back = count - int(forwards.sum())
+    if forwards.sum() < 2 or back > count / 2:
         raise NotARecording(
             f"The times do not run forwards: {back} of {count} rows stand still or go back. "
             "Choose another column for the time, or another form of it."
         )
     if back:
-        line = layout.first_line + int(np.argmin(kept))
+        line = layout.first_line + int(np.argmin(forwards))
         notes.append(f"{back} rows whose time stands still or runs backwards are left out, the first near line {line}.")
-    seconds = seconds[kept]
+    seconds = seconds[forwards]
     if first_at is not None and seconds[0]:
         first_at = datetime.fromtimestamp(first_at.timestamp() + float(seconds[0]), UTC)
     chosen = {TIME: seconds - seconds[0]}
     for name in list(columns):
         values = columns.pop(name)
-        chosen[name] = values[kept] if back else values
+        chosen[name] = values[forwards] if back else values
     return Recording(first_at, chosen, notes)
 
 
 def _notes(layout: Layout, bad: _Bad, times: TextTimes | None) -> list[str]:
     notes = []
     if bad.short_rows:
-        notes.append(f"{bad.short_rows} lines have too few columns and are left out, the first is line "
-                     f"{bad.first_short_line}.")  # fmt: skip
+        notes.append(
+            f"{bad.short_rows} lines have too few columns and are left out, the first is line {bad.first_short_line}."
+        )
     for index, wrong in sorted(bad.cells.items()):
-        line, told = bad.first[index]
-        notes.append(f"{layout.names[index]}: {wrong} values are left out, the first near line {line}: {told!r}.")
+        line, text = bad.first[index]
+        notes.append(f"{layout.names[index]}: {wrong} values are left out, the first near line {line}: {text!r}.")
     if times is not None and times.bad:
-        notes.append(f"{times.bad} rows without a readable time are left out, the first said {times.first_bad!r}.")
+        notes.append(f"{times.bad} rows without a readable time are left out, the first reads {times.first_bad!r}.")
     return notes

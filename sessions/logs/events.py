@@ -17,7 +17,7 @@ SAME_MOMENT_S = 10.0
 
 @dataclass(frozen=True)
 class Limit:
-    """A limit of the build that a log can pass, and what passing it is called."""
+    """A limit of the build that a log can pass, and the failure mode of passing it."""
 
     mode: str
     column: str
@@ -40,7 +40,7 @@ class Event:
 
     @property
     def form_query(self) -> str:
-        """What the form of a new failure starts with."""
+        """Initial values of the form of a new failure, as a query."""
         return urlencode(
             {
                 "session": self.series.log.session_id,
@@ -52,48 +52,58 @@ class Event:
 
 def limits_of(timeline: Timeline) -> list[Limit]:
     """The limits of the revision that was ridden, as far as its parts state them."""
-    machine, found = timeline.machine, []
+    machine, listed = timeline.machine, []
     pack, controller, motor = machine.pack, machine.limits("speed_controller"), machine.limits("motor")
     lowest = [pack.empty_voltage_v] if pack is not None else []
     lowest += [controller.lowest_voltage_v] if controller is not None and controller.lowest_voltage_v else []
     if lowest:
-        found.append(Limit("Voltage too low", "voltage_v", "voltage", max(lowest), False, "pack or controller"))
+        listed.append(Limit("Voltage too low", "voltage_v", "voltage", max(lowest), False, "pack or controller"))
     if controller is not None and controller.highest_voltage_v:
-        found.append(
+        listed.append(
             Limit("Voltage too high", "voltage_v", "voltage", controller.highest_voltage_v, True, "controller")
         )
     currents = [(pack.continuous_current_a, "pack")] if pack is not None else []
     currents += [(controller.continuous_current_a, "controller")] if controller is not None else []
-    told = [(value, whose) for value, whose in currents if value]
-    if told:
-        value, whose = min(told)
-        found.append(Limit("Current above its continuous limit", "current_a", "current", value, True, whose))
+    stated = [(value, whose) for value, whose in currents if value]
+    if stated:
+        value, whose = min(stated)
+        listed.append(Limit("Current above its continuous limit", "current_a", "current", value, True, whose))
     for name, limits in (("motor", motor), ("controller", controller), ("battery", pack)):
         if limits is not None and limits.highest_temperature_c is not None:
-            found.append(
-                Limit(f"{name.capitalize()} too hot", f"{name}_temperature_c", "temperature",
-                      limits.highest_temperature_c, True, name)
-            )  # fmt: skip
+            listed.append(
+                Limit(
+                    f"{name.capitalize()} too hot",
+                    f"{name}_temperature_c",
+                    "temperature",
+                    limits.highest_temperature_c,
+                    True,
+                    name,
+                )
+            )
     if pack is not None and pack.lowest_temperature_c is not None:
         coldest = pack.lowest_temperature_c
-        found.append(Limit("Battery too cold", "battery_temperature_c", "temperature", coldest, False, "battery"))
-    return found
+        listed.append(Limit("Battery too cold", "battery_temperature_c", "temperature", coldest, False, "battery"))
+    return listed
 
 
 def events_of(timeline: Timeline, failures: Iterable[Failure]) -> list[Event]:
     """Every time a logged value was beyond a limit, in order of time."""
-    known = [one for one in failures if one.time_into_session_s is not None]
-    found = []
+    known = [failure for failure in failures if failure.time_into_session_s is not None]
+    events = []
     for limit in limits_of(timeline):
         for series in timeline.every(limit.column, limit.mode, limit.kind):
-            # A voltage at its highest counts as over it, as it does everywhere.
+            # A voltage at the highest limit counts as above it, as everywhere.
             at = math.nextafter(limit.value, 0.0) if limit.column == "voltage_v" and limit.above else limit.value
             beyond = excursions(series.time_s, series.values, at, limit.above)
             for start_s, end_s, worst in zip(*beyond, strict=True):
                 same = next(
-                    (one for one in known if one.mode.name == limit.mode
-                     and start_s - SAME_MOMENT_S <= one.time_into_session_s <= end_s + SAME_MOMENT_S),
+                    (
+                        failure
+                        for failure in known
+                        if failure.mode.name == limit.mode
+                        and start_s - SAME_MOMENT_S <= failure.time_into_session_s <= end_s + SAME_MOMENT_S
+                    ),
                     None,
-                )  # fmt: skip
-                found.append(Event(limit, series, float(start_s), float(end_s - start_s), float(worst), same))
-    return sorted(found, key=lambda one: one.start_s)
+                )
+                events.append(Event(limit, series, float(start_s), float(end_s - start_s), float(worst), same))
+    return sorted(events, key=lambda event: event.start_s)

@@ -1,7 +1,7 @@
 """Reading a satellite track: GPX 1.1 (topografix.com/GPX/1/1), its points and their times.
 
-Extensions, waypoints and routes are passed over. Entities and document types are refused, so that no
-file can grow while it is read; points are let go as they are read, so that memory holds only numbers.
+Extensions, waypoints and routes are ignored. Entities and document types are refused, so that no
+file can grow while it is read; points are released as they are read, so that memory holds only numbers.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ MOST_POINTS = 500_000
 def read_gpx(file: IO[bytes], size: int) -> Recording:
     """The track in a GPX 1.1 file. Raises NotARecording with a sentence."""
     if size > LARGEST_BYTES:
-        raise NotARecording(f"The file has {size / 1e6:.0f} MB; at most {LARGEST_BYTES / 1e6:.0f} MB are read in.")
+        raise NotARecording(f"The file has {size / 1e6:.0f} MB; at most {LARGEST_BYTES / 1e6:.0f} MB are allowed.")
     if size == 0:
         raise NotARecording("The file is empty. Export the track again.")
     points: list[tuple[float, float]] = []
@@ -35,14 +35,14 @@ def read_gpx(file: IO[bytes], size: int) -> Recording:
     except ParseError as error:
         line, column = error.position
         raise NotARecording(
-            f"The file breaks off or is no XML at line {line}, column {column}. Export the track again, as GPX 1.1."
+            f"The file breaks off or is not XML at line {line}, column {column}. Export the track again, as GPX 1.1."
         ) from None
     except DefusedXmlException:
         raise NotARecording("The file declares a document type or entities, which no GPX file does.") from None
     except (UnicodeDecodeError, LookupError):
         raise NotARecording("The file's text encoding cannot be read. Export the track as UTF-8.") from None
     if len(points) < 2:
-        raise NotARecording("The file holds no track of two points or more (trkpt). Waypoints and routes are no ride.")
+        raise NotARecording("The file holds no track of two points or more (trkpt). Waypoints and routes do not count.")
     return _ordered(points, stamps)
 
 
@@ -52,8 +52,8 @@ def _read_points(file: IO[bytes], points: list[tuple[float, float]], stamps: lis
         if root is None:
             root = element
             if element.tag != f"{NAMESPACE}gpx":
-                told = element.tag.rsplit("}", 1)[-1][:40]
-                raise NotARecording(f"The file begins with <{told}>, not with GPX 1.1. Export the track as GPX 1.1.")
+                tag = element.tag.rsplit("}", 1)[-1][:40]
+                raise NotARecording(f"The file begins with <{tag}>, not with GPX 1.1. Export the track as GPX 1.1.")
         if event != "end" or element.tag != f"{NAMESPACE}trkpt":
             continue
         number = len(points) + 1
@@ -67,44 +67,44 @@ def _read_points(file: IO[bytes], points: list[tuple[float, float]], stamps: lis
 
 
 def _degrees(element: Any, name: str, most: float, number: int) -> float:
-    told = element.get(name)
+    text = element.get(name)
     try:
-        value = float(told)
+        value = float(text)
     except (TypeError, ValueError):
         value = math.nan
     if not abs(value) <= most:
-        raise NotARecording(f"Point {number} has {name}={str(told)[:30]!r}, which is no {name} in degrees.")
+        raise NotARecording(f"Point {number} has {name}={str(text)[:30]!r}, which is no {name} in degrees.")
     return value
 
 
-def _stamp(told: str | None, number: int) -> datetime | None:
-    if told is None or not told.strip():
+def _stamp(text: str | None, number: int) -> datetime | None:
+    if text is None or not text.strip():
         return None
     try:
-        found = datetime.fromisoformat(told.strip())
+        moment = datetime.fromisoformat(text.strip())
     except ValueError:
-        raise NotARecording(f"Point {number} has the time {told.strip()[:40]!r}; write 2026-01-17T11:05:30Z.") from None
-    # GPX 1.1 has its times in UTC, whether or not a writer says so.
-    return found.astimezone(UTC) if found.tzinfo else found.replace(tzinfo=UTC)
+        raise NotARecording(f"Point {number} has the time {text.strip()[:40]!r}; write 2026-01-17T11:05:30Z.") from None
+    # GPX 1.1 has its times in UTC, whether or not the file says so.
+    return moment.astimezone(UTC) if moment.tzinfo else moment.replace(tzinfo=UTC)
 
 
 def _ordered(points: list[tuple[float, float]], stamps: list[datetime | None]) -> Recording:
     latitudes, longitudes = np.array(points).T
-    timed = [one for one in stamps if one is not None]
+    timed = [stamp for stamp in stamps if stamp is not None]
     if not timed:
         notes = ["The track has no times: it has a length, but no speeds."]
         return Recording(None, {"lat_deg": latitudes, "lon_deg": longitudes}, notes)
     notes = []
     first = timed[0]
-    seconds = np.array([math.nan if one is None else (one - first).total_seconds() for one in stamps])
+    seconds = np.array([math.nan if stamp is None else (stamp - first).total_seconds() for stamp in stamps])
     without = int(np.isnan(seconds).sum())
     if without:
         notes.append(f"{without} points without a time are left out.")
-    kept = running_forwards(seconds)
-    back = int(seconds.size - without - kept.sum())
+    forwards = running_forwards(seconds)
+    back = int(seconds.size - without - forwards.sum())
     if back:
         notes.append(f"{back} points whose time stands still or runs backwards are left out.")
-    if kept.sum() < 2 or back > seconds.size / 2:
+    if forwards.sum() < 2 or back > seconds.size / 2:
         raise NotARecording(f"The times of the track do not run forwards: {back} of {seconds.size} points go back.")
-    columns = {"time_s": seconds[kept], "lat_deg": latitudes[kept], "lon_deg": longitudes[kept]}
+    columns = {"time_s": seconds[forwards], "lat_deg": latitudes[forwards], "lon_deg": longitudes[forwards]}
     return Recording(first, columns, notes)

@@ -1,4 +1,4 @@
-"""A recording's way in: kept as it came, then read; whatever goes wrong, the file stays for another try."""
+"""Importing a recording: the file is stored as it came, then read; after an error it stays for another try."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from buildlog.records.change_log import note_change
 from buildlog.storage.stored_files import fingerprint, remove_file, stored_together
 from calc.geodesy import track_length_m
 from calc.session_facts import LogFacts
-from sessions.logs.columns import digits_kept, packed_columns
+from sessions.logs.columns import packed_columns, stored_digits
 from sessions.logs.csv_layout import Layout, find_layout
 from sessions.logs.csv_reading import LARGEST_BYTES, read_csv
 from sessions.logs.gpx import read_gpx
@@ -24,20 +24,24 @@ from sessions.outings.models import Session
 from sessions.outings.track_parts import SMALLEST_STEP_M
 
 
-def keep(session: Session, file: Any) -> Log:
+def store_log(session: Session, file: Any) -> Log:
     """Store a file as it came, to be read next.
 
-    Raises NotARecording for one that is empty or too large to keep, ValidationError when this very file is
+    Raises NotARecording for one that is empty or too large, ValidationError when this very file is
     stored with the session already.
     """
     if not file.size:
         raise NotARecording("The file is empty. Save the log again from the instrument.")
     if file.size > LARGEST_BYTES:
-        raise NotARecording(f"The file has {file.size / 1e6:.0f} MB; at most {LARGEST_BYTES / 1e6:.0f} MB are read in.")
+        raise NotARecording(f"The file has {file.size / 1e6:.0f} MB; at most {LARGEST_BYTES / 1e6:.0f} MB are allowed.")
     log = Log(
-        session=session, kind=_kind(file), state=Log.State.WAITING, name=_shown_name(file),
-        sha256=fingerprint(file), size_bytes=file.size,
-    )  # fmt: skip
+        session=session,
+        kind=_kind(file),
+        state=Log.State.WAITING,
+        name=_shown_name(file),
+        sha256=fingerprint(file),
+        size_bytes=file.size,
+    )
     log.full_clean(exclude=["original", "columns"])
     with stored_together() as put:
         put(log.original, file)
@@ -46,7 +50,7 @@ def keep(session: Session, file: Any) -> Log:
 
 
 def _kind(file: Any) -> str:
-    """A track is told by its content, or by its name where the content is mark-up of another kind."""
+    """A track is recognised by its content, or by its name where the content is mark-up of another kind."""
     file.seek(0)
     head = file.read(2048).lstrip(b"\xef\xbb\xbf\xff\xfe \t\r\n\0").replace(b"\0", b"")
     file.seek(0)
@@ -58,16 +62,16 @@ def _shown_name(file: Any) -> str:
     return "".join(letter for letter in str(file.name) if letter.isprintable())[-120:] or "log"
 
 
-def read_kept(log: Log, layout: Layout | None = None, mapping: Mapping | None = None) -> None:
-    """Read a kept file into its columns; a CSV needs its layout, and what its columns mean.
+def read_stored(log: Log, layout: Layout | None = None, mapping: Mapping | None = None) -> None:
+    """Read a stored file into its columns; a CSV needs its layout, and what its columns mean.
 
     Raises NotARecording with a sentence, which stays with the log; nothing is half read.
     """
     try:
-        with log.original.open("rb") as held:
-            recording = recording_of(log.kind, held, log.size_bytes, layout, mapping)
+        with log.original.open("rb") as file:
+            recording = recording_of(log.kind, file, log.size_bytes, layout, mapping)
     except NotARecording as error:
-        # Also where it was read before: a new mapping that fails leaves the old columns as they are.
+        # A log that was read before keeps its old columns when a new mapping fails.
         Log.objects.filter(pk=log.pk).update(problem=str(error))
         log.problem = str(error)
         raise
@@ -87,22 +91,22 @@ def read_kept(log: Log, layout: Layout | None = None, mapping: Mapping | None = 
 
 
 def recording_of(
-    kind: str, held: Any, size: int, layout: Layout | None = None, mapping: Mapping | None = None
+    kind: str, file: Any, size: int, layout: Layout | None = None, mapping: Mapping | None = None
 ) -> Recording:
-    """What a file of either kind holds, its values rounded as they are kept."""
+    """What a file of either kind holds, its values rounded as they are stored."""
     if kind == Log.Kind.GPX:
-        recording = read_gpx(held, size)
+        recording = read_gpx(file, size)
     else:
         if layout is None or mapping is None:
-            layout = find_layout(held, size).layout
-            raise NotARecording(f"Nobody has said yet what its {layout.width} columns mean.")
-        recording = read_csv(held, size, layout, mapping, timezone.get_default_timezone())
-    columns = {name: np.round(values, digits_kept(name)) for name, values in recording.columns.items()}
+            layout = find_layout(file, size).layout
+            raise NotARecording(f"The meaning of its {layout.width} columns is not chosen yet.")
+        recording = read_csv(file, size, layout, mapping, timezone.get_default_timezone())
+    columns = {name: np.round(values, stored_digits(name)) for name, values in recording.columns.items()}
     return Recording(recording.first_at, columns, recording.notes)
 
 
 def fill(log: Log, recording: Recording) -> None:
-    """Give a log what follows from its recording."""
+    """Fill the fields of a log that follow from its recording."""
     log.state = Log.State.READ
     log.first_at, log.notes = recording.first_at, recording.notes
     log.row_count, log.duration_s = recording.row_count, recording.duration_s
@@ -113,8 +117,8 @@ def fill(log: Log, recording: Recording) -> None:
 def _length_m(columns: dict[str, Any]) -> float | None:
     """Distance by the log's own counter, or along its track, or by its speed."""
     if "distance_m" in columns:
-        told = columns["distance_m"][~np.isnan(columns["distance_m"])]
-        return float(told.max() - told.min())
+        distances_m = columns["distance_m"][~np.isnan(columns["distance_m"])]
+        return float(distances_m.max() - distances_m.min())
     track = positions(columns)
     if track is not None:
         return track_length_m(track["lat_deg"], track["lon_deg"], SMALLEST_STEP_M)
@@ -126,13 +130,16 @@ def _length_m(columns: dict[str, Any]) -> float | None:
 
 
 def _summary(columns: dict[str, Any]) -> dict[str, Any]:
-    told = {name: [float(np.nanmin(values)), float(np.nanmax(values))] for name, values in columns.items()
-            if name in BY_COLUMN}  # fmt: skip
-    return {"columns": told, "facts": _facts(columns)}
+    ends = {
+        name: [float(np.nanmin(values)), float(np.nanmax(values))]
+        for name, values in columns.items()
+        if name in BY_COLUMN
+    }
+    return {"columns": ends, "facts": _facts(columns)}
 
 
 def _facts(columns: dict[str, Any]) -> dict[str, float | None]:
-    """What voltage and current add up to; the ends of single columns stand beside it."""
+    """What voltage and current add up to; the ends of single columns are stored apart."""
     if not {"time_s", "voltage_v", "current_a"} <= set(columns):
         return {}
     good = ~(np.isnan(columns["voltage_v"]) | np.isnan(columns["current_a"]))

@@ -1,4 +1,4 @@
-"""What the logs of a session say, as the results of the session take it."""
+"""Facts of a session from its logs, for the results of the session."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ from sessions.outings.models import Assumptions
 
 
 def log_facts(summaries: list[Any], known: Assumptions) -> LogFacts | None:
-    """What a session's logs say together; their current sensors are wrong by a share, as a counter is."""
-    found = of_several_logs([facts for facts in map(facts_in, summaries) if facts is not None])
-    if found is None or found.charge_ah is None or found.energy_wh is None:
-        return found
+    """The facts of all logs of a session; a current sensor is uncertain by a share, like a counter."""
+    combined = of_several_logs([facts for facts in map(facts_in, summaries) if facts is not None])
+    if combined is None or combined.charge_ah is None or combined.energy_wh is None:
+        return combined
     return replace(
-        found,
-        u_charge_ah=abs(found.charge_ah) * known.u_charge_fraction,
-        u_energy_wh=abs(found.energy_wh) * known.u_energy_fraction,
+        combined,
+        u_charge_ah=abs(combined.charge_ah) * known.u_charge_fraction,
+        u_energy_wh=abs(combined.energy_wh) * known.u_energy_fraction,
     )

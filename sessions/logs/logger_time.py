@@ -43,11 +43,11 @@ class TextTimes:
     def reads(unit: str) -> bool:
         return unit == "clock" or unit in _ORDERS
 
-    def seconds(self, told: list[str]) -> Any:
+    def seconds(self, texts: list[str]) -> Any:
         """Seconds since 1970 or since midnight, NaN where a text is no such time."""
         read = self._clock if self.unit == "clock" else self._dated
-        out = np.empty(len(told))
-        for index, text in enumerate(told):
+        out = np.empty(len(texts))
+        for index, text in enumerate(texts):
             try:
                 out[index] = read(text.strip().strip('"'))
             except (ValueError, IndexError, KeyError, OverflowError):
@@ -62,8 +62,11 @@ class TextTimes:
         if not known.size:
             return seconds, None
         if self.unit == "clock":
-            filled = np.where(np.isnan(seconds), np.interp(np.arange(seconds.size), np.flatnonzero(~np.isnan(seconds)),
-                                                           known), seconds)  # fmt: skip
+            filled = np.where(
+                np.isnan(seconds),
+                np.interp(np.arange(seconds.size), np.flatnonzero(~np.isnan(seconds)), known),
+                seconds,
+            )
             days = np.concatenate([[0.0], np.cumsum(np.diff(filled) < -_HALF_DAY_S)])
             return seconds + days * _DAY_S - known[0], None
         start = math.floor(float(known[0]))
@@ -99,11 +102,11 @@ class TextTimes:
         if clock[-1:] in "Zz":
             clock, self._has_zone = clock[:-1], True
         elif "+" in clock or "-" in clock:
-            found = re.fullmatch(r"(.*?) ?([+-])(\d{2}):?(\d{2})?", clock)
-            if found is None:
+            match = re.fullmatch(r"(.*?) ?([+-])(\d{2}):?(\d{2})?", clock)
+            if match is None:
                 raise ValueError(text)
-            clock, self._has_zone = found[1], True
-            shift = (int(found[3]) * 3600.0 + int(found[4] or 0) * 60.0) * (1 if found[2] == "+" else -1)
+            clock, self._has_zone = match[1], True
+            shift = (int(match[3]) * 3600.0 + int(match[4] or 0) * 60.0) * (1 if match[2] == "+" else -1)
         return day_s + (self._clock(clock) if clock else 0.0) - shift
 
     def _midnight(self, day: str) -> float:

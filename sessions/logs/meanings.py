@@ -1,4 +1,4 @@
-"""What a column of a logger can mean, in which units, and what its header most likely says."""
+"""What a column of a logger can mean, in which units, and the most likely one for a header."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ class Meaning:
         """The unit that a header's word means, as `units` spells it."""
         for label, unit in KINDS[self.kind].spellings.items():
             if word.lower() == label.lower():
-                return next(shown for shown, spelled in self.units.items() if spelled == unit)
+                return next(name for name, spelled in self.units.items() if spelled == unit)
         return None
 
 
@@ -106,30 +106,30 @@ class ColumnChoice:
 
 @dataclass(frozen=True)
 class Mapping:
-    """What the columns of a file are taken for; `interval_s` stands in for a time column where there is none."""
+    """What the columns of a file are taken for; `interval_s` replaces a time column where there is none."""
 
     choices: tuple[ColumnChoice, ...]
     interval_s: float | None = None
 
     def of(self, meaning: str) -> ColumnChoice | None:
-        return next((one for one in self.choices if one.meaning == meaning), None)
+        return next((choice for choice in self.choices if choice.meaning == meaning), None)
 
     def as_json(self) -> dict[str, Any]:
-        listed = [[one.index, one.meaning, one.unit, one.flipped] for one in self.choices]
+        listed = [[choice.index, choice.meaning, choice.unit, choice.flipped] for choice in self.choices]
         return {"choices": listed, "interval_s": self.interval_s}
 
     @classmethod
-    def from_json(cls, told: Any) -> Mapping:
-        """A mapping as it was kept. Raises ValueError for anything else."""
+    def from_json(cls, stored: Any) -> Mapping:
+        """A mapping from its stored form. Raises ValueError for anything else."""
         try:
             choices = tuple(
                 ColumnChoice(int(index), str(meaning), str(unit), bool(flipped))
-                for index, meaning, unit, flipped in told["choices"]
+                for index, meaning, unit, flipped in stored["choices"]
             )
-            interval = told.get("interval_s")
+            interval = stored.get("interval_s")
             return cls(choices, None if interval is None else float(interval))
         except (TypeError, KeyError, ValueError, AttributeError):
-            raise ValueError("This is not what the columns of a log are taken for.") from None
+            raise ValueError("This is not the stored mapping of a log.") from None
 
 
 def to_stored(meaning: Meaning, unit: str, values: Any, flipped: bool) -> Any:
@@ -143,24 +143,24 @@ def to_stored(meaning: Meaning, unit: str, values: Any, flipped: bool) -> Any:
 
 def signature_of(layout: Layout) -> str:
     """What files of one logger have in common: the names and units of their columns, and how they are written."""
-    told = "\x1f".join([layout.delimiter, layout.decimal, *layout.names, "\x1e", *layout.units])
-    return hashlib.sha256(told.encode()).hexdigest()
+    text = "\x1f".join([layout.delimiter, layout.decimal, *layout.names, "\x1e", *layout.units])
+    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def guess(layout: Layout, rows: list[list[str]]) -> Mapping:
-    """The most likely meaning of each column by its name, each meaning once; a person looks at it before it counts."""
+    """The most likely meaning of each column by its name, each meaning once; a person checks it before import."""
     taken: dict[int, ColumnChoice] = {}
-    order = [*_GUESSED_FIRST, *(one.column for one in MEANINGS if one.column not in _GUESSED_FIRST)]
+    order = [*_GUESSED_FIRST, *(meaning.column for meaning in MEANINGS if meaning.column not in _GUESSED_FIRST)]
     for column in order:
         for index, name in enumerate(layout.names):
             cells = [row[index] for row in rows if row[index]]
             if index in taken or not cells or sum(map(is_number, cells)) * 2 < len(cells):
                 continue
-            unit = _says(BY_COLUMN[column], name, layout.units[index], cells)
+            unit = _unit_by_name(BY_COLUMN[column], name, layout.units[index], cells)
             if unit:
                 taken[index] = ColumnChoice(index, column, unit)
                 break
-    times = {one.meaning: one for one in taken.values() if one.meaning in (TIME, DATE)}
+    times = {choice.meaning: choice for choice in taken.values() if choice.meaning in (TIME, DATE)}
     if DATE in times and (TIME not in times or times[TIME].unit != "clock"):
         del taken[times[DATE].index]
     if TIME not in times:
@@ -172,15 +172,15 @@ def guess(layout: Layout, rows: list[list[str]]) -> Mapping:
 
 
 def _spread(name: str) -> str:
-    """A name as words: speed_kmh, batteryVoltage and U-Bat all come apart."""
+    """A name as words: speed_kmh, batteryVoltage and U-Bat are all split."""
     apart = re.sub(r"([a-z])([A-Z])", r"\1 \2", name)
     return re.sub(r"[^A-Za-z°%/]+", " ", apart).strip().lower()
 
 
-def _says(meaning: Meaning, name: str, unit: str, cells: list[str]) -> str:
+def _unit_by_name(meaning: Meaning, name: str, unit: str, cells: list[str]) -> str:
     """The unit in which a column most likely holds this meaning, or nothing where its name says something else."""
-    told = _spread(name)
-    named = told in meaning.letters if len(told) == 1 else re.search(rf"(^| )({meaning.words})( |$)", told)
+    spread = _spread(name)
+    named = spread in meaning.letters if len(spread) == 1 else re.search(rf"(^| )({meaning.words})( |$)", spread)
     if not named:
         return ""
     if meaning.column == DATE:
@@ -193,13 +193,13 @@ def _says(meaning: Meaning, name: str, unit: str, cells: list[str]) -> str:
     return _unit(meaning, unit, name)
 
 
-def _unit(meaning: Meaning, told: str, name: str) -> str:
-    words = [told, *_spread(name).split()[::-1]]
+def _unit(meaning: Meaning, unit_text: str, name: str) -> str:
+    words = [unit_text, *_spread(name).split()[::-1]]
     named = (meaning.unit_named(word) for word in words if word)
     return next((unit for unit in named if unit), next(iter(meaning.units)))
 
 
-def _time_format(told: str, name: str, cells: list[str]) -> str:
+def _time_format(unit_text: str, name: str, cells: list[str]) -> str:
     first = cells[0]
     for pattern, name_of_format in (
         (r"\d{4}[-/.]\d{1,2}[-/.]\d{1,2}.*", "year-month-day"),
@@ -216,9 +216,15 @@ def _time_format(told: str, name: str, cells: list[str]) -> str:
         return "epoch milliseconds"
     if value > 1e8:
         return "epoch seconds"
-    words = f"{told} {_spread(name)}".lower().split()
-    for word, name_of_format in (("ms", "milliseconds"), ("millis", "milliseconds"), ("us", "microseconds"),
-                                 ("µs", "microseconds"), ("min", "minutes"), ("minutes", "minutes")):  # fmt: skip
+    words = f"{unit_text} {_spread(name)}".lower().split()
+    for word, name_of_format in (
+        ("ms", "milliseconds"),
+        ("millis", "milliseconds"),
+        ("us", "microseconds"),
+        ("µs", "microseconds"),
+        ("min", "minutes"),
+        ("minutes", "minutes"),
+    ):
         if word in words:
             return name_of_format
     return "seconds"

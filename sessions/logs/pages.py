@@ -1,4 +1,4 @@
-"""Pages of one recording: taken in, looked at, made into passes, read again, removed."""
+"""Pages of one recording: import, view, accept passes, read again, delete."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from sessions.drawing.figures import map_style_id
 from sessions.logs.charts import track
 from sessions.logs.crossings import accept, is_of_its_session, proposals_of
 from sessions.logs.csv_reading import LARGEST_BYTES
-from sessions.logs.ingest import keep, read_kept
+from sessions.logs.ingest import read_stored, store_log
 from sessions.logs.meanings import BY_COLUMN
 from sessions.logs.models import Log
 from sessions.logs.series import NotARecording
@@ -37,12 +37,12 @@ class LogForm(forms.Form):
 @require_http_methods(["GET", "HEAD", "POST"])
 @needs(Right.LOG)
 def new_log(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    """Take a file in. A track is read at once; of a logger's file a person first says what its columns mean."""
-    found = get_object_or_404(Session.objects.select_related("revision__vehicle", "venue"), pk=pk)
+    """Import a file. A track is read at once; for a logger's file a person first chooses what its columns mean."""
+    session = get_object_or_404(Session.objects.select_related("revision__vehicle", "venue"), pk=pk)
     form = LogForm(request.POST, request.FILES) if request.method == "POST" else LogForm()
     if request.method == "POST" and form.is_valid():
         try:
-            log = keep(found, form.cleaned_data["file"])
+            log = store_log(session, form.cleaned_data["file"])
         except NotARecording as error:
             form.add_error("file", str(error))
         except ValidationError as error:
@@ -52,17 +52,17 @@ def new_log(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
                 return redirect("log_columns", log.pk)
             _read(request, log)
             return redirect(log)
-    context = {"form": form, "session": found}
+    context = {"form": form, "session": session}
     return render(request, "logs/new_log.html", context, status=422 if form.errors else 200)
 
 
 def _read(request: SignedInRequest, log: Log) -> None:
     try:
-        read_kept(log)
+        read_stored(log)
     except NotARecording:
-        messages.error(request, "It could not be read in. The file is kept; see below why.")
+        messages.error(request, "It could not be imported. The file is stored; the reason is below.")
     else:
-        messages.success(request, f"Read in: {log.name}, {log.row_count} points.")
+        messages.success(request, f"Imported: {log.name}, {log.row_count} points.")
 
 
 def _log_or_404(pk: uuid.UUID) -> Log:
@@ -72,23 +72,23 @@ def _log_or_404(pk: uuid.UUID) -> Log:
 
 @require_http_methods(["GET", "HEAD", "POST"])
 def log(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    """One recording: what it holds, and the passes in it; a post accepts the chosen ones."""
-    found = _log_or_404(pk)
-    timeline = Timeline(found.session, [found])
+    """One recording: what it holds, and the passes in it; a POST accepts the chosen ones."""
+    log = _log_or_404(pk)
+    timeline = Timeline(log.session, [log])
     if timeline.gone:
         raise Http404("The log's file is gone from the data folder.")
-    columns = timeline.columns.get(found.pk, {})
-    proposals = proposals_of(found, columns)
+    columns = timeline.columns.get(log.pk, {})
+    proposals = proposals_of(log, columns)
     if request.method == "POST":
-        return _accepted(request, found, proposals)
-    figure = track(timeline, found.session.venue.gates.prefetch_related("marks"))
+        return _accepted(request, log, proposals)
+    figure = track(timeline, log.session.venue.gates.prefetch_related("marks"))
     context = {
-        "log": found,
-        "session": found.session,
+        "log": log,
+        "session": log.session,
         "proposals": proposals,
         "has_positions": "lat_deg" in columns,
-        "is_of_its_session": is_of_its_session(found),
-        "ranges": _ranges(found),
+        "is_of_its_session": is_of_its_session(log),
+        "ranges": _ranges(log),
         "figures": {"track": figure} if figure else {},
         "map_style_id": map_style_id(),
     }
@@ -96,46 +96,46 @@ def log(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
 
 
 def _ranges(log: Log) -> list[dict[str, Any]]:
-    told = log.summary.get("columns", {})
+    columns = log.summary.get("columns", {})
     return [
         {"label": BY_COLUMN[name].label, "kind": BY_COLUMN[name].kind, "lowest": ends[0], "highest": ends[1]}
-        for name, ends in told.items()
+        for name, ends in columns.items()
         if name in BY_COLUMN and name != "time_s"
     ]
 
 
 @needs(Right.LOG)
-def _accepted(request: SignedInRequest, found: Log, proposals: list[Any]) -> HttpResponse:
-    wanted = set(request.POST.getlist("accept"))
-    made = accept(found, [one for one in proposals if one.key in wanted])
-    messages.success(request, f"{made} pass{'' if made == 1 else 'es'} added.")
-    return redirect(found.session)
+def _accepted(request: SignedInRequest, log: Log, proposals: list[Any]) -> HttpResponse:
+    keys = set(request.POST.getlist("accept"))
+    count = accept(log, [proposal for proposal in proposals if proposal.key in keys])
+    messages.success(request, f"{count} pass{'' if count == 1 else 'es'} added.")
+    return redirect(log.session)
 
 
 @require_POST
 @needs(Right.LOG)
 def read_log_again(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    """Another try at a file that was kept; a logger's file goes to its columns instead."""
-    found = _log_or_404(pk)
-    if found.kind == Log.Kind.CSV:
-        return redirect("log_columns", found.pk)
-    _read(request, found)
-    return redirect(found)
+    """Read a stored file again; a logger's file goes to the page of its columns instead."""
+    log = _log_or_404(pk)
+    if log.kind == Log.Kind.CSV:
+        return redirect("log_columns", log.pk)
+    _read(request, log)
+    return redirect(log)
 
 
 @require_safe
 def log_original(request: SignedInRequest, pk: uuid.UUID) -> FileResponse:
-    """The file as it came, to be saved and never shown."""
-    found = get_object_or_404(Log, pk=pk)
+    """The file as it came, as a download."""
+    log = get_object_or_404(Log, pk=pk)
     try:
-        file = found.original.open("rb")
+        file = log.original.open("rb")
     except FileNotFoundError:
         raise Http404("The log's file is gone from the data folder.") from None
-    return attachment(file, filename=f"{found.pk}.{found.kind}")
+    return attachment(file, filename=f"{log.pk}.{log.kind}")
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
 @needs(Right.LOG)
 def remove_log(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(Log.objects.select_related("session"), pk=pk)
-    return remove_record(request, found, back=found.get_absolute_url(), after=found.session.get_absolute_url())
+    log = get_object_or_404(Log.objects.select_related("session"), pk=pk)
+    return remove_record(request, log, back=log.get_absolute_url(), after=log.session.get_absolute_url())

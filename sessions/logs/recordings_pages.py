@@ -1,4 +1,4 @@
-"""All recordings of a session together: panels over one clock, what they say, how their clocks come together."""
+"""All recordings of a session together: panels over one clock, their results, and the offsets of their clocks."""
 
 from __future__ import annotations
 
@@ -29,8 +29,8 @@ from sessions.outings.models import Assumptions
 
 
 def _timeline(pk: uuid.UUID) -> Timeline:
-    found = get_object_or_404(sessions_with_evidence(), pk=pk)
-    return Timeline(found, found.logs.all())
+    session = get_object_or_404(sessions_with_evidence(), pk=pk)
+    return Timeline(session, session.logs.all())
 
 
 @require_safe
@@ -65,22 +65,22 @@ def recordings(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
 
 
 def _coasting(request: SignedInRequest, timeline: Timeline) -> dict[str, Any]:
-    found = coastings_of(timeline)
-    asked = request.GET.getlist("coast")
-    chosen = [one for one in found if str(one.number) in asked]
-    back = {one.number for one in found if _way(request, one, bool(chosen)) == BACK}
-    rows = [{"coast": one, "chosen": one in chosen, "back": one.number in back} for one in found]
-    told: dict[str, Any] = {"coastings": rows}
+    stretches = coastings_of(timeline)
+    numbers = request.GET.getlist("coast")
+    chosen = [stretch for stretch in stretches if str(stretch.number) in numbers]
+    back = {stretch.number for stretch in stretches if _way(request, stretch, bool(chosen)) == BACK}
+    rows = [{"coast": stretch, "chosen": stretch in chosen, "back": stretch.number in back} for stretch in stretches]
+    context: dict[str, Any] = {"coastings": rows}
     if chosen:
         try:
-            told["fit"] = fit_of(timeline, chosen, back)
+            context["fit"] = fit_of(timeline, chosen, back)
         except CannotFit as error:
-            told["cannot_fit"] = str(error)
-    return told
+            context["cannot_fit"] = str(error)
+    return context
 
 
-def _way(request: SignedInRequest, one: Coasting, asked: bool) -> str:
-    return request.GET.get(f"way_{one.number}", "") if asked else one.direction
+def _way(request: SignedInRequest, stretch: Coasting, by_hand: bool) -> str:
+    return request.GET.get(f"way_{stretch.number}", "") if by_hand else stretch.direction
 
 
 @require_safe
@@ -108,9 +108,9 @@ def place_log(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     if how == Log.Clock.OWN:
         log.clock, log.begins_into_session_s = how, None
     elif how in Log.Clock.values:
-        told = request.POST.get("begins", "")
+        typed = request.POST.get("begins", "")
         try:
-            begins_s = understand(told, "duration")
+            begins_s = understand(typed, "duration")
         except NotUnderstood as error:
             messages.error(request, f"Begins, into the session: {error}")
             return redirect("recordings", log.session_id)
@@ -119,7 +119,7 @@ def place_log(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
             return redirect("recordings", log.session_id)
         log.clock, log.begins_into_session_s = how, begins_s
     else:
-        messages.error(request, "Say by what the log is placed: its own clock, its speeds, or hand.")
+        messages.error(request, "Choose how the log is placed: by its own clock, its speeds, or hand.")
         return redirect("recordings", log.session_id)
     log.save(update_fields=["clock", "begins_into_session_s"])
     note_change(log, ["clock", "begins_into_session_s"])

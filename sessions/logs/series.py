@@ -1,4 +1,4 @@
-"""What any recording comes down to, whatever wrote it: named columns over one clock."""
+"""A recording of any source: named columns over one clock."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ class NotARecording(ValueError):
 @dataclass(frozen=True)
 class Recording:
     """Columns of one length, NaN where nothing was measured. `time_s` grows and counts from the first row;
-    it is missing where a track has no times. `first_at` is None where the clock told no date."""
+    it is missing where a track has no times. `first_at` is None where the clock has no date."""
 
     first_at: datetime | None
     columns: dict[str, Any]
@@ -44,7 +44,7 @@ def positions(columns: dict[str, Any]) -> dict[str, Any] | None:
 
 
 def running_forwards(seconds: Any) -> Any:
-    """Which rows to keep so that the times grow: a row that stands still or steps back is left out."""
-    told = np.where(np.isnan(seconds), -np.inf, seconds)
-    latest = np.maximum.accumulate(told)
-    return told > np.concatenate([[-np.inf], latest[:-1]])
+    """Which rows to keep so that the times grow: a row whose time stays the same or goes back is left out."""
+    times_s = np.where(np.isnan(seconds), -np.inf, seconds)
+    latest = np.maximum.accumulate(times_s)
+    return times_s > np.concatenate([[-np.inf], latest[:-1]])

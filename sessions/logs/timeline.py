@@ -1,4 +1,4 @@
-"""All logs of a session on the session's own clock: which of them tells what, and when."""
+"""All logs of a session on the session's own clock: which log has which quantity, and when."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ class Series:
 
 
 class Timeline:
-    """The logs of one session that are read in. Their files are opened once each."""
+    """The imported logs of one session. Their files are opened once each."""
 
     def __init__(self, session: Session, logs: Iterable[Log]) -> None:
         self.session = session
@@ -58,59 +58,59 @@ class Timeline:
 
     def series(self, log: Log, column: str, label: str, kind: str) -> Series | None:
         """A column with its times, or None where the log has no such column."""
-        held = self.columns.get(log.pk, {})
-        if column not in held or "time_s" not in held:
+        columns = self.columns.get(log.pk, {})
+        if column not in columns or "time_s" not in columns:
             return None
-        return _series(log, label, kind, held["time_s"] + log.begins_s, held[column])
+        return _series(log, label, kind, columns["time_s"] + log.begins_s, columns[column])
 
     def every(self, column: str, label: str, kind: str) -> list[Series]:
-        found = (self.series(log, column, label, kind) for log in self.logs)
-        return [one for one in found if one is not None]
+        listed = (self.series(log, column, label, kind) for log in self.logs)
+        return [series for series in listed if series is not None]
 
     @cached_property
     def speeds(self) -> list[Series]:
         """Every speed logged: over ground, by a track's positions, of wheels, of the motor through its gears."""
-        found: list[Series] = []
+        listed: list[Series] = []
         for log in self.logs:
-            held = self.columns.get(log.pk, {})
-            told = self.series(log, "speed_mps", GROUND, "speed") or _of_positions(log, held)
-            wheel = self.series(log, "wheel_speed_mps", WHEEL, "speed") or self._of_motor(log, held)
-            found += [one for one in (told, wheel) if one is not None]
-        return found
+            columns = self.columns.get(log.pk, {})
+            ground = self.series(log, "speed_mps", GROUND, "speed") or _of_positions(log, columns)
+            wheel = self.series(log, "wheel_speed_mps", WHEEL, "speed") or self._of_motor(log, columns)
+            listed += [series for series in (ground, wheel) if series is not None]
+        return listed
 
-    def _of_motor(self, log: Log, held: dict[str, Any]) -> Series | None:
+    def _of_motor(self, log: Log, columns: dict[str, Any]) -> Series | None:
         revision = self.session.revision
-        if "motor_speed_rpm" not in held or not revision.drive_ratio or not revision.rolling_circumference_m:
+        if "motor_speed_rpm" not in columns or not revision.drive_ratio or not revision.rolling_circumference_m:
             return None
-        turns = np.abs(np.nan_to_num(held["motor_speed_rpm"]))
+        turns = np.abs(np.nan_to_num(columns["motor_speed_rpm"]))
         speeds = road_speed_mps(turns, revision.drive_ratio, revision.rolling_circumference_m)
-        speeds = np.where(np.isnan(held["motor_speed_rpm"]), np.nan, speeds)
-        return _series(log, WHEEL, "speed", held["time_s"] + log.begins_s, speeds)
+        speeds = np.where(np.isnan(columns["motor_speed_rpm"]), np.nan, speeds)
+        return _series(log, WHEEL, "speed", columns["time_s"] + log.begins_s, speeds)
 
     @cached_property
     def powers(self) -> list[Series]:
-        found = []
+        listed = []
         for log in self.logs:
-            held = self.columns.get(log.pk, {})
-            if {"voltage_v", "current_a", "time_s"} <= set(held):
-                power = held["voltage_v"] * held["current_a"]
-                series = _series(log, "power", "power", held["time_s"] + log.begins_s, power)
-                found += [series] if series is not None else []
-        return found
+            columns = self.columns.get(log.pk, {})
+            if {"voltage_v", "current_a", "time_s"} <= set(columns):
+                power = columns["voltage_v"] * columns["current_a"]
+                series = _series(log, "power", "power", columns["time_s"] + log.begins_s, power)
+                listed += [series] if series is not None else []
+        return listed
 
     def ground_speed(self) -> Series | None:
-        return next((one for one in self.speeds if one.label == GROUND), None)
+        return next((series for series in self.speeds if series.label == GROUND), None)
 
     def wheel_speed(self) -> Series | None:
-        return next((one for one in self.speeds if one.label == WHEEL), None)
+        return next((series for series in self.speeds if series.label == WHEEL), None)
 
     @property
     def span_s(self) -> tuple[float, float]:
         """From the first to the last logged moment of the session."""
         ends = [
-            (log.begins_s + held["time_s"][0], log.begins_s + held["time_s"][-1])
+            (log.begins_s + columns["time_s"][0], log.begins_s + columns["time_s"][-1])
             for log in self.logs
-            if "time_s" in (held := self.columns.get(log.pk, {}))
+            if "time_s" in (columns := self.columns.get(log.pk, {}))
         ]
         if not ends:
             return 0.0, 0.0
@@ -124,9 +124,9 @@ def _series(log: Log, label: str, kind: str, times: Any, values: Any) -> Series 
     return Series(log, label, kind, times[good], values[good])
 
 
-def _of_positions(log: Log, held: dict[str, Any]) -> Series | None:
+def _of_positions(log: Log, columns: dict[str, Any]) -> Series | None:
     """Speed over ground from the positions of a track."""
-    track = positions(held)
+    track = positions(columns)
     if track is None or "time_s" not in track or track["lat_deg"].size < 2:
         return None
     return Series(log, GROUND, "speed", track["time_s"] + log.begins_s, track_speed_mps(**track))

@@ -1,4 +1,4 @@
-"""The API of what happened out there."""
+"""The API of venues, sessions, passes and readings."""
 
 from __future__ import annotations
 
@@ -77,7 +77,7 @@ class PassViewSet(RecordViewSet):
 class ReadingViewSet(RecordViewSet):
     """Readings; `POST` takes one or a list, from people and from devices that send by themselves.
 
-    A reading that has a key, or that a device gave the time of, is stored once however often it comes.
+    A reading with a key, or with the time from a device, is stored once however often it is sent.
     """
 
     queryset = Reading.objects.all()

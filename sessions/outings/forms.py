@@ -1,4 +1,4 @@
-"""Forms for what happened out there."""
+"""Forms of venues, gates, sessions, passes and readings."""
 
 from __future__ import annotations
 
@@ -65,7 +65,7 @@ class GateForm(RecordForm[Gate]):
             self.add_error("marks", "A gate needs at least two marks, for example 0 on one line and 100 m on the next.")
         elif any(later[0] <= earlier[0] for earlier, later in pairwise(marks)):
             self.add_error(
-                "marks", "Each mark must stand farther from the first than the one before, for example 0, 50, 100."
+                "marks", "Each mark must be farther from the first than the one before, for example 0, 50, 100."
             )
         cleaned["mark_rows"] = marks
         name = cleaned.get("name")
@@ -82,7 +82,7 @@ class GateForm(RecordForm[Gate]):
             except NotUnderstood as error:
                 raise ValueError(f"Line {number}: {error}") from None
             if not 0 <= position <= 100000:
-                raise ValueError(f"Line {number}: a mark stands between 0 m and 100 km from the first, not {line}.")
+                raise ValueError(f"Line {number}: a mark is between 0 m and 100 km from the first, not {line}.")
             positions.append(position)
         first = positions[0] if positions else 0.0
         return [(position - first, None, None) for position in positions]
@@ -106,7 +106,7 @@ class GateForm(RecordForm[Gate]):
         with transaction.atomic():
             gate = super().save(commit)
             if not self.writes("marks"):
-                # The form shows fewer digits than are kept.
+                # The form shows fewer digits than are stored, so unchanged marks are not written.
                 return gate
             gate.marks.all().delete()
             GateMark.objects.bulk_create(
@@ -162,7 +162,7 @@ class SessionForm(RecordForm[Session]):
 
     def _get_validation_exclusions(self) -> set[str]:
         unsaved = {"venue"} if getattr(self, "unsaved_venue", None) else set()
-        excluded: set[str] = super()._get_validation_exclusions()  # type: ignore[misc]  # the stubs leave it out
+        excluded: set[str] = super()._get_validation_exclusions()  # type: ignore[misc]  # missing in the stubs
         return excluded | unsaved
 
     def _post_clean(self) -> None:

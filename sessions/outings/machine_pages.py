@@ -20,26 +20,28 @@ from sessions.outings.machine_queries import revision_rows
 
 @require_safe
 def vehicle(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(Vehicle, pk=pk)
-    revisions = revision_rows(found)
-    open_failures = failure_rows().filter(revision__vehicle=found).exclude(state=Failure.State.HELD)
-    seen = seen_voltages(found)
-    built = [one for one in reversed(queries.read_line(found)) if one.status != Revision.Status.RETIRED]
-    warnings = [(one.label, alarm) for one in built for alarm in Machine(one, seen=seen).warnings]
-    context = {"vehicle": found, "revisions": revisions, "open_failures": open_failures, "warnings": warnings}
+    vehicle = get_object_or_404(Vehicle, pk=pk)
+    revisions = revision_rows(vehicle)
+    open_failures = failure_rows().filter(revision__vehicle=vehicle).exclude(state=Failure.State.HELD)
+    seen = seen_voltages(vehicle)
+    built = [
+        revision for revision in reversed(queries.read_line(vehicle)) if revision.status != Revision.Status.RETIRED
+    ]
+    warnings = [(revision.label, alarm) for revision in built for alarm in Machine(revision, seen=seen).warnings]
+    context = {"vehicle": vehicle, "revisions": revisions, "open_failures": open_failures, "warnings": warnings}
     return render(request, "machines/vehicle.html", context)
 
 
 @require_safe
 def revision(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(Revision.objects.select_related("vehicle", "parent__vehicle"), pk=pk)
-    queries.read_line(found.vehicle)
+    revision = get_object_or_404(Revision.objects.select_related("vehicle", "parent__vehicle"), pk=pk)
+    queries.read_line(revision.vehicle)
     context = {
-        "revision": found,
-        "machine": Machine.in_line(found, seen_voltages(found.vehicle)),
-        "modifications": found.modifications.prefetch_related("answers__mode", "answers__revision__vehicle"),
-        "failures": failure_rows().filter(revision=found),
-        "sessions": found.sessions.select_related("venue"),
-        "photos": Photo.objects.filter(revision=found),
+        "revision": revision,
+        "machine": Machine.in_line(revision, seen_voltages(revision.vehicle)),
+        "modifications": revision.modifications.prefetch_related("answers__mode", "answers__revision__vehicle"),
+        "failures": failure_rows().filter(revision=revision),
+        "sessions": revision.sessions.select_related("venue"),
+        "photos": Photo.objects.filter(revision=revision),
     }
     return render(request, "machines/revision.html", context)

@@ -1,4 +1,4 @@
-"""Reads of machines with what was ridden and what broke."""
+"""Queries of machines with their sessions and failures."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ def vehicles() -> QuerySet[Vehicle]:
 
 @dataclass(frozen=True)
 class RevisionRow:
-    """A revision with what was ridden and what broke; the distance is None where none is recorded."""
+    """A revision with its distance and failures; the distance is None where none is recorded."""
 
     revision: Revision
     failure_count: int

@@ -43,10 +43,10 @@ def sessions(request: SignedInRequest) -> HttpResponse:
 @needs(Right.LOG)
 def new_session(request: SignedInRequest) -> HttpResponse:
     """A new session; it starts with the newest riding revision and the place of the last outing."""
-    asked = request.GET.get("revision")
+    revision_key = request.GET.get("revision")
     initial: dict[str, Any] = queries.likely_start()
-    if asked:
-        initial["revision"] = asked
+    if revision_key:
+        initial["revision"] = revision_key
     return write_record(
         request, SessionForm, Session(), title="Log a session", back=reverse("sessions"), initial=initial
     )
@@ -55,7 +55,7 @@ def new_session(request: SignedInRequest) -> HttpResponse:
 @form_page
 @needs(Right.LOG)
 def edit_session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    """The session's form; a track's length may come along in the address, to be looked at and saved."""
+    """The session's form; the address may carry the length of a track, to be checked and saved."""
     rows = Session.objects.select_related("revision__vehicle", "venue")
     length = request.GET.get("distance_m", "")
     initial: dict[str, Any] = {}
@@ -67,19 +67,19 @@ def edit_session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
 @form_page
 @needs(Right.LOG)
 def remove_session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(Session.objects.select_related("revision__vehicle", "venue"), pk=pk)
-    return remove_record(request, found, back=found.get_absolute_url(), after=reverse("sessions"))
+    session = get_object_or_404(Session.objects.select_related("revision__vehicle", "venue"), pk=pk)
+    return remove_record(request, session, back=session.get_absolute_url(), after=reverse("sessions"))
 
 
 @form_page
 @needs(Right.LOG)
 def new_pass(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    """A pass like the last one, the other way."""
-    found = get_object_or_404(Session.objects.select_related("revision__vehicle", "venue"), pk=pk)
-    back = found.get_absolute_url()
-    last = found.passes.order_by("-number").first()
-    number = (found.passes.aggregate(Max("number"))["number__max"] or 0) + 1
-    started = Pass(session=found, number=number)
+    """A new pass, prefilled from the last one in the other direction."""
+    session = get_object_or_404(Session.objects.select_related("revision__vehicle", "venue"), pk=pk)
+    back = session.get_absolute_url()
+    last = session.passes.order_by("-number").first()
+    number = (session.passes.aggregate(Max("number"))["number__max"] or 0) + 1
+    started = Pass(session=session, number=number)
     if last is not None:
         started.gate_id, started.method, started.frames_per_s = last.gate_id, last.method, last.frames_per_s
         started.direction = Pass.Direction.BACK if last.direction == Pass.Direction.OUT else Pass.Direction.OUT
@@ -91,27 +91,27 @@ def new_pass(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         back=back,
         after=back,
         template="outings/pass_form.html",
-        venue=found.venue,
-        has_gate=found.venue.gates.exists(),
+        venue=session.venue,
+        has_gate=session.venue.gates.exists(),
     )
 
 
 @needs(Right.LOG)
 @require_safe
 def time_video(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    """Time a pass on a clip, frame by frame; the clip stays on the device, and the pass goes to its form."""
+    """Time a pass on a clip, frame by frame; the clip stays on the device, the times go to the form of a new pass."""
     rows = Session.objects.select_related("revision__vehicle", "venue").prefetch_related("venue__gates__marks")
-    found = get_object_or_404(rows, pk=pk)
-    last = found.passes.order_by("-number").first()
+    session = get_object_or_404(rows, pk=pk)
+    last = session.passes.order_by("-number").first()
     gates = [
         {"id": str(gate.pk), "name": gate.name, "positions_m": gate.positions_m}
-        for gate in found.venue.gates.all()
+        for gate in session.venue.gates.all()
         if gate.length_m > 0
     ]
     direction = Pass.Direction.OUT
     if last is not None and last.direction == Pass.Direction.OUT:
         direction = Pass.Direction.BACK
-    context = {"session": found, "gates": gates, "directions": Pass.Direction.choices, "direction": direction}
+    context = {"session": session, "gates": gates, "directions": Pass.Direction.choices, "direction": direction}
     return render(request, "outings/video.html", context)
 
 
@@ -119,38 +119,38 @@ def time_video(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
 @needs(Right.LOG)
 def edit_pass(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     rows = Pass.objects.select_related("session__venue", "gate")
-    return change_record(request, PassForm, rows, pk, title=lambda found: f"Edit pass {found.number}")
+    return change_record(request, PassForm, rows, pk, title=lambda run: f"Edit pass {run.number}")
 
 
 @form_page
 @needs(Right.LOG)
 def remove_pass(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(Pass.objects.select_related("session"), pk=pk)
-    back = found.session.get_absolute_url()
-    return remove_record(request, found, back=back, after=back)
+    run = get_object_or_404(Pass.objects.select_related("session"), pk=pk)
+    back = run.session.get_absolute_url()
+    return remove_record(request, run, back=back, after=back)
 
 
 @form_page
 @needs(Right.LOG)
 def new_reading(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(Session.objects.select_related("revision__vehicle", "venue"), pk=pk)
-    back = found.get_absolute_url()
-    return write_record(request, ReadingForm, Reading(session=found), title="New reading", back=back, after=back)
+    session = get_object_or_404(Session.objects.select_related("revision__vehicle", "venue"), pk=pk)
+    back = session.get_absolute_url()
+    return write_record(request, ReadingForm, Reading(session=session), title="New reading", back=back, after=back)
 
 
 @form_page
 @needs(Right.LOG)
 def edit_reading(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     rows = Reading.objects.select_related("session")
-    return change_record(request, ReadingForm, rows, pk, title=lambda found: f"Edit: {found}")
+    return change_record(request, ReadingForm, rows, pk, title=lambda reading: f"Edit: {reading}")
 
 
 @form_page
 @needs(Right.LOG)
 def remove_reading(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(Reading.objects.select_related("session"), pk=pk)
-    back = found.session.get_absolute_url()
-    return remove_record(request, found, back=back, after=back)
+    reading = get_object_or_404(Reading.objects.select_related("session"), pk=pk)
+    back = reading.session.get_absolute_url()
+    return remove_record(request, reading, back=back, after=back)
 
 
 @require_safe
@@ -160,8 +160,8 @@ def venues(request: SignedInRequest) -> HttpResponse:
 
 @require_safe
 def venue(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(Venue.objects.prefetch_related("gates__marks"), pk=pk)
-    return render(request, "outings/venue.html", {"venue": found})
+    venue = get_object_or_404(Venue.objects.prefetch_related("gates__marks"), pk=pk)
+    return render(request, "outings/venue.html", {"venue": venue})
 
 
 @form_page
@@ -179,16 +179,16 @@ def edit_venue(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
 @form_page
 @needs(Right.LOG)
 def remove_venue(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(Venue, pk=pk)
-    return remove_record(request, found, back=found.get_absolute_url(), after=reverse("venues"))
+    venue = get_object_or_404(Venue, pk=pk)
+    return remove_record(request, venue, back=venue.get_absolute_url(), after=reverse("venues"))
 
 
 @form_page
 @needs(Right.LOG)
 def new_gate(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(Venue, pk=pk)
+    venue = get_object_or_404(Venue, pk=pk)
     return write_record(
-        request, GateForm, Gate(venue=found), title=f"New gate at {found}", back=found.get_absolute_url()
+        request, GateForm, Gate(venue=venue), title=f"New gate at {venue}", back=venue.get_absolute_url()
     )
 
 
@@ -202,15 +202,15 @@ def edit_gate(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
 @form_page
 @needs(Right.LOG)
 def remove_gate(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    found = get_object_or_404(Gate.objects.select_related("venue"), pk=pk)
-    back = found.get_absolute_url()
-    return remove_record(request, found, back=back, after=back)
+    gate = get_object_or_404(Gate.objects.select_related("venue"), pk=pk)
+    back = gate.get_absolute_url()
+    return remove_record(request, gate, back=back, after=back)
 
 
 @form_page
 @needs(Right.BUILD)
 def assumptions(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    """What is taken for granted about a vehicle's measurements."""
+    """Assumptions about a vehicle's measurements."""
     vehicle = get_object_or_404(Vehicle, pk=pk)
     back = vehicle.get_absolute_url()
     return write_record(

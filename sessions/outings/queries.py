@@ -1,4 +1,4 @@
-"""Reads of what happened out there, each with a fixed number of queries."""
+"""Lists of sessions and venues, each with a fixed number of queries."""
 
 from __future__ import annotations
 
@@ -13,24 +13,24 @@ from sessions.outings.models import Session, Venue
 def session_rows() -> QuerySet[Session]:
     """Sessions for a list, newest first: where, with what, and how many valid passes and failures.
 
-    The order is said again here and below, because counting drops a model's own order.
+    The order is repeated here and below, because counting drops the default order of a model.
     """
-    found = Session.objects.select_related("revision__vehicle", "venue").annotate(
+    rows = Session.objects.select_related("revision__vehicle", "venue").annotate(
         pass_count=Count("passes", filter=Q(passes__valid=True), distinct=True),
         failure_count=Count("failures", distinct=True),
     )
-    return found.order_by("-started_at", "pk")
+    return rows.order_by("-started_at", "pk")
 
 
 def venue_rows() -> QuerySet[Venue]:
-    found = Venue.objects.annotate(
+    rows = Venue.objects.annotate(
         session_count=Count("sessions", distinct=True), gate_count=Count("gates", distinct=True)
     )
-    return found.order_by("name")
+    return rows.order_by("name")
 
 
 def likely_start() -> dict[str, Any]:
-    """What a new session most likely starts with."""
+    """The most likely initial values of a new session."""
     revision = Revision.objects.filter(status=Revision.Status.RIDING).order_by("-date", "-number").first()
     last = Session.objects.order_by("-started_at").first()
     start: dict[str, Any] = {}

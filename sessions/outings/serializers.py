@@ -1,4 +1,4 @@
-"""What happened out there, as the API speaks it."""
+"""Serializers of venues, sessions, passes and readings."""
 
 from __future__ import annotations
 
@@ -69,7 +69,7 @@ class GateSerializer(RecordSerializer[Gate]):
         elif any("position_m" not in mark for mark in marks):
             raise serializers.ValidationError({"marks": ["Each mark needs position_m, for example 0 and 100."]})
         if any(later["position_m"] <= earlier["position_m"] for earlier, later in pairwise(marks)):
-            raise serializers.ValidationError({"marks": ["Each mark must stand farther from the first than the last."]})
+            raise serializers.ValidationError({"marks": ["Each mark must be farther from the first than the last."]})
 
     def save(self, **kwargs: Any) -> Gate:
         marks = self.validated_data.pop("marks", None)
@@ -78,7 +78,7 @@ class GateSerializer(RecordSerializer[Gate]):
             if marks is not None:
                 gate.marks.all().delete()
                 GateMark.objects.bulk_create(GateMark(gate=gate, **mark) for mark in marks)
-        # What was read before the marks changed must not be shown.
+        # The positions that were read before the change are out of date.
         getattr(gate, "_prefetched_objects_cache", {}).clear()
         return gate
 
@@ -101,7 +101,7 @@ class SessionSerializer(RecordSerializer[Session]):
 
 class PassSerializer(RecordSerializer[Pass]):
     number = serializers.IntegerField(
-        required=False, min_value=1, max_value=2**31 - 1, help_text="Left out, it is the session's next."
+        required=False, min_value=1, max_value=2**31 - 1, help_text="If left out, the next number of the session."
     )
 
     class Meta:

@@ -1,4 +1,4 @@
-"""What the parts of a recorded track add up to."""
+"""Length and gaps of a track that was recorded in parts."""
 
 from __future__ import annotations
 

@@ -17,7 +17,7 @@ from sessions.outings.models import Pass, Session
 
 @dataclass(frozen=True)
 class Record:
-    """One record with what it rests on."""
+    """One record with its evidence."""
 
     gate: str
     length_m: float
@@ -56,12 +56,12 @@ def _best_two_way(season: Season, indices: np.ndarray) -> tuple[list[int], Measu
     owners, ways = season.passes.session[indices], season.passes.is_out[indices]
     fastest = []
     for way in (True, False):
-        # Slowest first, so that each session's place ends up holding its fastest pass.
+        # Slowest first, so that the fastest pass of each session is written last.
         listed = indices[ways == way]
         listed = listed[np.argsort(value[listed], kind="stable")]
-        held = np.full(season.count, -1)
-        held[season.passes.session[listed]] = listed
-        fastest.append(held)
+        fastest_pass = np.full(season.count, -1)
+        fastest_pass[season.passes.session[listed]] = listed
+        fastest.append(fastest_pass)
     rows = np.unique(owners[(fastest[0][owners] >= 0) & (fastest[1][owners] >= 0)])
     if not rows.size:
         return None
@@ -73,7 +73,7 @@ def _best_two_way(season: Season, indices: np.ndarray) -> tuple[list[int], Measu
 
 def _record(season: Season, gate: str, what: str, kernel: str, speed: Measured, pair: list[int]) -> Record:
     passes, row = season.passes, int(season.passes.session[pair[0]])
-    revisions = {one.pk: one for one in season.revisions}
+    revisions = {revision.pk: revision for revision in season.revisions}
     conditions: list[tuple[str, float | str]] = []
     for name, kind in (("air_temperature_c", "temperature"), ("wind_speed_mps", "speed")):
         if not np.isnan(season.numbers[name][row]):
@@ -84,6 +84,14 @@ def _record(season: Season, gate: str, what: str, kernel: str, speed: Measured, 
     numbers = " and ".join(f"pass {passes.number[index]}" for index in pair)
     methods = " and ".join(dict.fromkeys(labels[str(passes.method[index])].lower() for index in pair))
     return Record(
-        season.gates[gate].name, season.gates[gate].length_m, what, kernel, speed, revisions[season.revision[row]],
-        season.key(row), season.started_at[row], conditions, f"{numbers}, timed by {methods}",
-    )  # fmt: skip
+        season.gates[gate].name,
+        season.gates[gate].length_m,
+        what,
+        kernel,
+        speed,
+        revisions[season.revision[row]],
+        season.key(row),
+        season.started_at[row],
+        conditions,
+        f"{numbers}, timed by {methods}",
+    )

@@ -23,7 +23,7 @@ MANY_SESSIONS = 50
 WARMER_BY_C = 3.0
 WINDIER_BY_MPS = 2.0
 HEAVIER_BY_KG = 8.0
-"""From these differences of the means on, conditions are called unlike (common practice, no source)."""
+"""Conditions count as unlike where their means differ by at least this much (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -44,7 +44,7 @@ MEASURES = (
     Measure("mean_power", "Mean power", "power", "hungrier for power", "easier on power"),
 )
 FIRST_MEASURES = MEASURES[:3]
-"""What is shown until other measures are asked for."""
+"""The measures on the page until a person chooses others."""
 COVARIATES = {
     "air_temperature_c": ("air temperature", "temperature"),
     "wind_speed_mps": ("wind", "speed"),
@@ -117,15 +117,15 @@ def compare(
 ) -> Comparison:
     """Compare revisions of one vehicle over the sessions that match."""
     season = Season(vehicle, matching.direction)
-    rows_of = {one.pk: season.rows_of(one) for one in revisions}
-    kept, left_out = matching.apply(season, rows_of, system)
-    rates = failure_rates_of(revisions, season, kept)
+    rows_of = {revision.pk: season.rows_of(revision) for revision in revisions}
+    matched, left_out = matching.apply(season, rows_of, system)
+    rates = failure_rates_of(revisions, season, matched)
     return Comparison(
         vehicle,
         revisions,
-        _conditions(revisions, season, kept, system),
-        _unlike(revisions, season, kept, system),
-        [_measured(measure, revisions, season, kept, system, covariate) for measure in measures],
+        _conditions(revisions, season, matched, system),
+        _unlike(revisions, season, matched, system),
+        [_measured(measure, revisions, season, matched, system, covariate) for measure in measures],
         rates,
         [_rate_sentence(rates[0], row) for row in rates[1:]],
         left_out,
@@ -133,13 +133,13 @@ def compare(
 
 
 def _measured(
-    measure: Measure, revisions: list[Revision], season: Season, kept: dict[Any, Any], system: str, covariate: str
+    measure: Measure, revisions: list[Revision], season: Season, matched: dict[Any, Any], system: str, covariate: str
 ) -> MeasureComparison:
     values = season.values(measure.key)
     beside = season.numbers[covariate] if covariate else np.full(season.count, np.nan)
     groups, left_out = [], []
     for revision in revisions:
-        rows = kept[revision.pk]
+        rows = matched[revision.pk]
         has = ~np.isnan(values[rows])
         points = [Point(int(row), season.started_at[row], float(values[row]), float(beside[row])) for row in rows[has]]
         left_out += _why_left_out(measure, revision, season, rows[~has])
@@ -151,12 +151,12 @@ def _measured(
 
 
 def _why_left_out(measure: Measure, revision: Revision, season: Season, rows: Any) -> list[str]:
-    found = []
+    sentences = []
     for row in rows:
         missing = season.reports[row].missing
-        needs = next((one.needs for one in missing if one.key == measure.key), ())
-        found.append(f"{revision.label}, {season.started_at[row]:%Y-%m-%d}: needs {', '.join(needs)}")
-    return found
+        needs = next((result.needs for result in missing if result.key == measure.key), ())
+        sentences.append(f"{revision.label}, {season.started_at[row]:%Y-%m-%d}: needs {', '.join(needs)}")
+    return sentences
 
 
 def _adjusted(measure: Measure, base: Group, other: Group, system: str, covariate: str) -> str:
@@ -167,9 +167,12 @@ def _adjusted(measure: Measure, base: Group, other: Group, system: str, covariat
     without = f" {lacking} without a recorded {name} left out." if lacking else ""
     try:
         result = comparison.adjusted_difference(
-            [p.value for p in sides[0]], [p.covariate for p in sides[0]],
-            [p.value for p in sides[1]], [p.covariate for p in sides[1]], CONFIDENCE,
-        )  # fmt: skip
+            [p.value for p in sides[0]],
+            [p.covariate for p in sides[0]],
+            [p.value for p in sides[1]],
+            [p.covariate for p in sides[1]],
+            CONFIDENCE,
+        )
     except ValueError:
         return (
             f"{second} against {first} at equal {name}: cannot tell; too few sessions, or their {name} does not "
@@ -182,7 +185,7 @@ def _adjusted(measure: Measure, base: Group, other: Group, system: str, covariat
 
 
 def _sentence(measure: Measure, base: Group, other: Group, system: str) -> str:
-    """One sentence on a revision against the first chosen one; never a bare arrow."""
+    """One sentence that compares a revision with the first chosen revision."""
     first, second = base.revision.label, other.revision.label
     counts = f"{len(other.points)} and {len(base.points)} sessions"
     if base.interval is None or other.interval is None:
@@ -221,11 +224,11 @@ def _sentence(measure: Measure, base: Group, other: Group, system: str) -> str:
     return f"{second} against {first}: cannot tell yet ({counts}).{more}"
 
 
-def _conditions(revisions: list[Revision], season: Season, kept: dict[Any, Any], system: str) -> list[str]:
-    """What each revision was ridden in; said before any verdict."""
-    said, surfaces = [], dict(Session.Surface.choices)
+def _conditions(revisions: list[Revision], season: Season, matched: dict[Any, Any], system: str) -> list[str]:
+    """The conditions of each revision, shown before any verdict."""
+    sentences, surfaces = [], dict(Session.Surface.choices)
     for revision in revisions:
-        rows = kept[revision.pk]
+        rows = matched[revision.pk]
         parts = []
         for name, prefix, kind in (
             ("air_temperature_c", "at", "temperature"),
@@ -239,18 +242,18 @@ def _conditions(revisions: list[Revision], season: Season, kept: dict[Any, Any],
         if ridden_on:
             parts.insert(1 if parts else 0, "on " + " and ".join(ridden_on))
         count = f"{len(rows)} session{'' if len(rows) == 1 else 's'}"
-        said.append(f"{revision.label} was ridden {' '.join(parts) or 'in unrecorded conditions'} ({count}).")
-    return said
+        sentences.append(f"{revision.label} was ridden {' '.join(parts) or 'in unrecorded conditions'} ({count}).")
+    return sentences
 
 
-def _unlike(revisions: list[Revision], season: Season, kept: dict[Any, Any], system: str) -> list[str]:
-    """In what the others were ridden otherwise than the first; nothing where they were alike."""
-    said, surfaces = [], dict(Session.Surface.choices)
+def _unlike(revisions: list[Revision], season: Season, matched: dict[Any, Any], system: str) -> list[str]:
+    """How the conditions of the other revisions differ from those of the first; empty where they do not."""
+    sentences, surfaces = [], dict(Session.Surface.choices)
     for other in revisions[1:]:
-        first, rows = kept[revisions[0].pk], kept[other.pk]
+        first, rows = matched[revisions[0].pk], matched[other.pk]
         if not len(first) or not len(rows):
             continue
-        found = []
+        differences = []
         for name, word, step, kind in (
             ("air_temperature_c", ("warmer", "colder"), WARMER_BY_C, "temperature"),
             ("wind_speed_mps", ("windier", "calmer"), WINDIER_BY_MPS, "speed"),
@@ -261,24 +264,24 @@ def _unlike(revisions: list[Revision], season: Season, kept: dict[Any, Any], sys
             apart = means[0] - means[1]
             if abs(apart) >= step:
                 by = written_difference(abs(apart), kind, system)
-                found.append(f"{by} {word[0] if apart > 0 else word[1]}")
+                differences.append(f"{by} {word[0] if apart > 0 else word[1]}")
         ridden_on, base_on = ({season.surface[row] for row in side if season.surface[row]} for side in (rows, first))
         if ridden_on and base_on and ridden_on != base_on:
-            found.append("on " + " and ".join(sorted(surfaces[one].lower() for one in ridden_on)))
-        if found:
-            said.append(f"{other.label} was ridden {', '.join(found)}, compared with {revisions[0].label}.")
-    return said
+            differences.append("on " + " and ".join(sorted(surfaces[surface].lower() for surface in ridden_on)))
+        if differences:
+            sentences.append(f"{other.label} was ridden {', '.join(differences)}, compared with {revisions[0].label}.")
+    return sentences
 
 
-def failure_rates_of(revisions: list[Revision], season: Season, kept: dict[Any, Any]) -> list[RateRow]:
+def failure_rates_of(revisions: list[Revision], season: Season, matched: dict[Any, Any]) -> list[RateRow]:
     """Failures in the compared sessions, against the distance of those sessions."""
     distance = np.nan_to_num(season.numbers["distance_m"])
     vehicle = {"revision__vehicle": season.vehicle, "session__isnull": False}
-    found = Failure.objects.filter(**vehicle).annotate(session_text=as_text("session_id"))
-    failed = Counter(found.values_list("session_text", flat=True))
+    failures = Failure.objects.filter(**vehicle).annotate(session_text=as_text("session_id"))
+    failed = Counter(failures.values_list("session_text", flat=True))
     rows = []
     for revision in revisions:
-        ridden = [row for row in kept[revision.pk] if distance[row] > 0]
+        ridden = [row for row in matched[revision.pk] if distance[row] > 0]
         count = sum(failed[season.text[row]] for row in ridden)
         total_m = float(distance[ridden].sum())
         interval = reliability.failure_rate(total_m / 1e5, count, CONFIDENCE) if total_m else None
@@ -298,5 +301,5 @@ def _rate_sentence(base: RateRow, other: RateRow) -> str:
     return f"{second} against {first}: cannot tell yet; the 95 % limits overlap. More kilometres narrow them."
 
 
-def shown(value: float, measure: Measure, system: str) -> float:
+def in_measure_unit(value: float, measure: Measure, system: str) -> float:
     return float(in_shown_unit(value, measure.kind, system))

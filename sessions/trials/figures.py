@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from calc.quantities import KINDS
-from sessions.drawing.figures import COLOURS, Figure, _by_revision, _look, _spread_out, scatter
-from sessions.trials.compared_revisions import Comparison, MeasureComparison, RateRow, shown
+from sessions.drawing.figures import COLOURS, Figure, _by_revision, _spread_out, _style, scatter
+from sessions.trials.compared_revisions import Comparison, MeasureComparison, RateRow, in_measure_unit
 
 
 def sessions_by_revision(compared: MeasureComparison, system: str) -> Figure:
     """Every session a dot, the mean of each revision a bar across, its 95 % interval a line."""
     measure = compared.measure
     unit = KINDS[measure.kind].shown_in(system).label
-    factor = shown(1.0, measure, system)
+    factor = in_measure_unit(1.0, measure, system)
     data = []
     for index, group in enumerate(compared.groups):
         if not group.points:
@@ -22,14 +22,14 @@ def sessions_by_revision(compared: MeasureComparison, system: str) -> Figure:
                 y=[round(value * factor, 6) for value in group.values],
                 mode="markers",
                 name=group.revision.label,
-                marker={**_look(index), "size": 10, "line": {"width": 1, "color": "#ffffff"}},
+                marker={**_style(index), "size": 10, "line": {"width": 1, "color": "#ffffff"}},
                 text=[point.started_at.date().isoformat() for point in group.points],
                 hovertemplate="%{text}<br>%{y:.1f} " + unit + "<extra>" + group.revision.label + "</extra>",
             )
         )
         if group.interval is not None:
-            mean = shown(group.interval.mean, measure, system)
-            half = shown(group.interval.upper, measure, system) - mean
+            mean = in_measure_unit(group.interval.mean, measure, system)
+            half = in_measure_unit(group.interval.upper, measure, system) - mean
             data.append(
                 scatter(
                     x=[index + 0.32],
@@ -58,7 +58,7 @@ def failure_rates(rates: list[RateRow]) -> Figure:
                 y=[rate],
                 mode="markers",
                 name=row.revision.label,
-                marker={**_look(index), "size": 12},
+                marker={**_style(index), "size": 12},
                 error_y={
                     "type": "data",
                     "symmetric": False,

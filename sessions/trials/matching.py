@@ -1,4 +1,4 @@
-"""What compared sessions must have in common, and which are left out for it, and why."""
+"""Which sessions are compared: what they must have in common, and why others are left out."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ BANDS = {
 
 @dataclass(frozen=True)
 class Matching:
-    """An empty field matches everything. Bands are in stored units, and hold their ends."""
+    """An empty field matches everything. Bands are in stored units and include their ends."""
 
     surface: str = ""
     venue: str = ""
@@ -32,33 +32,33 @@ class Matching:
     rider_to: float | None = None
 
     @classmethod
-    def of(cls, asked: Mapping[str, str], system: str) -> tuple[Matching, list[str]]:
-        """What the address asks for, and a sentence for each part of it that was not understood."""
-        told: dict[str, Any] = {}
+    def of(cls, query: Mapping[str, str], system: str) -> tuple[Matching, list[str]]:
+        """The matching in the address, and a sentence for each part of it that was not understood."""
+        values: dict[str, Any] = {}
         notes = []
-        surface, direction, venue = (asked.get(name, "") for name in ("surface", "direction", "venue"))
+        surface, direction, venue = (query.get(name, "") for name in ("surface", "direction", "venue"))
         if surface in Session.Surface.values:
-            told["surface"] = surface
+            values["surface"] = surface
         if direction in Pass.Direction.values:
-            told["direction"] = direction
+            values["direction"] = direction
         if venue and _is_key(venue):
-            told["venue"] = venue
+            values["venue"] = venue
         for band, (_, kind, label) in BANDS.items():
             for end in ("from", "to"):
-                typed = asked.get(f"{band}_{end}", "").strip()
+                typed = query.get(f"{band}_{end}", "").strip()
                 if not typed:
                     continue
                 try:
-                    told[f"{band}_{end}"] = understand(typed, kind, system)
+                    values[f"{band}_{end}"] = understand(typed, kind, system)
                 except NotUnderstood as error:
                     notes.append(f"{label.capitalize()} {end}: {error} It is not used.")
-        return cls(**told), notes
+        return cls(**values), notes
 
     def apply(self, season: Season, rows_of: Mapping[Any, Any], system: str) -> tuple[dict[Any, Any], list[str]]:
         """The rows that match, by revision, and a sentence for each session that was left out."""
-        kept: dict[Any, Any] = {}
+        matched: dict[Any, Any] = {}
         left_out: list[str] = []
-        labels = {one.pk: one.label for one in season.revisions}
+        labels = {revision.pk: revision.label for revision in season.revisions}
         for key, rows in rows_of.items():
             stays = []
             for row in rows:
@@ -67,8 +67,8 @@ class Matching:
                     left_out.append(f"{labels[key]}, {season.started_at[row]:%Y-%m-%d}: {why}")
                 else:
                     stays.append(row)
-            kept[key] = np.array(stays, dtype=np.intp)
-        return kept, left_out
+            matched[key] = np.array(stays, dtype=np.intp)
+        return matched, left_out
 
     def _against(self, season: Season, row: int, system: str) -> str:
         if self.surface and season.surface[row] != self.surface:

@@ -24,8 +24,8 @@ MOST_REVISIONS = 12
 
 
 @dataclass
-class Asked:
-    """What an address asks to be compared; addresses can be kept, sent and shared."""
+class ComparisonQuery:
+    """The comparison that an address describes; addresses can be bookmarked and sent."""
 
     vehicle: Vehicle | None
     revisions: list[Revision]
@@ -41,19 +41,19 @@ class Asked:
         return compare_revisions(self.vehicle, self.chosen, self.matching, system, self.measures, self.covariate)
 
 
-def read_address(query: QueryDict, vehicles: list[Vehicle], system: str) -> Asked:
-    asked = query.get("vehicle", "")
-    vehicle = next((found for found in vehicles if str(found.pk) == asked), None)
+def read_address(query: QueryDict, vehicles: list[Vehicle], system: str) -> ComparisonQuery:
+    vehicle_key = query.get("vehicle", "")
+    vehicle = next((candidate for candidate in vehicles if str(candidate.pk) == vehicle_key), None)
     matching, notes = Matching.of(query, system)
-    if asked and vehicle is None:
+    if vehicle_key and vehicle is None:
         notes.append("That machine does not exist. Choose one from the list.")
     if vehicle is None and len(vehicles) == 1:
         vehicle = vehicles[0]
     revisions = list(Revision.objects.filter(vehicle=vehicle).select_related("vehicle").order_by("number"))
-    wanted = [key for key in query.getlist("revision") if _is_key(key)]
-    chosen = [revision for revision in revisions if str(revision.pk) in wanted]
-    if len(wanted) > len(chosen):
-        notes.append("A revision that was asked for does not belong to this machine, and is left out.")
+    revision_keys = [key for key in query.getlist("revision") if _is_key(key)]
+    chosen = [revision for revision in revisions if str(revision.pk) in revision_keys]
+    if len(revision_keys) > len(chosen):
+        notes.append("A revision in the address does not belong to this machine, and is left out.")
     if not query.getlist("revision"):
         chosen = [revision for revision in revisions if revision.status != Revision.Status.PLANNED]
     everything = query.get("all") == "yes"
@@ -61,38 +61,40 @@ def read_address(query: QueryDict, vehicles: list[Vehicle], system: str) -> Aske
         notes.append(f"The newest {MOST_REVISIONS} revisions are compared at once; ask for all of them below.")
         chosen = chosen[-MOST_REVISIONS:]
     keys = query.getlist("measure")
-    measures = tuple(one for one in MEASURES if one.key in keys) or FIRST_MEASURES
+    measures = tuple(measure for measure in MEASURES if measure.key in keys) or FIRST_MEASURES
     covariate = query.get("covariate", "")
-    return Asked(vehicle, revisions, chosen, measures, matching, covariate if covariate in COVARIATES else "", notes)
+    if covariate not in COVARIATES:
+        covariate = ""
+    return ComparisonQuery(vehicle, revisions, chosen, measures, matching, covariate, notes)
 
 
 @require_safe
 def compare(request: SignedInRequest) -> HttpResponse:
-    """Choose a machine and revisions; the choice is in the address, so it can be kept and sent."""
+    """Choose a machine and revisions; the choice is in the address, so it can be bookmarked and sent."""
     vehicles = list(Vehicle.objects.all())
     system = request.user.unit_system
-    asked = read_address(request.GET, vehicles, system)
-    compared = asked.comparison(system)
+    query = read_address(request.GET, vehicles, system)
+    compared = query.comparison(system)
     context: dict[str, Any] = {
         "vehicles": vehicles,
-        "vehicle": asked.vehicle,
-        "revisions": asked.revisions,
-        "chosen": {revision.pk for revision in asked.chosen},
-        "too_many": len(asked.revisions) > MOST_REVISIONS,
+        "vehicle": query.vehicle,
+        "revisions": query.revisions,
+        "chosen": {revision.pk for revision in query.chosen},
+        "too_many": len(query.revisions) > MOST_REVISIONS,
         "surfaces": Session.Surface.choices,
         "directions": Pass.Direction.choices,
-        "venues": Venue.objects.filter(sessions__revision__vehicle=asked.vehicle).distinct() if asked.vehicle else (),
+        "venues": Venue.objects.filter(sessions__revision__vehicle=query.vehicle).distinct() if query.vehicle else (),
         "measures": MEASURES,
-        "chosen_measures": {one.key for one in asked.measures},
+        "chosen_measures": {measure.key for measure in query.measures},
         "covariates": [(name, label) for name, (label, _) in COVARIATES.items()],
-        "covariate": asked.covariate,
+        "covariate": query.covariate,
         "assumed": ADJUSTMENT_ASSUMPTIONS,
-        "matching": asked.matching,
+        "matching": query.matching,
         "typed": request.GET,
         "comparison": compared,
         "figures": page_figures(compared, system) if compared else {},
         "map_style_id": map_style_id() if compared else "",
-        "notes": asked.notes,
+        "notes": query.notes,
         "query": request.GET.urlencode(),
     }
     return render(request, "trials/compare.html", context)

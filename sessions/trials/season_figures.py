@@ -43,7 +43,7 @@ def _marker(index: int) -> dict[str, object]:
 def progress(
     season: Season, measure: Measure, failures: list[tuple[Failure, float]], system: str, changes: dict[int, str]
 ) -> Figure:
-    """A measure of every session over the distance ridden; revisions marked, failures along the foot."""
+    """A measure of every session over the distance ridden; revisions marked, failures along the bottom."""
     values = season.values(measure.key)
     unit = KINDS[measure.kind].shown_in(system).label
     per_unit, per_km = in_shown_unit(1.0, measure.kind, system), in_shown_unit(1.0, "trip", system)
@@ -71,7 +71,7 @@ def progress(
                 mode="markers",
                 name="failures",
                 marker={"color": "#d1383d", "symbol": "x-thin-open", "size": 10},
-                text=[f"{one.mode.name}, {one.severity_numeral}" for one, _ in failures],
+                text=[f"{failure.mode.name}, {failure.severity_numeral}" for failure, _ in failures],
                 hovertemplate="%{text}<extra></extra>",
             )
         )
@@ -83,9 +83,9 @@ def progress(
 def _begins(season: Season) -> list[tuple[int, float]]:
     """Where each revision was first ridden; many revisions are thinned out, so that their names stay apart."""
     first = [
-        (one.number, float(season.ridden_before_m[rows[0]]))
-        for one in season.revisions
-        if (rows := season.rows_of(one)).size
+        (revision.number, float(season.ridden_before_m[rows[0]]))
+        for revision in season.revisions
+        if (rows := season.rows_of(revision)).size
     ]
     step = max(1, len(first) // 12)
     return first[::step]
@@ -94,8 +94,8 @@ def _begins(season: Season) -> list[tuple[int, float]]:
 def load_curves(season: Season) -> list[LoadCurve]:
     """Where a revision was ridden at clearly different mean speeds, the curve through its sessions.
 
-    Rolling and air both cost energy, so a curve with a part below zero is no curve of a machine: then the points
-    stand alone.
+    Rolling and air both cost energy, so a curve with a negative part is not physical: then only the
+    points are drawn.
     """
     speed, per_km = season.values("average_speed"), season.values("energy_per_distance")
     curves = []
@@ -111,7 +111,7 @@ def load_curves(season: Season) -> list[LoadCurve]:
             fit = fit_powers(speed[rows], per_km[rows], (0, 2), "speed")
         except ValueError:
             continue
-        constant, square = (float(one) for one in fit.coefficients)
+        constant, square = (float(value) for value in fit.coefficients)
         if constant > 0 and square > 0:
             curves.append(LoadCurve(revision, int(rows.size), constant, square, slowest, fastest))
     return curves
@@ -169,7 +169,10 @@ def season_figures(
     system: str,
     changes: dict[int, str] | None = None,
 ) -> dict[str, Figure]:
-    """All figures of a season. `changes` tells each revision's modifications, by its number."""
-    figures = {f"progress_{one.key}": progress(season, one, failures, system, changes or {}) for one in FIRST_MEASURES}
+    """All figures of a season. `changes` has the modifications of each revision in words, by its number."""
+    figures = {
+        f"progress_{measure.key}": progress(season, measure, failures, system, changes or {})
+        for measure in FIRST_MEASURES
+    }
     figures["energy_over_speed"] = energy_over_speed(season, curves, system)
     return {key: figure for key, figure in figures.items() if figure["data"]}

@@ -48,34 +48,39 @@ class RevisionRow:
 def season(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     vehicle = get_object_or_404(Vehicle.objects.select_related("assumptions"), pk=pk)
     system = request.user.unit_system
-    found = Season(vehicle)
+    season = Season(vehicle)
     exposure = Exposure(vehicle)
     everything = list(
         Failure.objects.filter(revision__vehicle=vehicle)
         .select_related("mode", "revision__vehicle")
         .order_by("happened_at", "pk")
     )
-    placed = [(one, exposure.place_m(one)) for one in everything]
-    places = [(one, place_m) for one, place_m in placed if place_m is not None]
+    placed = [(failure, exposure.place_m(failure)) for failure in everything]
+    places = [(failure, place_m) for failure, place_m in placed if place_m is not None]
     growth = growth_of(everything, exposure)
-    rates = failure_rates_of(found.revisions, found, {one.pk: found.rows_of(one) for one in found.revisions})
-    curves = load_curves(found)
+    rates = failure_rates_of(
+        season.revisions, season, {revision.pk: season.rows_of(revision) for revision in season.revisions}
+    )
+    curves = load_curves(season)
     changes = _changes(vehicle)
-    told = {one.number: "; ".join(change.title for change in changes.get(one.pk, [])) for one in found.revisions}
-    figures = season_figures(found, places, curves, system, told)
+    change_titles = {
+        revision.number: "; ".join(change.title for change in changes.get(revision.pk, []))
+        for revision in season.revisions
+    }
+    figures = season_figures(season, places, curves, system, change_titles)
     if everything:
         figures["failure_growth"] = cumulative_of(growth, exposure.begins_m(), system)
     figures["failure_rate"] = failure_rates(rates)
-    rows = _rows(found, rates, changes)
+    rows = _rows(season, rates, changes)
     context: dict[str, Any] = {
         "vehicle": vehicle,
-        "season": found,
+        "season": season,
         "measures": FIRST_MEASURES,
         "rows": rows,
         "built_cautions": cautions(limit for row in rows for limit in row.limits),
         "growth": growth,
         "curves": curves,
-        "records": records_of(found),
+        "records": records_of(season),
         "figures": figures,
         "map_style_id": map_style_id(),
     }
@@ -84,30 +89,36 @@ def season(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
 
 def _changes(vehicle: Vehicle) -> dict[uuid.UUID, list[Modification]]:
     changes: dict[uuid.UUID, list[Modification]] = {}
-    for one in Modification.objects.filter(revision__vehicle=vehicle):
-        changes.setdefault(one.revision_id, []).append(one)
+    for modification in Modification.objects.filter(revision__vehicle=vehicle):
+        changes.setdefault(modification.revision_id, []).append(modification)
     return changes
 
 
-def _rows(found: Season, rates: list[Any], changes: dict[uuid.UUID, list[Modification]]) -> list[RevisionRow]:
-    riders = recorded(found.numbers["rider_mass_kg"], slice(None))
+def _rows(season: Season, rates: list[Any], changes: dict[uuid.UUID, list[Modification]]) -> list[RevisionRow]:
+    riders = recorded(season.numbers["rider_mass_kg"], slice(None))
     ride = Ride(rider_kg=float(riders[-1]) if riders.size else None)
     by_revision = {row.revision.pk: row for row in rates}
-    seen = seen_voltages(found.vehicle)
-    columns = [(measure.kind, found.values(measure.key)) for measure in FIRST_MEASURES]
+    seen = seen_voltages(season.vehicle)
+    columns = [(measure.kind, season.values(measure.key)) for measure in FIRST_MEASURES]
     table = []
-    for revision in reversed(found.revisions):
-        rows = found.rows_of(revision)
+    for revision in reversed(season.revisions):
+        rows = season.rows_of(revision)
         means = []
         for kind, column in columns:
             values = recorded(column, rows)
             means.append((kind, float(values.mean()) if values.size else None, int(values.size)))
         rate = by_revision[revision.pk]
-        limits = [one for one in limits_of(Machine(revision, seen=seen), ride) if one.key in BUILT]
+        limits = [limit for limit in limits_of(Machine(revision, seen=seen), ride) if limit.key in BUILT]
         table.append(
             RevisionRow(
-                revision, int(rows.size), rate.distance_m, means, rate.interval, rate.failures, limits,
+                revision,
+                int(rows.size),
+                rate.distance_m,
+                means,
+                rate.interval,
+                rate.failures,
+                limits,
                 changes.get(revision.pk, []),
             )
-        )  # fmt: skip
+        )
     return table

@@ -13,7 +13,7 @@ from buildlog.machines.seen_voltages import seen_voltages
 from buildlog.models import Fitting, Part, Revision
 from sessions.evidence.session_results import report_for
 from sessions.logs.csv_layout import find_layout
-from sessions.logs.ingest import keep, read_kept
+from sessions.logs.ingest import read_stored, store_log
 from sessions.logs.meanings import ColumnChoice, Mapping
 from sessions.logs.models.logs import facts_in
 from sessions.logs.queries import sessions_with_evidence
@@ -161,13 +161,13 @@ def logged(session, volts, degrees=None, amps=None, name="ride.csv"):
     rows = "".join(
         f"{time}," + ",".join(f"{values[time]}" for values in held.values()) + "\n" for time in range(len(volts))
     )
-    kept = keep(session, SimpleUploadedFile(name, f"t,{','.join(held)}\n{rows}".encode()))
+    kept = store_log(session, SimpleUploadedFile(name, f"t,{','.join(held)}\n{rows}".encode()))
     meanings = {"volts": ("voltage_v", "V"), "battery": ("battery_temperature_c", "°C"), "amps": ("current_a", "A")}
     choices = [ColumnChoice(0, "time_s", "seconds")]
     choices += [ColumnChoice(index, *meanings[name]) for index, name in enumerate(held, 1)]
     with kept.original.open("rb") as file:
         layout = find_layout(file, kept.size_bytes).layout
-    read_kept(kept, layout, Mapping(tuple(choices)))
+    read_stored(kept, layout, Mapping(tuple(choices)))
     return kept
 
 

@@ -5,7 +5,7 @@ from django.core.exceptions import ValidationError
 
 from buildlog.machines.machine import Machine
 from buildlog.models import Revision
-from sessions.bench.on_paper import WhatIfForm, keep
+from sessions.bench.on_paper import WhatIfForm, save_as_planned
 
 
 @pytest.mark.parametrize("others", [0, 1])
@@ -15,8 +15,8 @@ def test_what_was_tried_on_a_revision_that_is_gone_is_refused_in_a_sentence(revi
     form = WhatIfForm(revision, {"track_width_m": "1.3 m"})
     assert form.is_valid(), form.errors
     before = Machine(revision)
-    tried = form.thought_of(before)
+    tried = form.proposed_machine(before)
     Revision.objects.filter(pk=revision.pk).delete()
     with pytest.raises(ValidationError, match="removed meanwhile"):
-        keep(tried, before, "metric")
+        save_as_planned(tried, before, "metric")
     assert Revision.objects.count() == others

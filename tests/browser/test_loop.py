@@ -91,7 +91,7 @@ def test_a_failure_closes_its_loop_and_opens_again(page, live_server, make_accou
     assert serious(page) == []
     photograph("what-if")
     page.get_by_role("button", name="Keep it as the planned revision").click()
-    assert "Kept as" in page.text_content("main")
+    assert "Saved as" in page.text_content("main")
     page.goto(bench)
     page.get_by_role("button", name="Make a test card of these").click()
     assert "Made from" in page.text_content("main")

@@ -6,7 +6,7 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from playwright.sync_api import expect
 
 from sessions.logs.csv_layout import find_layout
-from sessions.logs.ingest import keep, read_kept
+from sessions.logs.ingest import read_stored, store_log
 from sessions.logs.meanings import guess
 from sessions.models import Session
 from tests.browser.test_main_job import fits, serious
@@ -62,10 +62,10 @@ def test_a_million_rows_open_with_every_peak(page, live_server, season):
     volts = 54 - 0.5 * np.sin(times / 40)
     volts[SPIKE_ROW] = SPIKE_V
     rows = "\n".join(f"{time:.2f},{volt:.3f}" for time, volt in zip(times.tolist(), volts.tolist(), strict=True))
-    log = keep(session, SimpleUploadedFile("long.csv", f"time,volts\n{rows}\n".encode()))
+    log = store_log(session, SimpleUploadedFile("long.csv", f"time,volts\n{rows}\n".encode()))
     with log.original.open("rb") as held:
         head = find_layout(held, log.size_bytes)
-    read_kept(log, head.layout, guess(head.layout, head.rows))
+    read_stored(log, head.layout, guess(head.layout, head.rows))
     page.goto(f"{live_server.url}/sessions/{session.pk}/recordings/")
     drawn(page)
     points = page.evaluate("() => document.getElementById('panels').data[0].y")

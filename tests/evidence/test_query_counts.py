@@ -9,7 +9,7 @@ from django.test.utils import CaptureQueriesContext
 
 from buildlog.models import Failure, FailureMode, Fitting, Part, Revision, Vehicle
 from sessions.logs.csv_layout import find_layout
-from sessions.logs.ingest import keep, read_kept
+from sessions.logs.ingest import read_stored, store_log
 from sessions.logs.meanings import guess
 from sessions.models import Pass, Reading, Session, TestCard, TestCardItem, TrackPart
 
@@ -45,10 +45,10 @@ def fill(session, gate, count):
         TrackPart.objects.create(session=session, fixes=[[number, 60.0, 25.0 + number / 1000, 5.0]])
     for number in range(session.logs.count(), min(count, 30)):
         rows = "".join(f"{n}.{number},5{n % 3},{n}\n" for n in range(40))
-        log = keep(session, SimpleUploadedFile(f"{number}.csv", f"time,volts,speed\n{rows}".encode()))
+        log = store_log(session, SimpleUploadedFile(f"{number}.csv", f"time,volts,speed\n{rows}".encode()))
         with log.original.open("rb") as held:
             head = find_layout(held, log.size_bytes)
-        read_kept(log, head.layout, guess(head.layout, head.rows))
+        read_stored(log, head.layout, guess(head.layout, head.rows))
     for number in range(Part.objects.count(), count):
         part = Part.objects.create(name=f"P{number}", category="other", mass_kg=1.0)
         Fitting.objects.create(revision=session.revision, part=part)

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from sessions.logs.columns import packed_columns, read_columns, unpacked_columns
 from sessions.logs.csv_layout import find_layout
 from sessions.logs.csv_reading import LARGEST_BYTES, read_csv
-from sessions.logs.ingest import keep
+from sessions.logs.ingest import store_log
 from sessions.logs.meanings import guess
 from sessions.logs.series import NotARecording
 from sessions.models import ColumnMapping, Log
@@ -239,7 +239,7 @@ def test_what_is_empty_or_too_large_is_refused_at_once(session, sign_in):
     declared = SimpleUploadedFile("log.csv", GOOD)
     declared.size = 2 * 1024**3
     with pytest.raises(NotARecording, match="2147 MB"):
-        keep(session, declared)
+        store_log(session, declared)
     assert not Log.objects.exists()
 
 

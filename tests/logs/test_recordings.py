@@ -5,7 +5,7 @@ import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 
 from sessions.logs.csv_layout import find_layout
-from sessions.logs.ingest import keep, read_kept
+from sessions.logs.ingest import read_stored, store_log
 from sessions.logs.meanings import ColumnChoice, Mapping
 from sessions.models import Log
 
@@ -19,14 +19,14 @@ def ride(session, name="ride.csv", seconds=300):
     amps = np.where(coast, 0.0, 20 + 40 * (times < 30))
     volts = 54 - 0.05 * amps
     rows = "".join(f"{t},{u:.3f},{i:.2f},{v:.4f}\n" for t, u, i, v in zip(times, volts, amps, speed, strict=True))
-    kept = keep(session, SimpleUploadedFile(name, f"t,volts,amps,speed\n{rows}".encode()))
+    kept = store_log(session, SimpleUploadedFile(name, f"t,volts,amps,speed\n{rows}".encode()))
     choices = (
         ColumnChoice(0, "time_s", "seconds"), ColumnChoice(1, "voltage_v", "V"), ColumnChoice(2, "current_a", "A"),
         ColumnChoice(3, "speed_mps", "m/s"),
     )  # fmt: skip
     with kept.original.open("rb") as held:
         layout = find_layout(held, kept.size_bytes).layout
-    read_kept(kept, layout, Mapping(choices))
+    read_stored(kept, layout, Mapping(choices))
     return kept
 
 

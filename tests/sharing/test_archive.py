@@ -15,7 +15,7 @@ from sessions.demo import loading
 from sessions.demo.season import SEAT
 from sessions.logs.columns import read_columns
 from sessions.logs.csv_layout import find_layout
-from sessions.logs.ingest import keep, read_kept
+from sessions.logs.ingest import read_stored, store_log
 from sessions.logs.meanings import guess
 from sessions.models import GateMark, Log, Pass, Reading, Session, ShareLink, TestCard, TestCardItem, Venue
 from sessions.sharing import archive
@@ -36,10 +36,11 @@ def demo(db, picture_file):
     store_photo(picture_file, revision=vehicle.revisions.first(), caption="=1+1")
     content = SAMPLE.read_bytes()
     outing = Session.objects.first()
-    read_kept(keep(outing, SimpleUploadedFile("ride.gpx", content)))
+    read_stored(store_log(outing, SimpleUploadedFile("ride.gpx", content)))
     head = find_layout(io.BytesIO(LOGGER_FILE), len(LOGGER_FILE))
-    read_kept(keep(outing, SimpleUploadedFile("ride.csv", LOGGER_FILE)), head.layout, guess(head.layout, head.rows))
-    keep(outing, SimpleUploadedFile("waits.csv", b"a,b\nc,d\n"))
+    log = store_log(outing, SimpleUploadedFile("ride.csv", LOGGER_FILE))
+    read_stored(log, head.layout, guess(head.layout, head.rows))
+    store_log(outing, SimpleUploadedFile("waits.csv", b"a,b\nc,d\n"))
     card = TestCard.objects.create(revision=vehicle.revisions.last(), title="Next")
     TestCardItem.objects.create(card=card, what="Six passes")
     return vehicle

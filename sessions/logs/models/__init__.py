@@ -1,4 +1,4 @@
-"""Recordings of instruments, and what their columns were taken for."""
+"""Recordings of instruments, and the mappings of their columns."""
 
 from sessions.logs.models.column_mappings import ColumnMapping
 from sessions.logs.models.logs import Log

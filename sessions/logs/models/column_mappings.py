@@ -1,4 +1,4 @@
-"""What the columns of a logger's files were taken for the last time."""
+"""The last mapping of a logger's columns."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from django.utils import timezone
 
 
 class ColumnMapping(models.Model):
-    """Files whose columns have the same names and units, written the same way, are taken for the same."""
+    """Files whose columns have the same names and units, written the same way, share a mapping."""
 
     signature = models.CharField(max_length=64, unique=True)
     mapping = models.JSONField(default=dict)

@@ -1,4 +1,4 @@
-"""Recordings of instruments: kept byte for byte, and read into columns."""
+"""Recordings of instruments: stored byte for byte, and read into columns."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from sessions.outings.models import Session
 
 
 def _original_path(log: Log, _name: str) -> str:
-    # The uploaded name is only shown, never used: nobody may choose where a file goes.
+    # The uploaded name is only displayed: it must not choose where the file is stored.
     return unique_file_name("logs", log.pk, f".{log.kind}")
 
 
@@ -30,7 +30,7 @@ def _columns_path(log: Log, _name: str) -> str:
 class Log(MadeRecord):
     """One recording of a session: the file as it came, its columns in one compact file, and their summary.
 
-    A file that is not read yet waits: nobody has said what its columns mean, or it could not be read.
+    A file waits while the meaning of its columns is not chosen, or where it could not be read.
     """
 
     class Kind(models.TextChoices):
@@ -107,7 +107,7 @@ class Log(MadeRecord):
 
     @property
     def begins_s(self) -> float:
-        """Its first row on the session's own clock; a log whose clock tells no date begins with the session."""
+        """Its first row on the session's own clock; a log whose clock has no date begins with the session."""
         if self.begins_into_session_s is not None:
             return self.begins_into_session_s
         if self.first_at is None:
@@ -121,14 +121,14 @@ class Log(MadeRecord):
 
 
 def facts_in(summary: Any) -> LogFacts | None:
-    """What a log adds up to, and the ends of its columns that a limit is held against."""
+    """What a log adds up to, and the ends of the columns that are compared with limits."""
     if not isinstance(summary, dict):
         return None
-    told, columns = dict(summary.get("facts") or {}), summary.get("columns") or {}
+    facts, columns = dict(summary.get("facts") or {}), summary.get("columns") or {}
     for name, column, end in _ENDS:
         if column in columns:
-            told[name] = columns[column][end]
-    return LogFacts(**told) if told else None
+            facts[name] = columns[column][end]
+    return LogFacts(**facts) if facts else None
 
 
 _ENDS = (
@@ -138,4 +138,4 @@ _ENDS = (
     ("motor_temperature_c", "motor_temperature_c", 1),
     ("controller_temperature_c", "controller_temperature_c", 1),
 )
-"""Facts that are an end of a column, lowest (0) or highest (1); logs read long ago hold them as well."""
+"""Facts that are an end of a column, lowest (0) or highest (1); old logs have them too."""

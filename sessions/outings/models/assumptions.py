@@ -1,4 +1,4 @@
-"""What is taken for granted about a vehicle's measurements."""
+"""Assumptions about a vehicle's measurements."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from buildlog.quantities.fields import QuantityField
 
 
 class Assumptions(models.Model):
-    """What is taken for granted about one vehicle's measurements, until somebody knows better.
+    """Assumptions about one vehicle's measurements, until somebody knows better.
 
     The standard uncertainties are common practice, no source: what hobby instruments and a
     careful person usually reach. Each can be changed on the vehicle's page.
@@ -28,8 +28,11 @@ class Assumptions(models.Model):
     u_rest_charge_fraction = QuantityField("state of charge from rest voltage", kind="fraction", default=0.05, high=0.5)
     held_rate_fraction = QuantityField(
         "a fix has held once its failure is shown to come at less than this share of the earlier rate",
-        kind="fraction", default=0.5, includes_low=False, high=1,
-    )  # fmt: skip
+        kind="fraction",
+        default=0.5,
+        includes_low=False,
+        high=1,
+    )
     held_confidence = QuantityField("how sure that must be", kind="fraction", default=0.8, low=0.5, high=0.99)
 
     class Meta:

@@ -1,4 +1,4 @@
-"""The look around before a session starts, and what was answered."""
+"""The go/no-go check before a session, and its answers."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from sessions.outings.models.outings import Session
 
 
 class GoNoGoCheck(MadeRecord):
-    """What was in place when a session started. A no does not stop anybody; it is kept, with the reason."""
+    """What was in place when a session started. A no does not stop the session; it is stored with the reason."""
 
     class Answer(models.TextChoices):
         YES = "yes", "Yes"

@@ -27,7 +27,7 @@ ORDER_OF_TAPS = Coalesce(
 """The order of a session's readings: that of taps, which a clock that jumps cannot change.
 
 The field page sends as `sequence` the milliseconds into the session, and always more than at the tap before.
-So two phones and a logger fall into one order, and a reading without a sequence stands where its time puts it.
+So two phones and a logger fall into one order, and a reading without a sequence is placed by its time.
 """
 
 
@@ -47,7 +47,7 @@ class Session(MadeRecord):
     """One outing of one revision in one set of conditions."""
 
     STILL_GOING = timedelta(hours=24)
-    """A session that nobody ended is taken to be going on for a day."""
+    """A session without an end is assumed to last a day."""
 
     class Surface(models.TextChoices):
         CLEAR_ICE = "clear_ice", "Clear ice"
@@ -281,12 +281,12 @@ class Pass(MadeRecord):
         return f"Pass {self.number}, {self.duration_s:.2f} s"
 
     def save(self, *args: Any, **kwargs: Any) -> None:
-        """A pass that was given no number gets the next of its session: two phones may time one outing."""
+        """A pass without a number gets the next one of its session: two phones may time one outing."""
         if self.number is not None:
             super().save(*args, **kwargs)
             return
         with transaction.atomic():
-            # Whoever else numbers a pass of this session waits here until this one is stored.
+            # Other writers that number a pass of this session wait here until this pass is stored.
             Session.objects.select_for_update(no_key=True).filter(pk=self.session_id).values_list("pk").first()
             last = type(self).objects.filter(session=self.session_id).aggregate(models.Max("number"))["number__max"]
             self.number = (last or 0) + 1

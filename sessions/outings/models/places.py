@@ -32,7 +32,7 @@ class Venue(MadeRecord):
 
 
 class Gate(MadeRecord):
-    """Two or more marks a known distance apart. Each mark stands at its distance from the first."""
+    """Two or more marks a known distance apart. Each mark has its distance from the first."""
 
     class Method(models.TextChoices):
         TAPED = "taped", "Taped"
@@ -62,7 +62,7 @@ class Gate(MadeRecord):
 
     @cached_property
     def positions_m(self) -> list[float]:
-        """Where the marks stand, read once for each object that was fetched."""
+        """Positions of the marks, read once for each fetched object."""
         return [mark.position_m for mark in self.marks.all()]
 
     @property
