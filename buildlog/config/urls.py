@@ -26,7 +26,7 @@ from sessions.trials import pages as compare_pages
 from sessions.trials import season_pages
 
 handler400 = connection_pages.bad_request
-handler404 = connection_pages.page_not_found
+handler404 = connection_pages.missing_page
 handler500 = error_pages.server_error
 urlpatterns = [
     path("", home_pages.home, name="home"),

@@ -86,7 +86,7 @@ def form_refused(request: HttpRequest, reason: str = "") -> HttpResponse:
     return render(request, "403_form.html", context, status=403)
 
 
-def page_not_found(request: HttpRequest, exception: Any) -> HttpResponse:
+def missing_page(request: HttpRequest, exception: Any) -> HttpResponse:
     if by_program(request):
         return JsonResponse({"detail": "There is nothing at this address."}, status=404)
     context = {"sub_path": why_a_page_is_missing(request), "typed": _typed(request)}
