@@ -1,6 +1,11 @@
 """The owner's back room: every record, for mending what the pages do not offer."""
 
+from __future__ import annotations
+
+from typing import Any
+
 from django.contrib import admin
+from django.http import HttpRequest
 
 from buildlog.failures.models import Failure, FailureMode, Modification
 from buildlog.hosting.admin_site import RecordAdmin
@@ -9,38 +14,38 @@ from buildlog.people.models import Account
 from buildlog.photos.models import Photo
 
 
-class FittingInline(admin.TabularInline):
+class FittingInline(admin.TabularInline[Fitting, Revision]):
     model = Fitting
     extra = 0
     autocomplete_fields = ["part"]
 
 
 @admin.register(Account)
-class AccountAdmin(admin.ModelAdmin):
+class AccountAdmin(admin.ModelAdmin[Account]):
     """To look at. Roles and doors are changed on the page People, where the last owner is kept."""
 
     list_display = ["username", "role", "is_active", "last_login"]
     fields = ["username", "role", "unit_system", "is_active", "date_joined", "last_login"]
     search_fields = ["username"]
 
-    def has_add_permission(self, request):
+    def has_add_permission(self, request: HttpRequest) -> bool:
         return False
 
-    def has_change_permission(self, request, obj=None):
+    def has_change_permission(self, request: HttpRequest, obj: Any = None) -> bool:
         return False
 
-    def has_delete_permission(self, request, obj=None):
+    def has_delete_permission(self, request: HttpRequest, obj: Any = None) -> bool:
         return False
 
 
 @admin.register(Vehicle)
-class VehicleAdmin(RecordAdmin):
+class VehicleAdmin(RecordAdmin[Vehicle]):
     list_display = ["name", "invented"]
     search_fields = ["name"]
 
 
 @admin.register(Revision)
-class RevisionAdmin(RecordAdmin):
+class RevisionAdmin(RecordAdmin[Revision]):
     list_display = ["vehicle", "number", "status", "date"]
     list_select_related = ["vehicle"]
     list_filter = ["vehicle", "status"]
@@ -49,35 +54,35 @@ class RevisionAdmin(RecordAdmin):
 
 
 @admin.register(Part)
-class PartAdmin(RecordAdmin):
+class PartAdmin(RecordAdmin[Part]):
     list_display = ["name", "category", "mass_kg"]
     list_filter = ["category"]
     search_fields = ["name"]
 
 
 @admin.register(Modification)
-class ModificationAdmin(RecordAdmin):
+class ModificationAdmin(RecordAdmin[Modification]):
     list_display = ["title", "revision"]
     list_select_related = ["revision__vehicle"]
 
 
 @admin.register(FailureMode)
-class FailureModeAdmin(RecordAdmin):
+class FailureModeAdmin(RecordAdmin[FailureMode]):
     search_fields = ["name"]
 
 
 @admin.register(Failure)
-class FailureAdmin(RecordAdmin):
+class FailureAdmin(RecordAdmin[Failure]):
     list_display = ["mode", "revision", "severity", "state", "happened_at"]
     list_select_related = ["mode", "revision__vehicle"]
     list_filter = ["state", "severity"]
 
 
 @admin.register(Photo)
-class PhotoAdmin(RecordAdmin):
+class PhotoAdmin(RecordAdmin[Photo]):
     list_display = ["id", "caption", "taken_at"]
     readonly_fields = ["image", "thumbnail", "width_px", "height_px"]
 
-    def has_add_permission(self, request):
+    def has_add_permission(self, request: HttpRequest) -> bool:
         # An upload must pass through the checks of the pages and the API.
         return False

@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from calc.declaration import Number, any_real, kernel, positive, strictly_between
+from calc.declaration import Numbers, any_real, kernel, positive, strictly_between
 from calc.multiple_questions import holm
 from calc.repeated_looks import spending_bounds
 from calc.sample_size import sessions_for_power
@@ -49,7 +49,7 @@ class MeanInterval(NamedTuple):
     values=any_real(),
     confidence=CONFIDENCE,
 )
-def mean_interval(values: Number, confidence: float = 0.95) -> MeanInterval:
+def mean_interval(values: Numbers, confidence: float = 0.95) -> MeanInterval:
     """Mean of session means, with the interval that holds the true mean.
 
     Parameters
@@ -111,7 +111,7 @@ class Difference(NamedTuple):
     b=any_real(),
     confidence=CONFIDENCE,
 )
-def welch(a: Number, b: Number, confidence: float = 0.95) -> Difference:
+def welch(a: Numbers, b: Numbers, confidence: float = 0.95) -> Difference:
     """Do two groups differ? Their spreads need not be equal.
 
     Parameters
@@ -284,7 +284,7 @@ ADJUSTMENT_ASSUMPTIONS = (
     confidence=CONFIDENCE,
 )
 def adjusted_difference(
-    a: Number, a_covariate: Number, b: Number, b_covariate: Number, confidence: float = 0.95
+    a: Numbers, a_covariate: Numbers, b: Numbers, b_covariate: Numbers, confidence: float = 0.95
 ) -> Adjusted:
     """Mean of a less mean of b, as if both had been ridden at the same temperature, say.
 

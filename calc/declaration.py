@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import functools
 import inspect
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple, ParamSpec, Protocol, TypeVar, cast
 
@@ -22,6 +22,8 @@ from calc.units import Quantity, difference_unit, magnitude_in, suffix_of, unit_
 
 Number = float | NDArray[np.float64]
 """What a kernel takes and gives: one value, or an array of them."""
+Numbers = Number | Sequence[float]
+"""What a kernel takes that needs many values at once; a plain list will do."""
 
 
 class Measured(NamedTuple):

@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from calc.declaration import Number, any_real, between, kernel, not_negative, plain, positive
+from calc.declaration import Number, Numbers, any_real, between, kernel, not_negative, plain, positive
 
 # WGS84 defining parameters: NGA.STND.0036 (2014), table 3.1.
 SEMI_MAJOR_AXIS_M = 6378137.0
@@ -73,7 +73,7 @@ class LocalMetres(NamedTuple):
     lat_deg=LATITUDE,
     lon_deg=LONGITUDE,
 )
-def local_metres(lat_deg: Number, lon_deg: Number) -> LocalMetres:
+def local_metres(lat_deg: Numbers, lon_deg: Numbers) -> LocalMetres:
     """A track on a plane, for drawing and for crossings.
 
     Good to one part in ten thousand within 10 km of the middle of the track and below 80° latitude.
@@ -121,7 +121,7 @@ def _curvature_radii_m(latitude_rad: Any) -> tuple[Any, Any]:
     lon_deg=LONGITUDE,
     minimum_step_m=not_negative(),
 )
-def track_length_m(lat_deg: Number, lon_deg: Number, minimum_step_m: float = 0.0) -> float:
+def track_length_m(lat_deg: Numbers, lon_deg: Numbers, minimum_step_m: float = 0.0) -> float:
     """Length of a satellite track.
 
     A receiver standing still wanders, and every wandering would count as distance. The noise rule:

@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from calc.declaration import Number, kernel, not_negative, plain, positive, strictly_between
+from calc.declaration import Number, Numbers, kernel, not_negative, plain, positive, strictly_between
 
 HANDBOOK = "NIST/SEMATECH e-Handbook of Statistical Methods"
 CONFIDENCE = strictly_between(0.0, 1.0)
@@ -233,7 +233,7 @@ def _failure_times(times: Any, end: float, truncated: str, least: int) -> Any:
     end=positive(),
     confidence=CONFIDENCE,
 )
-def power_law_fit(times: Number, end: float, truncated: str = "time", confidence: float = 0.9) -> PowerLaw:
+def power_law_fit(times: Numbers, end: float, truncated: str = "time", confidence: float = 0.9) -> PowerLaw:
     """Is the machine getting more reliable? Maximum likelihood of the power-law process.
 
     Parameters
@@ -326,7 +326,7 @@ class Trend(NamedTuple):
     times=not_negative(),
     end=positive(),
 )
-def laplace_trend(times: Number, end: float, truncated: str = "time") -> Trend:
+def laplace_trend(times: Numbers, end: float, truncated: str = "time") -> Trend:
     """Does the rate of failures change? Against a steady rate.
 
     Parameters

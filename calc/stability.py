@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from calc.declaration import Number, any_real, kernel, not_negative, plain, positive
+from calc.declaration import Number, Numbers, any_real, kernel, not_negative, plain, positive
 
 STANDARD_GRAVITY_MPS2 = 9.80665
 """ISO 80000-3:2019, g_n."""
@@ -32,7 +32,7 @@ class CentreOfGravity(NamedTuple):
     x_m=any_real(),
     z_m=any_real(),
 )
-def centre_of_gravity(mass_kg: Number, x_m: Number, z_m: Number) -> CentreOfGravity:
+def centre_of_gravity(mass_kg: Numbers, x_m: Numbers, z_m: Numbers) -> CentreOfGravity:
     """Where the masses of fittings and rider balance.
 
     Parameters
@@ -85,7 +85,7 @@ class Rebalanced(NamedTuple):
     change_kg=any_real(),
     change_z_m=any_real(),
 )
-def after_changes(mass_kg: float, cg_height_m: float, change_kg: Number, change_z_m: Number) -> Rebalanced:
+def after_changes(mass_kg: float, cg_height_m: float, change_kg: Numbers, change_z_m: Numbers) -> Rebalanced:
     """What was measured on a machine, moved by its changes: each by its own effect, the rest stays as it was.
 
     Parameters

@@ -5,10 +5,14 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+import django_stubs_ext
 import plotly
 from csp.constants import NONE, SELF
 
-from buildlog.hosting import environment, request_log, stores
+from buildlog.hosting import environment, request_log, setting_readers, stores
+
+# Lets classes of the framework be written with what they hold, such as `ModelForm[Session]`, also where it runs.
+django_stubs_ext.monkeypatch()
 
 PROJECT = environment.PROJECT
 DATA = environment.data_folder()
@@ -24,7 +28,7 @@ ALLOWED_HOSTS = ["localhost", "127.0.0.1", "[::1]", *SET["BUILDLOG_HOSTS"]]
 CSRF_TRUSTED_ORIGINS: list[str] = []
 TRUSTED_PROXIES = SET["BUILDLOG_TRUSTED_PROXIES"]
 if TRUSTED_PROXIES is None:
-    TRUSTED_PROXIES = environment.networks("127.0.0.1,::1" if BASE_URL else "none")
+    TRUSTED_PROXIES = setting_readers.networks("127.0.0.1,::1" if BASE_URL else "none")
 if BASE_URL:
     ALLOWED_HOSTS.append(BASE_URL.host)
     CSRF_TRUSTED_ORIGINS.append(BASE_URL.origin)

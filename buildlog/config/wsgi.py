@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable
 from typing import Any
 
 from django.core.wsgi import get_wsgi_application
-from django.http.request import parse_header_parameters
+from django.utils.http import parse_header_parameters
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "buildlog.config.settings")
 

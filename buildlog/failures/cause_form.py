@@ -14,7 +14,7 @@ from buildlog.photos.models import Photo
 from buildlog.records.forms import RecordForm
 
 
-class CauseForm(RecordForm):
+class CauseForm(RecordForm[Failure]):
     """A cause of the machine that is known already, or a new one. Changing a shared cause changes it for all."""
 
     cause = forms.ModelChoiceField(Cause.objects.none(), required=False, label="A cause known already")
@@ -30,9 +30,7 @@ class CauseForm(RecordForm):
     )
     confirmed = forms.BooleanField(required=False, label="Confirmed, not suspected: something below shows it")
     photo = forms.ModelChoiceField(Photo.objects.none(), required=False, label="Shown by a photo of this failure")
-    reading = forms.ModelChoiceField(
-        Evidence._meta.get_field("reading").related_model.objects.none(), required=False, label="or by a reading"
-    )
+    reading = forms.ModelChoiceField(Evidence.reading.get_queryset().none(), required=False, label="or by a reading")
     excerpt = forms.CharField(
         required=False, max_length=2000, widget=forms.Textarea, label="or by an excerpt of a log, or a measurement"
     )
@@ -50,25 +48,25 @@ class CauseForm(RecordForm):
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         failure = self.instance
-        self.fields["cause"].queryset = Cause.objects.filter(vehicle=failure.revision.vehicle)
-        self.fields["photo"].queryset = failure.photos.all()
-        readings = self.fields["reading"].queryset.model.objects
-        self.fields["reading"].queryset = readings.filter(session=failure.session_id) if failure.session_id else (
-            readings.none()
-        )  # fmt: skip
-        self.fields["cause"].empty_label = "A new one, written below"
+        self.offer("cause", Cause.objects.filter(vehicle=failure.revision.vehicle))
+        self.offer("photo", failure.photos.all())
+        readings = Evidence.reading.get_queryset()
+        has_session = failure.session_id is not None
+        self.offer("reading", readings.filter(session=failure.session_id) if has_session else readings.none())
+        self.record_choice("cause").empty_label = "A new one, written below"
         for name in ("photo", "reading"):
-            self.fields[name].empty_label = "None"
+            self.record_choice(name).empty_label = "None"
         known = failure.cause
         if known is not None:
-            self.initial |= {
-                "statement": known.statement, "whys": "\n".join(known.whys), "confirmed": known.confirmed,
-            }  # fmt: skip
+            self.initial.update(
+                {"statement": known.statement, "whys": "\n".join(known.whys), "confirmed": known.confirmed}
+            )
 
     @classmethod
     def lock(cls, record: Failure) -> None:
         # Other failures may share the cause.
-        Cause.objects.select_for_update().filter(pk=record.cause_id).first()
+        if record.cause_id is not None:
+            Cause.objects.select_for_update().filter(pk=record.cause_id).first()
 
     def clean_whys(self) -> list[str]:
         return [line.strip() for line in self.cleaned_data["whys"].splitlines() if line.strip()]
@@ -96,7 +94,8 @@ class CauseForm(RecordForm):
         return cleaned
 
     def initial_cause(self) -> Cause | None:
-        return Cause.objects.filter(pk=self.initial.get("cause")).first() if self.initial.get("cause") else None
+        key = self.initial.get("cause")
+        return Cause.objects.filter(pk=key).first() if key else None
 
     def _post_clean(self) -> None:
         # The failure itself is judged only once its cause is stored; `clean` has looked at the rest.

@@ -73,7 +73,7 @@ class Exposure:
                 return None
             return self._begins_m[self.rides[index].key] + (self.rides[index].length.distance_m or 0.0)
         begins_m, (distance_m, runtime_s) = self._begins_m[ride.key], ride.length
-        into_m = failure.distance_into_session_m
+        into_m: float | None = failure.distance_into_session_m
         if distance_m is None:
             return begins_m + (into_m or 0.0)
         if into_m is not None:

@@ -10,6 +10,7 @@ from buildlog.failures.exposure import Ride
 from buildlog.failures.models import Failure, Modification
 from buildlog.machines.models import Revision
 from buildlog.machines.queries import revisions_with_parts
+from buildlog.storage.columns import label_of
 from calc.fix_proof import FailureFacts, FixFacts, History, RideFacts
 from calc.lineage import Feature, RevisionFacts
 
@@ -29,9 +30,8 @@ def history_of(
     `revisions` are the vehicle's, by number and with their parts, where a page has read them already.
     """
     lengths = [RideFacts(one.revision, one.length) for one in rides]
-    if revisions is None:
-        revisions = revisions_with_parts().filter(vehicle=vehicle).order_by("number")
-    return History([_facts_of(revision) for revision in revisions], _failures(vehicle, rides), _fixes(vehicle), lengths)
+    read = revisions_with_parts().filter(vehicle=vehicle).order_by("number") if revisions is None else revisions
+    return History([_facts_of(revision) for revision in read], _failures(vehicle, rides), _fixes(vehicle), lengths)
 
 
 def _facts_of(revision: Revision) -> RevisionFacts:
@@ -40,7 +40,7 @@ def _facts_of(revision: Revision) -> RevisionFacts:
         feature = Feature(fitting.part_id, fitting.part.name)
         parts[feature] = parts.get(feature, 0) + fitting.quantity
     dimensions = {
-        Feature(name, str(Revision._meta.get_field(name).verbose_name)): getattr(revision, name)
+        Feature(name, label_of(Revision, name)): getattr(revision, name)
         for name in _DIMENSIONS
         if getattr(revision, name) is not None
     }
@@ -57,9 +57,17 @@ def _failures(vehicle: uuid.UUID, rides: Collection[Ride]) -> list[FailureFacts]
     for ride in rides:
         starts.setdefault(ride.revision, []).append(ride.started_at)
     rows = Failure.objects.filter(revision__vehicle=vehicle).order_by()
+    columns = rows.values_list("pk", "revision", "mode", "happened_at", "cause", "session")
     return [
-        FailureFacts(*row, session is not None or any(abs(start - row[3]) <= A_DAY for start in starts.get(row[1], ())))
-        for *row, session in rows.values_list("pk", "revision", "mode", "happened_at", "cause", "session")
+        FailureFacts(
+            key,
+            revision,
+            mode,
+            happened_at,
+            cause,
+            session is not None or any(abs(start - happened_at) <= A_DAY for start in starts.get(revision, ())),
+        )
+        for key, revision, mode, happened_at, cause, session in columns
     ]
 
 

@@ -13,7 +13,7 @@ from buildlog.quantities.declared import quantity_names
 from buildlog.records.forms import RecordForm, moment_input
 
 
-class ModificationForm(RecordForm):
+class ModificationForm(RecordForm[Modification]):
     belongs_to = ("revision",)
     together = (("expected_measure", "expected_direction", "expected_amount_percent"),)
     groups = (("What it is expected to do", ("expected_measure", "expected_direction", "expected_amount_percent")),)
@@ -35,13 +35,16 @@ class ModificationForm(RecordForm):
         failures = Failure.objects.filter(
             revision__vehicle=self.instance.revision.vehicle_id, revision__number__lt=self.instance.revision.number
         )
-        self.fields["answers"].queryset = failures.select_related("mode", "revision__vehicle")
-        self.fields["answers"].label_from_instance = lambda failure: f"{failure} ({failure.happened_at:%Y-%m-%d})"
+        self.offer(
+            "answers",
+            failures.select_related("mode", "revision__vehicle"),
+            lambda failure: f"{failure} ({failure.happened_at:%Y-%m-%d})",
+        )
         if not failures.exists():
             del self.fields["answers"]
 
 
-class FailureForm(RecordForm):
+class FailureForm(RecordForm[Failure]):
     mode_name = forms.CharField(
         label="What failed, in the words used before or new ones",
         max_length=80,
@@ -69,15 +72,12 @@ class FailureForm(RecordForm):
         super().__init__(*args, **kwargs)
         if self.instance.mode_id:
             self.initial["mode_name"] = self.instance.mode.name
-        self.fields["revision"].queryset = Revision.objects.select_related("vehicle").order_by(
-            "vehicle__name", "-number"
-        )
-        sessions = Failure._meta.get_field("session").related_model.objects
-        self.fields["session"].queryset = sessions.select_related("revision__vehicle", "venue")
+        self.offer("revision", Revision.objects.select_related("vehicle").order_by("vehicle__name", "-number"))
+        self.offer("session", Failure.session.get_queryset().select_related("revision__vehicle", "venue"))
         self.modes = list(FailureMode.objects.values_list("name", flat=True))
 
     def clean_mode_name(self) -> str:
-        name = self.cleaned_data["mode_name"].strip()
+        name: str = self.cleaned_data["mode_name"].strip()
         if not name:
             raise ValidationError("Say what failed, for example: chain came off.")
         return name

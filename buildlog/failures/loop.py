@@ -9,12 +9,12 @@ exposure since the fix shows it. Which fix answers which failure, and what dispr
 from __future__ import annotations
 
 import uuid
-from collections.abc import Collection
+from collections.abc import Collection, Iterable, Mapping
 from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
-from django.db.models import Model, Q
+from django.db.models import Model, Q, QuerySet
 
 from buildlog.failures.exposure import Exposure
 from buildlog.failures.fix_history import history_of
@@ -22,6 +22,7 @@ from buildlog.failures.models import Failure, FailureChange, Modification
 from buildlog.machines.models import Fitting, Revision, Vehicle
 from buildlog.people import current_account
 from calc.fix_proof import History, Proof
+from calc.lineage import Key
 from calc.proof_sentences import refusal
 
 State = Failure.State
@@ -118,11 +119,11 @@ def _step(failure: uuid.UUID, state: str, to: str, why: str) -> FailureChange:
     return change
 
 
-Links = dict[uuid.UUID, uuid.UUID]
+Links = Mapping[Key, Key]
 """Failures that came again, each with the first of its kind."""
 
 
-def follow(vehicle: uuid.UUID, why: str = "", about: Collection[uuid.UUID] = ()) -> Links:
+def follow(vehicle: uuid.UUID, why: str = "", about: Collection[uuid.UUID] | QuerySet[Any, uuid.UUID] = ()) -> Links:
     """Write down what follows from a vehicle's records: recurrences, fixes that do not hold, and states.
 
     `why` is the reason that is kept with the steps of the failures in `about`, and of those that one fix
@@ -130,7 +131,7 @@ def follow(vehicle: uuid.UUID, why: str = "", about: Collection[uuid.UUID] = ())
     """
     rows = Failure.objects.filter(revision__vehicle=vehicle).values_list("pk", "recurrence_of", "state")
     stored = {key: (first, state) for key, first, state in rows}
-    disproved = dict(
+    disproved: dict[uuid.UUID, uuid.UUID | None] = dict(
         Modification.objects.filter(revision__vehicle=vehicle)
         .filter(Q(answers__isnull=False) | Q(disproved_by__isnull=False))
         .values_list("pk", "disproved_by")
@@ -138,8 +139,10 @@ def follow(vehicle: uuid.UUID, why: str = "", about: Collection[uuid.UUID] = ())
     if not disproved and all(first is None and state == State.OPEN for first, state in stored.values()):
         return {}
     history = history_of(vehicle)
-    linked = {key: first for key, (first, _) in stored.items() if first is not None}
-    reasons = dict.fromkeys(_family(about, linked, stored) | _family(about, history.first_of, stored), why)
+    linked: Links = {key: first for key, (first, _) in stored.items() if first is not None}
+    reasons: dict[Key, str] = dict.fromkeys(
+        _family(about, linked, stored) | _family(about, history.first_of, stored), why
+    )
     with transaction.atomic():
         reasons |= _write_disproofs(history, disproved)
         for key, (first, _) in stored.items():
@@ -160,14 +163,14 @@ def _settle(failure: uuid.UUID, history: History, why: str) -> None:
             _step(failure, state, to, why)
 
 
-def _family(about: Collection[uuid.UUID], first_of: Links, everything: Collection[uuid.UUID]) -> set[uuid.UUID]:
+def _family(about: Iterable[uuid.UUID], first_of: Links, everything: Iterable[uuid.UUID]) -> set[uuid.UUID]:
     firsts = {first_of.get(key, key) for key in about}
     return {key for key in everything if first_of.get(key, key) in firsts}
 
 
-def _write_disproofs(history: History, stored: dict[uuid.UUID, uuid.UUID | None]) -> dict[uuid.UUID, str]:
+def _write_disproofs(history: History, stored: Mapping[uuid.UUID, uuid.UUID | None]) -> dict[Key, str]:
     """Mark fixes that do not hold, and those that were marked and do; returns reasons for what they answer."""
-    reasons: dict[uuid.UUID, str] = {}
+    reasons: dict[Key, str] = {}
     for key, before in stored.items():
         fix = history.fixes.get(key)
         failure = history.disproved_by(key) if fix else None
@@ -195,12 +198,13 @@ def connect() -> None:
         elsewhere = Modification.objects.filter(disproved_by=instance).exclude(revision__vehicle=vehicle)
         for other in set(elsewhere.values_list("revision__vehicle", flat=True)):
             follow(other)
-        instance.recurrence_of_id = follow(vehicle).get(instance.pk)
+        first: Any = follow(vehicle).get(instance.pk)
+        instance.recurrence_of_id = first
 
-    def failure_goes(sender: Any, instance: Failure, **_: Any) -> None:
+    def failure_goes(sender: Any, instance: Any, **_: Any) -> None:
         instance.touched = list(instance.disproves.values_list("answers", flat=True))
 
-    def failure_gone(sender: Any, instance: Failure, origin: Any = None, **_: Any) -> None:
+    def failure_gone(sender: Any, instance: Any, origin: Any = None, **_: Any) -> None:
         if _by_itself(origin, Failure):
             follow(instance.revision.vehicle_id, "The recurrence that was recorded was removed.", instance.touched)
 
@@ -220,10 +224,10 @@ def connect() -> None:
         if action == "pre_clear" and not reverse:
             instance.cleared = list(instance.answers.values_list("pk", flat=True))
 
-    def modification_goes(sender: Any, instance: Modification, **_: Any) -> None:
+    def modification_goes(sender: Any, instance: Any, **_: Any) -> None:
         instance.answered = list(instance.answers.values_list("pk", flat=True))
 
-    def modification_gone(sender: Any, instance: Modification, origin: Any = None, **_: Any) -> None:
+    def modification_gone(sender: Any, instance: Any, origin: Any = None, **_: Any) -> None:
         if _by_itself(origin, Modification):
             vehicle, why = instance.revision.vehicle_id, f"“{instance}”, which answered it, was removed."
             follow(vehicle, why, instance.answered)
@@ -234,11 +238,11 @@ def connect() -> None:
         answered = Failure.objects.filter(answered_by__revision=instance).values_list("pk", flat=True)
         follow(instance.vehicle_id, f"{instance.label} is now: {instance.get_status_display().lower()}.", answered)
 
-    def revision_goes(sender: Any, instance: Revision, **_: Any) -> None:
+    def revision_goes(sender: Any, instance: Any, **_: Any) -> None:
         touched = Q(answered_by__revision=instance) | Q(answered_by__disproved_by__revision=instance)
         instance.touched = list(Failure.objects.filter(touched).values_list("pk", flat=True))
 
-    def revision_gone(sender: Any, instance: Revision, origin: Any = None, **_: Any) -> None:
+    def revision_gone(sender: Any, instance: Any, origin: Any = None, **_: Any) -> None:
         if _by_itself(origin, Revision):
             follow(instance.vehicle_id, f"{instance.label} was removed.", instance.touched)
 

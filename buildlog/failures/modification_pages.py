@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import uuid
 
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404
 
 from buildlog.failures.forms import ModificationForm
@@ -12,12 +12,13 @@ from buildlog.failures.models import Modification
 from buildlog.machines.models import Revision
 from buildlog.machines.pages import form_page
 from buildlog.people.roles import Right, needs
+from buildlog.people.signed_in import SignedInRequest
 from buildlog.records.pages import change_record, remove_record, write_record
 
 
 @form_page
 @needs(Right.BUILD)
-def new_modification(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def new_modification(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     found = get_object_or_404(Revision.objects.select_related("vehicle"), pk=pk)
     back = found.get_absolute_url()
     initial = {"answers": request.GET.getlist("answers")} if request.method == "GET" else None
@@ -34,7 +35,7 @@ def new_modification(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 
 @form_page
 @needs(Right.BUILD)
-def edit_modification(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def edit_modification(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     rows = Modification.objects.select_related("revision__vehicle")
     return change_record(
         request,
@@ -48,7 +49,7 @@ def edit_modification(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 
 @form_page
 @needs(Right.BUILD)
-def remove_modification(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def remove_modification(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     found = get_object_or_404(Modification.objects.select_related("revision__vehicle"), pk=pk)
     back = found.revision.get_absolute_url()
     return remove_record(request, found, back=back, after=back)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import uuid
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_safe
@@ -17,6 +17,7 @@ from buildlog.failures.models import Failure
 from buildlog.failures.queries import failure_rows
 from buildlog.machines.models import Revision
 from buildlog.people.roles import Right, needs
+from buildlog.people.signed_in import SignedInRequest
 from buildlog.photos.models import Photo
 from buildlog.records import change_log
 from buildlog.records.pages import change_record, remove_record, write_record
@@ -28,7 +29,7 @@ SHOWN_AT_ONCE = 100
 
 
 @require_safe
-def failures(request: HttpRequest) -> HttpResponse:
+def failures(request: SignedInRequest) -> HttpResponse:
     state = request.GET.get("state", "")
     found = failure_rows()
     if state in Failure.State.values:
@@ -38,7 +39,7 @@ def failures(request: HttpRequest) -> HttpResponse:
 
 
 @require_safe
-def failure(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def failure(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     found = get_object_or_404(failure_rows().prefetch_related("changes__account", "recurrences__revision"), pk=pk)
     newer = found.revision.vehicle.revisions.filter(number__gt=found.revision.number).select_related("vehicle")
     history = failure_loop.whole_history(found.revision.vehicle)
@@ -66,14 +67,13 @@ def _is_disproved(history: History, fix: uuid.UUID, failure: uuid.UUID) -> bool:
 
 @form_page
 @needs(Right.LOG)
-def new_failure(request: HttpRequest) -> HttpResponse:
+def new_failure(request: SignedInRequest) -> HttpResponse:
     """A new failure of the machine ridden now; `?session=` or `?revision=` say otherwise; what is known comes along."""
     riding = Revision.objects.filter(status=Revision.Status.RIDING).order_by("-date", "-number").first()
     initial: dict[str, object] = {"revision": riding.pk} if riding else {}
     initial |= {name: value for name in ("session", "revision") if _is_id(value := request.GET.get(name))}
     if "session" in initial:
-        sessions = Failure._meta.get_field("session").related_model.objects
-        session = sessions.filter(pk=initial["session"]).first()
+        session = Failure.session.get_queryset().filter(pk=initial["session"]).first()
         if session is not None:
             initial |= {"revision": session.revision_id, "happened_at": session.started_at}
     return write_record(
@@ -82,7 +82,7 @@ def new_failure(request: HttpRequest) -> HttpResponse:
     )  # fmt: skip
 
 
-def _told(request: HttpRequest) -> dict[str, object]:
+def _told(request: SignedInRequest) -> dict[str, object]:
     """What a page that saw the failure already knows of it: its words, and when in the session."""
     told: dict[str, object] = {"mode_name": request.GET.get("mode_name", "")[:80]}
     try:
@@ -101,7 +101,7 @@ def _is_id(text: str | None) -> bool:
 
 @form_page
 @needs(Right.LOG)
-def edit_failure(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def edit_failure(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     return change_record(
         request, FailureForm, failure_rows(), pk, title=lambda found: f"Edit: {found}", list_page="failures"
     )
@@ -109,14 +109,14 @@ def edit_failure(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 
 @form_page
 @needs(Right.LOG)
-def remove_failure(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def remove_failure(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     found = get_object_or_404(failure_rows(), pk=pk)
     return remove_record(request, found, back=found.get_absolute_url(), after=reverse("failures"))
 
 
 @form_page
 @needs(Right.LOG)
-def failure_cause(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def failure_cause(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """Why it failed: a cause known already, or a new one with its chain of whys and what shows it."""
     found = get_object_or_404(failure_rows(), pk=pk)
     back = found.get_absolute_url()
@@ -125,7 +125,7 @@ def failure_cause(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 
 @require_http_methods(["POST"])
 @needs(Right.BUILD)
-def failure_held(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def failure_held(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """Say that a fix has held; refused until the riding since shows it."""
     found = get_object_or_404(failure_rows(), pk=pk)
     why = request.POST.get("why", "").strip()

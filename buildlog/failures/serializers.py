@@ -14,7 +14,7 @@ from buildlog.quantities.declared import quantity_names
 from buildlog.records.serializers import RecordSerializer
 
 
-class ModificationSerializer(RecordSerializer):
+class ModificationSerializer(RecordSerializer[Modification]):
     class Meta:
         model = Modification
         fields = [
@@ -29,13 +29,13 @@ class ModificationSerializer(RecordSerializer):
         ]
 
 
-class FailureModeSerializer(RecordSerializer):
+class FailureModeSerializer(RecordSerializer[FailureMode]):
     class Meta:
         model = FailureMode
         fields = ["id", "name"]
 
 
-class FailureSerializer(RecordSerializer):
+class FailureSerializer(RecordSerializer[Failure]):
     mode = serializers.PrimaryKeyRelatedField(queryset=FailureMode.objects.all(), required=False)
     mode_name = serializers.CharField(
         write_only=True, required=False, max_length=80, help_text="Instead of mode; a new word joins the vocabulary."

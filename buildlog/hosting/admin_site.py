@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import update_wrapper
-from typing import Any
+from typing import Any, TypeVar
 
 from django.contrib import admin
 from django.contrib.auth.decorators import login_not_required
 from django.contrib.auth.views import redirect_to_login
 from django.core.exceptions import PermissionDenied, ValidationError
+from django.db.models import Model
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
@@ -16,8 +18,10 @@ from django.urls import reverse
 from buildlog.people.roles import Right, has_right
 from buildlog.records import change_log
 
+Record = TypeVar("Record", bound=Model)
 
-class RecordAdmin(admin.ModelAdmin):
+
+class RecordAdmin(admin.ModelAdmin[Record]):
     """A kind of record whose changes and removals are lines in the log, as on every other page."""
 
     def log_change(self, request: HttpRequest, obj: Any, message: Any) -> Any:
@@ -48,7 +52,7 @@ class BackRoom(admin.AdminSite):
         return has_right(request.user, Right.ADMIT)
 
     def admin_view(self, view: Any, cacheable: bool = False) -> Any:
-        inner = super().admin_view(view, cacheable)
+        inner: Callable[..., HttpResponse] = super().admin_view(view, cacheable)
 
         def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
             if request.user.is_authenticated and not self.has_permission(request):
@@ -68,12 +72,18 @@ class BackRoom(admin.AdminSite):
             return redirect("admin:index")
         return redirect_to_login(reverse("admin:index"))
 
-    def password_change(self, request: HttpRequest, extra_context: Any = None) -> HttpResponse:
+    def password_change(  # type: ignore[override]  # the stub promises a page; the framework redirects here too
+        self, request: HttpRequest, extra_context: Any = None
+    ) -> HttpResponse:
         return redirect("account")
 
-    def password_change_done(self, request: HttpRequest, extra_context: Any = None) -> HttpResponse:
+    def password_change_done(  # type: ignore[override]  # the stub promises a page; the framework redirects here too
+        self, request: HttpRequest, extra_context: Any = None
+    ) -> HttpResponse:
         return redirect("account")
 
-    def logout(self, request: HttpRequest, extra_context: Any = None) -> HttpResponse:
+    def logout(  # type: ignore[override]  # the stub promises a page; the framework redirects here too
+        self, request: HttpRequest, extra_context: Any = None
+    ) -> HttpResponse:
         """Signing out has one page, too."""
         return redirect("more")

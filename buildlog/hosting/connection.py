@@ -14,8 +14,10 @@ from buildlog.hosting.request_log import masked
 from buildlog.people.client_address import client_address, comes_from_trusted_proxy
 
 # Never a cookie, a key or a token, as some proxies put into headers of such names: these alone are shown.
-SHOWN = ("Host", "Forwarded", "Via", "X-Real-Ip", "Origin", "Referer")
-SHOWN += tuple(f"X-Forwarded-{word}" for word in ("For", "Proto", "Host", "Port", "Prefix"))
+SHOWN = (
+    *("Host", "Forwarded", "Via", "X-Real-Ip", "Origin", "Referer"),
+    *(f"X-Forwarded-{word}" for word in ("For", "Proto", "Host", "Port", "Prefix")),
+)
 PASS_ON = {
     "scheme": "proxy_set_header X-Forwarded-Proto $scheme;",
     "host": "proxy_set_header Host $http_host;",

@@ -129,7 +129,7 @@ class JsonLines(JsonFormatter):
 
 
 class PlainLines(logging.Formatter):
-    converter = time.gmtime
+    converter = staticmethod(time.gmtime)
 
     def format(self, record: logging.LogRecord) -> str:
         return masked(super().format(record))

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from fnmatch import fnmatch
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
 from django.apps import apps
 from django.conf import settings
@@ -33,7 +34,7 @@ class NoRoom(RuntimeError):
     """The disk is too full to collect them; the message is a sentence for people that says how much it takes."""
 
 
-class ModuleStorage(CompressedManifestStaticFilesStorage):
+class ModuleStorage(CompressedManifestStaticFilesStorage):  # type: ignore[misc]  # whitenoise has no types
     """Also rewrites what our own modules import from each other, so that one version of a page can never
     load a module of another. Scripts of installed packages import nothing, and are left as they are.
 
@@ -49,10 +50,14 @@ class ModuleStorage(CompressedManifestStaticFilesStorage):
         ),
     )
 
+    # A module's hash rests on those of all that it imports; each pass settles one step of the longest chain.
+    max_post_process_passes = 20
+
     def _save(self, name: str, content: File[bytes]) -> str:
         if fnmatch(name, "field/*.js"):
             content = ContentFile(COMMENT_LINE.sub(b"", b"".join(content.chunks())))
-        return super()._save(name, content)
+        saved: str = super()._save(name, content)
+        return saved
 
 
 def collect_once(data: Path, say: Callable[[str], object]) -> Path:
@@ -83,7 +88,8 @@ def _fingerprint() -> str:
 
 
 def _sources() -> Iterator[tuple[str, bytes]]:
-    left_out = apps.get_app_config("staticfiles").ignore_patterns
+    config: Any = apps.get_app_config("staticfiles")
+    left_out = config.ignore_patterns
     for finder in get_finders():
         for path, storage in finder.list(left_out):
             with storage.open(path, "rb") as file:

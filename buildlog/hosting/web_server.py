@@ -45,7 +45,7 @@ MEMORY = "/dev/shm"
 DAY_S = 24 * 3600
 
 
-class WaitressWorker(Worker):
+class WaitressWorker(Worker):  # type: ignore[misc]  # gunicorn has no types
     """One process, in which waitress runs for as long as gunicorn wants it to."""
 
     server: Any = None
@@ -117,7 +117,7 @@ def connections_within_open_files() -> int:
     return CONNECTIONS
 
 
-class Lines(Logger):
+class Lines(Logger):  # type: ignore[misc]  # gunicorn has no types
     """The server's own lines have the form of all others."""
 
     def setup(self, cfg: Any) -> None:
@@ -127,7 +127,7 @@ class Lines(Logger):
                 handler.setFormatter(ours[0].formatter)
 
 
-class Server(BaseApplication):
+class Server(BaseApplication):  # type: ignore[misc]  # gunicorn has no types
     """`load_application` is called in each process, once it runs. `arriving` is a folder for what is still coming."""
 
     def __init__(

@@ -59,28 +59,31 @@ class Balance:
     @cached_property
     def parts_mass_kg(self) -> float | None:
         """Mass of the fitted parts, or None while the mass of any is not known."""
-        masses = [fitting.part.mass_kg for fitting in self.fittings]
-        if not masses or None in masses:
-            return None
-        return sum(fitting.quantity * fitting.part.mass_kg for fitting in self.fittings)
+        masses_kg = [
+            fitting.quantity * fitting.part.mass_kg for fitting in self.fittings if fitting.part.mass_kg is not None
+        ]
+        return sum(masses_kg) if masses_kg and len(masses_kg) == len(self.fittings) else None
 
     @cached_property
     def mass(self) -> Figure:
         source = measured_on(self.revision, "mass_without_rider_kg", self.line)
-        if source is None:
+        weighed_kg = source.mass_without_rider_kg if source is not None else None
+        if source is None or weighed_kg is None:
             if self.parts_mass_kg is None:
                 return Figure(None, needs="the machine weighed, or every part's mass")
             return Figure(self.parts_mass_kg, "Sum of the fitted parts.")
-        weighed_kg = source.mass_without_rider_kg
         if source is self.revision:
             return Figure(weighed_kg, "As weighed.", measured_on=source)
         more = Counter[Part]()
         for change in self._changes_since(source):
             more[change.part] += change.quantity
-        unknown = next((part for part, quantity in more.items() if quantity and part.mass_kg is None), None)
-        if unknown is not None:
-            return Figure(None, needs=f"the mass of {unknown.name}, changed since {source.label} was weighed")
-        mass_kg = weighed_kg + sum(quantity * part.mass_kg for part, quantity in more.items() if quantity)
+        more_kg: list[float] = []
+        for part, quantity in more.items():
+            if quantity and part.mass_kg is None:
+                return Figure(None, needs=f"the mass of {part.name}, changed since {source.label} was weighed")
+            if quantity and part.mass_kg is not None:
+                more_kg.append(quantity * part.mass_kg)
+        mass_kg = weighed_kg + sum(more_kg)
         if mass_kg <= 0:
             return Figure(None, needs=f"masses that agree: more was taken off than {source.label} weighed")
         moved = any(more.values())
@@ -109,11 +112,12 @@ class Balance:
 
     def with_rider(self, load_kg: float | None) -> WithRider | None:
         """Machine and that mass on the seat, as far as is known."""
-        if self.needs_for_rider_height(load_kg):
+        mass_kg, height_m = self.mass.value, self.height.value
+        seat_x_m, seat_z_m = self.revision.seat_x_m, self.revision.seat_z_m
+        if mass_kg is None or height_m is None or seat_x_m is None or seat_z_m is None or not load_kg:
             return None
-        seat_x_m, rider_z_m = self.revision.seat_x_m, self.revision.seat_z_m + RIDER_CG_ABOVE_SEAT_M
         both = stability.centre_of_gravity(
-            [self.mass.value, load_kg], [self.forward.value or 0.0, seat_x_m], [self.height.value, rider_z_m]
+            [mass_kg, load_kg], [self.forward.value or 0.0, seat_x_m], [height_m, seat_z_m + RIDER_CG_ABOVE_SEAT_M]
         )
         return WithRider(both.mass_kg, None if self.forward.value is None else both.x_m, both.z_m)
 
@@ -133,51 +137,53 @@ class Balance:
     @cached_property
     def _of_parts(self) -> stability.CentreOfGravity | str:
         """Centre of gravity of the placed parts, where they speak for the whole machine; else what that needs."""
-        placed = [f for f in self.fittings if None not in (f.x_m, f.z_m, f.part.mass_kg)]
-        masses = [fitting.quantity * fitting.part.mass_kg for fitting in placed]
-        placed_kg = sum(masses)
-        if self.mass.measured_on is not None:
-            whole_kg = self.mass.value
+        placed = [
+            (fitting.quantity * fitting.part.mass_kg, fitting.x_m, fitting.z_m)
+            for fitting in self.fittings
+            if fitting.x_m is not None and fitting.z_m is not None and fitting.part.mass_kg is not None
+        ]
+        placed_kg = sum(mass_kg for mass_kg, _, _ in placed)
+        whole_kg = self.mass.value
+        if self.mass.measured_on is not None and whole_kg is not None:
             off_kg = placed_kg - whole_kg
             if abs(off_kg) > stability.PLACED_WITHIN * whole_kg * (1 + 1e-9):
                 placed_text, whole_text = written(placed_kg, "mass", digits=3), written(whole_kg, "mass", digits=3)
                 if off_kg > 0:
                     return f"masses that agree: {placed_text} are placed, and {whole_text} were weighed"
                 return f"the places of the other parts: {placed_text.removesuffix(' kg')} of {whole_text} are placed"
-        elif self.mass.value is None and measured_on(self.revision, "mass_without_rider_kg", self.line) is not None:
+        elif whole_kg is None and measured_on(self.revision, "mass_without_rider_kg", self.line) is not None:
             return self.mass.needs
         elif not placed or len(placed) < len(self.fittings) or not placed_kg:
             return "every part's mass and place"
-        return stability.centre_of_gravity(masses, [f.x_m for f in placed], [f.z_m for f in placed])
+        return stability.centre_of_gravity(*map(list, zip(*placed, strict=True)))
 
     @cached_property
     def _measured_height(self) -> Figure | None:
         source = measured_on(self.revision, "cg_height_m", self.line)
-        if source is None:
+        height_m = source.cg_height_m if source is not None else None
+        if source is None or height_m is None:
             return None
-        height_m = source.cg_height_m
         if source is self.revision:
             return Figure(height_m, "As measured, without rider.", measured_on=source)
         changes = self._changes_since(source)
         how = self._since(source, "measured", height_m, "length", bool(changes))
         if not changes:
             return Figure(height_m, how, measured_on=source)
+        changes_kg: list[float] = []
+        changes_z_m: list[float] = []
         for change in changes:
-            lacks = "mass" if change.part.mass_kg is None else "height above ground" if change.z_m is None else ""
-            if lacks:
+            if change.part.mass_kg is None or change.z_m is None:
+                lacks = "mass" if change.part.mass_kg is None else "height above ground"
                 return Figure(
                     None, needs=f"the {lacks} of {change.part.name}, changed since {source.label} was measured"
                 )
+            changes_kg.append(change.quantity * change.part.mass_kg)
+            changes_z_m.append(change.z_m)
         before = Balance(source, list(source.fittings.all()), self.line).mass
         if before.value is None:
             return Figure(None, needs=f"the mass of {source.label}, on which the height was measured")
         try:
-            moved = stability.after_changes(
-                before.value,
-                height_m,
-                [change.quantity * change.part.mass_kg for change in changes],
-                [change.z_m for change in changes],
-            )
+            moved = stability.after_changes(before.value, height_m, changes_kg, changes_z_m)
         except ValueError:
             return Figure(None, needs=f"masses that agree: more was taken off than {source.label} had")
         if moved.cg_height_m <= 0:

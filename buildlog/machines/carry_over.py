@@ -34,7 +34,7 @@ def next_revision(vehicle: Vehicle) -> Revision:
 
 def carry_fittings_over(revision: Revision) -> int:
     """Fit to a saved revision what its parent carries. Returns how many fittings were carried."""
-    if revision.parent_id is None:
+    if revision.parent is None:
         return 0
     with transaction.atomic():
         fittings = [fitting.carried_to(revision) for fitting in revision.parent.fittings.all()]

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from buildlog.machines.carry_over import GEOMETRY
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Fitting, Part, Revision
+from buildlog.quantities.declared import quantities_of
 from calc.quantities import written, written_change
 
 
@@ -66,6 +67,7 @@ def _changes(old: list[Fitting], new: list[Fitting], system: str) -> list[str]:
 
 def _numbers(before: Machine, after: Machine, system: str) -> list[Delta]:
     rows: list[Delta] = []
+    columns = {field.name: field for field in quantities_of(Revision)}
     weighed = any(machine.balance.mass.measured_on is not None for machine in (before, after))
     for label, kind, old, new in [
         ("Mass of the parts", "mass", before.balance.parts_mass_kg, after.balance.parts_mass_kg),
@@ -73,12 +75,13 @@ def _numbers(before: Machine, after: Machine, system: str) -> list[Delta]:
         ("Centre of gravity, height, without rider", "length", before.cg_height_m, after.cg_height_m),
         *[
             (
-                str(Revision._meta.get_field(name).verbose_name).capitalize(),
-                Revision._meta.get_field(name).kind,
-                *values,
+                columns[name].label,
+                columns[name].kind,
+                getattr(before.revision, name),
+                getattr(after.revision, name),
             )
             for name in GEOMETRY
-            if name != "contacts" and (values := (getattr(before.revision, name), getattr(after.revision, name)))
+            if name in columns
         ],
         *[
             (label, kind, getattr(before.pack, name, None), getattr(after.pack, name, None))
@@ -91,11 +94,11 @@ def _numbers(before: Machine, after: Machine, system: str) -> list[Delta]:
             )
         ],
     ]:
-        texts = ["not known" if value is None else written(value, kind, system) for value in (old, new)]
+        was, is_now = ("not known" if value is None else written(value, kind, system) for value in (old, new))
         # What is written alike is no difference that anybody could see.
-        if texts[0] != texts[1]:
+        if was != is_now:
             change = "" if old is None or new is None else written_change(old, new, kind, system)
-            rows.append(Delta(label, *texts, change))
+            rows.append(Delta(label, was, is_now, change))
     if before.revision.contacts != after.revision.contacts:
         rows.append(
             Delta(

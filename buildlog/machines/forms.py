@@ -13,7 +13,7 @@ from buildlog.quantities.fields import QuantityFormField
 from buildlog.records.forms import RecordForm, day_input
 
 
-class VehicleForm(RecordForm):
+class VehicleForm(RecordForm[Vehicle]):
     class Meta:
         model = Vehicle
         fields = ["name", "purpose"]
@@ -25,7 +25,7 @@ MOVED_BY_PARTS = (
 )
 
 
-class RevisionForm(RecordForm):
+class RevisionForm(RecordForm[Revision]):
     belongs_to = ("vehicle",)
     groups = (
         ("Geometry and mass", ("contacts", *quantity_names(Revision, "Geometry and mass"))),
@@ -46,23 +46,22 @@ class RevisionForm(RecordForm):
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         siblings = Revision.objects.filter(vehicle=self.instance.vehicle).select_related("vehicle")
-        self.fields["parent"].queryset = siblings.exclude(pk=self.instance.pk)
-        self.fields["parent"].label_from_instance = lambda revision: revision.label
+        self.offer("parent", siblings.exclude(pk=self.instance.pk), lambda revision: revision.label)
         if self.instance._state.adding:
             self.fields["parent"].help_text = "Its fittings and geometry are carried over to the new revision."
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or self.cleaned_data
         number = cleaned.get("number")
-        same = Revision.objects.filter(vehicle=self.instance.vehicle, number=number).exclude(pk=self.instance.pk)
-        if number and same.exists():
+        others = Revision.objects.filter(vehicle=self.instance.vehicle).exclude(pk=self.instance.pk)
+        if number and others.filter(number=number).exists():
             raise ValidationError(
                 {"number": f"{self.instance.vehicle} already has an R{number}. Take a number not used yet."}
             )
         return cleaned
 
 
-class PartForm(RecordForm):
+class PartForm(RecordForm[Part]):
     """A part of one category; its described quantities become fields from the declaration."""
 
     belongs_to = ("category",)
@@ -101,10 +100,10 @@ class PartForm(RecordForm):
         except ValidationError as error:
             for name, messages in error.message_dict.items():
                 self.add_error(name if name in self.fields else None, messages)
-        name = cleaned.get("name")
-        same = Part.objects.filter(category=self.category.name, name=name).exclude(pk=self.instance.pk)
-        if name and same.exists():
-            self.add_error("name", f"There is already a {self.category.label.lower()} called {name}.")
+        part_name = cleaned.get("name")
+        others = Part.objects.filter(category=self.category.name).exclude(pk=self.instance.pk)
+        if part_name and others.filter(name=part_name).exists():
+            self.add_error("name", f"There is already a {self.category.label.lower()} called {part_name}.")
         return cleaned
 
     def _post_clean(self) -> None:
@@ -113,7 +112,7 @@ class PartForm(RecordForm):
             super()._post_clean()
 
 
-class FittingForm(RecordForm):
+class FittingForm(RecordForm[Fitting]):
     belongs_to = ("revision",)
     together = (("quantity", "series", "parallel"),)
     groups = (
@@ -133,7 +132,7 @@ class FittingForm(RecordForm):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["part"].choices = [("", "Choose a part"), *_parts_by_category()]
+        self.record_choice("part").choices = [("", "Choose a part"), *_parts_by_category()]
 
 
 def _parts_by_category() -> list[tuple[str, list[tuple[str, str]]]]:

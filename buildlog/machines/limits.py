@@ -94,8 +94,9 @@ def _full_voltage(machine: Machine, ride: Ride) -> Limit:
 def _voltage_margin(category: str, name: str) -> Callable[[Machine, Ride], Limit]:
     def work(machine: Machine, ride: Ride) -> Limit:
         limits, highest = machine.limits(category), machine.highest_voltage
-        known = highest is not None and limits is not None and limits.highest_voltage_v is not None
-        value = pack.voltage_margin_v(limits.highest_voltage_v, highest.voltage_v) if known else None
+        value = None
+        if highest is not None and limits is not None and limits.highest_voltage_v is not None:
+            value = pack.voltage_margin_v(limits.highest_voltage_v, highest.voltage_v)
         return Limit(
             f"{category}_voltage", f"{name}: volts to its limit, from the highest known", "voltage", value,
             "pack.voltage_margin_v", BATTERY, f"fit pack and {name.lower()}, with its highest voltage",
@@ -107,8 +108,9 @@ def _voltage_margin(category: str, name: str) -> Callable[[Machine, Ride], Limit
 
 def _cut_off_margin(machine: Machine, ride: Ride) -> Limit:
     limits = machine.limits("speed_controller")
-    known = machine.pack is not None and limits is not None and limits.lowest_voltage_v is not None
-    value = pack.voltage_margin_v(machine.pack.full_voltage_v, limits.lowest_voltage_v) if known else None
+    value = None
+    if machine.pack is not None and limits is not None and limits.lowest_voltage_v is not None:
+        value = pack.voltage_margin_v(machine.pack.full_voltage_v, limits.lowest_voltage_v)
     return Limit(
         "cut_off", "Full pack: volts above the controller's cut-off", "voltage", value, "pack.voltage_margin_v", "",
         "fit pack and controller, with its low-voltage cut-off", machine.cut_off_alarm,
@@ -117,17 +119,18 @@ def _cut_off_margin(machine: Machine, ride: Ride) -> Limit:
 
 def _current_margin(machine: Machine, ride: Ride) -> Limit:
     limits = machine.limits("speed_controller")
-    known = machine.pack and machine.pack.continuous_current_a and limits and limits.continuous_current_a
+    pack_a = machine.pack.continuous_current_a if machine.pack else None
+    controller_a = limits.continuous_current_a if limits else None
     value, alarm = None, None
-    if known:
-        value = pack.current_margin_a(machine.pack.continuous_current_a, limits.continuous_current_a)
-    if value is not None and value < 0:
-        alarm = Alarm(
-            PASSED,
-            "The controller may draw more than the pack may give.",
-            f"The controller stands {written(limits.continuous_current_a, 'current')} for long, the pack "
-            f"{written(machine.pack.continuous_current_a, 'current')}: limit the controller, or the pack overheats.",
-        )
+    if pack_a and controller_a:
+        value = float(pack.current_margin_a(pack_a, controller_a))
+        if value < 0:
+            alarm = Alarm(
+                PASSED,
+                "The controller may draw more than the pack may give.",
+                f"The controller stands {written(controller_a, 'current')} for long, the pack "
+                f"{written(pack_a, 'current')}: limit the controller, or the pack overheats.",
+            )
     return Limit(
         "pack_current", "Pack: amps to its limit, controller at its own", "current", value, "pack.current_margin_a",
         BATTERY, "give pack and controller their continuous current", alarm,
@@ -135,9 +138,9 @@ def _current_margin(machine: Machine, ride: Ride) -> Limit:
 
 
 def _c_rate(machine: Machine, ride: Ride) -> Limit:
-    told = machine.limits("speed_controller")
-    known = machine.pack and told and told.continuous_current_a
-    value = pack.c_rate(told.continuous_current_a, machine.pack.capacity_ah) if known else None
+    limits, value = machine.limits("speed_controller"), None
+    if machine.pack and limits and limits.continuous_current_a:
+        value = pack.c_rate(limits.continuous_current_a, machine.pack.capacity_ah)
     needs = "fit pack and controller, with its continuous current"
     return Limit("c_rate", "C-rate at the controller's current, 1/h", "ratio", value, "pack.c_rate", BATTERY, needs)
 
@@ -192,20 +195,20 @@ def _factor(machine: Machine, ride: Ride) -> Limit:
 
 
 def _threshold(machine: Machine, ride: Ride) -> Limit:
-    both, revision = machine.with_rider(ride.rider_kg), machine.revision
+    both = machine.with_rider(ride.rider_kg)
+    track_m, wheelbase_m = machine.revision.track_width_m, machine.revision.wheelbase_m
     value, needs = None, machine.balance.needs_for_rider(ride.rider_kg)
+    x_m = both.x_m if both is not None else None
     if not machine.single_contact:
         needs = "three ground contacts"
-    elif not needs and not (revision.track_width_m and revision.wheelbase_m):
+    elif needs or both is None or x_m is None:
+        pass
+    elif not track_m or not wheelbase_m:
         needs = "track width and wheelbase"
-    elif not needs:
-        from_single_m = both.x_m if machine.single_contact == "rear" else revision.wheelbase_m - both.x_m
-        if 0 <= from_single_m <= revision.wheelbase_m:
-            value = float(
-                stability.three_contact_threshold_g(
-                    revision.track_width_m, both.z_m, revision.wheelbase_m, from_single_m
-                )
-            )
+    else:
+        from_single_m = x_m if machine.single_contact == "rear" else wheelbase_m - x_m
+        if 0 <= from_single_m <= wheelbase_m:
+            value = float(stability.three_contact_threshold_g(track_m, both.z_m, wheelbase_m, from_single_m))
         needs = BETWEEN
     return Limit(
         "threshold", "Tip-over threshold, three contacts, in g", "ratio", value, "stability.three_contact_threshold_g",
@@ -220,11 +223,14 @@ def _load(end: str) -> Callable[[Machine, Ride], Limit]:
     def work(machine: Machine, ride: Ride) -> Limit:
         both, wheelbase_m = machine.with_rider(ride.rider_kg), machine.revision.wheelbase_m
         value, needs = None, machine.balance.needs_for_rider(ride.rider_kg)
-        if not needs and not wheelbase_m:
+        x_m = both.x_m if both is not None else None
+        if needs or both is None or x_m is None:
+            pass
+        elif not wheelbase_m:
             needs = "the wheelbase"
-        elif not needs:
-            if 0 <= both.x_m <= wheelbase_m:
-                loads = stability.contact_loads(both.mass_kg, both.x_m, wheelbase_m)
+        else:
+            if 0 <= x_m <= wheelbase_m:
+                loads = stability.contact_loads(both.mass_kg, x_m, wheelbase_m)
                 value = float(getattr(loads, f"{end}_n")) / stability.STANDARD_GRAVITY_MPS2
             needs = BETWEEN
         return Limit(

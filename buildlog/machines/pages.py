@@ -5,7 +5,7 @@ from __future__ import annotations
 import uuid
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_safe
@@ -17,6 +17,7 @@ from buildlog.machines.forms import FittingForm, RevisionForm, VehicleForm
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Fitting, Revision, Vehicle
 from buildlog.people.roles import Right, needs
+from buildlog.people.signed_in import SignedInRequest
 from buildlog.records.pages import change_record, remove_record, write_record
 
 form_page = require_http_methods(["GET", "HEAD", "POST"])
@@ -24,26 +25,26 @@ form_page = require_http_methods(["GET", "HEAD", "POST"])
 
 @form_page
 @needs(Right.BUILD)
-def new_vehicle(request: HttpRequest) -> HttpResponse:
+def new_vehicle(request: SignedInRequest) -> HttpResponse:
     return write_record(request, VehicleForm, Vehicle(), title="New machine", back=reverse("home"))
 
 
 @form_page
 @needs(Right.BUILD)
-def edit_vehicle(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def edit_vehicle(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     return change_record(request, VehicleForm, Vehicle.objects.all(), pk, list_page="home")
 
 
 @form_page
 @needs(Right.BUILD)
-def remove_vehicle(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def remove_vehicle(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     found = get_object_or_404(Vehicle, pk=pk)
     return remove_record(request, found, back=found.get_absolute_url(), after=reverse("home"))
 
 
 @form_page
 @needs(Right.BUILD)
-def new_revision(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def new_revision(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """A revision like the newest one; saving it carries the parent's fittings over."""
     vehicle = get_object_or_404(Vehicle, pk=pk)
     revision = next_revision(vehicle)
@@ -59,20 +60,20 @@ def new_revision(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 
 @form_page
 @needs(Right.BUILD)
-def edit_revision(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def edit_revision(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     rows = Revision.objects.select_related("vehicle")
     return change_record(request, RevisionForm, rows, pk, list_page="home", made=carry_fittings_over)
 
 
 @form_page
 @needs(Right.BUILD)
-def remove_revision(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def remove_revision(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     found = get_object_or_404(Revision.objects.select_related("vehicle"), pk=pk)
     return remove_record(request, found, back=found.get_absolute_url(), after=found.vehicle.get_absolute_url())
 
 
 @require_safe
-def revision_difference(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def revision_difference(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """What changed between two revisions; `from` and `to` are revision numbers."""
     vehicle = get_object_or_404(Vehicle, pk=pk)
     revisions = {revision.number: revision for revision in queries.read_line(vehicle)}
@@ -92,7 +93,7 @@ def _number(text: str | None) -> int:
 
 @form_page
 @needs(Right.BUILD)
-def new_fitting(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def new_fitting(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     found = get_object_or_404(Revision.objects.select_related("vehicle"), pk=pk)
     back = found.get_absolute_url()
     return write_record(
@@ -102,7 +103,7 @@ def new_fitting(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 
 @form_page
 @needs(Right.BUILD)
-def edit_fitting(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def edit_fitting(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     rows = Fitting.objects.select_related("revision__vehicle", "part")
     return change_record(
         request,
@@ -116,7 +117,7 @@ def edit_fitting(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 
 @form_page
 @needs(Right.BUILD)
-def remove_fitting(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def remove_fitting(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     fitting = get_object_or_404(Fitting.objects.select_related("revision__vehicle", "part"), pk=pk)
     back = fitting.revision.get_absolute_url()
     return remove_record(request, fitting, back=back, after=back)

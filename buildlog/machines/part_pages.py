@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import uuid
 
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_safe
@@ -14,20 +14,21 @@ from buildlog.machines.forms import PartForm
 from buildlog.machines.models import Part
 from buildlog.machines.specifications import CATEGORIES
 from buildlog.people.roles import Right, needs
+from buildlog.people.signed_in import SignedInRequest
 from buildlog.records.pages import change_record, remove_record, write_record
 
 form_page = require_http_methods(["GET", "HEAD", "POST"])
 
 
 @require_safe
-def parts(request: HttpRequest) -> HttpResponse:
+def parts(request: SignedInRequest) -> HttpResponse:
     context = {"parts": queries.parts(), "categories": CATEGORIES.values()}
     return render(request, "machines/parts.html", context)
 
 
 @form_page
 @needs(Right.BUILD)
-def new_part(request: HttpRequest, category: str) -> HttpResponse:
+def new_part(request: SignedInRequest, category: str) -> HttpResponse:
     if category not in CATEGORIES:
         raise Http404(f"There is no category {category}.")
     label = CATEGORIES[category].label.lower()
@@ -37,12 +38,12 @@ def new_part(request: HttpRequest, category: str) -> HttpResponse:
 
 @form_page
 @needs(Right.BUILD)
-def edit_part(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def edit_part(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     return change_record(request, PartForm, Part.objects.all(), pk, list_page="parts")
 
 
 @form_page
 @needs(Right.BUILD)
-def remove_part(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def remove_part(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     found = get_object_or_404(Part, pk=pk)
     return remove_record(request, found, back=found.get_absolute_url(), after=reverse("parts"))

@@ -28,7 +28,7 @@ def read_line(vehicle: Vehicle) -> list[Revision]:
     return revisions
 
 
-def with_line(path: str) -> Prefetch:
+def with_line(path: str) -> Prefetch[str, QuerySet[Revision], str]:
     """The same for the vehicles of many records, where `path` leads from a record to its vehicle."""
     revisions = Revision.objects.prefetch_related(Prefetch("fittings", queryset=Fitting.objects.select_related("part")))
     return Prefetch(f"{path}__revisions", queryset=revisions, to_attr=LINE)

@@ -13,14 +13,14 @@ from buildlog.quantities.declared import quantity_names
 from buildlog.records.serializers import RecordSerializer
 
 
-class VehicleSerializer(RecordSerializer):
+class VehicleSerializer(RecordSerializer[Vehicle]):
     class Meta:
         model = Vehicle
         fields = ["id", "name", "purpose", "invented"]
         read_only_fields = ["invented"]
 
 
-class RevisionSerializer(RecordSerializer):
+class RevisionSerializer(RecordSerializer[Revision]):
     class Meta:
         model = Revision
         fields = [
@@ -36,7 +36,7 @@ class RevisionSerializer(RecordSerializer):
         ]
 
 
-class PartSerializer(RecordSerializer):
+class PartSerializer(RecordSerializer[Part]):
     specification = serializers.JSONField(
         required=False, help_text="Numbers in the unit of their names, or texts with a unit. By category."
     )
@@ -46,7 +46,7 @@ class PartSerializer(RecordSerializer):
         fields = ["id", "name", "category", *quantity_names(Part), "specification", "notes"]
 
     def validate(self, attributes: dict[str, Any]) -> dict[str, Any]:
-        category = attributes.get("category") or getattr(self.instance, "category", "")
+        category = str(attributes.get("category") or getattr(self.instance, "category", ""))
         given = attributes.get("specification", getattr(self.instance, "specification", {}))
         try:
             attributes["specification"] = read_specification(category, given)
@@ -55,7 +55,7 @@ class PartSerializer(RecordSerializer):
         return super().validate(attributes)
 
 
-class FittingSerializer(RecordSerializer):
+class FittingSerializer(RecordSerializer[Fitting]):
     class Meta:
         model = Fitting
         fields = ["id", "revision", "part", "quantity", *quantity_names(Fitting), "series", "parallel"]

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
-from django.http import HttpRequest
 
 from buildlog.people import sign_in_life
 from buildlog.people.access_log import note
 from buildlog.people.models import AccessEvent, Account
 from buildlog.people.roles import Role
+from buildlog.people.signed_in import SignedInRequest
 
 Kind = AccessEvent.Kind
 
@@ -32,7 +32,7 @@ class ChangedMeanwhile(ValidationError):
 
 
 @transaction.atomic
-def change_role(request: HttpRequest, account: Account, role: str, began_from: str = "") -> None:
+def change_role(request: SignedInRequest, account: Account, role: str, began_from: str = "") -> None:
     """Give an account a role; `began_from` is the one it had when somebody chose, where that is known.
 
     Raises LastOwner when the account is the last owner and would be one no longer, ChangedMeanwhile when
@@ -53,7 +53,7 @@ def change_role(request: HttpRequest, account: Account, role: str, began_from: s
 
 
 @transaction.atomic
-def shut(request: HttpRequest, account: Account) -> None:
+def shut(request: SignedInRequest, account: Account) -> None:
     """The account can come in no longer; its sign-ins, its devices' keys and its shared links stop at once."""
     _another_owner_stays(account)
     account.is_active = False
@@ -63,13 +63,13 @@ def shut(request: HttpRequest, account: Account) -> None:
 
 
 @transaction.atomic
-def open_again(request: HttpRequest, account: Account) -> None:
+def open_again(request: SignedInRequest, account: Account) -> None:
     account.is_active = True
     account.save(update_fields=["is_active"])
     note(Kind.OPENED, request, account, by=request.user)
 
 
-def end_sessions(request: HttpRequest, account: Account) -> None:
+def end_sessions(request: SignedInRequest, account: Account) -> None:
     sign_in_life.end_all(account)
     note(Kind.SESSIONS_ENDED, request, account, by=request.user)
 

@@ -21,19 +21,20 @@ from buildlog.people.access_log import note
 from buildlog.people.known_browsers import remember
 from buildlog.people.models import AccessEvent, Account, Invitation
 from buildlog.people.roles import Role
+from buildlog.people.signed_in import SignedInRequest
 
 Kind = AccessEvent.Kind
 SHOWN_EVENTS = 20
 form_page = require_http_methods(["GET", "HEAD", "POST"])
 
 
-class NewAccountForm(UserCreationForm):
+class NewAccountForm(UserCreationForm[Account]):
     class Meta:
         model = Account
         fields = ["username", "unit_system"]
 
 
-class UnitsForm(forms.ModelForm):
+class UnitsForm(forms.ModelForm[Account]):
     class Meta:
         model = Account
         fields = ["unit_system"]
@@ -44,7 +45,7 @@ class OwnPasswordForm(PasswordChangeForm):
 
     wait_s = 0
 
-    def __init__(self, request: HttpRequest, data: Any = None) -> None:
+    def __init__(self, request: SignedInRequest, data: Any = None) -> None:
         super().__init__(request.user, data)
         self.request = request
 
@@ -86,7 +87,7 @@ def accept_invitation(request: HttpRequest, token: str) -> HttpResponse:
 
 
 @form_page
-def account(request: HttpRequest) -> HttpResponse:
+def account(request: SignedInRequest) -> HttpResponse:
     asked = request.POST.get("form")
     units = UnitsForm(request.POST if asked == "units" else None, instance=request.user)
     password = OwnPasswordForm(request, request.POST if asked == "password" else None)

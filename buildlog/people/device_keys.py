@@ -47,7 +47,7 @@ class DeviceKey(BaseAuthentication):
         return "Bearer"
 
 
-class DeviceKeyInSchema(OpenApiAuthenticationExtension):
+class DeviceKeyInSchema(OpenApiAuthenticationExtension):  # type: ignore[no-untyped-call]  # the library has no types
     """How the OpenAPI document names it."""
 
     target_class = DeviceKey

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from django import forms
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST
@@ -11,11 +11,12 @@ from django.views.decorators.http import require_http_methods, require_POST
 from buildlog.people.access_log import note
 from buildlog.people.models import AccessEvent, DeviceToken
 from buildlog.people.roles import Right, needs
+from buildlog.people.signed_in import SignedInRequest
 
 Kind = AccessEvent.Kind
 
 
-class DeviceForm(forms.ModelForm):
+class DeviceForm(forms.ModelForm[DeviceToken]):
     class Meta:
         model = DeviceToken
         fields = ["name", "vehicle", *DeviceToken.RIGHTS]
@@ -23,7 +24,7 @@ class DeviceForm(forms.ModelForm):
 
 @require_http_methods(["GET", "HEAD", "POST"])
 @needs(Right.BUILD)
-def devices(request: HttpRequest) -> HttpResponse:
+def devices(request: SignedInRequest) -> HttpResponse:
     """Make a device; its key is shown once, because only its hash is stored."""
     form = DeviceForm(request.POST or None)
     key = ""
@@ -41,7 +42,7 @@ def devices(request: HttpRequest) -> HttpResponse:
 
 @require_POST
 @needs(Right.BUILD)
-def revoke_device(request: HttpRequest, pk: int) -> HttpResponse:
+def revoke_device(request: SignedInRequest, pk: int) -> HttpResponse:
     found = get_object_or_404(DeviceToken, pk=pk)
     if DeviceToken.objects.filter(pk=found.pk, revoked_at__isnull=True).update(revoked_at=timezone.now()):
         note(Kind.DEVICE_ENDED, request, found.account, by=request.user, detail=found.name)

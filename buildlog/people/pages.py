@@ -6,7 +6,7 @@ from django import forms
 from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.core.paginator import Paginator
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
@@ -16,6 +16,7 @@ from buildlog.people.access_log import note
 from buildlog.people.models import AccessEvent, Account, DeviceToken, Invitation
 from buildlog.people.password_links import link_for
 from buildlog.people.roles import Right, Role, needs
+from buildlog.people.signed_in import SignedInRequest
 
 form_page = require_http_methods(["GET", "HEAD", "POST"])
 Kind = AccessEvent.Kind
@@ -33,7 +34,7 @@ class RoleForm(forms.Form):
 
 @form_page
 @needs(Right.ADMIT)
-def people(request: HttpRequest) -> HttpResponse:
+def people(request: SignedInRequest) -> HttpResponse:
     """Who may come in; a new invitation's link is shown once, because only its hash is stored."""
     form = InvitationForm(request.POST or None)
     link = ""
@@ -52,7 +53,7 @@ def people(request: HttpRequest) -> HttpResponse:
 
 @require_POST
 @needs(Right.ADMIT)
-def end_invitation(request: HttpRequest, pk: int) -> HttpResponse:
+def end_invitation(request: SignedInRequest, pk: int) -> HttpResponse:
     found = get_object_or_404(Invitation.open(), pk=pk)
     found.delete()
     note(Kind.INVITATION_ENDED, request, request.user, detail=f"as {found.role}")
@@ -62,7 +63,7 @@ def end_invitation(request: HttpRequest, pk: int) -> HttpResponse:
 
 @form_page
 @needs(Right.ADMIT)
-def person(request: HttpRequest, pk: int) -> HttpResponse:
+def person(request: SignedInRequest, pk: int) -> HttpResponse:
     """One person: the role, the door, the sign-ins, and a link for a new password."""
     account = get_object_or_404(Account, pk=pk)
     asked = request.POST.get("form", "")
@@ -93,7 +94,7 @@ def person(request: HttpRequest, pk: int) -> HttpResponse:
     return render(request, "people/person.html", context, status=422 if request.POST and not link else 200)
 
 
-def _change(request: HttpRequest, account: Account, asked: str, form: RoleForm) -> str:
+def _change(request: SignedInRequest, account: Account, asked: str, form: RoleForm) -> str:
     """Do what was asked and say it, or say nothing where it was not understood."""
     if asked == "role" and form.is_valid():
         access_changes.change_role(request, account, form.cleaned_data["role"], form.cleaned_data["began_from"])
@@ -112,7 +113,7 @@ def _change(request: HttpRequest, account: Account, asked: str, form: RoleForm) 
 
 @needs(Right.ADMIT)
 @require_safe
-def access_log(request: HttpRequest) -> HttpResponse:
+def access_log(request: SignedInRequest) -> HttpResponse:
     found = AccessEvent.objects.select_related("account", "by")
     page = Paginator(found, 100).get_page(request.GET.get("page"))
     return render(request, "people/access_log.html", {"page": page, "kept_days": AccessEvent.KEPT_FOR.days})

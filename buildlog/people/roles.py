@@ -107,10 +107,11 @@ class ByRole(BasePermission):
 
 def in_templates(request: HttpRequest) -> dict[str, Any]:
     account = getattr(request, "user", None)
-    signed_in = account is not None and account.is_authenticated
+    if account is None or not account.is_authenticated:
+        return {"may_build": False, "may_log": False, "may_admit": False, "unit_system": "metric"}
     return {
-        "may_build": signed_in and has_right(account, Right.BUILD),
-        "may_log": signed_in and has_right(account, Right.LOG),
-        "may_admit": signed_in and has_right(account, Right.ADMIT),
-        "unit_system": account.unit_system if signed_in else "metric",
+        "may_build": has_right(account, Right.BUILD),
+        "may_log": has_right(account, Right.LOG),
+        "may_admit": has_right(account, Right.ADMIT),
+        "unit_system": account.unit_system,
     }

@@ -20,6 +20,7 @@ from buildlog.people.access_log import note
 from buildlog.people.known_browsers import remember
 from buildlog.people.models import AccessEvent, Account
 from buildlog.people.password_links import tokens
+from buildlog.people.signed_in import SignedInRequest
 from buildlog.storage.full_disk import left_out_when_full
 
 Kind = AccessEvent.Kind
@@ -28,6 +29,7 @@ Kind = AccessEvent.Kind
 class SignInForm(AuthenticationForm):
     """Says the same of a name nobody has, a wrong password and a shut account, and takes as long for each."""
 
+    request: HttpRequest
     wait_s = 0
     error_messages = {
         **AuthenticationForm.error_messages,
@@ -53,26 +55,28 @@ class SignIn(LoginView):
     template_name = "people/sign_in.html"
     redirect_authenticated_user = True
 
-    def form_valid(self, form: SignInForm) -> HttpResponse:
+    def form_valid(self, form: AuthenticationForm) -> HttpResponse:
         response = super().form_valid(form)
         remember(self.request, response, form.get_user().pk)
         with left_out_when_full("the end of old sessions", or_is_busy=True):
             self.request.session.clear_expired()
         return response
 
-    def form_invalid(self, form: SignInForm) -> HttpResponse:
+    def form_invalid(self, form: AuthenticationForm) -> HttpResponse:
         response = super().form_invalid(form)
-        if form.wait_s:
+        if isinstance(form, SignInForm) and form.wait_s:
             response.status_code = 429
             response["Retry-After"] = str(form.wait_s)
         return response
 
 
 class SignOut(LogoutView):
+    request: SignedInRequest
+
     def post(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
         # On a full disk too the browser is signed out, though the server cannot write it down.
         with left_out_when_full("that somebody signed out"):
-            note(Kind.SIGNED_OUT, request, request.user)
+            note(Kind.SIGNED_OUT, request, self.request.user)
         response = super().post(request, *args, **kwargs)
         # Photos that were looked at. What the field page holds stays: it may be all there is of a session.
         response["Clear-Site-Data"] = '"cache"'

@@ -30,12 +30,11 @@ logger = logging.getLogger(__name__)
 
 class SessionStore(db.SessionStore):
     def load(self) -> dict[str, Any]:
-        if not _is_in_cookie(self.session_key):
+        key = self.session_key
+        if key is None or not _is_in_cookie(key):
             return super().load()
         try:
-            data: dict[str, Any] = signing.loads(
-                self.session_key.removeprefix(IN_COOKIE), salt=SALT, max_age=KEPT_FOR_S
-            )
+            data: dict[str, Any] = signing.loads(key.removeprefix(IN_COOKIE), salt=SALT, max_age=KEPT_FOR_S)
             return data
         except signing.BadSignature:
             self._session_key = None
@@ -43,7 +42,7 @@ class SessionStore(db.SessionStore):
 
     def save(self, must_create: bool = False) -> None:
         if _is_in_cookie(self.session_key):
-            self._get_session()
+            self._get_session()  # type: ignore[attr-defined]  # the stubs leave it out
             self._session_key = None  # Perhaps the database takes it by now.
         try:
             super().save(must_create)
@@ -66,7 +65,8 @@ class SessionStore(db.SessionStore):
             super().delete(session_key)
 
     def _keep_in_cookie(self) -> None:
-        self._session_key = IN_COOKIE + signing.dumps(self._get_session(no_load=True), salt=SALT, compress=True)
+        data = self._get_session(no_load=True)  # type: ignore[attr-defined]  # the stubs leave it out
+        self._session_key = IN_COOKIE + signing.dumps(data, salt=SALT, compress=True)
 
     def _is_another_sign_in(self) -> bool:
         """Whether somebody else is signed in by now than the database knows of, or nobody."""

@@ -19,7 +19,7 @@ from buildlog.photos.serializers import PhotoSerializer
 from buildlog.records.api import RecordPages, RemovedInWords
 
 
-class PhotoViewSet(RemovedInWords, mixins.ListModelMixin, mixins.RetrieveModelMixin, viewsets.GenericViewSet):
+class PhotoViewSet(RemovedInWords, mixins.ListModelMixin, mixins.RetrieveModelMixin, viewsets.GenericViewSet[Photo]):
     """Photos by UUID. `PUT` with a file stores one; a photo that is stored is not changed again."""
 
     queryset = Photo.objects.all()

@@ -8,7 +8,7 @@ from buildlog.photos.models import Photo
 from buildlog.records.forms import RecordForm
 
 
-class CaptionForm(RecordForm):
+class CaptionForm(RecordForm[Photo]):
     can_be_made_anew = False
 
     class Meta:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import uuid
 
+from django.db.models.fields.files import FieldFile
 from django.http import FileResponse, Http404, HttpRequest
 from django.shortcuts import get_object_or_404
 from django.views.decorators.http import require_safe
@@ -22,7 +23,7 @@ def photo_thumbnail(request: HttpRequest, pk: uuid.UUID) -> FileResponse:
     return picture_answer(get_object_or_404(Photo, pk=pk).thumbnail)
 
 
-def picture_answer(field) -> FileResponse:
+def picture_answer(field: FieldFile) -> FileResponse:
     try:
         file = field.open("rb")
     except FileNotFoundError:

@@ -24,6 +24,13 @@ def _thumbnail_path(photo: Photo, _name: str) -> str:
     return name_of_its_own("photos", photo.pk, "-small.jpg")
 
 
+def subjects_of_kind(name: str) -> models.QuerySet[Any]:
+    """All records of one of the SUBJECTS, of which the column itself knows the model."""
+    subject: Any = getattr(Photo, name)
+    rows: models.QuerySet[Any] = subject.get_queryset()
+    return rows
+
+
 def _has_exactly_one_subject() -> Q:
     condition = Q()
     for subject in SUBJECTS:

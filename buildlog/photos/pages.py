@@ -6,13 +6,14 @@ import uuid
 
 from django.contrib import messages
 from django.core.exceptions import ValidationError
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods
 
 from buildlog.people.roles import Right, needs
+from buildlog.people.signed_in import SignedInRequest
 from buildlog.photos.forms import CaptionForm, PhotoForm
-from buildlog.photos.models import SUBJECTS, Photo
+from buildlog.photos.models import SUBJECTS, Photo, subjects_of_kind
 from buildlog.photos.pictures import store_photo
 from buildlog.records.pages import change_record, remove_record
 
@@ -21,10 +22,10 @@ form_page = require_http_methods(["GET", "HEAD", "POST"])
 
 @form_page
 @needs(Right.LOG)
-def new_photo(request: HttpRequest, subject: str, pk: uuid.UUID) -> HttpResponse:
+def new_photo(request: SignedInRequest, subject: str, pk: uuid.UUID) -> HttpResponse:
     if subject not in SUBJECTS:
         raise Http404(f"A photo cannot belong to a {subject}.")
-    owner = get_object_or_404(Photo._meta.get_field(subject).related_model, pk=pk)
+    owner = get_object_or_404(subjects_of_kind(subject), pk=pk)
     form = PhotoForm(request.POST, request.FILES) if request.method == "POST" else PhotoForm()
     if request.method == "POST" and form.is_valid():
         try:
@@ -40,19 +41,20 @@ def new_photo(request: HttpRequest, subject: str, pk: uuid.UUID) -> HttpResponse
 
 @form_page
 @needs(Right.LOG)
-def edit_photo(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def edit_photo(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """What is written below a picture; the picture itself stays."""
     rows = Photo.objects.select_related("revision__vehicle", "part", "failure__mode", "failure__revision", "session")
     return change_record(request, CaptionForm, rows, pk, title=lambda _: "Edit the caption", back=_subject_page)
 
 
 def _subject_page(photo: Photo) -> str:
-    return photo.subject.get_absolute_url()
+    page: str = photo.subject.get_absolute_url()
+    return page
 
 
 @form_page
 @needs(Right.LOG)
-def remove_photo(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def remove_photo(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     photo = get_object_or_404(Photo, pk=pk)
     back = _subject_page(photo)
     return remove_record(request, photo, back=back, after=back)

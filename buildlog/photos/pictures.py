@@ -60,7 +60,7 @@ def read_picture(file: Any) -> Image.Image:
     return clean
 
 
-def _jpeg(picture: Image.Image, quality: int) -> ContentFile:
+def _jpeg(picture: Image.Image, quality: int) -> ContentFile[bytes]:
     buffer = io.BytesIO()
     picture.save(buffer, "JPEG", quality=quality, optimize=True)
     return ContentFile(buffer.getvalue())

@@ -8,7 +8,7 @@ from buildlog.photos.models import Photo
 from buildlog.records.serializers import VersionedSerializer
 
 
-class PhotoSerializer(VersionedSerializer):
+class PhotoSerializer(VersionedSerializer[Photo]):
     unversioned = ("image_url", "thumbnail_url")
     image = serializers.FileField(write_only=True)
     image_url = serializers.HyperlinkedIdentityField(view_name="photo_image")

@@ -38,7 +38,7 @@ class ConstraintsTogether(migrations.SeparateDatabaseAndState):
         self._make_anew(app_label, schema_editor, to_state)
 
     def _make_anew(self, app_label: str, schema_editor: Any, state: Any) -> None:
-        last = {one.model_name: one.constraint for one in self.state_operations if isinstance(one, AddConstraint)}
+        last = {added.model_name: added.constraint for added in _added(self.state_operations)}
         for model_name, constraint in last.items():
             # Whichever constraint is named, SQLite writes the table with all that its model has in this state.
             schema_editor.add_constraint(state.apps.get_model(app_label, model_name), constraint)
@@ -51,7 +51,7 @@ def set_aside_what_is_beyond(app_label: str, operations: Iterable[Operation]) ->
     unknown, or the nearest bound where the column must have a value. The number is kept in the record's notes, and
     in the server's log.
     """
-    bounds = [one for one in operations if isinstance(one, AddConstraint) and one.constraint.name.endswith("_bounds")]
+    bounds = [added for added in _added(operations) if added.constraint.name.endswith("_bounds")]
 
     def forwards(apps: Any, schema_editor: Any) -> None:
         for bound in bounds:
@@ -63,7 +63,12 @@ def set_aside_what_is_beyond(app_label: str, operations: Iterable[Operation]) ->
     return migrations.RunPython(forwards, migrations.RunPython.noop)
 
 
-def _set_aside(record: Any, name: str, bound: AddConstraint) -> None:
+def _added(operations: Iterable[Operation]) -> list[Any]:
+    """The steps that add a constraint. Their `model_name` and `constraint` are missing in the framework's stubs."""
+    return [step for step in operations if isinstance(step, AddConstraint)]
+
+
+def _set_aside(record: Any, name: str, bound: Any) -> None:
     value = getattr(record, name)
     column = record._meta.get_field(name)
     setattr(record, name, None if column.null else _nearest(value, bound))
@@ -77,7 +82,7 @@ def _set_aside(record: Any, name: str, bound: AddConstraint) -> None:
     record.save(update_fields=changed)
 
 
-def _nearest(value: float, bound: AddConstraint) -> float:
+def _nearest(value: float, bound: Any) -> float:
     lookups = {key.rpartition("__")[2]: limit for key, limit in _flat(bound.constraint.condition)}
     low = lookups.get("gte", lookups.get("gt", value))
     # No stored quantity must be above a bound by less than this.

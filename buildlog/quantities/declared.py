@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from django.db.models import Model
 
@@ -12,7 +12,7 @@ from calc.quantities import KINDS, written
 from calc.units import REGISTRY
 
 
-def quantities_of(model: type[Model] | Model) -> list[QuantityField]:
+def quantities_of(model: type[Model] | Model) -> list[QuantityField[Any, Any]]:
     """In the order of the model's columns."""
     return [field for field in model._meta.concrete_fields if isinstance(field, QuantityField)]
 

@@ -7,7 +7,7 @@ field, serializer field, phone field, row on the page and line in the glossary f
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import Any, TypeVar
 
 from django import forms
 from django.apps import apps
@@ -41,7 +41,7 @@ class QuantityFormField(forms.Field):
 
     def __init__(
         self, *, kind: str, low: float, high: float, includes_low: bool, system: str = "metric", **kwargs: Any
-    ):
+    ) -> None:
         self.kind, self.low, self.high, self.includes_low = kind, low, high, includes_low
         super().__init__(**kwargs)
         self.widget.signed = low < 0
@@ -84,7 +84,11 @@ def within(number: float, low: float, high: float, includes_low: bool, kind: str
     return number
 
 
-class QuantityField(models.FloatField):
+Stored = TypeVar("Stored", contravariant=True)
+Read = TypeVar("Read", covariant=True)
+
+
+class QuantityField(models.FloatField[Stored, Read]):
     """A stored quantity. Its name ends in its unit; `kind` says how it is typed and shown.
 
     `low` (itself allowed if `includes_low`) and `high` bound it, at every door and in the database. `group` is the
@@ -143,10 +147,10 @@ class QuantityField(models.FloatField):
         name, path, args, kwargs = super().deconstruct()
         return name, path, args, {**kwargs, "kind": self.kind}
 
-    def formfield(self, **kwargs: Any) -> Any:
+    def formfield(self, form_class: Any = QuantityFormField, choices_form_class: Any = None, **kwargs: Any) -> Any:
         limits = {"low": self.low, "high": self.high, "includes_low": self.includes_low}
-        defaults = {"form_class": QuantityFormField, "kind": self.kind, **limits}
-        return models.Field.formfield(self, **{**defaults, **kwargs, "widget": QuantityInput()})
+        asked = {"kind": self.kind, **limits, **kwargs, "widget": QuantityInput()}
+        return models.Field.formfield(self, form_class, choices_form_class, **asked)
 
     @property
     def validators(self) -> list[Any]:
@@ -179,7 +183,7 @@ class QuantitySerializerField(serializers.FloatField):
             raise serializers.ValidationError(error.messages) from None
 
 
-def serializer_arguments(field: QuantityField) -> dict[str, Any]:
+def serializer_arguments(field: QuantityField[Any, Any]) -> dict[str, Any]:
     return {
         "kind": field.kind,
         "low": field.low,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import uuid
+from collections.abc import Mapping
 from typing import Any
 
 from django.db import DataError, IntegrityError, transaction
@@ -15,6 +16,7 @@ from rest_framework.response import Response
 
 from buildlog.people.device_keys import READING, DeviceKey
 from buildlog.people.roles import ByRole, Right
+from buildlog.people.signed_in import ApiRequest
 from buildlog.records import removal
 from buildlog.records.put_record import ChangedElsewhere, Precondition, entity_tag_of, put_record
 
@@ -32,6 +34,8 @@ class RecordPages(LimitOffsetPagination):
 class NotRemoved(APIException):
     """A removal that was refused."""
 
+    detail: Any  # a code for clients beside the sentence
+
     def __init__(self, request: Request, error: removal.NotRemoved) -> None:
         is_right_missing = isinstance(error, removal.NotYours)
         self.detail = {"detail": str(error), "code": "not_yours" if is_right_missing else "rests_on_it"}
@@ -40,8 +44,10 @@ class NotRemoved(APIException):
         self.status_code = 403 if is_right_missing and not is_field_page else status.HTTP_409_CONFLICT
 
 
-class RemovedInWords(mixins.DestroyModelMixin):
+class RemovedInWords(mixins.DestroyModelMixin, viewsets.GenericViewSet[Any]):
     """Answers with JSON, not with nothing: a client must be able to tell it from a portal's empty page."""
+
+    request: ApiRequest
 
     def destroy(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         """A client that says which version it removes (`If-Match`) does not remove a newer one."""
@@ -53,13 +59,13 @@ class RemovedInWords(mixins.DestroyModelMixin):
                 raise ChangedElsewhere(held, None)
 
         try:
-            removal.remove(self.get_object(), request.user, check)
+            removal.remove(self.get_object(), self.request.user, check)
         except removal.NotRemoved as error:
             raise NotRemoved(request, error) from None
         return Response({"id": str(kwargs["pk"]), "removed": True})
 
 
-class RecordViewSet(RemovedInWords, viewsets.ModelViewSet):
+class RecordViewSet(RemovedInWords, viewsets.ModelViewSet[Any]):
     """Records by UUID. `PUT` to a new UUID makes the record; sending it again changes nothing.
 
     `PUT` and `PATCH` of a record that is there say which version they change: `version` in the body, or
@@ -75,7 +81,7 @@ class RecordViewSet(RemovedInWords, viewsets.ModelViewSet):
     write_right = Right.BUILD
     authentication_classes = [DeviceKey, SessionAuthentication]
     machine_path = ""
-    key_rights = READING
+    key_rights: Mapping[str, tuple[str, ...]] = READING
 
     def get_serializer_context(self) -> dict[str, Any]:
         context = super().get_serializer_context()
@@ -96,7 +102,8 @@ class RecordViewSet(RemovedInWords, viewsets.ModelViewSet):
 
     def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         given = request.data.get("id") if hasattr(request.data, "get") else None
-        if given and self.get_serializer_class().Meta.model.objects.filter(pk=_key("id", str(given))).exists():
+        serializer: Any = self.get_serializer_class()
+        if given and serializer.Meta.model.objects.filter(pk=_key("id", str(given))).exists():
             raise serializers.ValidationError({"id": ["There is a record with this id. Use PUT to change it."]})
         # One transaction, so that a refused record leaves nothing behind, not even a new word.
         with _kind_refusals(), transaction.atomic():

@@ -44,7 +44,7 @@ class Beginning:
     """Fields that were shown in both versions, for a person to choose."""
 
     @classmethod
-    def of(cls, form: RecordForm, undecided: frozenset[str] = frozenset()) -> Beginning:
+    def of(cls, form: RecordForm[Any], undecided: frozenset[str] = frozenset()) -> Beginning:
         """As an unbound form shows the record that is stored."""
         return cls(
             {name: shown(form[name]) for name in form.fields if name != BEGAN_FROM},
@@ -121,7 +121,7 @@ class Merge:
     keep what is stored, exactly. `changed` names those of them that say something new.
     """
 
-    def __init__(self, stored: RecordForm, posted: QueryDict, began: Beginning | None) -> None:
+    def __init__(self, stored: RecordForm[Any], posted: QueryDict, began: Beginning | None) -> None:
         self.stored, self.posted, self.began = stored, posted, began
         self.data: MultiValueDict[str, str] = posted.copy()
         self.written: set[str] = set()
@@ -204,7 +204,7 @@ class Merge:
     def _change(self, name: str) -> Change:
         bound = self.stored[name]
         began = self.began.shown.get(name, "") if self.began else ""
-        return Change(name, bound.label, in_words(bound, began), in_words(bound, shown(bound)))
+        return Change(name, str(bound.label), in_words(bound, began), in_words(bound, shown(bound)))
 
 
 def shown(bound: forms.BoundField) -> Text:
@@ -235,15 +235,21 @@ def in_words(bound: forms.BoundField, text: Text) -> str:
     if isinstance(asked, forms.ModelChoiceField):
         return ", ".join(asked.label_from_instance(one) for one in _chosen(asked, text)) or "no longer there"
     if isinstance(asked, forms.ChoiceField):
-        return str({str(value): label for value, label in asked.choices}.get(str(text), text))
+        return str({str(value): label for value, label in choices_of(asked)}.get(str(text), text))
     if isinstance(asked, QuantityFormField):
         return f"{text} {asked.widget.unit_label}".strip()
     return str(text).replace("T", " ") if isinstance(asked, forms.DateTimeField) else str(text)
 
 
-def _chosen(asked: forms.ModelChoiceField, text: Text) -> list[Model]:
+def choices_of(asked: forms.ChoiceField) -> list[tuple[Any, Any]]:
+    """The choices of a field as pairs, or groups of pairs, whatever they were set from."""
+    choices: Any = asked.choices
+    return list(choices)
+
+
+def _chosen(asked: forms.ModelChoiceField[Any], text: Text) -> list[Model]:
     keys = text if isinstance(text, list) else [text]
     try:
-        return list(asked.queryset.filter(pk__in=keys))
+        return [] if asked.queryset is None else list(asked.queryset.filter(pk__in=keys))
     except (ValidationError, ValueError):
         return []

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Callable
+from typing import Any, TypeVar
 
 from django import forms
+from django.db.models import Model, QuerySet
 
 from buildlog.quantities.fields import QuantityFormField
-from buildlog.records.form_merge import BEGAN_FROM, Beginning
+from buildlog.records.form_merge import BEGAN_FROM, Beginning, choices_of
 from calc.quantities import written
 
+Record = TypeVar("Record", bound=Model)
 
-class RecordForm(forms.ModelForm):
+
+class RecordForm(forms.ModelForm[Record]):
     """A model form in the reader's unit system.
 
     `groups` names the fields that stand together under a heading; fields in no group come first.
@@ -54,10 +58,11 @@ class RecordForm(forms.ModelForm):
         for column in (*columns.concrete_fields, *columns.many_to_many):
             if not self.writes(column.name):
                 self.cleaned_data.pop(column.name, None)
-        super()._post_clean()
+        super()._post_clean()  # type: ignore[misc]  # the stubs leave this step of the framework out
 
     def dress(self) -> None:
         """Give quantities the reader's units, long texts the whole width, and the empty choice a word."""
+        field: Any  # templates ask each whether it is wide, which is no attribute of the framework's
         for field in self.fields.values():
             if isinstance(field, QuantityFormField):
                 field.use_system(self.unit_system)
@@ -73,7 +78,22 @@ class RecordForm(forms.ModelForm):
             if field.empty_label is not None:
                 field.empty_label = word
             return
-        field.choices = [(value, word if value == "" else label) for value, label in field.choices]
+        field.choices = [(value, word if value == "" else label) for value, label in choices_of(field)]
+
+    def record_choice(self, name: str) -> forms.ModelChoiceField[Any]:
+        """The field by which a person chooses among records. Raises TypeError for a field of another kind."""
+        field = self.fields[name]
+        if not isinstance(field, forms.ModelChoiceField):
+            raise TypeError(f"{name} is no choice among records")
+        return field
+
+    def offer(self, name: str, records: QuerySet[Any], label: Callable[[Any], str] | None = None) -> None:
+        """Let a person choose among these records, each under its own name or the label given here."""
+        field = self.record_choice(name)
+        field.queryset = records
+        if label is not None:
+            # Rather than a class of field for each label.
+            field.label_from_instance = label  # type: ignore[method-assign,assignment]
 
     def say_what_was_understood(self) -> None:
         """Beside each quantity that was typed with a unit: the value it was read as."""

@@ -9,6 +9,7 @@ from django.db import models
 from django.utils import timezone
 
 from buildlog.people import current_account
+from buildlog.storage.columns import column_of
 
 
 class MadeRecord(models.Model):
@@ -37,7 +38,7 @@ class MadeRecord(models.Model):
     def came_from_elsewhere(self, made_at: Any) -> None:
         """Forget who makes it here: it was made on another installation, at a time that may be unknown."""
         self.made_by = None
-        if self._meta.get_field("made_at").null:
+        if column_of(self, "made_at").null:
             self.made_at = made_at
 
 

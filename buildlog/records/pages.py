@@ -10,10 +10,11 @@ from django.contrib import messages
 from django.core.exceptions import PermissionDenied, ValidationError
 from django.db import IntegrityError, transaction
 from django.db.models import Model, QuerySet
-from django.http import Http404, HttpRequest, HttpResponse, QueryDict
+from django.http import Http404, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.urls import reverse
 
+from buildlog.people.signed_in import SignedInRequest
 from buildlog.records import change_log, removal
 from buildlog.records.form_merge import Beginning, Change, Conflict, Merge
 from buildlog.records.forms import RecordForm
@@ -26,7 +27,7 @@ MAKE_ANEW = "make_anew"
 class Attempt:
     """One try at storing a form: what came of it, and what a person has to know."""
 
-    form: RecordForm
+    form: RecordForm[Any]
     record: Any = None
     changed: frozenset[str] = frozenset()
     elsewhere: list[Change] = field(default_factory=list)
@@ -43,8 +44,8 @@ class Attempt:
 
 
 def write_record(
-    request: HttpRequest,
-    form_class: type[RecordForm],
+    request: SignedInRequest,
+    form_class: type[RecordForm[Any]],
     instance: Model,
     *,
     title: str,
@@ -79,7 +80,7 @@ def write_record(
     return redirect(after or attempt.record.get_absolute_url())
 
 
-def _is_a_change(form_class: type[RecordForm], instance: Model) -> bool:
+def _is_a_change(form_class: type[RecordForm[Any]], instance: Model) -> bool:
     return form_class.is_always_there or not instance._state.adding
 
 
@@ -90,7 +91,7 @@ def _kept(elsewhere: list[Change]) -> str:
 
 
 def _attempt(
-    request: HttpRequest, form_class: type[RecordForm], instance: Model, initial: dict[str, Any] | None
+    request: SignedInRequest, form_class: type[RecordForm[Any]], instance: Model, initial: dict[str, Any] | None
 ) -> Attempt:
     began = Beginning.read(request.POST)
     units = began.unit_system if began else request.user.unit_system
@@ -114,7 +115,7 @@ def _attempt(
 
 
 def _merged(
-    form_class: type[RecordForm],
+    form_class: type[RecordForm[Any]],
     instance: Any,
     posted: QueryDict,
     began: Beginning | None,
@@ -139,7 +140,7 @@ def _merged(
 
 
 def _anew(
-    form_class: type[RecordForm],
+    form_class: type[RecordForm[Any]],
     instance: Any,
     posted: QueryDict,
     began: Beginning | None,
@@ -156,8 +157,8 @@ def _anew(
 
 
 def change_record(
-    request: HttpRequest,
-    form_class: type[RecordForm],
+    request: SignedInRequest,
+    form_class: type[RecordForm[Any]],
     rows: QuerySet[Any],
     key: Any,
     *,
@@ -181,7 +182,7 @@ def change_record(
     return write_record(request, form_class, record, title=heading, back=page, after=back(record), **more)
 
 
-def _removed(request: HttpRequest, form_class: type[RecordForm], model: type[Model], key: Any) -> Any:
+def _removed(request: SignedInRequest, form_class: type[RecordForm[Any]], model: type[Model], key: Any) -> Any:
     """An unsaved record under the key of the one that is gone, for what was typed.
 
     Raises Http404 when no form was open, or when what it belonged to is gone too.
@@ -207,7 +208,7 @@ def _parent(model: type[Model], name: str, value: str | None) -> Any:
     return found
 
 
-def remove_record(request: HttpRequest, record: Model, *, back: str, after: str) -> HttpResponse:
+def remove_record(request: SignedInRequest, record: Model, *, back: str, after: str) -> HttpResponse:
     """Ask once, then remove. Records that others rest on are kept, and the page says which."""
     name = str(record)
     try:

@@ -120,11 +120,13 @@ class Stored:
 class ChangedElsewhere(APIException):
     """The stored record is not the one the client changed."""
 
-    status_code = status.HTTP_412_PRECONDITION_FAILED
+    status_code: int = status.HTTP_412_PRECONDITION_FAILED
+    detail: Any  # both records as JSON, where the framework's own errors hold sentences
 
     def __init__(self, stored: Mapping[str, Any] | None, sent: Mapping[str, Any] | None) -> None:
+        self.sentence = self._sentence(stored)
         self.detail = {
-            "detail": self._sentence(stored),
+            "detail": self.sentence,
             # The versions stand apart, so that whoever lays both side by side finds only what differs.
             "stored": None if stored is None else _bare(stored),
             "stored_version": "" if stored is None else entity_tag_of(stored),
@@ -200,4 +202,5 @@ def _changed(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[str]:
 def _as_written(serializer_of: Callable[[Any], Any], instance: Any) -> dict[str, Any]:
     writer = type(serializer_of(None))
     fresh = type(instance).objects.get(pk=instance.pk)
-    return json.loads(json.dumps(writer(fresh).data, cls=DjangoJSONEncoder))
+    written: dict[str, Any] = json.loads(json.dumps(writer(fresh).data, cls=DjangoJSONEncoder))
+    return written

@@ -91,7 +91,8 @@ def check(record: Model, account: Any) -> None:
         raise _rests_on(record, error) from None
     for model, rows in rests:
         if count := _not_made_by(account, model, rows):
-            kind = str((model._meta.auto_created or model)._meta.verbose_name_plural)
+            owner: Any = model._meta.auto_created or model  # the model whose links these are
+            kind = str(owner._meta.verbose_name_plural)
             others[kind] = others.get(kind, 0) + count
     if others:
         listed = " and ".join(f"{count} {kind}" for kind, count in sorted(others.items()))
@@ -114,9 +115,10 @@ def _what_rests_on(record: Model) -> Iterator[tuple[type[Model], Any]]:
     for rows in collector.fast_deletes:
         yield rows.model, rows
     for updates in collector.field_updates.values():
-        for rows in updates:
-            if rows:
-                yield (rows.model if isinstance(rows, QuerySet) else type(rows[0])), rows
+        changed: Any  # a query, or a list of records; the stub says one record
+        for changed in updates:
+            if changed:
+                yield (changed.model if isinstance(changed, QuerySet) else type(changed[0])), changed
 
 
 def _not_made_by(account: Any, model: type[Model], rows: Any) -> int:

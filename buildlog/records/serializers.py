@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, TypeVar
 
 from django.core.exceptions import ObjectDoesNotExist, ValidationError
+from django.db.models import Model
 from rest_framework import serializers
 from rest_framework.exceptions import PermissionDenied
 
 from buildlog.quantities.fields import QuantityField, QuantitySerializerField, serializer_arguments
 from buildlog.records.put_record import VERSION, version_of
 
+Record = TypeVar("Record", bound=Model)
 
-class VersionedSerializer(serializers.ModelSerializer):
+
+class VersionedSerializer(serializers.ModelSerializer[Record]):
     """A record with its version, which is worked out of all the rest."""
 
     id = serializers.UUIDField(required=False)
@@ -40,7 +43,7 @@ class VersionedSerializer(serializers.ModelSerializer):
         return attributes
 
 
-class RecordSerializer(VersionedSerializer):
+class RecordSerializer(VersionedSerializer[Record]):
     """A record whose key may be made by the client, and whose model rules hold here too."""
 
     def build_standard_field(self, field_name: str, model_field: Any) -> Any:
@@ -56,7 +59,8 @@ class RecordSerializer(VersionedSerializer):
         """Build the record as it would be stored, and let the model judge it."""
         attributes = super().validate(attributes)
         plain = {name: value for name, value in attributes.items() if self._is_own_column(name)}
-        record = self.Meta.model()
+        model: Any = self.Meta.model
+        record = model()
         if self.instance is not None:
             for field in self.instance._meta.concrete_fields:
                 setattr(record, field.attname, getattr(self.instance, field.attname))
@@ -90,7 +94,8 @@ class RecordSerializer(VersionedSerializer):
             raise PermissionDenied("This key reaches the records of its own machine only.")
 
     def _is_own_column(self, name: str) -> bool:
-        return any(field.name == name for field in self.Meta.model._meta.concrete_fields)
+        model: Any = self.Meta.model
+        return any(field.name == name for field in model._meta.concrete_fields)
 
 
 def _by_field(error: ValidationError) -> dict[str, list[str]]:

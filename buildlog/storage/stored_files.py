@@ -16,7 +16,7 @@ from django.db.models import FileField, Model
 from django.db.models.fields.files import FieldFile
 from django.db.models.signals import post_delete
 
-Put = Callable[[FieldFile, File], None]
+Put = Callable[[FieldFile, File[bytes]], None]
 log = logging.getLogger(__name__)
 BLOCK_BYTES = 1024 * 1024
 
@@ -53,7 +53,7 @@ def stored_together() -> Iterator[Put]:
     stored: list[Any] = []
     told_to_keep = False
 
-    def put(field: FieldFile, content: File) -> None:
+    def put(field: FieldFile, content: File[bytes]) -> None:
         field.save("", content, save=False)
         stored.append(field)
 

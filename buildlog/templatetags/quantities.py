@@ -38,13 +38,13 @@ def quantity_list(context: Any, record: Any) -> dict[str, Any]:
 
 
 @register.simple_tag
-def quantity_columns(record: Any) -> list[QuantityField]:
+def quantity_columns(record: Any) -> list[QuantityField[Any, Any]]:
     """The columns of a table of such records."""
     return [field for field in quantities_of(record) if field.in_rows]
 
 
 @register.simple_tag(takes_context=True)
-def quantity_of(context: Any, record: Any, column: QuantityField) -> str:
+def quantity_of(context: Any, record: Any, column: QuantityField[Any, Any]) -> str:
     return quantity(context, getattr(record, column.name), column.kind)
 
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import uuid
+from typing import Any
 
 from django import forms
 from django.db import transaction
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_safe
@@ -14,6 +15,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 from buildlog.machines.models import Revision
 from buildlog.people import current_account
 from buildlog.people.roles import Right, may_remove, needs
+from buildlog.people.signed_in import SignedInRequest
 from buildlog.records.forms import RecordForm
 from buildlog.records.pages import change_record, remove_record, write_record
 from sessions.bench.models import TestCard, TestCardItem
@@ -23,7 +25,7 @@ MOST_ITEMS = 40
 WHY_MARK = " — "
 
 
-class TestCardForm(RecordForm):
+class TestCardForm(RecordForm[TestCard]):
     """A card with its items, one on each line; a line that stays as it was keeps its tick."""
 
     __test__ = False
@@ -39,11 +41,9 @@ class TestCardForm(RecordForm):
         model = TestCard
         fields = ["revision", "title", "items", "limits", "stops_the_day", "closed"]
 
-    def __init__(self, *args, **kwargs) -> None:
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["revision"].queryset = Revision.objects.select_related("vehicle").order_by(
-            "vehicle__name", "-number"
-        )
+        self.offer("revision", Revision.objects.select_related("vehicle").order_by("vehicle__name", "-number"))
         if not self.instance._state.adding:
             self.initial["items"] = "\n".join(_line(item) for item in self.instance.items.all())
 
@@ -101,7 +101,7 @@ def _written(what: str, why: str) -> str:
 
 
 @require_safe
-def test_cards(request: HttpRequest) -> HttpResponse:
+def test_cards(request: SignedInRequest) -> HttpResponse:
     cards = (
         TestCard.objects.select_related("revision__vehicle").prefetch_related("items").order_by("closed", "-made_at")
     )
@@ -109,7 +109,7 @@ def test_cards(request: HttpRequest) -> HttpResponse:
 
 
 @require_safe
-def test_card(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def test_card(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     found = get_object_or_404(
         TestCard.objects.select_related("revision__vehicle").prefetch_related("items__session__venue"), pk=pk
     )
@@ -118,7 +118,7 @@ def test_card(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 
 @form_page
 @needs(Right.LOG)
-def new_test_card(request: HttpRequest) -> HttpResponse:
+def new_test_card(request: SignedInRequest) -> HttpResponse:
     riding = Revision.objects.filter(status=Revision.Status.RIDING).order_by("-date", "-number").first()
     initial = {"revision": riding.pk} if riding else {}
     return write_record(
@@ -128,13 +128,13 @@ def new_test_card(request: HttpRequest) -> HttpResponse:
 
 @form_page
 @needs(Right.LOG)
-def edit_test_card(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def edit_test_card(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     rows = TestCard.objects.prefetch_related("items")
     return change_record(request, TestCardForm, rows, pk, list_page="test_cards")
 
 
 @form_page
 @needs(Right.LOG)
-def remove_test_card(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def remove_test_card(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     found = get_object_or_404(TestCard, pk=pk)
     return remove_record(request, found, back=found.get_absolute_url(), after=reverse("test_cards"))

@@ -175,10 +175,11 @@ def _recent(
 ) -> tuple[list[Session], dict[Any, Any]]:
     """Sessions of the revisions whose modifications are judged, and of those before them; with their results."""
     judged = [one for one in modifications if one.expected_measure in verdicts.MEASURED][:LATEST_FOR_VERDICTS]
-    wanted = {one.revision_id for one in judged} | {one.revision.parent_id for one in judged}
+    wanted = {one.revision_id for one in judged}
+    wanted |= {one.revision.parent_id for one in judged if one.revision.parent_id is not None}
     if today is not None:
         wanted.add(today.pk)
-    sessions = sessions_of_line(revisions, wanted - {None})
+    sessions = sessions_of_line(revisions, wanted)
     return sessions, reports_for(sessions)
 
 
@@ -264,12 +265,12 @@ def _verdicts(
         if one.expected_measure in verdicts.MEASURED:
             if one.revision_id not in seen and one.revision.parent_id not in seen:
                 continue
-            key = verdicts.MEASURED[one.expected_measure]
+            key = verdicts.MEASURED[Modification.Measure(one.expected_measure)]
             before, after = (means.get((pk, key), []) for pk in (one.revision.parent_id, one.revision_id))
             found.append(verdicts.verdict_by_sessions(one, before, after))
         elif one.expected_measure == Modification.Measure.STABILITY:
-            before = machines.get(one.revision.parent_id)
-            found.append(verdicts.verdict_by_build(one, before, machines[one.revision_id], ride))
+            parent = machines.get(one.revision.parent_id)
+            found.append(verdicts.verdict_by_build(one, parent, machines[one.revision_id], ride))
         else:
             proof = history.proof_of_fix(one.pk, *limits) if one.pk in history.fixes else None
             found.append(verdicts.verdict_by_failures(one, proof, system))

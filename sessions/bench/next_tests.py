@@ -162,7 +162,8 @@ def _by_sessions(verdict: Verdict, revision: Revision, more: int, so_far: int) -
     if more > min(MANY_SESSIONS, so_far):
         why = f"{asked} Riding would take about {sessions}, and {so_far} were ridden so far."
         return Question(f"Calculate or bench-test what “{title}” changes", why, 10.0)
-    ridden = f"{revision.label} and {revision.parent.label}" if verdict.needs_parent else revision.label
+    parent = revision.parent if verdict.needs_parent else None
+    ridden = f"{revision.label} and {parent.label}" if parent is not None else revision.label
     return Question(
         f"Six passes both ways and a measured distance with {ridden}, in weather like the last time",
         f"{asked} About {sessions} would tell.",
@@ -172,7 +173,7 @@ def _by_sessions(verdict: Verdict, revision: Revision, more: int, so_far: int) -
 
 def _never_measured(bench: Bench) -> list[Question]:
     last, today = bench.last_session, bench.today
-    found = []
+    found: list[Question] = []
     if today is None:
         return found
     if last is None or last.rest_voltage_start_v is None or last.rest_voltage_end_v is None:

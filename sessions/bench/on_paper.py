@@ -8,6 +8,7 @@ from typing import Any
 from django import forms
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.db.models import Model
 from django.utils import timezone
 
 from buildlog.failures.models import Modification
@@ -16,6 +17,7 @@ from buildlog.machines.difference import difference
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Fitting, Part, Revision
 from buildlog.quantities.fields import QuantityFormField
+from buildlog.storage.columns import column_of, label_of
 
 TRIED = (
     "drive_ratio",
@@ -37,8 +39,7 @@ class WhatIfForm(forms.Form):
         self.revision = revision
         self.fittings = list(revision.fittings.all())
         for name in TRIED:
-            field = Revision._meta.get_field(name).formfield()
-            self._add(name, field, getattr(revision, name), system)
+            self._add(name, _field_of(Revision, name), getattr(revision, name), system)
         for fitting in self.fittings:
             for name in PLACED:
                 if name in ("series", "parallel") and fitting.part.category != "battery_module":
@@ -51,11 +52,11 @@ class WhatIfForm(forms.Form):
 
     def _placing(self, name: str, part: Part | None) -> forms.Field:
         if name in ("quantity", "series", "parallel"):
-            field = forms.IntegerField(min_value=0 if name == "quantity" else 1, max_value=1000, required=False)
+            least = 0 if name == "quantity" else 1
+            field: forms.Field = forms.IntegerField(min_value=least, max_value=1000, required=False)
         else:
-            field = Fitting._meta.get_field(name).formfield()
-        where = str(Fitting._meta.get_field(name).verbose_name)
-        field.label = f"{part.name if part else 'Further part'}: {where}"
+            field = _field_of(Fitting, name)
+        field.label = f"{part.name if part else 'Further part'}: {label_of(Fitting, name)}"
         return field
 
     def _add(self, name: str, field: forms.Field, value: Any, system: str) -> None:
@@ -118,6 +119,14 @@ class WhatIfForm(forms.Form):
         return Machine(revision, placed, before.seen)
 
 
+def _field_of(model: type[Model], name: str) -> forms.Field:
+    """The form field of a column that a person types."""
+    field = column_of(model, name).formfield()
+    if field is None:
+        raise TypeError(f"{name} is not typed by anybody")
+    return field
+
+
 def keep(tried: Machine, before: Machine, system: str) -> Revision:
     """Store what was tried as the next planned revision, with a modification that says what changes.
 
@@ -132,8 +141,10 @@ def keep(tried: Machine, before: Machine, system: str) -> Revision:
         raise ValidationError("Nothing is changed yet, so there is nothing to keep. Change a number first.")
     with transaction.atomic():
         revision = tried.revision
-        newest = revision.vehicle.revisions.order_by("-number").first()
-        revision.number, revision.date = newest.number + 1, timezone.localdate()
+        numbers = dict(revision.vehicle.revisions.values_list("pk", "number"))
+        if revision.parent_id not in numbers:
+            raise ValidationError("The revision that this was tried on was removed meanwhile. Try it on another one.")
+        revision.number, revision.date = max(numbers.values()) + 1, timezone.localdate()
         revision.status = Revision.Status.PLANNED
         revision.save(force_insert=True)
         for fitting in tried.fittings:

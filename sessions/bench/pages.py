@@ -8,7 +8,7 @@ from dataclasses import asdict
 from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.db import transaction
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
@@ -19,6 +19,7 @@ from buildlog.machines.models import Vehicle
 from buildlog.machines.queries import revisions_with_parts
 from buildlog.machines.seen_voltages import seen_voltages
 from buildlog.people.roles import Right, needs
+from buildlog.people.signed_in import SignedInRequest
 from calc.alarms import Alarm
 from sessions.bench.figures import bench_figures
 from sessions.bench.machine_bench import Bench, Filters, bench_of, ride_of
@@ -40,7 +41,7 @@ def _vehicle(pk: uuid.UUID) -> Vehicle:
 
 
 @require_safe
-def bench(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def bench(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     filters = Filters.of(request.GET)
     system = request.user.unit_system
     found = bench_of(_vehicle(pk), filters, system)
@@ -62,10 +63,11 @@ def bench(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 
 def _alarms(found: Bench) -> list[tuple[str, Alarm]]:
     """What is passed or nearly reached, today and as planned, with the revision it is said of."""
-    told = [(found.today, alarms(pair.today for pair in found.limits))]
-    if found.planned is not None:
-        told.append((found.planned, alarms(pair.planned for pair in found.limits)))
-    return [(revision.label, alarm) for revision, said in told for alarm in said]
+    revisions = (
+        (found.today, alarms(pair.today for pair in found.limits)),
+        (found.planned, alarms(pair.planned for pair in found.limits)),
+    )
+    return [(revision.label, alarm) for revision, passed in revisions if revision is not None for alarm in passed]
 
 
 def _choices(found: Bench) -> list[tuple[str, str, list[tuple[str, str]]]]:
@@ -89,7 +91,7 @@ def _choices(found: Bench) -> list[tuple[str, str, list[tuple[str, str]]]]:
 
 @require_POST
 @needs(Right.LOG)
-def suggest_card(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def suggest_card(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """Make a test card of the open questions; it is edited by hand before it goes along."""
     found = bench_of(_vehicle(pk), Filters(), request.user.unit_system)
     questions = questions_of(found, request.user.unit_system)
@@ -113,7 +115,7 @@ def suggest_card(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 
 @require_http_methods(["GET", "HEAD", "POST"])
 @needs(Right.BUILD)
-def what_if(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def what_if(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """Try a change on paper. What is tried stands in the address, so it can be kept and sent."""
     revision = get_object_or_404(revisions_with_parts().select_related("vehicle__assumptions"), pk=pk)
     system = request.user.unit_system

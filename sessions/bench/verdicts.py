@@ -119,18 +119,16 @@ def _came_too_often(proof: Proof, allowed: float) -> bool:
 
 def verdict_by_build(modification: Modification, before: Machine | None, after: Machine, ride: Ride) -> Verdict:
     """By the builds alone: stability needs no riding."""
-    found = [
-        next(limit for limit in limits_of(machine, ride) if limit.key == "stability") if machine else None
-        for machine in (before, after)
-    ]
-    for machine, limit in zip((before, after), found, strict=True):
-        if limit is None:
-            return Verdict(modification, CANNOT_TELL, "It has no parent to compare it with.")
-        if limit.value is None:
-            return Verdict(modification, CANNOT_TELL, f"The stability of {machine.revision.label} {limit.needs}.")
-    was, now = (limit.value for limit in found)
+    if before is None:
+        return Verdict(modification, CANNOT_TELL, "It has no parent to compare it with.")
+    was, now = (
+        next(limit for limit in limits_of(machine, ride) if limit.key == "stability") for machine in (before, after)
+    )
+    if was.value is None or now.value is None:
+        machine, limit = (before, was) if was.value is None else (after, now)
+        return Verdict(modification, CANNOT_TELL, f"The stability of {machine.revision.label} {limit.needs}.")
     sign = 1.0 if modification.expected_direction == Modification.Direction.UP else -1.0
-    went = 100.0 * sign * (now - was) / was
+    went = 100.0 * sign * (now.value - was.value) / was.value
     words = f"Worked out from both builds: {went:+.1f} % the expected way."
     enough = went > 0 and went >= (modification.expected_amount_percent or 0.0)
     return Verdict(modification, MET if enough else NOT_MET, words)

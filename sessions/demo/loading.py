@@ -41,7 +41,8 @@ def load() -> bool:
             )
             for name, (category, mass, told) in season.PARTS.items()
         }
-        parent, failures = None, {}
+        parent: Revision | None = None
+        failures: dict[str, list[Failure]] = {}
         for plan in season.SEASON:
             parent = _revision(vehicle, plan, parent, parts)
             _modification(parent, plan, failures)
@@ -51,7 +52,7 @@ def load() -> bool:
     return True
 
 
-def _revision(vehicle: Vehicle, plan: season.RevisionPlan, parent: Revision | None, parts: dict) -> Revision:
+def _revision(vehicle: Vehicle, plan: season.RevisionPlan, parent: Revision | None, parts: dict[str, Part]) -> Revision:
     revision = Revision.objects.create(
         vehicle=vehicle,
         number=plan.number,
@@ -185,19 +186,20 @@ def _readings(session: Session, ride: Ride, day: Day, chance: random.Random) -> 
 
 
 def _failures(
-    revision: Revision, number: int, sessions: list[Session], parts: dict, found: dict[str, list[Failure]]
+    revision: Revision, number: int, sessions: list[Session], parts: dict[str, Part], found: dict[str, list[Failure]]
 ) -> None:
     for row in season.FAILURES:
         of_revision, index, name, part, severity, effect, share, cause, confirmed = row
         if of_revision != number:
             continue
         session = sessions[index]
+        runtime_s, distance_m = session.runtime_s or 0.0, session.distance_m or 0.0
         failure = Failure.objects.create(
             revision=revision,
             session=session,
-            happened_at=session.started_at + timedelta(seconds=share * session.runtime_s),
-            time_into_session_s=round(share * session.runtime_s),
-            distance_into_session_m=round(share * session.distance_m, -1),
+            happened_at=session.started_at + timedelta(seconds=share * runtime_s),
+            time_into_session_s=round(share * runtime_s),
+            distance_into_session_m=round(share * distance_m, -1),
             mode=FailureMode.called(name),
             part=parts[part] if part else None,
             severity=severity,

@@ -107,7 +107,10 @@ class RevisionPlan:
     status: str = "retired"
 
 
-_FIRST_PARTS: dict[str, tuple[int, int | None, int | None]] = {
+Fitted = dict[str, tuple[int, int | None, int | None]]
+"""Parts by name, each with how many, and of battery modules how many in series and in parallel."""
+
+_FIRST_PARTS: Fitted = {
     "Module 12s 30 Ah": (2, 1, 2),
     "Hub-less motor 4 kW": (1, None, None),
     "Controller 72 V 120 A": (1, None, None),
@@ -129,15 +132,15 @@ _FIRST = Build(
 )
 
 
-def _with(parts: dict, out: tuple[str, ...] = (), **fitted: tuple[int, int | None, int | None]) -> dict:
-    return {name: value for name, value in parts.items() if name not in out} | fitted
+def _with(parts: Fitted, more: Fitted, out: tuple[str, ...] = ()) -> Fitted:
+    return {name: value for name, value in parts.items() if name not in out} | more
 
 
-_R2 = _with(_FIRST_PARTS, ("Chain 219",), **{"Chain 428 with tensioner": (1, None, None)})
-_R3 = _with(_R2, ("Steel runner",), **{"Long steel runner": (2, None, None)})
-_R4 = _with(_R3, ("Module 12s 30 Ah",), **{"Module 14s 30 Ah": (2, 1, 2)})
-_R5 = _with(_R4, Fairing=(1, None, None))
-_R6 = _with(_R5, **{"Reinforced runner bracket": (2, None, None)})
+_R2 = _with(_FIRST_PARTS, {"Chain 428 with tensioner": (1, None, None)}, out=("Chain 219",))
+_R3 = _with(_R2, {"Long steel runner": (2, None, None)}, out=("Steel runner",))
+_R4 = _with(_R3, {"Module 14s 30 Ah": (2, 1, 2)}, out=("Module 12s 30 Ah",))
+_R5 = _with(_R4, {"Fairing": (1, None, None)})
+_R6 = _with(_R5, {"Reinforced runner bracket": (2, None, None)})
 
 SEASON = (
     RevisionPlan(1, date(2025, 12, 6), "As first welded together.", _FIRST_PARTS, _FIRST, 5.2, 0.96),

@@ -8,7 +8,7 @@ from sessions.drawing.figures import COLOURS, Figure, base_layout, scatter
 
 
 def _shown(metres: float, system: str) -> float:
-    return in_shown_unit(metres, "trip", system)
+    return float(in_shown_unit(metres, "trip", system))
 
 
 def over_distance(title: str, system: str) -> Figure:

@@ -152,9 +152,8 @@ class Season:
         if direction:
             found = found.filter(direction=direction)
         found = found.annotate(session_text=as_text("session_id"), gate_text=as_text("gate_id"))
-        names = ("session_text", "number", "gate_text", "direction", "method")
-        names += ("duration_s", "frames_per_s", "u_duration_s", "sequence")
-        rows = list(found.values_list(*names))
+        names = ("session_text", "number", "gate_text", "direction", "method", "duration_s", "frames_per_s")
+        rows = list(found.values_list(*names, "u_duration_s", "sequence"))
         self._read_gates({row[2] for row in rows})
         short = {text for text, gate in self.gates.items() if gate.length_m <= 0}
         if short:
@@ -242,13 +241,10 @@ class Season:
             facts[name] = np.array([getattr(one.revision, name) for one in machines], dtype=np.float64)
         centres, cg_needs = self._centres(machines, load)
         facts |= centres
-        packs, controllers, motors = (
-            {key: work(machine) for key, machine in self.machines.items()}
-            for work in (
-                lambda machine: machine.pack,
-                lambda machine: machine.limits("speed_controller"),
-                lambda machine: machine.limits("motor"),
-            )
+        packs = {key: machine.pack for key, machine in self.machines.items()}
+        controllers, motors = (
+            {key: machine.limits(category) for key, machine in self.machines.items()}
+            for category in ("speed_controller", "motor")
         )
         return SessionTable.of_columns(
             facts,

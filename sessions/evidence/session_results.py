@@ -11,8 +11,8 @@ from buildlog.machines.machine import Machine
 from calc import speed
 from calc.declaration import Measured
 from calc.session_facts import PassFacts, ReadingFacts, SessionFacts
-from calc.session_report import SessionReport, evaluate, evaluate_all
-from calc.session_sheet import Result
+from calc.session_report import evaluate, evaluate_all
+from calc.session_sheet import Result, SessionReport
 from calc.timing import frame_duration_u_s, stopwatch_duration
 from sessions.logs.log_facts import log_facts
 from sessions.outings.models import Assumptions, Pass, Session

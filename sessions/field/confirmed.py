@@ -70,7 +70,8 @@ def _versions(kind: str, wanted: list[uuid.UUID]) -> dict[str, str]:
     if kind in WITHOUT_VERSION:
         there = WITHOUT_VERSION[kind]._default_manager.filter(pk__in=wanted)
         return {str(key): "" for key in there.values_list("pk", flat=True)}
-    rows = KINDS[kind].Meta.model.objects.filter(pk__in=wanted)
+    model: Any = KINDS[kind].Meta.model
+    rows = model.objects.filter(pk__in=wanted)
     if kind == "gates":
         rows = rows.prefetch_related("marks")
     return {str(row.pk): version_of(KINDS[kind](row).data) for row in rows}

@@ -6,18 +6,20 @@ from typing import Any
 
 from django import forms
 from django.contrib.auth.decorators import login_not_required
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse, HttpResponseBase
 from django.shortcuts import render
 from django.utils.decorators import method_decorator
 from django.views.decorators.csrf import ensure_csrf_cookie
 from django.views.decorators.http import require_http_methods, require_safe
-from drf_spectacular.utils import OpenApiTypes, extend_schema
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import extend_schema
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import APIView
 
 from buildlog.hosting.request_size import MB, takes_up_to
 from buildlog.people.roles import Right, needs
+from buildlog.people.signed_in import ApiRequest, SignedInRequest
 from sessions.field import confirmed as field_confirmed
 from sessions.field import reference as field_reference
 from sessions.field import shell as field_shell
@@ -45,8 +47,10 @@ def field_manifest(request: HttpRequest) -> HttpResponse:
 class OfOneAccount(APIView):
     """An answer that no cache between may keep, and that brings the token that sending needs."""
 
+    request: ApiRequest
+
     @method_decorator(ensure_csrf_cookie)
-    def dispatch(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+    def dispatch(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
         response = super().dispatch(request, *args, **kwargs)
         response["Cache-Control"] = "no-store"
         return response
@@ -55,13 +59,13 @@ class OfOneAccount(APIView):
 class Greeting(OfOneAccount):
     @extend_schema(responses=OpenApiTypes.OBJECT)
     def get(self, request: Request) -> Response:
-        return Response(_with_newest(request, field_reference.greeting(request.user)))
+        return Response(_with_newest(request, field_reference.greeting(self.request.user)))
 
 
 class Reference(OfOneAccount):
     @extend_schema(responses=OpenApiTypes.OBJECT)
     def get(self, request: Request) -> Response:
-        return Response(_with_newest(request, field_reference.reference(request.user)))
+        return Response(_with_newest(request, field_reference.reference(self.request.user)))
 
 
 class StillThere(OfOneAccount):
@@ -89,7 +93,7 @@ class UnsentFileForm(forms.Form):
 @takes_up_to(unsent_file.LARGEST_BYTES + 20 * MB)
 @require_http_methods(["GET", "HEAD", "POST"])
 @needs(Right.LOG)
-def read_in(request: HttpRequest) -> HttpResponse:
+def read_in(request: SignedInRequest) -> HttpResponse:
     """Read in what a phone could not send by itself."""
     form = UnsentFileForm(request.POST, request.FILES) if request.method == "POST" else UnsentFileForm()
     rows: list[unsent_file.Row] = []

@@ -17,6 +17,7 @@ from buildlog.people.models import Account
 from buildlog.people.roles import Right, has_right
 from buildlog.quantities.declared import quantities_of
 from buildlog.records.put_record import VERSION, entity_tag_of
+from buildlog.storage.columns import label_of
 from calc import ice
 from calc.quantities import KINDS, in_shown_unit
 from calc.session_facts import PACK_U_FRACTION
@@ -62,7 +63,7 @@ def reference(account: Account) -> dict[str, Any]:
         "severities": [list(choice) for choice in Failure.Severity.choices],
         "effects": [list(choice) for choice in Failure.Effect.choices],
         "surfaces": [list(choice) for choice in Session.Surface.choices],
-        "check_items": [[name, str(GoNoGoCheck._meta.get_field(name).verbose_name)] for name in GoNoGoCheck.ITEMS],
+        "check_items": [[name, label_of(GoNoGoCheck, name)] for name in GoNoGoCheck.ITEMS],
         "going": _going(),
         "cards": _cards(),
         "ice": {"guidelines": [row._asdict() for row in ice.GUIDELINES], "cautions": list(ice.CAUTIONS)},
@@ -102,7 +103,7 @@ def _quantities(model: type) -> list[dict[str, Any]]:
 def _revisions() -> list[dict[str, Any]]:
     """What may be ridden next, the machines that ride now first."""
     found = revisions_with_parts().select_related("vehicle__assumptions").exclude(status=Revision.Status.RETIRED)
-    order = [Revision.Status.RIDING, Revision.Status.IN_BUILD, Revision.Status.PLANNED]
+    order: list[str] = [Revision.Status.RIDING, Revision.Status.IN_BUILD, Revision.Status.PLANNED]
     listed = sorted(found, key=lambda one: (order.index(one.status), -one.date.toordinal(), -one.number))
     consumptions = _consumptions()
     return [
@@ -143,7 +144,7 @@ def _limits(machine: Machine) -> dict[str, Any]:
 
 def _pack(machine: Machine) -> dict[str, Any] | None:
     pack = machine.pack
-    if pack is None:
+    if pack is None or pack.curve is None:
         return None
     return {
         "energy_wh": pack.energy_wh,

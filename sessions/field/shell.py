@@ -9,6 +9,7 @@ import hashlib
 import json
 from functools import lru_cache
 from pathlib import Path
+from typing import Any
 
 from django.conf import settings
 from django.http import HttpRequest, HttpResponse, JsonResponse
@@ -28,7 +29,8 @@ def shell_files() -> list[Path]:
 
 
 def _fingerprint() -> str:
-    document = Path(get_template(TEMPLATE).origin.name)
+    template: Any = get_template(TEMPLATE)  # the stubs know no `origin`
+    document = Path(template.origin.name)
     parts = [path.read_bytes() for path in (document, WORKER, *shell_files())]
     # The document also carries what the base URL decides.
     placed = f"{settings.CSRF_COOKIE_NAME} {settings.STATIC_URL}".encode()

@@ -22,7 +22,7 @@ from rest_framework import serializers
 from buildlog.failures.serializers import FailureSerializer
 from buildlog.people import current_account
 from buildlog.people.models import Account
-from buildlog.photos.models import SUBJECTS, Photo
+from buildlog.photos.models import SUBJECTS, Photo, subjects_of_kind
 from buildlog.photos.pictures import store_photo
 from buildlog.records import removal
 from buildlog.records.put_record import ChangedElsewhere, Precondition, VersionMissing, put_record
@@ -39,7 +39,7 @@ from sessions.outings.serializers import (
 
 FORMAT = 1
 LARGEST_BYTES = 200 * 1024 * 1024
-KINDS: dict[str, type[serializers.ModelSerializer]] = {
+KINDS: dict[str, type[serializers.ModelSerializer[Any]]] = {
     "venues": VenueSerializer,
     "gates": GateSerializer,
     "sessions": SessionSerializer,
@@ -125,7 +125,7 @@ def _read_one(record: dict[str, Any], reader: Account) -> Row:
     except VersionMissing:
         return Row(kind, words, "kept the server's", "It differs, and the phone did not know which version it changed.")
     except ChangedElsewhere as error:
-        return Row(kind, words, "kept the server's", str(error.detail["detail"]))
+        return Row(kind, words, "kept the server's", error.sentence)
     except serializers.ValidationError as error:
         return Row(kind, words, "refused", _sentence(error.detail))
     except ValidationError as error:
@@ -137,8 +137,8 @@ def _read_one(record: dict[str, Any], reader: Account) -> Row:
 
 
 def _serializer_of(
-    serializer: type[serializers.ModelSerializer], payload: dict[str, Any], changed: Any
-) -> Callable[[Any], serializers.ModelSerializer]:
+    serializer: type[serializers.ModelSerializer[Any]], payload: dict[str, Any], changed: Any
+) -> Callable[[Any], serializers.ModelSerializer[Any]]:
     """Of a change only the changed fields count; the rest is there for a record that is gone."""
     if not isinstance(changed, list):
         return lambda instance: serializer(instance, data=payload)
@@ -159,8 +159,9 @@ def _photo(key: uuid.UUID, payload: Any, content: Any) -> tuple[str, str]:
         return "refused", "Its picture is missing."
     subject = {f"{name}_id": uuid.UUID(str(payload[name])) for name in SUBJECTS if payload.get(name)}
     for name in subject:
-        if not Photo._meta.get_field(name.removesuffix("_id")).related_model.objects.filter(pk=subject[name]).exists():
-            return "refused", f"The {name.removesuffix('_id')} it shows is not on this server."
+        shown = name.removesuffix("_id")
+        if not subjects_of_kind(shown).filter(pk=subject[name]).exists():
+            return "refused", f"The {shown} it shows is not on this server."
     try:
         picture = ContentFile(base64.b64decode(content, validate=True), name="photo")
     except binascii.Error:
@@ -170,9 +171,10 @@ def _photo(key: uuid.UUID, payload: Any, content: Any) -> tuple[str, str]:
 
 
 def _remove(
-    serializer: type[serializers.ModelSerializer], key: uuid.UUID, precondition: Precondition, reader: Account
+    serializer: type[serializers.ModelSerializer[Any]], key: uuid.UUID, precondition: Precondition, reader: Account
 ) -> tuple[str, str]:
-    record = serializer.Meta.model.objects.filter(pk=key).first()
+    model: Any = serializer.Meta.model
+    record = model.objects.filter(pk=key).first()
     if record is None:
         return "was there", "It was removed before."
 

@@ -8,12 +8,13 @@ from typing import Any
 
 from django import forms
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods
 
 from buildlog.people.roles import Right, needs
+from buildlog.people.signed_in import SignedInRequest
 from calc.quantities import written
 from sessions.logs.csv_layout import DECIMAL_MARKS, DELIMITERS, ENCODINGS, Head, find_layout
 from sessions.logs.csv_reading import first_row
@@ -83,7 +84,7 @@ def _value(choice: ColumnChoice) -> str:
 
 @require_http_methods(["GET", "HEAD", "POST"])
 @needs(Right.LOG)
-def log_columns(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def log_columns(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """What the file looks like, and what each column means; a post reads it in."""
     rows = Log.objects.select_related("session__revision__vehicle", "session__venue")
     log = get_object_or_404(rows, pk=pk, kind=Log.Kind.CSV)
@@ -125,7 +126,7 @@ def log_columns(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     return render(request, "logs/log_columns.html", context, status=422 if problem else 200)
 
 
-def _mapping(request: HttpRequest, log: Log, head: Head) -> tuple[Mapping, ColumnMapping | None]:
+def _mapping(request: SignedInRequest, log: Log, head: Head) -> tuple[Mapping, ColumnMapping | None]:
     """As posted; or as this log was read; or as files of this logger were read the last time; or as guessed."""
     if request.method == "POST":
         return _posted(request, head), None
@@ -141,7 +142,7 @@ def _mapping(request: HttpRequest, log: Log, head: Head) -> tuple[Mapping, Colum
     return guess(head.layout, head.rows), None
 
 
-def _posted(request: HttpRequest, head: Head) -> Mapping:
+def _posted(request: SignedInRequest, head: Head) -> Mapping:
     choices = []
     for index in range(head.layout.width):
         meaning, _, rest = request.POST.get(f"column_{index}", IGNORE).partition("|")

@@ -53,7 +53,8 @@ def proposals_of(log: Log, columns: dict[str, Any]) -> list[Proposal]:
         return []
     there = [
         (run.gate_id, run.time_into_session_s)
-        for run in log.session.passes.filter(method=Pass.Method.SATELLITE, time_into_session_s__isnull=False)
+        for run in log.session.passes.filter(method=Pass.Method.SATELLITE)
+        if run.time_into_session_s is not None
     ]
     found = []
     for gate in log.session.venue.gates.filter(method=Gate.Method.COORDINATES).prefetch_related("marks"):

@@ -8,12 +8,13 @@ from typing import Any
 from django import forms
 from django.contrib import messages
 from django.core.exceptions import ValidationError
-from django.http import FileResponse, Http404, HttpRequest, HttpResponse
+from django.http import FileResponse, Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from buildlog.hosting.request_size import MB, takes_up_to
 from buildlog.people.roles import Right, needs
+from buildlog.people.signed_in import SignedInRequest
 from buildlog.records.pages import remove_record
 from buildlog.storage.kept_file_answers import attachment
 from sessions.drawing.figures import map_style_id
@@ -35,7 +36,7 @@ class LogForm(forms.Form):
 @takes_up_to(LARGEST_BYTES + 20 * MB)
 @require_http_methods(["GET", "HEAD", "POST"])
 @needs(Right.LOG)
-def new_log(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def new_log(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """Take a file in. A track is read at once; of a logger's file a person first says what its columns mean."""
     found = get_object_or_404(Session.objects.select_related("revision__vehicle", "venue"), pk=pk)
     form = LogForm(request.POST, request.FILES) if request.method == "POST" else LogForm()
@@ -55,7 +56,7 @@ def new_log(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     return render(request, "logs/new_log.html", context, status=422 if form.errors else 200)
 
 
-def _read(request: HttpRequest, log: Log) -> None:
+def _read(request: SignedInRequest, log: Log) -> None:
     try:
         read_kept(log)
     except NotARecording:
@@ -70,7 +71,7 @@ def _log_or_404(pk: uuid.UUID) -> Log:
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
-def log(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def log(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """One recording: what it holds, and the passes in it; a post accepts the chosen ones."""
     found = _log_or_404(pk)
     timeline = Timeline(found.session, [found])
@@ -104,7 +105,7 @@ def _ranges(log: Log) -> list[dict[str, Any]]:
 
 
 @needs(Right.LOG)
-def _accepted(request: HttpRequest, found: Log, proposals: list[Any]) -> HttpResponse:
+def _accepted(request: SignedInRequest, found: Log, proposals: list[Any]) -> HttpResponse:
     wanted = set(request.POST.getlist("accept"))
     made = accept(found, [one for one in proposals if one.key in wanted])
     messages.success(request, f"{made} pass{'' if made == 1 else 'es'} added.")
@@ -113,7 +114,7 @@ def _accepted(request: HttpRequest, found: Log, proposals: list[Any]) -> HttpRes
 
 @require_POST
 @needs(Right.LOG)
-def read_log_again(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def read_log_again(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """Another try at a file that was kept; a logger's file goes to its columns instead."""
     found = _log_or_404(pk)
     if found.kind == Log.Kind.CSV:
@@ -123,7 +124,7 @@ def read_log_again(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 
 
 @require_safe
-def log_original(request: HttpRequest, pk: uuid.UUID) -> FileResponse:
+def log_original(request: SignedInRequest, pk: uuid.UUID) -> FileResponse:
     """The file as it came, to be saved and never shown."""
     found = get_object_or_404(Log, pk=pk)
     try:
@@ -135,6 +136,6 @@ def log_original(request: HttpRequest, pk: uuid.UUID) -> FileResponse:
 
 @require_http_methods(["GET", "HEAD", "POST"])
 @needs(Right.LOG)
-def remove_log(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def remove_log(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     found = get_object_or_404(Log.objects.select_related("session"), pk=pk)
     return remove_record(request, found, back=found.get_absolute_url(), after=found.session.get_absolute_url())

@@ -7,12 +7,13 @@ import uuid
 from typing import Any
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.http import HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_POST, require_safe
 
 from buildlog.failures.queries import failure_rows
 from buildlog.people.roles import Right, needs
+from buildlog.people.signed_in import SignedInRequest
 from buildlog.records.change_log import note_change
 from calc.quantities import NotUnderstood, understand
 from sessions.drawing.figures import map_style_id
@@ -33,7 +34,7 @@ def _timeline(pk: uuid.UUID) -> Timeline:
 
 
 @require_safe
-def recordings(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def recordings(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """The logs of a session, one over the other; coasting stretches are chosen in the address."""
     timeline = _timeline(pk)
     session, system = timeline.session, request.user.unit_system
@@ -63,7 +64,7 @@ def recordings(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     return render(request, "logs/recordings.html", context)
 
 
-def _coasting(request: HttpRequest, timeline: Timeline) -> dict[str, Any]:
+def _coasting(request: SignedInRequest, timeline: Timeline) -> dict[str, Any]:
     found = coastings_of(timeline)
     asked = request.GET.getlist("coast")
     chosen = [one for one in found if str(one.number) in asked]
@@ -78,12 +79,12 @@ def _coasting(request: HttpRequest, timeline: Timeline) -> dict[str, Any]:
     return told
 
 
-def _way(request: HttpRequest, one: Coasting, asked: bool) -> str:
+def _way(request: SignedInRequest, one: Coasting, asked: bool) -> str:
     return request.GET.get(f"way_{one.number}", "") if asked else one.direction
 
 
 @require_safe
-def recordings_window(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def recordings_window(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """The lines of the panels between two moments, as fine as a screen shows them."""
     try:
         from_s, to_s = (float(request.GET[name]) for name in ("from_s", "to_s"))
@@ -100,7 +101,7 @@ def recordings_window(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 
 @require_POST
 @needs(Right.LOG)
-def place_log(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def place_log(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """Move a log on the session's clock: by its own clock, by its speeds, or by hand."""
     log = get_object_or_404(Log.objects.select_related("session"), pk=pk, state=Log.State.READ)
     how = request.POST.get("clock", "")

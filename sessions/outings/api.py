@@ -92,7 +92,7 @@ class ReadingViewSet(RecordViewSet):
         if request.auth is None and not isinstance(request.data, list):
             return super().create(request, *args, **kwargs)
         several = isinstance(request.data, list)
-        outcomes = take_readings(request.data if several else [request.data], request.auth)
+        outcomes = take_readings(request.data if isinstance(request.data, list) else [request.data], self.request.auth)
         if several:
             return Response(outcomes, status=status.HTTP_200_OK)
         [outcome] = outcomes

@@ -20,13 +20,13 @@ from calc.timing import frame_clock_s
 from sessions.outings.models import Assumptions, Gate, GateMark, Pass, Reading, Session, Venue
 
 
-class VenueForm(RecordForm):
+class VenueForm(RecordForm[Venue]):
     class Meta:
         model = Venue
         fields = ["name", "notes"]
 
 
-class GateForm(RecordForm):
+class GateForm(RecordForm[Gate]):
     belongs_to = ("venue",)
     together = (("method", "marks"),)
     marks = forms.CharField(
@@ -116,7 +116,7 @@ class GateForm(RecordForm):
         return gate
 
 
-class SessionForm(RecordForm):
+class SessionForm(RecordForm[Session]):
     new_venue = forms.CharField(
         label="or a new venue", required=False, max_length=120, help_text="A name is enough; gates can be added later."
     )
@@ -136,10 +136,9 @@ class SessionForm(RecordForm):
             "started_at",
             "ended_at",
             "surface",
-            "distance_method",
             "notes",
             *quantity_names(Session, "Conditions"),
-            *quantity_names(Session, "Ride and battery"),
+            *quantity_names(Session, "Ride and battery", distance_m="distance_method"),
         ]
         widgets = {"started_at": moment_input(), "ended_at": moment_input()}
         help_texts = {
@@ -150,9 +149,7 @@ class SessionForm(RecordForm):
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["venue"].required = False
-        self.fields["revision"].queryset = Revision.objects.select_related("vehicle").order_by(
-            "vehicle__name", "-number"
-        )
+        self.offer("revision", Revision.objects.select_related("vehicle").order_by("vehicle__name", "-number"))
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or self.cleaned_data
@@ -165,7 +162,8 @@ class SessionForm(RecordForm):
 
     def _get_validation_exclusions(self) -> set[str]:
         unsaved = {"venue"} if getattr(self, "unsaved_venue", None) else set()
-        return super()._get_validation_exclusions() | unsaved
+        excluded: set[str] = super()._get_validation_exclusions()  # type: ignore[misc]  # the stubs leave it out
+        return excluded | unsaved
 
     def _post_clean(self) -> None:
         # The model needs a venue to be valid; a new one is stored only together with the session.
@@ -185,7 +183,7 @@ class SessionForm(RecordForm):
             return super().save(commit)
 
 
-class SplitTimesField(forms.CharField):
+class SplitTimesField(forms.Field):
     """Times at marks, typed with a semicolon between and cleaned to a list of seconds."""
 
     def prepare_value(self, value: Any) -> Any:
@@ -201,10 +199,10 @@ class SplitTimesField(forms.CharField):
         return times
 
     def has_changed(self, initial: Any, data: Any) -> bool:
-        return self.prepare_value(initial) != data
+        return bool(self.prepare_value(initial) != data)
 
 
-class PassForm(RecordForm):
+class PassForm(RecordForm[Pass]):
     belongs_to = ("session",)
     together = (
         ("method", "duration_s", "frames", "frames_per_s", "split_times_s", "u_duration_s"),
@@ -244,14 +242,14 @@ class PassForm(RecordForm):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["gate"].queryset = Gate.objects.filter(venue=self.instance.session.venue_id)
+        self.offer("gate", Gate.objects.filter(venue=self.instance.session.venue_id))
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or self.cleaned_data
         frames, rate = cleaned.get("frames"), cleaned.get("frames_per_s")
         if frames and not rate and "frames_per_s" not in self.errors:
             self.add_error("frames_per_s", "Frames need the frame rate the clip was taken at, for example 30 or 29.97.")
-        elif frames and cleaned.get("duration_s") is not None:
+        elif frames and rate and cleaned.get("duration_s") is not None:
             cleaned["duration_s"] = frame_clock_s(cleaned["duration_s"], frames, rate)
         times, gate = cleaned.get("split_times_s"), cleaned.get("gate")
         if times and gate is not None:
@@ -263,7 +261,7 @@ class PassForm(RecordForm):
         return cleaned
 
 
-class ReadingForm(RecordForm):
+class ReadingForm(RecordForm[Reading]):
     belongs_to = ("session",)
 
     class Meta:
@@ -271,7 +269,7 @@ class ReadingForm(RecordForm):
         fields = [*quantity_names(Reading), "note"]
 
 
-class AssumptionsForm(RecordForm):
+class AssumptionsForm(RecordForm[Assumptions]):
     is_always_there = True
 
     class Meta:

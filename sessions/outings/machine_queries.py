@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from django.db.models import Count, Max, QuerySet, Sum
 
 from buildlog.failures.models import Failure
@@ -17,7 +19,17 @@ def vehicles() -> QuerySet[Vehicle]:
     ).order_by("name")
 
 
-def revision_rows(vehicle: Vehicle) -> list[Revision]:
+@dataclass(frozen=True)
+class RevisionRow:
+    """A revision with what was ridden and what broke; the distance is None where none is recorded."""
+
+    revision: Revision
+    failure_count: int
+    session_count: int
+    distance_m: float | None
+
+
+def revision_rows(vehicle: Vehicle) -> list[RevisionRow]:
     """A vehicle's revisions, newest first, with distance ridden and counts.
 
     Sums and counts are separate queries, because joined together they would multiply.
@@ -32,8 +44,12 @@ def revision_rows(vehicle: Vehicle) -> list[Revision]:
             session_count=Count("sessions"), distance_m=Sum("sessions__distance_m")
         )
     }
-    for revision in revisions:
-        revision.failure_count = failures.get(revision.pk, 0)
-        revision.session_count = ridden[revision.pk]["session_count"]
-        revision.distance_m = ridden[revision.pk]["distance_m"]
-    return revisions
+    return [
+        RevisionRow(
+            revision,
+            failures.get(revision.pk, 0),
+            ridden[revision.pk]["session_count"],
+            ridden[revision.pk]["distance_m"],
+        )
+        for revision in revisions
+    ]

@@ -6,13 +6,14 @@ import uuid
 from typing import Any
 
 from django.db.models import Max
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_safe
 
 from buildlog.machines.models import Revision, Vehicle
 from buildlog.people.roles import Right, needs
+from buildlog.people.signed_in import SignedInRequest
 from buildlog.records.pages import change_record, remove_record, write_record
 from sessions.outings import queries
 from sessions.outings.forms import AssumptionsForm, GateForm, PassForm, ReadingForm, SessionForm, VenueForm
@@ -23,7 +24,7 @@ ROWS_AT_ONCE = 50
 
 
 @require_safe
-def sessions(request: HttpRequest) -> HttpResponse:
+def sessions(request: SignedInRequest) -> HttpResponse:
     """Sessions, newest first, a page at a time."""
     number = request.GET.get("page", "1")
     page = int(number) if number.isascii() and number.isdigit() and 0 < len(number) < 6 else 1
@@ -40,7 +41,7 @@ def sessions(request: HttpRequest) -> HttpResponse:
 
 @form_page
 @needs(Right.LOG)
-def new_session(request: HttpRequest) -> HttpResponse:
+def new_session(request: SignedInRequest) -> HttpResponse:
     """A new session; it starts with the newest riding revision and the place of the last outing."""
     asked = request.GET.get("revision")
     initial: dict[str, Any] = queries.likely_start()
@@ -53,7 +54,7 @@ def new_session(request: HttpRequest) -> HttpResponse:
 
 @form_page
 @needs(Right.LOG)
-def edit_session(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def edit_session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """The session's form; a track's length may come along in the address, to be looked at and saved."""
     rows = Session.objects.select_related("revision__vehicle", "venue")
     length = request.GET.get("distance_m", "")
@@ -65,14 +66,14 @@ def edit_session(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 
 @form_page
 @needs(Right.LOG)
-def remove_session(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def remove_session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     found = get_object_or_404(Session.objects.select_related("revision__vehicle", "venue"), pk=pk)
     return remove_record(request, found, back=found.get_absolute_url(), after=reverse("sessions"))
 
 
 @form_page
 @needs(Right.LOG)
-def new_pass(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def new_pass(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """A pass like the last one, the other way."""
     found = get_object_or_404(Session.objects.select_related("revision__vehicle", "venue"), pk=pk)
     back = found.get_absolute_url()
@@ -97,7 +98,7 @@ def new_pass(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 
 @needs(Right.LOG)
 @require_safe
-def time_video(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def time_video(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """Time a pass on a clip, frame by frame; the clip stays on the device, and the pass goes to its form."""
     rows = Session.objects.select_related("revision__vehicle", "venue").prefetch_related("venue__gates__marks")
     found = get_object_or_404(rows, pk=pk)
@@ -116,14 +117,14 @@ def time_video(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 
 @form_page
 @needs(Right.LOG)
-def edit_pass(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def edit_pass(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     rows = Pass.objects.select_related("session__venue", "gate")
     return change_record(request, PassForm, rows, pk, title=lambda found: f"Edit pass {found.number}")
 
 
 @form_page
 @needs(Right.LOG)
-def remove_pass(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def remove_pass(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     found = get_object_or_404(Pass.objects.select_related("session"), pk=pk)
     back = found.session.get_absolute_url()
     return remove_record(request, found, back=back, after=back)
@@ -131,7 +132,7 @@ def remove_pass(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 
 @form_page
 @needs(Right.LOG)
-def new_reading(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def new_reading(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     found = get_object_or_404(Session.objects.select_related("revision__vehicle", "venue"), pk=pk)
     back = found.get_absolute_url()
     return write_record(request, ReadingForm, Reading(session=found), title="New reading", back=back, after=back)
@@ -139,52 +140,52 @@ def new_reading(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 
 @form_page
 @needs(Right.LOG)
-def edit_reading(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def edit_reading(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     rows = Reading.objects.select_related("session")
     return change_record(request, ReadingForm, rows, pk, title=lambda found: f"Edit: {found}")
 
 
 @form_page
 @needs(Right.LOG)
-def remove_reading(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def remove_reading(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     found = get_object_or_404(Reading.objects.select_related("session"), pk=pk)
     back = found.session.get_absolute_url()
     return remove_record(request, found, back=back, after=back)
 
 
 @require_safe
-def venues(request: HttpRequest) -> HttpResponse:
+def venues(request: SignedInRequest) -> HttpResponse:
     return render(request, "outings/venues.html", {"venues": queries.venue_rows()})
 
 
 @require_safe
-def venue(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def venue(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     found = get_object_or_404(Venue.objects.prefetch_related("gates__marks"), pk=pk)
     return render(request, "outings/venue.html", {"venue": found})
 
 
 @form_page
 @needs(Right.LOG)
-def new_venue(request: HttpRequest) -> HttpResponse:
+def new_venue(request: SignedInRequest) -> HttpResponse:
     return write_record(request, VenueForm, Venue(), title="New venue", back=reverse("venues"))
 
 
 @form_page
 @needs(Right.LOG)
-def edit_venue(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def edit_venue(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     return change_record(request, VenueForm, Venue.objects.all(), pk, list_page="venues")
 
 
 @form_page
 @needs(Right.LOG)
-def remove_venue(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def remove_venue(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     found = get_object_or_404(Venue, pk=pk)
     return remove_record(request, found, back=found.get_absolute_url(), after=reverse("venues"))
 
 
 @form_page
 @needs(Right.LOG)
-def new_gate(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def new_gate(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     found = get_object_or_404(Venue, pk=pk)
     return write_record(
         request, GateForm, Gate(venue=found), title=f"New gate at {found}", back=found.get_absolute_url()
@@ -193,14 +194,14 @@ def new_gate(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 
 @form_page
 @needs(Right.LOG)
-def edit_gate(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def edit_gate(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     rows = Gate.objects.select_related("venue").prefetch_related("marks")
     return change_record(request, GateForm, rows, pk)
 
 
 @form_page
 @needs(Right.LOG)
-def remove_gate(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def remove_gate(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     found = get_object_or_404(Gate.objects.select_related("venue"), pk=pk)
     back = found.get_absolute_url()
     return remove_record(request, found, back=back, after=back)
@@ -208,7 +209,7 @@ def remove_gate(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 
 @form_page
 @needs(Right.BUILD)
-def assumptions(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def assumptions(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """What is taken for granted about a vehicle's measurements."""
     vehicle = get_object_or_404(Vehicle, pk=pk)
     back = vehicle.get_absolute_url()

@@ -51,7 +51,7 @@ def _take(row: Any, device: DeviceToken | None, going: list[Any]) -> dict[str, A
             lambda instance: ReadingSerializer(instance, data=told), key, Precondition(must_be_new=True)
         )
     except ChangedElsewhere as error:
-        return {"outcome": "differs", "errors": {"detail": str(error.detail["detail"])}}
+        return {"outcome": "differs", "errors": {"detail": error.sentence}}
     except serializers.ValidationError as error:
         return {"outcome": "refused", "errors": error.detail}
     except IntegrityError:

@@ -15,13 +15,13 @@ from calc import geodesy
 from sessions.outings.models import Gate, GateMark, GoNoGoCheck, Pass, Reading, Session, TrackPart, Venue
 
 
-class VenueSerializer(RecordSerializer):
+class VenueSerializer(RecordSerializer[Venue]):
     class Meta:
         model = Venue
         fields = ["id", "name", "notes"]
 
 
-class GateMarkSerializer(serializers.ModelSerializer):
+class GateMarkSerializer(serializers.ModelSerializer[GateMark]):
     position_m = QuantitySerializerField(
         **{**serializer_arguments(GateMark._meta.get_field("position_m")), "required": False}
     )
@@ -33,7 +33,7 @@ class GateMarkSerializer(serializers.ModelSerializer):
         fields = ["position_m", "latitude_deg", "longitude_deg"]
 
 
-class GateSerializer(RecordSerializer):
+class GateSerializer(RecordSerializer[Gate]):
     marks = GateMarkSerializer(many=True)
 
     class Meta:
@@ -51,7 +51,7 @@ class GateSerializer(RecordSerializer):
         attributes = super().validate(attributes)
         marks = attributes.get("marks")
         if marks is not None:
-            method = attributes.get("method") or getattr(self.instance, "method", Gate.Method.TAPED)
+            method = str(attributes.get("method") or getattr(self.instance, "method", Gate.Method.TAPED))
             self._place(marks, method)
         return attributes
 
@@ -83,7 +83,7 @@ class GateSerializer(RecordSerializer):
         return gate
 
 
-class SessionSerializer(RecordSerializer):
+class SessionSerializer(RecordSerializer[Session]):
     class Meta:
         model = Session
         fields = [
@@ -99,7 +99,7 @@ class SessionSerializer(RecordSerializer):
         ]
 
 
-class PassSerializer(RecordSerializer):
+class PassSerializer(RecordSerializer[Pass]):
     number = serializers.IntegerField(
         required=False, min_value=1, max_value=2**31 - 1, help_text="Left out, it is the session's next."
     )
@@ -121,19 +121,19 @@ class PassSerializer(RecordSerializer):
         ]
 
 
-class ReadingSerializer(RecordSerializer):
+class ReadingSerializer(RecordSerializer[Reading]):
     class Meta:
         model = Reading
         fields = ["id", "session", *quantity_names(Reading), "note", "sequence"]
 
 
-class GoNoGoCheckSerializer(RecordSerializer):
+class GoNoGoCheckSerializer(RecordSerializer[GoNoGoCheck]):
     class Meta:
         model = GoNoGoCheck
         fields = ["id", "session", *GoNoGoCheck.ITEMS, "reason_to_go_on"]
 
 
-class TrackPartSerializer(RecordSerializer):
+class TrackPartSerializer(RecordSerializer[TrackPart]):
     class Meta:
         model = TrackPart
         fields = ["id", "session", "fixes", "stopped_by_phone"]

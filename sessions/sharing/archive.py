@@ -218,7 +218,9 @@ SAME_BY_NAME: dict[type[Model], tuple[str, ...]] = {
 def _store(model: type[Model], rows: list[Any], keys: _Keys, done: ReadIn, packed: zipfile.ZipFile, put: Put) -> None:
     pending, links = [], []
     pk = model._meta.pk
-    there = {str(one) for one in model.objects.filter(pk__in=_good_keys(model, rows)).values_list("pk", flat=True)}
+    there = {
+        str(one) for one in model._default_manager.filter(pk__in=_good_keys(model, rows)).values_list("pk", flat=True)
+    }
     for number, row in enumerate(rows, start=1):
         where = f"{str(model._meta.verbose_name).capitalize()} {number}"
         if not isinstance(row, dict):
@@ -247,9 +249,9 @@ def _store(model: type[Model], rows: list[Any], keys: _Keys, done: ReadIn, packe
             links.append((made, [keys.known(Failure, str(one)) for one in row.get("answers") or []]))
         if model in (Revision, Failure):
             # These rest on one another, the later on the earlier, so each must be there for the next.
-            model.objects.bulk_create([made])
+            model._default_manager.bulk_create([made])
     if model not in (Revision, Failure):
-        model.objects.bulk_create(pending)
+        model._default_manager.bulk_create(pending)
     for modification, answered in links:
         through = Modification.answers.through
         through.objects.bulk_create(
@@ -274,7 +276,11 @@ def _twin(model: type[Model], row: dict[str, Any]) -> Any:
     names = SAME_BY_NAME.get(model)
     if not names:
         return None
-    return model.objects.filter(**{name: str(row.get(name, "")) for name in names}).values_list("pk", flat=True).first()
+    return (
+        model._default_manager.filter(**{name: str(row.get(name, "")) for name in names})
+        .values_list("pk", flat=True)
+        .first()
+    )
 
 
 def _make(model: type[Model], row: dict[str, Any], keys: _Keys, where: str) -> Any:

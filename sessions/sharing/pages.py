@@ -17,6 +17,7 @@ from buildlog.people.absolute_urls import whole_address
 from buildlog.people.access_log import note
 from buildlog.people.models import AccessEvent
 from buildlog.people.roles import Right, needs
+from buildlog.people.signed_in import SignedInRequest
 from buildlog.photos.image_files import picture_answer
 from buildlog.photos.models import Photo
 from buildlog.storage.full_disk import left_out_when_full
@@ -30,7 +31,7 @@ Kind = AccessEvent.Kind
 DAYS = [(7, "a week"), (30, "a month"), (90, "three months"), (366, "a year")]
 
 
-class ShareForm(forms.ModelForm):
+class ShareForm(forms.ModelForm[ShareLink]):
     days = forms.TypedChoiceField(label="Works for", choices=DAYS, coerce=int, initial=30)
 
     class Meta:
@@ -39,7 +40,7 @@ class ShareForm(forms.ModelForm):
 
 
 @require_safe
-def revision_report(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def revision_report(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     found = get_object_or_404(Revision, pk=pk)
     report = report_of(found, request.user.unit_system)
     return render(request, "sharing/report.html", {"report": report, "revision": report.revision})
@@ -47,7 +48,7 @@ def revision_report(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
 
 @require_http_methods(["GET", "HEAD", "POST"])
 @needs(Right.BUILD)
-def share(request: HttpRequest) -> HttpResponse:
+def share(request: SignedInRequest) -> HttpResponse:
     """Make a link to a revision's report (`?report=`) or a comparison (the rest of its address), and end links."""
     told = _subject(request.GET)
     form = ShareForm(request.POST or None)
@@ -69,7 +70,7 @@ def share(request: HttpRequest) -> HttpResponse:
 def _subject(query: QueryDict) -> dict[str, Any]:
     if query.get("report"):
         try:
-            return {"revision": Revision.objects.select_related("vehicle").get(pk=uuid.UUID(query["report"]))}
+            return {"revision": Revision.objects.select_related("vehicle").get(pk=uuid.UUID(query.get("report")))}
         except (ValueError, Revision.DoesNotExist):
             raise Http404("There is no such revision.") from None
     if query.get("vehicle"):
@@ -79,7 +80,7 @@ def _subject(query: QueryDict) -> dict[str, Any]:
 
 @require_POST
 @needs(Right.BUILD)
-def revoke_share(request: HttpRequest, pk: int) -> HttpResponse:
+def revoke_share(request: SignedInRequest, pk: int) -> HttpResponse:
     found = get_object_or_404(ShareLink, pk=pk)
     if found.revoked_at is None:
         found.revoke()

@@ -53,7 +53,7 @@ def report_of(revision: Revision, system: str) -> Report:
     bench = bench_of(found.vehicle, Filters(), system)
     season = Season(found.vehicle)
     machine = Machine.in_line(found, seen_voltages(found.vehicle))
-    parent = season.machines.get(found.parent_id)
+    parent = season.machines.get(found.parent_id) if found.parent_id is not None else None
     rows = season.rows_of(found)
     measures = []
     for measure in MEASURES:

@@ -185,7 +185,7 @@ def _sentence(measure: Measure, base: Group, other: Group, system: str) -> str:
     """One sentence on a revision against the first chosen one; never a bare arrow."""
     first, second = base.revision.label, other.revision.label
     counts = f"{len(other.points)} and {len(base.points)} sessions"
-    if len(base.points) < 2 or len(other.points) < 2:
+    if base.interval is None or other.interval is None:
         short = second if len(other.points) < 2 else first
         return f"{second} against {first}: cannot tell yet; at least two sessions of {short} are needed ({counts})."
     try:
@@ -209,15 +209,15 @@ def _sentence(measure: Measure, base: Group, other: Group, system: str) -> str:
     spread = max(base.interval.standard_deviation, other.interval.standard_deviation)
     more = ""
     if seen > 0 and spread > 0:
-        size = written(seen, measure.kind, system, digits=2).replace("−", "")
+        seen_text = written(seen, measure.kind, system, digits=2).replace("−", "")
         # The rough count is never above the exact one, which takes far longer.
         extra = comparison.sessions_needed_roughly(seen, spread, CONFIDENCE) - len(other.points)
         if extra <= MANY_SESSIONS:
             extra = comparison.sessions_needed(seen, spread, CONFIDENCE) - len(other.points)
         if extra > MANY_SESSIONS:
-            more = f" The difference seen ({size}) is far smaller than the spread between sessions."
+            more = f" The difference seen ({seen_text}) is far smaller than the spread between sessions."
         elif extra > 0:
-            more = f" About {extra} more sessions of {second} would show a difference of {size}."
+            more = f" About {extra} more sessions of {second} would show a difference of {seen_text}."
     return f"{second} against {first}: cannot tell yet ({counts}).{more}"
 
 
@@ -299,4 +299,4 @@ def _rate_sentence(base: RateRow, other: RateRow) -> str:
 
 
 def shown(value: float, measure: Measure, system: str) -> float:
-    return in_shown_unit(value, measure.kind, system)
+    return float(in_shown_unit(value, measure.kind, system))

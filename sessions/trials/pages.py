@@ -6,11 +6,12 @@ import uuid
 from dataclasses import dataclass
 from typing import Any
 
-from django.http import HttpRequest, HttpResponse, QueryDict
+from django.http import HttpResponse, QueryDict
 from django.shortcuts import render
 from django.views.decorators.http import require_safe
 
 from buildlog.machines.models import Revision, Vehicle
+from buildlog.people.signed_in import SignedInRequest
 from calc.comparison import ADJUSTMENT_ASSUMPTIONS
 from sessions.drawing.figures import map_style_id
 from sessions.outings.models import Pass, Session, Venue
@@ -66,7 +67,7 @@ def read_address(query: QueryDict, vehicles: list[Vehicle], system: str) -> Aske
 
 
 @require_safe
-def compare(request: HttpRequest) -> HttpResponse:
+def compare(request: SignedInRequest) -> HttpResponse:
     """Choose a machine and revisions; the choice is in the address, so it can be kept and sent."""
     vehicles = list(Vehicle.objects.all())
     system = request.user.unit_system

@@ -6,7 +6,7 @@ import uuid
 from dataclasses import dataclass
 from typing import Any
 
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.views.decorators.http import require_safe
 
@@ -17,6 +17,7 @@ from buildlog.machines.limits import Limit, Ride, cautions, limits_of
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Revision, Vehicle
 from buildlog.machines.seen_voltages import seen_voltages
+from buildlog.people.signed_in import SignedInRequest
 from calc import reliability
 from sessions.drawing.figures import map_style_id
 from sessions.drawing.over_distance import cumulative_of
@@ -44,7 +45,7 @@ class RevisionRow:
 
 
 @require_safe
-def season(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def season(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     vehicle = get_object_or_404(Vehicle.objects.select_related("assumptions"), pk=pk)
     system = request.user.unit_system
     found = Season(vehicle)

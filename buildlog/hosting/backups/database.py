@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import sqlite3
 from pathlib import Path
+from typing import Any
 
 from django.apps import apps
 from django.db.models import FileField
@@ -35,7 +36,7 @@ class Database:
     def __init__(self, path: Path) -> None:
         self.path = path
 
-    def _rows(self, query: str) -> list[tuple]:
+    def _rows(self, query: str) -> list[tuple[Any, ...]]:
         with contextlib.closing(sqlite3.connect(f"{self.path.absolute().as_uri()}?mode=ro", uri=True)) as connection:
             return connection.execute(query).fetchall()
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import re
 import secrets
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -100,10 +100,11 @@ def to_remove(backups: Iterable[Kept], now: datetime) -> list[Kept]:
     regular = [one for one in known if not one.before_update]
     staying = {one.path for one in known if now - one.made_at < timedelta(hours=24)}
     staying |= {one.path for one in [one for one in known if one.before_update][:BEFORE_UPDATE_KEPT]}
-    for periods, period_of in (
-        (DAYS_KEPT, lambda one: one.made_at.date()),
-        (WEEKS_KEPT, lambda one: one.made_at.isocalendar()[:2]),
-    ):
+    kinds: tuple[tuple[int, Callable[[Kept], object]], ...] = (
+        (DAYS_KEPT, lambda kept: kept.made_at.date()),
+        (WEEKS_KEPT, lambda kept: kept.made_at.isocalendar()[:2]),
+    )
+    for periods, period_of in kinds:
         newest: dict[object, Kept] = {}
         for one in regular:
             newest.setdefault(period_of(one), one)

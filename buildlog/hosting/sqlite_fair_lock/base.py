@@ -62,6 +62,6 @@ class DatabaseWrapper(base.DatabaseWrapper):
         return connection
 
     def create_cursor(self, name: str | None = None) -> WaitingCursor:
-        cursor = self.connection.cursor(factory=WaitingCursor)
+        cursor: WaitingCursor = self.connection.cursor(factory=WaitingCursor)
         cursor.timeout_s = self.settings_dict["OPTIONS"].get("timeout", DEFAULT_TIMEOUT_S)
         return cursor

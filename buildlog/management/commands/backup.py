@@ -5,9 +5,10 @@ from __future__ import annotations
 import os
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 from django.conf import settings
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from buildlog.hosting.backups import making, retention
 from buildlog.hosting.backups import status as standing
@@ -17,11 +18,11 @@ class Command(BaseCommand):
     help = "Make a backup: database, photos, recordings, settings and key in one file. The server may run."
     requires_system_checks = ()
 
-    def add_arguments(self, parser):
+    def add_arguments(self, parser: CommandParser) -> None:
         parser.add_argument("--to", help="a file to write, or a folder; otherwise the folder of backups")
         parser.add_argument("--if-due", action="store_true", help="do nothing while the last one is young enough")
 
-    def handle(self, *, to, if_due, **options):
+    def handle(self, *, to: str | None, if_due: bool, **options: Any) -> None:
         now = datetime.now(UTC)
         if if_due and not standing.is_due(standing.read(settings.DATA), settings.BACKUP_HOURS, now):
             self.stdout.write("No backup is due.")

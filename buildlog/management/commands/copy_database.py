@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 from django.conf import settings
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.db import DatabaseError
 
 from buildlog.hosting import stores
@@ -17,12 +18,12 @@ from buildlog.hosting.data_copy import CannotCopy, copy_everything, known_as
 class Command(BaseCommand):
     help = "Copy every record from the database in use into an empty one, and compare both by counts and hashes."
 
-    def add_arguments(self, parser):
+    def add_arguments(self, parser: CommandParser) -> None:
         parser.add_argument(
             "address", help=f"the empty database, for example {stores.SERVER_EXAMPLE} or {stores.FILE_EXAMPLE}"
         )
 
-    def handle(self, *, address, **options):
+    def handle(self, *, address: str, **options: Any) -> None:
         try:
             target = stores.database(address)
         except ValueError as error:

@@ -1,4 +1,8 @@
-from django.core.management.base import BaseCommand, CommandError
+from __future__ import annotations
+
+from typing import Any
+
+from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from buildlog.people.absolute_urls import base_for_a_command
 from buildlog.people.access_log import note
@@ -13,11 +17,11 @@ class Command(BaseCommand):
         "tries. Their sign-ins end when it is used. An owner whose account was shut can come in again by it."
     )
 
-    def add_arguments(self, parser):
+    def add_arguments(self, parser: CommandParser) -> None:
         parser.add_argument("name", help="the name the account signs in with")
         parser.add_argument("--address", help="where people open the site, when it is not the base URL")
 
-    def handle(self, *, name, address, **options):
+    def handle(self, *, name: str, address: str | None, **options: Any) -> None:
         account = Account.objects.filter(username=name).first()
         if account is None:
             names = ", ".join(Account.objects.order_by("username").values_list("username", flat=True)[:20])

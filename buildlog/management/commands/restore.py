@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 from django.conf import settings
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from buildlog.hosting.backups import restoring
-from buildlog.hosting.backups.package import NotABackup
+from buildlog.hosting.backups.package import Manifest, NotABackup
 from buildlog.hosting.backups.swap import RestoredByHalf, RestoreFailed
 from buildlog.hosting.environment import FILE
 
@@ -17,16 +18,16 @@ class Command(BaseCommand):
     help = "Restore a backup. Everything is checked first; the data that were here are kept beside. Stop the server."
     requires_system_checks = ()
 
-    def add_arguments(self, parser):
+    def add_arguments(self, parser: CommandParser) -> None:
         parser.add_argument("file", nargs="?", help="the backup")
         parser.add_argument("--check", action="store_true", help="only check the file, and change nothing")
         parser.add_argument("--finish", action="store_true", help="finish a restore that was cut off")
 
-    def handle(self, *, file, check, finish, **options):
+    def handle(self, *, file: str | None, check: bool, finish: bool, **options: Any) -> None:
         if bool(file) == finish:
             raise CommandError("Name the backup to restore, or say --finish after a restore that was cut off.")
         try:
-            if finish:
+            if not file:
                 said = "Finished" if restoring.finish(settings.DATA) else "There is no restore to finish"
                 self.stdout.write(f"{said}.")
                 return
@@ -53,8 +54,10 @@ class Command(BaseCommand):
         kept = f" What was here before is kept in {done.kept}; remove it once all is well." if done.kept else ""
         self.stdout.write(f"Restored.{kept}")
 
-    def _describe(self, told):
-        self.stdout.write(f"Made {told.made_at} by version {told.version}: {told.record_count} records, "
-                          f"{told.file_count} files.")  # fmt: skip
-        for name, value in told.environment.items():
+    def _describe(self, manifest: Manifest) -> None:
+        self.stdout.write(
+            f"Made {manifest.made_at} by version {manifest.version}: {manifest.record_count} records, "
+            f"{manifest.file_count} files."
+        )
+        for name, value in manifest.environment.items():
             self.stdout.write(f"  It was made with {name}={value}")

@@ -9,7 +9,7 @@ from django.apps import apps
 from django.conf import settings
 from django.core.checks import ERROR, run_checks
 from django.core.management import call_command
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.db import DatabaseError, connection, connections
 
 from buildlog.hosting import checks, static_files
@@ -28,13 +28,13 @@ class Command(BaseCommand):
     help = "Bring the database up to date and serve the site."
     requires_system_checks = ()
 
-    def add_arguments(self, parser):
+    def add_arguments(self, parser: CommandParser) -> None:
         parser.add_argument("--host", default="127.0.0.1", help="address to listen on; 0.0.0.0 for the network")
         parser.add_argument("--port", type=int, default=8000)
         parser.add_argument("--workers", type=int, default=2)
         parser.add_argument("--demo", action="store_true", help="load the invented demo season")
 
-    def handle(self, *, host, port, workers, demo, **options):
+    def handle(self, *, host: str, port: int, workers: int, demo: bool, **options: Any) -> None:
         if not 1 <= port <= 65535:
             raise CommandError(f"--port must be from 1 to 65535, got {port}. For example --port 8000")
         if not 1 <= workers <= 64:

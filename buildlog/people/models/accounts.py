@@ -6,7 +6,7 @@ import hashlib
 import secrets
 from collections.abc import Iterator
 from datetime import timedelta
-from typing import Any
+from typing import Any, ClassVar
 
 from django.conf import settings
 from django.contrib.auth.models import AbstractUser, UserManager
@@ -22,7 +22,7 @@ class UnitSystem(models.TextChoices):
     IMPERIAL = "imperial", "Imperial (ft, mph, lb, °F)"
 
 
-class Accounts(UserManager):
+class Accounts(UserManager["Account"]):
     def create_superuser(self, *args: Any, **fields: Any) -> Account:
         return super().create_superuser(*args, **{**fields, "role": Role.OWNER})
 
@@ -33,7 +33,7 @@ class Account(AbstractUser):
     session_generation = models.PositiveIntegerField(default=0, editable=False)
     """Counted up to end every sign-in of the account at once, on all workers."""
 
-    objects = Accounts()
+    objects: ClassVar[Accounts] = Accounts()
 
     class Meta:
         constraints = [

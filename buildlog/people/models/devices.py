@@ -11,6 +11,8 @@ from django.db import models
 from django.db.models import Q
 from django.utils import timezone
 
+from buildlog.storage.columns import label_of
+
 
 class DeviceToken(models.Model):
     """The key of one device. Only its hash is stored; the key itself is shown once."""
@@ -51,7 +53,7 @@ class DeviceToken(models.Model):
     @property
     def rights(self) -> list[str]:
         """What the key lets the device do, in words."""
-        return [str(self._meta.get_field(name).verbose_name) for name in self.RIGHTS if getattr(self, name)]
+        return [label_of(self, name) for name in self.RIGHTS if getattr(self, name)]
 
     @staticmethod
     def hash_of(token: str) -> str:

@@ -45,6 +45,7 @@ class Assumptions(models.Model):
     def of(cls, vehicle: Any) -> Assumptions:
         """The vehicle's own, or the defaults, unsaved; no query where they were selected with the vehicle."""
         try:
-            return vehicle.assumptions
+            stored: Assumptions = vehicle.assumptions
+            return stored
         except cls.DoesNotExist:
             return cls(vehicle=vehicle)

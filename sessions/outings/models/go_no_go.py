@@ -8,6 +8,7 @@ from django.db import models
 from django.db.models import Q
 
 from buildlog.records.models import MadeRecord
+from buildlog.storage.columns import label_of
 from sessions.outings.models.outings import Session
 
 
@@ -56,6 +57,4 @@ class GoNoGoCheck(MadeRecord):
     @property
     def missing(self) -> list[str]:
         """What was answered with no, in words."""
-        return [
-            str(self._meta.get_field(name).verbose_name) for name in self.ITEMS if getattr(self, name) == self.Answer.NO
-        ]
+        return [label_of(self, name) for name in self.ITEMS if getattr(self, name) == self.Answer.NO]
