@@ -9,8 +9,9 @@ from pathlib import Path
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
+from django.db import connection
 
-from tests import data_folders
+from tests import data_folders, migrated_databases, servers
 
 
 @pytest.hookimpl(hookwrapper=True)
@@ -30,6 +31,32 @@ def rides_are_simulated_once():
     loading.simulate = functools.cache(loading.simulate)
 
 
+@pytest.fixture(scope="session")
+def folder_of_the_run(tmp_path_factory):
+    """pytest's folder of this run, which all its workers share."""
+    own = tmp_path_factory.getbasetemp()
+    return own.parent if "PYTEST_XDIST_WORKER" in os.environ else own
+
+
+@pytest.fixture(scope="session")
+def migrated(folder_of_the_run):
+    """A SQLite file that is up to date and empty; not to be changed."""
+    return migrated_databases.file_in(folder_of_the_run)
+
+
+@pytest.fixture(scope="session")
+def django_db_modify_db_settings(django_db_modify_db_settings, request, folder_of_the_run):
+    """The tests' own database begins as a copy, so that there is nothing to migrate."""
+    if servers.OF_THE_RUN:
+        template = migrated_databases.database_on(servers.OF_THE_RUN, folder_of_the_run)
+        connection.settings_dict["TEST"]["TEMPLATE"] = template
+        yield
+    else:
+        address = connection.creation._get_test_db_name()
+        with migrated_databases.copied_into_memory(request.getfixturevalue("migrated"), address):
+            yield
+
+
 @pytest.fixture(autouse=True)
 def media_of_its_own(settings, tmp_path):
     settings.MEDIA_ROOT = tmp_path / "media"
@@ -46,6 +73,12 @@ def postgresql():
         except NotInstalled as error:
             pytest.skip(str(error))
         yield server
+
+
+@pytest.fixture(scope="session")
+def migrated_on_server(postgresql, folder_of_the_run):
+    """The name of a database of that server that is up to date and empty; not to be changed."""
+    return migrated_databases.database_on(postgresql.url("postgres"), folder_of_the_run)
 
 
 @pytest.fixture(scope="session")
@@ -209,9 +242,10 @@ def picture_file():
 
 
 @pytest.fixture(scope="session")
-def filled_folder(tmp_path_factory):
+def filled_folder(tmp_path_factory, migrated):
     """A data folder with the invented season, an account, photos and a recording; not to be changed."""
     folder = tmp_path_factory.mktemp("installation") / "data"
+    migrated_databases.lay_down(migrated, folder)
     data_folders.fill(folder)
     return folder
 

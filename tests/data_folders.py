@@ -48,9 +48,9 @@ def manage(folder, *arguments, project=PROJECT, **more):
 
 
 def fill(folder, **more):
-    for arguments in (("migrate", "-v0"), ("shell", "-v0", "-c", FILL)):
-        said, code = manage(folder, *arguments, **more)
-        assert code == 0, said
+    """Put the records into an installation whose database is up to date."""
+    said, code = manage(folder, "shell", "-v0", "-c", FILL, **more)
+    assert code == 0, said
 
 
 def content(folder):

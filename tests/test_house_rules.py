@@ -11,7 +11,7 @@ from django.apps import apps
 from buildlog.quantities.fields import QuantityField
 from calc.quantities import KINDS
 from calc.units import REGISTRY, SUFFIXES, suffix_of
-from tests.on_postgresql import WITHOUT_DATABASE
+from tests.on_postgresql import ONLY_PAGES, WITHOUT_DATABASE
 
 PROJECT = Path(__file__).resolve().parents[1]
 OWN_MODELS = [*apps.get_app_config("buildlog").get_models(), *apps.get_app_config("test_sessions").get_models()]
@@ -39,18 +39,33 @@ def test_what_is_left_out_on_postgresql_reaches_no_database():
     assert {"db", "transactional_db", "live_server", "client", "vehicle"} <= fixtures
     allowed = {*sys.stdlib_module_names, "calc", "numpy", "scipy", "pint", "uncertainties", "geographiclib"}
     allowed |= {"pytest", "hypothesis", "statsmodels", "gpxpy"}
+    own = ("tests.calc", "tests.simulations")
     allowed -= {"sqlite3", "subprocess"}
     for path in [path for folder in WITHOUT_DATABASE for path in (PROJECT / folder).rglob("*.py")]:
         for node in ast.walk(ast.parse(path.read_text())):
             if isinstance(node, ast.Import):
                 assert {alias.name.split(".")[0] for alias in node.names} <= allowed, path
             elif isinstance(node, ast.ImportFrom) and not node.level:
-                assert node.module.split(".")[0] in allowed or node.module.startswith("tests.calc"), path
+                assert node.module.split(".")[0] in allowed or node.module.startswith(own), path
             elif isinstance(node, ast.FunctionDef) and (node.name.startswith("test_") or node.decorator_list):
                 # Only what pytest calls gets fixtures.
                 assert not {one.arg for one in node.args.args} & fixtures, (path, node.name)
             elif isinstance(node, ast.Attribute):
                 assert node.attr not in ("django_db", "usefixtures", "getfixturevalue"), path
+
+
+def test_what_is_left_out_on_postgresql_as_pages_only_asks_nothing_of_the_database_itself():
+    """Neither its errors, its queries and their number, nor what happens at the end of a transaction."""
+    for path in [PROJECT / one for one in ONLY_PAGES]:
+        assert path.exists()
+        for module in path.rglob("test_*.py") if path.is_dir() else [path]:
+            for node in ast.walk(ast.parse(module.read_text())):
+                if isinstance(node, ast.ImportFrom):
+                    assert node.module != "django.db" or [one.name for one in node.names] == ["transaction"], module
+                    assert node.module not in ("django.db.models", "django.db.utils", "django.test.utils"), module
+                elif isinstance(node, ast.FunctionDef):
+                    asked = {one.arg for one in node.args.args}
+                    assert not [name for name in asked if "num_queries" in name or "on_commit" in name], module
 
 
 def test_no_module_is_named_after_nothing_it_knows_and_none_is_long():

@@ -7,6 +7,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import expect
 
+from tests import migrated_databases
+
 # On a busy machine a page takes longer than the five seconds that are waited otherwise.
 expect.set_options(timeout=15_000)
 
@@ -106,11 +108,12 @@ def photograph_phone():
 
 
 @pytest.fixture(scope="session")
-def filled_installation(tmp_path_factory):
+def filled_installation(tmp_path_factory, migrated):
     """The data folder of an installation with a little in it, to be copied by each test."""
     from tests.browser.installation import Installation
 
     folder = tmp_path_factory.mktemp("filled")
+    migrated_databases.lay_down(migrated, folder)
     Installation(folder).fill()
     return folder
 

@@ -10,12 +10,9 @@ import sys
 import time
 import urllib.error
 import urllib.request
-from datetime import UTC, datetime
 from pathlib import Path
 
-import psycopg
-
-from tests.servers import OF_THE_RUN, database_name, free_port, make_database, surroundings
+from tests.servers import free_port, without_settings
 
 PROJECT = Path(__file__).resolve().parents[2]
 PASSWORD = "frost-and-chain-77"
@@ -43,15 +40,8 @@ TestCardItem.objects.create(card=card, position=1, what="Six passes both ways")
 """
 
 
-def _as_sqlite_does(value):
-    """A moment as the text that SQLite keeps."""
-    if isinstance(value, datetime):
-        return value.astimezone(UTC).replace(tzinfo=None).isoformat(" ")
-    return value
-
-
 class Installation:
-    """`manage.py serve` with a data folder of its own."""
+    """`manage.py serve` with a data folder of its own, on SQLite."""
 
     def __init__(self, folder, project=PROJECT, **settings):
         self.folder, self.project, self.port = Path(folder), Path(project), free_port()
@@ -64,7 +54,7 @@ class Installation:
         return f"http://127.0.0.1:{self.port}"
 
     def environment(self):
-        return surroundings(self.folder, **self.settings)
+        return {**without_settings(), "BUILDLOG_DATA_DIR": str(self.folder), **self.settings}
 
     def run(self, *command):
         """A management command of this installation, and all it said."""
@@ -76,15 +66,10 @@ class Installation:
     @classmethod
     def copy_of(cls, filled, folder, **settings):
         shutil.copytree(filled, folder)
-        if OF_THE_RUN:
-            make_database(OF_THE_RUN, database_name(folder), database_name(filled))
         return cls(folder, **settings)
 
     def fill(self):
-        if OF_THE_RUN:
-            make_database(OF_THE_RUN, database_name(self.folder))
-        command = [sys.executable, "manage.py", "migrate", "--verbosity=0"]
-        subprocess.run(command, cwd=self.project, env=self.environment(), check=True)
+        """Put the records into its database, which is up to date."""
         command = [sys.executable, "manage.py", "shell", "--verbosity=0", "-c", FILL]
         subprocess.run(command, cwd=self.project, env=self.environment(), check=True, stdout=subprocess.DEVNULL)
 
@@ -113,18 +98,12 @@ class Installation:
     def reset(self, filled):
         """Bring the running installation's records back to those of a filled folder."""
         shutil.rmtree(self.folder / "media", ignore_errors=True)
-        if OF_THE_RUN:
-            make_database(OF_THE_RUN, database_name(self.folder), database_name(filled))
-            return
         source, target = (sqlite3.connect(Path(folder) / "buildlog.sqlite3") for folder in (filled, self.folder))
         with contextlib.closing(source), contextlib.closing(target):
             source.backup(target)
 
     def rows(self, table, columns="*"):
         query = f"SELECT {columns} FROM {table}"  # noqa: S608
-        if OF_THE_RUN:
-            with psycopg.connect(self.environment()["DATABASE_URL"]) as connection:
-                return [tuple(map(_as_sqlite_does, row)) for row in connection.execute(query)]
         with contextlib.closing(
             sqlite3.connect(f"file:{self.folder}/buildlog.sqlite3?mode=ro", uri=True)
         ) as connection:

@@ -17,10 +17,10 @@ pytestmark = pytest.mark.own_database
 
 
 @pytest.fixture(scope="module")
-def filled(postgresql, tmp_path_factory):
+def filled(postgresql, migrated_on_server, tmp_path_factory):
     """An installation on the server, not to be changed; copies of its database and folder are made for each test."""
     folder = tmp_path_factory.mktemp("on-server") / "data"
-    address = postgresql.make_database("filled")
+    address = postgresql.make_database("filled", template=migrated_on_server)
     fill(folder, DATABASE_URL=address)
     return folder, address
 

@@ -9,7 +9,6 @@ import pytest
 from django.contrib.admin.models import LogEntry
 from django.contrib.contenttypes.models import ContentType
 from django.contrib.sessions.models import Session as SignedIn
-from django.core.management import call_command
 from django.db import OperationalError, connections, transaction
 from django.db.migrations.loader import MigrationLoader
 
@@ -50,18 +49,8 @@ def season(db, make_account, vehicle, session, timed_pass, reading, failure, cli
     )
 
 
-@pytest.fixture(scope="session")
-def migrated(postgresql, tmp_path_factory, django_db_setup, django_db_blocker):
-    """An empty database of each product that is up to date, to be copied: bringing one up to date takes a second."""
-    file = tmp_path_factory.mktemp("migrated") / "migrated.sqlite3"
-    for settings in (sqlite_file(file), database(postgresql.make_database("migrated"))):
-        with django_db_blocker.unblock(), temporary_alias("migrated", settings):
-            call_command("migrate", database="migrated", verbosity=0, interactive=False)
-    return file
-
-
 @pytest.fixture
-def other(tmp_path, postgresql, migrated):
+def other(tmp_path, postgresql, migrated, migrated_on_server):
     """Makes and opens empty databases: other("sqlite", "a"), other("postgresql", "b")."""
     with contextlib.ExitStack() as opened:
 
@@ -72,7 +61,7 @@ def other(tmp_path, postgresql, migrated):
                     shutil.copyfile(migrated, settings["NAME"])
             else:
                 settings = database(
-                    postgresql.make_database(f"copy_{name}", template="migrated" if up_to_date else "template1")
+                    postgresql.make_database(f"copy_{name}", template=migrated_on_server if up_to_date else "template1")
                 )
             return opened.enter_context(temporary_alias(name, settings))
 
