@@ -138,7 +138,7 @@ def test_a_new_revision_starts_without_what_was_measured_on_its_parent(sled, sig
     assert form["mass_without_rider_kg"].value() is None
     assert form["cg_height_m"].value() is None
     assert form["seat_z_m"].value() == "0.4"
-    assert "moved by the parts that changed since" in form["cg_height_m"].help_text
+    assert "corrected for the parts that changed since" in form["cg_height_m"].help_text
     second = next_one(sled)
     fit(second, "Fairing", 4.0, 1.2, 0.6)
     page = client.get(second.get_absolute_url()).content.decode()
