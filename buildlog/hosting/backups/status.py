@@ -14,7 +14,7 @@ from django.conf import settings
 
 from buildlog.storage.durable_files import write_whole
 
-NOTE = "backup_status.json"
+NOTE = "backup_standing.json"
 TIMES = ("since", "good_at", "tried_at")
 UNSCHEDULED_LIMIT = timedelta(days=8)
 """Where the program makes no backups by itself, somebody else must: one a week, and a day's grace."""
