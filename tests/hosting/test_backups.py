@@ -242,7 +242,7 @@ def forged(held_parts, **changed):
                 listed["parts"].append({"name": name, "size_bytes": len(text), "sha256": digest})
         packed.writestr("manifest.json", json.dumps(listed))
         packed.comment = package.SEAL + b"0" * 64
-    return held.getvalue()[:-64] + package._digest_but_for_the_seal(held)
+    return held.getvalue()[:-64] + package._digest_without_seal(held)
 
 
 FOREIGN = {
@@ -290,7 +290,7 @@ def test_a_link_in_a_backup_is_refused(data, tmp_path):
     held = io.BytesIO(forged([("database.sqlite3", b"x" * 100)]))
     raw = held.getvalue().replace((0o600 << 16).to_bytes(4, "little"), (0o120777 << 16).to_bytes(4, "little"))
     path = tmp_path / "link.zip"
-    path.write_bytes(raw[:-64] + package._digest_but_for_the_seal(io.BytesIO(raw)))
+    path.write_bytes(raw[:-64] + package._digest_without_seal(io.BytesIO(raw)))
     with pytest.raises(NotABackup, match="not what the backup's list says"):
         restoring.restore(path, data)
 

@@ -9,7 +9,7 @@ from types import SimpleNamespace
 import pytest
 
 from buildlog.hosting.backups import in_use, making, restored_settings, restoring, swap
-from buildlog.hosting.backups.package import belongs
+from buildlog.hosting.backups.package import is_part_name
 from tests.data_folders import content, manage, rows
 
 pytestmark = pytest.mark.own_database
@@ -236,7 +236,7 @@ def test_what_is_no_upload_stops_no_backup(data):
     (data / "odd:setting").write_text("x")
     made = making.make_backup(data)
     assert made.left_out == (r"'photos/a?b.jpg'", r"'photos/caf\udce9.jpg'")
-    assert all(belongs(one.name) for one in made.manifest.parts)
+    assert all(is_part_name(one.name) for one in made.manifest.parts)
     assert made.manifest.missing_files == ()
     assert not [one.name for one in made.manifest.parts if "Trash" in one.name or "lost" in one.name]
 

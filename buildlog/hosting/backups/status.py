@@ -15,7 +15,6 @@ from django.conf import settings
 from buildlog.storage.durable_files import write_atomically
 
 NOTE = "backup_standing.json"
-"""The file has this name on every installation since 0.6."""
 TIMES = ("since", "good_at", "tried_at")
 UNSCHEDULED_LIMIT = timedelta(days=8)
 """Where the program makes no backups by itself, somebody else must: one a week, and a day's grace."""
