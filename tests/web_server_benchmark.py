@@ -34,11 +34,11 @@ sys.path.insert(0, ".")
 if module:
     import importlib.util
 
-    found = importlib.util.spec_from_file_location("web_server_before", module)
-    web_server = importlib.util.module_from_spec(found)
-    found.loader.exec_module(web_server)
+    specification = importlib.util.spec_from_file_location("web_server_before", module)
+    web_server = importlib.util.module_from_spec(specification)
+    specification.loader.exec_module(web_server)
 else:
-    from buildlog import web_server
+    from buildlog.hosting import web_server
 
 def bare(environ, start_response):
     start_response("200 OK", [("Content-Type", "text/plain"), ("Content-Length", "5")])

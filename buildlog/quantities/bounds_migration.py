@@ -57,7 +57,7 @@ def set_aside_what_is_beyond(app_label: str, operations: Iterable[Operation]) ->
         for bound in bounds:
             model = apps.get_model(app_label, bound.model_name)
             name = bound.constraint.name.removeprefix(f"{bound.model_name}_").removesuffix("_within_bounds")
-            for record in model.objects.exclude(bound.constraint.condition):
+            for record in model.objects.using(schema_editor.connection.alias).exclude(bound.constraint.condition):
                 _set_aside(record, name, bound)
 
     return migrations.RunPython(forwards, migrations.RunPython.noop)

@@ -256,7 +256,7 @@ def test_a_card_is_written_ticked_and_keeps_its_ticks_when_it_is_edited(sign_in,
     form["items"] = "x" * 301
     answer = client.post("/test-cards/new/", form)
     assert answer.status_code == 422
-    assert "too long for a card" in str(answer.context["form"].errors["items"])
+    assert "The line is too long" in str(answer.context["form"].errors["items"])
 
 
 def test_an_item_belongs_to_its_own_machine(session, revision):

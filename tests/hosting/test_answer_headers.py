@@ -73,12 +73,12 @@ def test_answers_that_belong_to_no_route(client, db):
 
 
 def test_a_fault_of_the_program(sign_in, monkeypatch):
-    from buildlog.machines import queries
+    from sessions.bench import home_pages
 
     def fails():
         raise RuntimeError("on purpose")
 
-    monkeypatch.setattr(queries, "vehicles", fails)
+    monkeypatch.setattr(home_pages, "vehicles", fails)
     client = sign_in("reader")
     client.raise_request_exception = False
     answer = client.get("/")

@@ -99,7 +99,7 @@ def test_no_step_is_made_where_a_later_one_breaks(data, tmp_path):
     before = rows(data / "buildlog.sqlite3")
     project = newer_version(tmp_path, "CREATE TABLE of_the_first_step (x)", "UPDATE no_such_table SET x = 1")
     # Whoever waits for a large database is told so.
-    module = project / "buildlog" / "update.py"
+    module = project / "buildlog" / "hosting" / "update.py"
     module.write_text(module.read_text().replace("SLOW_BYTES = 200_000_000", "SLOW_BYTES = 0"))
     said, code = manage(data, "update", project=project)
     assert code == 1
@@ -169,7 +169,7 @@ def test_what_an_earlier_version_left_half_made_is_said_with_the_backup_from_bef
     making.make_backup(data, before_update=True)
     said, code = manage(data, "update", project=newer_version(tmp_path, "CREATE TABLE of_the_step (x)"))
     assert code == 1
-    assert "was cut off between a step and the record of it" in said
+    assert "was cut off between a migration and the record of it" in said
     assert f"manage.py restore {good}" in said
     said, code = manage(data, "restore", str(good))
     assert code == 0, said

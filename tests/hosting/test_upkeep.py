@@ -140,7 +140,7 @@ def test_the_owner_s_page_makes_a_backup_and_says_what_became_of_it(sign_in, fol
     shown = backup_that(good)
     assert "A backup was made." in shown
     assert "firnlog-2026-01-17T110000Z.zip" in shown
-    assert "2 files that records speak of could not be found" in shown
+    assert "2 files that records refer to could not be found" in shown
     # By what became of this one: the note still tells of the last.
     assert "No backup was made. No space left on device." in backup_that(lambda _: "No space left on device.")
     assert "The backup is still being made." in backup_that(long)

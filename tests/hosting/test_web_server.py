@@ -20,7 +20,7 @@ LARGE = 8_000_000
 SERVE = f"""
 import itertools, os, sys, time
 from pathlib import Path
-from buildlog import web_server
+from buildlog.hosting import web_server
 
 web_server.LONGEST_WAIT_S = float(sys.argv[2])
 
