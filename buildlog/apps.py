@@ -10,6 +10,7 @@ class BuildlogConfig(AppConfig):
 
     def ready(self) -> None:
         from buildlog.failures import loop as failure_loop
+        from buildlog.hosting import checks  # noqa: F401  (importing the checks registers them)
         from buildlog.people import sign_in_life
         from buildlog.photos.models import Photo
         from buildlog.storage.stored_files import remove_files_with

@@ -203,7 +203,7 @@ def test_a_proxy_whose_host_name_is_unknown(site, visitor, nginx):
     nginx.serve(site.port, location=f"{path}/", passed_on=NO_HOST, proxy_pass="http://inner_name", around=around)
     stranger = Visitor(site.base, nginx.authority).ask("/")
     assert stranger.status == 400
-    assert "asked for under a name that it does not answer to" in told(stranger)
+    assert "requested under a host name that" in told(stranger)
     assert "manage.py check --deploy" in told(stranger)
     assert "inner_name" not in stranger.text
     assert NAME not in stranger.text
