@@ -154,7 +154,7 @@ def test_a_new_version_waits_for_the_person_and_the_records_survive_it(
         phone.to("End")
         phone.page.get_by_role("button", name="End session").click()
         expect(phone.page.locator("#newer")).to_be_visible()
-        network.fault = lambda method, path: "down" if method == "PUT" else ""
+        network.fault = lambda method, path: "down" if method == "PATCH" else ""
         phone.to("Measure it now")
         phone.page.get_by_role("textbox", name="Rest voltage after").fill("51")
         phone.page.get_by_role("button", name="Save", exact=True).click()

@@ -65,7 +65,7 @@ def test_a_backup_comes_back_into_an_empty_database(here, postgresql, tmp_path, 
     # Nothing is ever copied over what is there.
     before = stored_in(there["DATABASE_URL"], django_db_blocker)
     said, code = manage(elsewhere, "restore", file, **there)
-    assert (code, "give an empty database" in said) == (1, True)
+    assert (code, "name an empty database" in said) == (1, True)
     assert stored_in(there["DATABASE_URL"], django_db_blocker) == before
 
 
