@@ -63,13 +63,14 @@ def _store_removed_keys(record: Model) -> None:
     """Store the keys of all that is removed, so that a phone does not offer its copies again as lost."""
     collector = Collector(using=DEFAULT_DB_ALIAS, origin=record)
     collector.collect([record])
-    keys: list[tuple[str, Any]] = []
+    # A client may have given one key to records of two kinds; PostgreSQL takes each key once in a statement.
+    kinds: dict[Any, str] = {}
     for model, instances in collector.data.items():
-        keys += [(model._meta.label, instance.pk) for instance in instances]
+        kinds.update((instance.pk, model._meta.label) for instance in instances)
     for rows in collector.fast_deletes:
-        keys += [(rows.model._meta.label, pk) for pk in rows.values_list("pk", flat=True)]
+        kinds.update((key, rows.model._meta.label) for key in rows.values_list("pk", flat=True))
     RemovedRecord.objects.bulk_create(
-        [RemovedRecord(kind=kind, key=key) for kind, key in keys if isinstance(key, uuid.UUID)],
+        [RemovedRecord(kind=kind, key=key) for key, kind in kinds.items() if isinstance(key, uuid.UUID)],
         update_conflicts=True,
         unique_fields=["key"],
         update_fields=["kind", "removed_at"],

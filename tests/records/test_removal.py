@@ -16,7 +16,17 @@ from django.test import Client
 from django.utils import timezone
 
 from buildlog.hosting.request_log import PlainLines, logging_settings
-from buildlog.models import DeviceToken, Evidence, Failure, FailureMode, Fitting, MadeRecord, Modification, Photo
+from buildlog.models import (
+    DeviceToken,
+    Evidence,
+    Failure,
+    FailureMode,
+    Fitting,
+    MadeRecord,
+    Modification,
+    Photo,
+    RemovedRecord,
+)
 from buildlog.people import current_account
 from sessions.models import Gate, Log, Pass, Reading, Session, TestCard, TestCardItem, TrackPart, Venue
 from sessions.sharing import archive
@@ -512,3 +522,10 @@ def test_makers_come_along_in_a_backup_of_rows(session, oona, tmp_path):
     call_command("loaddata", str(tmp_path / "rows.json"), verbosity=0)
     found = Session.objects.get()
     assert (found.made_by, abs(found.made_at - at) < timedelta(milliseconds=1)) == (oona, True)
+
+
+def test_records_of_two_kinds_under_one_key_go_together(sign_in, session):
+    """A client makes the keys; PostgreSQL took the second of one key for a mistake."""
+    Reading.objects.create(pk=session.pk, session=session, time_into_session_s=60, voltage_v=51)
+    assert sign_in("owner").delete(f"/api/v1/sessions/{session.pk}/").status_code == 200
+    assert RemovedRecord.objects.filter(pk=session.pk).count() == 1
