@@ -84,8 +84,10 @@ export async function passScreen(app, outing) {
     feel();
     if (taps.length === 1 && (ageOf(taps[0], now) ?? Infinity) > OLD_MARK_S) {
       waiting = now;
-      show();
+      mark.disabled = true;
+      // The page says that the tap is kept, so it is on disk first.
       await remember();
+      show();
     } else await take(now);
   };
   const take = async (now) => {
