@@ -6,7 +6,7 @@ listed with what is missing; it is never shown as zero, and never left out in si
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -16,25 +16,24 @@ from calc.cautions import TIPPING
 from calc.declaration import Measured
 from calc.session_endurance import endurance_columns
 from calc.session_energy import energy_columns
-from calc.session_facts import SessionFacts
 from calc.session_limits import electrical_limits
-from calc.session_sheet import SessionReport, SessionReports, Sheet
+from calc.session_sheet import SessionReports, Sheet
 from calc.session_table import SessionTable
 
 ICE_SPEED = "Speed on ice: a long, clear run-out, a helmet and a kill switch. Local rules decide."
 COLD = "Cover all skin, and watch each other's faces for white patches."
 
 
-def evaluate(facts: SessionFacts) -> SessionReport:
-    """Work one session out.
+def evaluate(table: SessionTable) -> SessionReports:
+    """Work out sessions whose facts are in columns; each calculation runs once, on arrays.
 
     Parameters
     ----------
-    facts: what is known; see calc.session_facts.
+    table: what is known of the sessions.
 
     Returns
     -------
-    SessionReport, results in the order in which a rider asks for them.
+    SessionReports, in the order of the table; the results of each in the order in which a rider asks for them.
 
     Raises
     ------
@@ -42,22 +41,14 @@ def evaluate(facts: SessionFacts) -> SessionReport:
 
     Examples
     --------
-    >>> report = evaluate(SessionFacts(distance_m=10000.0, energy_used_wh=400.0))
+    >>> facts = {"distance_m": np.array([10000.0]), "u_distance_m": np.zeros(1),
+    ...          "energy_used_wh": np.array([400.0]), "u_energy_used_wh": np.zeros(1)}
+    >>> report = evaluate(SessionTable(1, facts))[0]
     >>> report.get("energy_per_distance").value
     40.0
     >>> [missing.needs for missing in report.missing if missing.key == "average_gate_speed"]
     [('a pass that counts',)]
     """
-    return evaluate_all([facts])[0]
-
-
-def evaluate_all(all_facts: Sequence[SessionFacts]) -> SessionReports:
-    """Work many sessions out in one go, in their order."""
-    return evaluate_table(SessionTable(all_facts))
-
-
-def evaluate_table(table: SessionTable) -> SessionReports:
-    """Work out sessions whose facts stand in columns already; each calculation runs once, on arrays."""
     sheet = Sheet(table)
     for work in _WORK:
         work(sheet)

@@ -16,7 +16,7 @@ from calc import pack, stability
 from calc.alarms import Alarm, cut_off_alarm, highest_alarm
 from calc.cautions import BATTERY, TIPPING
 from calc.quantities import written
-from calc.session_facts import LimitFacts, PackFacts
+from calc.session_facts import BuildFacts, LimitFacts, PackFacts
 
 
 @dataclass(frozen=True)
@@ -66,8 +66,8 @@ class Machine:
 
     @classmethod
     def in_line(cls, revision: Revision, seen: Mapping[uuid.UUID, SeenVoltage] | None = None) -> Machine:
-        """The machine of a revision, with fittings from the vehicle's line if that was read already."""
-        line = getattr(revision.vehicle, LINE, ())
+        """The machine of a revision; its vehicle's line of revisions is read unless that was done already."""
+        line = getattr(revision.vehicle, LINE, None) or read_line(revision.vehicle)
         stored = next((member for member in line if member.pk == revision.pk), revision)
         return cls(revision, list(stored.fittings.all()), seen)
 
@@ -153,6 +153,18 @@ class Machine:
             lowest_voltage_v=max(values("lowest_voltage_v"), default=None),
             continuous_current_a=min(values("continuous_current_a"), default=None),
             highest_temperature_c=min(values("highest_temperature_c"), default=None),
+        )
+
+    @cached_property
+    def facts(self) -> BuildFacts:
+        """What the results of its sessions need to know of it."""
+        return BuildFacts(
+            self.pack,
+            self.limits("speed_controller"),
+            self.limits("motor"),
+            self.revision.track_width_m,
+            self.revision.wheelbase_m,
+            self.single_contact,
         )
 
     @property

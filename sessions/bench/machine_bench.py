@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 from django.db.models import Prefetch, QuerySet
 
 from buildlog.failures.exposure import Exposure
@@ -26,9 +27,8 @@ from calc.fix_proof import History, Proof
 from calc.proof_sentences import exposure_sentences, gap_sentences, judged_sentence, refusal
 from calc.reliability import Interval
 from sessions.bench import verdicts
-from sessions.evidence.session_results import reports_for
-from sessions.logs.queries import sessions_of_line
-from sessions.outings.models import Assumptions, Session
+from sessions.evidence.reader import Evidence, recorded
+from sessions.outings.models import Assumptions
 
 CONFIDENCE = 0.9
 LATEST_FOR_VERDICTS = 8
@@ -113,8 +113,9 @@ class Bench:
     ride: Ride
     verdicts: list[verdicts.Verdict]
     modifications: list[Modification]
-    begins: list[tuple[int, float]] = field(default_factory=list)
-    last_session: Session | None = None
+    begins: list[tuple[int, float]]
+    recent: Evidence
+    """Sessions of the revisions that are judged, and of today's."""
 
     @property
     def gaps(self) -> list[str]:
@@ -141,10 +142,10 @@ def bench_of(vehicle: Vehicle, filters: Filters, system: str = "metric") -> Benc
         ),
         None,
     )
-    sessions, reports = _recent(revisions, modifications, today)
-    ride = _ride(vehicle, today, sessions, reports)
     seen = seen_voltages(vehicle)
     machines = {revision.pk: Machine(revision, seen=seen) for revision in revisions}
+    evidence = _recent(machines, modifications, today)
+    ride = _ride(vehicle, today, evidence)
     limits = []
     if today is not None:
         limits = side_by_side(machines[today.pk], machines[(planned or today).pk], ride)
@@ -162,18 +163,18 @@ def bench_of(vehicle: Vehicle, filters: Filters, system: str = "metric") -> Benc
         growth_of(everything, exposure),
         limits,
         ride,
-        _verdicts(vehicle, modifications, machines, history, sessions, reports, ride, system),
+        _verdicts(vehicle, modifications, machines, history, evidence, ride, system),
         modifications,
         exposure.begins_m(),
-        max(sessions, key=lambda session: session.started_at, default=None),
+        evidence,
     )
 
 
 def ride_of(vehicle: Vehicle) -> Ride:
     """How the machine is ridden today, as the bench takes it, without working out the rest of the bench."""
-    revisions = read_line(vehicle)
-    today = _ridden_now(revisions)
-    return _ride(vehicle, today, *_recent(revisions, list(_modifications(vehicle)), today))
+    machines = {revision.pk: Machine(revision) for revision in read_line(vehicle)}
+    today = _ridden_now([machine.revision for machine in machines.values()])
+    return _ride(vehicle, today, _recent(machines, list(_modifications(vehicle)), today))
 
 
 def _ridden_now(revisions: list[Revision]) -> Revision | None:
@@ -187,8 +188,8 @@ def _modifications(vehicle: Vehicle) -> QuerySet[Modification]:
 
 
 def _recent(
-    revisions: list[Revision], modifications: list[Modification], today: Revision | None
-) -> tuple[list[Session], dict[Any, Any]]:
+    machines: Mapping[uuid.UUID, Machine], modifications: list[Modification], today: Revision | None
+) -> Evidence:
     """Sessions of the revisions whose modifications are judged, and of those before them; with their results."""
     judged = [modification for modification in modifications if modification.expected_measure in verdicts.MEASURED][
         :LATEST_FOR_VERDICTS
@@ -199,25 +200,18 @@ def _recent(
     }
     if today is not None:
         revision_keys.add(today.pk)
-    sessions = sessions_of_line(revisions, revision_keys)
-    return sessions, reports_for(sessions)
+    return Evidence.of_revisions(revision_keys, machines)
 
 
-def _ride(vehicle: Vehicle, today: Revision | None, sessions: list[Session], reports: dict[Any, Any]) -> Ride:
+def _ride(vehicle: Vehicle, today: Revision | None, evidence: Evidence) -> Ride:
     """Rider of the last session, and the energy per km of today's revision."""
-    riders = [session.rider_mass_kg + (session.payload_kg or 0.0) for session in sessions if session.rider_mass_kg]
-    own = [
-        result.value
-        for session in sessions
-        if today is not None and session.revision_id == today.pk
-        for result in reports[session.pk].results
-        if result.key == "energy_per_distance" and result.value > 0
-    ]
-    return Ride(
-        riders[-1] if riders else None,
-        sum(own) / len(own) if own else None,
-        Assumptions.of(vehicle).reserve_fraction,
-    )
+    load = recorded(evidence.numbers["rider_mass_kg"] + np.nan_to_num(evidence.numbers["payload_kg"]), slice(None))
+    consumption = None
+    if today is not None:
+        own = recorded(evidence.values("energy_per_distance"), evidence.rows_of(today))
+        own = own[own > 0]
+        consumption = float(own.mean()) if own.size else None
+    return Ride(float(load[-1]) if load.size else None, consumption, Assumptions.of(vehicle).reserve_fraction)
 
 
 def _modes(everything: list[Failure], exposure: Exposure) -> list[ModeRow]:
@@ -279,25 +273,23 @@ def _verdicts(
     modifications: list[Modification],
     machines: dict[Any, Machine],
     history: History,
-    sessions: list[Session],
-    reports: dict[Any, Any],
+    evidence: Evidence,
     ride: Ride,
     system: str,
 ) -> list[verdicts.Verdict]:
-    means = verdicts.session_means(reports, sessions)
-    seen = {session.revision_id for session in sessions}
     limits = thresholds(vehicle)
+    none = np.empty(0, dtype=np.intp)
     answers = []
     for modification in modifications:
         if not modification.expected_measure or modification.revision.status not in RIDDEN:
             continue
         if modification.expected_measure in verdicts.MEASURED:
-            if modification.revision_id not in seen and modification.revision.parent_id not in seen:
+            revision = modification.revision
+            rows = [evidence.rows_of(side) if side is not None else none for side in (revision.parent, revision)]
+            if not any(side.size for side in rows):
                 continue
-            key = verdicts.MEASURED[Modification.Measure(modification.expected_measure)]
-            before, after = (
-                means.get((pk, key), []) for pk in (modification.revision.parent_id, modification.revision_id)
-            )
+            values = evidence.values(verdicts.MEASURED[Modification.Measure(modification.expected_measure)])
+            before, after = (recorded(values, side).tolist() for side in rows)
             answers.append(verdicts.verdict_by_sessions(modification, before, after))
         elif modification.expected_measure == Modification.Measure.STABILITY:
             parent = machines.get(modification.revision.parent_id)

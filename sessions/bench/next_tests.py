@@ -5,6 +5,8 @@ from __future__ import annotations
 import uuid
 from dataclasses import dataclass
 
+import numpy as np
+
 from buildlog.failures.models import Failure
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Revision
@@ -13,6 +15,7 @@ from calc.lineage import Fitted
 from calc.proof_sentences import rounded
 from sessions.bench.machine_bench import Bench, WatchRow
 from sessions.bench.verdicts import CANNOT_TELL, Verdict, expectation
+from sessions.evidence.reader import Evidence
 
 MOST = 12
 MANY_SESSIONS = 20
@@ -172,19 +175,20 @@ def _by_sessions(verdict: Verdict, revision: Revision, more: int, so_far: int) -
 
 
 def _never_measured(bench: Bench) -> list[Question]:
-    last, today = bench.last_session, bench.today
+    recent, today = bench.recent, bench.today
     questions: list[Question] = []
     if today is None:
         return questions
-    if last is None or last.rest_voltage_start_v is None or last.rest_voltage_end_v is None:
+    last = recent.count - 1
+    if any(_never(recent, f"rest_voltage_{moment}_v") for moment in ("start", "end")):
         questions.append(
             Question("Rest voltage before and after, the pack rested", "Energy left, and energy per km.", 30)
         )
-    if last is None or last.distance_m is None:
+    if _never(recent, "distance_m"):
         questions.append(
             Question("Distance ridden, by wheel counter or track", "Energy per km, range, failure rates.", 29)
         )
-    if not any(run.split_times_s for run in (last.passes.all() if last else ())):
+    if not any(split.session == last for split in recent.passes.splits):
         questions.append(
             Question("A pass timed at three marks or more", "Is it still gaining speed at the end of the gate?", 15)
         )
@@ -201,3 +205,8 @@ def _never_measured(bench: Bench) -> list[Question]:
     if balance.height.measured_on is None:
         questions.append(Question("Measure the height of the centre of gravity", "The tip-over limit needs it.", 22))
     return questions
+
+
+def _never(recent: Evidence, name: str) -> bool:
+    """Whether the last session did not record this, or there is none."""
+    return not recent.count or bool(np.isnan(recent.numbers[name][-1]))

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any
 
 from buildlog.failures.models import Modification
 from buildlog.machines.limits import Ride, limits_of
@@ -132,13 +130,3 @@ def verdict_by_build(modification: Modification, before: Machine | None, after: 
     words = f"Worked out from both builds: {change_percent:+.1f} % the expected way."
     enough = change_percent > 0 and change_percent >= (modification.expected_amount_percent or 0.0)
     return Verdict(modification, MET if enough else NOT_MET, words)
-
-
-def session_means(reports: dict[Any, Any], sessions: Iterable[Any]) -> dict[tuple[Any, str], list[float]]:
-    """Values of the measured results, by revision and result."""
-    values: dict[tuple[Any, str], list[float]] = {}
-    for session in sessions:
-        for result in reports[session.pk].results:
-            if result.key in MEASURED.values():
-                values.setdefault((session.revision_id, result.key), []).append(result.value)
-    return values

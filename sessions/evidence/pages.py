@@ -10,21 +10,23 @@ from django.views.decorators.http import require_safe
 
 from buildlog.failures.queries import failure_rows
 from buildlog.photos.models import Photo
-from sessions.evidence.session_results import grouped, pass_rows, report_for
-from sessions.logs.queries import sessions_with_evidence
+from sessions.evidence.reader import Evidence
+from sessions.evidence.session_results import grouped, pass_rows
+from sessions.logs.queries import sessions_with_records
 from sessions.outings.track_parts import track_of
 
 
 @require_safe
 def session(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     """One outing: every number that can be worked out, and what is missing for the others."""
-    session = get_object_or_404(sessions_with_evidence().select_related("go_no_go"), pk=pk)
-    report = report_for(session)
+    session = get_object_or_404(sessions_with_records().select_related("go_no_go"), pk=pk)
+    evidence = Evidence.of_session(session)
+    report = evidence.reports[0]
     context = {
         "session": session,
         "report": report,
         "groups": grouped(report),
-        "passes": pass_rows(session),
+        "passes": pass_rows(session, evidence),
         "readings": session.readings.all(),
         "failures": failure_rows().filter(session=session),
         "photos": Photo.objects.filter(session=session),

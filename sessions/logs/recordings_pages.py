@@ -23,13 +23,13 @@ from sessions.logs.coasting import BACK, CannotFit, Coasting, coastings_of, fit_
 from sessions.logs.derived import results_of
 from sessions.logs.events import MOST_SHOWN, events_of
 from sessions.logs.models import Log
-from sessions.logs.queries import sessions_with_evidence
+from sessions.logs.queries import sessions_with_records
 from sessions.logs.timeline import Timeline
 from sessions.outings.models import Assumptions
 
 
 def _timeline(pk: uuid.UUID) -> Timeline:
-    session = get_object_or_404(sessions_with_evidence(), pk=pk)
+    session = get_object_or_404(sessions_with_records(), pk=pk)
     return Timeline(session, session.logs.all())
 
 

@@ -15,7 +15,8 @@ from buildlog.photos.models import Photo
 from calc.comparison import MeanInterval, mean_interval
 from sessions.bench.machine_bench import Filters, bench_of
 from sessions.bench.verdicts import Verdict
-from sessions.evidence.season import Season, recorded
+from sessions.evidence.reader import recorded
+from sessions.evidence.season import Season
 from sessions.trials.best_runs import Record, records_of
 from sessions.trials.compared_revisions import CONFIDENCE, MEASURES, Measure, failure_rates_of
 

@@ -12,9 +12,11 @@ import numpy as np
 
 from buildlog.failures.models import Failure
 from buildlog.machines.models import Revision, Vehicle
+from buildlog.storage.columns import as_text
 from calc import comparison, reliability
 from calc.quantities import difference_in_shown_unit, in_shown_unit, written, written_difference
-from sessions.evidence.season import Season, as_text, recorded
+from sessions.evidence.reader import recorded
+from sessions.evidence.season import Season
 from sessions.outings.models import Session
 from sessions.trials.matching import Matching
 

@@ -21,7 +21,8 @@ from buildlog.people.signed_in import SignedInRequest
 from calc import reliability
 from sessions.drawing.figures import map_style_id
 from sessions.drawing.over_distance import cumulative_of
-from sessions.evidence.season import Season, recorded
+from sessions.evidence.reader import recorded
+from sessions.evidence.season import Season
 from sessions.trials.best_runs import records_of
 from sessions.trials.compared_revisions import FIRST_MEASURES, failure_rates_of
 from sessions.trials.figures import failure_rates

@@ -11,12 +11,11 @@ from buildlog.machines.machine import Machine
 from buildlog.machines.queries import read_line
 from buildlog.machines.seen_voltages import seen_voltages
 from buildlog.models import Fitting, Part, Revision
-from sessions.evidence.session_results import report_for
+from sessions.evidence.reader import Evidence
 from sessions.logs.csv_layout import find_layout
 from sessions.logs.ingest import read_stored, store_log
 from sessions.logs.meanings import ColumnChoice, Mapping
 from sessions.logs.models.logs import facts_in
-from sessions.logs.queries import sessions_with_evidence
 from sessions.models import Log, Reading, Session
 
 OVER = "The pack at rest before a ride of R1 had 86.2 V; the limit of the controller is 84 V."
@@ -43,7 +42,7 @@ def ridden(session):
 
 
 def results(session):
-    return report_for(sessions_with_evidence().get(pk=session.pk))
+    return Evidence.of_session(session).reports[0]
 
 
 def later(revision, **fitted):

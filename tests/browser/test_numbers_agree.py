@@ -10,8 +10,8 @@ import pytest
 
 from calc.cell_curve import StateOfChargeCurve
 from calc.quantities import KINDS, NotUnderstood, in_shown_unit, understand, written
-from calc.session_facts import LimitFacts, PackFacts, ReadingFacts, SessionFacts
-from calc.session_report import evaluate
+from calc.session_facts import LimitFacts, PackFacts
+from tests.one_session import ReadingFacts, SessionFacts, evaluate
 
 VECTORS = json.loads((Path(__file__).parent / "vectors.json").read_text())
 IN_SCRIPT = {
