@@ -133,12 +133,13 @@ class PassColumns:
 def _gates(texts: set[str]) -> dict[str, GateColumn]:
     """Gates with a length, by their keys as text."""
     marks = GateMark.objects.filter(gate__in=[uuid.UUID(text) for text in texts]).annotate(gate_text=as_text("gate_id"))
-    rows: dict[str, list[Any]] = {}
-    for text, *values in marks.values_list("gate_text", "gate__name", "gate__u_distance_m", "position_m"):
-        rows.setdefault(text, []).append(values)
-    gates = {}
-    for text, values in rows.items():
-        positions = tuple(sorted(position for *_, position in values))
-        if positions[-1] > positions[0]:
-            gates[text] = GateColumn(values[0][0], positions[-1] - positions[0], values[0][1], positions)
-    return gates
+    names: dict[str, tuple[str, float]] = {}
+    places: dict[str, list[float]] = {}
+    for text, name, u_m, position_m in marks.values_list("gate_text", "gate__name", "gate__u_distance_m", "position_m"):
+        names[text] = name, u_m
+        places.setdefault(text, []).append(position_m)
+    return {
+        text: GateColumn(names[text][0], max(positions) - min(positions), names[text][1], tuple(sorted(positions)))
+        for text, positions in places.items()
+        if max(positions) > min(positions)
+    }
