@@ -15,7 +15,7 @@ from django.urls import path
 from calc import energy
 from calc.session_facts import PackFacts
 from calc.session_report import evaluate
-from tests.one_session import PassFacts, ReadingFacts, SessionFacts, table_of
+from tests.calc.one_session import PassFacts, ReadingFacts, SessionFacts, table_of
 
 SESSIONS = 2_000
 SAMPLES = 1_000_000

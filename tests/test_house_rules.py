@@ -8,16 +8,14 @@ from pathlib import Path
 import pytest_django.fixtures
 from django.apps import apps
 
-from buildlog.quantities.fields import QuantityField
+from buildlog.quantities.declared import quantities_of
 from calc.quantities import KINDS
 from calc.units import REGISTRY, SUFFIXES, suffix_of
 from tests.on_postgresql import ONLY_PAGES, WITHOUT_DATABASE
 
 PROJECT = Path(__file__).resolve().parents[1]
 OWN_MODELS = [*apps.get_app_config("buildlog").get_models(), *apps.get_app_config("test_sessions").get_models()]
-QUANTITIES = [
-    (model, field) for model in OWN_MODELS for field in model._meta.get_fields() if isinstance(field, QuantityField)
-]
+QUANTITIES = [(model, field) for model in OWN_MODELS for field in quantities_of(model)]
 
 
 def test_a_field_name_ends_in_the_unit_it_is_stored_in():

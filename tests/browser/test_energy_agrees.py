@@ -9,7 +9,7 @@ from geographiclib.geodesic import Geodesic
 from calc.cell_curve import StateOfChargeCurve
 from calc.session_facts import PackFacts
 from tests.browser.assemblies import ASSUMPTIONS, FILE, PACK, answer, given, loaded, reading, written
-from tests.one_session import ReadingFacts, SessionFacts, evaluate
+from tests.calc.one_session import ReadingFacts, SessionFacts, evaluate
 
 CASES = json.loads(FILE.read_text())["cases"]
 

@@ -11,7 +11,7 @@ import pytest
 from calc.cell_curve import StateOfChargeCurve
 from calc.quantities import KINDS, NotUnderstood, in_shown_unit, understand, written
 from calc.session_facts import LimitFacts, PackFacts
-from tests.one_session import ReadingFacts, SessionFacts, evaluate
+from tests.calc.one_session import ReadingFacts, SessionFacts, evaluate
 
 VECTORS = json.loads((Path(__file__).parent / "vectors.json").read_text())
 IN_SCRIPT = {

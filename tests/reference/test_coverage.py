@@ -11,7 +11,7 @@ import pytest
 
 from calc.cell_curve import ASSUMED_CELL_CURVE
 from calc.session_facts import PackFacts
-from tests.one_session import ReadingFacts, SessionFacts, evaluate, evaluate_all
+from tests.calc.one_session import ReadingFacts, SessionFacts, evaluate, evaluate_all
 
 DRAWS = 100_000
 SESSIONS = 10_000

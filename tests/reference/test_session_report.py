@@ -10,7 +10,7 @@ from uncertainties import ufloat
 
 from calc.cell_curve import ASSUMED_CELL_CURVE
 from calc.session_facts import LogFacts, PackFacts
-from tests.one_session import PassFacts, ReadingFacts, SessionFacts, evaluate
+from tests.calc.one_session import PassFacts, ReadingFacts, SessionFacts, evaluate
 
 
 def test_one_pass_of_the_gum_example():
