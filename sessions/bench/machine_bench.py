@@ -16,7 +16,7 @@ from buildlog.failures.growth import Growth, growth_of
 from buildlog.failures.loop import thresholds
 from buildlog.failures.models import Failure, Modification
 from buildlog.failures.queries import failure_rows
-from buildlog.machines.limits import LimitPair, Ride, side_by_side
+from buildlog.machines.limits import ResultPair, Ride, side_by_side
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Revision, Vehicle
 from buildlog.machines.queries import read_line
@@ -109,7 +109,7 @@ class Bench:
     modes: list[ModeRow]
     watched: list[WatchRow]
     growth: Growth
-    limits: list[LimitPair]
+    limits: list[ResultPair]
     ride: Ride
     verdicts: list[verdicts.Verdict]
     modifications: list[Modification]

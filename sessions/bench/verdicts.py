@@ -120,11 +120,12 @@ def verdict_by_build(modification: Modification, before: Machine | None, after: 
     if before is None:
         return Verdict(modification, CANNOT_TELL, "It has no parent to compare it with.")
     was, now = (
-        next(limit for limit in limits_of(machine, ride) if limit.key == "stability") for machine in (before, after)
+        next(limit for limit in limits_of(machine, ride) if limit.key == "static_stability_factor")
+        for machine in (before, after)
     )
     if was.value is None or now.value is None:
         machine, limit = (before, was) if was.value is None else (after, now)
-        return Verdict(modification, CANNOT_TELL, f"The stability of {machine.revision.label} {limit.needs}.")
+        return Verdict(modification, CANNOT_TELL, f"The stability of {machine.revision.label} {limit.needs_words}.")
     sign = 1.0 if modification.expected_direction == Modification.Direction.UP else -1.0
     change_percent = 100.0 * sign * (now.value - was.value) / was.value
     words = f"Worked out from both builds: {change_percent:+.1f} % the expected way."

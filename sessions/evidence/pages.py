@@ -10,8 +10,9 @@ from django.views.decorators.http import require_safe
 
 from buildlog.failures.queries import failure_rows
 from buildlog.photos.models import Photo
+from calc.results import grouped
 from sessions.evidence.reader import Evidence
-from sessions.evidence.session_results import grouped, pass_rows
+from sessions.evidence.session_results import pass_rows
 from sessions.logs.queries import sessions_with_records
 from sessions.outings.track_parts import track_of
 
@@ -25,7 +26,7 @@ def session(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     context = {
         "session": session,
         "report": report,
-        "groups": grouped(report),
+        "groups": grouped(report.results),
         "passes": pass_rows(session, evidence),
         "readings": session.readings.all(),
         "failures": failure_rows().filter(session=session),

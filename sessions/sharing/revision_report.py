@@ -7,12 +7,13 @@ from typing import Any
 
 from buildlog.failures.models import Failure, Modification
 from buildlog.machines.difference import Difference, difference
-from buildlog.machines.limits import Limit, cautions, limits_of
+from buildlog.machines.limits import limits_of
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Revision
 from buildlog.machines.seen_voltages import seen_voltages
 from buildlog.photos.models import Photo
 from calc.comparison import MeanInterval, mean_interval
+from calc.results import Result, cautions
 from sessions.bench.machine_bench import Filters, bench_of
 from sessions.bench.verdicts import Verdict
 from sessions.evidence.reader import recorded
@@ -33,7 +34,7 @@ class MeasureRow:
 class Report:
     revision: Revision
     machine: Machine
-    limits: list[Limit]
+    limits: list[Result]
     cautions: list[str]
     changes: Difference | None
     modifications: list[Modification]

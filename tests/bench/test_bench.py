@@ -274,26 +274,26 @@ def test_limits_by_hand(revision, battery):
     ride = Ride(rider_kg=80.0, consumption_wh_per_km=40.0, reserve_fraction=0.2)
     found = {limit.key: limit.value for limit in limits_of(machine, ride)}
     assert found["mass"] == pytest.approx(16.0)  # 2 × 4.5 + 2 + 5 kg
-    assert found["speed_controller_voltage"] == pytest.approx(60.0 - 58.8)
-    assert found["motor_voltage"] == pytest.approx(72.0 - 58.8)
+    assert found["controller_voltage_margin"] == pytest.approx(60.0 - 58.8)
+    assert found["motor_voltage_margin"] == pytest.approx(72.0 - 58.8)
     assert found["c_rate"] == pytest.approx(48.0 / 24.0)
-    assert found["top_speed"] == pytest.approx(100 * 50.4 / 60 / 8.0 * 1.5)
+    assert found["gearing_top_speed"] == pytest.approx(100 * 50.4 / 60 / 8.0 * 1.5)
     assert found["range"] == pytest.approx(1000 * 24.0 * 50.4 * 0.8 / 40.0)
     x_m = (9 * 0.5 + 2 * 0.9 + 5 * 0.1) / 16
     z_m = (9 * 0.3 + 2 * 0.4 + 5 * 0.25) / 16
     with_rider_m, forward_m = (16 * z_m + 80 * (0.45 + 0.25)) / 96, (16 * x_m + 80 * 0.8) / 96
-    assert found["cg_height"] == pytest.approx(with_rider_m)
-    assert found["stability"] == pytest.approx(1.2 / (2 * with_rider_m))
+    assert found["cg_height_with_rider"] == pytest.approx(with_rider_m)
+    assert found["static_stability_factor"] == pytest.approx(1.2 / (2 * with_rider_m))
     assert found["front_load"] == pytest.approx(96 * forward_m / 1.8)
     assert found["rear_load"] == pytest.approx(96 * (1 - forward_m / 1.8))
-    assert found["pack_current"] is None
+    assert found["pack_current_margin"] is None
 
 
 def test_a_limit_that_is_passed_is_marked(revision, battery, controller):
     Fitting.objects.create(revision=revision, part=battery, quantity=1, series=1, parallel=1)
     Fitting.objects.create(revision=revision, part=controller)
     machine = Machine(revisions_with_parts().get(pk=revision.pk))
-    margin = next(one for one in limits_of(machine, Ride()) if one.key == "speed_controller_voltage")
+    margin = next(one for one in limits_of(machine, Ride()) if one.key == "controller_voltage_margin")
     assert margin.value == pytest.approx(55.0 - 58.8)
     assert margin.is_over
 
@@ -316,8 +316,8 @@ def test_what_if_shows_what_moves_and_keeps_it(sign_in, season, battery):
     moved = {pair.today.key: pair for pair in answer.context["pairs"] if pair.moved}
     # By hand: 90 kg at 0.35 m, two modules of 4.5 kg off at 0.3 m and four on at 0.254 m, a rider of 80 kg at 0.65 m.
     height_m = (90 * 0.35 - 9 * 0.3 + 18 * 0.254 + 80 * 0.65) / (90 + 9 + 80)
-    assert moved["cg_height"].planned.value == pytest.approx(height_m)
-    assert moved["stability"].planned.value == pytest.approx(1.5 / (2 * height_m))
+    assert moved["cg_height_with_rider"].planned.value == pytest.approx(height_m)
+    assert moved["static_stability_factor"].planned.value == pytest.approx(1.5 / (2 * height_m))
     assert moved["mass"].planned.value == pytest.approx(99.0)
     assert moved["range"].planned.value == pytest.approx(2 * moved["range"].today.value)
     assert Revision.objects.count() == 2

@@ -311,7 +311,7 @@ def test_a_published_discharge_through_the_whole_way(session, sign_in):
     page = client.get(f"/sessions/{session.pk}/")
     assert page.context["report"].get("energy_used").value == pytest.approx(17.5050926881, rel=1e-5)
     assert page.context["report"].get("energy_used").evidence == "integrated log"
-    assert "energy" in {one.key for one in client.get(answer.url).context["results"]}
+    assert "energy_used" in {one.key for one in client.get(answer.url).context["results"]}
 
 
 def test_what_columns_mean_is_remembered_and_can_be_changed(session, sign_in):
