@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
 from calc.alarms import Alarm
 from calc.cautions import BATTERY, COLD, COME_HOME, ICE_SPEED, SLIPPING, STOPPING, TIPPING, TOP_SPEED, TURNING
+from calc.quantities import KINDS
 
 SESSION, BUILD, LOG, PHONE = "session", "build", "log", "phone"
 
@@ -176,6 +178,19 @@ class Result:
     @property
     def needs_words(self) -> str:
         return f"needs {', '.join(self.needs)}" if self.needs else ""
+
+
+def plain(result: Result) -> dict[str, Any]:
+    """A result as plain data with its unit, for interfaces; absent texts are left out."""
+    data: dict[str, Any] = {"key": result.key, "label": result.label}
+    if result.value is None:
+        return data | {"value": None, "needs": list(result.needs)}
+    data |= {"value": result.value, "unit": KINDS[result.kind].stored, "standard_uncertainty": result.u}
+    texts = {name: getattr(result, name) for name in ("method", "kernel", "evidence", "improve", "caution")}
+    data |= {name: text for name, text in texts.items() if text}
+    if result.alarm is not None:
+        data["alarm"] = result.alarm._asdict()
+    return data
 
 
 def cautions(results: Iterable[Result]) -> list[str]:

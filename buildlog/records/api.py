@@ -10,6 +10,7 @@ from django.db import DataError, IntegrityError, transaction
 from rest_framework import mixins, serializers, status, viewsets
 from rest_framework.authentication import SessionAuthentication
 from rest_framework.exceptions import APIException
+from rest_framework.generics import GenericAPIView
 from rest_framework.pagination import LimitOffsetPagination
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -65,7 +66,33 @@ class RemovedInWords(mixins.DestroyModelMixin, viewsets.GenericViewSet[Any]):
         return Response({"id": str(kwargs["pk"]), "removed": True})
 
 
-class RecordViewSet(RemovedInWords, viewsets.ModelViewSet[Any]):
+class WithinMachine(GenericAPIView[Any]):
+    """Records that a device's key reaches only where `machine_path` leads to its own machine."""
+
+    request: ApiRequest
+    authentication_classes = [DeviceKey, SessionAuthentication]
+    machine_path = ""
+    key_rights: Mapping[str, tuple[str, ...]] = READING
+
+    def get_queryset(self) -> Any:
+        rows = super().get_queryset()
+        if self.request is not None and self.request.auth is not None:
+            own = rows.model.objects.filter(**{self.machine_path: self.request.auth.vehicle_id})
+            rows = rows.filter(pk__in=own.values("pk"))
+        return rows
+
+
+class WorkedOut(WithinMachine):
+    """What pages show of one record, worked out: `answer` says what."""
+
+    def get(self, request: Request, pk: uuid.UUID) -> Response:
+        return Response(self.answer(self.get_object()))
+
+    def answer(self, record: Any) -> dict[str, Any]:
+        raise NotImplementedError
+
+
+class RecordViewSet(RemovedInWords, WithinMachine, viewsets.ModelViewSet[Any]):
     """Records by UUID. `PUT` to a new UUID creates the record; sending it again changes nothing.
 
     `PUT` and `PATCH` of a stored record name the version they change: `version` in the body, or `If-Match`.
@@ -79,9 +106,6 @@ class RecordViewSet(RemovedInWords, viewsets.ModelViewSet[Any]):
     pagination_class = RecordPages
     narrowed_by: tuple[str, ...] = ()
     write_right = Right.BUILD
-    authentication_classes = [DeviceKey, SessionAuthentication]
-    machine_path = ""
-    key_rights: Mapping[str, tuple[str, ...]] = READING
 
     def get_serializer_context(self) -> dict[str, Any]:
         context = super().get_serializer_context()
@@ -91,9 +115,6 @@ class RecordViewSet(RemovedInWords, viewsets.ModelViewSet[Any]):
 
     def get_queryset(self) -> Any:
         rows = super().get_queryset()
-        if self.request is not None and self.request.auth is not None:
-            own = rows.model.objects.filter(**{self.machine_path: self.request.auth.vehicle_id})
-            rows = rows.filter(pk__in=own.values("pk"))
         for name in self.narrowed_by:
             value = self.request.query_params.get(name) if self.request else None
             if value:

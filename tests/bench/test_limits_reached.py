@@ -11,6 +11,7 @@ from buildlog.machines.machine import Machine
 from buildlog.machines.queries import read_line
 from buildlog.machines.seen_voltages import seen_voltages
 from buildlog.models import Fitting, Part, Revision
+from calc.results import LOG, RESULTS
 from sessions.evidence.reader import Evidence
 from sessions.logs.csv_layout import find_layout
 from sessions.logs.ingest import read_stored, store_log
@@ -251,7 +252,11 @@ def test_a_hot_and_a_cold_battery_reach_their_limits_from_a_log(ridden, sign_in)
     assert report.get("battery_cold_margin").value == pytest.approx(-4.0)
     context = sign_in("recorder").get(f"/sessions/{ridden.pk}/recordings/").context
     told = {one.key: one.value for one in context["results"]}
-    assert (told["battery_temperature_margin"], told["battery_cold_margin"]) == (pytest.approx(-6.0), pytest.approx(-4.0))
+    assert all(LOG in RESULTS[key].shown for key in told)
+    assert (told["battery_temperature_margin"], told["battery_cold_margin"]) == (
+        pytest.approx(-6.0),
+        pytest.approx(-4.0),
+    )
     assert {event.limit.mode for event in context["events"]} == {"Battery too hot", "Battery too cold"}
 
 
