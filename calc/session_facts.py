@@ -5,14 +5,14 @@ None means "not known", never zero. Units are in the names.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from calc.pack import Resistance, StateOfChargeCurve
-from calc.recording import electrical_summary, resistance_under_discharge, usual_gap_s
+from calc.recording import FEWEST_FOR_RESISTANCE, DischargeFit, ElectricalTotals, gap_of_steps_s
 
 PACK_U_FRACTION = 0.05
 """How far a pack's energy and capacity may be from what its modules say, as a standard uncertainty: they
@@ -75,8 +75,34 @@ class LogFacts:
 
         Raises ValueError as `calc.recording.electrical_summary` does.
         """
-        summary = electrical_summary(time_s, voltage_v, current_a, usual_gap_s(time_s))
-        resistance = _resistance(time_s, voltage_v, current_a)
+        times, volts, amperes = (
+            np.atleast_1d(np.asarray(value, np.float64)) for value in (time_s, voltage_v, current_a)
+        )
+        return cls.of_blocks(lambda: [(times, volts, amperes)])
+
+    @classmethod
+    def of_blocks(cls, blocks: Callable[[], Iterable[tuple[Any, Any, Any]]]) -> LogFacts:
+        """The same of a log that is read a block at a time: `blocks` gives its samples from the first to the last.
+
+        It is called twice, because what counts as a gap is known only when all steps are. Each block holds times,
+        voltages and currents, arrays of one length, of at least one sample.
+        """
+        ends = [-np.inf]
+        steps = []
+        for times, _, _ in blocks():
+            steps.append(np.diff(times, prepend=ends))
+            ends = times[-1:]
+        steps_s = np.concatenate(steps)[1:]
+        if not steps_s.size:
+            raise ValueError("time_s needs at least 2 samples, got 1")
+        steps.clear()
+        totals = ElectricalTotals(gap_of_steps_s(steps_s))
+        del steps_s
+        fit = _PackFit()
+        for times, volts, amperes in blocks():
+            totals.add(times, volts, amperes)
+            fit.add(times, volts, amperes)
+        summary, resistance = totals.summary(), fit.resistance()
         return cls(
             duration_s=summary.duration_s,
             charge_ah=summary.discharged_ah - summary.regenerated_ah,
@@ -120,16 +146,34 @@ def of_several_logs(logs: Sequence[LogFacts]) -> LogFacts | None:
     return replace(longest, **extremes)
 
 
-def _resistance(time_s: Any, voltage_v: Any, current_a: Any) -> Resistance | None:
+class _PackFit:
     """The pack's resistance where the log settles it: a slope that could as well be nothing is no answer."""
-    times, amperes = np.asarray(time_s, dtype=np.float64), np.asarray(current_a, dtype=np.float64)
-    steps_s = np.diff(times)
-    charge_ah = np.append(0.0, np.cumsum(steps_s * (amperes[1:] + amperes[:-1]) / 7200.0))
-    try:
-        resistance = resistance_under_discharge(voltage_v, amperes, charge_ah)
-    except ValueError:
-        return None
-    return resistance if resistance.resistance_ohm > 2 * resistance.u_resistance_ohm else None
+
+    def __init__(self) -> None:
+        self._fit, self._is_possible = DischargeFit(), True
+        self._samples = 0
+        self._time_s = self._current_a = self._charge_ah = np.empty(0)
+
+    def add(self, time_s: Any, voltage_v: Any, current_a: Any) -> None:
+        steps_s = np.diff(time_s, prepend=self._time_s)
+        currents_a = np.append(self._current_a, current_a)
+        charge_ah = np.cumsum(steps_s * (currents_a[1:] + currents_a[:-1]) / 7200.0)
+        charge_ah = charge_ah + self._charge_ah if self._samples else np.append(0.0, charge_ah)
+        self._time_s, self._current_a, self._charge_ah = time_s[-1:], current_a[-1:], charge_ah[-1:]
+        self._samples += voltage_v.size
+        # A pack's voltage is never below zero: where it is, the column holds something else.
+        self._is_possible &= not bool((voltage_v < 0).any())
+        if self._is_possible:
+            self._fit.add(voltage_v, current_a, charge_ah)
+
+    def resistance(self) -> Resistance | None:
+        if not self._is_possible or self._samples < FEWEST_FOR_RESISTANCE:
+            return None
+        try:
+            resistance = self._fit.resistance()
+        except ValueError:
+            return None
+        return resistance if resistance.resistance_ohm > 2 * resistance.u_resistance_ohm else None
 
 
 @dataclass(frozen=True)
