@@ -199,24 +199,24 @@ def _points_apart(latitudes: Any, longitudes: Any, minimum_step_m: float) -> Any
             counts[row + 1 : stop + 1] = True
             row = stop
             continue
-        found = row + 2
+        candidate = row + 2
         if skipped <= FEW_POINTS:
-            stop = min(found + 2 * FEW_POINTS, last_row + 1)
-            while found < stop and _one_leg_m(lat[row], lon[row], lat[found], lon[found]) < minimum_step_m:
-                found += 1
-            is_found = found < stop
+            stop = min(candidate + 2 * FEW_POINTS, last_row + 1)
+            while candidate < stop and _one_leg_m(lat[row], lon[row], lat[candidate], lon[candidate]) < minimum_step_m:
+                candidate += 1
+            is_reached = candidate < stop
         else:
-            is_found = False
+            is_reached = False
         width = max(2 * skipped, 2 * FEW_POINTS)
-        while not is_found and found <= last_row:
-            here = slice(found, found + width)
+        while not is_reached and candidate <= last_row:
+            here = slice(candidate, candidate + width)
             far = _leg_m(latitudes[row], longitudes[row], latitudes[here], longitudes[here]) >= minimum_step_m
-            is_found = bool(far.any())
-            found += int(far.argmax()) if is_found else far.size
+            is_reached = bool(far.any())
+            candidate += int(far.argmax()) if is_reached else far.size
             width *= 2
-        if not is_found:
+        if not is_reached:
             break
-        skipped, row = found - row, found
+        skipped, row = candidate - row, candidate
         counts[row] = True
     return np.flatnonzero(counts)
 

@@ -7,11 +7,12 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from calc.declaration import Number, any_real, kernel, not_negative, positive
-from calc.energy import IEC, LogTotals, log_totals
+from calc.energy import IEC, LogTotals, interval_totals, log_totals
 from calc.least_squares import Triangle
 from calc.pack import Resistance
 
 FEWEST_FOR_RESISTANCE = 10
+SHORTEST_GAP_S = 5.0
 OPEN_CIRCUIT_DEGREE = 3
 """The open-circuit voltage as a polynomial of the charge taken out; of a lower degree where little was."""
 
@@ -63,32 +64,42 @@ def electrical_summary(
     >>> summary.discharged_ah, summary.peak_power_w, summary.lowest_voltage_v
     (10.0, 500.0, 48.0)
     """
-    totals = ElectricalTotals(largest_gap_s)
+    totals = ElectricalTotals(np.inf if largest_gap_s is None else largest_gap_s)
     totals.add(time_s, voltage_v, current_a)
     return totals.summary()
 
 
 class ElectricalTotals:
-    """What a log that comes in blocks adds up to: the sums of `electrical_summary`, with one sample kept between."""
+    """`electrical_summary` of a log that comes in blocks; one sample is kept between them.
 
-    def __init__(self, largest_gap_s: float | None = None) -> None:
-        self._largest_gap_s = largest_gap_s
+    Intervals up to `certain_s` are no gaps. Those that are longer are kept until `summary` says which of them are: what
+    a gap is rests on every step of the log.
+    """
+
+    def __init__(self, certain_s: float) -> None:
+        self._certain_s = certain_s
         self._last: tuple[Any, ...] | None = None
         self._began_s = self._ended_s = 0.0
         self._is_long_enough = False
         self._totals = np.zeros(len(LogTotals._fields))
+        self._longer: list[Any] = []
         self._peak_power_w = self._highest_current_a = self._highest_voltage_v = -np.inf
         self._lowest_voltage_v = self._lowest_loaded_v = np.inf
 
     def add(self, time_s: Any, voltage_v: Any, current_a: Any) -> None:
-        """Take in the samples that follow. Raises ValueError as `electrical_summary` does."""
+        """Take in the samples that follow, at least one. Raises ValueError as `electrical_summary` does."""
         block = tuple(np.asarray(values, dtype=np.float64) for values in (time_s, voltage_v, current_a))
         if self._last is not None:
             block = tuple(np.append(last, values) for last, values in zip(self._last, block, strict=True))
         times, volts, amperes = block
         if max(times.size, volts.size, amperes.size) > 1:
-            self._totals += log_totals(times, volts, amperes, self._largest_gap_s)
+            self._totals += log_totals(times, volts, amperes, None if np.isinf(self._certain_s) else self._certain_s)
             self._is_long_enough = True
+            rows = np.flatnonzero(np.diff(times) > self._certain_s)
+            if rows.size:
+                power = volts * amperes
+                ends = (amperes[rows], amperes[rows + 1], power[rows], power[rows + 1])
+                self._longer.append(np.array([times[rows + 1] - times[rows], *ends]))
         if self._last is None:
             self._began_s = float(times[0])
         self._ended_s, self._last = float(times[-1]), tuple(values[-1:] for values in block)
@@ -98,11 +109,19 @@ class ElectricalTotals:
         self._lowest_voltage_v = min(self._lowest_voltage_v, float(volts.min()))
         self._lowest_loaded_v = min(self._lowest_loaded_v, float(volts[amperes > 0].min(initial=np.inf)))
 
-    def summary(self) -> ElectricalSummary:
-        """Raises ValueError where fewer than 2 samples came."""
+    def summary(self, largest_gap_s: float | None = None) -> ElectricalSummary:
+        """What was taken in; gaps are intervals above `certain_s`, or above `largest_gap_s` where that is larger.
+
+        Raises ValueError where fewer than 2 samples came.
+        """
         if not self._is_long_enough:
             raise ValueError("time_s and voltage_v need at least 2 samples each")
-        totals = LogTotals(*self._totals.tolist())
+        sums = self._totals
+        if largest_gap_s is not None and self._longer:
+            longer = np.concatenate(self._longer, axis=1)
+            longer = longer[:, longer[0] <= largest_gap_s]
+            sums = sums + interval_totals(*longer)._replace(gaps_s=-float(longer[0].sum()))
+        totals = LogTotals(*sums.tolist())
         duration_s = self._ended_s - self._began_s
         logged_h = (duration_s - totals.gaps_s) / 3600.0
         net_wh = totals.discharged_wh - totals.returned_wh
@@ -156,7 +175,7 @@ def gap_of_steps_s(steps_s: Any) -> float:
     >>> gap_of_steps_s(np.array([1.0, 1.0, 3.0]))
     20.0
     """
-    return max(5.0, 20.0 * float(np.median(steps_s, overwrite_input=True)))
+    return max(SHORTEST_GAP_S, 20.0 * float(np.median(steps_s, overwrite_input=True)))
 
 
 @kernel(
@@ -216,9 +235,12 @@ class DischargeFit:
         """Take in the samples that follow, arrays of one length; finite numbers."""
         if not self._triangle.points:
             self._first_charge_ah, self._first_current_a = float(charge_out_ah[0]), float(current_a[0])
-        out = charge_out_ah - self._first_charge_ah
-        powers = (out**power for power in range(1, OPEN_CIRCUIT_DEGREE + 1))
-        self._triangle.add(np.column_stack([np.ones_like(out), -current_a, *powers]), voltage_v)
+        rows = np.empty((3 + OPEN_CIRCUIT_DEGREE, voltage_v.size)).T
+        rows[:, 0], rows[:, 1], rows[:, 2] = 1.0, -current_a, charge_out_ah - self._first_charge_ah
+        for column in range(3, 2 + OPEN_CIRCUIT_DEGREE):
+            rows[:, column] = rows[:, column - 1] * rows[:, 2]
+        rows[:, -1] = voltage_v
+        self._triangle.add(rows)
 
     def resistance(self) -> Resistance:
         """Raises ValueError as `resistance_under_discharge` does."""

@@ -5,14 +5,14 @@ None means "not known", never zero. Units are in the names.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from calc.pack import Resistance, StateOfChargeCurve
-from calc.recording import FEWEST_FOR_RESISTANCE, DischargeFit, ElectricalTotals, gap_of_steps_s
+from calc.recording import FEWEST_FOR_RESISTANCE, SHORTEST_GAP_S, DischargeFit, ElectricalTotals, gap_of_steps_s
 
 PACK_U_FRACTION = 0.05
 """How far a pack's energy and capacity may be from what its modules say, as a standard uncertainty: they
@@ -78,32 +78,33 @@ class LogFacts:
         times, volts, amperes = (
             np.atleast_1d(np.asarray(value, np.float64)) for value in (time_s, voltage_v, current_a)
         )
-        return cls.of_blocks(lambda: [(times, volts, amperes)])
+        gathered = GatheredLogFacts()
+        gathered.add(times, volts, amperes)
+        return gathered.facts()
 
-    @classmethod
-    def of_blocks(cls, blocks: Callable[[], Iterable[tuple[Any, Any, Any]]]) -> LogFacts:
-        """The same of a log that is read a block at a time: `blocks` gives its samples from the first to the last.
 
-        It is called twice, because what counts as a gap is known only when all steps are. Each block holds times,
-        voltages and currents, arrays of one length, of at least one sample.
-        """
-        ends = [-np.inf]
-        steps = []
-        for times, _, _ in blocks():
-            steps.append(np.diff(times, prepend=ends))
-            ends = times[-1:]
-        steps_s = np.concatenate(steps)[1:]
-        if not steps_s.size:
-            raise ValueError("time_s needs at least 2 samples, got 1")
-        steps.clear()
-        totals = ElectricalTotals(gap_of_steps_s(steps_s))
-        del steps_s
-        fit = _PackFit()
-        for times, volts, amperes in blocks():
-            totals.add(times, volts, amperes)
-            fit.add(times, volts, amperes)
-        summary, resistance = totals.summary(), fit.resistance()
-        return cls(
+class GatheredLogFacts:
+    """`LogFacts.of_series` of a log that is read a block at a time; of its rows only the steps in time are kept."""
+
+    def __init__(self) -> None:
+        self._totals, self._fit = ElectricalTotals(SHORTEST_GAP_S), _PackFit()
+        self._steps_s: list[Any] = []
+        self._last_s = np.empty(0)
+
+    def add(self, time_s: Any, voltage_v: Any, current_a: Any) -> None:
+        """Take in the samples that follow, at least one; arrays of one length."""
+        self._totals.add(time_s, voltage_v, current_a)
+        self._fit.add(time_s, voltage_v, current_a)
+        self._steps_s.append(np.diff(time_s, prepend=self._last_s))
+        self._last_s = time_s[-1:]
+
+    def facts(self) -> LogFacts:
+        """Raises ValueError where fewer than 2 samples came. To be asked once."""
+        steps_s = np.concatenate([np.empty(0), *self._steps_s])
+        self._steps_s.clear()
+        summary = self._totals.summary(gap_of_steps_s(steps_s) if steps_s.size else None)
+        resistance = self._fit.resistance()
+        return LogFacts(
             duration_s=summary.duration_s,
             charge_ah=summary.discharged_ah - summary.regenerated_ah,
             returned_ah=summary.regenerated_ah,

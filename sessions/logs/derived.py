@@ -146,10 +146,14 @@ def _temperatures(timeline: Timeline) -> list[Result]:
         ("controller", machine.limits("speed_controller")),
         ("battery", machine.pack),
     ):
-        series = timeline.every(f"{name}_temperature_c", name, "temperature")
-        if not series:
+        ends = [
+            columns[f"{name}_temperature_c"]
+            for log in timeline.logs
+            if f"{name}_temperature_c" in (columns := log.summary.get("columns", {}))
+        ]
+        if not ends:
             continue
-        hottest = max(float(trace.values.max()) for trace in series)
+        hottest = max(highest for _, highest in ends)
         out += _result(
             f"{name}_hottest",
             f"Hottest {name}",
@@ -171,7 +175,7 @@ def _temperatures(timeline: Timeline) -> list[Result]:
                 caution=BATTERY,
             )
         if name == "battery" and machine.pack is not None and machine.pack.lowest_temperature_c is not None:
-            coldest, lowest_c = min(float(trace.values.min()) for trace in series), machine.pack.lowest_temperature_c
+            coldest, lowest_c = min(lowest for lowest, _ in ends), machine.pack.lowest_temperature_c
             out += _result(
                 "battery_cold_margin",
                 "Battery: to its lowest temperature",

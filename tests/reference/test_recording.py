@@ -16,7 +16,7 @@ from calc.geodesy import TrackLength, track_length_m, track_speed_mps
 from calc.least_squares import Triangle, fit_columns
 from calc.recording import electrical_summary, resistance_under_discharge
 from calc.road_load import fit_coast_down
-from calc.session_facts import LogFacts
+from calc.session_facts import GatheredLogFacts, LogFacts
 
 DATA = Path(__file__).parent / "data"
 
@@ -135,8 +135,8 @@ def test_a_fit_by_blocks_is_that_of_statsmodels_and_of_numpy(seed):
     design = np.column_stack([np.ones(5000), -chance.normal(30, 20, 5000), charge, charge**2, charge**3])
     y = design @ [58.0, 0.06, -1.5, 0.3, -0.05] + chance.normal(0, 0.05, 5000)
     triangle = Triangle(5)
-    for *columns, part in cut([*design.T, y], chance):
-        triangle.add(np.column_stack(columns), part)
+    for part in cut([*design.T, y], chance):
+        triangle.add(np.column_stack(part))
     fit = triangle.fit("x")
     outside = sm.OLS(y, design).fit()
     assert fit.coefficients == pytest.approx(np.linalg.lstsq(design, y)[0], rel=1e-9)
@@ -159,7 +159,10 @@ def test_facts_by_blocks_are_those_of_whole_arrays_by_scipy_and_statsmodels(seed
     voltage_v = 56.0 - 1.5 * charge - 0.06 * current_a + chance.normal(0, 0.05, 4000)
     series = (time_s, voltage_v, current_a)
     blocks = cut(series, chance)
-    facts, whole = LogFacts.of_blocks(lambda: blocks), LogFacts.of_series(*series)
+    gathered = GatheredLogFacts()
+    for block in blocks:
+        gathered.add(*block)
+    facts, whole = gathered.facts(), LogFacts.of_series(*series)
     known = {name: value for name, value in vars(whole).items() if value is not None}
     assert len(known) == 12
     assert {name: value for name, value in vars(facts).items() if value is not None} == pytest.approx(known, rel=1e-9)
