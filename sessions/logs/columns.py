@@ -176,8 +176,12 @@ class StoredColumns(Mapping[str, Any]):
 
     def between(self, names: Iterable[str], from_s: float, to_s: float) -> dict[str, Any]:
         """Those columns for a stretch of time, with some rows more at both ends."""
-        numbers = self._numbers(from_s, to_s)
-        return {name: np.concatenate([self._column(number, name) for number in numbers]) for name in names}
+        wanted = set(names)
+        # In the order in which they stand in the file, so that an object store is asked for one piece of it.
+        in_order = [name for name in self if name in wanted]
+        return _joined(
+            [{name: self._column(number, name) for name in in_order} for number in self._numbers(from_s, to_s)]
+        )
 
     def _numbers(self, from_s: float, to_s: float) -> list[int]:
         """The groups that reach into a stretch of time; of one in which there is none, those before and after."""
