@@ -144,29 +144,40 @@ def log_totals(time_s: Any, voltage_v: Any, current_a: Any, largest_gap_s: float
     >>> totals.discharged_ah, totals.regenerated_ah, totals.discharged_wh, totals.gaps_s
     (5.0, 5.0, 250.0, 0.0)
     """
-    energy_wh(time_s, voltage_v, current_a)  # refuses bad samples by name
     times, volts, amperes = (np.asarray(values, dtype=np.float64) for values in (time_s, voltage_v, current_a))
+    if not times.shape == volts.shape == amperes.shape or times.ndim != 1 or times.size < 2:
+        energy_wh(time_s, voltage_v, current_a)  # refuses them by name
     steps_s = np.diff(times)
-    gap_s = _checked_gap(largest_gap_s)
-    counted_s = np.where(steps_s <= gap_s, steps_s, 0.0)
+    is_gap = steps_s > _checked_gap(largest_gap_s)
+    power = volts * amperes
+    totals = interval_totals(
+        np.where(is_gap, 0.0, steps_s) if is_gap.any() else steps_s, amperes[:-1], amperes[1:], power[:-1], power[1:]
+    )
+    if not steps_s.min() > 0 or not np.isfinite(totals).all() or not np.isfinite(times[-1] - times[0]):
+        energy_wh(time_s, voltage_v, current_a)  # looks for the sample that spoiled the sums
+    return totals._replace(gaps_s=float(np.sum(steps_s[is_gap])))
 
-    def halves(levels: Any) -> tuple[float, float]:
-        first, last = levels[:-1], levels[1:]
-        net = np.dot(counted_s, first + last) / 2
-        crosses = first * last < 0
-        span = np.where(crosses, first - last, 1.0)
-        fraction = np.where(crosses, first / span, 1.0)
-        up = np.where(
-            crosses,
-            np.where(first > 0, first * fraction, last * (1 - fraction)),
-            np.maximum(first, 0) + np.maximum(last, 0),
-        )
-        positive_part = float(np.dot(counted_s, up) / 2)
-        return positive_part / 3600.0, (positive_part - float(net)) / 3600.0
 
-    discharged, returned = halves(amperes)
-    discharged_energy, returned_energy = halves(volts * amperes)
-    return LogTotals(discharged, returned, discharged_energy, returned_energy, float(np.sum(steps_s[steps_s > gap_s])))
+def interval_totals(steps_s: Any, first_a: Any, last_a: Any, first_w: Any, last_w: Any) -> LogTotals:
+    """`log_totals` of intervals: their lengths, and current and power at the beginning and the end of each.
+
+    Examples
+    --------
+    >>> one_hour = np.array([3600.0])
+    >>> interval_totals(one_hour, np.array([10.0]), np.array([-10.0]), np.array([500.0]), np.array([-500.0]))[:2]
+    (2.5, 2.5)
+    """
+
+    def halves(first: Any, last: Any) -> tuple[float, float]:
+        net = float(np.dot(steps_s, first) + np.dot(steps_s, last)) / 2
+        out = float(np.dot(steps_s, np.maximum(first, 0.0)) + np.dot(steps_s, np.maximum(last, 0.0))) / 2
+        # Where the sign changes, only the time before or after zero counts, and not the whole interval.
+        crossing = np.flatnonzero(first * last < 0)
+        high, low = np.maximum(first[crossing], last[crossing]), -np.minimum(first[crossing], last[crossing])
+        out -= float(np.dot(steps_s[crossing], high * low / (high + low))) / 2
+        return out / 3600.0, (out - net) / 3600.0
+
+    return LogTotals(*halves(first_a, last_a), *halves(first_w, last_w), 0.0)
 
 
 @kernel(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -12,6 +13,9 @@ from calc.declaration import Number, Numbers, any_real, between, kernel, not_neg
 SEMI_MAJOR_AXIS_M = 6378137.0
 FLATTENING = 1 / 298.257223563
 ECCENTRICITY_SQUARED = FLATTENING * (2 - FLATTENING)
+
+FEW_POINTS = 16
+"""So many points are looked at one by one before many are at once."""
 
 LATITUDE = between(-90.0, 90.0)
 LONGITUDE = between(-180.0, 180.0)
@@ -148,8 +152,27 @@ def track_length_m(lat_deg: Numbers, lon_deg: Numbers, minimum_step_m: float = 0
     latitudes, longitudes = np.atleast_1d(lat_deg), np.atleast_1d(lon_deg)
     if latitudes.shape != longitudes.shape or latitudes.size < 2:
         raise ValueError(f"lat_deg and lon_deg need at least 2 points each, got {latitudes.size} and {longitudes.size}")
-    rows = _points_apart(latitudes, longitudes, minimum_step_m) if minimum_step_m else np.arange(latitudes.size)
-    return float(np.sum(_leg_m(latitudes[rows][:-1], longitudes[rows][:-1], latitudes[rows][1:], longitudes[rows][1:])))
+    length = TrackLength(minimum_step_m)
+    length.add(latitudes, longitudes)
+    return length.length_m
+
+
+class TrackLength:
+    """`track_length_m` of a track that comes in blocks: the last point that counted is kept between them."""
+
+    def __init__(self, minimum_step_m: float = 0.0) -> None:
+        self.length_m = 0.0
+        self._minimum_step_m = minimum_step_m
+        self._last = np.empty((2, 0))
+
+    def add(self, lat_deg: Any, lon_deg: Any) -> None:
+        """Take in the points that follow; arrays of one length."""
+        latitudes, longitudes = np.concatenate([self._last, [lat_deg, lon_deg]], axis=1)
+        if self._minimum_step_m and latitudes.size:
+            rows = _points_apart(latitudes, longitudes, self._minimum_step_m)
+            latitudes, longitudes = latitudes[rows], longitudes[rows]
+        self.length_m += float(np.sum(_leg_m(latitudes[:-1], longitudes[:-1], latitudes[1:], longitudes[1:])))
+        self._last = np.array([latitudes[-1:], longitudes[-1:]])
 
 
 def _leg_m(lat1: Any, lon1: Any, lat2: Any, lon2: Any) -> Any:
@@ -160,12 +183,52 @@ def _leg_m(lat1: Any, lon1: Any, lat2: Any, lon2: Any) -> Any:
 
 
 def _points_apart(latitudes: Any, longitudes: Any, minimum_step_m: float) -> Any:
-    rows = [0]
-    for index in range(1, latitudes.size):
-        last = rows[-1]
-        if _leg_m(latitudes[last], longitudes[last], latitudes[index], longitudes[index]) >= minimum_step_m:
-            rows.append(index)
-    return np.array(rows)
+    """Rows that count, the first among them. Points one after the other that all count are taken together; after one
+    that does not, the next is searched one by one while it is near, and else many at once."""
+    last_row = latitudes.size - 1
+    counts = np.zeros(latitudes.size, dtype=bool)
+    counts[0] = True
+    near = _leg_m(latitudes[:-1], longitudes[:-1], latitudes[1:], longitudes[1:]) < minimum_step_m
+    near_rows = np.append(np.flatnonzero(near), last_row)
+    row = 0
+    lat, lon = latitudes.tolist(), longitudes.tolist()
+    skipped = 1
+    while row < last_row:
+        if not near[row]:
+            stop = int(near_rows[np.searchsorted(near_rows, row)])
+            counts[row + 1 : stop + 1] = True
+            row = stop
+            continue
+        candidate = row + 2
+        if skipped <= FEW_POINTS:
+            stop = min(candidate + 2 * FEW_POINTS, last_row + 1)
+            while candidate < stop and _one_leg_m(lat[row], lon[row], lat[candidate], lon[candidate]) < minimum_step_m:
+                candidate += 1
+            is_reached = candidate < stop
+        else:
+            is_reached = False
+        width = max(2 * skipped, 2 * FEW_POINTS)
+        while not is_reached and candidate <= last_row:
+            here = slice(candidate, candidate + width)
+            far = _leg_m(latitudes[row], longitudes[row], latitudes[here], longitudes[here]) >= minimum_step_m
+            is_reached = bool(far.any())
+            candidate += int(far.argmax()) if is_reached else far.size
+            width *= 2
+        if not is_reached:
+            break
+        skipped, row = candidate - row, candidate
+        counts[row] = True
+    return np.flatnonzero(counts)
+
+
+def _one_leg_m(lat1: float, lon1: float, lat2: float, lon2: float) -> float:
+    """`_leg_m` of two points, without the cost of arrays."""
+    middle = math.radians((lat1 + lat2) / 2)
+    bulge = 1 - ECCENTRICITY_SQUARED * math.sin(middle) ** 2
+    vertical_m = SEMI_MAJOR_AXIS_M / math.sqrt(bulge)
+    north_m = vertical_m * (1 - ECCENTRICITY_SQUARED) / bulge * math.radians(lat2 - lat1)
+    turn = (lon2 - lon1 + 180.0) % 360.0 - 180.0
+    return math.hypot(north_m, vertical_m * math.cos(middle) * math.radians(turn))
 
 
 @kernel(

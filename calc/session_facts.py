@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from calc.pack import Resistance, StateOfChargeCurve
-from calc.recording import electrical_summary, resistance_under_discharge, usual_gap_s
+from calc.recording import FEWEST_FOR_RESISTANCE, SHORTEST_GAP_S, DischargeFit, ElectricalTotals, gap_of_steps_s
 
 PACK_U_FRACTION = 0.05
 """How far a pack's energy and capacity may be from what its modules say, as a standard uncertainty: they
@@ -52,9 +52,36 @@ class LogFacts:
 
         Raises ValueError as `calc.recording.electrical_summary` does.
         """
-        summary = electrical_summary(time_s, voltage_v, current_a, usual_gap_s(time_s))
-        resistance = _resistance(time_s, voltage_v, current_a)
-        return cls(
+        times, volts, amperes = (
+            np.atleast_1d(np.asarray(value, np.float64)) for value in (time_s, voltage_v, current_a)
+        )
+        gathered = GatheredLogFacts()
+        gathered.add(times, volts, amperes)
+        return gathered.facts()
+
+
+class GatheredLogFacts:
+    """`LogFacts.of_series` of a log that is read a block at a time; of its rows only the steps in time are kept."""
+
+    def __init__(self) -> None:
+        self._totals, self._fit = ElectricalTotals(SHORTEST_GAP_S), _PackFit()
+        self._steps_s: list[Any] = []
+        self._last_s = np.empty(0)
+
+    def add(self, time_s: Any, voltage_v: Any, current_a: Any) -> None:
+        """Take in the samples that follow, at least one; arrays of one length."""
+        self._totals.add(time_s, voltage_v, current_a)
+        self._fit.add(time_s, voltage_v, current_a)
+        self._steps_s.append(np.diff(time_s, prepend=self._last_s))
+        self._last_s = time_s[-1:]
+
+    def facts(self) -> LogFacts:
+        """Raises ValueError where fewer than 2 samples came. To be asked once."""
+        steps_s = np.concatenate([np.empty(0), *self._steps_s])
+        self._steps_s.clear()
+        summary = self._totals.summary(gap_of_steps_s(steps_s) if steps_s.size else None)
+        resistance = self._fit.resistance()
+        return LogFacts(
             duration_s=summary.duration_s,
             charge_ah=summary.discharged_ah - summary.regenerated_ah,
             returned_ah=summary.regenerated_ah,
@@ -97,16 +124,34 @@ def of_several_logs(logs: Sequence[LogFacts]) -> LogFacts | None:
     return replace(longest, **extremes)
 
 
-def _resistance(time_s: Any, voltage_v: Any, current_a: Any) -> Resistance | None:
+class _PackFit:
     """The pack's resistance where the log settles it: a slope that could as well be nothing is no answer."""
-    times, amperes = np.asarray(time_s, dtype=np.float64), np.asarray(current_a, dtype=np.float64)
-    steps_s = np.diff(times)
-    charge_ah = np.append(0.0, np.cumsum(steps_s * (amperes[1:] + amperes[:-1]) / 7200.0))
-    try:
-        resistance = resistance_under_discharge(voltage_v, amperes, charge_ah)
-    except ValueError:
-        return None
-    return resistance if resistance.resistance_ohm > 2 * resistance.u_resistance_ohm else None
+
+    def __init__(self) -> None:
+        self._fit, self._is_possible = DischargeFit(), True
+        self._samples = 0
+        self._time_s = self._current_a = self._charge_ah = np.empty(0)
+
+    def add(self, time_s: Any, voltage_v: Any, current_a: Any) -> None:
+        steps_s = np.diff(time_s, prepend=self._time_s)
+        currents_a = np.append(self._current_a, current_a)
+        charge_ah = np.cumsum(steps_s * (currents_a[1:] + currents_a[:-1]) / 7200.0)
+        charge_ah = charge_ah + self._charge_ah if self._samples else np.append(0.0, charge_ah)
+        self._time_s, self._current_a, self._charge_ah = time_s[-1:], current_a[-1:], charge_ah[-1:]
+        self._samples += voltage_v.size
+        # A pack's voltage is never below zero: where it is, the column holds something else.
+        self._is_possible &= not bool((voltage_v < 0).any())
+        if self._is_possible:
+            self._fit.add(voltage_v, current_a, charge_ah)
+
+    def resistance(self) -> Resistance | None:
+        if not self._is_possible or self._samples < FEWEST_FOR_RESISTANCE:
+            return None
+        try:
+            resistance = self._fit.resistance()
+        except ValueError:
+            return None
+        return resistance if resistance.resistance_ohm > 2 * resistance.u_resistance_ohm else None
 
 
 @dataclass(frozen=True)

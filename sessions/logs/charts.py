@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
@@ -13,12 +14,17 @@ from calc.geodesy import local_metres
 from calc.quantities import KINDS, in_shown_unit
 from calc.thinning import rows_with_extremes
 from sessions.drawing.figures import COLOURS, Figure, base_layout, scatter
+from sessions.logs.channels import known_rows, samples_of
+from sessions.logs.extremes import SAMPLES
 from sessions.logs.series import positions
-from sessions.logs.timeline import Series, Timeline
+from sessions.logs.timeline import Timeline, Trace
 from sessions.outings.models import Gate, Pass, Reading
 
 STRETCHES = 500
 """Each line has at most two points for every pixel of a phone held sideways."""
+
+MOST_ROWS_READ = 2 * STRETCHES * SAMPLES
+"""For a stretch with more rows than this, each part of the line spans at least two of the prepared extremes."""
 
 TRACK_POINTS = 2000
 GAP_BETWEEN_PANELS = 0.025
@@ -36,35 +42,66 @@ class Line:
     """One line of one panel."""
 
     panel: str
-    kind: str
-    series: Series
+    trace: Trace
 
 
 def lines_of(timeline: Timeline) -> list[Line]:
     """Every line of the panels, in a fixed order: pages ask for stretches of them by their places in it."""
-    lines = [Line("Speed", "speed", series) for series in timeline.speeds]
-    lines += [Line("Voltage", "voltage", series) for series in timeline.every("voltage_v", "voltage", "voltage")]
-    lines += [Line("Current", "current", series) for series in timeline.every("current_a", "current", "current")]
-    lines += [Line("Power", "power", series) for series in timeline.powers]
+    lines = [Line("Speed", trace) for trace in timeline.speeds]
+    lines += [Line("Voltage", trace) for trace in timeline.every("voltage_v", "voltage", "voltage")]
+    lines += [Line("Current", trace) for trace in timeline.every("current_a", "current", "current")]
+    lines += [Line("Power", trace) for trace in timeline.powers]
     for name in ("battery", "motor", "controller"):
-        lines += [
-            Line("Temperature", "temperature", series)
-            for series in timeline.every(f"{name}_temperature_c", name, "temperature")
-        ]
+        traces = timeline.every(f"{name}_temperature_c", name, "temperature")
+        lines += [Line("Temperature", trace) for trace in traces]
     return lines
 
 
-def points_of(line: Line, system: str, from_s: float | None = None, to_s: float | None = None) -> dict[str, list[Any]]:
-    """A line between two moments, thinned."""
-    times, values = line.series.time_s, line.series.values
-    if from_s is not None and to_s is not None:
+def points_of(
+    lines: list[Line], system: str, from_s: float = -math.inf, to_s: float = math.inf
+) -> list[dict[str, list[Any]]]:
+    """The lines between two moments, thinned. Long stretches come from the extremes that were made ready on import,
+    short ones from the rows; of these only the columns that the lines need are read, once for all lines of a log."""
+    rows: dict[Any, dict[str, Any]] = {}
+    points = []
+    for line in lines:
+        trace = line.trace
+        begins_s = trace.log.begins_s
+        times, values = _samples(trace, lines, from_s - begins_s, to_s - begins_s, rows)
+        times = times + begins_s
         # One sample beyond each end, so that the line reaches the edges.
         first = max(int(np.searchsorted(times, from_s)) - 1, 0)
         last = min(int(np.searchsorted(times, to_s)) + 1, times.size)
-        times, values = times[first:last], values[first:last]
-    rows = rows_with_extremes(values, STRETCHES)
-    in_unit = in_shown_unit(values[rows], line.kind, system)
-    return {"x": np.round(times[rows], 3).tolist(), "y": np.round(in_unit, 3).tolist()}
+        times, values = times[first:last], values[first:last] * trace.factor
+        shown = rows_with_extremes(values, STRETCHES)
+        in_unit = in_shown_unit(values[shown], trace.kind, system)
+        points.append({"x": np.round(times[shown], 3).tolist(), "y": np.round(in_unit, 3).tolist()})
+    return points
+
+
+def _samples(
+    trace: Trace, lines: list[Line], from_s: float, to_s: float, rows: dict[Any, dict[str, Any]]
+) -> tuple[Any, Any]:
+    """Samples of a line for a stretch of its log's own time, with some more at both ends."""
+    columns = trace.columns
+    prepared = columns.extremes(trace.channel) if columns.rows_between(from_s, to_s) > MOST_ROWS_READ else None
+    if prepared is not None:
+        extremes, (first, last) = prepared
+        times, values = (extremes[:, kept].ravel() for kept in ([0, 2], [1, 3]))
+        # A stretch with one extreme only, such as a straight line's, has it twice.
+        keep = np.diff(times, prepend=-np.inf) > 0
+        times, values = times[keep], values[keep]
+        ends = np.array([first, last]).T
+        before, after = ends[0][0] < times[0], ends[0][1] > times[-1]
+        return (
+            np.concatenate([ends[0][:1][[before]], times, ends[0][1:][[after]]]),
+            np.concatenate([ends[1][:1][[before]], values, ends[1][1:][[after]]]),
+        )
+    log = trace.log.pk
+    if log not in rows:
+        needed = {name for line in lines if line.trace.log.pk == log for name in line.trace.channel.needs}
+        rows[log] = columns.between(["time_s", *sorted(needed)], from_s, to_s)
+    return samples_of(trace.channel, known_rows(trace.channel, rows[log]))
 
 
 def panels(
@@ -79,17 +116,17 @@ def panels(
     used_panels = [(name, kind) for name, kind in PANELS if any(line.panel == name for line in lines)]
     places = {name: index for index, (name, _) in enumerate(used_panels)}
     data = []
-    for index, line in enumerate(lines):
-        unit = KINDS[line.kind].shown_in(system).label
+    for index, (line, points) in enumerate(zip(lines, points_of(lines, system), strict=True)):
+        unit = KINDS[line.trace.kind].shown_in(system).label
         data.append(
             scatter(
-                **points_of(line, system),
+                **points,
                 mode="lines",
-                name=line.series.title,
+                name=line.trace.title,
                 connectgaps=False,
                 yaxis=_axis(places[line.panel]),
                 line={"color": COLOURS[index % len(COLOURS)], "width": 1.6},
-                hovertemplate=f"%{{y:.4g}} {unit}<extra>{line.series.label}</extra>",
+                hovertemplate=f"%{{y:.4g}} {unit}<extra>{line.trace.label}</extra>",
             )
         )
     data += _readings(readings, places, system)
@@ -227,7 +264,7 @@ def track(timeline: Timeline, gates: Iterable[Gate]) -> Figure | None:
     """Every track in metres from the first point, from above, with the gates whose marks have coordinates."""
     tracks = []
     for log in timeline.logs:
-        columns = positions(timeline.columns.get(log.pk, {}))
+        columns = positions(timeline.columns.get(log.pk) or {})
         if columns is not None and columns["lat_deg"].size:
             clock = columns["time_s"] + log.begins_s if "time_s" in columns else np.zeros(columns["lat_deg"].size)
             tracks.append((log, columns["lat_deg"], columns["lon_deg"], clock))

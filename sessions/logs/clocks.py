@@ -8,7 +8,7 @@ import numpy as np
 
 from calc.alignment import clock_offset_s
 from sessions.logs.models import Log
-from sessions.logs.timeline import Series, Timeline
+from sessions.logs.timeline import Timeline, Trace
 
 LOWEST_CORRELATION = 0.6
 """Below this correlation two speeds are not of one ride, or hardly vary (common practice, no source)."""
@@ -38,13 +38,16 @@ def suggestions_of(timeline: Timeline) -> list[Suggestion]:
 
     The log with a clock of its own stays; of several, the one with a track, for satellites keep the best time.
     """
-    by_log: dict[object, Series] = {}
-    for series in timeline.speeds:
-        by_log.setdefault(series.log.pk, series)
-    listed = sorted(by_log.values(), key=lambda series: (series.log.first_at is None, series.log.kind != Log.Kind.GPX))
+    by_log: dict[object, Trace] = {}
+    for trace in timeline.speeds:
+        by_log.setdefault(trace.log.pk, trace)
+    listed = sorted(by_log.values(), key=lambda trace: (trace.log.first_at is None, trace.log.kind != Log.Kind.GPX))
+    fixed = listed[0].series() if len(listed) > 1 else None
     suggestions = []
-    for series in listed[1:]:
-        fixed = listed[0]
+    for trace in listed[1:]:
+        series = trace.series()
+        if fixed is None or series is None:
+            continue
         try:
             offset = clock_offset_s(
                 fixed.time_s, np.maximum(fixed.values, 0.0), series.time_s, np.maximum(series.values, 0.0)

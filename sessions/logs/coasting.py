@@ -43,10 +43,9 @@ class Coasting:
 def coastings_of(timeline: Timeline) -> list[Coasting]:
     """Stretches where current and a speed, over ground or else of the wheels, are known together."""
     speed = timeline.ground_speed() or timeline.wheel_speed()
-    currents = timeline.every("current_a", "current", "current")
-    if speed is None or not currents or speed.time_s.size < 5:
+    current = next(timeline.every_series("current_a", "current", "current"), None)
+    if speed is None or current is None or speed.time_s.size < 5:
         return []
-    current = currents[0]
     inside = (speed.time_s >= current.time_s[0]) & (speed.time_s <= current.time_s[-1])
     times, speeds = speed.time_s[inside], np.abs(speed.values[inside])
     if times.size < 5:
@@ -83,7 +82,7 @@ def coastings_of(timeline: Timeline) -> list[Coasting]:
 def _headings(timeline: Timeline, times: Any) -> Any | None:
     """Which way the machine went at each time, as complex numbers of length one; None without positions."""
     for log in timeline.logs:
-        track = positions(timeline.columns.get(log.pk, {}))
+        track = positions(timeline.columns.get(log.pk) or {})
         if track is None or "time_s" not in track or track["lat_deg"].size < 3:
             continue
         places = local_metres(track["lat_deg"], track["lon_deg"])

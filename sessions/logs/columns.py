@@ -1,27 +1,42 @@
-"""The columns of a log in one compact file, and reading them again.
+"""The columns of a log in one compact file, written and read a stretch of rows at a time.
 
-Each column is stored as whole numbers, in the smallest power of ten that holds all its digits, as
-differences from row to row in numpy's own format, in a zip. What instruments write has few digits and
-changes little from row to row: a million rows of six columns take 8 MB, against 11 MB for numpy's
-compressed format and 39 MB for the CSV, in a seventh of the time, and nothing is rounded on the way.
-Parquet would need a library of a hundred megabytes, which has no build for many small boards.
+The file is a zip. Its rows are cut into groups; of each group every column is a member of its own, so that a chart
+reads the columns it draws of the minutes it shows, and nothing else. A column of a group is stored as whole numbers,
+in the smallest power of ten that holds all its digits, as differences from row to row in numpy's own format. What
+instruments write has few digits and changes little from row to row: a million rows of six columns take 7 MB, against
+11 MB for numpy's compressed format and 39 MB for the CSV, and nothing is rounded on the way. Beside the rows lie the
+`extremes` of every line of the charts, and last `index.json`, which says where everything is. Parquet would need a
+library of a hundred megabytes, which has no build for many small boards.
+
+Files of the first kind have no index and each column in one piece; `WholeColumns` reads them.
 """
 
 from __future__ import annotations
 
 import io
+import json
 import re
 import zipfile
-from collections.abc import Iterable
+import zlib
+from collections.abc import Iterable, Iterator, Mapping
 from typing import IO, Any
 
 import numpy as np
 
+from buildlog.storage.slices import open_for_slices
+from sessions.logs.channels import CHANNELS, Channel, is_in
+from sessions.logs.extremes import Extremes
 from sessions.logs.models import Log
 
-BLOCK_BYTES = 1024 * 1024
+GROUP_ROWS = 65_536
+INDEX = "index.json"
 FASTEST = 1
-_EXACT = 2.0**53
+TRIAL = 1024
+WORTH_PACKING = 0.4
+"""A member is packed where its first values shrink to less than this share."""
+_EXACT = 2.0**52
+"""Below this both the whole numbers and their differences are exact in floating point."""
+_WHOLE_NUMBERS = (np.int8, np.int16, np.int32, np.int64)
 
 
 def stored_digits(column: str) -> int:
@@ -29,57 +44,251 @@ def stored_digits(column: str) -> int:
     return 9 if column in ("lat_deg", "lon_deg") else 6
 
 
-def packed_columns(columns: dict[str, Any]) -> bytes:
-    """Columns, rounded to `stored_digits` already, in one file."""
-    packed = io.BytesIO()
-    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED, compresslevel=FASTEST) as file:
+class ColumnWriter:
+    """Writes columns, rounded to `stored_digits` already, that come in blocks of rows. To be closed."""
+
+    def __init__(self, target: IO[bytes]) -> None:
+        self._file = zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED, compresslevel=FASTEST)
+        self._waiting: list[Mapping[str, Any]] = []
+        self._waiting_rows = self._rows = 0
+        self._groups: list[dict[str, Any]] = []
+        self._extremes: dict[str, Extremes] | None = None
+        self._digits: dict[str, int] = {}
+
+    def add(self, columns: Mapping[str, Any]) -> None:
+        """Take in the rows that follow; every block has the same columns, all of one length."""
+        self._waiting.append(columns)
+        self._waiting_rows += next(iter(columns.values())).size
+        if self._waiting_rows >= GROUP_ROWS:
+            waiting = _joined(self._waiting)
+            whole = self._waiting_rows // GROUP_ROWS * GROUP_ROWS
+            for start in range(0, whole, GROUP_ROWS):
+                self._write({name: values[start : start + GROUP_ROWS] for name, values in waiting.items()})
+            self._waiting = [{name: values[whole:] for name, values in waiting.items()}]
+            self._waiting_rows -= whole
+
+    def _write(self, columns: dict[str, Any]) -> None:
+        if self._extremes is None:
+            self._extremes = {name: Extremes(channel) for name, channel in CHANNELS.items() if is_in(channel, columns)}
+        for extremes in self._extremes.values():
+            extremes.add(columns)
+        number = len(self._groups)
+        group: dict[str, Any] = {"rows": next(iter(columns.values())).size, "columns": {}}
+        if "time_s" in columns:
+            group["time_s"] = [float(columns["time_s"][0]), float(columns["time_s"][-1])]
         for name, values in columns.items():
-            for member, content in _members(name, values):
-                with file.open(f"{member}.npy", "w") as place:
-                    np.lib.format.write_array(place, content, allow_pickle=False)
-    return packed.getvalue()
+            group["columns"][name] = self._written(f"rows/{number}/{name}", name, values)
+        self._groups.append(group)
+        self._rows += group["rows"]
+
+    def _written(self, member: str, name: str, values: Any) -> dict[str, Any]:
+        how: dict[str, Any] = {}
+        nothing = np.isnan(values)
+        if nothing.any():
+            how["nothing"] = True
+            self._put(f"{member}.nothing", np.packbits(nothing))
+            # The last value before a gap fills it, so that the differences there are zero.
+            rows = np.where(nothing, 0, np.arange(values.size))
+            values = np.nan_to_num(values)[np.maximum.accumulate(rows)]
+        # As many digits as the rows before needed are mostly enough.
+        for digits in range(self._digits.get(name, 0), stored_digits(name) + 1):
+            whole = np.rint(values * 10.0**digits)
+            if max(whole.max(), -whole.min()) < _EXACT and np.array_equal(whole / 10.0**digits, values):
+                self._digits[name] = digits
+                steps = np.diff(whole)
+                largest = max(steps.max(initial=0.0), -steps.min(initial=0.0))
+                kind = next(kind for kind in _WHOLE_NUMBERS if largest <= np.iinfo(kind).max)
+                self._put(member, steps.astype(kind))
+                return {**how, "digits": digits, "first": int(whole[0])}
+        self._put(member, values)
+        return how
+
+    def _put(self, member: str, content: Any) -> None:
+        """Add an array to the file."""
+        info = zipfile.ZipInfo(f"{member}.npy")
+        # Noise hardly shrinks, and takes longer to pack than everything else here together.
+        trial = content.reshape(-1)[:TRIAL].tobytes()
+        shrinks = len(zlib.compress(trial, FASTEST)) < WORTH_PACKING * len(trial)
+        info.compress_type = zipfile.ZIP_DEFLATED if shrinks else zipfile.ZIP_STORED
+        with self._file.open(info, "w") as place:
+            np.lib.format.write_array(place, content, allow_pickle=False)
+
+    def close(self) -> None:
+        if self._waiting_rows:
+            self._write(_joined(self._waiting))
+            self._waiting, self._waiting_rows = [], 0
+        channels = {}
+        for name, extremes in (self._extremes or {}).items():
+            rows, channels[name] = extremes.finished()
+            self._put(f"extremes/{name}", rows)
+        index = {"format": 2, "rows": self._rows, "groups": self._groups, "extremes": channels}
+        self._file.writestr(INDEX, json.dumps(index, separators=(",", ":")))
+        self._file.close()
+
+    def __enter__(self) -> ColumnWriter:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
 
 
-def _members(name: str, values: Any) -> Iterable[tuple[str, Any]]:
-    nothing = np.isnan(values)
-    if nothing.any():
-        yield f"{name}.nothing", np.packbits(nothing)
-        # The last value before a gap fills it, so that the differences there are zero.
-        rows = np.where(nothing, 0, np.arange(values.size))
-        values = np.nan_to_num(values)[np.maximum.accumulate(rows)]
-    for digits in range(stored_digits(name) + 1):
-        whole = np.rint(values * 10.0**digits)
-        if np.abs(whole).max(initial=0.0) < _EXACT and np.array_equal(whole / 10.0**digits, values):
-            steps = np.diff(whole, prepend=0.0).astype(np.int64)
-            small = np.abs(steps).max(initial=0) < 2**31
-            yield f"{name}.steps{digits}", steps.astype(np.int32) if small else steps
-            return
-    yield name, values
+def _joined(blocks: list[Mapping[str, Any]]) -> dict[str, Any]:
+    return {name: np.concatenate([block[name] for block in blocks]) for name in blocks[0]}
 
 
-def read_columns(log: Log, names: Iterable[str] | None = None) -> dict[str, Any]:
-    """The columns of a log, all or those named; a column that the log lacks is left out."""
-    with log.columns.open("rb") as file:
-        return unpacked_columns(file, names)
+class StoredColumns(Mapping[str, Any]):
+    """The columns in an open file by their names, each read when it is asked for. To be closed."""
 
+    def __init__(self, file: IO[bytes]) -> None:
+        self._file, self._packed = file, zipfile.ZipFile(file)
+        self._index: dict[str, Any] = json.loads(self._packed.read(INDEX))
+        self._groups: list[dict[str, Any]] = self._index["groups"]
 
-def unpacked_columns(packed: IO[bytes], names: Iterable[str] | None = None) -> dict[str, Any]:
-    chosen = None if names is None else set(names)
-    columns: dict[str, Any] = {}
-    gaps: dict[str, Any] = {}
-    with zipfile.ZipFile(packed) as file:
-        for member in file.namelist():
-            name, _, how = member.removesuffix(".npy").partition(".")
-            if chosen is not None and name not in chosen:
-                continue
-            content = np.lib.format.read_array(io.BytesIO(file.read(member)), allow_pickle=False)
-            if how == "nothing":
-                gaps[name] = content
-                continue
-            steps = re.fullmatch(r"steps(\d)", how)
-            columns[name] = np.cumsum(content, dtype=np.int64) / 10.0 ** int(steps[1]) if steps else content
-    for name, bits in gaps.items():
-        if name in columns:
-            values = columns[name]
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._groups[0]["columns"]) if self._groups else iter(())
+
+    def __len__(self) -> int:
+        return len(self._groups[0]["columns"]) if self._groups else 0
+
+    def __getitem__(self, name: str) -> Any:
+        if name not in set(self):
+            raise KeyError(name)
+        return np.concatenate([self._column(number, name) for number in range(len(self._groups))])
+
+    @property
+    def row_count(self) -> int:
+        return int(self._index["rows"])
+
+    @property
+    def span_s(self) -> tuple[float, float]:
+        """The first and the last time."""
+        return float(self._groups[0]["time_s"][0]), float(self._groups[-1]["time_s"][1])
+
+    def blocks(self, names: Iterable[str]) -> Iterator[dict[str, Any]]:
+        """Those columns a stretch of rows at a time, from the first to the last."""
+        names = list(names)
+        for number in range(len(self._groups)):
+            yield {name: self._column(number, name) for name in names}
+
+    def rows_between(self, from_s: float, to_s: float) -> int:
+        """How many rows `between` has to read for a stretch of time."""
+        return sum(int(self._groups[number]["rows"]) for number in self._numbers(from_s, to_s))
+
+    def between(self, names: Iterable[str], from_s: float, to_s: float) -> dict[str, Any]:
+        """Those columns for a stretch of time, with some rows more at both ends."""
+        wanted = set(names)
+        # In the order in which they stand in the file, so that an object store is asked for one piece of it.
+        in_order = [name for name in self if name in wanted]
+        return _joined(
+            [{name: self._column(number, name) for name in in_order} for number in self._numbers(from_s, to_s)]
+        )
+
+    def _numbers(self, from_s: float, to_s: float) -> list[int]:
+        """The groups that reach into a stretch of time; of one in which there is none, those before and after."""
+        starts = [group["time_s"][0] for group in self._groups]
+        ends = [group["time_s"][1] for group in self._groups]
+        first = int(np.searchsorted(ends, from_s, side="right"))
+        last = int(np.searchsorted(starts, to_s, side="left"))
+        # A line comes from the row before, and goes on to the one after.
+        before = first - 1 if first < len(starts) and starts[first] >= from_s else first
+        after = last + 1 if last and ends[last - 1] <= to_s else last
+        return list(range(max(min(before, len(starts) - 1), 0), max(min(after, len(starts)), 1)))
+
+    def extremes(self, channel: Channel) -> tuple[Any, list[list[float]]] | None:
+        """The rows that `Extremes` made ready, and the first and the last sample. None where the file has none."""
+        noted = self._index["extremes"].get(channel.name)
+        return None if noted is None else (self._array(f"extremes/{channel.name}"), noted["ends"])
+
+    def has_samples(self, channel: Channel) -> bool:
+        """Whether the line has any point."""
+        return bool(self._index["extremes"].get(channel.name, {}).get("count"))
+
+    def _array(self, member: str) -> Any:
+        return np.lib.format.read_array(io.BytesIO(self._packed.read(f"{member}.npy")), allow_pickle=False)
+
+    def _column(self, number: int, name: str) -> Any:
+        how, member = self._groups[number]["columns"][name], f"rows/{number}/{name}"
+        values = self._array(member)
+        if "digits" in how:
+            whole = np.concatenate([[float(how["first"])], values])
+            values = np.cumsum(whole, out=whole)
+            values /= 10.0 ** how["digits"]
+        if how.get("nothing"):
+            bits = self._array(f"{member}.nothing")
             values[np.unpackbits(bits, count=values.size).astype(bool)] = np.nan
-    return columns
+        return values
+
+    def close(self) -> None:
+        self._packed.close()
+        self._file.close()
+
+    def __enter__(self) -> StoredColumns:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+
+class WholeColumns(StoredColumns):
+    """A file of the first kind: each column in one piece, nothing made ready, and so read whole for every look."""
+
+    def __init__(self, file: IO[bytes]) -> None:
+        self._file, self._packed = file, zipfile.ZipFile(file)
+        self._members: dict[str, str] = {}
+        for member in self._packed.namelist():
+            name, _, how = member.removesuffix(".npy").partition(".")
+            if how != "nothing":
+                self._members[name] = how
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._members)
+
+    def __len__(self) -> int:
+        return len(self._members)
+
+    def __getitem__(self, name: str) -> Any:
+        how = self._members[name]
+        values = self._array(f"{name}.{how}" if how else name)
+        if steps := re.fullmatch(r"steps(\d)", how):
+            values = np.cumsum(values, dtype=np.int64) / 10.0 ** int(steps[1])
+        if f"{name}.nothing.npy" in self._packed.NameToInfo:
+            bits = self._array(f"{name}.nothing")
+            values[np.unpackbits(bits, count=values.size).astype(bool)] = np.nan
+        return values
+
+    @property
+    def row_count(self) -> int:
+        return int(self[next(iter(self))].size)
+
+    @property
+    def span_s(self) -> tuple[float, float]:
+        times = self["time_s"]
+        return float(times[0]), float(times[-1])
+
+    def blocks(self, names: Iterable[str]) -> Iterator[dict[str, Any]]:
+        yield {name: self[name] for name in names}
+
+    def rows_between(self, from_s: float, to_s: float) -> int:
+        return 0
+
+    def between(self, names: Iterable[str], from_s: float, to_s: float) -> dict[str, Any]:
+        return {name: self[name] for name in names}
+
+    def extremes(self, channel: Channel) -> tuple[Any, list[list[float]]] | None:
+        return None
+
+    def has_samples(self, channel: Channel) -> bool:
+        return True
+
+
+def stored_columns(file: IO[bytes]) -> StoredColumns:
+    """The columns in a file of either kind."""
+    try:
+        return StoredColumns(file)
+    except KeyError:
+        return WholeColumns(file)
+
+
+def open_columns(log: Log) -> StoredColumns:
+    """The columns of a log, to be closed. Raises FileNotFoundError where the file is gone."""
+    return stored_columns(open_for_slices(log.columns))

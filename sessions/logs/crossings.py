@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import uuid
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
@@ -38,7 +39,7 @@ class Proposal:
         return f"{self.gate.pk}/{self.time_into_session_s:.2f}"
 
 
-def proposals_of(log: Log, columns: dict[str, Any]) -> list[Proposal]:
+def proposals_of(log: Log, columns: Mapping[str, Any]) -> list[Proposal]:
     """Every ride through a gate whose marks have coordinates, in order of time.
 
     A track of another day offers none: its rides were no part of this session.

@@ -2,13 +2,14 @@
 
 Numbers are parsed by numpy's own reader. A block it refuses is read cell by cell, so that one bad cell
 costs its own value and nothing else; what was left out is counted and reported. Memory holds one block of
-text and the chosen numbers.
+text and its numbers.
 """
 
 from __future__ import annotations
 
 import io
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import IO, Any
@@ -16,12 +17,12 @@ from typing import IO, Any
 import numpy as np
 
 from sessions.logs.csv_layout import ENCODINGS, NOT_MEASURED, Head, Layout, split_line
-from sessions.logs.logger_time import TextTimes, seconds_from
+from sessions.logs.logger_time import NumberTimes, TextTimes
 from sessions.logs.meanings import BY_COLUMN, DATE, IGNORE, TIME, ColumnChoice, Mapping, to_stored
-from sessions.logs.series import MOST_ROWS, NotARecording, Recording, running_forwards
+from sessions.logs.series import MOST_ROWS, NotARecording, RunningForwards
 
 LARGEST_BYTES = 400 * 1024 * 1024
-BLOCK_CHARACTERS = 4 * 1024 * 1024
+BLOCK_CHARACTERS = 1024 * 1024
 MOST_BAD_SHARE = 0.2
 """A column with more cells than this that are no numbers is not what it was taken for (common practice, no source)."""
 
@@ -44,44 +45,153 @@ class _Bad:
         self.first_short_line = self.first_short_line or line
 
 
-def read_csv(file: IO[bytes], size: int, layout: Layout, mapping: Mapping, zone: Any = UTC) -> Recording:
-    """The recording in a logger's file.
+class CsvRecording:
+    """The recording in a logger's file; it stays the caller's to close.
 
     `zone` is the time zone of times without one. Raises NotARecording with a sentence.
     """
-    if size > LARGEST_BYTES:
-        raise NotARecording(f"The file has {size / 1e6:.0f} MB; at most {LARGEST_BYTES / 1e6:.0f} MB are allowed.")
-    _check(layout, mapping)
-    texts = _text_columns(mapping)
-    times = TextTimes(texts[0].unit) if texts else None
-    numeric = [choice for choice in mapping.choices if choice not in texts and choice.meaning != IGNORE]
-    chunks: list[list[Any]] = [[] for _ in numeric]
-    stamps: list[Any] = []
-    bad = _Bad()
-    count, line = 0, layout.first_line
-    for block in _blocks(file, layout):
-        numbers, stamp_texts = _read_block(
-            block, line, layout, [choice.index for choice in numeric], [choice.index for choice in texts], bad
-        )
-        line += block.count("\n")
-        if times is not None:
-            stamps.append(times.seconds(stamp_texts))
-        for position, chunk in enumerate(chunks):
-            chunk.append(numbers[:, position].copy())
-        count += numbers.shape[0]
-        if count > MOST_ROWS:
-            raise NotARecording(
-                f"The log has more than {MOST_ROWS:,} rows. Export a part of it, or fewer rows a second."
+
+    def __init__(self, file: IO[bytes], size: int, layout: Layout, mapping: Mapping, zone: Any = UTC) -> None:
+        if size > LARGEST_BYTES:
+            raise NotARecording(f"The file has {size / 1e6:.0f} MB; at most {LARGEST_BYTES / 1e6:.0f} MB are allowed.")
+        _check(layout, mapping)
+        self.first_at: datetime | None = None
+        self.notes: list[str] = []
+        self._file, self._layout, self._mapping, self._zone = file, layout, mapping, zone
+        self._texts = _text_columns(mapping)
+        time = mapping.of(TIME)
+        self._text_times = TextTimes(self._texts[0].unit) if self._texts else None
+        self._number_times = NumberTimes(time.unit) if time is not None and not self._texts else None
+        numeric = [choice for choice in mapping.choices if choice not in self._texts and choice.meaning != IGNORE]
+        self._indices = [choice.index for choice in numeric]
+        self._columns = [_Column(choice) for choice in numeric]
+        self._forwards = RunningForwards()
+        self._first_s: float | None = None
+
+    def blocks(self) -> Iterator[dict[str, Any]]:
+        layout, forwards, bad = self._layout, self._forwards, _Bad()
+        for line, block in _blocks(self._file, layout):
+            numbers, stamps = _read_block(
+                block, line, layout, self._indices, [choice.index for choice in self._texts], bad
             )
-    if not count:
-        raise NotARecording(f"There is no row of data from line {layout.first_line} on.")
-    columns = {}
-    for chunk, choice in zip(chunks, numeric, strict=True):
-        values = np.concatenate(chunk)
-        # Released column by column, so that memory holds the numbers once, not twice.
-        chunk.clear()
-        columns[choice.meaning] = _column(values, choice, layout, bad, count)
-    return _recording(columns, np.concatenate(stamps) if times else None, times, mapping, layout, bad, count, zone)
+            if not numbers.shape[0]:
+                continue
+            columns, seconds = self._stored(numbers, stamps)
+            kept = forwards.keep(seconds)
+            if forwards.rows > MOST_ROWS:
+                raise NotARecording(
+                    f"The log has more than {MOST_ROWS:,} rows. Export a part of it, or fewer rows a second."
+                )
+            if not kept.any():
+                continue
+            chosen = {TIME: seconds, **columns}
+            if not kept.all():
+                chosen = {name: values[kept] for name, values in chosen.items()}
+            if self._first_s is None:
+                self._first_s = float(chosen[TIME][0])
+            chosen[TIME] = chosen[TIME] - self._first_s
+            yield chosen
+        self._finish(bad)
+
+    def _stored(self, numbers: Any, stamps: list[str]) -> tuple[dict[str, Any], Any]:
+        """The values of a block in their stored units, and its times."""
+        before = self._forwards.rows
+        columns = {}
+        raw_times = None
+        for position, column in enumerate(self._columns):
+            values = numbers[:, position].copy()
+            if column.choice.meaning == TIME:
+                raw_times = values
+            else:
+                columns[column.choice.meaning] = column.stored(values, before)
+        if self._text_times is not None:
+            return columns, self._text_times.from_start(self._text_times.seconds(stamps))
+        if self._number_times is not None:
+            return columns, self._number_times.seconds(raw_times)
+        rows = np.arange(before, before + numbers.shape[0])
+        return columns, rows * float(self._mapping.interval_s or 0.0)
+
+    def _finish(self, bad: _Bad) -> None:
+        """What can only be judged of the whole file."""
+        layout, rows, times = self._layout, self._forwards.rows, self._text_times
+        if not rows:
+            raise NotARecording(f"There is no row of data from line {layout.first_line} on.")
+        for column in self._columns:
+            column.judge(layout, bad, rows)
+        time = self._mapping.of(TIME)
+        if times is not None and time is not None and times.bad > MOST_BAD_SHARE * rows:
+            raise NotARecording(
+                f"{layout.names[time.index]} holds {times.bad} times of {rows} that cannot be read as "
+                f"{times.unit}, the first: {times.first_bad!r}. Choose another form of the time."
+            )
+        notes = _notes(layout, bad, times)
+        back = rows - self._forwards.kept
+        if self._forwards.kept < 2 or back > rows / 2:
+            raise NotARecording(
+                f"The times do not run forwards: {back} of {rows} rows stand still or go back. "
+                "Choose another column for the time, or another form of it."
+            )
+        if back:
+            line = layout.first_line + self._forwards.first_left_out
+            notes.append(
+                f"{back} rows whose time stands still or runs backwards are left out, the first near line {line}."
+            )
+        self.notes = notes
+        moment = times.moment(self._zone) if times is not None else None
+        if self._number_times is not None:
+            moment = self._number_times.moment
+        if moment is not None and self._first_s:
+            moment = datetime.fromtimestamp(moment.timestamp() + self._first_s, UTC)
+        self.first_at = moment
+
+
+class _Column:
+    """A column of numbers on its way into its stored unit; what no instrument can show is left out and counted."""
+
+    def __init__(self, choice: ColumnChoice) -> None:
+        self.choice, self._meaning = choice, BY_COLUMN[choice.meaning]
+        self._beyond, self._is_known = 0, False
+        self._first_beyond: tuple[int, float] | None = None
+        self._largest = 0.0
+
+    def stored(self, values: Any, rows_before: int) -> Any:
+        """The values in their stored unit, NaN where they cannot be."""
+        stored = to_stored(self._meaning, self.choice.unit, values, self.choice.flipped)
+        lowest, highest = np.fmin.reduce(stored), np.fmax.reduce(stored)
+        if lowest < self._meaning.low or highest > self._meaning.high:
+            beyond = (stored < self._meaning.low) | (stored > self._meaning.high)
+            if self._first_beyond is None:
+                position = int(np.argmax(beyond))
+                self._first_beyond = rows_before + position, float(values[position])
+            self._beyond += int(beyond.sum())
+            self._largest = max(self._largest, abs(float(lowest)), abs(float(highest)))
+            stored = np.where(beyond, np.nan, stored)
+        self._is_known |= not np.isnan(stored).all()
+        return stored
+
+    def judge(self, layout: Layout, bad: _Bad, count: int) -> None:
+        """Refuse a column of which too much is no number or impossible; count what was left out."""
+        name, index = layout.names[self.choice.index], self.choice.index
+        wrong = bad.cells.get(index, 0)
+        if wrong > MOST_BAD_SHARE * count:
+            line, text = bad.first[index]
+            raise NotARecording(
+                f"{name} holds {wrong} cells of {count} that are no numbers, the first in line {line}: {text!r}. "
+                "Ignore that column, or check delimiter and decimal mark."
+            )
+        if self.choice.meaning == TIME:
+            return
+        if self._beyond > MOST_BAD_SHARE * count:
+            raise NotARecording(
+                f"{name} reaches {self._largest:.6g} {next(iter(self._meaning.units))}, "
+                f"which no {self._meaning.label} does. Check its unit and the decimal mark."
+            )
+        if self._first_beyond is not None:
+            row, value = self._first_beyond
+            bad.cells[index] = wrong + self._beyond
+            bad.first.setdefault(index, (layout.first_line + row, f"{value:g}"))
+        if not self._is_known:
+            raise NotARecording(f"{name} holds no number at all. Ignore that column.")
 
 
 def first_row(head: Head, mapping: Mapping, zone: Any = UTC) -> dict[str, float | str]:
@@ -96,7 +206,8 @@ def first_row(head: Head, mapping: Mapping, zone: Any = UTC) -> dict[str, float 
         if choice in texts:
             times = TextTimes(texts[0].unit)
             seconds = times.seconds([" ".join(row[text.index] for text in texts)])
-            moment = times.finished(seconds, zone)[1]
+            times.from_start(seconds)
+            moment = times.moment(zone)
             clock = f"{seconds[0]:g} s since midnight" if not times.bad else ""
             values[choice.meaning] = f"{moment.astimezone(zone):%Y-%m-%d %H:%M:%S}" if moment else clock
             continue
@@ -104,7 +215,8 @@ def first_row(head: Head, mapping: Mapping, zone: Any = UTC) -> dict[str, float 
         if value is None or math.isnan(value):
             continue
         if choice.meaning == TIME:
-            seconds, moment = seconds_from(np.array([value]), choice.unit)
+            numbers = NumberTimes(choice.unit)
+            seconds, moment = numbers.seconds(np.array([value])), numbers.moment
             values[TIME] = f"{moment.astimezone(zone):%Y-%m-%d %H:%M:%S}" if moment else f"{float(seconds[0]):g} s"
         else:
             values[choice.meaning] = float(to_stored(meaning, choice.unit, value, choice.flipped))
@@ -138,8 +250,8 @@ def _check(layout: Layout, mapping: Mapping) -> None:
         raise NotARecording("The seconds between two rows must be from 0.0001 to 3600, for example 0.1.")
 
 
-def _blocks(file: IO[bytes], layout: Layout) -> Any:
-    """Text of whole lines, from the first line of data on."""
+def _blocks(file: IO[bytes], layout: Layout) -> Iterator[tuple[int, str]]:
+    """Text of whole lines, from the first line of data on, each with the number of its first line."""
     file.seek(0)
     text = io.TextIOWrapper(file, encoding=layout.encoding, errors="strict", newline=None)
     line = layout.first_line
@@ -151,7 +263,7 @@ def _blocks(file: IO[bytes], layout: Layout) -> Any:
             if "\0" in block:
                 at = line + block.count("\n", 0, block.index("\0"))
                 raise NotARecording(f"Line {at} holds a zero byte: the logger broke off there. Export the log again.")
-            yield block
+            yield line, block
             line += block.count("\n")
     except UnicodeDecodeError:
         raise NotARecording(
@@ -195,18 +307,27 @@ def _by_numpy(block: str, layout: Layout, indices: list[int], texts: list[int]) 
             return None
     if layout.decimal == ",":
         block = block.replace(",", ".")
-    if cut:
+    try:
+        numbers = _numbers(block, cut, indices, layout.width)
+    except (ValueError, IndexError):
+        if cut is None:
+            return None
         # An empty cell is nothing measured; twice, because the cells of a row of empty ones share their delimiters.
         for _ in range(2):
             block = block.replace(cut * 2, f"{cut}nan{cut}")
-        block = block.replace(f"{cut}\n", f"{cut}nan\n")
-    try:
-        numbers = np.loadtxt(io.StringIO(block), delimiter=cut, usecols=indices, ndmin=2, comments=None)
-    except (ValueError, IndexError):
-        return None
-    if np.isinf(numbers).any() or (texts and len(stamp_texts) != numbers.shape[0]):
+        try:
+            numbers = _numbers(block.replace(f"{cut}\n", f"{cut}nan\n"), cut, indices, layout.width)
+        except (ValueError, IndexError):
+            return None
+    if np.isinf(numbers).any() or numbers.shape[1] != len(indices) or (texts and len(stamp_texts) != numbers.shape[0]):
         return None
     return numbers, stamp_texts
+
+
+def _numbers(block: str, delimiter: str | None, indices: list[int], width: int) -> Any:
+    # To choose all columns takes longer than not to choose.
+    chosen = None if indices == list(range(width)) else indices
+    return np.loadtxt(io.StringIO(block), delimiter=delimiter, usecols=chosen, ndmin=2, comments=None)
 
 
 def _by_cell(
@@ -244,82 +365,6 @@ def _number(cell: str, layout: Layout) -> float | None:
     except ValueError:
         return None
     return value if math.isfinite(value) and "_" not in cell else None
-
-
-def _column(values: Any, choice: Any, layout: Layout, bad: _Bad, count: int) -> Any:
-    """One column in its stored unit; values that no instrument can show are left out and counted."""
-    name, meaning = layout.names[choice.index], BY_COLUMN[choice.meaning]
-    wrong = bad.cells.get(choice.index, 0)
-    if wrong > MOST_BAD_SHARE * count:
-        line, text = bad.first[choice.index]
-        raise NotARecording(
-            f"{name} holds {wrong} cells of {count} that are no numbers, the first in line {line}: {text!r}. "
-            "Ignore that column, or check delimiter and decimal mark."
-        )
-    if choice.meaning == TIME:
-        return values
-    stored = to_stored(meaning, choice.unit, values, choice.flipped)
-    with np.errstate(invalid="ignore"):
-        beyond = (stored < meaning.low) | (stored > meaning.high)
-    outside = int(beyond.sum())
-    if outside > MOST_BAD_SHARE * count:
-        raise NotARecording(
-            f"{name} reaches {float(np.nanmax(np.abs(stored))):.6g} {next(iter(meaning.units))}, "
-            f"which no {meaning.label} does. Check its unit and the decimal mark."
-        )
-    if outside:
-        position = int(np.argmax(beyond))
-        bad.cells[choice.index] = wrong + outside
-        bad.first.setdefault(choice.index, (layout.first_line + position, f"{values[position]:g}"))
-        stored = np.where(beyond, np.nan, stored)
-    if np.isnan(stored).all():
-        raise NotARecording(f"{name} holds no number at all. Ignore that column.")
-    return stored
-
-
-def _recording(
-    columns: dict[str, Any],
-    stamps: Any,
-    times: TextTimes | None,
-    mapping: Mapping,
-    layout: Layout,
-    bad: _Bad,
-    count: int,
-    zone: Any,
-) -> Recording:
-    choice = mapping.of(TIME)
-    first_at: datetime | None = None
-    if choice is None:
-        seconds = np.arange(count) * float(mapping.interval_s or 0.0)
-    elif times is not None:
-        if times.bad > MOST_BAD_SHARE * count:
-            raise NotARecording(
-                f"{layout.names[choice.index]} holds {times.bad} times of {count} that cannot be read as "
-                f"{times.unit}, the first: {times.first_bad!r}. Choose another form of the time."
-            )
-        seconds, first_at = times.finished(stamps, zone)
-    else:
-        seconds, first_at = seconds_from(columns[TIME], choice.unit)
-    columns.pop(TIME, None)
-    notes = _notes(layout, bad, times)
-    forwards = running_forwards(seconds)
-    back = count - int(forwards.sum())
-    if forwards.sum() < 2 or back > count / 2:
-        raise NotARecording(
-            f"The times do not run forwards: {back} of {count} rows stand still or go back. "
-            "Choose another column for the time, or another form of it."
-        )
-    if back:
-        line = layout.first_line + int(np.argmin(forwards))
-        notes.append(f"{back} rows whose time stands still or runs backwards are left out, the first near line {line}.")
-    seconds = seconds[forwards]
-    if first_at is not None and seconds[0]:
-        first_at = datetime.fromtimestamp(first_at.timestamp() + float(seconds[0]), UTC)
-    chosen = {TIME: seconds - seconds[0]}
-    for name in list(columns):
-        values = columns.pop(name)
-        chosen[name] = values[forwards] if back else values
-    return Recording(first_at, chosen, notes)
 
 
 def _notes(layout: Layout, bad: _Bad, times: TextTimes | None) -> list[str]:

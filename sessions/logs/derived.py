@@ -87,10 +87,14 @@ def _temperatures(timeline: Timeline) -> list[Result]:
         ("controller", machine.limits("speed_controller")),
         ("battery", machine.pack),
     ):
-        series = timeline.every(f"{name}_temperature_c", name, "temperature")
-        if not series:
+        ends = [
+            columns[f"{name}_temperature_c"]
+            for log in timeline.logs
+            if f"{name}_temperature_c" in (columns := log.summary.get("columns", {}))
+        ]
+        if not ends:
             continue
-        hottest = max(float(trace.values.max()) for trace in series)
+        hottest = max(highest for _, highest in ends)
         out += _result(f"{name}_hottest", hottest, "", "Highest value logged.")
         if limits is not None and limits.highest_temperature_c is not None:
             limit_c = limits.highest_temperature_c
@@ -99,7 +103,7 @@ def _temperatures(timeline: Timeline) -> list[Result]:
             out += [Result(f"{name}_temperature_margin", left, None, f"{how}; below zero it was passed.", margin,
                            evidence="log", alarm=alarm)]  # fmt: skip
         if name == "battery" and machine.pack is not None and machine.pack.lowest_temperature_c is not None:
-            coldest, lowest_c = min(float(trace.values.min()) for trace in series), machine.pack.lowest_temperature_c
+            coldest, lowest_c = min(lowest for lowest, _ in ends), machine.pack.lowest_temperature_c
             left, how = temperature_margin_c(coldest, lowest_c), f"The coldest, {coldest:g} °C, less its limit"
             alarm = temperature_alarm(name, lowest_c, coldest, highest=False)
             out += [Result("battery_cold_margin", left, None, f"{how} {lowest_c:g} °C; below zero it was passed.",

@@ -91,7 +91,7 @@ def events_of(timeline: Timeline, failures: Iterable[Failure]) -> list[Event]:
     known = [failure for failure in failures if failure.time_into_session_s is not None]
     events = []
     for limit in limits_of(timeline):
-        for series in timeline.every(limit.column, limit.mode, limit.kind):
+        for series in timeline.every_series(limit.column, limit.mode, limit.kind):
             # A voltage at the highest limit counts as above it, as everywhere.
             at = math.nextafter(limit.value, 0.0) if limit.column == "voltage_v" and limit.above else limit.value
             beyond = excursions(series.time_s, series.values, at, limit.above)

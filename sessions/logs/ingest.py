@@ -2,26 +2,33 @@
 
 from __future__ import annotations
 
-from typing import Any
+import tempfile
+from collections.abc import Callable
+from typing import IO, Any
 
 import numpy as np
-from django.core.files.base import ContentFile
+from django.core.files.base import File
 from django.db import transaction
 from django.utils import timezone
 
 from buildlog.records.change_log import note_change
 from buildlog.storage.stored_files import fingerprint, remove_file, stored_together
-from calc.geodesy import track_length_m
-from calc.session_facts import LogFacts
-from sessions.logs.columns import packed_columns, stored_digits
+from sessions.logs.columns import ColumnWriter, stored_digits
 from sessions.logs.csv_layout import Layout, find_layout
-from sessions.logs.csv_reading import LARGEST_BYTES, read_csv
+from sessions.logs.csv_reading import LARGEST_BYTES, CsvRecording
 from sessions.logs.gpx import read_gpx
-from sessions.logs.meanings import BY_COLUMN, Mapping, signature_of
+from sessions.logs.meanings import Mapping, signature_of
 from sessions.logs.models import ColumnMapping, Log
-from sessions.logs.series import NotARecording, Recording, positions
+from sessions.logs.series import NotARecording, Recording
+from sessions.logs.summary import Summary
 from sessions.outings.models import Session
-from sessions.outings.track_parts import SMALLEST_STEP_M
+
+Progress = Callable[[int, int], None]
+"""Called with the rows and the bytes of the file that are read so far, every few tenths of a second."""
+
+
+def nobody_waits(_rows: int, _bytes: int) -> None:
+    pass
 
 
 def store_log(session: Session, file: Any) -> Log:
@@ -62,88 +69,77 @@ def _shown_name(file: Any) -> str:
     return "".join(letter for letter in str(file.name) if letter.isprintable())[-120:] or "log"
 
 
-def read_stored(log: Log, layout: Layout | None = None, mapping: Mapping | None = None) -> None:
+def read_stored(
+    log: Log,
+    layout: Layout | None = None,
+    mapping: Mapping | None = None,
+    *,
+    progress: Progress = nobody_waits,
+    before_it_is_stored: Callable[[], None] | None = None,
+) -> None:
     """Read a stored file into its columns; a CSV needs its layout, and what its columns mean.
 
-    Raises NotARecording with a sentence, which stays with the log; nothing is half read.
+    `before_it_is_stored` runs in the transaction that stores the columns. Raises NotARecording with a sentence, which
+    stays with the log; nothing is half read.
     """
-    try:
-        with log.original.open("rb") as file:
-            recording = recording_of(log.kind, file, log.size_bytes, layout, mapping)
-    except NotARecording as error:
-        # A log that was read before keeps its old columns when a new mapping fails.
-        Log.objects.filter(pk=log.pk).update(problem=str(error))
-        log.problem = str(error)
-        raise
-    fill(log, recording)
-    log.problem = ""
-    log.layout = layout.as_json() if layout else {}
-    log.mapping = mapping.as_json() if mapping else {}
-    old = log.columns.name
-    with stored_together() as put:
-        put(log.columns, ContentFile(packed_columns(recording.columns)))
-        log.save()
-        if layout is not None and mapping is not None:
-            ColumnMapping.remember(signature_of(layout), mapping.as_json())
-        if old and old != log.columns.name:
-            note_change(log, ["columns"])
-            transaction.on_commit(lambda: remove_file(log.columns.storage, old))
+    with tempfile.TemporaryFile() as packed:
+        try:
+            with log.original.open("rb") as file:
+                pack(log, file, packed, layout, mapping, progress)
+        except NotARecording as error:
+            # A log that was read before keeps its old columns when a new mapping fails.
+            Log.objects.filter(pk=log.pk).update(problem=str(error))
+            log.problem = str(error)
+            raise
+        log.problem = ""
+        log.layout = layout.as_json() if layout else {}
+        log.mapping = mapping.as_json() if mapping else {}
+        old = log.columns.name
+        with stored_together() as put:
+            if before_it_is_stored is not None:
+                before_it_is_stored()
+            put(log.columns, File(packed))
+            log.save()
+            if layout is not None and mapping is not None:
+                ColumnMapping.remember(signature_of(layout), mapping.as_json())
+            if old and old != log.columns.name:
+                note_change(log, ["columns"])
+                transaction.on_commit(lambda: remove_file(log.columns.storage, old))
 
 
-def recording_of(
-    kind: str, file: Any, size: int, layout: Layout | None = None, mapping: Mapping | None = None
-) -> Recording:
-    """What a file of either kind holds, its values rounded as they are stored."""
-    if kind == Log.Kind.GPX:
-        recording = read_gpx(file, size)
-    else:
-        if layout is None or mapping is None:
-            layout = find_layout(file, size).layout
-            raise NotARecording(f"The meaning of its {layout.width} columns is not chosen yet.")
-        recording = read_csv(file, size, layout, mapping, timezone.get_default_timezone())
-    columns = {name: np.round(values, stored_digits(name)) for name, values in recording.columns.items()}
-    return Recording(recording.first_at, columns, recording.notes)
+def pack(
+    log: Log,
+    file: IO[bytes],
+    packed: IO[bytes],
+    layout: Layout | None = None,
+    mapping: Mapping | None = None,
+    progress: Progress = nobody_waits,
+) -> None:
+    """Read a file of either kind into the columns of a log, and fill the fields that follow from them.
 
-
-def fill(log: Log, recording: Recording) -> None:
-    """Fill the fields of a log that follow from its recording."""
+    Raises NotARecording with a sentence; the log is unchanged then.
+    """
+    recording = _recording_of(log.kind, file, log.size_bytes, layout, mapping)
+    summary = Summary()
+    with ColumnWriter(packed) as writer:
+        for block in recording.blocks():
+            columns = {name: np.round(values, stored_digits(name)) for name, values in block.items()}
+            writer.add(columns)
+            summary.add(columns)
+            progress(summary.row_count, file.tell())
+    packed.seek(0)
+    log.summary = summary.as_json()
     log.state = Log.State.READ
     log.first_at, log.notes = recording.first_at, recording.notes
-    log.row_count, log.duration_s = recording.row_count, recording.duration_s
-    log.length_m = _length_m(recording.columns)
-    log.summary = _summary(recording.columns)
+    log.row_count, log.duration_s, log.length_m = summary.row_count, summary.duration_s, summary.length_m
 
 
-def _length_m(columns: dict[str, Any]) -> float | None:
-    """Distance by the log's own counter, or along its track, or by its speed."""
-    if "distance_m" in columns:
-        distances_m = columns["distance_m"][~np.isnan(columns["distance_m"])]
-        return float(distances_m.max() - distances_m.min())
-    track = positions(columns)
-    if track is not None:
-        return track_length_m(track["lat_deg"], track["lon_deg"], SMALLEST_STEP_M)
-    for name in ("speed_mps", "wheel_speed_mps"):
-        if name in columns:
-            good = ~np.isnan(columns[name])
-            return float(np.trapezoid(np.maximum(columns[name][good], 0.0), columns["time_s"][good]))
-    return None
-
-
-def _summary(columns: dict[str, Any]) -> dict[str, Any]:
-    ends = {
-        name: [float(np.nanmin(values)), float(np.nanmax(values))]
-        for name, values in columns.items()
-        if name in BY_COLUMN
-    }
-    return {"columns": ends, "facts": _facts(columns)}
-
-
-def _facts(columns: dict[str, Any]) -> dict[str, float | None]:
-    """What voltage and current add up to; the ends of single columns are stored apart."""
-    if not {"time_s", "voltage_v", "current_a"} <= set(columns):
-        return {}
-    good = ~(np.isnan(columns["voltage_v"]) | np.isnan(columns["current_a"]))
-    if good.sum() < 2:
-        return {}
-    series = (columns[name][good] for name in ("time_s", "voltage_v", "current_a"))
-    return {name: value for name, value in vars(LogFacts.of_series(*series)).items() if value is not None}
+def _recording_of(
+    kind: str, file: IO[bytes], size: int, layout: Layout | None = None, mapping: Mapping | None = None
+) -> Recording:
+    if kind == Log.Kind.GPX:
+        return read_gpx(file, size)
+    if layout is None or mapping is None:
+        layout = find_layout(file, size).layout
+        raise NotARecording(f"The meaning of its {layout.width} columns is not chosen yet.")
+    return CsvRecording(file, size, layout, mapping, timezone.get_default_timezone())

@@ -17,16 +17,29 @@ _HALF_DAY_S, _DAY_S = 43_200.0, 86_400.0
 _EARLIEST, _LATEST = datetime(1990, 1, 1, tzinfo=UTC), datetime(2100, 1, 1, tzinfo=UTC)
 
 
-def seconds_from(values: Any, unit: str) -> tuple[Any, datetime | None]:
-    """Seconds of a column of numbers, and the moment they count from where it is known."""
-    if unit in _SECONDS_IN:
-        return values * _SECONDS_IN[unit], None
-    seconds = values * _EPOCH[unit]
-    known = seconds[~np.isnan(seconds)]
-    if not known.size or not _EARLIEST.timestamp() <= known[0] <= _LATEST.timestamp():
-        return seconds, None
-    start = math.floor(float(known[0]))
-    return seconds - start, datetime.fromtimestamp(start, UTC)
+class NumberTimes:
+    """Reads a column of times that are numbers, block by block."""
+
+    def __init__(self, unit: str) -> None:
+        self._unit = unit
+        self._start_s: float | None = None
+        self.moment: datetime | None = None
+        """What the seconds count from, where it is known."""
+
+    def seconds(self, values: Any) -> Any:
+        """Seconds since the first row's whole second where the numbers are dates, since the logger's own start else."""
+        if self._unit in _SECONDS_IN:
+            return values * _SECONDS_IN[self._unit]
+        seconds = values * _EPOCH[self._unit]
+        if self._start_s is None:
+            known = seconds[~np.isnan(seconds)]
+            if not known.size:
+                return seconds
+            self._start_s = 0.0
+            if _EARLIEST.timestamp() <= known[0] <= _LATEST.timestamp():
+                self._start_s = float(math.floor(known[0]))
+                self.moment = datetime.fromtimestamp(self._start_s, UTC)
+        return seconds - self._start_s
 
 
 class TextTimes:
@@ -38,6 +51,8 @@ class TextTimes:
         self.first_bad = ""
         self._day_s: dict[str, float] = {}
         self._has_zone = False
+        self._start_s: float | None = None
+        self._last_s, self._days = 0.0, 0
 
     @staticmethod
     def reads(unit: str) -> bool:
@@ -56,24 +71,29 @@ class TextTimes:
                 self.first_bad = self.first_bad or text[:40]
         return out
 
-    def finished(self, seconds: Any, zone: Any) -> tuple[Any, datetime | None]:
-        """Seconds since the first row's whole second, and that moment; times of day go on past midnight."""
-        known = seconds[~np.isnan(seconds)]
-        if not known.size:
-            return seconds, None
-        if self.unit == "clock":
-            filled = np.where(
-                np.isnan(seconds),
-                np.interp(np.arange(seconds.size), np.flatnonzero(~np.isnan(seconds)), known),
-                seconds,
-            )
-            days = np.concatenate([[0.0], np.cumsum(np.diff(filled) < -_HALF_DAY_S)])
-            return seconds + days * _DAY_S - known[0], None
-        start = math.floor(float(known[0]))
-        moment = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=start)
-        if not self._has_zone:
-            moment = moment.replace(tzinfo=zone).astimezone(UTC)
-        return seconds - start, moment
+    def from_start(self, seconds: Any) -> Any:
+        """Seconds since the first row's whole second, or since the first time of day; these go on past midnight."""
+        rows = np.flatnonzero(~np.isnan(seconds))
+        if not rows.size:
+            return seconds
+        known = seconds[rows]
+        if self._start_s is None:
+            self._start_s = float(known[0]) if self.unit == "clock" else float(math.floor(known[0]))
+            self._last_s = float(known[0])
+        if self.unit != "clock":
+            return seconds - self._start_s
+        days = self._days + np.cumsum(np.diff(known, prepend=self._last_s) < -_HALF_DAY_S)
+        self._days, self._last_s = int(days[-1]), float(known[-1])
+        placed = np.full(seconds.size, math.nan)
+        placed[rows] = known + days * _DAY_S - self._start_s
+        return placed
+
+    def moment(self, zone: Any) -> datetime | None:
+        """What `from_start` counts from, where the times have a date; `zone` is that of times without one."""
+        if self._start_s is None or self.unit == "clock":
+            return None
+        moment = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=self._start_s)
+        return moment if self._has_zone else moment.replace(tzinfo=zone).astimezone(UTC)
 
     def _clock(self, text: str) -> float:
         """A time of day, "11:05:30.25", "11:05" or "1:05:30 PM", as seconds since midnight."""

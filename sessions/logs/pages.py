@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import uuid
+from collections.abc import Mapping
 from typing import Any
 
 from django import forms
@@ -74,24 +75,24 @@ def _log_or_404(pk: uuid.UUID) -> Log:
 def log(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """One recording: what it holds, and the passes in it; a POST accepts the chosen ones."""
     log = _log_or_404(pk)
-    timeline = Timeline(log.session, [log])
-    if timeline.gone:
-        raise Http404("The log's file is gone from the data folder.")
-    columns = timeline.columns.get(log.pk, {})
-    proposals = proposals_of(log, columns)
-    if request.method == "POST":
-        return _accepted(request, log, proposals)
-    figure = track(timeline, log.session.venue.gates.prefetch_related("marks"))
-    context = {
-        "log": log,
-        "session": log.session,
-        "proposals": proposals,
-        "has_positions": "lat_deg" in columns,
-        "is_of_its_session": is_of_its_session(log),
-        "ranges": _ranges(log),
-        "figures": {"track": figure} if figure else {},
-        "map_style_id": map_style_id(),
-    }
+    with Timeline(log.session, [log]) as timeline:
+        if timeline.gone:
+            raise Http404("The log's file is gone from the data folder.")
+        columns: Mapping[str, Any] = timeline.columns.get(log.pk) or {}
+        proposals = proposals_of(log, columns)
+        if request.method == "POST":
+            return _accepted(request, log, proposals)
+        figure = track(timeline, log.session.venue.gates.prefetch_related("marks"))
+        context = {
+            "log": log,
+            "session": log.session,
+            "proposals": proposals,
+            "has_positions": "lat_deg" in columns,
+            "is_of_its_session": is_of_its_session(log),
+            "ranges": _ranges(log),
+            "figures": {"track": figure} if figure else {},
+            "map_style_id": map_style_id(),
+        }
     return render(request, "logs/log.html", context)
 
 

@@ -25,18 +25,18 @@ from sessions.logs.events import MOST_SHOWN, events_of
 from sessions.logs.models import Log
 from sessions.logs.queries import sessions_with_records
 from sessions.logs.timeline import Timeline
-from sessions.outings.models import Assumptions
-
-
-def _timeline(pk: uuid.UUID) -> Timeline:
-    session = get_object_or_404(sessions_with_records(), pk=pk)
-    return Timeline(session, session.logs.all())
+from sessions.outings.models import Assumptions, Session
 
 
 @require_safe
 def recordings(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """The logs of a session, one over the other; coasting stretches are chosen in the address."""
-    timeline = _timeline(pk)
+    session = get_object_or_404(sessions_with_records(), pk=pk)
+    with Timeline(session, session.logs.all()) as timeline:
+        return render(request, "logs/recordings.html", _recordings(request, timeline))
+
+
+def _recordings(request: SignedInRequest, timeline: Timeline) -> dict[str, Any]:
     session, system = timeline.session, request.user.unit_system
     lines = charts.lines_of(timeline)
     known_failures = list(failure_rows().filter(session=session))
@@ -49,7 +49,7 @@ def recordings(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     if from_above:
         figures["track"] = from_above
     events = events_of(timeline, known_failures)
-    context = {
+    return {
         "session": session,
         "waiting": [log for log in session.logs.all() if not log.is_read],
         "timeline": timeline,
@@ -61,7 +61,6 @@ def recordings(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         "map_style_id": map_style_id(),
         **_coasting(request, timeline),
     }
-    return render(request, "logs/recordings.html", context)
 
 
 def _coasting(request: SignedInRequest, timeline: Timeline) -> dict[str, Any]:
@@ -93,10 +92,10 @@ def recordings_window(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     except (KeyError, ValueError):
         says = "from_s and to_s must be seconds into the session, from_s the smaller, for example 60 and 90."
         return JsonResponse({"detail": says}, status=400)
-    timeline = _timeline(pk)
-    lines = charts.lines_of(timeline)
-    points = [charts.points_of(line, request.user.unit_system, from_s, to_s) for line in lines]
-    return JsonResponse({"lines": points})
+    session = get_object_or_404(Session.objects.select_related("revision").prefetch_related("logs"), pk=pk)
+    with Timeline(session, session.logs.all()) as timeline:
+        lines = charts.lines_of(timeline)
+        return JsonResponse({"lines": charts.points_of(lines, request.user.unit_system, from_s, to_s)})
 
 
 @require_POST

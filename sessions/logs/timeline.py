@@ -1,20 +1,20 @@
-"""All logs of a session on the session's own clock: which log has which quantity, and when."""
+"""All logs of a session on the session's own clock: which log has which quantity, and when.
+
+A log's columns are read when they are asked for, one by one, and are not kept.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
-import numpy as np
-
 from buildlog.machines.machine import Machine
 from calc.drivetrain import road_speed_mps
-from calc.geodesy import track_speed_mps
-from sessions.logs.columns import read_columns
+from sessions.logs.channels import CHANNELS, Channel, is_in, known_rows, samples_of
+from sessions.logs.columns import StoredColumns, open_columns
 from sessions.logs.models import Log
-from sessions.logs.series import positions
 from sessions.outings.models import Session
 
 GROUND, WHEEL = "speed over ground", "wheel or track speed"
@@ -35,8 +35,31 @@ class Series:
         return f"{self.label} ({self.log.name})"
 
 
+@dataclass(frozen=True)
+class Trace:
+    """One quantity of one log that can be drawn, or read whole: a channel, and what its values are multiplied by."""
+
+    log: Log
+    label: str
+    kind: str
+    channel: Channel
+    columns: StoredColumns
+    factor: float = 1.0
+
+    @property
+    def title(self) -> str:
+        return f"{self.label} ({self.log.name})"
+
+    def series(self) -> Series | None:
+        """Every sample, or None where there is none."""
+        times, values = samples_of(self.channel, known_rows(self.channel, self.columns))
+        if not times.size:
+            return None
+        return Series(self.log, self.label, self.kind, times + self.log.begins_s, values * self.factor)
+
+
 class Timeline:
-    """The imported logs of one session. Their files are opened once each."""
+    """The imported logs of one session. Their files are open until it is closed."""
 
     def __init__(self, session: Session, logs: Iterable[Log]) -> None:
         self.session = session
@@ -44,89 +67,82 @@ class Timeline:
         for log in self.logs:
             # The same session, not one more query for each log.
             log.session = session
-        self.columns: dict[Any, dict[str, Any]] = {}
+        self.columns: dict[Any, StoredColumns] = {}
         self.gone: list[Log] = []
         for log in self.logs:
             try:
-                self.columns[log.pk] = read_columns(log)
+                self.columns[log.pk] = open_columns(log)
             except FileNotFoundError:
                 self.gone.append(log)
+
+    def close(self) -> None:
+        for columns in self.columns.values():
+            columns.close()
+
+    def __enter__(self) -> Timeline:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
 
     @cached_property
     def machine(self) -> Machine:
         return Machine.in_line(self.session.revision)
 
-    def series(self, log: Log, column: str, label: str, kind: str) -> Series | None:
-        """A column with its times, or None where the log has no such column."""
-        columns = self.columns.get(log.pk, {})
-        if column not in columns or "time_s" not in columns:
+    def trace(self, log: Log, channel: str, label: str, kind: str, factor: float = 1.0) -> Trace | None:
+        """A channel of a log, or None where the log has no such columns."""
+        columns = self.columns.get(log.pk)
+        if columns is None or not is_in(CHANNELS[channel], columns) or not columns.has_samples(CHANNELS[channel]):
             return None
-        return _series(log, label, kind, columns["time_s"] + log.begins_s, columns[column])
+        return Trace(log, label, kind, CHANNELS[channel], columns, factor)
 
-    def every(self, column: str, label: str, kind: str) -> list[Series]:
-        listed = (self.series(log, column, label, kind) for log in self.logs)
-        return [series for series in listed if series is not None]
+    def every(self, channel: str, label: str, kind: str) -> list[Trace]:
+        listed = (self.trace(log, channel, label, kind) for log in self.logs)
+        return [trace for trace in listed if trace is not None]
+
+    def every_series(self, channel: str, label: str, kind: str) -> Iterator[Series]:
+        """The samples of a channel of each log that has it, one log after the other."""
+        for trace in self.every(channel, label, kind):
+            if (series := trace.series()) is not None:
+                yield series
 
     @cached_property
-    def speeds(self) -> list[Series]:
+    def speeds(self) -> list[Trace]:
         """Every speed logged: over ground, by a track's positions, of wheels, of the motor through its gears."""
-        listed: list[Series] = []
+        revision, listed = self.session.revision, []
         for log in self.logs:
-            columns = self.columns.get(log.pk, {})
-            ground = self.series(log, "speed_mps", GROUND, "speed") or _of_positions(log, columns)
-            wheel = self.series(log, "wheel_speed_mps", WHEEL, "speed") or self._of_motor(log, columns)
-            listed += [series for series in (ground, wheel) if series is not None]
+            ground = self.trace(log, "speed_mps", GROUND, "speed")
+            wheel = self.trace(log, "wheel_speed_mps", WHEEL, "speed")
+            if wheel is None and revision.drive_ratio and revision.rolling_circumference_m:
+                per_turn = road_speed_mps(1.0, revision.drive_ratio, revision.rolling_circumference_m)
+                wheel = self.trace(log, "motor_turns_rpm", WHEEL, "speed", per_turn)
+            traces = (ground or self.trace(log, "track_speed_mps", GROUND, "speed"), wheel)
+            listed += [trace for trace in traces if trace is not None]
         return listed
-
-    def _of_motor(self, log: Log, columns: dict[str, Any]) -> Series | None:
-        revision = self.session.revision
-        if "motor_speed_rpm" not in columns or not revision.drive_ratio or not revision.rolling_circumference_m:
-            return None
-        turns = np.abs(np.nan_to_num(columns["motor_speed_rpm"]))
-        speeds = road_speed_mps(turns, revision.drive_ratio, revision.rolling_circumference_m)
-        speeds = np.where(np.isnan(columns["motor_speed_rpm"]), np.nan, speeds)
-        return _series(log, WHEEL, "speed", columns["time_s"] + log.begins_s, speeds)
 
     @cached_property
-    def powers(self) -> list[Series]:
-        listed = []
-        for log in self.logs:
-            columns = self.columns.get(log.pk, {})
-            if {"voltage_v", "current_a", "time_s"} <= set(columns):
-                power = columns["voltage_v"] * columns["current_a"]
-                series = _series(log, "power", "power", columns["time_s"] + log.begins_s, power)
-                listed += [series] if series is not None else []
-        return listed
+    def powers(self) -> list[Trace]:
+        return self.every("power_w", "power", "power")
 
     def ground_speed(self) -> Series | None:
-        return next((series for series in self.speeds if series.label == GROUND), None)
+        return self._first_speed(GROUND)
 
     def wheel_speed(self) -> Series | None:
-        return next((series for series in self.speeds if series.label == WHEEL), None)
+        return self._first_speed(WHEEL)
+
+    def _first_speed(self, label: str) -> Series | None:
+        every = (trace.series() for trace in self.speeds if trace.label == label)
+        return next((series for series in every if series is not None), None)
 
     @property
     def span_s(self) -> tuple[float, float]:
         """From the first to the last logged moment of the session."""
-        ends = [
-            (log.begins_s + columns["time_s"][0], log.begins_s + columns["time_s"][-1])
-            for log in self.logs
-            if "time_s" in (columns := self.columns.get(log.pk, {}))
-        ]
+        ends = []
+        for log in self.logs:
+            columns = self.columns.get(log.pk)
+            if columns is not None and "time_s" in columns:
+                first_s, last_s = columns.span_s
+                ends.append((log.begins_s + first_s, log.begins_s + last_s))
         if not ends:
             return 0.0, 0.0
         return float(min(start for start, _ in ends)), float(max(end for _, end in ends))
-
-
-def _series(log: Log, label: str, kind: str, times: Any, values: Any) -> Series | None:
-    good = ~np.isnan(values)
-    if not good.any():
-        return None
-    return Series(log, label, kind, times[good], values[good])
-
-
-def _of_positions(log: Log, columns: dict[str, Any]) -> Series | None:
-    """Speed over ground from the positions of a track."""
-    track = positions(columns)
-    if track is None or "time_s" not in track or track["lat_deg"].size < 2:
-        return None
-    return Series(log, GROUND, "speed", track["time_s"] + log.begins_s, track_speed_mps(**track))

@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-import io
+import shutil
+import tempfile
 import zipfile
 
 from django.core.exceptions import ValidationError
-from django.core.files.base import ContentFile
+from django.core.files.base import ContentFile, File
 
 from buildlog.photos.models import Photo
 from buildlog.photos.pictures import LARGEST_BYTES as LARGEST_PICTURE_BYTES
 from buildlog.photos.pictures import give_files, read_picture
 from buildlog.storage.stored_files import Put, fingerprint
-from sessions.logs import ingest
-from sessions.logs.columns import packed_columns
 from sessions.logs.csv_layout import Layout
 from sessions.logs.csv_reading import LARGEST_BYTES as LARGEST_LOG_BYTES
+from sessions.logs.ingest import pack
 from sessions.logs.meanings import Mapping
 from sessions.logs.models import Log
 from sessions.logs.series import NotARecording
@@ -43,18 +43,19 @@ def take_recording(log: Log, packed: zipfile.ZipFile, put: Put, notes: list[str]
         name = f"logs/{log.pk}.{log.kind}"
         if packed.getinfo(name).file_size > LARGEST_LOG_BYTES:
             raise NotARecording("larger than any stored log")
-        original = io.BytesIO(packed.read(name))
-        if fingerprint(original) != log.sha256:
-            raise NotARecording("not the file that was stored")
-        if log.is_read:
-            layout, mapping = _as_read(log)
-            recording = ingest.recording_of(log.kind, original, original.getbuffer().nbytes, layout, mapping)
-            ingest.fill(log, recording)
-            put(log.columns, ContentFile(packed_columns(recording.columns)))
+        with tempfile.TemporaryFile() as original, tempfile.TemporaryFile() as columns:
+            with packed.open(name) as member:
+                shutil.copyfileobj(member, original)
+            if original.tell() != log.size_bytes or fingerprint(original) != log.sha256:
+                raise NotARecording("not the file that was stored")
+            if log.is_read:
+                pack(log, original, columns, *_as_read(log))
+                put(log.columns, File(columns))
+            original.seek(0)
+            put(log.original, File(original))
     except (KeyError, zipfile.BadZipFile, NotARecording, OSError):
         notes.append(f"{where}: its file is missing or damaged, so it is left out.")
         return False
-    put(log.original, ContentFile(original.getvalue()))
     return True
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from django.core.files.base import ContentFile
 from django.core.files.storage import default_storage
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.core.management import CommandError, call_command
@@ -17,11 +18,12 @@ from PIL import Image
 
 from buildlog.models import Photo
 from buildlog.photos.pictures import give_files, read_picture, store_photo
+from buildlog.storage.slices import _Ranges
 from buildlog.storage.stored_files import stored_together
-from sessions.logs.columns import read_columns
 from sessions.models import Log
 from sessions.sharing import archive
 from tests.logs.test_logger_files import post_columns
+from tests.logs.whole_logs import whole_columns
 
 SAMPLE = Path(__file__).resolve().parents[1] / "reference/data/sample.gpx"
 CSV = b"Time,Volts,Amps\n" + b"".join(b"%d,%d.5,%d.25\n" % (n, 50 - n % 3, n % 40) for n in range(500))
@@ -103,7 +105,7 @@ def test_a_loggers_file_is_read_again_and_leaves_no_columns_behind(
             assert post_columns(client, Log.objects.get()).status_code == 302
     log = Log.objects.get()
     assert log.row_count == 500
-    np.testing.assert_array_equal(read_columns(log)["current_a"], [n % 40 + 0.25 for n in range(500)])
+    np.testing.assert_array_equal(whole_columns(log)["current_a"], [n % 40 + 0.25 for n in range(500)])
     assert sorted(files_in_object_store.names()) == sorted([log.original.name, log.columns.name])
 
 
@@ -166,3 +168,30 @@ def test_files_are_carried_into_the_bucket_and_out_again(
     (folder / photo.image.name).write_bytes(b"something else")
     with pytest.raises(CommandError, match="does not read back"):
         call_command("copy_files", source=str(folder))
+
+
+def test_of_a_log_in_the_store_a_chart_fetches_the_stretch_it_shows(session, sign_in, files_in_object_store):
+    from sessions.logs.columns import GROUP_ROWS
+    from tests.logs.test_columns import ride
+    from tests.logs.whole_logs import packed
+
+    content = packed(ride(6 * GROUP_ROWS)).getvalue()
+    log = Log(session=session, kind="csv", state="read", row_count=9, size_bytes=9, sha256="0" * 64, name="a")
+    log.columns.save("", ContentFile(content), save=False)
+    log.save()
+    np.testing.assert_array_equal(whole_columns(log)["current_a"], ride(6 * GROUP_ROWS)["current_a"])
+    fetched = []
+    read = _Ranges.readinto
+
+    def counted(self, buffer):
+        size = read(self, buffer)
+        fetched.append(size)
+        return size
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(_Ranges, "readinto", counted)
+        answer = sign_in("reader").get(f"/sessions/{session.pk}/recordings/window/", {"from_s": "1000", "to_s": "1001"})
+    assert answer.status_code == 200
+    assert 0 < sum(fetched) < len(content) / 3
+    log.columns.storage.delete(log.columns.name)
+    assert sign_in("owner").get(f"/sessions/{session.pk}/recordings/").status_code == 200

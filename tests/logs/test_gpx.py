@@ -15,11 +15,11 @@ from geographiclib.geodesic import Geodesic
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sessions.logs.columns import read_columns
 from sessions.logs.crossings import proposals_of
 from sessions.logs.gpx import read_gpx
 from sessions.logs.series import NotARecording
 from sessions.models import Gate, GateMark, Log, Pass
+from tests.logs.whole_logs import whole_columns
 
 SAMPLE = Path(__file__).resolve().parents[1] / "reference/data/sample.gpx"
 HEAD = '<?xml version="1.0"?><gpx xmlns="http://www.topografix.com/GPX/1/1" version="1.1" creator="t"><trk><trkseg>'
@@ -225,7 +225,7 @@ def test_a_synthetic_track_crosses_exactly(session, placed, sign_in):
     client = sign_in("recorder")
     send(client, session, gpx(*steady(begins=60), *steady(out=False, begins=100)))
     log = Log.objects.get()
-    first, second = proposals_of(log, read_columns(log))
+    first, second = proposals_of(log, whole_columns(log))
     assert (first.direction, second.direction) == ("out", "back")
     assert first.time_into_session_s == pytest.approx(61.5, abs=1e-3)
     assert first.duration_s == pytest.approx(10.0, abs=1e-3)
@@ -251,7 +251,7 @@ def test_a_ride_beside_the_gate_or_turned_back_is_no_pass(session, placed, sign_
     ]
     send(sign_in("recorder"), session, gpx(*beside, *turned))
     log = Log.objects.get()
-    assert proposals_of(log, read_columns(log)) == []
+    assert proposals_of(log, whole_columns(log)) == []
 
 
 @pytest.mark.parametrize(
@@ -263,7 +263,7 @@ def test_a_track_of_another_time_offers_no_pass(session, placed, sign_in, minute
     send(client, session, gpx(*steady(begins=60)))
     type(session).objects.update(started_at=session.started_at + timedelta(minutes=minutes))
     log = Log.objects.get()
-    assert len(proposals_of(log, read_columns(log))) == offered
+    assert len(proposals_of(log, whole_columns(log))) == offered
     page = client.get(log.get_absolute_url()).content.decode()
     assert ("not of one outing" in page) is said
     assert client.post(log.get_absolute_url(), {"accept": "x"}).status_code == 302

@@ -15,13 +15,14 @@ from django.urls import resolve
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sessions.logs.columns import packed_columns, read_columns, unpacked_columns
+from sessions.logs.columns import stored_columns
 from sessions.logs.csv_layout import find_layout
-from sessions.logs.csv_reading import LARGEST_BYTES, read_csv
+from sessions.logs.csv_reading import LARGEST_BYTES, CsvRecording
 from sessions.logs.ingest import store_log
 from sessions.logs.meanings import guess
 from sessions.logs.series import NotARecording
 from sessions.models import ColumnMapping, Log
+from tests.logs.whole_logs import packed_and_read, whole, whole_columns
 
 DISCHARGE = Path(__file__).resolve().parents[1] / "reference/data/pybamm_discharge.csv"
 GOOD = b"time (s),U (V),I (A)\n" + b"".join(b"%d,52.%d,1%d\n" % (n, n % 9, n % 7) for n in range(40))
@@ -33,7 +34,7 @@ def look(content, told=None):
 
 def read(content, zone=UTC):
     head = look(content)
-    return read_csv(io.BytesIO(content), len(content), head.layout, guess(head.layout, head.rows), zone)
+    return whole(CsvRecording(io.BytesIO(content), len(content), head.layout, guess(head.layout, head.rows), zone))
 
 
 def send(client, session, content, name="log.csv"):
@@ -163,7 +164,7 @@ def test_empty_and_bad_cells_cost_themselves_only():
         *(f"{n},52,1" for n in range(7, 60)),
     ]
     found = read(("t,volts,amps\n" + "\n".join(rows) + "\n").encode())
-    assert found.row_count == 59
+    assert found.columns["time_s"].size == 59
     assert np.isnan(found.columns["voltage_v"]).sum() == 3
     assert np.isnan(found.columns["current_a"]).sum() == 1
     told = " ".join(found.notes)
@@ -275,13 +276,13 @@ def test_any_table_gives_a_recording_or_a_sentence(rows, delimiter):
         assert len(found) > 20
     else:
         assert (np.diff(found.columns["time_s"]) > 0).all()
-        assert all(column.size == found.row_count for column in found.columns.values())
+        assert all(column.size == found.columns["time_s"].size for column in found.columns.values())
 
 
 @given(st.lists(st.one_of(st.floats(-1e9, 1e9), st.just(float("nan"))), min_size=1, max_size=60))
 def test_packed_columns_come_back_exactly(values):
     column = np.round(np.array(values), 6)
-    found = unpacked_columns(io.BytesIO(packed_columns({"voltage_v": column, "time_s": np.arange(column.size) / 3})))
+    found = packed_and_read({"voltage_v": column, "time_s": np.arange(column.size) / 3})
     np.testing.assert_array_equal(found["voltage_v"], column)
     np.testing.assert_array_equal(found["time_s"], np.arange(column.size) / 3)
 
@@ -290,7 +291,7 @@ def test_columns_of_numpys_own_format_are_still_read():
     held = io.BytesIO()
     np.savez_compressed(held, time_s=[0.0, 1.0], lat_deg=[60.0, 60.1])
     assert zipfile.is_zipfile(held)
-    assert unpacked_columns(held, ["lat_deg"])["lat_deg"].tolist() == [60.0, 60.1]
+    assert stored_columns(held)["lat_deg"].tolist() == [60.0, 60.1]
 
 
 def test_a_published_discharge_through_the_whole_way(session, sign_in):
@@ -319,7 +320,7 @@ def test_what_columns_mean_is_remembered_and_can_be_changed(session, sign_in):
     send(client, session, GOOD)
     first = Log.objects.get()
     post_columns(client, first, column_2="current_a|A|flipped")
-    assert read_columns(Log.objects.get())["current_a"][0] == -10.0
+    assert whole_columns(Log.objects.get())["current_a"][0] == -10.0
     assert ColumnMapping.objects.count() == 1
     send(client, session, GOOD + b"40,52,9\n", "next.csv")
     page = client.get(f"/sessions/logs/{Log.objects.get(name='next.csv').pk}/columns/")
@@ -328,7 +329,7 @@ def test_what_columns_mean_is_remembered_and_can_be_changed(session, sign_in):
     # Read again with another meaning; one that fails leaves what was read.
     post_columns(client, first, column_2="motor_temperature_c|°C")
     first.refresh_from_db()
-    assert set(read_columns(first)) == {"time_s", "voltage_v", "motor_temperature_c"}
+    assert set(whole_columns(first)) == {"time_s", "voltage_v", "motor_temperature_c"}
     assert post_columns(client, first, column_0="ignore").status_code == 422
     first.refresh_from_db()
     assert (first.state, first.row_count) == ("read", 40)
@@ -340,4 +341,4 @@ def test_a_log_without_a_clock_has_an_interval(session, sign_in):
     send(client, session, b"volts,amps\n" + b"52,10\n51,11\n50,9\n")
     answer = post_columns(client, Log.objects.get(), interval_s="0,5")
     assert answer.status_code == 302
-    assert read_columns(Log.objects.get())["time_s"].tolist() == [0.0, 0.5, 1.0]
+    assert whole_columns(Log.objects.get())["time_s"].tolist() == [0.0, 0.5, 1.0]

@@ -1,5 +1,6 @@
 """Logs against a published cell model, statsmodels 0.15, numpy 2.4, scipy 1.17 and geographiclib 2.1."""
 
+import itertools
 from pathlib import Path
 
 import numpy as np
@@ -11,9 +12,11 @@ from scipy.integrate import trapezoid
 
 from calc.alignment import clock_offset_s
 from calc.coasting import coasting_stretches
-from calc.geodesy import track_speed_mps
+from calc.geodesy import TrackLength, track_length_m, track_speed_mps
+from calc.least_squares import Triangle, fit_columns
 from calc.recording import electrical_summary, resistance_under_discharge
 from calc.road_load import fit_coast_down
+from calc.session_facts import GatheredLogFacts, LogFacts
 
 DATA = Path(__file__).parent / "data"
 
@@ -113,3 +116,88 @@ def test_the_speed_along_a_geodesic():
     points = [line.Position(25.0 * n) for n in range(12)]
     speeds = track_speed_mps(2.0 * np.arange(12), [p["lat2"] for p in points], [p["lon2"] for p in points])
     assert speeds == pytest.approx(12.5, rel=2e-5)
+
+
+# Blocks: what is worked out a block at a time is what the whole arrays give
+
+
+def cut(columns, chance, pieces=7):
+    """Blocks of unequal length, some of one row."""
+    rows = columns[0].size
+    edges = np.unique(np.concatenate([[0, 1, 2, rows], chance.integers(1, rows, pieces)]))
+    return [tuple(column[start:stop] for column in columns) for start, stop in itertools.pairwise(edges)]
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_fit_by_blocks_is_that_of_statsmodels_and_of_numpy(seed):
+    chance = np.random.default_rng(seed)
+    charge = np.cumsum(chance.uniform(0, 1e-3, 5000))
+    design = np.column_stack([np.ones(5000), -chance.normal(30, 20, 5000), charge, charge**2, charge**3])
+    y = design @ [58.0, 0.06, -1.5, 0.3, -0.05] + chance.normal(0, 0.05, 5000)
+    triangle = Triangle(5)
+    for part in cut([*design.T, y], chance):
+        triangle.add(np.column_stack(part))
+    fit = triangle.fit("x")
+    outside = sm.OLS(y, design).fit()
+    assert fit.coefficients == pytest.approx(np.linalg.lstsq(design, y)[0], rel=1e-9)
+    assert fit.coefficients == pytest.approx(outside.params, rel=1e-9)
+    assert fit.standard_errors == pytest.approx(outside.bse, rel=1e-9)
+    assert fit.r_squared == pytest.approx(outside.rsquared, rel=1e-9)
+    assert fit.residual_standard_deviation == pytest.approx(np.sqrt(outside.mse_resid), rel=1e-9)
+    fewer = triangle.fit("x", 3)
+    assert fewer.coefficients == pytest.approx(sm.OLS(y, design[:, :3]).fit().params, rel=1e-9)
+    # The former arithmetic, on the whole matrix at once.
+    assert fewer.standard_errors == pytest.approx(fit_columns(design[:, :3], y, "x").standard_errors, rel=1e-9)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_facts_by_blocks_are_those_of_whole_arrays_by_scipy_and_statsmodels(seed):
+    chance = np.random.default_rng(seed)
+    time_s = np.cumsum(chance.choice([0.1, 0.2, 0.3, 30.0], 4000, p=[0.5, 0.3, 0.199, 0.001]))
+    current_a = chance.normal(20, 30, 4000)
+    charge = np.append(0.0, np.cumsum(np.diff(time_s) * (current_a[1:] + current_a[:-1]) / 7200.0))
+    voltage_v = 56.0 - 1.5 * charge - 0.06 * current_a + chance.normal(0, 0.05, 4000)
+    series = (time_s, voltage_v, current_a)
+    blocks = cut(series, chance)
+    gathered = GatheredLogFacts()
+    for block in blocks:
+        gathered.add(*block)
+    facts, whole = gathered.facts(), LogFacts.of_series(*series)
+    known = {name: value for name, value in vars(whole).items() if value is not None}
+    assert len(known) == 12
+    assert {name: value for name, value in vars(facts).items() if value is not None} == pytest.approx(known, rel=1e-9)
+    logged = np.diff(time_s) <= max(5.0, 20.0 * np.median(np.diff(time_s)))
+    legs = np.diff(time_s)[logged]
+    power = voltage_v * current_a
+    assert facts.charge_ah == pytest.approx(np.sum((legs * (current_a[1:] + current_a[:-1])[logged]) / 7200))
+    assert facts.energy_wh == pytest.approx(np.sum((legs * (power[1:] + power[:-1])[logged]) / 7200))
+    out = charge / np.abs(charge).max()
+    slope = sm.OLS(voltage_v, np.column_stack([np.ones(4000), -current_a, out, out**2, out**3])).fit()
+    assert facts.resistance_ohm == pytest.approx(slope.params[1], rel=1e-9)
+    assert facts.u_resistance_ohm == pytest.approx(slope.bse[1], rel=1e-9)
+
+
+def test_a_log_whose_voltage_is_below_zero_has_no_resistance():
+    series = (np.arange(40.0), np.linspace(-1.0, 50.0, 40), np.tile([0.0, 20.0], 20))
+    assert LogFacts.of_series(*series).resistance_ohm is None
+
+
+@pytest.mark.parametrize("step_m", [0.0, 0.2, 3.0, 40.0])
+@pytest.mark.parametrize("smallest_m", [0.0, 5.0])
+def test_a_track_by_blocks_is_as_long_as_the_whole_counted_point_by_point(step_m, smallest_m):
+    chance = np.random.default_rng(int(step_m * 10))
+    # Rides, halts and wandering: 1e-5 degrees of latitude are 1.1 m.
+    steps = chance.normal(0, step_m / 1.1e5, (2, 3000)) * (chance.random(3000) < 0.8) + 2e-7
+    latitudes, longitudes = 60.0 + np.cumsum(steps[0]), 25.0 + np.cumsum(steps[1])
+    length = TrackLength(smallest_m)
+    for part in cut([latitudes, longitudes], chance):
+        length.add(*part)
+    whole = track_length_m(latitudes, longitudes, smallest_m)
+    assert length.length_m == pytest.approx(whole, rel=1e-12)
+    # The rule as it is written down, one point after the other.
+    expected, last = 0.0, 0
+    for row in range(1, 3000):
+        leg = track_length_m(latitudes[[last, row]], longitudes[[last, row]])
+        if leg >= smallest_m:
+            expected, last = expected + leg, row
+    assert whole == pytest.approx(expected, rel=1e-9)

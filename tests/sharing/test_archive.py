@@ -13,13 +13,13 @@ from buildlog.models import Cause, Failure, FailureChange, Modification, Part, P
 from buildlog.photos.pictures import store_photo
 from sessions.demo import loading
 from sessions.demo.season import SEAT
-from sessions.logs.columns import read_columns
 from sessions.logs.csv_layout import find_layout
 from sessions.logs.ingest import read_stored, store_log
 from sessions.logs.meanings import guess
 from sessions.models import GateMark, Log, Pass, Reading, Session, ShareLink, TestCard, TestCardItem, Venue
 from sessions.sharing import archive
 from sessions.sharing.tables import as_csv, cell
+from tests.logs.whole_logs import whole_columns
 
 SAMPLE = Path(__file__).resolve().parents[1] / "reference/data/sample.gpx"
 LOGGER_FILE = b"time (s);U (V);I (A)\n0,0;52,4;10,5\n0,5;52,2;20,5\n1,0;;30,5\n"
@@ -79,9 +79,9 @@ def test_out_and_in_again_is_the_same_machine(demo):
     assert Photo.objects.get().image.size > 0
     log = Log.objects.get(kind="gpx")
     assert log.original.open("rb").read() == SAMPLE.read_bytes()
-    assert read_columns(log)["lat_deg"].size == log.row_count
+    assert whole_columns(log)["lat_deg"].size == log.row_count
     logged = Log.objects.get(name="ride.csv")
-    assert read_columns(logged)["voltage_v"][:2].tolist() == [52.4, 52.2]
+    assert whole_columns(logged)["voltage_v"][:2].tolist() == [52.4, 52.2]
     assert logged.summary["facts"]["highest_current_a"] == 20.5
     assert (Log.objects.get(name="waits.csv").state, Log.objects.get(name="waits.csv").row_count) == ("waiting", 0)
     # And once more: nothing new.

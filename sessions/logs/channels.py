@@ -1,0 +1,69 @@
+"""What of a log is drawn as a line: its measured columns, and what follows from several of them at each row."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from calc.geodesy import track_speed_mps
+
+Columns = Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Channel:
+    """One line's values: `of` works them out from the rows at which all of `needs` are measured."""
+
+    name: str
+    needs: tuple[str, ...]
+    of: Callable[[Columns], Any]
+    needs_neighbours: bool = False
+    """A value rests on the rows before and after its own."""
+
+
+def _measured(name: str) -> Channel:
+    return Channel(name, (name,), lambda known: known[name])
+
+
+CHANNELS = {
+    channel.name: channel
+    for channel in (
+        *map(
+            _measured,
+            ("voltage_v", "current_a", "speed_mps", "wheel_speed_mps", "battery_temperature_c",
+             "motor_temperature_c", "controller_temperature_c"),
+        ),
+        Channel("power_w", ("voltage_v", "current_a"), lambda known: known["voltage_v"] * known["current_a"]),
+        # Which way the motor turns is a matter of its wiring.
+        Channel("motor_turns_rpm", ("motor_speed_rpm",), lambda known: np.abs(known["motor_speed_rpm"])),
+        Channel(
+            "track_speed_mps", ("lat_deg", "lon_deg"),
+            lambda known: track_speed_mps(known["time_s"], known["lat_deg"], known["lon_deg"]),
+            needs_neighbours=True,
+        ),
+    )
+}  # fmt: skip
+
+
+def is_in(channel: Channel, columns: Columns) -> bool:
+    return {"time_s", *channel.needs} <= set(columns)
+
+
+def known_rows(channel: Channel, columns: Columns) -> dict[str, Any]:
+    """The times and what the channel needs, at the rows where all of it is measured."""
+    known = {name: columns[name] for name in ("time_s", *channel.needs)}
+    nothing = np.zeros(known["time_s"].size, dtype=bool)
+    for name in channel.needs:
+        nothing |= np.isnan(known[name])
+    return {name: values[~nothing] for name, values in known.items()} if nothing.any() else known
+
+
+def samples_of(channel: Channel, known: Columns) -> tuple[Any, Any]:
+    """Times and values of the channel from `known_rows`; empty where they are too few."""
+    times = known["time_s"]
+    if times.size < (2 if channel.needs_neighbours else 1):
+        return np.empty(0), np.empty(0)
+    return times, channel.of(known)
