@@ -24,7 +24,7 @@ FITTED = (
     Fact("module_empty_voltage_v", "empty voltage of a module", "voltage"),
     Fact("module_capacity_ah", "capacity of a module", "charge"),
     Fact("module_mass_kg", "mass of a module", "mass"),
-    Fact("module_continuous_current_a", "continuous current of a module", "current", signed=True),
+    Fact("module_continuous_current_a", "continuous current of a module", "current"),
     Fact("module_resistance_ohm", "resistance of a module", "resistance"),
     Fact("motor_constant_rpm_per_v", "the motor's speed constant", "motor constant"),
     Fact("motor_highest_speed_rpm", "the motor's highest speed", "rotation"),
@@ -32,7 +32,7 @@ FITTED = (
     Fact("motor_highest_voltage_v", "the motor's highest voltage", "voltage"),
     Fact("controller_highest_voltage_v", "the controller's highest voltage", "voltage"),
     Fact("controller_lowest_voltage_v", "the controller's cut-off", "voltage"),
-    Fact("controller_peak_current_a", "the controller's peak current", "current", signed=True),
+    Fact("controller_peak_current_a", "the controller's peak current", "current"),
     Fact("wheel_circumference_m", "rolling circumference of the fitted wheel", "length"),
 )
 """Facts of fitted parts: they are mended on the part's page, because a part may be fitted to several builds."""

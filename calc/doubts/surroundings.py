@@ -45,3 +45,18 @@ def mean_charge_voltage_v(columns: Columns) -> Array:
 def covered_by_log(c: Columns) -> Array:
     """1 where a log covers the session from start to end, NaN where it does not or nobody knows."""
     return np.where(c.log_duration_s > 0.9 * c.elapsed_s, 1.0, np.nan)
+
+
+def cells_in_series(full_voltage_v: Array) -> Array:
+    """Lithium cells in series, by the voltage of the full pack: 4.2 V a cell, or 3.65 V; NaN where neither fits.
+
+    Examples
+    --------
+    >>> cells_in_series(np.array([58.8, 58.4, 14.7])).tolist()
+    [14.0, 16.0, nan]
+    """
+    cells = np.full(np.shape(full_voltage_v), np.nan)
+    for cell_v in (3.65, 4.2):
+        count = np.round(full_voltage_v / cell_v)
+        cells = np.where((count > 1) & (np.abs(full_voltage_v - count * cell_v) < 0.015 * cell_v), count, cells)
+    return cells

@@ -49,7 +49,7 @@ RULES = (
         speed_mps,
         high=lambda c: 1.5 * c.geared_speed_mps,
         above="The pass would be {value}; by its gearing the machine reaches {geared_speed_mps} with a full pack and "
-        "no load.",
+        "no load. Either the time is wrong, or the gearing of the build.",
         source="A motor of a fixed field turns no faster than Kv · U; half as much again leaves wrong gearing to the "
         "build's own rule: common practice, no source.",
     ),

@@ -4,25 +4,28 @@ from __future__ import annotations
 
 import uuid
 
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.views.decorators.http import require_safe
 
 from buildlog.failures.queries import failure_rows
+from buildlog.people.signed_in import SignedInRequest
 from buildlog.photos.models import Photo
+from sessions.evidence.doubts import doubts_of_session
 from sessions.evidence.session_results import grouped, pass_rows, report_for
 from sessions.logs.queries import sessions_with_evidence
 from sessions.outings.track_parts import track_of
 
 
 @require_safe
-def session(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """One outing: every number that can be worked out, and what is missing for the others."""
     session = get_object_or_404(sessions_with_evidence().select_related("go_no_go"), pk=pk)
     report = report_for(session)
     context = {
         "session": session,
         "report": report,
+        "doubts": doubts_of_session(session).listed(request.user.unit_system),
         "groups": grouped(report),
         "passes": pass_rows(session),
         "readings": session.readings.all(),
