@@ -8,7 +8,6 @@ from typing import Any
 import numpy as np
 
 from calc.doubts.check import Checked
-from calc.doubts.rules import Rule
 
 Confirmed = Mapping[int, Collection[str]]
 """Keys of the rules that were answered with "it is so", by row."""
@@ -97,8 +96,3 @@ def careful_higher(with_doubtful: Any, without: Any) -> Any:
     [86.0, 62.0]
     """
     return np.fmax(np.asarray(with_doubtful, dtype=np.float64), np.asarray(without, dtype=np.float64))
-
-
-def worst_first(rules: Collection[Rule]) -> list[Rule]:
-    """Rules in the order in which a page shows them: impossible before unlikely, otherwise as in the table."""
-    return sorted(rules, key=lambda rule: rule.breach != "impossible")

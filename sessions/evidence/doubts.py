@@ -46,7 +46,12 @@ class DoubtedRecord:
 
     @property
     def first(self) -> OpenDoubt:
-        return self.doubts[0]
+        """The one that weighs most."""
+        return next((doubt for doubt in self.doubts if doubt.is_impossible), self.doubts[0])
+
+    @property
+    def others(self) -> list[OpenDoubt]:
+        return [doubt for doubt in self.doubts if doubt is not self.first]
 
     @property
     def mends(self) -> list[tuple[str, Mend]]:
