@@ -19,6 +19,7 @@ from buildlog.people.device_keys import READING, DeviceKey
 from buildlog.people.roles import ByRole, Right
 from buildlog.people.signed_in import ApiRequest
 from buildlog.records import removal
+from buildlog.records.doubts import doubts_as_json
 from buildlog.records.put_record import ChangedElsewhere, Precondition, entity_tag_of, put_record
 
 
@@ -98,6 +99,9 @@ class RecordViewSet(RemovedInWords, WithinMachine, viewsets.ModelViewSet[Any]):
     `PUT` and `PATCH` of a stored record name the version they change: `version` in the body, or `If-Match`.
     Without either a change is refused with 428; of another version, with 412.
 
+    The answer for a single session, pass, reading, failure or revision has `doubts`: why its values can hardly be,
+    and what was probably meant. Nothing is refused for being unlikely.
+
     Lists are filtered by the fields in `narrowed_by`. A device's key reaches the records of its own machine,
     to which `machine_path` leads; `key_rights` lists by method what the key may do there.
     """
@@ -128,7 +132,8 @@ class RecordViewSet(RemovedInWords, WithinMachine, viewsets.ModelViewSet[Any]):
             raise serializers.ValidationError({"id": ["There is a record with this id. Use PUT to change it."]})
         # One transaction, so that a refused record leaves nothing behind, not even a new failure mode.
         with _kind_refusals(), transaction.atomic():
-            return super().create(request, *args, **kwargs)
+            response = super().create(request, *args, **kwargs)
+        return self._with_doubts(response)
 
     def update(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         partial = bool(kwargs.get("partial"))
@@ -143,11 +148,18 @@ class RecordViewSet(RemovedInWords, WithinMachine, viewsets.ModelViewSet[Any]):
                 may_create=not partial,
             )
         code = status.HTTP_201_CREATED if stored.created else status.HTTP_200_OK
-        return Response(stored.representation, status=code, headers={"ETag": entity_tag_of(stored.representation)})
+        headers = {"ETag": entity_tag_of(stored.representation)}
+        return self._with_doubts(Response(dict(stored.representation), status=code, headers=headers))
 
     def retrieve(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         response = super().retrieve(request, *args, **kwargs)
         response["ETag"] = entity_tag_of(response.data)
+        return self._with_doubts(response)
+
+    def _with_doubts(self, response: Response) -> Response:
+        """Add what is doubted about the record, which is stored all the same."""
+        serializer: Any = self.get_serializer_class()
+        response.data |= doubts_as_json(serializer.Meta.model, response.data["id"])
         return response
 
 

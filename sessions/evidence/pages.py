@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import uuid
 
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.views.decorators.http import require_safe
 
 from buildlog.failures.queries import failure_rows
+from buildlog.people.signed_in import SignedInRequest
 from buildlog.photos.models import Photo
 from calc.results import grouped
+from sessions.evidence.doubts import doubts_of_session
 from sessions.evidence.reader import Evidence
 from sessions.evidence.session_results import pass_rows
 from sessions.logs.queries import sessions_with_records
@@ -18,7 +20,7 @@ from sessions.outings.track_parts import track_of
 
 
 @require_safe
-def session(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """One outing: every number that can be worked out, and what is missing for the others."""
     session = get_object_or_404(sessions_with_records().select_related("go_no_go"), pk=pk)
     evidence = Evidence.of_session(session)
@@ -26,6 +28,7 @@ def session(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     context = {
         "session": session,
         "report": report,
+        "doubts": doubts_of_session(session).listed(request.user.unit_system),
         "groups": grouped(report.results),
         "passes": pass_rows(session, evidence),
         "readings": session.readings.all(),
