@@ -7,6 +7,7 @@ BATTERY = (
     "qualified person decide how a pack may be built, charged and used."
 )
 TIPPING = "A rigid machine on even ground. Ruts, edges and a leaning rider tip it well below this."
+CLIMBING = "What grips on the way up must hold on the way down. Wet ice and a bare runner hold far less."
 TURNING = (
     "A machine that slides first can still tip: at an edge, a rut or a patch that grips. Ruts and a leaning rider tip "
     "it below this."

@@ -134,10 +134,6 @@ def _peak(sheet: Sheet) -> None:
     )
 
 
-CAREFUL_FRICTION = 0.05
-"""The low end of what is cited for shoes on ice and skis on snow (calc.traction.FRICTION_RANGES); rubber on ice holds
-twice that, steel on ice far less."""
-
 REACTION_S = 1.0
 """From seeing the danger until the brake bites (common practice, no source)."""
 
@@ -145,14 +141,14 @@ REACTION_S = 1.0
 def _stopping(sheet: Sheet) -> None:
     best = sheet.value("best_gate_speed")
     timed = ~np.isnan(best)
-    friction, reaction_s = np.full(sheet.table.count, CAREFUL_FRICTION), np.full(sheet.table.count, REACTION_S)
+    friction, reaction_s = np.full(sheet.table.count, traction.CAREFUL_FRICTION), np.full(sheet.table.count, REACTION_S)
     distance = sheet.solve(traction.stopping_distance_m, timed, best, friction, reaction_s)
     sheet.add(
         "stopping_distance",
         "traction.stopping_distance_m",
         distance,
         {"a pass that counts": timed},
-        f"{REACTION_S:g} s to react, then every contact braked at a grip of {CAREFUL_FRICTION:g}, the low end "
+        f"{REACTION_S:g} s to react, then every contact braked at a grip of {traction.CAREFUL_FRICTION:g}, the low end "
         "cited for shoes on ice and skis on snow.",
     )
 

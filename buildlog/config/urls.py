@@ -122,6 +122,7 @@ urlpatterns = [
     path("shared/<slug:token>/photo/<uuid:pk>/", share_pages.shared_photo, name="shared_photo"),
     path("compare/", compare_pages.compare, name="compare"),
     path("methods/", more_pages.methods, name="methods"),
+    path("methods/<str:name>/", more_pages.method, name="method"),
     path("help/", help_pages.help_index, name="help"),
     path("help/<slug:slug>/", help_pages.help_page, name="help_page"),
     path("connection/", connection_pages.connection, name="connection"),

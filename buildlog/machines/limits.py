@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from buildlog.machines.machine import ELECTRONICS, Machine
-from calc import drivetrain, endurance, pack, stability
+from calc import drivetrain, endurance, pack, stability, traction
 from calc.alarms import PASSED, Alarm
 from calc.quantities import written
 from calc.results import Result
@@ -271,6 +271,22 @@ def _load(end: str) -> Callable[[Machine, Ride], Result]:
     return work
 
 
+def _climbable_grade(machine: Machine, ride: Ride) -> Result:
+    """As if the less loaded end drove: nothing stored says which end does."""
+    front, rear = (_load(end)(machine, ride) for end in ("front", "rear"))
+    grade = None
+    if front.value is not None and rear.value is not None and min(front.value, rear.value) > 0:
+        share = min(front.value, rear.value) / (front.value + rear.value)
+        grade = traction.climbable_grade(traction.CAREFUL_FRICTION, share)
+    return _result(
+        "climbable_grade",
+        grade,
+        "traction.climbable_grade",
+        front.needs[0] if front.needs else BETWEEN,
+        f"At a grip of {traction.CAREFUL_FRICTION:g}, driven by the less loaded end; rubber on ice holds twice that.",
+    )
+
+
 _WORK: tuple[Callable[[Machine, Ride], Result], ...] = (
     _figure("mass", "mass"),
     _of_pack("full_voltage", "full_voltage_v"),
@@ -290,6 +306,7 @@ _WORK: tuple[Callable[[Machine, Ride], Result], ...] = (
     _factor,
     _threshold,
     _fastest_turn,
+    _climbable_grade,
     _load("front"),
     _load("rear"),
 )

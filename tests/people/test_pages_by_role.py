@@ -96,6 +96,7 @@ PAGES = {
     "revoke_share": ("/share/{share_link}/revoke/", BUILD),
     "compare": ("/compare/", READ),
     "methods": ("/methods/", READ),
+    "method": ("/methods/traction.stopping_distance_m/", READ),
     "help": ("/help/", READ),
     "help_page": ("/help/backup/", READ),
     "account": ("/account/", READ),
