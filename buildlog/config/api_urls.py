@@ -44,6 +44,7 @@ urlpatterns = [
     ),
     path("sessions/<uuid:pk>/results/", evidence.SessionResults.as_view(), name="api-session-results"),
     path("revisions/<uuid:pk>/limits/", bench.RevisionLimits.as_view(), name="api-revision-limits"),
+    path("vehicles/<uuid:pk>/comparison/", bench.VehicleComparison.as_view(), name="api-vehicle-comparison"),
     path("field/", field_pages.Reference.as_view(), name="field_reference"),
     path("field/greeting/", field_pages.Greeting.as_view(), name="field_greeting"),
     path("field/still-there/", field_pages.StillThere.as_view(), name="field_still_there"),

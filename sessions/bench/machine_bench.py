@@ -27,11 +27,13 @@ from calc.fix_proof import History, Proof
 from calc.proof_sentences import exposure_sentences, gap_sentences, judged_sentence, refusal
 from calc.reliability import Interval
 from sessions.bench import verdicts
-from sessions.evidence.reader import Evidence, recorded
+from sessions.evidence.reader import recorded
+from sessions.evidence.season import Season
 from sessions.outings.models import Assumptions
+from sessions.trials.measure_columns import MeasureColumns
+from sessions.trials.questions import answer, newest_against_parent, of_modifications
 
 CONFIDENCE = 0.9
-LATEST_FOR_VERDICTS = 8
 CATEGORY_WEIGHT = {1: 4, 2: 3, 3: 2, 4: 1}
 """Risk is severity category times rate; I counts four times what IV does (common practice, no source)."""
 
@@ -114,8 +116,7 @@ class Bench:
     verdicts: list[verdicts.Verdict]
     modifications: list[Modification]
     begins: list[tuple[int, float]]
-    recent: Evidence
-    """Sessions of the revisions that are judged, and of today's."""
+    season: Season
 
     @property
     def gaps(self) -> list[str]:
@@ -144,8 +145,8 @@ def bench_of(vehicle: Vehicle, filters: Filters, system: str = "metric") -> Benc
     )
     seen = seen_voltages(vehicle)
     machines = {revision.pk: Machine(revision, seen=seen) for revision in revisions}
-    evidence = _recent(machines, modifications, today)
-    ride = _ride(vehicle, today, evidence)
+    season = Season(vehicle, machines=machines)
+    ride = _ride(vehicle, today, season)
     limits = []
     if today is not None:
         limits = side_by_side(machines[today.pk], machines[(planned or today).pk], ride)
@@ -163,10 +164,10 @@ def bench_of(vehicle: Vehicle, filters: Filters, system: str = "metric") -> Benc
         growth_of(everything, exposure),
         limits,
         ride,
-        _verdicts(vehicle, modifications, machines, history, evidence, ride, system),
+        _verdicts(vehicle, modifications, machines, history, season, ride, system),
         modifications,
         exposure.begins_m(),
-        evidence,
+        season,
     )
 
 
@@ -174,7 +175,7 @@ def ride_of(vehicle: Vehicle) -> Ride:
     """How the machine is ridden today, as the bench takes it, without working out the rest of the bench."""
     machines = {revision.pk: Machine(revision) for revision in read_line(vehicle)}
     today = _ridden_now([machine.revision for machine in machines.values()])
-    return _ride(vehicle, today, _recent(machines, list(_modifications(vehicle)), today))
+    return _ride(vehicle, today, Season(vehicle, machines=machines))
 
 
 def _ridden_now(revisions: list[Revision]) -> Revision | None:
@@ -187,28 +188,12 @@ def _modifications(vehicle: Vehicle) -> QuerySet[Modification]:
     return rows.select_related("revision__vehicle", "revision__parent").order_by("-revision__number", "title")
 
 
-def _recent(
-    machines: Mapping[uuid.UUID, Machine], modifications: list[Modification], today: Revision | None
-) -> Evidence:
-    """Sessions of the revisions whose modifications are judged, and of those before them; with their results."""
-    judged = [modification for modification in modifications if modification.expected_measure in verdicts.MEASURED][
-        :LATEST_FOR_VERDICTS
-    ]
-    revision_keys = {modification.revision_id for modification in judged}
-    revision_keys |= {
-        modification.revision.parent_id for modification in judged if modification.revision.parent_id is not None
-    }
-    if today is not None:
-        revision_keys.add(today.pk)
-    return Evidence.of_revisions(revision_keys, machines)
-
-
-def _ride(vehicle: Vehicle, today: Revision | None, evidence: Evidence) -> Ride:
+def _ride(vehicle: Vehicle, today: Revision | None, season: Season) -> Ride:
     """Rider of the last session, and the energy per km of today's revision."""
-    load = recorded(evidence.numbers["rider_mass_kg"] + np.nan_to_num(evidence.numbers["payload_kg"]), slice(None))
+    load = recorded(season.numbers["rider_mass_kg"] + np.nan_to_num(season.numbers["payload_kg"]), slice(None))
     consumption = None
     if today is not None:
-        own = recorded(evidence.values("energy_per_distance"), evidence.rows_of(today))
+        own = recorded(season.values("energy_per_distance"), season.rows_of(today))
         own = own[own > 0]
         consumption = float(own.mean()) if own.size else None
     return Ride(float(load[-1]) if load.size else None, consumption, Assumptions.of(vehicle).reserve_fraction)
@@ -273,28 +258,29 @@ def _verdicts(
     modifications: list[Modification],
     machines: dict[Any, Machine],
     history: History,
-    evidence: Evidence,
+    season: Season,
     ride: Ride,
     system: str,
 ) -> list[verdicts.Verdict]:
+    """Of every modification that was expected to do something, answered under the same error as on the page that
+    compares revisions, because the questions are the same."""
     limits = thresholds(vehicle)
-    none = np.empty(0, dtype=np.intp)
-    answers = []
+    asked = [*newest_against_parent(season), *of_modifications(season, modifications)]
+    answered = {
+        row.asked.modification.pk: row
+        for row in answer(MeasureColumns(season, system), asked)
+        if row.asked.modification is not None
+    }
+    answers: list[verdicts.Verdict] = []
     for modification in modifications:
-        if not modification.expected_measure or modification.revision.status not in RIDDEN:
+        if modification.pk in answered:
+            answers.append(verdicts.verdict_by_sessions(answered[modification.pk]))
+        elif modification.revision.status not in RIDDEN:
             continue
-        if modification.expected_measure in verdicts.MEASURED:
-            revision = modification.revision
-            rows = [evidence.rows_of(side) if side is not None else none for side in (revision.parent, revision)]
-            if not any(side.size for side in rows):
-                continue
-            values = evidence.values(verdicts.MEASURED[Modification.Measure(modification.expected_measure)])
-            before, after = (recorded(values, side).tolist() for side in rows)
-            answers.append(verdicts.verdict_by_sessions(modification, before, after))
         elif modification.expected_measure == Modification.Measure.STABILITY:
             parent = machines.get(modification.revision.parent_id)
             answers.append(verdicts.verdict_by_build(modification, parent, machines[modification.revision_id], ride))
-        else:
+        elif modification.expected_measure == Modification.Measure.FAILURE_RATE:
             proof = history.proof_of_fix(modification.pk, *limits) if modification.pk in history.fixes else None
             answers.append(verdicts.verdict_by_failures(modification, proof, system))
     return answers

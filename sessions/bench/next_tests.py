@@ -14,11 +14,10 @@ from calc.fix_proof import FixFacts, Kinds, Proof
 from calc.lineage import Fitted
 from calc.proof_sentences import rounded
 from sessions.bench.machine_bench import Bench, WatchRow
-from sessions.bench.verdicts import CANNOT_TELL, Verdict, expectation
-from sessions.evidence.reader import Evidence
+from sessions.bench.verdicts import Verdict, expectation
+from sessions.evidence.season import Season
 
 MOST = 12
-MANY_SESSIONS = 20
 HURTS = (Failure.Severity.CATASTROPHIC, Failure.Severity.CRITICAL)
 NEVER_PROVOKED = (
     "Severity I and II are never provoked. Find the cause, then show by inspection, calculation or a bench test that "
@@ -149,33 +148,33 @@ def _undecided(bench: Bench) -> list[Question]:
     questions = []
     for verdict in bench.verdicts:
         revision = verdict.modification.revision
-        if verdict.word != CANNOT_TELL or verdict.more_sessions is None or revision.status != Revision.Status.RIDING:
+        if not verdict.is_open or revision.status != Revision.Status.RIDING:
             continue
         parent = revision.parent
         if verdict.needs_parent and (parent is None or parent.status != Revision.Status.RIDING):
             continue
-        questions.append(_by_sessions(verdict, revision, verdict.more_sessions, len(bench.exposure.rides)))
+        if verdict.is_out_of_reach:
+            title = verdict.modification.title
+            why = f"Did it do what was expected ({expectation(verdict.modification)})? {verdict.sentence}"
+            questions.append(Question(f"Calculate or bench-test what “{title}” changes", why, 10.0))
+        elif verdict.more_sessions is not None:
+            questions.append(_by_sessions(verdict, revision, verdict.more_sessions))
     return questions
 
 
-def _by_sessions(verdict: Verdict, revision: Revision, more: int, so_far: int) -> Question:
-    """More sessions, if they are no more than were ridden so far; else another way."""
-    title, sessions = verdict.modification.title, f"{more} more session{'' if more == 1 else 's'}"
-    question = f"Did “{title}” do what was expected ({expectation(verdict.modification)})?"
-    if more > min(MANY_SESSIONS, so_far):
-        why = f"{question} Riding would take about {sessions}, and {so_far} were ridden so far."
-        return Question(f"Calculate or bench-test what “{title}” changes", why, 10.0)
+def _by_sessions(verdict: Verdict, revision: Revision, more: int) -> Question:
+    title, days = verdict.modification.title, f"{more} more day{'' if more == 1 else 's'}"
     parent = revision.parent if verdict.needs_parent else None
     ridden = f"{revision.label} and {parent.label}" if parent is not None else revision.label
     return Question(
         f"Six passes both ways and a measured distance with {ridden}, in weather like the last time",
-        f"{question} About {sessions} would tell.",
+        f"Did “{title}” do what was expected ({expectation(verdict.modification)})? It takes about {days}.",
         40.0 - more,
     )
 
 
 def _never_measured(bench: Bench) -> list[Question]:
-    recent, today = bench.recent, bench.today
+    recent, today = bench.season, bench.today
     questions: list[Question] = []
     if today is None:
         return questions
@@ -207,6 +206,6 @@ def _never_measured(bench: Bench) -> list[Question]:
     return questions
 
 
-def _never(recent: Evidence, name: str) -> bool:
+def _never(recent: Season, name: str) -> bool:
     """Whether the last session did not record this, or there is none."""
     return not recent.count or bool(np.isnan(recent.numbers[name][-1]))

@@ -104,7 +104,7 @@ def shared(request: HttpRequest, token: str) -> HttpResponse:
         return _private(render(request, "sharing/report.html", context))
     vehicles = list(Vehicle.objects.all())
     selection = read_address(QueryDict(link.comparison), vehicles, link.made_by.unit_system)
-    compared = selection.comparison(link.made_by.unit_system)
+    compared = selection.comparison(link.made_by.unit_system, names_places=not link.hides_places)
     if compared is None:
         return _private(render(request, "sharing/shared_gone.html", status=410))
     if link.hides_places:

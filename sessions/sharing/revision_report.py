@@ -17,7 +17,6 @@ from calc.results import Result, cautions
 from sessions.bench.machine_bench import Filters, bench_of
 from sessions.bench.verdicts import Verdict
 from sessions.evidence.reader import recorded
-from sessions.evidence.season import Season
 from sessions.trials.best_runs import Record, records_of
 from sessions.trials.compared_revisions import CONFIDENCE, MEASURES, Measure, failure_rates_of
 
@@ -53,7 +52,7 @@ class Report:
 def report_of(revision: Revision, system: str) -> Report:
     current = Revision.objects.select_related("vehicle__assumptions").get(pk=revision.pk)
     bench = bench_of(current.vehicle, Filters(), system)
-    season = Season(current.vehicle)
+    season = bench.season
     machine = Machine.in_line(current, seen_voltages(current.vehicle))
     parent = season.machines.get(current.parent_id) if current.parent_id is not None else None
     rows = season.rows_of(current)
@@ -84,7 +83,7 @@ def report_of(revision: Revision, system: str) -> Report:
     )
 
 
-def _conditions(season: Season, rows: Any) -> list[tuple[str, Any, Any]]:
+def _conditions(season: Any, rows: Any) -> list[tuple[str, Any, Any]]:
     ranges = []
     for name, kind in (("air_temperature_c", "temperature"), ("wind_speed_mps", "speed"), ("rider_mass_kg", "mass")):
         values = recorded(season.numbers[name], rows)

@@ -53,7 +53,11 @@ API = {
     "photos": ("photo", LOG, None),  # None: no key opens it at all
 }
 API_READ = {"field/", "field/greeting/", "schema/"}
-WORKED_OUT = {"sessions/<uuid:pk>/results/", "revisions/<uuid:pk>/limits/"}
+WORKED_OUT = {
+    "sessions/<uuid:pk>/results/",
+    "revisions/<uuid:pk>/limits/",
+    "vehicles/<uuid:pk>/comparison/",
+}
 API_ASKED = {"field/still-there/"}  # by POST, for its many keys; it changes nothing
 # Pages of the back room that do not even change for owners: accounts are changed under People, photos come by pages.
 SHUT_IN_THE_BACK_ROOM = re.compile(r"admin/buildlog/(account/(add|<path:object_id>/delete)|photo/add)/")
