@@ -16,6 +16,7 @@ from buildlog.failures.forms import FailureForm
 from buildlog.failures.models import Failure
 from buildlog.failures.queries import failure_rows
 from buildlog.machines.models import Revision
+from buildlog.people.form_pages import form_page
 from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
 from buildlog.photos.models import Photo
@@ -24,7 +25,6 @@ from buildlog.records.pages import change_record, remove_record, write_record
 from calc.fix_proof import History
 from calc.proof_sentences import counts, exposure_sentences, judged_sentence, refusal
 
-form_page = require_http_methods(["GET", "HEAD", "POST"])
 SHOWN_AT_ONCE = 100
 
 

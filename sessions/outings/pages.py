@@ -9,9 +9,10 @@ from django.db.models import Max
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
-from django.views.decorators.http import require_http_methods, require_safe
+from django.views.decorators.http import require_safe
 
 from buildlog.machines.models import Revision, Vehicle
+from buildlog.people.form_pages import form_page
 from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
 from buildlog.records.pages import change_record, remove_record, write_record
@@ -19,7 +20,6 @@ from sessions.outings import queries
 from sessions.outings.forms import AssumptionsForm, GateForm, PassForm, ReadingForm, SessionForm, VenueForm
 from sessions.outings.models import Assumptions, Gate, Pass, Reading, Session, Venue
 
-form_page = require_http_methods(["GET", "HEAD", "POST"])
 ROWS_AT_ONCE = 50
 
 
