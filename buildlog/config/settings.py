@@ -184,7 +184,9 @@ SPECTACULAR_SETTINGS = {
     "DESCRIPTION": "Build log and test sessions of one-off electric ride-on machines.\n\n"
     "A change says which version of the record it changes: `version` in the body, as GET gives it, or the header "
     "`If-Match`. Without either it is refused with 428, and of another version with 412; both versions are in the "
-    "answer. Sending what is stored already always succeeds.",
+    "answer. Sending what is stored already always succeeds.\n\n"
+    "A list comes a page at a time: `next` and `previous` lead to the pages after and before. `count` is null where a "
+    "list does not fit on one page; with `offset`, also `offset=0`, a list is counted, and its pages are found by number.",
     "VERSION": "1",
     "SERVE_INCLUDE_SCHEMA": False,
     "SERVERS": [{"url": str(BASE_URL)}] if BASE_URL else [],
