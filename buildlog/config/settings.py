@@ -186,7 +186,7 @@ SPECTACULAR_SETTINGS = {
     "`If-Match`. Without either it is refused with 428, and of another version with 412; both versions are in the "
     "answer. Sending what is stored already always succeeds.\n\n"
     "A list comes a page at a time: `next` and `previous` lead to the pages after and before. `count` is null where a "
-    "list does not fit on one page; with `offset`, also `offset=0`, a list is counted, and its pages are found by number.",
+    "list does not fit on one page; with `offset`, also `offset=0`, it is counted, and pages are found by number.",
     "VERSION": "1",
     "SERVE_INCLUDE_SCHEMA": False,
     "SERVERS": [{"url": str(BASE_URL)}] if BASE_URL else [],
