@@ -10,11 +10,15 @@ from django.db.models import Count, Prefetch, QuerySet
 from buildlog.machines.models import Fitting, Part, Revision, Vehicle
 
 
+def _fittings_with_parts() -> Prefetch[str, QuerySet[Fitting], str]:
+    """Fittings with their parts, in the order of a list of parts."""
+    fittings = Fitting.objects.select_related("part").order_by("part__category", "part__name")
+    return Prefetch("fittings", queryset=fittings)
+
+
 def revisions_with_parts() -> QuerySet[Revision]:
     """Revisions with the parts that are fitted to them."""
-    return Revision.objects.select_related("vehicle", "parent__vehicle").prefetch_related(
-        Prefetch("fittings", queryset=Fitting.objects.select_related("part"))
-    )
+    return Revision.objects.select_related("vehicle", "parent__vehicle").prefetch_related(_fittings_with_parts())
 
 
 LINE = "revisions_in_line"

@@ -11,7 +11,6 @@ from rest_framework import mixins, serializers, status, viewsets
 from rest_framework.authentication import SessionAuthentication
 from rest_framework.exceptions import APIException
 from rest_framework.generics import GenericAPIView
-from rest_framework.pagination import LimitOffsetPagination
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -19,18 +18,9 @@ from buildlog.people.device_keys import READING, DeviceKey
 from buildlog.people.roles import ByRole, Right
 from buildlog.people.signed_in import ApiRequest
 from buildlog.records import removal
+from buildlog.records.api_pages import RecordPages
 from buildlog.records.doubts import doubts_as_json
 from buildlog.records.put_record import ChangedElsewhere, Precondition, entity_tag_of, put_record
-
-
-class RecordPages(LimitOffsetPagination):
-    """Pagination, bounded to what a phone can hold and an offset that the database accepts."""
-
-    default_limit = 100
-    max_limit = 500
-
-    def get_offset(self, request: Request) -> int:
-        return min(super().get_offset(request), 10**9)
 
 
 class NotRemoved(APIException):
@@ -102,12 +92,14 @@ class RecordViewSet(RemovedInWords, WithinMachine, viewsets.ModelViewSet[Any]):
     The answer for a single session, pass, reading, failure or revision has `doubts`: why its values can hardly be,
     and what was probably meant. Nothing is refused for being unlikely.
 
-    Lists are filtered by the fields in `narrowed_by`. A device's key reaches the records of its own machine,
+    Lists are filtered by the fields in `narrowed_by`, and ordered by `page_order`, which has an index and ends with
+    what no two records share. A device's key reaches the records of its own machine,
     to which `machine_path` leads; `key_rights` lists by method what the key may do there.
     """
 
     lookup_value_converter = "uuid"
     pagination_class = RecordPages
+    page_order: tuple[str, ...] = ("id",)
     narrowed_by: tuple[str, ...] = ()
     write_right = Right.BUILD
 

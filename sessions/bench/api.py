@@ -74,6 +74,7 @@ class VehicleComparison(WorkedOut):
 
 class TestCardViewSet(RecordViewSet):
     queryset = TestCard.objects.all()
+    page_order = ("revision_id", "id")
     serializer_class = TestCardSerializer
     machine_path = "revision__vehicle"
     narrowed_by = ("revision",)
@@ -82,6 +83,7 @@ class TestCardViewSet(RecordViewSet):
 
 class TestCardItemViewSet(RecordViewSet):
     queryset = TestCardItem.objects.all()
+    page_order = ("card_id", "position", "id")
     serializer_class = TestCardItemSerializer
     machine_path = "card__revision__vehicle"
     key_rights = FIELD_LOGGING

@@ -10,10 +10,11 @@ from django.contrib import messages
 from django.http import FileResponse, Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.text import slugify
-from django.views.decorators.http import require_http_methods, require_safe
+from django.views.decorators.http import require_safe
 
 from buildlog.hosting.request_size import MB, max_request_size
 from buildlog.machines.models import Vehicle
+from buildlog.people.form_pages import form_page
 from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
 from buildlog.storage.kept_file_answers import FILE_POLICY, attachment
@@ -68,7 +69,7 @@ def _say_doubts(request: SignedInRequest, key: uuid.UUID) -> None:
 
 
 @max_request_size(archive.LARGEST_BYTES + 20 * MB)
-@require_http_methods(["GET", "HEAD", "POST"])
+@form_page
 @needs(Right.BUILD)
 def read_archive(request: SignedInRequest) -> HttpResponse:
     """Import a machine from its archive; all of it, or nothing."""
