@@ -128,8 +128,12 @@ class ColumnWriter:
     def __enter__(self) -> ColumnWriter:
         return self
 
-    def __exit__(self, *_: object) -> None:
-        self.close()
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        if kind is None:
+            self.close()
+        else:
+            # What is half written is of no use to anybody.
+            self._file.close()
 
 
 def _joined(blocks: list[Mapping[str, Any]]) -> dict[str, Any]:

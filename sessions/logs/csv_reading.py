@@ -54,7 +54,7 @@ class CsvRecording:
     def __init__(self, file: IO[bytes], size: int, layout: Layout, mapping: Mapping, zone: Any = UTC) -> None:
         if size > LARGEST_BYTES:
             raise NotARecording(f"The file has {size / 1e6:.0f} MB; at most {LARGEST_BYTES / 1e6:.0f} MB are allowed.")
-        _check(layout, mapping)
+        check_choices(layout, mapping)
         self.first_at: datetime | None = None
         self.notes: list[str] = []
         self._file, self._layout, self._mapping, self._zone = file, layout, mapping, zone
@@ -223,7 +223,8 @@ def first_row(head: Head, mapping: Mapping, zone: Any = UTC) -> dict[str, float 
     return values
 
 
-def _check(layout: Layout, mapping: Mapping) -> None:
+def check_choices(layout: Layout, mapping: Mapping) -> None:
+    """Raises NotARecording where the columns cannot be read as they were chosen, whatever is in them."""
     seen: set[str] = set()
     for choice in mapping.choices:
         if choice.meaning == IGNORE:
