@@ -265,7 +265,7 @@ def _blocks(file: IO[bytes], layout: Layout) -> Iterator[tuple[int, str]]:
                 at = line + block.count("\n", 0, block.index("\0"))
                 raise NotARecording(f"Line {at} holds a zero byte: the logger broke off there. Export the log again.")
             yield line, block
-            line += block.count("\n")
+            line += _line_ends(block)
     except UnicodeDecodeError:
         raise NotARecording(
             f"After line {line} something cannot be read as {ENCODINGS[layout.encoding]}. Choose another encoding."
@@ -274,6 +274,13 @@ def _blocks(file: IO[bytes], layout: Layout) -> Iterator[tuple[int, str]]:
         # The file belongs to the caller; a wrapper that is collected would close it.
         text.detach()
         file.seek(0)
+
+
+def _line_ends(block: str) -> int:
+    """How many line ends a text has; among numbers counted faster than by the text's own method."""
+    if not block.isascii():
+        return block.count("\n")
+    return int(np.count_nonzero(np.frombuffer(block.encode(), np.uint8) == ord("\n")))
 
 
 def _text_columns(mapping: Mapping) -> list[ColumnChoice]:

@@ -46,9 +46,10 @@ class Summary:
             good = ~(np.isnan(columns["lat_deg"]) | np.isnan(columns["lon_deg"]))
             self._positions += int(good.sum())
             self._track.add(columns["lat_deg"][good], columns["lon_deg"][good])
-        for name, distance in self._by_speed.items():
-            if name in columns:
-                distance.add(columns["time_s"], columns[name])
+        elif "distance_m" not in columns:
+            name = next((name for name in self._by_speed if name in columns), None)
+            if name is not None:
+                self._by_speed[name].add(columns["time_s"], columns[name])
 
     @property
     def length_m(self) -> float | None:
