@@ -157,7 +157,11 @@ class StoredColumns(Mapping[str, Any]):
     def __getitem__(self, name: str) -> Any:
         if name not in set(self):
             raise KeyError(name)
-        return np.concatenate([self._column(number, name) for number in range(len(self._groups))])
+        values, start = np.empty(self.row_count), 0
+        for number, group in enumerate(self._groups):
+            values[start : start + group["rows"]] = self._column(number, name)
+            start += group["rows"]
+        return values
 
     @property
     def row_count(self) -> int:

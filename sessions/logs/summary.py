@@ -47,9 +47,9 @@ class Summary:
             self._positions += int(good.sum())
             self._track.add(columns["lat_deg"][good], columns["lon_deg"][good])
         elif "distance_m" not in columns:
-            name = next((name for name in self._by_speed if name in columns), None)
-            if name is not None:
-                self._by_speed[name].add(columns["time_s"], columns[name])
+            speed = next((name for name in self._by_speed if name in columns), None)
+            if speed is not None:
+                self._by_speed[speed].add(columns["time_s"], columns[speed])
 
     @property
     def length_m(self) -> float | None:

@@ -68,6 +68,8 @@ class LogImport(models.Model):
     def sentence(self) -> str:
         if self.state == self.State.RUNNING:
             again = " It was broken off and began again." if self.attempts > 1 else ""
+            if not self.rows_read:
+                return f"The import begins.{again}"
             return f"{self.percent} % of the file is read, {self.rows_read:,} rows so far.{again}"
         return {
             self.State.WAITING: "The import waits for its turn.",
