@@ -1,7 +1,7 @@
 """What is stored of what happened out there."""
 
 from sessions.bench.models import TestCard, TestCardItem
-from sessions.logs.models import ColumnMapping, Log
+from sessions.logs.models import ColumnMapping, Log, LogImport
 from sessions.outings.models import Assumptions, Gate, GateMark, GoNoGoCheck, Pass, Reading, Session, TrackPart, Venue
 from sessions.sharing.models import ShareLink
 
@@ -12,6 +12,7 @@ __all__ = [
     "GateMark",
     "GoNoGoCheck",
     "Log",
+    "LogImport",
     "Pass",
     "Reading",
     "Session",

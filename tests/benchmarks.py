@@ -110,47 +110,6 @@ def log_ratio() -> float:
     return ours / bare
 
 
-def logger_file() -> None:
-    """Reading a logger's file of a million rows against its reader library alone, and what memory that takes."""
-    import os
-    import tempfile
-    import tracemalloc
-
-    from sessions.logs.columns import packed_columns
-    from sessions.logs.csv_layout import find_layout
-    from sessions.logs.csv_reading import read_csv
-    from sessions.logs.meanings import ColumnChoice, Mapping
-
-    chance = np.random.default_rng(1)
-    table = np.column_stack([
-        np.arange(SAMPLES) / 100, 52 + chance.normal(0, 0.05, SAMPLES), chance.normal(30, 20, SAMPLES),
-        np.abs(chance.normal(10, 2, SAMPLES)), np.abs(chance.normal(11, 2, SAMPLES)), 20 + np.arange(SAMPLES) / 50_000,
-    ])  # fmt: skip
-    chosen = zip(("time_s", "voltage_v", "current_a", "speed_mps", "wheel_speed_mps", "motor_temperature_c"),
-                 ("seconds", "V", "A", "m/s", "m/s", "°C"), strict=True)  # fmt: skip
-    mapping = Mapping(tuple(ColumnChoice(index, *one) for index, one in enumerate(chosen)))
-    with tempfile.TemporaryDirectory(prefix="firnlog-benchmark-") as folder:
-        path = os.path.join(folder, "log.csv")
-        np.savetxt(path, table, delimiter=",", fmt=("%.2f", "%.3f", "%.2f", "%.3f", "%.3f", "%.1f"),
-                   header="t,volts,amps,speed,wheel,temp", comments="")  # fmt: skip
-        size = os.path.getsize(path)
-        bare_s = best_of(3, lambda: np.loadtxt(path, delimiter=",", skiprows=1))
-        with open(path, "rb") as held:
-            layout = find_layout(held, size).layout
-            read_s = best_of(3, lambda: read_csv(held, size, layout, mapping))
-            whole_s = best_of(3, lambda: packed_columns(read_csv(held, size, layout, mapping).columns))
-            packed = len(packed_columns(read_csv(held, size, layout, mapping).columns))
-            tracemalloc.start()
-            read_csv(held, size, layout, mapping)
-            most = tracemalloc.get_traced_memory()[1]
-            tracemalloc.stop()
-    print(
-        f"a CSV of {SAMPLES} rows of 6 columns, {size / 1e6:.0f} MB: read in {read_s / bare_s:.2f} times, and packed "
-        f"as well in {whole_s / bare_s:.2f} times numpy.loadtxt of the same file; {packed / 1e6:.1f} MB packed; "
-        f"at most {most / 1e6:.0f} MB of memory while it is read ({table.nbytes / 1e6:.0f} MB of it the numbers)"
-    )
-
-
 def main() -> None:
     print(f"{SESSIONS} sessions worked out in one call, against the bare sums on arrays: {sessions_ratio():.1f} times")
     print(f"a log of {SAMPLES} samples, against numpy.trapezoid on the same arrays: {log_ratio():.2f} times")
@@ -221,4 +180,3 @@ def dashboards() -> None:
 if __name__ == "__main__":
     main()
     dashboards()
-    logger_file()

@@ -56,12 +56,17 @@ def _can_be_read(content_type: str) -> bool:
 
 def _application() -> UnderSubPath:
     framework = get_wsgi_application()
+    from django.apps import apps
     from django.conf import settings
 
     from buildlog.hosting.backups.in_use import begin_to_serve
 
-    # However the site is served, its data may not be swapped meanwhile.
+    # However the site is served, its data may not be swapped meanwhile, and what it was asked to import is imported.
     begin_to_serve(settings.DATA)
+    if apps.is_installed("sessions"):
+        from sessions.logs import import_jobs
+
+        import_jobs.start()
     return UnderSubPath(framework, settings.BASE_URL.path)
 
 

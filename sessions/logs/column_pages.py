@@ -16,9 +16,9 @@ from django.views.decorators.http import require_http_methods
 from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
 from calc.quantities import written
+from sessions.logs import import_jobs
 from sessions.logs.csv_layout import DECIMAL_MARKS, DELIMITERS, ENCODINGS, Head, find_layout
 from sessions.logs.csv_reading import first_row
-from sessions.logs.ingest import read_stored
 from sessions.logs.meanings import (
     BY_COLUMN,
     IGNORE,
@@ -86,18 +86,19 @@ def _value(choice: ColumnChoice) -> str:
 @needs(Right.LOG)
 def log_columns(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """What the file looks like, and what each column means; a POST imports it."""
-    rows = Log.objects.select_related("session__revision__vehicle", "session__venue")
+    rows = Log.objects.select_related("session__revision__vehicle", "session__venue", "pending_import")
     log = get_object_or_404(rows, pk=pk, kind=Log.Kind.CSV)
     query = request.POST if request.method == "POST" else request.GET
     layout_form = LayoutForm(query or None)
-    context: dict[str, Any] = {"log": log, "session": log.session, "choices": CHOICES}
+    context: dict[str, Any] = {
+        "log": log,
+        "session": log.session,
+        "choices": CHOICES,
+        "pending": getattr(log, "pending_import", None),
+    }
     try:
         with log.original.open("rb") as file:
-            head = find_layout(
-                file,
-                log.size_bytes,
-                layout_form.cleaned_data if layout_form.is_bound and layout_form.is_valid() else None,
-            )
+            head = find_layout(file, log.size_bytes, _corrections(log, layout_form))
     except NotARecording as error:
         context |= {"problem": str(error), "layout_form": layout_form if layout_form.is_bound else LayoutForm()}
         return render(request, "logs/log_columns.html", context, status=422 if request.method == "POST" else 200)
@@ -106,9 +107,10 @@ def log_columns(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         return render(request, "logs/log_columns.html", context, status=404)
     problem = ""
     mapping, remembered = _mapping(request, log, head)
-    if request.method == "POST" and "read" in request.POST and mapping is not None:
+    if request.method == "POST" and "read" in request.POST:
         try:
-            read_stored(log, head.layout, mapping)
+            if not import_jobs.import_log(log, head.layout, mapping):
+                return redirect(log)
         except NotARecording as error:
             problem = str(error)
         else:
@@ -134,11 +136,23 @@ def log_columns(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     return render(request, "logs/log_columns.html", context, status=422 if problem else 200)
 
 
+def _corrections(log: Log, form: LayoutForm) -> dict[str, Any] | None:
+    """What a person said of how the file is written: in this form, or for an import that is not done."""
+    if form.is_bound:
+        return form.cleaned_data if form.is_valid() else None
+    pending = getattr(log, "pending_import", None)
+    return {name: pending.layout.get(name) for name in form.fields} if pending is not None else None
+
+
 def _mapping(request: SignedInRequest, log: Log, head: Head) -> tuple[Mapping, ColumnMapping | None]:
-    """As posted; or as this log was read; or as files of this logger were read the last time; or as guessed."""
+    """As posted; or as chosen for an import that is not done; or as this log was read; or as files of this logger were
+    read the last time; or as guessed."""
     if request.method == "POST":
         return _posted(request, head), None
+    pending = getattr(log, "pending_import", None)
     try:
+        if pending is not None and pending.mapping:
+            return Mapping.from_json(pending.mapping), None
         if log.mapping:
             return Mapping.from_json(log.mapping), None
         remembered = ColumnMapping.objects.filter(signature=signature_of(head.layout)).first()

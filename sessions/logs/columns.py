@@ -128,8 +128,12 @@ class ColumnWriter:
     def __enter__(self) -> ColumnWriter:
         return self
 
-    def __exit__(self, *_: object) -> None:
-        self.close()
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        if kind is None:
+            self.close()
+        else:
+            # What is half written is of no use to anybody.
+            self._file.close()
 
 
 def _joined(blocks: list[Mapping[str, Any]]) -> dict[str, Any]:
@@ -153,7 +157,11 @@ class StoredColumns(Mapping[str, Any]):
     def __getitem__(self, name: str) -> Any:
         if name not in set(self):
             raise KeyError(name)
-        return np.concatenate([self._column(number, name) for number in range(len(self._groups))])
+        values, start = np.empty(self.row_count), 0
+        for number, group in enumerate(self._groups):
+            values[start : start + group["rows"]] = self._column(number, name)
+            start += group["rows"]
+        return values
 
     @property
     def row_count(self) -> int:

@@ -23,6 +23,9 @@ from sessions.logs.series import NotARecording, Recording
 from sessions.logs.summary import Summary
 from sessions.outings.models import Session
 
+FOLLOWS_FROM_THE_FILE = (
+    "state", "problem", "layout", "mapping", "first_at", "row_count", "length_m", "duration_s", "summary", "notes",
+)  # fmt: skip
 Progress = Callable[[int, int], None]
 """Called with the rows and the bytes of the file that are read so far, every few tenths of a second."""
 
@@ -75,7 +78,7 @@ def read_stored(
     mapping: Mapping | None = None,
     *,
     progress: Progress = nobody_waits,
-    before_it_is_stored: Callable[[], None] | None = None,
+    before_it_is_stored: Callable[[], object] | None = None,
 ) -> None:
     """Read a stored file into its columns; a CSV needs its layout, and what its columns mean.
 
@@ -99,7 +102,8 @@ def read_stored(
             if before_it_is_stored is not None:
                 before_it_is_stored()
             put(log.columns, File(packed))
-            log.save()
+            # Only what follows from the file: somebody may have moved the log on the clock meanwhile.
+            log.save(update_fields=["columns", *FOLLOWS_FROM_THE_FILE])
             if layout is not None and mapping is not None:
                 ColumnMapping.remember(signature_of(layout), mapping.as_json())
             if old and old != log.columns.name:

@@ -9,7 +9,7 @@ from typing import Any
 from django import forms
 from django.contrib import messages
 from django.core.exceptions import ValidationError
-from django.http import FileResponse, Http404, HttpResponse
+from django.http import FileResponse, Http404, HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
@@ -19,10 +19,11 @@ from buildlog.people.signed_in import SignedInRequest
 from buildlog.records.pages import remove_record
 from buildlog.storage.kept_file_answers import attachment
 from sessions.drawing.figures import map_style_id
+from sessions.logs import import_jobs
 from sessions.logs.charts import track
 from sessions.logs.crossings import accept, is_of_its_session, proposals_of
 from sessions.logs.csv_reading import LARGEST_BYTES
-from sessions.logs.ingest import read_stored, store_log
+from sessions.logs.ingest import store_log
 from sessions.logs.meanings import BY_COLUMN
 from sessions.logs.models import Log
 from sessions.logs.series import NotARecording
@@ -51,23 +52,23 @@ def new_log(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         else:
             if log.kind == Log.Kind.CSV:
                 return redirect("log_columns", log.pk)
-            _read(request, log)
-            return redirect(log)
+            return _read(request, log)
     context = {"form": form, "session": session}
     return render(request, "logs/new_log.html", context, status=422 if form.errors else 200)
 
 
-def _read(request: SignedInRequest, log: Log) -> None:
+def _read(request: SignedInRequest, log: Log) -> HttpResponse:
+    """Import a track: at once, or in the background where that may take longer than a page may."""
     try:
-        read_stored(log)
+        if import_jobs.import_log(log):
+            messages.success(request, f"Imported: {log.name}, {log.row_count} points.")
     except NotARecording:
         messages.error(request, "It could not be imported. The file is stored; the reason is below.")
-    else:
-        messages.success(request, f"Imported: {log.name}, {log.row_count} points.")
+    return redirect(log)
 
 
 def _log_or_404(pk: uuid.UUID) -> Log:
-    rows = Log.objects.select_related("session__revision__vehicle", "session__venue")
+    rows = Log.objects.select_related("session__revision__vehicle", "session__venue", "pending_import")
     return get_object_or_404(rows, pk=pk)
 
 
@@ -85,6 +86,7 @@ def log(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         figure = track(timeline, log.session.venue.gates.prefetch_related("marks"))
         context = {
             "log": log,
+            "pending": getattr(log, "pending_import", None),
             "session": log.session,
             "proposals": proposals,
             "has_positions": "lat_deg" in columns,
@@ -120,8 +122,26 @@ def read_log_again(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     log = _log_or_404(pk)
     if log.kind == Log.Kind.CSV:
         return redirect("log_columns", log.pk)
-    _read(request, log)
+    return _read(request, log)
+
+
+@require_POST
+@needs(Right.LOG)
+def cancel_import(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
+    """Cancel an import that waits or goes on; the file and what was chosen for it stay."""
+    log = _log_or_404(pk)
+    if import_jobs.cancel(log):
+        messages.success(request, "The import was cancelled. The file stays stored.")
+    else:
+        messages.info(request, "No import was going on.")
     return redirect(log)
+
+
+@require_safe
+def import_progress(request: SignedInRequest, pk: uuid.UUID) -> JsonResponse:
+    """How far the import of a log is; its state is `done` where none is pending."""
+    pending = getattr(_log_or_404(pk), "pending_import", None)
+    return JsonResponse(pending.as_json if pending and pending.is_pending else {"state": "done"})
 
 
 @require_safe

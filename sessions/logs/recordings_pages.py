@@ -51,7 +51,7 @@ def _recordings(request: SignedInRequest, timeline: Timeline) -> dict[str, Any]:
     events = events_of(timeline, known_failures)
     return {
         "session": session,
-        "waiting": [log for log in session.logs.all() if not log.is_read],
+        "waiting": session.logs.filter(state=Log.State.WAITING).select_related("pending_import"),
         "timeline": timeline,
         "suggestions": suggestions_of(timeline),
         "results": results_of(timeline, Assumptions.of(session.revision.vehicle)),

@@ -46,9 +46,10 @@ class Summary:
             good = ~(np.isnan(columns["lat_deg"]) | np.isnan(columns["lon_deg"]))
             self._positions += int(good.sum())
             self._track.add(columns["lat_deg"][good], columns["lon_deg"][good])
-        for name, distance in self._by_speed.items():
-            if name in columns:
-                distance.add(columns["time_s"], columns[name])
+        elif "distance_m" not in columns:
+            speed = next((name for name in self._by_speed if name in columns), None)
+            if speed is not None:
+                self._by_speed[speed].add(columns["time_s"], columns[speed])
 
     @property
     def length_m(self) -> float | None:

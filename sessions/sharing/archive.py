@@ -26,9 +26,10 @@ from buildlog.photos.models import Photo
 from buildlog.records.models import MadeRecord
 from buildlog.storage.stored_files import Put, stored_together
 from sessions.bench.models import TestCard, TestCardItem
+from sessions.logs.import_jobs import ask_for
 from sessions.logs.models import Log
 from sessions.outings.models import Assumptions, Gate, GateMark, GoNoGoCheck, Pass, Reading, Session, TrackPart, Venue
-from sessions.sharing.archive_files import take_picture, take_recording
+from sessions.sharing.archive_files import Later, take_picture, take_recording
 from sessions.sharing.tables import as_csv
 
 FORMAT = 1
@@ -226,6 +227,7 @@ def _store(
     model: type[Model], rows: list[Any], keys: _Keys, result: ImportResult, packed: zipfile.ZipFile, put: Put
 ) -> None:
     pending, links = [], []
+    later: Later = []
     pk = model._meta.pk
     stored = model._default_manager.filter(pk__in=_good_keys(model, rows))
     existing = {str(stored_key) for stored_key in stored.values_list("pk", flat=True)}
@@ -249,7 +251,7 @@ def _store(
             continue
         if model is Photo and not take_picture(record, packed, put, result.notes, where):
             continue
-        if model is Log and not take_recording(record, packed, put, result.notes, where):
+        if model is Log and not take_recording(record, packed, put, result.notes, where, later):
             continue
         keys.add(model, key, record.pk)
         pending.append(record)
@@ -260,6 +262,8 @@ def _store(
             model._default_manager.bulk_create([record])
     if model not in (Revision, Failure):
         model._default_manager.bulk_create(pending)
+    for log, layout, mapping in later:
+        ask_for(log, layout, mapping)
     for modification, failure_keys in links:
         through = Modification.answers.through
         through.objects.bulk_create(

@@ -13,6 +13,7 @@ from buildlog.photos.models import Photo
 from buildlog.photos.pictures import LARGEST_BYTES as LARGEST_PICTURE_BYTES
 from buildlog.photos.pictures import give_files, read_picture
 from buildlog.storage.stored_files import Put, fingerprint
+from sessions.logs import import_jobs
 from sessions.logs.csv_layout import Layout
 from sessions.logs.csv_reading import LARGEST_BYTES as LARGEST_LOG_BYTES
 from sessions.logs.ingest import pack
@@ -37,8 +38,14 @@ def take_picture(photo: Photo, packed: zipfile.ZipFile, put: Put, notes: list[st
     return True
 
 
-def take_recording(log: Log, packed: zipfile.ZipFile, put: Put, notes: list[str], where: str) -> bool:
-    """Import a recording from its original file alone; everything derived from it is computed again."""
+Later = list[tuple[Log, Layout | None, Mapping | None]]
+
+
+def take_recording(log: Log, packed: zipfile.ZipFile, put: Put, notes: list[str], where: str, later: Later) -> bool:
+    """Import a recording from its original file alone; everything derived from it is computed again.
+
+    What takes longer than a page may is added to `later`, to be asked for once the log is stored.
+    """
     try:
         name = f"logs/{log.pk}.{log.kind}"
         if packed.getinfo(name).file_size > LARGEST_LOG_BYTES:
@@ -48,8 +55,14 @@ def take_recording(log: Log, packed: zipfile.ZipFile, put: Put, notes: list[str]
                 shutil.copyfileobj(member, original)
             if original.tell() != log.size_bytes or fingerprint(original) != log.sha256:
                 raise NotARecording("not the file that was stored")
-            if log.is_read:
-                pack(log, original, columns, *_as_read(log))
+            chosen = _as_read(log) if log.is_read else (None, None)
+            if log.is_read and log.size_bytes > import_jobs.AT_ONCE_BYTES:
+                log.state, log.row_count, log.summary, log.notes = Log.State.WAITING, 0, {}, []
+                log.first_at = log.length_m = log.duration_s = None
+                later.append((log, *chosen))
+                notes.append(f"{where}: {log.name} is large, so it is imported in the background.")
+            elif log.is_read:
+                pack(log, original, columns, *chosen)
                 put(log.columns, File(columns))
             original.seek(0)
             put(log.original, File(original))

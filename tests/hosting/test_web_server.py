@@ -2,6 +2,7 @@
 
 import contextlib
 import os
+import platform
 import re
 import signal
 import socket
@@ -340,3 +341,39 @@ def test_connections_and_their_files_fit_into_the_open_files(monkeypatch, soft, 
     monkeypatch.setattr(web_server.resource, "setrlimit", lambda _, limits: asked.append(limits))
     assert web_server.connections_within_open_files() == connections
     assert asked == ([(min(2200, hard), hard)] if soft < 2200 else [])
+
+
+LONG_LOG = """
+import sys, threading
+import numpy as np
+from buildlog.hosting.web_server import give_memory_back
+
+if sys.argv[1] == "yes":
+    give_memory_back()
+
+def resident_mb():
+    return int(open("/proc/self/statm").read().split()[1]) * 4096 / 1e6
+
+def show_a_log():
+    # Columns of a log of three million rows, and what is worked out of them, by which some small things stay.
+    for _ in range(3):
+        columns = [np.ones(3_000_000) for _ in range(8)]
+        kept.append([column[:9].copy() for column in columns])
+
+kept = []
+idle = resident_mb()
+for _ in range(4):
+    thread = threading.Thread(target=show_a_log)
+    thread.start()
+    thread.join()
+print(resident_mb() / idle)
+"""
+
+
+@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="other allocators are left as they are")
+def test_a_worker_gives_the_memory_of_a_long_log_back():
+    def grown(so):
+        done = subprocess.run([sys.executable, "-c", LONG_LOG, so], cwd=PROJECT, stdout=subprocess.PIPE, check=True)
+        return float(done.stdout)
+
+    assert grown("yes") < 1.5

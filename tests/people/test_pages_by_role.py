@@ -76,6 +76,8 @@ PAGES = {
     "log_original": ("/sessions/logs/{log}/original/", READ),
     "log_columns": ("/sessions/logs/{logger_file}/columns/", LOG),
     "read_log_again": ("/sessions/logs/{log}/read/", LOG),
+    "cancel_import": ("/sessions/logs/{log}/cancel-import/", LOG),
+    "import_progress": ("/sessions/logs/{log}/import-progress/", READ),
     "place_log": ("/sessions/logs/{log}/place/", LOG),
     "recordings": ("/sessions/{session}/recordings/", READ),
     "recordings_window": ("/sessions/{session}/recordings/window/?from_s=0&to_s=10", READ),
@@ -119,6 +121,7 @@ POSTED_ONLY = {
     "revoke_device",
     "end_invitation",
     "read_log_again",
+    "cancel_import",
     "place_log",
 }
 ROLES = [READ, LOG, BUILD, ADMIT]
