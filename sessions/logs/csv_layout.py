@@ -322,7 +322,7 @@ def _plain_value(cell: str) -> float | None:
 
 def header_of(before: list[list[str]], width: int) -> tuple[list[str], list[str]]:
     """Names and units of the columns, from the lines above the data."""
-    whole = [row for row in before if len(row) == width and any(row)]
+    whole = [row for row in before if len(row) == width and any(row) and not _holds_data(row, width)]
     units = [""] * width
     if len(whole) > 1 and all(_UNIT_ROW.fullmatch(cell) for cell in whole[-1]) and _looks_like_units(whole[-1]):
         units = [cell.strip("[]() ") for cell in whole.pop()]

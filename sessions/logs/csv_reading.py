@@ -17,10 +17,10 @@ from typing import IO, Any
 
 import numpy as np
 
-from sessions.logs.csv_layout import ENCODINGS, Head, Layout, header_of, split_line
+from sessions.logs.csv_layout import ENCODINGS, Layout, header_of, split_line
 from sessions.logs.logger_time import NumberTimes, TextTimes
 from sessions.logs.meanings import BY_COLUMN, DATE, IGNORE, TIME, ColumnChoice, Mapping, to_stored
-from sessions.logs.number_marks import NOT_MEASURED, is_number, plain_marks
+from sessions.logs.number_marks import NOT_MEASURED, plain_marks
 from sessions.logs.series import MOST_ROWS, NotARecording, RunningForwards
 
 LARGEST_BYTES = 400 * 1024 * 1024
@@ -61,7 +61,7 @@ class CsvRecording:
         self.first_at: datetime | None = None
         self.notes: list[str] = []
         self._file, self._layout, self._mapping = file, layout, mapping
-        self._texts = _text_columns(mapping)
+        self._texts = text_columns(mapping)
         time = mapping.of(TIME)
         self._text_times = TextTimes(self._texts[0].unit, zone) if self._texts else None
         self._number_times: NumberTimes | None = None
@@ -202,36 +202,6 @@ class _Column:
             raise NotARecording(f"{name} holds no number at all. Ignore that column.")
 
 
-def first_row(head: Head, mapping: Mapping, zone: Any = UTC) -> dict[str, float | str]:
-    """How the first row of data is understood: stored values by their meaning, the time in words."""
-    values: dict[str, float | str] = {}
-    texts = _text_columns(mapping)
-    row = head.rows[0]
-    for choice in mapping.choices:
-        meaning = BY_COLUMN.get(choice.meaning)
-        if meaning is None or not choice.index < len(row) or choice.unit not in meaning.units:
-            continue
-        if choice in texts:
-            times = TextTimes(texts[0].unit, zone)
-            seconds = times.seconds([" ".join(row[text.index] for text in texts)])
-            times.from_start(seconds)
-            moment = times.moment
-            since = "the start" if times.unit == "minutes:seconds" else "midnight"
-            clock = f"{seconds[0]:g} s since {since}" if not times.bad else ""
-            values[choice.meaning] = f"{moment.astimezone(zone):%Y-%m-%d %H:%M:%S}" if moment else clock
-            continue
-        value = _number(row[choice.index], head.layout)
-        if value is None or math.isnan(value):
-            continue
-        if choice.meaning == TIME:
-            numbers = NumberTimes(choice.unit, mapping.interval_s)
-            seconds, moment = numbers.seconds(np.array([value])), numbers.moment
-            values[TIME] = f"{moment.astimezone(zone):%Y-%m-%d %H:%M:%S}" if moment else f"{float(seconds[0]):g} s"
-        else:
-            values[choice.meaning] = float(to_stored(meaning, choice.unit, value, choice.flipped))
-    return values
-
-
 def _check(layout: Layout, mapping: Mapping) -> None:
     seen: set[str] = set()
     for choice in mapping.choices:
@@ -252,7 +222,7 @@ def _check(layout: Layout, mapping: Mapping) -> None:
         raise NotARecording("A column of sample numbers needs the seconds between two samples, for example 0.1.")
     if TIME not in seen and not mapping.interval_s:
         raise NotARecording("No column is taken for the time. Choose it, or say how many seconds lie between two rows.")
-    if DATE in seen and not _text_columns(mapping)[1:]:
+    if DATE in seen and not text_columns(mapping)[1:]:
         raise NotARecording("A column is taken for the date alone; choose the column with the time of day beside it.")
     if not seen - {TIME, DATE}:
         raise NotARecording("No column is taken for a measured value. Choose at least one, such as the pack voltage.")
@@ -287,7 +257,7 @@ def _blocks(file: IO[bytes], layout: Layout) -> Iterator[tuple[int, str]]:
         file.seek(0)
 
 
-def _text_columns(mapping: Mapping) -> list[ColumnChoice]:
+def text_columns(mapping: Mapping) -> list[ColumnChoice]:
     """The columns that hold the time as text: a date and its time of day may be in two."""
     date, time = mapping.of(DATE), mapping.of(TIME)
     if time is None or not TextTimes.reads(time.unit):
@@ -363,7 +333,7 @@ def _by_cell(
             continue
         row = []
         for index in indices:
-            value = _number(cells[index], layout)
+            value = number_in(cells[index], layout)
             if value is None:
                 bad.cell(index, line, cells[index])
                 value = math.nan
@@ -380,7 +350,7 @@ def _is_header(cells: list[str]) -> bool:
     return len(words) >= 3 and len(words) == len(filled)
 
 
-def _number(cell: str, layout: Layout) -> float | None:
+def number_in(cell: str, layout: Layout) -> float | None:
     """The number in a cell, NaN where nothing was measured, None where it is no number."""
     if cell.lower() in NOT_MEASURED:
         return math.nan

@@ -239,6 +239,19 @@ def guess(layout: Layout, rows: list[list[str]], interval_s: float | None = None
 _NEVER = 2
 
 
+def other_columns(layout: Layout, rows: list[list[str]], choice: ColumnChoice) -> list[ColumnChoice]:
+    """Other columns whose names say the same quantity as a choice, the likeliest first."""
+    candidates = []
+    for index, name in enumerate(layout.names):
+        cells = [row[index] for row in rows if row[index]]
+        if index == choice.index or not cells or not all(map(is_number, cells)):
+            continue
+        unit = _unit_by_name(BY_COLUMN[choice.meaning], name, layout.units[index], cells)
+        if unit and _rank(choice.meaning, name) < _NEVER:
+            candidates.append((_rank(choice.meaning, name), index, unit))
+    return [ColumnChoice(index, choice.meaning, unit, choice.flipped) for _, index, unit in sorted(candidates)]
+
+
 def _rank(column: str, name: str) -> int:
     """0 for a name that says this quantity, 1 for another of the same kind, 2 for a setting."""
     spread = _spread(name)
@@ -255,8 +268,10 @@ def _spread(name: str) -> str:
 
 def _unit_by_name(meaning: Meaning, name: str, unit: str, cells: list[str]) -> str:
     """The unit in which a column most likely holds this meaning, or nothing where its name says something else."""
-    spread = _spread(name)
-    named = spread in meaning.letters if len(spread) == 1 else re.search(rf"(^| )({meaning.words})( |$)", spread)
+    spread = _spread(name) if meaning.column not in (TIME, DATE) else _spread(name).replace("/", " ")
+    letter, _, unit_word = re.sub(r"[^A-Za-z0-9.°%/µ]+", " ", name).strip().partition(" ")
+    alone = len(letter) == 1 and (not unit_word or (meaning.column != TIME and meaning.unit_named(unit_word)))
+    named = letter.lower() in meaning.letters if alone else re.search(rf"(^| )({meaning.words})( |$)", spread)
     if not named:
         return ""
     if meaning.column == DATE:
@@ -295,14 +310,13 @@ def _time_format(unit_text: str, name: str, cells: list[str]) -> str:
                 return "minutes:seconds"
             return name_of_format
     value = _value(first)
-    if value > 1e17:
-        return "epoch nanoseconds"
-    if value > 1e14:
-        return "epoch microseconds"
-    if value > 1e11:
-        return "epoch milliseconds"
-    if value > 1e8:
-        return "epoch seconds"
+    for least, name_of_format in (
+        (1e17, "epoch nanoseconds"),
+        (1e14, "epoch microseconds"),
+        (1e11, "epoch milliseconds"),
+    ):
+        if value > least:
+            return name_of_format
     words = f"{unit_text} {re.sub(r'[^A-Za-zµ]+', ' ', name)} {_spread(name)}".lower().split()
     for word, name_of_format in (
         ("ms", "milliseconds"),
@@ -326,7 +340,8 @@ def _time_format(unit_text: str, name: str, cells: list[str]) -> str:
     ):
         if word in words:
             return name_of_format
-    return "seconds"
+    # Ticks that are named so may be as large.
+    return "epoch seconds" if value > 1e8 else "seconds"
 
 
 def _hours(cell: str) -> int:
