@@ -120,6 +120,8 @@ def log_columns(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
                 return redirect("recordings", log.session_id)
         except NotARecording as error:
             problem = str(error)
+            # It stays with the log; a log that was read before keeps its old columns.
+            Log.objects.filter(pk=log.pk).update(problem=problem)
     layout = head.layout
     current_form = LayoutForm(
         initial={
