@@ -20,7 +20,7 @@ import numpy as np
 from sessions.logs.csv_layout import ENCODINGS, Layout, header_of, split_line
 from sessions.logs.logger_time import NumberTimes, TextTimes
 from sessions.logs.meanings import BY_COLUMN, DATE, IGNORE, TIME, ColumnChoice, Mapping, to_stored
-from sessions.logs.number_marks import NOT_MEASURED, plain_marks
+from sessions.logs.number_marks import NOT_MEASURED, is_number, plain_marks
 from sessions.logs.series import MOST_ROWS, NotARecording, RunningForwards
 
 LARGEST_BYTES = 400 * 1024 * 1024
