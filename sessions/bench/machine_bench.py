@@ -27,6 +27,8 @@ from calc.fix_proof import History, Proof
 from calc.proof_sentences import exposure_sentences, gap_sentences, judged_sentence, refusal
 from calc.reliability import Interval
 from sessions.bench import verdicts
+from sessions.evidence.doubts import doubts_of_machine
+from sessions.evidence.left_out import LeftOut
 from sessions.evidence.reader import Evidence, recorded
 from sessions.outings.models import Assumptions
 
@@ -145,6 +147,8 @@ def bench_of(vehicle: Vehicle, filters: Filters, system: str = "metric") -> Benc
     seen = seen_voltages(vehicle)
     machines = {revision.pk: Machine(revision, seen=seen) for revision in revisions}
     evidence = _recent(machines, modifications, today)
+    if evidence.count:
+        evidence = evidence.without_doubtful(LeftOut(doubts_of_machine(vehicle)))
     ride = _ride(vehicle, today, evidence)
     limits = []
     if today is not None:

@@ -48,12 +48,13 @@ class Report:
     rate: Any
     failures: list[Failure]
     photos: list[Photo] = field(default_factory=list)
+    doubtful_count: int = 0
 
 
 def report_of(revision: Revision, system: str) -> Report:
     current = Revision.objects.select_related("vehicle__assumptions").get(pk=revision.pk)
     bench = bench_of(current.vehicle, Filters(), system)
-    season = Season(current.vehicle)
+    season = Season.beyond_doubt(current.vehicle, left_out=bench.recent.left_out)
     machine = Machine.in_line(current, seen_voltages(current.vehicle))
     parent = season.machines.get(current.parent_id) if current.parent_id is not None else None
     rows = season.rows_of(current)
@@ -81,6 +82,7 @@ def report_of(revision: Revision, system: str) -> Report:
         rate,
         [item for item in bench.everything if item.revision_id == current.pk],
         list(current.photos.all()),
+        season.left_out.count if season.left_out is not None else 0,
     )
 
 

@@ -107,6 +107,8 @@ class Comparison:
     rates: list[RateRow]
     rate_sentences: list[str]
     left_out: list[str]
+    doubtful_count: int
+    """Records with an open doubt, which are out in whole or in part."""
 
 
 def compare(
@@ -118,7 +120,7 @@ def compare(
     covariate: str = "",
 ) -> Comparison:
     """Compare revisions of one vehicle over the sessions that match."""
-    season = Season(vehicle, matching.direction)
+    season = Season.beyond_doubt(vehicle, matching.direction)
     rows_of = {revision.pk: season.rows_of(revision) for revision in revisions}
     matched, left_out = matching.apply(season, rows_of, system)
     rates = failure_rates_of(revisions, season, matched)
@@ -131,6 +133,7 @@ def compare(
         rates,
         [_rate_sentence(rates[0], row) for row in rates[1:]],
         left_out,
+        season.left_out.count if season.left_out is not None else 0,
     )
 
 
