@@ -11,7 +11,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('buildlog', '0013_bounds'),
+        ('buildlog', '0014_lists'),
     ]
 
     operations = [

@@ -47,6 +47,7 @@ CONTEXT = (
     Fact("voltage_levels", "different voltages", "count"),
     Fact("current_levels", "different currents", "count"),
     Fact("peak_power_w", "peak power", "power"),
+    Fact("counter_charge_ah", "the logger's own charge counters", "charge", signed=True),
     Fact("share_below_zero", "share of the current below zero", "share"),
     Fact("voltage_slope_sign", "whether the voltage falls (-1) or rises (1) with current", "count"),
 )
@@ -202,6 +203,19 @@ RULES = (
         high=lambda c: 1.15 * c.pack_capacity_ah,
         above="It adds up to {value}, but the full pack holds {pack_capacity_ah}.",
         source="Conservation of charge; the margin for cells above their rating: common practice, no source.",
+    ),
+    Rule(
+        "log_charge_against_counter",
+        "charge by the current against the logger's own counters",
+        "0.5 ≤ |Q| / Q_counted ≤ 2",
+        UNLIKELY,
+        ("charge_ah",),
+        "ratio",
+        lambda c: np.where(np.abs(c.counter_charge_ah) > 0.1, np.abs(c.charge_ah) / c.counter_charge_ah, np.nan),
+        low=0.5,
+        high=2.0,
+        below="The current adds up to {charge_ah}, but the logger's own counters to {counter_charge_ah}.",
+        above="The current adds up to {charge_ah}, but the logger's own counters to {counter_charge_ah}.",
     ),
     Rule(
         "log_charge_of_session",

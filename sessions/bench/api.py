@@ -60,7 +60,7 @@ class VehicleComparison(WorkedOut):
     machine_path = "pk"
 
     def answer(self, record: Vehicle) -> dict[str, Any]:
-        season = Season(record)
+        season = Season.beyond_doubt(record)
         if self.request.query_params.get("pairs") == "all":
             questions = [as_json(row) for row in answer(MeasureColumns(season), every_pair(season))]
             return {"questions": questions, "error": PAGE_ERROR}

@@ -145,7 +145,7 @@ def bench_of(vehicle: Vehicle, filters: Filters, system: str = "metric") -> Benc
     )
     seen = seen_voltages(vehicle)
     machines = {revision.pk: Machine(revision, seen=seen) for revision in revisions}
-    season = Season(vehicle, machines=machines)
+    season = Season.beyond_doubt(vehicle, machines=machines)
     ride = _ride(vehicle, today, season)
     limits = []
     if today is not None:

@@ -28,6 +28,10 @@ _BLANKED = {
     ),
 }
 """What sessions are compared with, and the facts of a build that it follows from."""
+_BETWEEN_PARTS = frozenset(
+    {"pack_over_controller", "pack_over_motor", "pack_far_under_controller", "pack_under_cut_off"}
+)
+"""Rules that two parts which do not fit each other break, each as it should be; what rides are compared with stays."""
 _BY_SESSION = frozenset({"log_charge_of_session", "log_distance_of_session", "log_energy_per_distance"})
 """Rules of a log that the session may break as well; they take the log away from no session."""
 
@@ -96,7 +100,9 @@ class CheckedRecords:
             dict.fromkeys(_PACK, np.full(len(self.facts.machines), np.nan))
             | _table([machine.surroundings for machine in self.facts.machines])
         )
-        doubted = self.facts_in_doubt("build")
+        confirmed = self.confirmed("build")
+        aside = {row: confirmed.get(row, set()) | _BETWEEN_PARTS for row in range(len(self.facts.machines))}
+        doubted = facts_in_doubt(self.checked["build"], aside)
         for name, follows_from in _BLANKED.items():
             masks = [doubted[fact] for fact in follows_from if fact in doubted]
             if masks and name in known:

@@ -22,8 +22,8 @@ from buildlog.machines.machine import Machine
 from buildlog.machines.models import Revision, Vehicle
 from buildlog.machines.queries import LINE, read_line
 from calc.doubts.surroundings import cells_in_series
+from sessions.logs.file_doubts import log_row
 from sessions.logs.models import Log
-from sessions.logs.models.logs import facts_in
 from sessions.outings.models import Gate, Pass, Reading, Session
 from sessions.outings.models.outings import ORDER_OF_TAPS
 
@@ -225,40 +225,6 @@ def _failures(
         )
     owner = np.array([row.get(key, -1) for key in owners], dtype=np.intp)
     return Rows(list(keys), known, owner, [f"Failure: {mode}" for mode in modes]), revision_of
-
-
-LOG_FACTS = (
-    ("highest_voltage_v", "voltage_v", 1),
-    ("lowest_voltage_v", "voltage_v", 0),
-    ("highest_current_a", "current_a", 1),
-    ("lowest_current_a", "current_a", 0),
-    ("highest_speed_mps", "speed_mps", 1),
-    ("highest_wheel_speed_mps", "wheel_speed_mps", 1),
-    ("highest_motor_speed_rpm", "motor_speed_rpm", 1),
-    *(
-        (f"{end}_{part}_temperature_c", f"{part}_temperature_c", place)
-        for part in ("battery", "motor", "controller")
-        for end, place in (("lowest", 0), ("highest", 1))
-    ),
-)
-"""Facts that are the lowest (0) or highest (1) value of a log's column."""
-
-
-def log_row(summary: Any, duration_s: float | None, length_m: float | None) -> dict[str, float | None]:
-    """The facts of one log by what is stored of it: the ends of its columns, and what it adds up to."""
-    summary = summary if isinstance(summary, dict) else {}
-    columns = summary.get("columns") or {}
-    known: dict[str, float | None] = {
-        name: columns[column][end] for name, column, end in LOG_FACTS if column in columns
-    }
-    added_up = facts_in({"facts": summary.get("facts") or {}})
-    if added_up is not None:
-        known |= {
-            "charge_ah": added_up.charge_ah,
-            "energy_wh": added_up.energy_wh,
-            "peak_power_w": added_up.peak_power_w,
-        }
-    return {**known, "duration_s": duration_s, "distance_m": length_m}
 
 
 def _logs(logs: QuerySet[Log], row: dict[uuid.UUID, int]) -> Rows:

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Collection, Mapping, Sequence
+from copy import copy
 from datetime import datetime
 from functools import cached_property
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 from django.db.models import Q, QuerySet
@@ -19,10 +20,12 @@ from buildlog.machines.machine import Machine
 from buildlog.machines.models import Revision
 from buildlog.machines.queries import read_lines
 from buildlog.storage.columns import as_text
+from calc.doubts.consequences import without_doubtful
 from calc.session_facts import LogFacts
 from calc.session_report import evaluate
 from calc.session_sheet import SessionReport, SessionReports
 from calc.session_table import READING_COLUMNS, SessionTable
+from sessions.evidence.left_out import LeftOut
 from sessions.evidence.pass_columns import PassColumns
 from sessions.logs.log_facts import log_facts
 from sessions.logs.models import Log
@@ -76,6 +79,7 @@ class Evidence:
         direction: str = "",
     ) -> None:
         self._sessions, self._direction = sessions, direction
+        self.left_out: LeftOut | None = None
         self._read_sessions()
         self._read_machines(machines)
 
@@ -83,6 +87,18 @@ class Evidence:
     def of_revisions(cls, revisions: Collection[uuid.UUID], machines: Mapping[uuid.UUID, Machine]) -> Evidence:
         """The sessions that were ridden with some revisions of machines that the page has worked out."""
         return cls(Session.objects.filter(revision__in=revisions), machines)
+
+    def without_doubtful(self, left_out: LeftOut) -> Self:
+        """The same sessions with unknown values in place of those in doubt, for comparisons, records and claims.
+
+        Warnings are worked out with everything: a doubt makes no guard less careful.
+        """
+        part = copy(self)
+        for name in ("reports", "passes", "readings"):
+            part.__dict__.pop(name, None)
+        part.left_out = left_out
+        part.numbers = without_doubtful(self.numbers, left_out.facts_of_sessions(self.text))
+        return part
 
     @classmethod
     def of_session(cls, session: Session) -> Evidence:
@@ -142,6 +158,8 @@ class Evidence:
         chosen = self.all_passes.valid
         if self._direction:
             chosen = chosen & (self.all_passes.is_out == (self._direction == Pass.Direction.OUT))
+        if self.left_out is not None:
+            chosen = chosen & ~self.left_out.passes(self.all_passes.text)
         return self.all_passes.only(chosen)
 
     def _of_sessions(self) -> Q:
@@ -186,20 +204,23 @@ class Evidence:
         """Readings in the order of taps, and whose they are."""
         readings = Reading.objects.filter(self._of_sessions()).order_by()
         rows = list(
-            readings.annotate(session_text=as_text("session_id")).values_list(
-                "session_text", ORDER_OF_TAPS, *READING_COLUMNS
+            readings.annotate(session_text=as_text("session_id"), reading_text=as_text("id")).values_list(
+                "session_text", ORDER_OF_TAPS, "reading_text", *READING_COLUMNS
             )
         )
         rows.sort(key=lambda row: (self._row[row[0]], row[1]))
-        columns = list(zip(*rows, strict=True)) if rows else [()] * (2 + len(READING_COLUMNS))
+        columns = list(zip(*rows, strict=True)) if rows else [()] * (3 + len(READING_COLUMNS))
         owners = np.array([self._row[key] for key in columns[0]], dtype=np.intp)
-        return {
-            name: np.array(columns[2 + index], dtype=np.float64) for index, name in enumerate(READING_COLUMNS)
-        }, owners
+        values = {name: np.array(columns[3 + index], dtype=np.float64) for index, name in enumerate(READING_COLUMNS)}
+        if self.left_out is not None:
+            values = without_doubtful(values, self.left_out.facts_of_readings(columns[2]))
+        return values, owners
 
     def _logs(self) -> list[LogFacts | None]:
         """What the logs of each session add up to; the logs themselves stay in their files."""
         logs = Log.objects.filter(self._of_sessions(), state=Log.State.READ).order_by("first_at", "stored_at")
+        if self.left_out is not None and self.left_out.logs:
+            logs = logs.exclude(pk__in=self.left_out.logs)
         summaries: dict[int, list[Any]] = {}
         for text, summary in logs.annotate(session_text=as_text("session_id")).values_list("session_text", "summary"):
             summaries.setdefault(self._row[text], []).append(summary)

@@ -8,6 +8,8 @@ from collections.abc import Mapping
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Revision, Vehicle
 from buildlog.machines.queries import read_line
+from sessions.evidence.doubts import doubts_of_machine
+from sessions.evidence.left_out import LeftOut
 from sessions.evidence.reader import Evidence
 from sessions.outings.models import Session
 
@@ -30,3 +32,10 @@ class Season(Evidence):
             machines = {revision.pk: Machine(revision) for revision in read_line(vehicle)}
         self.revisions: list[Revision] = [machine.revision for machine in machines.values()]
         super().__init__(Session.objects.filter(revision__vehicle=vehicle), machines, direction)
+
+    @classmethod
+    def beyond_doubt(
+        cls, vehicle: Vehicle, direction: str = "", machines: Mapping[uuid.UUID, Machine] | None = None
+    ) -> Season:
+        """The evidence without what is in doubt, for comparisons, records, claims and shares."""
+        return cls(vehicle, direction, machines).without_doubtful(LeftOut(doubts_of_machine(vehicle)))

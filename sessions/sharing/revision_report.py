@@ -47,6 +47,7 @@ class Report:
     rate: Any
     failures: list[Failure]
     photos: list[Photo] = field(default_factory=list)
+    doubtful_count: int = 0
 
 
 def report_of(revision: Revision, system: str) -> Report:
@@ -80,6 +81,7 @@ def report_of(revision: Revision, system: str) -> Report:
         rate,
         [item for item in bench.everything if item.revision_id == current.pk],
         list(current.photos.all()),
+        season.left_out.count if season.left_out is not None else 0,
     )
 
 

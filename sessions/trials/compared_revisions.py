@@ -103,6 +103,8 @@ class Comparison:
     rates: list[RateRow]
     left_out: list[str]
     answers: AnswerRows
+    doubtful_count: int
+    """Records with an open doubt, which are out in whole or in part."""
 
 
 def compare(
@@ -120,7 +122,7 @@ def compare(
     each modification was expected to do. Without, they are those of the choice: each revision against the first of
     them. Either way all questions of the page share one error.
     """
-    season = Season(vehicle, matching.direction)
+    season = Season.beyond_doubt(vehicle, matching.direction)
     everything = {revision.pk: season.rows_of(revision) for revision in season.revisions}
     matched, left_out = matching.apply(season, everything, system)
     chosen = {revision.pk for revision in revisions}
@@ -143,6 +145,7 @@ def compare(
         failure_rates_of(revisions, season, matched),
         [text for key, texts in left_out.items() if key in chosen for text in texts],
         answer_rows(answer(MeasureColumns(season, system, kept, names_places), asked)),
+        season.left_out.count if season.left_out is not None else 0,
     )
 
 

@@ -57,7 +57,7 @@ class RevisionRow:
 def season(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     vehicle = get_object_or_404(Vehicle.objects.select_related("assumptions"), pk=pk)
     system = request.user.unit_system
-    season = Season(vehicle)
+    season = Season.beyond_doubt(vehicle)
     exposure = Exposure(vehicle)
     everything = list(
         Failure.objects.filter(revision__vehicle=vehicle)

@@ -46,7 +46,7 @@ def post_columns(client, log, **changes):
     layout = page.context["layout"]
     told = {f"column_{column.index}": column.chosen for column in page.context["columns"]}
     told |= {"encoding": layout.encoding, "delimiter": layout.delimiter, "decimal": layout.decimal}
-    told |= {"first_line": layout.first_line, "read": "yes"}
+    told |= {"first_line": layout.first_line, "read": "yes", "reason": "Tried on the bench."}
     return client.post(f"/sessions/logs/{log.pk}/columns/", told | changes)
 
 
