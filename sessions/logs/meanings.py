@@ -50,7 +50,7 @@ class Meaning:
                 return label
         for label, unit in KINDS[self.kind].spellings.items():
             if word.lower() == label.lower():
-                return next(name for name, spelled in self.units.items() if spelled == unit)
+                return next((name for name, spelled in self.units.items() if spelled == unit), None)
         return None
 
 

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.urls import resolve
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from sessions.logs.columns import stored_columns
@@ -268,6 +268,7 @@ CELL = st.one_of(
 )  # fmt: skip
 
 
+@example([["0.0", "0.0", "0.0"], ["", "0:H"], ["0.0", "0.0"]], ",")
 @given(st.lists(st.lists(CELL, min_size=2, max_size=4), max_size=12), st.sampled_from([",", ";", "\t", " "]))
 def test_any_table_gives_a_recording_or_a_sentence(rows, delimiter):
     text = "\n".join(["time,volts,amps", *(delimiter.join(row) for row in rows)])
