@@ -6,14 +6,13 @@ import tempfile
 from collections.abc import Callable
 from typing import IO, Any
 
-import numpy as np
 from django.core.files.base import File
 from django.db import transaction
 from django.utils import timezone
 
 from buildlog.records.change_log import note_change
 from buildlog.storage.stored_files import fingerprint, remove_file, stored_together
-from sessions.logs.columns import ColumnWriter, stored_digits
+from sessions.logs.columns import ColumnWriter
 from sessions.logs.csv_layout import Layout, find_layout
 from sessions.logs.csv_reading import LARGEST_BYTES, CsvRecording
 from sessions.logs.gpx import read_gpx
@@ -126,8 +125,7 @@ def pack(
     recording = _recording_of(log.kind, file, log.size_bytes, layout, mapping)
     summary = Summary()
     with ColumnWriter(packed) as writer:
-        for block in recording.blocks():
-            columns = {name: np.round(values, stored_digits(name)) for name, values in block.items()}
+        for columns in recording.blocks():
             writer.add(columns)
             summary.add(columns)
             progress(summary.row_count, file.tell())
