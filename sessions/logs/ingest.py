@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Callable
-from typing import IO, Any
+from typing import IO, Any, cast
 
 from django.core.files.base import File
 from django.db import transaction
@@ -86,7 +86,7 @@ def read_stored(
     """
     with tempfile.TemporaryFile() as packed:
         try:
-            with log.original.open("rb") as file:
+            with _original(log) as file:
                 pack(log, file, packed, layout, mapping, progress)
         except NotARecording as error:
             # A log that was read before keeps its old columns when a new mapping fails.
@@ -108,6 +108,13 @@ def read_stored(
             if old and old != log.columns.name:
                 note_change(log, ["columns"])
                 transaction.on_commit(lambda: remove_file(log.columns.storage, old))
+
+
+def _original(log: Log) -> IO[bytes]:
+    try:
+        return cast(IO[bytes], log.original.open("rb"))
+    except FileNotFoundError:
+        raise NotARecording("The log's file is gone from the data folder.") from None
 
 
 def pack(
