@@ -41,7 +41,7 @@ LOOK_EVERY_S = 15.0
 MOST_ATTEMPTS = 3
 BROKEN_OFF = f"The import was broken off {MOST_ATTEMPTS} times. The server may have too little memory for it."
 MOST_AT_ONCE = 2
-"""So many imports run on all workers together: each takes about 130 MB and a processor."""
+"""So many imports run on all workers together: each takes up to 160 MB and a processor."""
 
 State = LogImport.State
 UNCLAIMED = {"claim": None, "claimed_until": None}
