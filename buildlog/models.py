@@ -1,6 +1,7 @@
 """What is stored of the machines: how they were built and what broke."""
 
 from buildlog.failures.models import Cause, Evidence, Failure, FailureChange, FailureMode, Modification
+from buildlog.machines.confirmations import Confirmation
 from buildlog.machines.models import Fitting, Part, Revision, Vehicle
 from buildlog.people.models import AccessEvent, Account, DeviceToken, Invitation
 from buildlog.photos.models import Photo
@@ -10,6 +11,7 @@ __all__ = [
     "AccessEvent",
     "Account",
     "Cause",
+    "Confirmation",
     "DeviceToken",
     "Evidence",
     "Failure",

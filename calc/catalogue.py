@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from importlib import import_module
 
+from calc.calculator import inputs_of
 from calc.declaration import CATALOGUE
+from calc.results import GROUPS, RESULTS, Declaration
 
 MODULES = {
     "timing": "Clocks",
@@ -48,6 +50,10 @@ class MethodRow:
     source: str
     meaning: str
     validity: list[tuple[str, str]]
+    results: list[Declaration]
+    """The results on pages that are worked out by it."""
+    can_be_tried: bool
+    """Whether all it takes are single numbers, so that a person can try it with his own."""
 
 
 def page_rows() -> list[tuple[str, list[MethodRow]]]:
@@ -68,6 +74,13 @@ def page_rows() -> list[tuple[str, list[MethodRow]]]:
             source=declared.source,
             meaning=declared.summary.split("\n\nParameters", 1)[0].replace("\n", " "),
             validity=declared.validity(),
+            results=[result for result in RESULTS.values() if name in result.kernels],
+            can_be_tried=bool(inputs_of(name)),
         )
         groups[MODULES[name.split(".")[0]]].append(row)
     return list(groups.items())
+
+
+def result_rows() -> list[tuple[str, list[Declaration]]]:
+    """What pages show, grouped as they are."""
+    return [(group, [result for result in RESULTS.values() if result.group == group]) for group in GROUPS]

@@ -243,14 +243,14 @@ def sessions_needed(difference: float, standard_deviation: float, confidence: fl
 
 
 def _power(effect: float, count: int, confidence: float) -> float:
-    from scipy import stats
+    from scipy import special
 
     freedom = 2 * count - 2
     critical = _student(confidence, freedom)
     shift = effect * math.sqrt(count / 2)
     if shift > 30:  # far beyond doubt, and beyond what the noncentral t computes
         return 1.0
-    return float(stats.nct.sf(critical, freedom, shift) + stats.nct.cdf(-critical, freedom, shift))
+    return float(1 - special.nctdtr(freedom, shift, critical) + special.nctdtr(freedom, shift, -critical))
 
 
 class Adjusted(NamedTuple):
@@ -311,7 +311,7 @@ def adjusted_difference(
     >>> round(result.difference, 6), round(result.slope, 6)
     (4.0, 0.95)
     """
-    from scipy import stats
+    from scipy import special
 
     first, second = _sample("a", a), _sample("b", b)
     first_x, second_x = np.atleast_1d(a_covariate), np.atleast_1d(b_covariate)
@@ -335,6 +335,6 @@ def adjusted_difference(
         raise ValueError("a and b leave no scatter about the lines, so chance cannot be judged")
     error = math.sqrt(variance * float(np.linalg.inv(design.T @ design)[1, 1]))
     difference = float(solution[1])
-    half = float(stats.t.ppf(0.5 + confidence / 2, freedom)) * error
-    p_value = 2 * float(stats.t.sf(abs(difference / error), freedom))
+    half = float(special.stdtrit(freedom, 0.5 + confidence / 2)) * error
+    p_value = 2 * float(special.stdtr(freedom, -abs(difference / error)))
     return Adjusted(difference, difference - half, difference + half, float(solution[2]), p_value)

@@ -175,6 +175,8 @@ def interval_totals(steps_s: Any, first_a: Any, last_a: Any, first_w: Any, last_
         crossing = np.flatnonzero(first * last < 0)
         high, low = np.maximum(first[crossing], last[crossing]), -np.minimum(first[crossing], last[crossing])
         out -= float(np.dot(steps_s[crossing], high * low / (high + low))) / 2
+        # Rounding must not leave less than nothing on either side.
+        out = max(out, net, 0.0)
         return out / 3600.0, (out - net) / 3600.0
 
     return LogTotals(*halves(first_a, last_a), *halves(first_w, last_w), 0.0)

@@ -70,18 +70,16 @@ def exposure_between_failures(
     >>> interval.estimate, round(interval.lower, 2), round(interval.upper, 2)
     (400.0, 127.07, 2251.23)
     """
-    from scipy import stats
-
     _checked_truncation(truncated)
     count = _whole_count(failures)
     if count == 0 and truncated == "failure":
         raise ValueError("failures must be at least 1 when counting stopped at a failure, got 0")
     tail = (1.0 - confidence) / 2
     freedom = 2 * count + (2 if truncated == "time" else 0)
-    lower = 2 * exposure / float(stats.chi2.ppf(1 - tail, freedom))
+    lower = 2 * exposure / _chi_square(1 - tail, freedom)
     if count == 0:
         return Interval(None, lower, None)
-    return Interval(exposure / count, lower, 2 * exposure / float(stats.chi2.ppf(tail, 2 * count)))
+    return Interval(exposure / count, lower, 2 * exposure / _chi_square(tail, 2 * count))
 
 
 @kernel(
@@ -182,10 +180,15 @@ def exposure_to_show(wanted: Number, failures: float = 0, confidence: float = 0.
     >>> round(exposure_to_show(wanted=100.0, failures=1, confidence=0.9), 2)
     388.97
     """
-    from scipy import stats
-
-    quantile = float(stats.chi2.ppf(confidence, 2 * _whole_count(failures) + 2))
+    quantile = _chi_square(confidence, 2 * _whole_count(failures) + 2)
     return plain(np.asarray(wanted) * quantile / 2)
+
+
+def _chi_square(probability: float, freedom: float) -> float:
+    """The quantile of the chi-square distribution, which is twice that of a gamma distribution of half the freedom."""
+    from scipy import special
+
+    return 2 * float(special.gammaincinv(freedom / 2, probability))
 
 
 class PowerLaw(NamedTuple):
@@ -261,8 +264,6 @@ def power_law_fit(times: Numbers, end: float, truncated: str = "time", confidenc
     >>> round(fit.shape, 6), round(fit.exposure_between_failures_now, 3)
     (0.537229, 279.211)
     """
-    from scipy import stats
-
     ordered = _failure_times(times, end, truncated, least=3)
     count = ordered.size
     logs = float(np.sum(np.log(end / ordered)))
@@ -274,8 +275,8 @@ def power_law_fit(times: Numbers, end: float, truncated: str = "time", confidenc
     unbiased = (count - 1) / logs if by_time else (count - 2) / logs
     tail = (1.0 - confidence) / 2
     freedom = 2 * counted
-    lower = shape * float(stats.chi2.ppf(tail, freedom)) / (2 * count)
-    upper = shape * float(stats.chi2.ppf(1 - tail, freedom)) / (2 * count)
+    lower = shape * _chi_square(tail, freedom) / (2 * count)
+    upper = shape * _chi_square(1 - tail, freedom) / (2 * count)
     used = ordered[:counted]
     ranks = (2 * np.arange(1, counted + 1) - 1) / (2 * counted)
     statistic = 1 / (12 * counted) + float(np.sum(((used / end) ** unbiased - ranks) ** 2))
@@ -303,9 +304,9 @@ def power_law_fit(times: Numbers, end: float, truncated: str = "time", confidenc
 
 def _limits_now(unbiased_now: float, count: int, confidence: float) -> tuple[float, float | None]:
     """Limits of the exposure between failures at the end of a time-truncated count."""
-    from scipy import stats
+    from scipy import special
 
-    z = float(stats.norm.ppf(0.5 + confidence / 2))
+    z = float(special.ndtri(0.5 + confidence / 2))
     whole = unbiased_now * count * (count - 1)
     lower = whole / (count + z**2 / 4 + math.sqrt(count * z**2 / 2 + z**4 / 16)) ** 2
     rest = count - z * math.sqrt(count / 2)

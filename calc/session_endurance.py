@@ -14,7 +14,6 @@ from calc.session_energy import END, PACK, START, VOLTMETER
 from calc.session_facts import PACK_U_FRACTION
 from calc.session_sheet import Sheet
 
-COME_HOME = "Cold, wind and soft snow shorten it. Turn back before it says so, and carry what you need to walk home."
 NEEDS_PACK = "a battery pack on the revision"
 
 
@@ -40,20 +39,28 @@ def endurance_columns(sheet: Sheet) -> None:
 
     # The pack's doubt moves the reserve with it, because the reserve is a share of the pack.
     reserve_budget = Budget({PACK: reserve * usable * PACK_U_FRACTION})
-    full = range_of(usable, has_pack & has_consumption,
-                    Budget({PACK: usable * PACK_U_FRACTION}).plus(reserve_budget.times(-1.0)))  # fmt: skip
-    sheet.add("range", "Range of a full pack", "trip", "endurance.remaining_range", full,
-              {NEEDS_PACK: has_pack, "energy per km": has_consumption},
-              lambda row: f"Nominal pack energy less {reserve_words(row)}, at this session's energy per km.",
-              caution=COME_HOME)  # fmt: skip
+    full = range_of(
+        usable, has_pack & has_consumption, Budget({PACK: usable * PACK_U_FRACTION}).plus(reserve_budget.times(-1.0))
+    )
+    sheet.add(
+        "range",
+        "endurance.remaining_range",
+        full,
+        {NEEDS_PACK: has_pack, "energy per km": has_consumption},
+        lambda row: f"Nominal pack energy less {reserve_words(row)}, at this session's energy per km.",
+    )
     left = _energy_left(sheet)
     above_reserve = sheet.budgets["energy_left"].plus(reserve_budget.times(-1.0))
     has_left = ~np.isnan(left)
     where = has_left & has_consumption
     needs = {"energy left": has_left, "energy per km": has_consumption}
-    sheet.add("remaining_range", "Remaining range", "trip", "endurance.remaining_range",
-              range_of(left, where, above_reserve), needs,
-              lambda row: f"Energy left less {reserve_words(row)}.", caution=COME_HOME)  # fmt: skip
+    sheet.add(
+        "remaining_range",
+        "endurance.remaining_range",
+        range_of(left, where, above_reserve),
+        needs,
+        lambda row: f"Energy left less {reserve_words(row)}.",
+    )
     nowhere, ones = np.zeros(table.count), np.ones(table.count)
 
     def turn_back(u_energy: Any, u_per_km: Any, together: Any) -> Any:
@@ -63,16 +70,24 @@ def endurance_columns(sheet: Sheet) -> None:
         return sheet.solve(endurance.turn_back_distance, where, left, usable, reserve, *both_ways)
 
     turn = _by_source(sheet, turn_back, above_reserve, per_km_budget)
-    sheet.add("turn_back_distance", "Turn-back distance", "trip", "endurance.turn_back_distance", turn, needs,
-              lambda row: f"Half of what is left less {reserve_words(row)}; into the wind it is shorter.",
-              caution=COME_HOME)  # fmt: skip
+    sheet.add(
+        "turn_back_distance",
+        "endurance.turn_back_distance",
+        turn,
+        needs,
+        lambda row: f"Half of what is left less {reserve_words(row)}; into the wind it is shorter.",
+    )
     power = sheet.value("mean_power")
     with np.errstate(invalid="ignore"):
         has_power = power > 0
     runtime = sheet.solve(endurance.runtime_s, has_power & has_left, left, usable, reserve, power)
-    sheet.add("runtime_left", "Remaining runtime", "runtime", "endurance.runtime_s", runtime,
-              {"energy left": has_left, "mean power": has_power},
-              lambda row: f"Energy left less {reserve_words(row)}, at the mean power.")  # fmt: skip
+    sheet.add(
+        "runtime_left",
+        "endurance.runtime_s",
+        runtime,
+        {"energy left": has_left, "mean power": has_power},
+        lambda row: f"Energy left less {reserve_words(row)}, at the mean power.",
+    )
 
 
 def _by_source(sheet: Sheet, answer: Callable[[Any, Any, Any], Any], above_reserve: Budget, per_km: Budget) -> Measured:
@@ -122,8 +137,11 @@ def _energy_left(sheet: Sheet) -> Any:
         at_start = "from its rest voltage before" if has_start[row] else "assumed full at the start"
         return f"Pack {at_start}, less the energy used."
 
-    return sheet.add("energy_left", "Energy left", "energy", "endurance.energy_left_wh",
-                     Measured(left, of_rest.only(by_rest).plus(of_use.only(~by_rest))),
-                     {NEEDS_PACK: ~np.isnan(usable),
-                      "energy used, or rest voltage after": by_rest | ~np.isnan(used)},
-                     how, evidence=lambda row: "rest-voltage curve" if by_rest[row] else "energy used")  # fmt: skip
+    return sheet.add(
+        "energy_left",
+        "endurance.energy_left_wh",
+        Measured(left, of_rest.only(by_rest).plus(of_use.only(~by_rest))),
+        {NEEDS_PACK: ~np.isnan(usable), "energy used, or rest voltage after": by_rest | ~np.isnan(used)},
+        how,
+        evidence=lambda row: "rest-voltage curve" if by_rest[row] else "energy used",
+    )

@@ -93,11 +93,14 @@ def _charge(sheet: Sheet) -> None:
     kernels = ("", "energy.charge_ah", "energy.energy_from_meter", "pack.state_of_charge")
     known = ~np.isnan(value)
     sheet.add(
-        "charge_used", "Charge used", "charge", lambda row: kernels[source[row]], Measured(value, budget),
+        "charge_used",
+        lambda row: kernels[source[row]],
+        Measured(value, budget),
         {"a charge counter, a log, or rest voltages before and after with a battery pack": known},
-        lambda row: methods[source[row]], evidence=lambda row: EVIDENCE[source[row]],
+        lambda row: methods[source[row]],
+        evidence=lambda row: EVIDENCE[source[row]],
         improve=lambda row: "A charge counter or a log would be far better." if source[row] == _REST else "",
-    )  # fmt: skip
+    )
 
 
 _VOLTAGES = (
@@ -176,13 +179,17 @@ def _energy(sheet: Sheet) -> None:
 
     kernels = ("", "energy.energy_wh", "energy.energy_from_meter", "energy.energy_from_charge")
     sheet.add(
-        "energy_used", "Energy used", "energy", lambda row: kernels[min(int(source[row]), 3)], Measured(value, budget),
+        "energy_used",
+        lambda row: kernels[min(int(source[row]), 3)],
+        Measured(value, budget),
         {
             "an energy meter or the charge used": metered | ~np.isnan(charge),
             "voltage readings, rest voltages or a battery pack": metered | ~np.isnan(volts),
         },
-        how, evidence=lambda row: EVIDENCE[source[row]], improve=improve,
-    )  # fmt: skip
+        how,
+        evidence=lambda row: EVIDENCE[source[row]],
+        improve=improve,
+    )
 
 
 def _per_distance(sheet: Sheet) -> None:
@@ -192,19 +199,33 @@ def _per_distance(sheet: Sheet) -> None:
     has_distance, has_runtime, has_energy = (~np.isnan(values) for values in (distance, runtime, used))
     exact = np.zeros(sheet.table.count)
     mean = sheet.solve(speed.gate_speed, has_distance & has_runtime, distance, runtime, u_distance, exact)
-    sheet.add("average_speed", "Mean speed of the ride", "speed", "speed.gate_speed", mean,
-              {"distance ridden": has_distance, "runtime": has_runtime}, "Distance over runtime.")  # fmt: skip
+    sheet.add(
+        "average_speed",
+        "speed.gate_speed",
+        mean,
+        {"distance ridden": has_distance, "runtime": has_runtime},
+        "Distance over runtime.",
+    )
     # A ride that gave back more than it took used nothing.
     used_wh = np.maximum(used, 0.0)
     answer = sheet.solve(energy.energy_per_distance, has_distance & has_energy, used_wh, distance)
     per_km = getattr(answer, "value", answer)
     per_km_budget = budget.times(1000.0 / distance).plus(Budget({DISTANCE: -per_km * u_distance / distance}))
-    sheet.add("energy_per_distance", "Energy per km", "consumption", "energy.energy_per_distance",
-              Measured(per_km, per_km_budget), {"distance ridden": has_distance, "energy used": has_energy},
-              lambda row: f"Energy used ({EVIDENCE[source[row]]}) over the distance ridden.",
-              evidence=lambda row: EVIDENCE[source[row]])  # fmt: skip
+    sheet.add(
+        "energy_per_distance",
+        "energy.energy_per_distance",
+        Measured(per_km, per_km_budget),
+        {"distance ridden": has_distance, "energy used": has_energy},
+        lambda row: f"Energy used ({EVIDENCE[source[row]]}) over the distance ridden.",
+        evidence=lambda row: EVIDENCE[source[row]],
+    )
     hours = runtime / 3600.0
     mean_w = Measured(used / hours, budget.times(1.0 / hours))
-    sheet.add("mean_power", "Mean power", "power", "energy.energy_wh", mean_w,
-              {"runtime": has_runtime, "energy used": has_energy}, "Energy used over the runtime.",
-              evidence=lambda row: EVIDENCE[source[row]])  # fmt: skip
+    sheet.add(
+        "mean_power",
+        "energy.energy_wh",
+        mean_w,
+        {"runtime": has_runtime, "energy used": has_energy},
+        "Energy used over the runtime.",
+        evidence=lambda row: EVIDENCE[source[row]],
+    )

@@ -1,4 +1,5 @@
-"""What is known of a session, as plain numbers: the input of `calc.session_report`.
+"""What is known of a build and of a log, as plain numbers: with the columns of `calc.session_table` the input of
+`calc.session_report`.
 
 None means "not known", never zero. Units are in the names.
 """
@@ -17,30 +18,6 @@ from calc.recording import FEWEST_FOR_RESISTANCE, SHORTEST_GAP_S, DischargeFit, 
 PACK_U_FRACTION = 0.05
 """How far a pack's energy and capacity may be from what its modules say, as a standard uncertainty: they
 age, and a rating is made warm and slow (common practice, no source). Both are off by the same share."""
-
-
-@dataclass(frozen=True)
-class PassFacts:
-    """One timed run that counts. Marks between are optional; both tuples include both ends."""
-
-    distance_m: float
-    duration_s: float
-    u_distance_m: float
-    u_duration_s: float
-    direction: str = "out"
-    mark_positions_m: tuple[float, ...] = ()
-    mark_times_s: tuple[float, ...] = ()
-
-
-@dataclass(frozen=True)
-class ReadingFacts:
-    time_s: float
-    voltage_v: float | None = None
-    current_a: float | None = None
-    charge_used_ah: float | None = None
-    battery_temperature_c: float | None = None
-    motor_temperature_c: float | None = None
-    controller_temperature_c: float | None = None
 
 
 @dataclass(frozen=True)
@@ -202,31 +179,13 @@ class LimitFacts:
 
 
 @dataclass(frozen=True)
-class SessionFacts:
-    distance_m: float | None = None
-    u_distance_m: float = 0.0
-    runtime_s: float | None = None
-    charge_used_ah: float | None = None
-    u_charge_used_ah: float = 0.0
-    energy_used_wh: float | None = None
-    u_energy_used_wh: float = 0.0
-    log: LogFacts | None = None
-    rest_voltage_start_v: float | None = None
-    rest_voltage_end_v: float | None = None
-    u_voltage_v: float = 0.1
-    u_rest_charge_fraction: float = 0.05
-    reserve_fraction: float = 0.2
-    air_temperature_c: float | None = None
-    wind_speed_mps: float | None = None
-    passes: tuple[PassFacts, ...] = ()
-    readings: tuple[ReadingFacts, ...] = ()
+class BuildFacts:
+    """What a session's results need to know of the revision that was ridden."""
+
     pack: PackFacts | None = None
     controller: LimitFacts | None = None
     motor: LimitFacts | None = None
     track_width_m: float | None = None
     wheelbase_m: float | None = None
     single_contact: str = ""
-    cg_height_m: float | None = None
-    cg_forward_m: float | None = None
-    cg_needs: str = ""
-    """What lacks for the centre of gravity with rider, in words; both of the above are not known then."""
+    """The end at which a machine of three contacts has only one: "front", "rear", or "" for others."""

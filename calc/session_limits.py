@@ -8,7 +8,6 @@ import numpy as np
 
 from calc import drivetrain, pack
 from calc.alarms import Alarm, cut_off_alarm, highest_alarm, temperature_alarm
-from calc.cautions import BATTERY
 from calc.declaration import Measured
 from calc.least_squares import lines_by_group
 from calc.quantities import written
@@ -56,10 +55,15 @@ def electrical_limits(sheet: Sheet) -> None:
         table.log["peak_power_w"],
         table.highest_per_session(samples.owners, samples.volts * samples.amperes, samples.both),
     )
-    sheet.add("peak_power", "Peak power", "power", "energy.energy_wh", power,
-              {"a reading of voltage and current together": ~np.isnan(power)},
-              lambda row: f"Largest voltage × current in {samples.evidence(row)}.",
-              evidence=samples.source, improve=samples.improve)  # fmt: skip
+    sheet.add(
+        "peak_power",
+        "energy.energy_wh",
+        power,
+        {"a reading of voltage and current together": ~np.isnan(power)},
+        lambda row: f"Largest voltage × current in {samples.evidence(row)}.",
+        evidence=samples.source,
+        improve=samples.improve,
+    )
     peak_a = samples.or_logged(
         table.log["highest_current_a"],
         table.highest_per_session(samples.owners, samples.amperes, samples.has_current),
@@ -77,15 +81,23 @@ def _against_the_pack(sheet: Sheet, samples: Samples, peak_a: Any) -> None:
     capacity, continuous = sheet.table.pack["capacity_ah"], sheet.table.pack["continuous_current_a"]
     has_peak, has_pack, has_limit = (~np.isnan(values) for values in (peak_a, capacity, continuous))
     rate = sheet.solve(pack.c_rate, has_peak & has_pack, peak_a, capacity)
-    sheet.add("c_rate", "Peak C-rate", "ratio", "pack.c_rate", rate,
-              {"a reading of current": has_peak, NEEDS_PACK: has_pack},
-              "Largest current over the pack's capacity, per hour.", evidence=samples.source,
-              improve=samples.improve, caution=BATTERY)  # fmt: skip
+    sheet.add(
+        "c_rate",
+        "pack.c_rate",
+        rate,
+        {"a reading of current": has_peak, NEEDS_PACK: has_pack},
+        "Largest current over the pack's capacity, per hour.",
+        evidence=samples.source,
+        improve=samples.improve,
+    )
     margin = sheet.solve(pack.current_margin_a, has_peak & has_limit, continuous, np.maximum(peak_a, 0.0))
-    sheet.add("pack_current_margin", "Pack current margin", "current", "pack.current_margin_a", margin,
-              {"a reading of current": has_peak, "continuous current of the modules": has_limit},
-              "Continuous limit of the pack less the largest current seen; below zero it was passed.",
-              caution=BATTERY)  # fmt: skip
+    sheet.add(
+        "pack_current_margin",
+        "pack.current_margin_a",
+        margin,
+        {"a reading of current": has_peak, "continuous current of the modules": has_limit},
+        "Continuous limit of the pack less the largest current seen; below zero it was passed.",
+    )
 
 
 def _sag_and_resistance(sheet: Sheet, samples: Samples) -> None:
@@ -96,11 +108,14 @@ def _sag_and_resistance(sheet: Sheet, samples: Samples) -> None:
     lowest = samples.or_logged(
         table.log["lowest_voltage_v"], table.lowest_per_session(samples.owners, samples.volts, loaded)
     )
-    sheet.add("voltage_sag", "Voltage sag", "voltage", "pack.internal_resistance_ohm",
-              Measured(rest - lowest, np.sqrt(2.0) * u_voltage),
-              {"rest voltage before": ~np.isnan(rest), "a voltage under load": ~np.isnan(lowest)},
-              "Rest voltage before, less the lowest voltage under load; includes the fall in open-circuit voltage.",
-              evidence=samples.source)  # fmt: skip
+    sheet.add(
+        "voltage_sag",
+        "pack.internal_resistance_ohm",
+        Measured(rest - lowest, np.sqrt(2.0) * u_voltage),
+        {"rest voltage before": ~np.isnan(rest), "a voltage under load": ~np.isnan(lowest)},
+        "Rest voltage before, less the lowest voltage under load; includes the fall in open-circuit voltage.",
+        evidence=samples.source,
+    )
     lines = lines_by_group(
         samples.amperes[samples.both], samples.volts[samples.both], samples.owners[samples.both], table.count
     )
@@ -128,9 +143,14 @@ def _sag_and_resistance(sheet: Sheet, samples: Samples) -> None:
             return "recording.resistance_under_discharge"
         return "pack.internal_resistance" if stepped[row] else "pack.resistance_by_regression"
 
-    sheet.add("pack_resistance", "Pack resistance", "resistance", by,
-              Measured(value, u), {"readings at clearly different currents, close together": ~np.isnan(value)},
-              how, evidence=lambda row: "log" if by_log[row] else "readings")  # fmt: skip
+    sheet.add(
+        "pack_resistance",
+        by,
+        Measured(value, u),
+        {"readings at clearly different currents, close together": ~np.isnan(value)},
+        how,
+        evidence=lambda row: "log" if by_log[row] else "readings",
+    )
 
 
 def _steps(sheet: Sheet, samples: Samples) -> Measured:
@@ -199,14 +219,20 @@ def _voltage_margins(sheet: Sheet, extremes: Extremes) -> None:
         limit = getattr(sheet.table, name)["highest_voltage_v"]
         _highest_margin(sheet, extremes, name, limit)
     cut_off, lowest, source = sheet.table.controller["lowest_voltage_v"], extremes.lowest, extremes.lowest_from
-    sheet.add("controller_cut_off_margin", "Margin to the controller's cut-off", "voltage", "pack.voltage_margin_v",
-              Measured(lowest - cut_off, extremes.u(source)),
-              {"low-voltage cut-off of the controller": ~np.isnan(cut_off), A_VOLTAGE: ~np.isnan(lowest)},
-              lambda row: f"Lowest voltage, {written(lowest[row], 'voltage')} ({_VOLTAGES[source[row]][0]}), less the "
-              f"cut-off {written(cut_off[row], 'voltage')}.",
-              evidence=lambda row: _VOLTAGES[source[row]][0],
-              alarm=lambda row: cut_off_alarm(float(cut_off[row]), float(lowest[row]), _VOLTAGES[source[row]][1],
-                                              source[row] != _FULL_PACK))  # fmt: skip
+    sheet.add(
+        "controller_cut_off_margin",
+        "pack.voltage_margin_v",
+        Measured(lowest - cut_off, extremes.u(source)),
+        {"low-voltage cut-off of the controller": ~np.isnan(cut_off), A_VOLTAGE: ~np.isnan(lowest)},
+        lambda row: (
+            f"Lowest voltage, {written(lowest[row], 'voltage')} ({_VOLTAGES[source[row]][0]}), less the "
+            f"cut-off {written(cut_off[row], 'voltage')}."
+        ),
+        evidence=lambda row: _VOLTAGES[source[row]][0],
+        alarm=lambda row: cut_off_alarm(
+            float(cut_off[row]), float(lowest[row]), _VOLTAGES[source[row]][1], source[row] != _FULL_PACK
+        ),
+    )
 
 
 A_VOLTAGE = "a battery pack on the revision, or a voltage that was measured"
@@ -228,19 +254,28 @@ def _highest_margin(sheet: Sheet, extremes: Extremes, name: str, limit: Any) -> 
         subject, measured = _VOLTAGES[source[row]][1], source[row] != _FULL_PACK
         return highest_alarm(name, float(limit[row]), float(reached[row]), subject, measured)
 
-    sheet.add(f"{name}_voltage_margin", f"{name.capitalize()} voltage margin", "voltage", "pack.voltage_margin_v",
-              Measured(margin, extremes.u(source)),
-              {f"highest voltage of the {name}": has_limit, A_VOLTAGE: has_voltage}, how,
-              evidence=lambda row: _VOLTAGES[source[row]][0], caution=BATTERY, alarm=alarm)  # fmt: skip
+    sheet.add(
+        f"{name}_voltage_margin",
+        "pack.voltage_margin_v",
+        Measured(margin, extremes.u(source)),
+        {f"highest voltage of the {name}": has_limit, A_VOLTAGE: has_voltage},
+        how,
+        evidence=lambda row: _VOLTAGES[source[row]][0],
+        alarm=alarm,
+    )
 
 
 def _current_margin(sheet: Sheet, name: str, peak_a: Any) -> None:
     continuous = getattr(sheet.table, name)["continuous_current_a"]
     has_limit, has_peak = ~np.isnan(continuous), ~np.isnan(peak_a)
     margin = sheet.solve(pack.current_margin_a, has_limit & has_peak, continuous, np.maximum(peak_a, 0.0))
-    sheet.add(f"{name}_current_margin", f"{name.capitalize()} current margin", "current", "pack.current_margin_a",
-              margin, {f"continuous current of the {name}": has_limit, "a reading of current": has_peak},
-              "Continuous limit less the largest battery current seen.", caution=BATTERY)  # fmt: skip
+    sheet.add(
+        f"{name}_current_margin",
+        "pack.current_margin_a",
+        margin,
+        {f"continuous current of the {name}": has_limit, "a reading of current": has_peak},
+        "Continuous limit less the largest battery current seen.",
+    )
 
 
 def _temperature_margins(sheet: Sheet, samples: Samples) -> None:
@@ -280,10 +315,10 @@ def _temperature_margin(
     above = which == "highest"
     ends = (limit, reached) if above else (reached, limit)
     margin = sheet.solve(drivetrain.temperature_margin_c, has_limit & has_read, *ends)
-    key, label = {
-        "highest": ("temperature_margin", "temperature margin"),
-        "lowest": ("cold_margin", "margin to its lowest temperature"),
-        "lowest charging": ("cold_charging_margin", "margin to its lowest charging temperature"),
+    key = {
+        "highest": "temperature_margin",
+        "lowest": "cold_margin",
+        "lowest charging": "cold_charging_margin",
     }[which]
     charged = which == "lowest charging"
 
@@ -297,10 +332,15 @@ def _temperature_margin(
     def alarm(row: int) -> Alarm | None:
         return temperature_alarm(name, float(limit[row]), float(reached[row]), highest=above, charged=charged)
 
-    sheet.add(f"{name}_{key}", f"{name.capitalize()} {label}", "temperature difference",
-              "drivetrain.temperature_margin_c", margin,
-              {f"{which} temperature of the {name}": has_limit, f"a reading of {name} temperature": has_read}, how,
-              caution=BATTERY, applies=applies, alarm=alarm)  # fmt: skip
+    sheet.add(
+        f"{name}_{key}",
+        "drivetrain.temperature_margin_c",
+        margin,
+        {f"{which} temperature of the {name}": has_limit, f"a reading of {name} temperature": has_read},
+        how,
+        applies=applies,
+        alarm=alarm,
+    )
 
 
 def _lowest_voltage(sheet: Sheet, samples: Samples) -> None:
@@ -309,8 +349,11 @@ def _lowest_voltage(sheet: Sheet, samples: Samples) -> None:
         sheet.table.lowest_per_session(samples.owners, samples.volts, samples.both),
     )
     empty = sheet.table.pack["empty_voltage_v"]
-    sheet.add("empty_voltage_margin", "Margin to empty voltage", "voltage", "pack.voltage_margin_v",
-              Measured(lowest - empty, sheet.table.facts["u_voltage_v"]),
-              {"a voltage reading with current": ~np.isnan(lowest), NEEDS_PACK: ~np.isnan(empty)},
-              lambda row: f"Lowest voltage seen, {lowest[row]:g} V, less the pack's empty voltage {empty[row]:g} V.",
-              evidence=samples.source, caution=BATTERY)  # fmt: skip
+    sheet.add(
+        "empty_voltage_margin",
+        "pack.voltage_margin_v",
+        Measured(lowest - empty, sheet.table.facts["u_voltage_v"]),
+        {"a voltage reading with current": ~np.isnan(lowest), NEEDS_PACK: ~np.isnan(empty)},
+        lambda row: f"Lowest voltage seen, {lowest[row]:g} V, less the pack's empty voltage {empty[row]:g} V.",
+        evidence=samples.source,
+    )

@@ -6,35 +6,31 @@ listed with what is missing; it is never shown as zero, and never left out in si
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 
-from calc import speed, stability, weather
-from calc.cautions import TIPPING
+from calc import speed, stability, traction, weather
+from calc.cautions import COLD
 from calc.declaration import Measured
 from calc.session_endurance import endurance_columns
 from calc.session_energy import energy_columns
-from calc.session_facts import SessionFacts
 from calc.session_limits import electrical_limits
-from calc.session_sheet import SessionReport, SessionReports, Sheet
+from calc.session_sheet import SessionReports, Sheet
 from calc.session_table import SessionTable
 
-ICE_SPEED = "Speed on ice: a long, clear run-out, a helmet and a kill switch. Local rules decide."
-COLD = "Cover all skin, and watch each other's faces for white patches."
 
-
-def evaluate(facts: SessionFacts) -> SessionReport:
-    """Work one session out.
+def evaluate(table: SessionTable) -> SessionReports:
+    """Work out sessions whose facts are in columns; each calculation runs once, on arrays.
 
     Parameters
     ----------
-    facts: what is known; see calc.session_facts.
+    table: what is known of the sessions.
 
     Returns
     -------
-    SessionReport, results in the order in which a rider asks for them.
+    SessionReports, in the order of the table; the results of each in the order in which a rider asks for them.
 
     Raises
     ------
@@ -42,22 +38,14 @@ def evaluate(facts: SessionFacts) -> SessionReport:
 
     Examples
     --------
-    >>> report = evaluate(SessionFacts(distance_m=10000.0, energy_used_wh=400.0))
+    >>> facts = {"distance_m": np.array([10000.0]), "u_distance_m": np.zeros(1),
+    ...          "energy_used_wh": np.array([400.0]), "u_energy_used_wh": np.zeros(1)}
+    >>> report = evaluate(SessionTable(1, facts))[0]
     >>> report.get("energy_per_distance").value
     40.0
     >>> [missing.needs for missing in report.missing if missing.key == "average_gate_speed"]
     [('a pass that counts',)]
     """
-    return evaluate_all([facts])[0]
-
-
-def evaluate_all(all_facts: Sequence[SessionFacts]) -> SessionReports:
-    """Work many sessions out in one go, in their order."""
-    return evaluate_table(SessionTable(all_facts))
-
-
-def evaluate_table(table: SessionTable) -> SessionReports:
-    """Work out sessions whose facts stand in columns already; each calculation runs once, on arrays."""
     sheet = Sheet(table)
     for work in _WORK:
         work(sheet)
@@ -85,17 +73,24 @@ def _speeds(sheet: Sheet) -> None:
         return f"Mean of {passes}" + (f", spread {3.6 * spread[row]:.1f} km/h." if count[row] > 1 else ".")
 
     sheet.add(
-        "average_gate_speed", "Mean gate speed", "speed", "speed.gate_speed",
-        Measured(mean, np.hypot(u_timing, mean * shared)), timed, how,
+        "average_gate_speed",
+        "speed.gate_speed",
+        Measured(mean, np.hypot(u_timing, mean * shared)),
+        timed,
+        how,
         improve=lambda row: "" if count[row] > 3 else "More passes, both ways, tell more.",
-    )  # fmt: skip
+    )
     best = table.rows_of_highest(owners, speeds.value, everyone)
     sheet.add(
-        "best_gate_speed", "Best gate speed", "speed", "speed.gate_speed", _picked(sheet, speeds, best), timed,
-        lambda row: f"Fastest of {count[row]}; the fastest of several is helped by luck.", caution=ICE_SPEED,
-    )  # fmt: skip
+        "best_gate_speed",
+        "speed.gate_speed",
+        _picked(sheet, speeds, best),
+        timed,
+        lambda row: f"Fastest of {count[row]}; the fastest of several is helped by luck.",
+    )
     _two_way(sheet, speeds)
     _peak(sheet)
+    _stopping(sheet)
 
 
 def _picked(sheet: Sheet, speeds: Measured, rows: Any) -> Measured:
@@ -115,10 +110,12 @@ def _two_way(sheet: Sheet, speeds: Measured) -> None:
     out, back = (~np.isnan(way.value) for way in ways)
     mean = sheet.solve(speed.two_way_mean, out & back, ways[0].value, ways[1].value, ways[0].u, ways[1].u)
     sheet.add(
-        "two_way_mean_speed", "Two-way mean speed", "speed", "speed.two_way_mean", mean,
+        "two_way_mean_speed",
+        "speed.two_way_mean",
+        mean,
         {"a pass out": out, "a pass back": back},
         "Mean of the best pass out and the best pass back; a steady wind mostly cancels.",
-    )  # fmt: skip
+    )
 
 
 def _peak(sheet: Sheet) -> None:
@@ -128,11 +125,32 @@ def _peak(sheet: Sheet) -> None:
         if not profile.peak_mps <= value[split.session]:
             value[split.session], u[split.session] = profile.peak_mps, profile.u_peak_mps
     sheet.add(
-        "peak_speed", "Peak speed in a gate", "speed", "speed.split_profile", Measured(value, u),
+        "peak_speed",
+        "speed.split_profile",
+        Measured(value, u),
         {"a pass timed at three marks or more": ~np.isnan(value)},
         "Faster end of the best pass with three marks or more, constant acceleration between them.",
-        improve="More marks, or a light gate, sharpen it.", caution=ICE_SPEED,
-    )  # fmt: skip
+        improve="More marks, or a light gate, sharpen it.",
+    )
+
+
+REACTION_S = 1.0
+"""From seeing the danger until the brake bites (common practice, no source)."""
+
+
+def _stopping(sheet: Sheet) -> None:
+    best = sheet.value("best_gate_speed")
+    timed = ~np.isnan(best)
+    friction, reaction_s = np.full(sheet.table.count, traction.CAREFUL_FRICTION), np.full(sheet.table.count, REACTION_S)
+    distance = sheet.solve(traction.stopping_distance_m, timed, best, friction, reaction_s)
+    sheet.add(
+        "stopping_distance",
+        "traction.stopping_distance_m",
+        distance,
+        {"a pass that counts": timed},
+        f"{REACTION_S:g} s to react, then every contact braked at a grip of {traction.CAREFUL_FRICTION:g}, the low end "
+        "cited for shoes on ice and skis on snow.",
+    )
 
 
 def _air(sheet: Sheet) -> None:
@@ -151,13 +169,17 @@ def _air(sheet: Sheet) -> None:
         return f"Air speed {wind_kmh[row]:.0f} km/h, straight into the wind{unsaid}."
 
     sheet.add(
-        "wind_chill", "Wind chill at ride speed", "temperature", "weather.wind_chill_c", chill,
+        "wind_chill",
+        "weather.wind_chill_c",
+        chill,
         {
-            "air temperature": has_air, "a speed": has_speed,
+            "air temperature": has_air,
+            "a speed": has_speed,
             "air at or below 10 °C, and air speed of 5 to 250 km/h": inside | ~has_air | ~has_speed,
         },
-        how, caution=lambda row: f"{weather.frostbite(float(chill[row])).capitalize()}. {COLD}",
-    )  # fmt: skip
+        how,
+        caution=lambda row: f"{weather.frostbite(float(chill[row])).capitalize()}. {COLD}",
+    )
 
 
 def _tipping(sheet: Sheet) -> None:
@@ -169,9 +191,13 @@ def _tipping(sheet: Sheet) -> None:
     balance = _cg_needs(sheet, "height of the centre of gravity with rider")
     needs = {"track width": has_track, balance: has_height}
     factor = sheet.solve(stability.static_stability_factor, has_track & has_height, track, height)
-    sheet.add("static_stability_factor", "Static stability factor", "ratio", "stability.static_stability_factor",
-              factor, needs, "Half the track width over the height of the centre of gravity, with rider.",
-              caution=TIPPING)  # fmt: skip
+    sheet.add(
+        "static_stability_factor",
+        "stability.static_stability_factor",
+        factor,
+        needs,
+        "Half the track width over the height of the centre of gravity, with rider.",
+    )
     three = table.single_contact != ""
     has_base, has_forward = ~np.isnan(base), ~np.isnan(forward)
     from_single = np.where(table.single_contact == "rear", forward, base - forward)
@@ -179,12 +205,19 @@ def _tipping(sheet: Sheet) -> None:
         between = (from_single >= 0) & (from_single <= base)
     where = three & has_track & has_height & between
     threshold = sheet.solve(stability.three_contact_threshold_g, where, track, height, base, from_single)
-    sheet.add("tip_over_threshold", "Tip-over threshold, three contacts", "ratio",
-              "stability.three_contact_threshold_g", threshold,
-              needs | {"wheelbase": has_base,
-                       _cg_needs(sheet, "place of the centre of gravity with rider"): has_forward | ~has_height,
-                       "a centre of gravity between the contacts": between | ~has_base | ~has_forward},
-              "In g, sideways on level ground, with rider.", caution=TIPPING, applies=three)  # fmt: skip
+    sheet.add(
+        "tip_over_threshold",
+        "stability.three_contact_threshold_g",
+        threshold,
+        needs
+        | {
+            "wheelbase": has_base,
+            _cg_needs(sheet, "place of the centre of gravity with rider"): has_forward | ~has_height,
+            "a centre of gravity between the contacts": between | ~has_base | ~has_forward,
+        },
+        "In g, sideways on level ground, with rider.",
+        applies=three,
+    )
 
 
 def _cg_needs(sheet: Sheet, otherwise: str) -> Callable[[int], str]:

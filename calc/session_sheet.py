@@ -11,35 +11,11 @@ import numpy as np
 from calc.alarms import Alarm
 from calc.budget import Budget
 from calc.declaration import Measured
+from calc.results import RESULTS, Result
 from calc.session_table import SessionTable
 
 Text = str | Callable[[int], str]
 """A sentence, or how to say it for one session's row."""
-
-
-@dataclass(frozen=True)
-class Result:
-    """A worked-out value in the stored unit of its kind (see calc.quantities)."""
-
-    key: str
-    label: str
-    kind: str
-    value: float
-    u: float | None
-    method: str
-    kernel: str
-    evidence: str = ""
-    improve: str = ""
-    caution: str = ""
-    alarm: Alarm | None = None
-    """A limit that is passed or nearly reached; pages say it above everything else."""
-
-
-@dataclass(frozen=True)
-class Missing:
-    key: str
-    label: str
-    needs: tuple[str, ...]
 
 
 def _text(text: Text, row: int) -> str:
@@ -51,8 +27,6 @@ class Column:
     """One result for every session; NaN where it cannot be calculated, with what is missing."""
 
     key: str
-    label: str
-    kind: str
     kernel: Text
     value: Any
     u: Any | None
@@ -70,23 +44,21 @@ class Column:
         u = None if self.u is None or np.isnan(self.u[row]) else float(self.u[row])
         return Result(
             self.key,
-            self.label,
-            self.kind,
             float(self.value[row]),
             u,
             method=_text(self.method, row),
             kernel=_text(self.kernel, row),
             evidence=_text(self.evidence, row),
             improve=_text(self.improve, row),
-            caution=_text(self.caution, row),
+            own_caution=_text(self.caution, row),
             alarm=self.alarm(row) if self.alarm else None,
         )
 
-    def missing(self, row: int) -> Missing | None:
+    def missing(self, row: int) -> Result | None:
         if not np.isnan(self.value[row]) or (self.applies is not None and not self.applies[row]):
             return None
         needs = tuple(_text(words, row) for words, is_known in self.needs.items() if not is_known[row])
-        return Missing(self.key, self.label, needs)
+        return Result(self.key, None, needs=needs)
 
 
 class Sheet:
@@ -120,8 +92,6 @@ class Sheet:
     def add(
         self,
         key: str,
-        label: str,
-        kind: str,
         kernel: Text,
         measured: Any,
         needs: dict[Any, Any],
@@ -133,18 +103,18 @@ class Sheet:
         applies: Any | None = None,
         alarm: Callable[[int], Alarm | None] | None = None,
     ) -> Any:
-        """Store a column. Returns the value.
+        """Store a column of a result that `calc.results` declares. Returns the value.
 
         `needs` says in plain words, a Text, what gives the value where its mask is not set. `measured` is the
         value alone or Measured; its u may be a Budget, which what comes after can build on.
         """
+        if key not in RESULTS:
+            raise ValueError(f"{key} is not among the declared results of calc.results")
         value, u = measured if isinstance(measured, Measured) else (measured, None)
         if isinstance(u, Budget):
             self.budgets[key] = u
             u = u.u
-        self.columns[key] = Column(
-            key, label, kind, kernel, value, u, needs, method, evidence, improve, caution, applies, alarm
-        )
+        self.columns[key] = Column(key, kernel, value, u, needs, method, evidence, improve, caution, applies, alarm)
         return value
 
     def value(self, key: str) -> Any:
@@ -172,7 +142,7 @@ class SessionReport:
         return tuple(result.alarm for result in self.results if result.alarm is not None)
 
     @property
-    def missing(self) -> tuple[Missing, ...]:
+    def missing(self) -> tuple[Result, ...]:
         needs = (column.missing(self._row) for column in self._columns.values())
         return tuple(missing for missing in needs if missing is not None)
 

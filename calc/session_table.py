@@ -6,15 +6,15 @@ result that is missing, with what it needs.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
 
 from calc.pack import StateOfChargeCurve
-from calc.session_facts import LimitFacts, LogFacts, PackFacts, SessionFacts
+from calc.session_facts import BuildFacts, LogFacts
 
-_FACTS = (
+FACTS = (
     "distance_m",
     "u_distance_m",
     "runtime_s",
@@ -29,8 +29,6 @@ _FACTS = (
     "reserve_fraction",
     "air_temperature_c",
     "wind_speed_mps",
-    "track_width_m",
-    "wheelbase_m",
     "cg_height_m",
     "cg_forward_m",
 )
@@ -90,100 +88,72 @@ def _columns(rows: Sequence[Any], names: tuple[str, ...]) -> dict[str, Any]:
     }
 
 
+def _taken(columns: dict[str, Any], places: Any) -> dict[str, Any]:
+    return {name: column[places] for name, column in columns.items()}
+
+
 class SessionTable:
-    """The facts of many sessions. `passes` and `readings` say in `*_session` whose they are, in order."""
+    """The facts of many sessions: 1-D arrays, NaN for what is not known.
 
-    facts: dict[str, Any]
-    passes: dict[str, Any]
-    pass_session: Any
-    pass_is_out: Any
-    splits: list[Split]
-    readings: dict[str, Any]
-    reading_session: Any
-    log: dict[str, Any]
+    Parameters
+    ----------
+    facts: a column for each known name of `FACTS`, one value for each session; other names raise ValueError.
+    builds: the revisions that were ridden.
+    build: the place in `builds` of each session's revision, integers; -1 where nothing is known of it.
+    cg_needs: what lacks for the centre of gravity with rider, in words, for each session; "" where it is known.
+    passes: columns `distance_m`, `duration_s`, `u_distance_m`, `u_duration_s` of the passes that count.
+    pass_session, pass_is_out: whose session each pass is, in order, and whether it was ridden out.
+    splits: passes timed at three marks or more.
+    readings, reading_session: the columns of `READING_COLUMNS`, and whose they are, in order.
+    logs: what the logs of each session say together.
+    """
 
-    def __init__(self, all_facts: Sequence[SessionFacts]) -> None:
-        self._describe(
-            [facts.pack for facts in all_facts],
-            [facts.controller for facts in all_facts],
-            [facts.motor for facts in all_facts],
-            [facts.single_contact for facts in all_facts],
-            [facts.cg_needs for facts in all_facts],
-        )
-        self.facts = _columns(all_facts, _FACTS)
-        runs = [run for facts in all_facts for run in facts.passes]
-        self.passes = _columns(runs, _PASS)
-        self.pass_session = self._owners([len(facts.passes) for facts in all_facts])
-        self.pass_is_out = np.array([run.direction == "out" for run in runs], dtype=bool)
-        self.splits = [
-            Split(
-                int(owner), np.array(run.mark_positions_m), np.array(run.mark_times_s), run.u_duration_s / np.sqrt(2.0)
-            )
-            for run, owner in zip(runs, self.pass_session, strict=True)
-            if len(run.mark_positions_m) >= 3 and len(run.mark_times_s) == len(run.mark_positions_m)
-        ]
-        looks = [reading for facts in all_facts for reading in facts.readings]
-        self.readings = _columns(looks, READING_COLUMNS)
-        self.reading_session = self._owners([len(facts.readings) for facts in all_facts])
-        self.log = _columns([facts.log for facts in all_facts], _LOG)
-
-    @classmethod
-    def of_columns(
-        cls,
-        facts: dict[str, Any],
-        packs: Sequence[PackFacts | None],
-        controllers: Sequence[LimitFacts | None],
-        motors: Sequence[LimitFacts | None],
-        single_contact: Sequence[str],
-        cg_needs: Sequence[str],
-        passes: dict[str, Any],
-        pass_session: Any,
-        pass_is_out: Any,
-        splits: list[Split],
-        readings: dict[str, Any],
-        reading_session: Any,
-        logs: Sequence[LogFacts | None],
-    ) -> SessionTable:
-        """A table from columns that were read as such: the same as from one object for each session.
-
-        Columns are arrays with NaN for what is not known; passes and readings are ordered by their session.
-        """
-        table = cls.__new__(cls)
-        table._describe(packs, controllers, motors, single_contact, cg_needs)
-        nothing = np.full(table.count, np.nan)
-        table.facts = {name: facts.get(name, nothing) for name in _FACTS}
-        table.passes, table.pass_session, table.pass_is_out = passes, pass_session, pass_is_out
-        table.splits, table.readings, table.reading_session = splits, readings, reading_session
-        table.log = _columns(logs, _LOG)
-        return table
-
-    def _describe(
+    def __init__(
         self,
-        packs: Sequence[PackFacts | None],
-        controllers: Sequence[LimitFacts | None],
-        motors: Sequence[LimitFacts | None],
-        single_contact: Sequence[str],
-        cg_needs: Sequence[str],
+        count: int,
+        facts: Mapping[str, Any],
+        *,
+        builds: Sequence[BuildFacts] = (),
+        build: Any = None,
+        cg_needs: Sequence[str] | None = None,
+        passes: Mapping[str, Any] | None = None,
+        pass_session: Any = (),
+        pass_is_out: Any = (),
+        splits: Sequence[Split] = (),
+        readings: Mapping[str, Any] | None = None,
+        reading_session: Any = (),
+        logs: Sequence[LogFacts | None] | None = None,
     ) -> None:
-        """What is known of each session's machine."""
-        self.count = len(packs)
-        self.pack = _columns(packs, _PACK)
-        self.controller = _columns(controllers, _LIMITS)
-        self.motor = _columns(motors, _LIMITS)
-        self.single_contact = np.array(single_contact, dtype="U5")
-        self.cg_needs = list(cg_needs)
-        self.curves = self._curves(packs)
+        unknown = set(facts) - set(FACTS)
+        if unknown:
+            raise ValueError(f"facts has columns that nothing reads: {', '.join(sorted(unknown))}")
+        self.count = count
+        nothing = np.full(count, np.nan)
+        self.facts: dict[str, Any] = {name: facts.get(name, nothing) for name in FACTS}
+        self._describe(builds, np.full(count, -1) if build is None else np.asarray(build, dtype=np.intp))
+        self.cg_needs = [""] * count if cg_needs is None else list(cg_needs)
+        self.passes = {name: np.asarray((passes or {}).get(name, ()), dtype=np.float64) for name in _PASS}
+        self.pass_session = np.asarray(pass_session, dtype=np.intp)
+        self.pass_is_out = np.asarray(pass_is_out, dtype=bool)
+        self.splits = list(splits)
+        self.readings = {name: np.asarray((readings or {}).get(name, ()), dtype=np.float64) for name in READING_COLUMNS}
+        self.reading_session = np.asarray(reading_session, dtype=np.intp)
+        self.log = _columns([None] * count if logs is None else logs, _LOG)
 
-    def _owners(self, counts: list[int]) -> Any:
-        return np.repeat(np.arange(self.count), counts)
-
-    def _curves(self, packs: Sequence[PackFacts | None]) -> list[tuple[StateOfChargeCurve, Any]]:
-        """Each rest-voltage curve once, with the rows of the sessions that use it."""
-        rows: dict[StateOfChargeCurve, list[int]] = {}
-        for index, pack in enumerate(packs):
-            if pack is not None and pack.curve is not None:
-                rows.setdefault(pack.curve, []).append(index)
-        return [(curve, np.array(indices)) for curve, indices in rows.items()]
+    def _describe(self, builds: Sequence[BuildFacts], build: Any) -> None:
+        """What is known of each session's machine; the build after the last is the unknown one."""
+        every = [*builds, BuildFacts()]
+        self.pack = _taken(_columns([facts.pack for facts in every], _PACK), build)
+        self.controller = _taken(_columns([facts.controller for facts in every], _LIMITS), build)
+        self.motor = _taken(_columns([facts.motor for facts in every], _LIMITS), build)
+        self.facts |= _taken(_columns(every, ("track_width_m", "wheelbase_m")), build)
+        self.single_contact = np.array([facts.single_contact for facts in every], dtype="U5")[build]
+        self.curves: list[tuple[StateOfChargeCurve, Any]] = [
+            (facts.pack.curve, np.flatnonzero(build == place))
+            for place, facts in enumerate(builds)
+            if facts.pack is not None and facts.pack.curve is not None
+        ]
+        """Each rest-voltage curve, with the rows of the sessions that use it."""
 
     def count_per_session(self, owners: Any, chosen: Any) -> Any:
         return np.bincount(owners[chosen], minlength=self.count)

@@ -37,6 +37,10 @@ FRICTION_RANGES = (
 paper behind 0.10 for a tyre itself warns of large variation. None of them holds for studs."""
 
 
+CAREFUL_FRICTION = 0.05
+"""The low end of what is cited for shoes on ice and skis on snow; rubber on ice holds twice that, steel far less."""
+
+
 @kernel(
     title="Tractive limit",
     formula="F = μ N",

@@ -273,6 +273,15 @@ def fitting(revision, battery):
 
 
 @pytest.fixture
+def confirmation(session):
+    from buildlog.models import Confirmation
+
+    return Confirmation.objects.create(
+        vehicle=session.revision.vehicle, subject="session", record=session.pk, rule="wind", reason="Read again."
+    )
+
+
+@pytest.fixture
 def modification(revision):
     from buildlog.models import Modification
 

@@ -1,21 +1,62 @@
-"""A season of the size the speed figures are stated for: 40 revisions, 2,000 sessions, 20,000 passes."""
+"""A season of any size, as the speed figures are stated for: 40 revisions, 10 passes and 3 readings a session.
+
+One session in ten has a failure; each revision has a modification that expects something, and answers failures of the
+revision before it. Numbers are drawn, the same ones every time.
+"""
 
 import random
 from datetime import UTC, date, datetime, timedelta
 
+from buildlog.failures.fix_history import history_of
+from buildlog.failures.loop import expected_state
 from buildlog.models import Failure, FailureMode, Fitting, Modification, Part, Revision, Vehicle
-from sessions.models import Gate, GateMark, Pass, Session, Venue
+from sessions.models import Gate, GateMark, Pass, Reading, Session, Venue
+
+BATCH = 5_000
+START = datetime(2026, 1, 1, tzinfo=UTC)
+PACK = {"nominal_voltage_v": 50.4, "full_voltage_v": 58.8, "empty_voltage_v": 35.0, "capacity_ah": 60.0}
+EXPECTATIONS = (("top_speed", "up", 5.0), ("consumption", "down", 8.0), ("range", "up", 10.0))
+MODES = ("chain came off", "controller cut out", "runner bolt loose")
 
 
-def fill(revisions=40, sessions=2000, passes=20_000, failures=300):
-    """Store it, and return its vehicle. Numbers are drawn, the same ones every time."""
+def fill(sessions=2000, revisions=40, passes_each=10, readings_each=3):
+    """Store the season and return its vehicle."""
     chance = random.Random(4)
     vehicle = Vehicle.objects.create(name="Large season")
     venue = Venue.objects.create(name="Large lake")
     gate = Gate.objects.create(venue=venue, name="Straight", u_distance_m=0.1)
     GateMark.objects.bulk_create(GateMark(gate=gate, position_m=place) for place in (0.0, 100.0))
-    told = {"nominal_voltage_v": 50.4, "full_voltage_v": 58.8, "empty_voltage_v": 35.0, "capacity_ah": 60.0}
-    module = Part.objects.create(name="Large module", category="battery_module", mass_kg=18.0, specification=told)
+    builds = _builds(vehicle, revisions)
+    rides = _rides(chance, builds, venue, sessions)
+    Session.objects.bulk_create(rides, BATCH)
+    Pass.objects.bulk_create(
+        (
+            Pass(
+                session=ride, gate=gate, number=number + 1, direction="back" if number % 2 else "out",
+                duration_s=chance.uniform(5, 9),
+            )
+            for ride in rides
+            for number in range(passes_each)
+        ),
+        BATCH,
+    )  # fmt: skip
+    Reading.objects.bulk_create(
+        (
+            Reading(
+                session=ride, time_into_session_s=300.0 * (number + 1), voltage_v=chance.uniform(48, 57),
+                current_a=chance.uniform(10, 90), charge_used_ah=2.0 * (number + 1),
+            )
+            for ride in rides
+            for number in range(readings_each)
+        ),
+        BATCH,
+    )  # fmt: skip
+    _failures(chance, vehicle, rides)
+    return vehicle
+
+
+def _builds(vehicle, revisions):
+    module = Part.objects.create(name="Large module", category="battery_module", mass_kg=18.0, specification=PACK)
     builds = []
     for number in range(1, revisions + 1):
         builds.append(
@@ -25,12 +66,27 @@ def fill(revisions=40, sessions=2000, passes=20_000, failures=300):
                 mass_without_rider_kg=90,
             )
         )  # fmt: skip
-        Fitting.objects.create(revision=builds[-1], part=module, quantity=1, series=1, parallel=1)
-        Modification.objects.create(revision=builds[-1], title=f"Change {number}")
-    rides = [
+    Fitting.objects.bulk_create(
+        Fitting(revision=build, part=module, quantity=1, series=1, parallel=1) for build in builds
+    )
+    changes = []
+    for build in builds:
+        measure, direction, amount = EXPECTATIONS[build.number % len(EXPECTATIONS)]
+        changes.append(
+            Modification(
+                revision=build, title=f"Change {build.number}", expected_measure=measure,
+                expected_direction=direction, expected_amount_percent=amount,
+            )
+        )  # fmt: skip
+    Modification.objects.bulk_create(changes)
+    return builds
+
+
+def _rides(chance, builds, venue, sessions):
+    return [
         Session(
-            revision=builds[index * revisions // sessions], venue=venue,
-            started_at=datetime(2026, 1, 1, tzinfo=UTC) + timedelta(hours=3 * index),
+            revision=builds[index * len(builds) // sessions], venue=venue,
+            started_at=START + timedelta(hours=3 * index),
             distance_m=chance.uniform(5e3, 2e4), runtime_s=chance.uniform(900, 3600),
             charge_used_ah=chance.uniform(4, 20), air_temperature_c=chance.uniform(-20, 2),
             rest_voltage_start_v=58.0, rest_voltage_end_v=chance.uniform(45, 55), surface="clear_ice",
@@ -38,19 +94,29 @@ def fill(revisions=40, sessions=2000, passes=20_000, failures=300):
         )
         for index in range(sessions)
     ]  # fmt: skip
-    Session.objects.bulk_create(rides)
-    Pass.objects.bulk_create(
-        Pass(
-            session=rides[index * sessions // passes], gate=gate, number=index % 10 + 1,
-            direction="out" if index % 2 else "back", duration_s=chance.uniform(5, 9),
-        )
-        for index in range(passes)
-    )  # fmt: skip
-    mode = FailureMode.objects.create(name="large mode")
-    Failure.objects.bulk_create(
+
+
+def _failures(chance, vehicle, rides):
+    modes = [FailureMode.objects.create(name=name) for name in MODES]
+    failures = [
         Failure(
-            revision=ride.revision, session=ride, mode=mode, severity=chance.randint(1, 4), happened_at=ride.started_at
+            revision=ride.revision, session=ride, mode=chance.choice(modes), severity=chance.randint(1, 4),
+            happened_at=ride.started_at + timedelta(minutes=10),
         )
-        for ride in chance.sample(rides, failures)
-    )
-    return vehicle
+        for ride in rides[::10]
+    ]  # fmt: skip
+    Failure.objects.bulk_create(failures, BATCH)
+    by_revision = {}
+    for failure in failures:
+        by_revision.setdefault(failure.revision.number, []).append(failure)
+    for change in Modification.objects.filter(revision__vehicle=vehicle).select_related("revision"):
+        Modification.answers.through.objects.bulk_create(
+            Modification.answers.through(modification=change, failure=failure)
+            for failure in by_revision.get(change.revision.number - 1, ())[:3]
+        )
+    # What the loop would store after each of these records, worked out once for all of them.
+    history = history_of(vehicle.pk)
+    for failure in failures:
+        failure.state = expected_state(failure.pk, "open", history)
+        failure.recurrence_of_id = history.first_of.get(failure.pk)
+    Failure.objects.bulk_update(failures, ["state", "recurrence_of"], batch_size=400)

@@ -12,7 +12,7 @@ import sys
 
 from tests.servers import NotInstalled, running_postgresql
 
-WITHOUT_DATABASE = ("calc", "tests/calc", "tests/reference", "tests/simulations")
+WITHOUT_DATABASE = ("calc", "tests/calc", "tests/doubts", "tests/reference", "tests/simulations")
 ONLY_PAGES = (
     "tests/browser",
     "tests/people/test_access_matrix.py",

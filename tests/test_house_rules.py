@@ -8,16 +8,14 @@ from pathlib import Path
 import pytest_django.fixtures
 from django.apps import apps
 
-from buildlog.quantities.fields import QuantityField
+from buildlog.quantities.declared import quantities_of
 from calc.quantities import KINDS
 from calc.units import REGISTRY, SUFFIXES, suffix_of
 from tests.on_postgresql import ONLY_PAGES, WITHOUT_DATABASE
 
 PROJECT = Path(__file__).resolve().parents[1]
 OWN_MODELS = [*apps.get_app_config("buildlog").get_models(), *apps.get_app_config("test_sessions").get_models()]
-QUANTITIES = [
-    (model, field) for model in OWN_MODELS for field in model._meta.get_fields() if isinstance(field, QuantityField)
-]
+QUANTITIES = [(model, field) for model in OWN_MODELS for field in quantities_of(model)]
 
 
 def test_a_field_name_ends_in_the_unit_it_is_stored_in():
@@ -39,7 +37,7 @@ def test_what_is_left_out_on_postgresql_reaches_no_database():
     assert {"db", "transactional_db", "live_server", "client", "vehicle"} <= fixtures
     allowed = {*sys.stdlib_module_names, "calc", "numpy", "scipy", "pint", "uncertainties", "geographiclib"}
     allowed |= {"pytest", "hypothesis", "statsmodels", "gpxpy"}
-    own = ("tests.calc", "tests.simulations")
+    own = ("tests.calc", "tests.doubts", "tests.simulations")
     allowed -= {"sqlite3", "subprocess"}
     for path in [path for folder in WITHOUT_DATABASE for path in (PROJECT / folder).rglob("*.py")]:
         for node in ast.walk(ast.parse(path.read_text())):

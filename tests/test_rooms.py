@@ -148,5 +148,5 @@ def test_every_room_says_what_it_is():
 def test_templates_and_tests_are_in_the_same_rooms():
     rooms = {room for rooms in ROOMS.values() for room in rooms}
     assert {path.name for path in (PROJECT / "templates").iterdir() if path.is_dir()} - {"django"} <= rooms
-    others = {"browser", "calc", "faults", "reference", "simulations", "__pycache__"}
+    others = {"browser", "calc", "doubts", "faults", "page_costs", "reference", "simulations", "__pycache__"}
     assert {path.name for path in (PROJECT / "tests").iterdir() if path.is_dir()} - others <= rooms

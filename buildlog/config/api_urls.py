@@ -9,6 +9,7 @@ from buildlog.machines import api as machines
 from buildlog.people.roles import ByRole
 from buildlog.photos import api as photos
 from sessions.bench import api as bench
+from sessions.evidence import api as evidence
 from sessions.field import pages as field_pages
 from sessions.outings import api as outings
 
@@ -41,6 +42,9 @@ urlpatterns = [
         photos.PhotoViewSet.as_view({"get": "retrieve", "put": "update", "delete": "destroy"}),
         name="api-photos-detail",
     ),
+    path("sessions/<uuid:pk>/results/", evidence.SessionResults.as_view(), name="api-session-results"),
+    path("revisions/<uuid:pk>/limits/", bench.RevisionLimits.as_view(), name="api-revision-limits"),
+    path("vehicles/<uuid:pk>/comparison/", bench.VehicleComparison.as_view(), name="api-vehicle-comparison"),
     path("field/", field_pages.Reference.as_view(), name="field_reference"),
     path("field/greeting/", field_pages.Greeting.as_view(), name="field_greeting"),
     path("field/still-there/", field_pages.StillThere.as_view(), name="field_still_there"),

@@ -73,6 +73,7 @@ MIDDLEWARE = [
     "csp.middleware.CSPMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
+    "buildlog.hosting.compression.Compression",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
     "buildlog.hosting.request_size.RequestSize",
@@ -184,7 +185,9 @@ SPECTACULAR_SETTINGS = {
     "DESCRIPTION": "Build log and test sessions of one-off electric ride-on machines.\n\n"
     "A change says which version of the record it changes: `version` in the body, as GET gives it, or the header "
     "`If-Match`. Without either it is refused with 428, and of another version with 412; both versions are in the "
-    "answer. Sending what is stored already always succeeds.",
+    "answer. Sending what is stored already always succeeds.\n\n"
+    "A list comes a page at a time: `next` and `previous` lead to the pages after and before. `count` is null where a "
+    "list does not fit on one page; with `offset`, also `offset=0`, it is counted, and pages are found by number.",
     "VERSION": "1",
     "SERVE_INCLUDE_SCHEMA": False,
     "SERVERS": [{"url": str(BASE_URL)}] if BASE_URL else [],

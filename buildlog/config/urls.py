@@ -14,6 +14,7 @@ from buildlog.photos import image_files
 from buildlog.photos import pages as photos
 from sessions.bench import card_pages, home_pages
 from sessions.bench import pages as bench_pages
+from sessions.evidence import doubt_pages
 from sessions.evidence import pages as evidence_pages
 from sessions.field import pages as field_pages
 from sessions.logs import column_pages, recordings_pages
@@ -42,6 +43,10 @@ urlpatterns = [
     path("vehicles/<uuid:pk>/tables/<slug:name>.csv", archive_pages.vehicle_table, name="vehicle_table"),
     path("vehicles/<uuid:pk>/archive.zip", archive_pages.vehicle_archive, name="vehicle_archive"),
     path("vehicles/<uuid:pk>/season/", season_pages.season, name="vehicle_season"),
+    path("vehicles/<uuid:pk>/doubts/", doubt_pages.vehicle_doubts, name="vehicle_doubts"),
+    path("doubts/<slug:subject>/<uuid:pk>/mend/", doubt_pages.mend_doubt, name="mend_doubt"),
+    path("doubts/<slug:subject>/<uuid:pk>/confirm/", doubt_pages.confirm_doubt, name="confirm_doubt"),
+    path("doubts/<uuid:pk>/ask-again/", doubt_pages.ask_again, name="ask_again"),
     path("vehicles/<uuid:pk>/bench/", bench_pages.bench, name="vehicle_bench"),
     path("vehicles/<uuid:pk>/bench/card/", bench_pages.suggest_card, name="suggest_card"),
     path("revisions/<uuid:pk>/what-if/", bench_pages.what_if, name="what_if"),
@@ -119,6 +124,7 @@ urlpatterns = [
     path("shared/<slug:token>/photo/<uuid:pk>/", share_pages.shared_photo, name="shared_photo"),
     path("compare/", compare_pages.compare, name="compare"),
     path("methods/", more_pages.methods, name="methods"),
+    path("methods/<str:name>/", more_pages.method, name="method"),
     path("help/", help_pages.help_index, name="help"),
     path("help/<slug:slug>/", help_pages.help_page, name="help_page"),
     path("connection/", connection_pages.connection, name="connection"),

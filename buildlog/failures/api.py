@@ -11,6 +11,7 @@ from buildlog.records.api import RecordViewSet
 
 class ModificationViewSet(RecordViewSet):
     queryset = Modification.objects.prefetch_related("answers")
+    page_order = ("revision_id", "title", "id")
     serializer_class = ModificationSerializer
     machine_path = "revision__vehicle"
     narrowed_by = ("revision",)
@@ -18,6 +19,7 @@ class ModificationViewSet(RecordViewSet):
 
 class FailureModeViewSet(RecordViewSet):
     queryset = FailureMode.objects.all()
+    page_order = ("name",)
     serializer_class = FailureModeSerializer
     machine_path = "failures__revision__vehicle"
     write_right = Right.LOG
@@ -25,6 +27,7 @@ class FailureModeViewSet(RecordViewSet):
 
 class FailureViewSet(RecordViewSet):
     queryset = Failure.objects.all()
+    page_order = ("-happened_at", "-id")
     serializer_class = FailureSerializer
     machine_path = "revision__vehicle"
     key_rights = FIELD_LOGGING

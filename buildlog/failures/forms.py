@@ -7,6 +7,7 @@ from typing import Any
 from django import forms
 from django.core.exceptions import ValidationError
 
+from buildlog.failures import session_choice
 from buildlog.failures.models import Failure, FailureMode, Modification
 from buildlog.machines.models import Revision
 from buildlog.quantities.declared import quantity_names
@@ -51,6 +52,7 @@ class FailureForm(RecordForm[Failure]):
         widget=forms.TextInput(attrs={"list": "failure-modes", "autocomplete": "off"}),
         help_text="For example: chain came off.",
     )
+    searched = ("session",)
     groups = (("When in the session", ("session", "happened_at", *quantity_names(Failure, "When in the session"))),)
 
     class Meta:
@@ -73,7 +75,7 @@ class FailureForm(RecordForm[Failure]):
         if self.instance.mode_id:
             self.initial["mode_name"] = self.instance.mode.name
         self.offer("revision", Revision.objects.select_related("vehicle").order_by("vehicle__name", "-number"))
-        self.offer("session", Failure.session.get_queryset().select_related("revision__vehicle", "venue"))
+        self.offer_some("session", session_choice.sessions(), session_choice.matching, session_choice.EXAMPLE)
         self.modes = list(FailureMode.objects.values_list("name", flat=True))
 
     def clean_mode_name(self) -> str:

@@ -10,7 +10,7 @@ from django.shortcuts import get_object_or_404
 from buildlog.failures.forms import ModificationForm
 from buildlog.failures.models import Modification
 from buildlog.machines.models import Revision
-from buildlog.machines.pages import form_page
+from buildlog.people.form_pages import form_page
 from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
 from buildlog.records.pages import change_record, remove_record, write_record

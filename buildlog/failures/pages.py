@@ -14,27 +14,43 @@ from buildlog.failures import loop as failure_loop
 from buildlog.failures.cause_form import CauseForm
 from buildlog.failures.forms import FailureForm
 from buildlog.failures.models import Failure
-from buildlog.failures.queries import failure_rows
-from buildlog.machines.models import Revision
+from buildlog.failures.queries import failure_list, failure_rows
+from buildlog.machines.models import Part, Revision, Vehicle
+from buildlog.people.form_pages import form_page
 from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
 from buildlog.photos.models import Photo
 from buildlog.records import change_log
+from buildlog.records.list_pages import asked_record, list_page
 from buildlog.records.pages import change_record, remove_record, write_record
 from calc.fix_proof import History
 from calc.proof_sentences import counts, exposure_sentences, judged_sentence, refusal
 
-form_page = require_http_methods(["GET", "HEAD", "POST"])
-SHOWN_AT_ONCE = 100
+NOT_HELD = "not_held"
+"""In the address of the list: every state but held."""
 
 
 @require_safe
 def failures(request: SignedInRequest) -> HttpResponse:
-    state = request.GET.get("state", "")
-    rows = failure_rows()
+    """Failures, newest first, a page at a time; of one state, machine, revision or part where the address says so."""
+    state, rows = request.GET.get("state", ""), failure_list()
     if state in Failure.State.values:
         rows = rows.filter(state=state)
-    context = {"failures": rows[:SHOWN_AT_ONCE], "states": Failure.State.choices, "state": state}
+    elif state == NOT_HELD:
+        rows = rows.exclude(state=Failure.State.HELD)
+    subjects = {}
+    for name, column, records in (
+        ("vehicle", "revision__vehicle", Vehicle.objects.all()),
+        ("revision", "revision", Revision.objects.select_related("vehicle")),
+        ("part", "part", Part.objects.all()),
+    ):
+        subject = asked_record(records, request.GET.get(name))
+        if subject is not None:
+            subjects[name] = subject
+            rows = rows.filter(**{column: subject})
+    page = list_page(rows, request.GET, moment="happened_at")
+    states = [(NOT_HELD, "Not yet held"), *Failure.State.choices]
+    context = {"page": page, "failures": page.rows, "states": states, "state": state, "subjects": subjects}
     return render(request, "failures/failures.html", context)
 
 

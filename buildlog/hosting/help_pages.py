@@ -28,6 +28,7 @@ SLUGS = (
     "lake",
     "bench",
     "comparison",
+    "doubts",
     "installation",
     "proxy",
     "backup",

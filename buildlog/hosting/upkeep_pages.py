@@ -10,12 +10,13 @@ from django.contrib.auth.decorators import login_not_required
 from django.db import Error
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import redirect, render
-from django.views.decorators.http import require_http_methods, require_safe
+from django.views.decorators.http import require_safe
 
 from buildlog.hosting import health as condition
 from buildlog.hosting.backups import retention, schedule, server
 from buildlog.hosting.backups import status as backup_status
 from buildlog.hosting.version import VERSION
+from buildlog.people.form_pages import form_page
 from buildlog.people.roles import Right, has_right, needs
 
 LONGEST_WAIT_S = 20.0
@@ -47,7 +48,7 @@ def _is_owner(request: HttpRequest) -> bool:
         return False
 
 
-@require_http_methods(["GET", "HEAD", "POST"])
+@form_page
 @needs(Right.ADMIT)
 def upkeep(request: HttpRequest) -> HttpResponse:
     """The installation's status; a POST makes a backup."""

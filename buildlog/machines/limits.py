@@ -1,19 +1,18 @@
-"""The limits of a build and its margin to each, for today's revision and a planned one."""
+"""The results and limits of a build, for today's revision and a planned one, as far as its parts give them."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass
 
-from buildlog.machines.machine import Machine
-from calc import drivetrain, endurance, pack, stability
+from buildlog.machines.machine import ELECTRONICS, Machine
+from calc import drivetrain, endurance, pack, stability, traction
 from calc.alarms import PASSED, Alarm
-from calc.cautions import BATTERY, TIPPING
 from calc.quantities import written
+from calc.results import Result
 
-FAST = "Speed and stopping distance grow together; on ice, far more than on a road. A top speed is no target."
-FAR = "Cold, wind and soft snow shorten a range. Turn back earlier than this figure says."
+TURN_RADIUS_M = 15.0
 
 
 @dataclass(frozen=True)
@@ -26,29 +25,11 @@ class Ride:
 
 
 @dataclass(frozen=True)
-class Limit:
-    """One number of a build, or what is missing to work it out."""
+class ResultPair:
+    """One result of two builds side by side."""
 
-    key: str
-    label: str
-    kind: str
-    value: float | None
-    kernel: str
-    caution: str = ""
-    needs: str = ""
-    alarm: Alarm | None = None
-
-    @property
-    def is_over(self) -> bool:
-        return self.alarm is not None and self.alarm.is_over
-
-
-@dataclass(frozen=True)
-class LimitPair:
-    """One number of two builds side by side."""
-
-    today: Limit
-    planned: Limit
+    today: Result
+    planned: Result
 
     @property
     def moved(self) -> bool:
@@ -63,72 +44,77 @@ class LimitPair:
         return self.planned.value - self.today.value
 
 
-def limits_of(machine: Machine, ride: Ride) -> list[Limit]:
-    """Every limit the next change may touch, always in the same order."""
+def limits_of(machine: Machine, ride: Ride) -> list[Result]:
+    """Every result and limit of a build, always in the same order; those without a value say what they need."""
     return [work(machine, ride) for work in _WORK]
 
 
-def side_by_side(today: Machine, planned: Machine, ride: Ride) -> list[LimitPair]:
-    return [LimitPair(*pair) for pair in zip(limits_of(today, ride), limits_of(planned, ride), strict=True)]
+def side_by_side(today: Machine, planned: Machine, ride: Ride) -> list[ResultPair]:
+    return [ResultPair(*pair) for pair in zip(limits_of(today, ride), limits_of(planned, ride), strict=True)]
 
 
-def cautions(limits: Iterable[Limit]) -> list[str]:
-    return list(dict.fromkeys(limit.caution for limit in limits if limit.caution and limit.value is not None))
+def _result(
+    key: str, value: float | None, kernel: str, needs: str, method: str = "", alarm: Alarm | None = None
+) -> Result:
+    if value is None:
+        return Result(key, None, needs=(needs,) if needs else ())
+    return Result(key, float(value), method=method, kernel=kernel, alarm=alarm)
 
 
-def alarms(limits: Iterable[Limit]) -> list[Alarm]:
-    """Limits that are passed or nearly reached, to be shown above everything else."""
-    return [limit.alarm for limit in limits if limit.alarm is not None]
+def _figure(name: str, key: str) -> Callable[[Machine, Ride], Result]:
+    """Mass and place of the centre of gravity without rider, as the balance has them."""
+
+    def work(machine: Machine, ride: Ride) -> Result:
+        figure = getattr(machine.balance, name)
+        moved = name != "mass" and figure.measured_on not in (None, machine.revision)
+        kernel = "stability.after_changes" if moved else "stability.centre_of_gravity"
+        return _result(key, figure.value, kernel, figure.needs, figure.how)
+
+    return work
 
 
-def _mass(machine: Machine, ride: Ride) -> Limit:
-    needs = _needs(machine.balance.mass.needs)
-    return Limit("mass", "Mass without rider", "mass", machine.mass_kg, "stability.centre_of_gravity", "", needs)
+def _of_pack(key: str, attribute: str) -> Callable[[Machine, Ride], Result]:
+    def work(machine: Machine, ride: Ride) -> Result:
+        value = getattr(machine.pack, attribute) if machine.pack else None
+        return _result(key, value, "pack.modules", machine.pack_needs, "Modules in series and parallel.")
+
+    return work
 
 
-def _full_voltage(machine: Machine, ride: Ride) -> Limit:
-    value = machine.pack.full_voltage_v if machine.pack else None
-    return Limit("full_voltage", "Pack, full", "voltage", value, "pack.modules", BATTERY, "fit battery modules")
-
-
-def _voltage_margin(category: str, name: str) -> Callable[[Machine, Ride], Limit]:
-    def work(machine: Machine, ride: Ride) -> Limit:
+def _voltage_margin(category: str, name: str) -> Callable[[Machine, Ride], Result]:
+    def work(machine: Machine, ride: Ride) -> Result:
         limits, highest = machine.limits(category), machine.highest_voltage
-        value = None
-        if highest is not None and limits is not None and limits.highest_voltage_v is not None:
-            value = pack.voltage_margin_v(limits.highest_voltage_v, highest.voltage_v)
-        return Limit(
-            f"{category}_voltage",
-            f"{name}: volts to its limit, from the highest known",
-            "voltage",
-            value,
+        needs = f"a pack, and the {name} with its highest voltage"
+        if highest is None or limits is None or limits.highest_voltage_v is None:
+            return _result(f"{name}_voltage_margin", None, "", needs)
+        return _result(
+            f"{name}_voltage_margin",
+            pack.voltage_margin_v(limits.highest_voltage_v, highest.voltage_v),
             "pack.voltage_margin_v",
-            BATTERY,
-            f"fit pack and {name.lower()}, with its highest voltage",
+            needs,
+            f"Its limit less the highest voltage, {written(highest.voltage_v, 'voltage')}: {highest.subject}.",
             machine.voltage_alarm(category),
         )
 
     return work
 
 
-def _cut_off_margin(machine: Machine, ride: Ride) -> Limit:
+def _cut_off_margin(machine: Machine, ride: Ride) -> Result:
     limits = machine.limits("speed_controller")
     value = None
     if machine.pack is not None and limits is not None and limits.lowest_voltage_v is not None:
         value = pack.voltage_margin_v(machine.pack.full_voltage_v, limits.lowest_voltage_v)
-    return Limit(
-        "cut_off",
-        "Full pack: volts above the controller's cut-off",
-        "voltage",
+    return _result(
+        "controller_cut_off_margin",
         value,
         "pack.voltage_margin_v",
-        "",
-        "fit pack and controller, with its low-voltage cut-off",
+        "a pack, and the controller with its low-voltage cut-off",
+        "The full pack's voltage less the voltage at which the controller stops.",
         machine.cut_off_alarm,
     )
 
 
-def _current_margin(machine: Machine, ride: Ride) -> Limit:
+def _current_margin(machine: Machine, ride: Ride) -> Result:
     limits = machine.limits("speed_controller")
     pack_a = machine.pack.continuous_current_a if machine.pack else None
     controller_a = limits.continuous_current_a if limits else None
@@ -142,27 +128,25 @@ def _current_margin(machine: Machine, ride: Ride) -> Limit:
                 f"The controller carries {written(controller_a, 'current')} continuously, the pack "
                 f"{written(pack_a, 'current')}: limit the controller, or the pack overheats.",
             )
-    return Limit(
-        "pack_current",
-        "Pack: amps to its limit, controller at its own",
-        "current",
+    return _result(
+        "pack_current_margin",
         value,
         "pack.current_margin_a",
-        BATTERY,
-        "give pack and controller their continuous current",
+        "the continuous current of pack and controller",
+        "Continuous limit of the pack less that of the controller.",
         alarm,
     )
 
 
-def _c_rate(machine: Machine, ride: Ride) -> Limit:
+def _c_rate(machine: Machine, ride: Ride) -> Result:
     limits, value = machine.limits("speed_controller"), None
     if machine.pack and limits and limits.continuous_current_a:
         value = pack.c_rate(limits.continuous_current_a, machine.pack.capacity_ah)
-    needs = "fit pack and controller, with its continuous current"
-    return Limit("c_rate", "C-rate at the controller's current, 1/h", "ratio", value, "pack.c_rate", BATTERY, needs)
+    needs = "a pack, and the controller with its continuous current"
+    return _result("c_rate", value, "pack.c_rate", needs, "At the controller's continuous current, per hour.")
 
 
-def _top_speed(machine: Machine, ride: Ride) -> Limit:
+def _top_speed(machine: Machine, ride: Ride) -> Result:
     motors = [fitting.part.specification for fitting in machine.fittings if fitting.part.category == "motor"]
     constants = [motor["motor_constant_rpm_per_v"] for motor in motors if "motor_constant_rpm_per_v" in motor]
     constant = min(constants, default=None)
@@ -172,66 +156,66 @@ def _top_speed(machine: Machine, ride: Ride) -> Limit:
         turns = float(drivetrain.no_load_speed_rpm(constant, machine.pack.nominal_voltage_v))
         turns = min([turns, *(motor["highest_speed_rpm"] for motor in motors if "highest_speed_rpm" in motor)])
         value = float(drivetrain.road_speed_mps(turns, ratio, circumference_m))
-    return Limit(
-        "top_speed",
-        "Top speed by the gearing, no load",
-        "speed",
+    return _result(
+        "gearing_top_speed",
         value,
         "drivetrain.road_speed_mps",
-        FAST,
-        "give speed constant Kv, pack, drive ratio and rolling circumference",
+        "the motor's speed constant Kv, a pack, the drive ratio and the rolling circumference",
+        "The motor without load at the pack's nominal voltage, through the drive ratio.",
     )
 
 
-def _range(machine: Machine, ride: Ride) -> Limit:
+def _range(machine: Machine, ride: Ride) -> Result:
     value = None
     if machine.pack and ride.consumption_wh_per_km:
         full_wh = machine.pack.energy_wh
         value = float(endurance.remaining_range_m(full_wh, full_wh, ride.reserve_fraction, ride.consumption_wh_per_km))
-    return Limit(
+    return _result(
         "range",
-        "Range at the energy per km ridden so far",
-        "trip",
         value,
         "endurance.remaining_range_m",
-        FAR,
-        "fit a pack, and log a session with distance and energy",
+        "a pack, and a session with distance and energy",
+        f"Nominal pack energy less a reserve of {100 * ride.reserve_fraction:.0f} %, at the energy per km so far.",
     )
 
 
-def _needs(text: str) -> str:
-    return f"needs {text}" if text else ""
-
-
-def _cg_height(machine: Machine, ride: Ride) -> Limit:
-    both = machine.with_rider(ride.rider_kg)
-    return Limit(
-        "cg_height",
-        "Centre of gravity with rider, height",
-        "length",
-        both.z_m if both else None,
-        "stability.centre_of_gravity",
-        "",
-        _needs(machine.balance.needs_for_rider_height(ride.rider_kg)),
-    )
-
-
-def _factor(machine: Machine, ride: Ride) -> Limit:
-    both, track_m = machine.with_rider(ride.rider_kg), machine.revision.track_width_m
-    value = float(stability.static_stability_factor(track_m, both.z_m)) if both and track_m else None
-    needs = machine.balance.needs_for_rider_height(ride.rider_kg) or "the track width"
-    return Limit(
-        "stability",
-        "Static stability factor with rider",
-        "ratio",
+def _unladen_factor(machine: Machine, ride: Ride) -> Result:
+    height_m, track_m = machine.cg_height_m, machine.revision.track_width_m
+    value = float(stability.static_stability_factor(track_m, height_m)) if height_m and track_m else None
+    return _result(
+        "unladen_stability_factor",
         value,
         "stability.static_stability_factor",
-        TIPPING,
-        _needs(needs),
+        machine.balance.height.needs or "the track width",
+        "Without rider; a rider raises the centre of gravity and lowers the factor.",
     )
 
 
-def _threshold(machine: Machine, ride: Ride) -> Limit:
+def _height_with_rider(machine: Machine, ride: Ride) -> Result:
+    both = machine.with_rider(ride.rider_kg)
+    needs = machine.balance.needs_for_rider_height(ride.rider_kg)
+    height_m = both.z_m if both else None
+    return _result(
+        "cg_height_with_rider", height_m, "stability.centre_of_gravity", needs, "The rider sits on the seat."
+    )
+
+
+def _factor(machine: Machine, ride: Ride) -> Result:
+    both, track_m = machine.with_rider(ride.rider_kg), machine.revision.track_width_m
+    value = float(stability.static_stability_factor(track_m, both.z_m)) if both and track_m else None
+    return _result(
+        "static_stability_factor",
+        value,
+        "stability.static_stability_factor",
+        machine.balance.needs_for_rider_height(ride.rider_kg) or "the track width",
+        "Half the track width over the height of the centre of gravity, with rider.",
+    )
+
+
+BETWEEN = "a centre of gravity between the contacts"
+
+
+def _threshold(machine: Machine, ride: Ride) -> Result:
     both = machine.with_rider(ride.rider_kg)
     track_m, wheelbase_m = machine.revision.track_width_m, machine.revision.wheelbase_m
     value, needs = None, machine.balance.needs_for_rider(ride.rider_kg)
@@ -247,22 +231,29 @@ def _threshold(machine: Machine, ride: Ride) -> Limit:
         if 0 <= from_single_m <= wheelbase_m:
             value = float(stability.three_contact_threshold_g(track_m, both.z_m, wheelbase_m, from_single_m))
         needs = BETWEEN
-    return Limit(
-        "threshold",
-        "Tip-over threshold, three contacts, in g",
-        "ratio",
+    return _result(
+        "tip_over_threshold",
         value,
         "stability.three_contact_threshold_g",
-        TIPPING,
-        _needs(needs),
+        needs,
+        "In g, sideways on level ground, with rider.",
     )
 
 
-BETWEEN = "a centre of gravity between the contacts"
+def _fastest_turn(machine: Machine, ride: Ride) -> Result:
+    """Where it grips enough to tip, by the threshold of three contacts, or else by the stability factor."""
+    limit = _threshold(machine, ride) if machine.single_contact else _factor(machine, ride)
+    speed_mps = None
+    if limit.value is not None and limit.value > 0:
+        # Grip as large as the threshold: the ground holds just until the machine tips.
+        speed_mps = stability.fastest_turn(TURN_RADIUS_M, limit.value, limit.value).speed_mps
+    needs = limit.needs[0] if limit.needs else BETWEEN
+    method = "Level ground that grips, with rider; on ice most machines slide long before."
+    return _result("fastest_turn", speed_mps, "stability.fastest_turn", needs, method)
 
 
-def _load(end: str) -> Callable[[Machine, Ride], Limit]:
-    def work(machine: Machine, ride: Ride) -> Limit:
+def _load(end: str) -> Callable[[Machine, Ride], Result]:
+    def work(machine: Machine, ride: Ride) -> Result:
         both, wheelbase_m = machine.with_rider(ride.rider_kg), machine.revision.wheelbase_m
         value, needs = None, machine.balance.needs_for_rider(ride.rider_kg)
         x_m = both.x_m if both is not None else None
@@ -275,32 +266,47 @@ def _load(end: str) -> Callable[[Machine, Ride], Limit]:
                 loads = stability.contact_loads(both.mass_kg, x_m, wheelbase_m)
                 value = float(getattr(loads, f"{end}_n")) / stability.STANDARD_GRAVITY_MPS2
             needs = BETWEEN
-        return Limit(
-            f"{end}_load",
-            f"Load on the {end} contacts with rider, as mass",
-            "mass",
-            value,
-            "stability.contact_loads",
-            "",
-            _needs(needs),
-        )
+        return _result(f"{end}_load", value, "stability.contact_loads", needs, "At rest on level ground.")
 
     return work
 
 
-_WORK: tuple[Callable[[Machine, Ride], Limit], ...] = (
-    _mass,
-    _full_voltage,
-    _voltage_margin("speed_controller", "Controller"),
-    _voltage_margin("motor", "Motor"),
+def _climbable_grade(machine: Machine, ride: Ride) -> Result:
+    """As if the less loaded end drove: nothing stored says which end does."""
+    front, rear = (_load(end)(machine, ride) for end in ("front", "rear"))
+    grade = None
+    if front.value is not None and rear.value is not None and min(front.value, rear.value) > 0:
+        share = min(front.value, rear.value) / (front.value + rear.value)
+        grade = traction.climbable_grade(traction.CAREFUL_FRICTION, share)
+    return _result(
+        "climbable_grade",
+        grade,
+        "traction.climbable_grade",
+        front.needs[0] if front.needs else BETWEEN,
+        f"At a grip of {traction.CAREFUL_FRICTION:g}, driven by the less loaded end; rubber on ice holds twice that.",
+    )
+
+
+_WORK: tuple[Callable[[Machine, Ride], Result], ...] = (
+    _figure("mass", "mass"),
+    _of_pack("full_voltage", "full_voltage_v"),
+    _of_pack("nominal_voltage", "nominal_voltage_v"),
+    _of_pack("capacity", "capacity_ah"),
+    _of_pack("energy", "energy_wh"),
+    *(_voltage_margin(category, name) for category, name in ELECTRONICS),
     _cut_off_margin,
     _current_margin,
     _c_rate,
     _top_speed,
     _range,
-    _cg_height,
+    _figure("forward", "cg_forward"),
+    _figure("height", "cg_height"),
+    _unladen_factor,
+    _height_with_rider,
     _factor,
     _threshold,
+    _fastest_turn,
+    _climbable_grade,
     _load("front"),
     _load("rear"),
 )

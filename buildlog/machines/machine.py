@@ -4,35 +4,16 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
 
-from buildlog.machines.balance import SEAT, Balance, WithRider, up_the_line
+from buildlog.machines.balance import Balance, WithRider, up_the_line
 from buildlog.machines.models import Fitting, Revision
 from buildlog.machines.queries import LINE, read_line
 from buildlog.machines.seen_voltages import SeenVoltage
-from calc import pack, stability
+from calc import pack
 from calc.alarms import Alarm, cut_off_alarm, highest_alarm
-from calc.cautions import BATTERY, TIPPING
-from calc.quantities import written
-from calc.session_facts import LimitFacts, PackFacts
-
-
-@dataclass(frozen=True)
-class Plate:
-    """A number of the build as the page shows it, like a result of a session."""
-
-    key: str
-    label: str
-    kind: str
-    value: float
-    method: str
-    kernel: str = ""
-    caution: str = ""
-    improve: str = ""
-    u: float | None = None
-    alarm: Alarm | None = None
+from calc.session_facts import BuildFacts, LimitFacts, PackFacts
 
 
 class Voltage(NamedTuple):
@@ -66,8 +47,8 @@ class Machine:
 
     @classmethod
     def in_line(cls, revision: Revision, seen: Mapping[uuid.UUID, SeenVoltage] | None = None) -> Machine:
-        """The machine of a revision, with fittings from the vehicle's line if that was read already."""
-        line = getattr(revision.vehicle, LINE, ())
+        """The machine of a revision; its vehicle's line of revisions is read unless that was done already."""
+        line = getattr(revision.vehicle, LINE, None) or read_line(revision.vehicle)
         stored = next((member for member in line if member.pk == revision.pk), revision)
         return cls(revision, list(stored.fittings.all()), seen)
 
@@ -125,6 +106,13 @@ class Machine:
             lowest_charging_temperature_c=specification.get("lowest_charging_temperature_c"),
         )
 
+    @property
+    def pack_needs(self) -> str:
+        """What a person must enter for the pack."""
+        if len(self._of("battery_module")) > 1:
+            return "battery modules of one kind: several kinds cannot be added up"
+        return "battery modules with their data, and how many are in series and parallel"
+
     @cached_property
     def highest_voltage(self) -> Voltage | None:
         """The highest known: of the full pack, or measured with this pack on this or the last earlier revision."""
@@ -155,6 +143,18 @@ class Machine:
             highest_temperature_c=min(values("highest_temperature_c"), default=None),
         )
 
+    @cached_property
+    def facts(self) -> BuildFacts:
+        """What the results of its sessions need to know of it."""
+        return BuildFacts(
+            self.pack,
+            self.limits("speed_controller"),
+            self.limits("motor"),
+            self.revision.track_width_m,
+            self.revision.wheelbase_m,
+            self.single_contact,
+        )
+
     @property
     def single_contact(self) -> str:
         """The end at which a machine of three contacts has only one: "front", "rear", or "" for others."""
@@ -183,100 +183,6 @@ class Machine:
     def warnings(self) -> list[Alarm]:
         alarms = [*(self.voltage_alarm(category) for category, _ in ELECTRONICS), self.cut_off_alarm]
         return [alarm for alarm in alarms if alarm is not None]
-
-    @cached_property
-    def plates(self) -> list[Plate]:
-        balance, rows = self.balance, []
-        if self.mass_kg is not None:
-            rows.append(Plate("mass", "Mass without rider", "mass", self.mass_kg, balance.mass.how))
-        rows += self._pack_plates()
-        if balance.forward.value is not None:
-            rows.append(
-                Plate(
-                    "cg_forward",
-                    "Centre of gravity, forward",
-                    "length",
-                    balance.forward.value,
-                    balance.forward.how,
-                    "stability.centre_of_gravity",
-                )
-            )
-        if self.cg_height_m is not None:
-            moved = balance.height.measured_on not in (None, self.revision)
-            kernel = "stability.after_changes" if moved else "stability.centre_of_gravity"
-            rows.append(
-                Plate("cg_height", "Centre of gravity, height", "length", self.cg_height_m, balance.height.how, kernel)
-            )
-        if self.cg_height_m and self.revision.track_width_m:
-            factor = stability.static_stability_factor(self.revision.track_width_m, self.cg_height_m)
-            rows.append(
-                Plate(
-                    "stability",
-                    "Static stability factor",
-                    "ratio",
-                    factor,
-                    "Without rider; a rider raises the centre of gravity and lowers it.",
-                    "stability.static_stability_factor",
-                    TIPPING,
-                )
-            )
-        return rows
-
-    def _pack_plates(self) -> list[Plate]:
-        rows = []
-        if self.pack is not None:
-            for key, label, kind, value in (
-                ("full_voltage", "Pack, full", "voltage", self.pack.full_voltage_v),
-                ("nominal_voltage", "Pack, nominal", "voltage", self.pack.nominal_voltage_v),
-                ("capacity", "Pack capacity", "charge", self.pack.capacity_ah),
-                ("energy", "Pack energy, nominal", "energy", self.pack.energy_wh),
-            ):
-                caution = BATTERY if key == "full_voltage" else ""
-                rows.append(Plate(key, label, kind, value, "Modules in series and parallel.", "pack.modules", caution))
-        highest = self.highest_voltage
-        for category, name in ELECTRONICS:
-            limits = self.limits(category)
-            if highest is not None and limits is not None and limits.highest_voltage_v is not None:
-                margin_v = pack.voltage_margin_v(limits.highest_voltage_v, highest.voltage_v)
-                how = f"Its limit less the highest voltage, {written(highest.voltage_v, 'voltage')}: {highest.subject}."
-                rows.append(
-                    Plate(
-                        f"{category}_margin",
-                        f"{name.capitalize()} voltage margin",
-                        "voltage",
-                        margin_v,
-                        how,
-                        "pack.voltage_margin_v",
-                        alarm=self.voltage_alarm(category),
-                    )
-                )
-        return rows
-
-    @cached_property
-    def missing(self) -> list[str]:
-        """What a person must still enter for the other numbers."""
-        needed = []
-        if self.mass_kg is None:
-            needed.append(f"mass: {self.balance.mass.needs}")
-        if self.pack is None:
-            several = len(self._of("battery_module")) > 1
-            needed.append(
-                "pack: only battery modules of one kind can be added up"
-                if several
-                else "pack: fit battery modules, with how many in series and parallel"
-            )
-        if self.limits("speed_controller") is None:
-            needed.append("voltage and current margins: fit the speed controller")
-        needed += [
-            f"stability: {figure.needs}"
-            for figure in (self.balance.height, self.balance.forward)
-            if figure.value is None
-        ]
-        if self.revision.seat_x_m is None or self.revision.seat_z_m is None:
-            needed.append(f"figures with a rider: {SEAT}")
-        if self.revision.track_width_m is None:
-            needed.append("stability: measure the track width")
-        return needed
 
 
 def _wiring(fittings: Iterable[Fitting]) -> list[tuple[uuid.UUID, int]]:

@@ -127,7 +127,7 @@ class Revision(MadeRecord):
     )
 
     class Meta:
-        ordering = ["vehicle", "number"]
+        ordering = ["vehicle_id", "number"]
         constraints = [
             models.UniqueConstraint(
                 fields=["vehicle", "number"],
@@ -225,7 +225,7 @@ class Fitting(MadeRecord):
     parallel = models.PositiveIntegerField(null=True, blank=True, validators=[MinValueValidator(1)])
 
     class Meta:
-        ordering = ["revision", "part__category", "part__name"]
+        ordering = ["revision_id", "part_id"]
         constraints = [
             models.CheckConstraint(condition=Q(quantity__gte=1), name="fitting_has_at_least_one"),
             models.CheckConstraint(

@@ -8,7 +8,7 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_http_methods, require_safe
+from django.views.decorators.http import require_safe
 
 from buildlog.machines import queries
 from buildlog.machines.carry_over import carry_fittings_over, next_revision
@@ -16,11 +16,10 @@ from buildlog.machines.difference import difference
 from buildlog.machines.forms import FittingForm, RevisionForm, VehicleForm
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Fitting, Revision, Vehicle
+from buildlog.people.form_pages import form_page
 from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
 from buildlog.records.pages import change_record, remove_record, write_record
-
-form_page = require_http_methods(["GET", "HEAD", "POST"])
 
 
 @form_page

@@ -7,17 +7,16 @@ import uuid
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
-from django.views.decorators.http import require_http_methods, require_safe
+from django.views.decorators.http import require_safe
 
 from buildlog.machines import queries
 from buildlog.machines.forms import PartForm
 from buildlog.machines.models import Part
 from buildlog.machines.specifications import CATEGORIES
+from buildlog.people.form_pages import form_page
 from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
 from buildlog.records.pages import change_record, remove_record, write_record
-
-form_page = require_http_methods(["GET", "HEAD", "POST"])
 
 
 @require_safe

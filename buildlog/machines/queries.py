@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+import uuid
+from collections.abc import Collection
+
 from django.db.models import Count, Prefetch, QuerySet
 
 from buildlog.machines.models import Fitting, Part, Revision, Vehicle
 
 
+def _fittings_with_parts() -> Prefetch[str, QuerySet[Fitting], str]:
+    """Fittings with their parts, in the order of a list of parts."""
+    fittings = Fitting.objects.select_related("part").order_by("part__category", "part__name")
+    return Prefetch("fittings", queryset=fittings)
+
+
 def revisions_with_parts() -> QuerySet[Revision]:
     """Revisions with the parts that are fitted to them."""
-    return Revision.objects.select_related("vehicle", "parent__vehicle").prefetch_related(
-        Prefetch("fittings", queryset=Fitting.objects.select_related("part"))
-    )
+    return Revision.objects.select_related("vehicle", "parent__vehicle").prefetch_related(_fittings_with_parts())
 
 
 LINE = "revisions_in_line"
@@ -28,10 +35,18 @@ def read_line(vehicle: Vehicle) -> list[Revision]:
     return revisions
 
 
-def with_line(path: str) -> Prefetch[str, QuerySet[Revision], str]:
-    """The same for the vehicles of many records, where `path` leads from a record to its vehicle."""
-    revisions = Revision.objects.prefetch_related(Prefetch("fittings", queryset=Fitting.objects.select_related("part")))
-    return Prefetch(f"{path}__revisions", queryset=revisions, to_attr=LINE)
+def read_lines(revisions: Collection[uuid.UUID]) -> list[Revision]:
+    """These revisions and all others of their machines, with their parts; vehicles keep them as in `read_line`."""
+    machines = Vehicle.objects.filter(revisions__in=revisions).order_by().values("pk")
+    lines: dict[uuid.UUID, list[Revision]] = {}
+    for revision in revisions_with_parts().filter(vehicle__in=machines).order_by("number"):
+        line = lines.setdefault(revision.vehicle_id, [])
+        if line:
+            revision.vehicle = line[0].vehicle
+        line.append(revision)
+    for line in lines.values():
+        setattr(line[0].vehicle, LINE, line)
+    return [revision for line in lines.values() for revision in line]
 
 
 def parts() -> QuerySet[Part]:

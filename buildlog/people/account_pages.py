@@ -14,10 +14,10 @@ from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
-from django.views.decorators.http import require_http_methods
 
 from buildlog.people import sign_in_life, sign_in_limits
 from buildlog.people.access_log import note
+from buildlog.people.form_pages import form_page
 from buildlog.people.known_browsers import remember
 from buildlog.people.models import AccessEvent, Account, Invitation
 from buildlog.people.roles import Role
@@ -25,7 +25,6 @@ from buildlog.people.signed_in import SignedInRequest
 
 Kind = AccessEvent.Kind
 SHOWN_EVENTS = 20
-form_page = require_http_methods(["GET", "HEAD", "POST"])
 
 
 class NewAccountForm(UserCreationForm[Account]):

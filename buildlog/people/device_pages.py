@@ -6,9 +6,10 @@ from django import forms
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
-from django.views.decorators.http import require_http_methods, require_POST
+from django.views.decorators.http import require_POST
 
 from buildlog.people.access_log import note
+from buildlog.people.form_pages import form_page
 from buildlog.people.models import AccessEvent, DeviceToken
 from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
@@ -22,7 +23,7 @@ class DeviceForm(forms.ModelForm[DeviceToken]):
         fields = ["name", "vehicle", *DeviceToken.RIGHTS]
 
 
-@require_http_methods(["GET", "HEAD", "POST"])
+@form_page
 @needs(Right.BUILD)
 def devices(request: SignedInRequest) -> HttpResponse:
     """Make a device; its key is shown once, because only its hash is stored."""

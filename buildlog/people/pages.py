@@ -8,17 +8,17 @@ from django.core.exceptions import ValidationError
 from django.core.paginator import Paginator
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
-from django.views.decorators.http import require_http_methods, require_POST, require_safe
+from django.views.decorators.http import require_POST, require_safe
 
 from buildlog.people import access_changes
 from buildlog.people.absolute_urls import absolute_url
 from buildlog.people.access_log import note
+from buildlog.people.form_pages import form_page
 from buildlog.people.models import AccessEvent, Account, DeviceToken, Invitation
 from buildlog.people.password_links import link_for
 from buildlog.people.roles import Right, Role, needs
 from buildlog.people.signed_in import SignedInRequest
 
-form_page = require_http_methods(["GET", "HEAD", "POST"])
 Kind = AccessEvent.Kind
 SHOWN_EVENTS = 20
 

@@ -16,13 +16,15 @@ from buildlog.people.roles import Right
 from buildlog.photos.models import SUBJECTS, Photo
 from buildlog.photos.pictures import store_photo
 from buildlog.photos.serializers import PhotoSerializer
-from buildlog.records.api import RecordPages, RemovedInWords
+from buildlog.records.api import RemovedInWords
+from buildlog.records.api_pages import RecordPages
 
 
 class PhotoViewSet(RemovedInWords, mixins.ListModelMixin, mixins.RetrieveModelMixin, viewsets.GenericViewSet[Photo]):
     """Photos by UUID. `PUT` with a file stores one; a photo that is stored is not changed again."""
 
     queryset = Photo.objects.all()
+    page_order = ("taken_at", "id")
     serializer_class = PhotoSerializer
     lookup_value_converter = "uuid"
     pagination_class = RecordPages

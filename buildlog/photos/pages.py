@@ -8,16 +8,14 @@ from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
-from django.views.decorators.http import require_http_methods
 
+from buildlog.people.form_pages import form_page
 from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
 from buildlog.photos.forms import CaptionForm, PhotoForm
 from buildlog.photos.models import SUBJECTS, Photo, subjects_of_kind
 from buildlog.photos.pictures import store_photo
 from buildlog.records.pages import change_record, remove_record
-
-form_page = require_http_methods(["GET", "HEAD", "POST"])
 
 
 @form_page

@@ -36,12 +36,12 @@ class Row(NamedTuple):
     text: str
 
 
-def rows_of(record: Model, unit_system: str, group: str | None = None) -> list[Row]:
+def rows_of(record: Model, unit_system: str) -> list[Row]:
     """A record's quantities as a page shows them: those that are known, in the reader's units."""
     rows = []
     for field in quantities_of(record):
         value = getattr(record, field.name)
-        if value is None or not field.in_rows or (group is not None and field.group != group):
+        if value is None or not field.in_rows:
             continue
         how = getattr(record, f"get_{field.how}_display")() if field.how and getattr(record, field.how) else ""
         heading = f"{field.heading} ({how.lower()})" if how else field.heading

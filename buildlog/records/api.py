@@ -10,7 +10,7 @@ from django.db import DataError, IntegrityError, transaction
 from rest_framework import mixins, serializers, status, viewsets
 from rest_framework.authentication import SessionAuthentication
 from rest_framework.exceptions import APIException
-from rest_framework.pagination import LimitOffsetPagination
+from rest_framework.generics import GenericAPIView
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -18,17 +18,9 @@ from buildlog.people.device_keys import READING, DeviceKey
 from buildlog.people.roles import ByRole, Right
 from buildlog.people.signed_in import ApiRequest
 from buildlog.records import removal
+from buildlog.records.api_pages import RecordPages
+from buildlog.records.doubts import doubts_as_json
 from buildlog.records.put_record import ChangedElsewhere, Precondition, entity_tag_of, put_record
-
-
-class RecordPages(LimitOffsetPagination):
-    """Pagination, bounded to what a phone can hold and an offset that the database accepts."""
-
-    default_limit = 100
-    max_limit = 500
-
-    def get_offset(self, request: Request) -> int:
-        return min(super().get_offset(request), 10**9)
 
 
 class NotRemoved(APIException):
@@ -65,23 +57,51 @@ class RemovedInWords(mixins.DestroyModelMixin, viewsets.GenericViewSet[Any]):
         return Response({"id": str(kwargs["pk"]), "removed": True})
 
 
-class RecordViewSet(RemovedInWords, viewsets.ModelViewSet[Any]):
+class WithinMachine(GenericAPIView[Any]):
+    """Records that a device's key reaches only where `machine_path` leads to its own machine."""
+
+    request: ApiRequest
+    authentication_classes = [DeviceKey, SessionAuthentication]
+    machine_path = ""
+    key_rights: Mapping[str, tuple[str, ...]] = READING
+
+    def get_queryset(self) -> Any:
+        rows = super().get_queryset()
+        if self.request is not None and self.request.auth is not None:
+            own = rows.model.objects.filter(**{self.machine_path: self.request.auth.vehicle_id})
+            rows = rows.filter(pk__in=own.values("pk"))
+        return rows
+
+
+class WorkedOut(WithinMachine):
+    """What pages show of one record, worked out: `answer` says what."""
+
+    def get(self, request: Request, pk: uuid.UUID) -> Response:
+        return Response(self.answer(self.get_object()))
+
+    def answer(self, record: Any) -> dict[str, Any]:
+        raise NotImplementedError
+
+
+class RecordViewSet(RemovedInWords, WithinMachine, viewsets.ModelViewSet[Any]):
     """Records by UUID. `PUT` to a new UUID creates the record; sending it again changes nothing.
 
     `PUT` and `PATCH` of a stored record name the version they change: `version` in the body, or `If-Match`.
     Without either a change is refused with 428; of another version, with 412.
 
-    Lists are filtered by the fields in `narrowed_by`. A device's key reaches the records of its own machine,
+    The answer for a single session, pass, reading, failure or revision has `doubts`: why its values can hardly be,
+    and what was probably meant. Nothing is refused for being unlikely.
+
+    Lists are filtered by the fields in `narrowed_by`, and ordered by `page_order`, which has an index and ends with
+    what no two records share. A device's key reaches the records of its own machine,
     to which `machine_path` leads; `key_rights` lists by method what the key may do there.
     """
 
     lookup_value_converter = "uuid"
     pagination_class = RecordPages
+    page_order: tuple[str, ...] = ("id",)
     narrowed_by: tuple[str, ...] = ()
     write_right = Right.BUILD
-    authentication_classes = [DeviceKey, SessionAuthentication]
-    machine_path = ""
-    key_rights: Mapping[str, tuple[str, ...]] = READING
 
     def get_serializer_context(self) -> dict[str, Any]:
         context = super().get_serializer_context()
@@ -91,9 +111,6 @@ class RecordViewSet(RemovedInWords, viewsets.ModelViewSet[Any]):
 
     def get_queryset(self) -> Any:
         rows = super().get_queryset()
-        if self.request is not None and self.request.auth is not None:
-            own = rows.model.objects.filter(**{self.machine_path: self.request.auth.vehicle_id})
-            rows = rows.filter(pk__in=own.values("pk"))
         for name in self.narrowed_by:
             value = self.request.query_params.get(name) if self.request else None
             if value:
@@ -107,7 +124,8 @@ class RecordViewSet(RemovedInWords, viewsets.ModelViewSet[Any]):
             raise serializers.ValidationError({"id": ["There is a record with this id. Use PUT to change it."]})
         # One transaction, so that a refused record leaves nothing behind, not even a new failure mode.
         with _kind_refusals(), transaction.atomic():
-            return super().create(request, *args, **kwargs)
+            response = super().create(request, *args, **kwargs)
+        return self._with_doubts(response)
 
     def update(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         partial = bool(kwargs.get("partial"))
@@ -122,11 +140,18 @@ class RecordViewSet(RemovedInWords, viewsets.ModelViewSet[Any]):
                 may_create=not partial,
             )
         code = status.HTTP_201_CREATED if stored.created else status.HTTP_200_OK
-        return Response(stored.representation, status=code, headers={"ETag": entity_tag_of(stored.representation)})
+        headers = {"ETag": entity_tag_of(stored.representation)}
+        return self._with_doubts(Response(dict(stored.representation), status=code, headers=headers))
 
     def retrieve(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         response = super().retrieve(request, *args, **kwargs)
         response["ETag"] = entity_tag_of(response.data)
+        return self._with_doubts(response)
+
+    def _with_doubts(self, response: Response) -> Response:
+        """Add what is doubted about the record, which is stored all the same."""
+        serializer: Any = self.get_serializer_class()
+        response.data |= doubts_as_json(serializer.Meta.model, response.data["id"])
         return response
 
 

@@ -2,17 +2,39 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any, TypeVar
+from collections.abc import Callable, Mapping
+from typing import Any, NamedTuple, TypeVar
 
 from django import forms
+from django.core.exceptions import ValidationError
 from django.db.models import Model, QuerySet
+from django.forms.utils import ErrorDict
 
 from buildlog.quantities.fields import QuantityFormField
 from buildlog.records.form_merge import BEGAN_FROM, Beginning, choices_of
 from calc.quantities import written
 
 Record = TypeVar("Record", bound=Model)
+
+
+FIND = "find"
+"""The name of the buttons that search; their value is the name of the field."""
+OFFERED = 20
+
+
+def search_name(name: str) -> str:
+    """The name of the box that searches the records of a field."""
+    return f"search_{name}"
+
+
+class Search(NamedTuple):
+    """The search box of a field, as its template shows it."""
+
+    field: str
+    name: str
+    text: str
+    hint: str
+    outcome: str
 
 
 class RecordForm(forms.ModelForm[Record]):
@@ -26,6 +48,8 @@ class RecordForm(forms.ModelForm[Record]):
     groups: tuple[tuple[str, tuple[str, ...]], ...] = ()
     together: tuple[tuple[str, ...], ...] = ()
     belongs_to: tuple[str, ...] = ()
+    searched: tuple[str, ...] = ()
+    """Fields that choose among more records than a page can list: see `offer_some`."""
     has_defaults = False
     """Whether defaults apply until somebody stores the record, so that its form always changes something."""
     can_be_recreated = True
@@ -94,6 +118,49 @@ class RecordForm(forms.ModelForm[Record]):
             # Simpler than one field class for each label.
             field.label_from_instance = label  # type: ignore[method-assign,assignment]
 
+    def offer_some(
+        self,
+        name: str,
+        records: QuerySet[Any],
+        matching: Callable[[QuerySet[Any], str], QuerySet[Any]],
+        hint: str,
+    ) -> None:
+        """Let a person choose among the first of these records, or search all of them by a text.
+
+        Listed are the first `OFFERED` that `matching` finds by the text in the field's search box, and what is chosen.
+        """
+        field: Any = self.record_choice(name)
+        field.queryset = records
+        text = str(self.data.get(search_name(name), "")).strip()
+        listed = list((matching(records, text) if text else records)[:OFFERED])
+        chosen = _record_of(records, self[name].value())
+        if chosen is not None and chosen not in listed:
+            listed.insert(0, chosen)
+        empty = [] if field.empty_label is None else [("", field.empty_label)]
+        field.choices = [*empty, *((record.pk, field.label_from_instance(record)) for record in listed)]
+        field.search = Search(name, search_name(name), text, hint, self._outcome(text, listed, chosen))
+
+    @staticmethod
+    def _outcome(text: str, listed: list[Any], chosen: Any) -> str:
+        if not text:
+            return ""
+        count = len(listed) - (chosen in listed[:1])
+        return f"{count if count < OFFERED else f'The first {OFFERED}'} found." if count else "None found."
+
+    @classmethod
+    def is_search(cls, data: Mapping[str, str]) -> bool:
+        """Whether a sent form asks for a search: by its button, or with a text in the box that was not searched yet."""
+        for name in cls.searched:
+            text = data.get(search_name(name), "").strip()
+            if data.get(FIND) == name or (text and text != data.get(f"searched_{name}", "").strip()):
+                return True
+        return False
+
+    def leave_unchecked(self) -> None:
+        """Show what was typed, without looking for mistakes: the form was not sent to be stored."""
+        self._errors = ErrorDict()
+        self.cleaned_data = {}
+
     def show_understood_values(self) -> None:
         """Show beside each quantity that was typed with a unit the value it was read as."""
         for name, value in self.cleaned_data.items():
@@ -116,3 +183,10 @@ def day_input() -> forms.DateInput:
 
 def moment_input() -> forms.DateTimeInput:
     return forms.DateTimeInput(format="%Y-%m-%dT%H:%M", attrs={"type": "datetime-local"})
+
+
+def _record_of(records: QuerySet[Any], key: Any) -> Any:
+    try:
+        return records.filter(pk=key).first() if key else None
+    except (ValidationError, ValueError):
+        return None

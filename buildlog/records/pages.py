@@ -69,6 +69,9 @@ def write_record(
             plain = form_class(instance=instance, unit_system=request.user.unit_system) if initial else form
             form.carry(Beginning.of(plain))
         return render(request, template, {"form": form, **context})
+    if form_class.is_search(request.POST):
+        form = _searching(request, form_class, instance, initial)
+        return render(request, template, {"form": form, **context})
     attempt = _attempt(request, form_class, instance, initial)
     if attempt.record is None:
         attempt.form.show_understood_values()
@@ -78,6 +81,19 @@ def write_record(
         on_created(attempt.record)
     messages.success(request, f"Saved: {attempt.record}{_kept_in_words(attempt.elsewhere)}")
     return redirect(after or attempt.record.get_absolute_url())
+
+
+def _searching(
+    request: SignedInRequest, form_class: type[RecordForm[Any]], instance: Any, initial: dict[str, Any] | None
+) -> RecordForm[Any]:
+    """The form as it was sent, with what its search finds."""
+    began = Beginning.read(request.POST)
+    units = began.unit_system if began else request.user.unit_system
+    form = form_class(request.POST, instance=instance, unit_system=units, initial=initial)
+    if began is not None:
+        form.carry(began)
+    form.leave_unchecked()
+    return form
 
 
 def _is_a_change(form_class: type[RecordForm[Any]], instance: Model) -> bool:

@@ -1,16 +1,80 @@
-"""The API of test cards."""
+"""The API of test cards, and of the limits of a build."""
 
 from __future__ import annotations
 
+from typing import Any
+
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import OpenApiParameter, extend_schema
+
+from buildlog.failures.models import Modification
+from buildlog.machines.limits import limits_of
+from buildlog.machines.machine import Machine
+from buildlog.machines.models import Revision, Vehicle
+from buildlog.machines.seen_voltages import seen_voltages
 from buildlog.people.device_keys import FIELD_LOGGING
 from buildlog.people.roles import Right
-from buildlog.records.api import RecordViewSet
+from buildlog.records.api import RecordViewSet, WorkedOut
+from calc.results import plain
+from calc.trials.results import PAGE_ERROR
+from sessions.bench.failure_questions import failure_questions
+from sessions.bench.machine_bench import ride_of
 from sessions.bench.models import TestCard, TestCardItem
 from sessions.bench.serializers import TestCardItemSerializer, TestCardSerializer
+from sessions.evidence.season import Season
+from sessions.trials.measure_columns import MeasureColumns
+from sessions.trials.questions import answer, as_json, every_pair, newest_against_parent, of_modifications
+
+
+@extend_schema(responses=OpenApiTypes.OBJECT)
+class RevisionLimits(WorkedOut):
+    """Every result and limit of a build, ridden as the machine is ridden today."""
+
+    queryset = Revision.objects.select_related("vehicle__assumptions")
+    machine_path = "vehicle"
+
+    def answer(self, record: Revision) -> dict[str, Any]:
+        ride = ride_of(record.vehicle)
+        machine = Machine.in_line(record, seen_voltages(record.vehicle))
+        return {
+            "revision": record.pk,
+            "rider_kg": ride.rider_kg,
+            "consumption_wh_per_km": ride.consumption_wh_per_km,
+            "limits": [plain(result) for result in limits_of(machine, ride)],
+        }
+
+
+@extend_schema(
+    parameters=[OpenApiParameter("pairs", str, enum=["all"], description="Every revision, on all measures.")],
+    responses=OpenApiTypes.OBJECT,
+)
+class VehicleComparison(WorkedOut):
+    """The questions of a machine, all under one error, with today's answer to each.
+
+    The newest revision that was ridden is asked against its parent, and every modification what it was expected to
+    change. With `pairs=all` every revision against its parent and the first, on all measures: more questions make
+    each answer harder to reach.
+    """
+
+    queryset = Vehicle.objects.select_related("assumptions")
+    machine_path = "pk"
+
+    def answer(self, record: Vehicle) -> dict[str, Any]:
+        season = Season.beyond_doubt(record)
+        if self.request.query_params.get("pairs") == "all":
+            questions = [as_json(row) for row in answer(MeasureColumns(season), every_pair(season))]
+            return {"questions": questions, "error": PAGE_ERROR}
+        modifications = list(
+            Modification.objects.filter(revision__vehicle=record).order_by("revision__number", "title")
+        )
+        asked = [*newest_against_parent(season), *of_modifications(season, modifications)]
+        questions = [as_json(row) for row in answer(MeasureColumns(season), asked)]
+        return {"questions": [*questions, *failure_questions(record, season, modifications)], "error": PAGE_ERROR}
 
 
 class TestCardViewSet(RecordViewSet):
     queryset = TestCard.objects.all()
+    page_order = ("revision_id", "id")
     serializer_class = TestCardSerializer
     machine_path = "revision__vehicle"
     narrowed_by = ("revision",)
@@ -19,6 +83,7 @@ class TestCardViewSet(RecordViewSet):
 
 class TestCardItemViewSet(RecordViewSet):
     queryset = TestCardItem.objects.all()
+    page_order = ("card_id", "position", "id")
     serializer_class = TestCardItemSerializer
     machine_path = "card__revision__vehicle"
     key_rights = FIELD_LOGGING

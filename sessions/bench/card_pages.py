@@ -10,17 +10,17 @@ from django.db import transaction
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
-from django.views.decorators.http import require_http_methods, require_safe
+from django.views.decorators.http import require_safe
 
 from buildlog.machines.models import Revision
 from buildlog.people import current_account
+from buildlog.people.form_pages import form_page
 from buildlog.people.roles import Right, may_remove, needs
 from buildlog.people.signed_in import SignedInRequest
 from buildlog.records.forms import RecordForm
 from buildlog.records.pages import change_record, remove_record, write_record
 from sessions.bench.models import TestCard, TestCardItem
 
-form_page = require_http_methods(["GET", "HEAD", "POST"])
 MOST_ITEMS = 40
 WHY_MARK = " — "
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 from django.db.models import Prefetch, QuerySet
 
 from buildlog.failures.exposure import Exposure
@@ -15,7 +16,7 @@ from buildlog.failures.growth import Growth, growth_of
 from buildlog.failures.loop import thresholds
 from buildlog.failures.models import Failure, Modification
 from buildlog.failures.queries import failure_rows
-from buildlog.machines.limits import LimitPair, Ride, side_by_side
+from buildlog.machines.limits import ResultPair, Ride, side_by_side
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Revision, Vehicle
 from buildlog.machines.queries import read_line
@@ -26,12 +27,13 @@ from calc.fix_proof import History, Proof
 from calc.proof_sentences import exposure_sentences, gap_sentences, judged_sentence, refusal
 from calc.reliability import Interval
 from sessions.bench import verdicts
-from sessions.evidence.session_results import reports_for
-from sessions.logs.queries import sessions_of_line
-from sessions.outings.models import Assumptions, Session
+from sessions.evidence.reader import recorded
+from sessions.evidence.season import Season
+from sessions.outings.models import Assumptions
+from sessions.trials.measure_columns import MeasureColumns
+from sessions.trials.questions import answer, newest_against_parent, of_modifications
 
 CONFIDENCE = 0.9
-LATEST_FOR_VERDICTS = 8
 CATEGORY_WEIGHT = {1: 4, 2: 3, 3: 2, 4: 1}
 """Risk is severity category times rate; I counts four times what IV does (common practice, no source)."""
 
@@ -109,12 +111,12 @@ class Bench:
     modes: list[ModeRow]
     watched: list[WatchRow]
     growth: Growth
-    limits: list[LimitPair]
+    limits: list[ResultPair]
     ride: Ride
     verdicts: list[verdicts.Verdict]
     modifications: list[Modification]
-    begins: list[tuple[int, float]] = field(default_factory=list)
-    last_session: Session | None = None
+    begins: list[tuple[int, float]]
+    season: Season
 
     @property
     def gaps(self) -> list[str]:
@@ -141,10 +143,10 @@ def bench_of(vehicle: Vehicle, filters: Filters, system: str = "metric") -> Benc
         ),
         None,
     )
-    sessions, reports = _recent(revisions, modifications, today)
-    ride = _ride(vehicle, today, sessions, reports)
     seen = seen_voltages(vehicle)
     machines = {revision.pk: Machine(revision, seen=seen) for revision in revisions}
+    season = Season.beyond_doubt(vehicle, machines=machines)
+    ride = _ride(vehicle, today, season)
     limits = []
     if today is not None:
         limits = side_by_side(machines[today.pk], machines[(planned or today).pk], ride)
@@ -162,18 +164,18 @@ def bench_of(vehicle: Vehicle, filters: Filters, system: str = "metric") -> Benc
         growth_of(everything, exposure),
         limits,
         ride,
-        _verdicts(vehicle, modifications, machines, history, sessions, reports, ride, system),
+        _verdicts(vehicle, modifications, machines, history, season, ride, system),
         modifications,
         exposure.begins_m(),
-        max(sessions, key=lambda session: session.started_at, default=None),
+        season,
     )
 
 
 def ride_of(vehicle: Vehicle) -> Ride:
     """How the machine is ridden today, as the bench takes it, without working out the rest of the bench."""
-    revisions = read_line(vehicle)
-    today = _ridden_now(revisions)
-    return _ride(vehicle, today, *_recent(revisions, list(_modifications(vehicle)), today))
+    machines = {revision.pk: Machine(revision) for revision in read_line(vehicle)}
+    today = _ridden_now([machine.revision for machine in machines.values()])
+    return _ride(vehicle, today, Season(vehicle, machines=machines))
 
 
 def _ridden_now(revisions: list[Revision]) -> Revision | None:
@@ -186,38 +188,15 @@ def _modifications(vehicle: Vehicle) -> QuerySet[Modification]:
     return rows.select_related("revision__vehicle", "revision__parent").order_by("-revision__number", "title")
 
 
-def _recent(
-    revisions: list[Revision], modifications: list[Modification], today: Revision | None
-) -> tuple[list[Session], dict[Any, Any]]:
-    """Sessions of the revisions whose modifications are judged, and of those before them; with their results."""
-    judged = [modification for modification in modifications if modification.expected_measure in verdicts.MEASURED][
-        :LATEST_FOR_VERDICTS
-    ]
-    revision_keys = {modification.revision_id for modification in judged}
-    revision_keys |= {
-        modification.revision.parent_id for modification in judged if modification.revision.parent_id is not None
-    }
-    if today is not None:
-        revision_keys.add(today.pk)
-    sessions = sessions_of_line(revisions, revision_keys)
-    return sessions, reports_for(sessions)
-
-
-def _ride(vehicle: Vehicle, today: Revision | None, sessions: list[Session], reports: dict[Any, Any]) -> Ride:
+def _ride(vehicle: Vehicle, today: Revision | None, season: Season) -> Ride:
     """Rider of the last session, and the energy per km of today's revision."""
-    riders = [session.rider_mass_kg + (session.payload_kg or 0.0) for session in sessions if session.rider_mass_kg]
-    own = [
-        result.value
-        for session in sessions
-        if today is not None and session.revision_id == today.pk
-        for result in reports[session.pk].results
-        if result.key == "energy_per_distance" and result.value > 0
-    ]
-    return Ride(
-        riders[-1] if riders else None,
-        sum(own) / len(own) if own else None,
-        Assumptions.of(vehicle).reserve_fraction,
-    )
+    load = recorded(season.numbers["rider_mass_kg"] + np.nan_to_num(season.numbers["payload_kg"]), slice(None))
+    consumption = None
+    if today is not None:
+        own = recorded(season.values("energy_per_distance"), season.rows_of(today))
+        own = own[own > 0]
+        consumption = float(own.mean()) if own.size else None
+    return Ride(float(load[-1]) if load.size else None, consumption, Assumptions.of(vehicle).reserve_fraction)
 
 
 def _modes(everything: list[Failure], exposure: Exposure) -> list[ModeRow]:
@@ -279,30 +258,29 @@ def _verdicts(
     modifications: list[Modification],
     machines: dict[Any, Machine],
     history: History,
-    sessions: list[Session],
-    reports: dict[Any, Any],
+    season: Season,
     ride: Ride,
     system: str,
 ) -> list[verdicts.Verdict]:
-    means = verdicts.session_means(reports, sessions)
-    seen = {session.revision_id for session in sessions}
+    """Of every modification that was expected to do something, answered under the same error as on the page that
+    compares revisions, because the questions are the same."""
     limits = thresholds(vehicle)
-    answers = []
+    asked = [*newest_against_parent(season), *of_modifications(season, modifications)]
+    answered = {
+        row.asked.modification.pk: row
+        for row in answer(MeasureColumns(season, system), asked)
+        if row.asked.modification is not None
+    }
+    answers: list[verdicts.Verdict] = []
     for modification in modifications:
-        if not modification.expected_measure or modification.revision.status not in RIDDEN:
+        if modification.pk in answered:
+            answers.append(verdicts.verdict_by_sessions(answered[modification.pk]))
+        elif modification.revision.status not in RIDDEN:
             continue
-        if modification.expected_measure in verdicts.MEASURED:
-            if modification.revision_id not in seen and modification.revision.parent_id not in seen:
-                continue
-            key = verdicts.MEASURED[Modification.Measure(modification.expected_measure)]
-            before, after = (
-                means.get((pk, key), []) for pk in (modification.revision.parent_id, modification.revision_id)
-            )
-            answers.append(verdicts.verdict_by_sessions(modification, before, after))
         elif modification.expected_measure == Modification.Measure.STABILITY:
             parent = machines.get(modification.revision.parent_id)
             answers.append(verdicts.verdict_by_build(modification, parent, machines[modification.revision_id], ride))
-        else:
+        elif modification.expected_measure == Modification.Measure.FAILURE_RATE:
             proof = history.proof_of_fix(modification.pk, *limits) if modification.pk in history.fixes else None
             answers.append(verdicts.verdict_by_failures(modification, proof, system))
     return answers

@@ -64,7 +64,7 @@ class TestCardItem(MadeRecord):
     )
 
     class Meta:
-        ordering = ["card", "position"]
+        ordering = ["card_id", "position"]
         constraints = [
             models.CheckConstraint(
                 condition=~Q(outcome="open") | Q(session__isnull=True),

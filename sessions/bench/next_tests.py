@@ -5,6 +5,8 @@ from __future__ import annotations
 import uuid
 from dataclasses import dataclass
 
+import numpy as np
+
 from buildlog.failures.models import Failure
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Revision
@@ -12,10 +14,10 @@ from calc.fix_proof import FixFacts, Kinds, Proof
 from calc.lineage import Fitted
 from calc.proof_sentences import rounded
 from sessions.bench.machine_bench import Bench, WatchRow
-from sessions.bench.verdicts import CANNOT_TELL, Verdict, expectation
+from sessions.bench.verdicts import Verdict, expectation
+from sessions.evidence.season import Season
 
 MOST = 12
-MANY_SESSIONS = 20
 HURTS = (Failure.Severity.CATASTROPHIC, Failure.Severity.CRITICAL)
 NEVER_PROVOKED = (
     "Severity I and II are never provoked. Find the cause, then show by inspection, calculation or a bench test that "
@@ -146,45 +148,46 @@ def _undecided(bench: Bench) -> list[Question]:
     questions = []
     for verdict in bench.verdicts:
         revision = verdict.modification.revision
-        if verdict.word != CANNOT_TELL or verdict.more_sessions is None or revision.status != Revision.Status.RIDING:
+        if not verdict.is_open or revision.status != Revision.Status.RIDING:
             continue
         parent = revision.parent
         if verdict.needs_parent and (parent is None or parent.status != Revision.Status.RIDING):
             continue
-        questions.append(_by_sessions(verdict, revision, verdict.more_sessions, len(bench.exposure.rides)))
+        if verdict.is_out_of_reach:
+            title = verdict.modification.title
+            why = f"Did it do what was expected ({expectation(verdict.modification)})? {verdict.sentence}"
+            questions.append(Question(f"Calculate or bench-test what “{title}” changes", why, 10.0))
+        elif verdict.more_sessions is not None:
+            questions.append(_by_sessions(verdict, revision, verdict.more_sessions))
     return questions
 
 
-def _by_sessions(verdict: Verdict, revision: Revision, more: int, so_far: int) -> Question:
-    """More sessions, if they are no more than were ridden so far; else another way."""
-    title, sessions = verdict.modification.title, f"{more} more session{'' if more == 1 else 's'}"
-    question = f"Did “{title}” do what was expected ({expectation(verdict.modification)})?"
-    if more > min(MANY_SESSIONS, so_far):
-        why = f"{question} Riding would take about {sessions}, and {so_far} were ridden so far."
-        return Question(f"Calculate or bench-test what “{title}” changes", why, 10.0)
+def _by_sessions(verdict: Verdict, revision: Revision, more: int) -> Question:
+    title, days = verdict.modification.title, f"{more} more day{'' if more == 1 else 's'}"
     parent = revision.parent if verdict.needs_parent else None
     ridden = f"{revision.label} and {parent.label}" if parent is not None else revision.label
     return Question(
         f"Six passes both ways and a measured distance with {ridden}, in weather like the last time",
-        f"{question} About {sessions} would tell.",
+        f"Did “{title}” do what was expected ({expectation(verdict.modification)})? It takes about {days}.",
         40.0 - more,
     )
 
 
 def _never_measured(bench: Bench) -> list[Question]:
-    last, today = bench.last_session, bench.today
+    recent, today = bench.season, bench.today
     questions: list[Question] = []
     if today is None:
         return questions
-    if last is None or last.rest_voltage_start_v is None or last.rest_voltage_end_v is None:
+    last = recent.count - 1
+    if any(_never(recent, f"rest_voltage_{moment}_v") for moment in ("start", "end")):
         questions.append(
             Question("Rest voltage before and after, the pack rested", "Energy left, and energy per km.", 30)
         )
-    if last is None or last.distance_m is None:
+    if _never(recent, "distance_m"):
         questions.append(
             Question("Distance ridden, by wheel counter or track", "Energy per km, range, failure rates.", 29)
         )
-    if not any(run.split_times_s for run in (last.passes.all() if last else ())):
+    if not any(split.session == last for split in recent.passes.splits):
         questions.append(
             Question("A pass timed at three marks or more", "Is it still gaining speed at the end of the gate?", 15)
         )
@@ -201,3 +204,8 @@ def _never_measured(bench: Bench) -> list[Question]:
     if balance.height.measured_on is None:
         questions.append(Question("Measure the height of the centre of gravity", "The tip-over limit needs it.", 22))
     return questions
+
+
+def _never(recent: Season, name: str) -> bool:
+    """Whether the last session did not record this, or there is none."""
+    return not recent.count or bool(np.isnan(recent.numbers[name][-1]))

@@ -13,7 +13,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from buildlog.failures.models import Failure
-from buildlog.machines.limits import alarms, cautions, side_by_side
+from buildlog.machines.limits import side_by_side
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Vehicle
 from buildlog.machines.queries import revisions_with_parts
@@ -21,6 +21,7 @@ from buildlog.machines.seen_voltages import seen_voltages
 from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
 from calc.alarms import Alarm
+from calc.results import alarms, cautions
 from sessions.bench.figures import bench_figures
 from sessions.bench.machine_bench import Bench, Filters, bench_of, ride_of
 from sessions.bench.models import TestCard, TestCardItem

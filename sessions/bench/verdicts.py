@@ -1,42 +1,51 @@
-"""Did a modification do what it was expected to do? Expected effect against what was measured since."""
+"""Did a modification do what it was expected to do? The same five answers for every measure."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any
 
 from buildlog.failures.models import Modification
 from buildlog.machines.limits import Ride, limits_of
 from buildlog.machines.machine import Machine
-from calc import comparison
 from calc.fix_proof import Proof
 from calc.proof_sentences import counts, exposure_sentences
 from calc.rate_change import rate_ratio_upper
+from calc.trials.answers import Answer, Expectation, Outcome, outcome_of
+from calc.trials.columns import LARGEST_LOGARITHM, Measure
+from calc.trials.looks import LEAST_VALUES
+from sessions.trials.questions import OUTCOMES, Answered, expectation_of, percent
 
-CONFIDENCE = 0.95
-MEASURED = {
-    Modification.Measure.TOP_SPEED: "average_gate_speed",
-    Modification.Measure.CONSUMPTION: "energy_per_distance",
-    Modification.Measure.RANGE: "range",
-}
-MET, NOT_MET, CANNOT_TELL = "met", "not met", "cannot tell yet"
+STABILITY = Measure("static_stability_factor", smallest_difference=0.03)
+FAILURES = Measure("failures", smallest_difference=0.05)
+"""Smaller changes are assumed not to matter (declared assumptions)."""
+
+_BADGES = {Outcome.AS_EXPECTED: "held", Outcome.LESS_THAN_EXPECTED: "held", Outcome.NOT_YET_KNOWN: "watching"}
 
 
 @dataclass(frozen=True)
 class Verdict:
     modification: Modification
-    word: str
+    outcome: Outcome
     sentence: str
     more_sessions: int | None = None
     more: float | None = None
     more_kind: str = "trip"
     needs_parent: bool = False
+    is_out_of_reach: bool = False
+    """Whether no season holds the sessions that an answer would take."""
+
+    @property
+    def word(self) -> str:
+        return OUTCOMES[self.outcome]
+
+    @property
+    def is_open(self) -> bool:
+        return self.outcome is Outcome.NOT_YET_KNOWN
 
     @property
     def badge(self) -> str:
-        return {MET: "held", NOT_MET: "recurred"}.get(self.word, "watching")
+        return _BADGES.get(self.outcome, "recurred")
 
 
 def expectation(modification: Modification) -> str:
@@ -45,54 +54,42 @@ def expectation(modification: Modification) -> str:
     return f"{modification.get_expected_measure_display()} {modification.get_expected_direction_display()}{by}"
 
 
-def verdict_by_sessions(modification: Modification, before: list[float], after: list[float]) -> Verdict:
-    """By the session means of the revision before and the one with the modification.
-
-    Met: it change_percent the expected way for sure, and the expected amount lies within what was measured or
-    below it. Not met: it is sure that it did less. Otherwise it cannot be told yet.
-    """
-    counts = f"{len(after)} and {len(before)} sessions"
-    if len(before) < 2 or len(after) < 2:
-        lacking = 2 - min(len(before), len(after))
-        words = f"At least two sessions of each revision are needed ({counts})."
-        return Verdict(modification, CANNOT_TELL, words, lacking, needs_parent=len(before) < 2)
-    expected = modification.expected_amount_percent or 0.0
-    sign = 1.0 if modification.expected_direction == Modification.Direction.UP else -1.0
-    base = sum(before) / len(before)
-    try:
-        measured = comparison.welch(after, before, CONFIDENCE)
-    except ValueError:
-        return Verdict(modification, CANNOT_TELL, f"The sessions do not differ at all ({counts}).")
-    low, high = sorted(100.0 * sign * limit / base for limit in (measured.lower, measured.upper))
-    change_percent = 100.0 * sign * measured.difference / base
-    words = f"Measured {change_percent:+.1f} % the expected way, 95 % between {low:+.1f} and {high:+.1f} ({counts})."
-    if high < expected or high <= 0:
-        return Verdict(modification, NOT_MET, words)
-    if low > 0:
-        return Verdict(modification, MET, words)
-    spread = max(_spread(before), _spread(after))
-    difference = abs(base) * (expected / 100.0 if expected else abs(change_percent) / 100.0)
-    more = None
-    if difference > 0 and spread > 0:
-        more = max(1, comparison.sessions_needed(difference, spread, CONFIDENCE) - min(len(before), len(after)))
-    return Verdict(modification, CANNOT_TELL, words, more)
-
-
-def _spread(values: list[float]) -> float:
-    return comparison.mean_interval(values, CONFIDENCE).standard_deviation
+def verdict_by_sessions(answered: Answered) -> Verdict:
+    """By what the sessions of the whole machine say of this question, as on the page that compares revisions."""
+    modification, result = answered.asked.modification, answered.result
+    if modification is None:
+        raise ValueError("a verdict needs a question that a modification asks")
+    figures, label = result.figures, answered.asked.measure.label
+    days = f"{result.evidence.values} and {result.evidence.against_values} days"
+    words = f"{label}: {days}."
+    if figures is not None:
+        low, high = percent(figures.lower), percent(figures.upper)
+        words = f"{label} {percent(figures.change)}, between {low} and {high} ({days})."
+    words = " ".join(filter(None, [words, answered.sentence]))
+    is_open = result.outcome is Outcome.NOT_YET_KNOWN
+    # Before there is a plan, the fewest values that can claim anything.
+    more = result.more_values or max(0, LEAST_VALUES - result.evidence.values) or None
+    is_out_of_reach = result.answer is Answer.NOT_BY_RIDING
+    return Verdict(
+        modification,
+        result.outcome or Outcome.NOT_YET_KNOWN,
+        words,
+        more if is_open and not is_out_of_reach else None,
+        needs_parent=not result.evidence.against_values,
+        is_out_of_reach=is_open and is_out_of_reach,
+    )
 
 
 def verdict_by_failures(modification: Modification, proof: Proof | None, system: str = "metric") -> Verdict:
     """By counts of all the failures it answers, before and since, against the exposure that is known.
 
-    Met is judged with the longest possible earlier exposure and the shortest later one, not met the other way.
+    The rate is compared with the longest possible earlier exposure and the shortest later one where it is better, and
+    the other way round where it is worse.
     """
     if proof is None or proof.ratio_upper is None:
         words = "It needs failures and a known distance or time before it, and since."
-        return Verdict(
-            modification, CANNOT_TELL, " ".join([words, *(exposure_sentences(proof, system) if proof else [])])
-        )
-    allowed = 1.0 - (modification.expected_amount_percent or 0.0) / 100.0
+        sentences = [words, *(exposure_sentences(proof, system) if proof else [])]
+        return Verdict(modification, Outcome.NOT_YET_KNOWN, " ".join(sentences))
     if proof.ratio_upper > 1:
         words = f"{counts(proof, system)}: that does not yet show it comes less often."
     else:
@@ -101,44 +98,52 @@ def verdict_by_failures(modification: Modification, proof: Proof | None, system:
             f"{100 * proof.ratio_upper:.0f} % of the earlier rate."
         )
     words = " ".join([words, *exposure_sentences(proof, system)])
-    if proof.ratio_upper <= allowed:
-        return Verdict(modification, MET, words)
-    if _came_too_often(proof, allowed):
-        return Verdict(modification, NOT_MET, words)
-    return Verdict(modification, CANNOT_TELL, words, more=proof.still_needed, more_kind=proof.kind)
+    outcome = _outcome_of_counts(_lower(proof), _logarithm(proof.ratio_upper), expectation_of(modification))
+    more = proof.still_needed if outcome is Outcome.NOT_YET_KNOWN else None
+    return Verdict(modification, outcome, words, more=more, more_kind=proof.kind)
 
 
-def _came_too_often(proof: Proof, allowed: float) -> bool:
-    """Whether the later rate is above the allowed share of the earlier one, in each way the gaps can be filled."""
+def _logarithm(ratio: float) -> float:
+    return max(-LARGEST_LOGARITHM, min(LARGEST_LOGARITHM, math.log(ratio))) if ratio > 0 else -LARGEST_LOGARITHM
+
+
+def _outcome_of_counts(lower: float, upper: float, expected: Expectation) -> Outcome:
+    """By the limits alone: a count of none has an estimate of nothing, which would always be as much as expected."""
+    change = -expected.change(FAILURES)
+    if lower > 0:
+        return Outcome.WORSE
+    if upper <= change:
+        return Outcome.AS_EXPECTED
+    if upper < 0 and lower > change:
+        return Outcome.LESS_THAN_EXPECTED
+    if -FAILURES.band < lower and upper < FAILURES.band:
+        return Outcome.NOTHING
+    return Outcome.NOT_YET_KNOWN
+
+
+def _lower(proof: Proof) -> float:
+    """The smallest rate ratio that the counts allow however the gaps are filled, as a logarithm."""
     counted = proof.failures_after - proof.failures_left_out
     longest, shortest = proof.after.longest(proof.kind), proof.before.shortest(proof.kind)
     if not counted or not shortest or math.isinf(longest):
-        return False
-    return 1.0 / rate_ratio_upper(longest, counted, shortest, proof.failures_before, proof.confidence) > allowed
+        return -LARGEST_LOGARITHM
+    return _logarithm(1.0 / rate_ratio_upper(longest, counted, shortest, proof.failures_before, proof.confidence))
 
 
 def verdict_by_build(modification: Modification, before: Machine | None, after: Machine, ride: Ride) -> Verdict:
     """By the builds alone: stability needs no riding."""
     if before is None:
-        return Verdict(modification, CANNOT_TELL, "It has no parent to compare it with.")
+        return Verdict(modification, Outcome.NOT_YET_KNOWN, "It has no parent to compare it with.")
     was, now = (
-        next(limit for limit in limits_of(machine, ride) if limit.key == "stability") for machine in (before, after)
+        next(limit for limit in limits_of(machine, ride) if limit.key == "static_stability_factor")
+        for machine in (before, after)
     )
-    if was.value is None or now.value is None:
-        machine, limit = (before, was) if was.value is None else (after, now)
-        return Verdict(modification, CANNOT_TELL, f"The stability of {machine.revision.label} {limit.needs}.")
-    sign = 1.0 if modification.expected_direction == Modification.Direction.UP else -1.0
-    change_percent = 100.0 * sign * (now.value - was.value) / was.value
-    words = f"Worked out from both builds: {change_percent:+.1f} % the expected way."
-    enough = change_percent > 0 and change_percent >= (modification.expected_amount_percent or 0.0)
-    return Verdict(modification, MET if enough else NOT_MET, words)
-
-
-def session_means(reports: dict[Any, Any], sessions: Iterable[Any]) -> dict[tuple[Any, str], list[float]]:
-    """Values of the measured results, by revision and result."""
-    values: dict[tuple[Any, str], list[float]] = {}
-    for session in sessions:
-        for result in reports[session.pk].results:
-            if result.key in MEASURED.values():
-                values.setdefault((session.revision_id, result.key), []).append(result.value)
-    return values
+    if not was.value or not now.value:
+        machine, limit = (before, was) if not was.value else (after, now)
+        words = f"The stability of {machine.revision.label} {limit.needs_words}."
+        return Verdict(modification, Outcome.NOT_YET_KNOWN, words)
+    change = math.log(now.value / was.value)
+    expected: Expectation = expectation_of(modification)
+    outcome = outcome_of(change, change, change, STABILITY, expected)
+    words = f"Worked out from both builds: static stability factor {percent(math.expm1(change))}."
+    return Verdict(modification, outcome, words)

@@ -18,6 +18,8 @@ from sessions.outings.models import Gate, GateMark, Pass, Reading, Session, Venu
 SEED = 20251206
 SESSIONS_PER_REVISION = 4
 MARKS_M = (0.0, 50.0, 100.0)
+PLANTED_DOUBT = (3, 1)
+"""The revision, and which of its sessions, whose ice was typed in mm where cm are asked for: a doubt to answer."""
 SURFACES = {"clear_ice": 1.0, "snow_on_ice": 1.35, "white_ice": 1.1}
 
 
@@ -112,6 +114,7 @@ def _session(
     )
     rider = chance.choice(list(season.CREW))
     ride = simulate(plan.build, day, chance.randrange(4, 8), chance.uniform(600.0, 1400.0), MARKS_M)
+    ice_cm = round(chance.uniform(24.0, 46.0))
     session = Session.objects.create(
         revision=revision,
         venue=venue,
@@ -119,7 +122,7 @@ def _session(
         ended_at=start + timedelta(seconds=ride.runtime_s * 2.2),
         rider_mass_kg=season.CREW[rider],
         surface=surface,
-        ice_thickness_cm=round(chance.uniform(24.0, 46.0)),
+        ice_thickness_cm=10 * ice_cm if (plan.number, index) == PLANTED_DOUBT else ice_cm,
         air_temperature_c=day.air_temperature_c,
         wind_speed_mps=day.wind_mps,
         rest_voltage_start_v=round(ride.rest_start_v + chance.gauss(0, 0.05), 1),

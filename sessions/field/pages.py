@@ -10,7 +10,7 @@ from django.http import HttpRequest, HttpResponse, HttpResponseBase
 from django.shortcuts import render
 from django.utils.decorators import method_decorator
 from django.views.decorators.csrf import ensure_csrf_cookie
-from django.views.decorators.http import require_http_methods, require_safe
+from django.views.decorators.http import require_safe
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema
 from rest_framework.request import Request
@@ -18,6 +18,7 @@ from rest_framework.response import Response
 from rest_framework.views import APIView
 
 from buildlog.hosting.request_size import MB, max_request_size
+from buildlog.people.form_pages import form_page
 from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import ApiRequest, SignedInRequest
 from sessions.field import confirmed as field_confirmed
@@ -91,7 +92,7 @@ class UnsentFileForm(forms.Form):
 
 
 @max_request_size(unsent_file.LARGEST_BYTES + 20 * MB)
-@require_http_methods(["GET", "HEAD", "POST"])
+@form_page
 @needs(Right.LOG)
 def import_unsent_file(request: SignedInRequest) -> HttpResponse:
     """Import the records that a phone could not send itself."""

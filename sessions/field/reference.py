@@ -6,6 +6,7 @@ import math
 import statistics
 from typing import Any
 
+import numpy as np
 from django.db.models import Count
 from django.utils import timezone
 
@@ -23,8 +24,7 @@ from calc.quantities import KINDS, in_shown_unit
 from calc.session_facts import PACK_U_FRACTION
 from sessions.bench.models import TestCard
 from sessions.bench.serializers import TestCardItemSerializer
-from sessions.evidence.session_results import reports_for
-from sessions.logs.queries import sessions_with_evidence
+from sessions.evidence.reader import Evidence
 from sessions.outings import queries
 from sessions.outings.models import Assumptions, Gate, GoNoGoCheck, Pass, Reading, Session, Venue
 from sessions.outings.serializers import GateSerializer, SessionSerializer, VenueSerializer
@@ -166,13 +166,15 @@ def _consumptions() -> dict[Any, dict[str, Any]]:
 
     The highest mean speed of those rides goes with it: the phone assumes it while it has no position.
     """
-    latest = list(sessions_with_evidence().order_by("-started_at", "pk")[:SESSIONS_LOOKED_AT])
+    latest = Session.objects.order_by("-started_at", "pk").values("pk")[:SESSIONS_LOOKED_AT]
+    evidence = Evidence(Session.objects.filter(pk__in=[row["pk"] for row in latest]))
+    per_km, speeds = evidence.values("energy_per_distance"), evidence.values("average_speed")
     measured: dict[Any, list[tuple[float, float]]] = {}
-    for session, report in zip(latest, reports_for(latest).values(), strict=True):
-        result, speed = report.get("energy_per_distance"), report.get("average_speed")
-        if result is not None and result.value > 0:
-            for key in (session.revision_id, session.revision.vehicle_id):
-                measured.setdefault(key, []).append((result.value, speed.value if speed else 0.0))
+    # NaN is not above 0: rides without a consumption are left out here.
+    for row in reversed(np.flatnonzero(per_km > 0)):
+        machine = evidence.machines[evidence.revision[row]]
+        for key in (machine.revision.pk, machine.revision.vehicle_id):
+            measured.setdefault(key, []).append((float(per_km[row]), float(np.nan_to_num(speeds[row]))))
     consumptions = {}
     for key, rides in measured.items():
         last = [value for value, _ in rides[:SESSIONS_FOR_CONSUMPTION]]

@@ -11,15 +11,17 @@ import contextlib
 import json
 import uuid
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.core.files.base import ContentFile
 from django.db import DataError, IntegrityError
+from django.db.models import Q
 from rest_framework import serializers
 
 from buildlog.failures.serializers import FailureSerializer
+from buildlog.machines.models import Vehicle
 from buildlog.people import current_account
 from buildlog.people.models import Account
 from buildlog.photos.models import SUBJECTS, Photo, subjects_of_kind
@@ -27,6 +29,7 @@ from buildlog.photos.pictures import store_photo
 from buildlog.records import removal
 from buildlog.records.put_record import ChangedElsewhere, Precondition, VersionMissing, put_record
 from sessions.bench.serializers import TestCardItemSerializer
+from sessions.evidence.doubts import doubts_of_machine
 from sessions.outings.serializers import (
     GateSerializer,
     GoNoGoCheckSerializer,
@@ -64,6 +67,9 @@ class Row:
     words: str
     outcome: str
     sentence: str = ""
+    key: uuid.UUID | None = None
+    doubts: tuple[str, ...] = ()
+    """Why its values can hardly be; it is stored all the same."""
 
 
 @dataclass(frozen=True)
@@ -109,7 +115,27 @@ def import_records(file: UnsentFile, reader: Account) -> list[Row]:
     """
     is_their_own = (file.account_id, file.written_by) == (str(reader.pk), reader.get_username())
     with contextlib.nullcontext() if is_their_own else current_account.importing_records():
-        return [_import_record(record, reader) for record in file.records]
+        rows = [_import_record(record, reader) for record in file.records]
+    return _with_doubts(rows, reader.unit_system)
+
+
+def _with_doubts(rows: list[Row], system: str) -> list[Row]:
+    """The rows with what is doubted about the records that were stored; each machine is asked once."""
+    keys = {row.key for row in rows if row.outcome == "stored" and row.key is not None}
+    machines = Vehicle.objects.filter(
+        Q(revisions__sessions__in=keys)
+        | Q(revisions__sessions__passes__in=keys)
+        | Q(revisions__sessions__readings__in=keys)
+        | Q(revisions__failures__in=keys)
+    ).distinct()
+    sentences: dict[uuid.UUID, list[str]] = {}
+    for vehicle in machines if keys else ():
+        for open_doubt in doubts_of_machine(vehicle).listed(system):
+            sentences.setdefault(open_doubt.record, []).append(open_doubt.doubt.sentence)
+    return [
+        replace(row, doubts=tuple(sentences.get(row.key, ()))) if row.key in keys and row.key is not None else row
+        for row in rows
+    ]
 
 
 def _import_record(record: dict[str, Any], reader: Account) -> Row:
@@ -125,7 +151,7 @@ def _import_record(record: dict[str, Any], reader: Account) -> Row:
         if not isinstance(payload, dict):
             return Row(kind, words, "refused", "Its content is missing.")
         stored = put_record(_serializer_of(KINDS[kind], payload, record.get("changed")), key, _precondition(record))
-        return Row(kind, words, "stored" if stored.created else "was there")
+        return Row(kind, words, "stored" if stored.created else "was there", key=key)
     except VersionMissing:
         return Row(kind, words, "kept the server's", "It differs, and the phone did not know which version it changed.")
     except ChangedElsewhere as error:

@@ -9,13 +9,15 @@ from typing import Any
 import numpy as np
 
 from calc.coasting import coasting_stretches
+from calc.endurance import remaining_range_m
 from calc.geodesy import local_metres
 from calc.resistance import drag_area_m2, rolling_coefficient
-from calc.road_load import RoadLoad, fit_coast_down, mean_of_directions
-from calc.session_sheet import Result
+from calc.results import Result
+from calc.road_load import RoadLoad, consumption_wh_per_km, fit_coast_down, mean_of_directions, top_speed_mps
 from calc.weather import air_density_kg_per_m3
 from sessions.logs.series import positions
 from sessions.logs.timeline import Timeline
+from sessions.outings.models import Assumptions
 
 MOST_OFFERED = 30
 FIT_ROWS = 2000
@@ -137,23 +139,51 @@ def _mean(loads: list[RoadLoad]) -> RoadLoad:
 
 
 def _results(timeline: Timeline, load: RoadLoad, mass_kg: float) -> list[Result]:
-    def result(key: str, label: str, value: float, u: float, method: str, kernel: str) -> Result:
-        return Result(key, label, "ratio", value, u, method, kernel)
-
     fit = "least_squares.fit_coast_down"
     results = [
-        result("a", "Constant part, in newtons", load.a_n, load.u_a_n, "Runners, belt, tyres, drivetrain.", fit),
-        result("c", "Square part, in N/(m/s)²", load.c_n_per_mps2, load.u_c_n_per_mps2, "Air, and loose snow.", fit),
+        Result("rolling_force", load.a_n, load.u_a_n, "Runners, belt, tyres, drivetrain.", fit),
+        Result("air_factor", load.c_n_per_mps2, load.u_c_n_per_mps2, "Air, and loose snow.", fit),
     ]
     if load.a_n > 0:
         share = rolling_coefficient(load.a_n, mass_kg)
         u = share * load.u_a_n / load.a_n
         method = "Constant part over the weight."
-        results.append(result("rolling", "Rolling coefficient", share, u, method, "resistance.rolling_coefficient"))
+        results.append(Result("rolling_coefficient", share, u, method, "resistance.rolling_coefficient"))
     air_c = timeline.session.air_temperature_c
     if load.c_n_per_mps2 > 0 and air_c is not None:
         density = float(air_density_kg_per_m3(air_c))
         area, u = drag_area_m2(load.c_n_per_mps2, density), 2.0 * load.u_c_n_per_mps2 / density
         method = f"At {density:.3f} kg/m³, that day's air at sea level."
-        results.append(result("drag_area", "Drag area, in m²", area, u, method, "resistance.drag_area_m2"))
+        results.append(Result("drag_area", area, u, method, "resistance.drag_area_m2"))
+    return results + _foretold(timeline, load)
+
+
+STEADY_MPS = 20 / 3.6
+DRIVE_EFFICIENCY = 0.8
+"""From the pack to the ground: motor, controller and chain together (common practice, no source)."""
+
+
+def _foretold(timeline: Timeline, load: RoadLoad) -> list[Result]:
+    """What this road load lets motor and pack do; with a part below zero it says nothing of other speeds."""
+    parts = (load.a_n, load.b_n_per_mps, load.c_n_per_mps2)
+    if min(parts) < 0 or not any(parts):
+        return []
+    results, machine = [], timeline.machine
+    powers_w = [
+        fitting.part.specification["continuous_power_w"]
+        for fitting in machine.fittings
+        if fitting.part.category == "motor" and fitting.part.specification.get("continuous_power_w")
+    ]
+    share = f"with {100 * DRIVE_EFFICIENCY:.0f} % of the power reaching the ground"
+    if powers_w:
+        fastest = top_speed_mps(DRIVE_EFFICIENCY * sum(powers_w), *parts)
+        method = f"Where this road load uses it up, {share}; the gearing may end it sooner."
+        results.append(Result("road_load_top_speed", float(fastest), None, method, "road_load.top_speed_mps"))
+    if machine.pack is not None:
+        per_km = float(consumption_wh_per_km(STEADY_MPS, *parts, DRIVE_EFFICIENCY))
+        reserve = Assumptions.of(timeline.session.revision.vehicle).reserve_fraction
+        full_wh = machine.pack.energy_wh
+        range_m = remaining_range_m(full_wh, full_wh, reserve, per_km)
+        method = f"{per_km:.0f} Wh/km by this road load, {share}, less a reserve of {100 * reserve:.0f} %."
+        results.append(Result("road_load_range", float(range_m), None, method, "road_load.consumption_wh_per_km"))
     return results

@@ -13,12 +13,14 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods
 
+from buildlog.machines.confirmations import Confirmation
 from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
 from calc.quantities import written
 from sessions.logs import import_jobs
 from sessions.logs.csv_layout import DECIMAL_MARKS, DELIMITERS, ENCODINGS, Head, find_layout
-from sessions.logs.csv_reading import first_row
+from sessions.logs.file_doubts import FileDoubts, FileMend, doubts_of_file
+from sessions.logs.first_row import first_row
 from sessions.logs.meanings import (
     BY_COLUMN,
     IGNORE,
@@ -107,15 +109,22 @@ def log_columns(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         return render(request, "logs/log_columns.html", context, status=404)
     problem = ""
     mapping, remembered = _mapping(request, log, head)
-    if request.method == "POST" and "read" in request.POST:
+    doubts: FileDoubts | None = None
+    if request.method == "POST" and ("read" in request.POST or "mend" in request.POST):
         try:
-            if not import_jobs.import_log(log, head.layout, mapping):
-                return redirect(log)
+            mapping = _mended(mapping, request.POST.get("mend", ""))
+            doubts = doubts_of_file(log, head, mapping, request.user.unit_system)
+            if "mend" not in request.POST and _may_be_taken(request, doubts):
+                is_imported = import_jobs.import_log(log, head.layout, mapping)
+                _keep_reason(request, log, doubts)
+                if not is_imported:
+                    return redirect(log)
+                messages.success(request, f"Imported: {log.name}, {log.row_count} rows.")
+                return redirect("recordings", log.session_id)
         except NotARecording as error:
             problem = str(error)
-        else:
-            messages.success(request, f"Imported: {log.name}, {log.row_count} rows.")
-            return redirect("recordings", log.session_id)
+            # It stays with the log; a log that was read before keeps its old columns.
+            Log.objects.filter(pk=log.pk).update(problem=problem)
     layout = head.layout
     current_form = LayoutForm(
         initial={
@@ -131,7 +140,10 @@ def log_columns(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         "layout": layout,
         "remembered": remembered,
         "columns": _column_rows(head, mapping, request.user.unit_system),
-        "interval": request.POST.get("interval_s", ""),
+        "interval": request.POST.get("interval_s", "") or ("" if mapping.interval_s is None else mapping.interval_s),
+        "doubts": doubts,
+        "mended": "mend" in request.POST and not problem,
+        "reason": request.POST.get("reason", "")[:300],
     }
     return render(request, "logs/log_columns.html", context, status=422 if problem else 200)
 
@@ -161,7 +173,40 @@ def _mapping(request: SignedInRequest, log: Log, head: Head) -> tuple[Mapping, C
     except ValueError:
         # Written by hand in the database, or by another version: guessed again.
         pass
-    return guess(head.layout, head.rows), None
+    return guess(head.layout, head.rows, head.interval_s), None
+
+
+def _mended(mapping: Mapping, button: str) -> Mapping:
+    """The mapping with the choice of a pressed button in it."""
+    if not button:
+        return mapping
+    try:
+        return FileMend.applied(mapping, button[:200])
+    except ValueError:
+        raise NotARecording("That button is of an older page. Choose the columns again.") from None
+
+
+def _may_be_taken(request: SignedInRequest, doubts: FileDoubts) -> bool:
+    """A doubtful file is imported once somebody says why it is so."""
+    return not doubts.doubts or bool(request.POST.get("reason", "").strip())
+
+
+def _keep_reason(request: SignedInRequest, log: Log, doubts: FileDoubts) -> None:
+    """Keep "it is so", with its reason, name and time, for each doubt of the file."""
+    reason = request.POST.get("reason", "").strip()[:300]
+    for doubt in doubts.doubts:
+        Confirmation.objects.update_or_create(
+            subject="log",
+            record=log.pk,
+            rule=doubt.key,
+            defaults={
+                "vehicle": log.session.revision.vehicle,
+                "values": doubt.values,
+                "reason": reason,
+                "confirmed_by": request.user.get_username(),
+                "confirmed_at": timezone.now(),
+            },
+        )
 
 
 def _posted(request: SignedInRequest, head: Head) -> Mapping:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import codecs
 import csv
+import itertools
 import re
 from collections import Counter
 from dataclasses import asdict, dataclass
@@ -14,12 +15,13 @@ from typing import IO, Any
 
 from charset_normalizer import from_bytes
 
+from sessions.logs.number_marks import NOT_MEASURED, decimal_mark, is_number, thousands_mark
 from sessions.logs.series import NotARecording
 
 HEAD_BYTES = 128 * 1024
 MOST_COLUMNS = 300
 MOST_HEAD_LINES = 300
-LONGEST_NUMBER = 40
+
 
 ENCODINGS = {
     "utf-8": "UTF-8",
@@ -48,11 +50,11 @@ _OTHER_FILES = (
     (b"\x1f\x8b", "a compressed file (gzip)"),
     (b"\xd0\xcf\x11\xe0", "an old spreadsheet's own file"),
 )
-_POINT = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
-_COMMA = re.compile(r"[+-]?(\d+,\d*|,\d+)([eE][+-]?\d+)?")
-_GROUPED_COMMA = re.compile(r"[+-]?\d{1,3}(\.\d{3})+,\d+")
-_TIME = re.compile(r"[\dT:./ +-]*\d[:/.-]\d[\dT:./ +-]*(,\d+)?(Z| ?[AaPp][Mm])?")
-NOT_MEASURED = {"", "nan", "na", "n/a", "null", "none", "-", "--"}
+_RATE = re.compile(
+    r"(?P<word>(sampl\w*|log\w*|data|update)[ _-]?(rate|interval|period|frequency|time)|\brate\b|\binterval\b)"
+    r"[^\d\n]{0,12}?(?P<number>\d+([.,]\d+)?)[ ;,\t]*(?P<unit>Hz|1/s|ms|s)?\b",
+    re.IGNORECASE,
+)
 _UNIT_ROW = re.compile(r"[\[(]?[A-Za-zµΩ°%/²·*\-^0-9 ]{0,12}[\])]?")
 
 
@@ -67,6 +69,7 @@ class Layout:
     units: list[str]
     first_line: int
     grouped: bool = False
+    thousands: str = ""
 
     def as_json(self) -> dict[str, Any]:
         return asdict(self)
@@ -84,6 +87,8 @@ class Layout:
                 units,
                 int(stored["first_line"]),
                 bool(stored["grouped"]),
+                # Layouts of earlier releases knew one mark only.
+                str(stored.get("thousands", "." if stored["grouped"] else "")),
             )
         except (TypeError, KeyError, ValueError):
             raise ValueError("This is not the stored layout of a log.") from None
@@ -116,6 +121,8 @@ class Head:
 
     layout: Layout
     rows: list[list[str]]
+    interval_s: float | None = None
+    """The time between two rows, where lines above the data say it."""
 
 
 def find_layout(file: IO[bytes], size: int, overrides: dict[str, Any] | None = None) -> Head:
@@ -163,10 +170,11 @@ def find_layout(file: IO[bytes], size: int, overrides: dict[str, Any] | None = N
     data = [row for row in rows[first_line - 1 :] if len(row) == width]
     if not data:
         raise NotARecording(f"There is no row of {width} columns from line {first_line} on. Say where the data begin.")
-    names, units = _header(rows[: first_line - 1], width)
-    decimal = known.get("decimal") or _decimal(data, delimiter)
-    grouped = decimal == "," and any(_GROUPED_COMMA.fullmatch(cell) for row in data for cell in row)
-    return Head(Layout(encoding, delimiter, decimal, names, units, first_line, grouped), data[:20])
+    names, units = header_of(rows[: first_line - 1], width)
+    decimal = known.get("decimal") or decimal_mark(data, delimiter)
+    thousands = thousands_mark(data, decimal)
+    layout = Layout(encoding, delimiter, decimal, names, units, first_line, bool(thousands), thousands)
+    return Head(layout, data[:20], _interval_s(lines[: first_line - 1]))
 
 
 def split_line(line: str, delimiter: str) -> list[str]:
@@ -179,18 +187,6 @@ def split_line(line: str, delimiter: str) -> list[str]:
         # A quotation mark that is never closed, or a cell longer than any number.
         cells = line.split(delimiter)
     return [cell.strip() for cell in cells]
-
-
-def is_number(cell: str) -> bool:
-    """A number with either decimal mark, a date, a time of day, or nothing measured."""
-    if len(cell) > LONGEST_NUMBER:
-        return False
-    return (
-        cell.lower() in NOT_MEASURED
-        or bool(_POINT.fullmatch(cell) or _COMMA.fullmatch(cell))
-        or bool(_GROUPED_COMMA.fullmatch(cell))
-        or bool(_TIME.fullmatch(cell))
-    )
 
 
 def _encoding(head: bytes) -> str:
@@ -286,14 +282,47 @@ def _holds_data(row: list[str], width: int) -> bool:
 def _first_data_line(rows: list[list[str]], width: int) -> int | None:
     for index, row in enumerate(rows):
         following = [later for later in rows[index + 1 : index + 6] if any(later)]
-        if _holds_data(row, width) and sum(_holds_data(later, width) for later in following) * 2 >= len(following):
+        enough = sum(_holds_data(later, width) for later in following) * 2 >= len(following)
+        if _holds_data(row, width) and enough and not _sums_up(row, following, width):
             return index + 1
     return None
 
 
-def _header(before: list[list[str]], width: int) -> tuple[list[str], list[str]]:
+def _sums_up(row: list[str], following: list[list[str]], width: int) -> bool:
+    """Whether a row stands above the data without being of it: means, lowest or highest values of the columns.
+
+    It has words where all rows below have numbers, or is ahead of them in a column that grows from row to row.
+    """
+    below = [later for later in following if _holds_data(later, width)]
+    if len(below) < 3:
+        return False
+    for place in range(width):
+        column = [later[place] for later in below]
+        if not all(is_number(cell) and cell.lower() not in NOT_MEASURED for cell in column):
+            continue
+        cell = row[place]
+        if not is_number(cell):
+            return True
+        values = [_plain_value(each) for each in (cell, *column)]
+        if None in values:
+            continue
+        first, *others = (value or 0.0 for value in values)
+        grows = all(later > earlier for earlier, later in itertools.pairwise(others))
+        if grows and len(others) >= 4 and place == 0 and first > others[1]:
+            return True
+    return False
+
+
+def _plain_value(cell: str) -> float | None:
+    try:
+        return float(cell.replace(",", "."))
+    except ValueError:
+        return None
+
+
+def header_of(before: list[list[str]], width: int) -> tuple[list[str], list[str]]:
     """Names and units of the columns, from the lines above the data."""
-    whole = [row for row in before if len(row) == width and any(row)]
+    whole = [row for row in before if len(row) == width and any(row) and not _holds_data(row, width)]
     units = [""] * width
     if len(whole) > 1 and all(_UNIT_ROW.fullmatch(cell) for cell in whole[-1]) and _looks_like_units(whole[-1]):
         units = [cell.strip("[]() ") for cell in whole.pop()]
@@ -314,10 +343,17 @@ def _looks_like_units(row: list[str]) -> bool:
     return bool(cells) and sum(cell in words for cell in cells) * 2 >= len(cells)
 
 
-def _decimal(rows: list[list[str]], delimiter: str) -> str:
-    if delimiter == ",":
-        return "."
-    cells = [cell for row in rows for cell in row]
-    commas = sum("," in cell and bool(_COMMA.fullmatch(cell) or _GROUPED_COMMA.fullmatch(cell)) for cell in cells)
-    points = sum("." in cell and bool(_POINT.fullmatch(cell)) for cell in cells)
-    return "," if commas > points else "."
+def _interval_s(lines: list[str]) -> float | None:
+    """The time between two rows, as lines above the data may say it: "Sample rate: 10 Hz", "Interval;0,1;s"."""
+    for line in lines:
+        stated = _RATE.search(line)
+        if stated is None:
+            continue
+        value = float(stated["number"].replace(",", "."))
+        unit = (stated["unit"] or "").lower()
+        if unit in ("hz", "1/s") or (not unit and "rate" in stated["word"].lower()):
+            value = 1.0 / value if value > 0 else 0.0
+        elif unit == "ms":
+            value /= 1000.0
+        return value if 1e-4 <= value <= 3600 else None
+    return None

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import io
 import math
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -16,9 +17,10 @@ from typing import IO, Any
 
 import numpy as np
 
-from sessions.logs.csv_layout import ENCODINGS, NOT_MEASURED, Head, Layout, split_line
+from sessions.logs.csv_layout import ENCODINGS, Layout, header_of, split_line
 from sessions.logs.logger_time import NumberTimes, TextTimes
 from sessions.logs.meanings import BY_COLUMN, DATE, IGNORE, TIME, ColumnChoice, Mapping, to_stored
+from sessions.logs.number_marks import NOT_MEASURED, is_number, plain_marks
 from sessions.logs.series import MOST_ROWS, NotARecording, RunningForwards
 
 LARGEST_BYTES = 400 * 1024 * 1024
@@ -33,6 +35,7 @@ class _Bad:
 
     short_rows: int = 0
     first_short_line: int = 0
+    second_table_line: int = 0
     cells: dict[int, int] = field(default_factory=dict)
     first: dict[int, tuple[int, str]] = field(default_factory=dict)
 
@@ -57,11 +60,13 @@ class CsvRecording:
         check_choices(layout, mapping)
         self.first_at: datetime | None = None
         self.notes: list[str] = []
-        self._file, self._layout, self._mapping, self._zone = file, layout, mapping, zone
-        self._texts = _text_columns(mapping)
+        self._file, self._layout, self._mapping = file, layout, mapping
+        self._texts = text_columns(mapping)
         time = mapping.of(TIME)
-        self._text_times = TextTimes(self._texts[0].unit) if self._texts else None
-        self._number_times = NumberTimes(time.unit) if time is not None and not self._texts else None
+        self._text_times = TextTimes(self._texts[0].unit, zone) if self._texts else None
+        self._number_times: NumberTimes | None = None
+        if time is not None and not self._texts:
+            self._number_times = NumberTimes(time.unit, mapping.interval_s)
         numeric = [choice for choice in mapping.choices if choice not in self._texts and choice.meaning != IGNORE]
         self._indices = [choice.index for choice in numeric]
         self._columns = [_Column(choice) for choice in numeric]
@@ -91,6 +96,8 @@ class CsvRecording:
                 self._first_s = float(chosen[TIME][0])
             chosen[TIME] = chosen[TIME] - self._first_s
             yield chosen
+            if bad.second_table_line:
+                break
         self._finish(bad)
 
     def _stored(self, numbers: Any, stamps: list[str]) -> tuple[dict[str, Any], Any]:
@@ -125,6 +132,7 @@ class CsvRecording:
                 f"{times.unit}, the first: {times.first_bad!r}. Choose another form of the time."
             )
         notes = _notes(layout, bad, times)
+        notes += times.notes if times is not None else []
         back = rows - self._forwards.kept
         if self._forwards.kept < 2 or back > rows / 2:
             raise NotARecording(
@@ -137,7 +145,7 @@ class CsvRecording:
                 f"{back} rows whose time stands still or runs backwards are left out, the first near line {line}."
             )
         self.notes = notes
-        moment = times.moment(self._zone) if times is not None else None
+        moment = times.moment if times is not None else None
         if self._number_times is not None:
             moment = self._number_times.moment
         if moment is not None and self._first_s:
@@ -194,35 +202,6 @@ class _Column:
             raise NotARecording(f"{name} holds no number at all. Ignore that column.")
 
 
-def first_row(head: Head, mapping: Mapping, zone: Any = UTC) -> dict[str, float | str]:
-    """How the first row of data is understood: stored values by their meaning, the time in words."""
-    values: dict[str, float | str] = {}
-    texts = _text_columns(mapping)
-    row = head.rows[0]
-    for choice in mapping.choices:
-        meaning = BY_COLUMN.get(choice.meaning)
-        if meaning is None or not choice.index < len(row) or choice.unit not in meaning.units:
-            continue
-        if choice in texts:
-            times = TextTimes(texts[0].unit)
-            seconds = times.seconds([" ".join(row[text.index] for text in texts)])
-            times.from_start(seconds)
-            moment = times.moment(zone)
-            clock = f"{seconds[0]:g} s since midnight" if not times.bad else ""
-            values[choice.meaning] = f"{moment.astimezone(zone):%Y-%m-%d %H:%M:%S}" if moment else clock
-            continue
-        value = _number(row[choice.index], head.layout)
-        if value is None or math.isnan(value):
-            continue
-        if choice.meaning == TIME:
-            numbers = NumberTimes(choice.unit)
-            seconds, moment = numbers.seconds(np.array([value])), numbers.moment
-            values[TIME] = f"{moment.astimezone(zone):%Y-%m-%d %H:%M:%S}" if moment else f"{float(seconds[0]):g} s"
-        else:
-            values[choice.meaning] = float(to_stored(meaning, choice.unit, value, choice.flipped))
-    return values
-
-
 def check_choices(layout: Layout, mapping: Mapping) -> None:
     """Raises NotARecording where the columns cannot be read as they were chosen, whatever is in them."""
     seen: set[str] = set()
@@ -239,9 +218,12 @@ def check_choices(layout: Layout, mapping: Mapping) -> None:
                 f"{layout.names[choice.index]} cannot be in {choice.unit[:20]!r}. Choose a unit of the list."
             )
         seen.add(choice.meaning)
+    time = mapping.of(TIME)
+    if time is not None and time.unit == "sample number" and not mapping.interval_s:
+        raise NotARecording("A column of sample numbers needs the seconds between two samples, for example 0.1.")
     if TIME not in seen and not mapping.interval_s:
         raise NotARecording("No column is taken for the time. Choose it, or say how many seconds lie between two rows.")
-    if DATE in seen and not _text_columns(mapping)[1:]:
+    if DATE in seen and not text_columns(mapping)[1:]:
         raise NotARecording("A column is taken for the date alone; choose the column with the time of day beside it.")
     if not seen - {TIME, DATE}:
         raise NotARecording("No column is taken for a measured value. Choose at least one, such as the pack voltage.")
@@ -283,7 +265,7 @@ def _line_ends(block: str) -> int:
     return int(np.count_nonzero(np.frombuffer(block.encode(), np.uint8) == ord("\n")))
 
 
-def _text_columns(mapping: Mapping) -> list[ColumnChoice]:
+def text_columns(mapping: Mapping) -> list[ColumnChoice]:
     """The columns that hold the time as text: a date and its time of day may be in two."""
     date, time = mapping.of(DATE), mapping.of(TIME)
     if time is None or not TextTimes.reads(time.unit):
@@ -342,17 +324,24 @@ def _by_cell(
     block: str, first_line: int, layout: Layout, indices: list[int], texts: list[int], bad: _Bad
 ) -> tuple[Any, list[str]]:
     needed = max([*indices, *texts]) + 1
-    rows, stamp_texts = [], []
+    rows: list[list[float]] = []
+    stamp_texts: list[str] = []
     for line, text in enumerate(block.split("\n"), start=first_line):
         if not text or text.isspace():
             continue
         cells = split_line(text, layout.delimiter)
+        if _is_header(cells):
+            if header_of([cells], len(cells))[0] == layout.names:
+                # The logger was switched off and on, and wrote its header again.
+                continue
+            bad.second_table_line = line
+            break
         if len(cells) < needed:
             bad.row(line)
             continue
         row = []
         for index in indices:
-            value = _number(cells[index], layout)
+            value = number_in(cells[index], layout)
             if value is None:
                 bad.cell(index, line, cells[index])
                 value = math.nan
@@ -362,12 +351,21 @@ def _by_cell(
     return np.array(rows, dtype=np.float64).reshape(len(rows), len(indices)), stamp_texts
 
 
-def _number(cell: str, layout: Layout) -> float | None:
+def _is_header(cells: list[str]) -> bool:
+    """Whether a line among the data has words in three columns or more, and no number: the header of another table."""
+    filled = [cell for cell in cells if cell]
+    words = [cell for cell in filled if re.match(r"[A-Za-z]{2}|[A-Za-z]$", cell) and not is_number(cell)]
+    return len(words) >= 3 and len(words) == len(filled)
+
+
+def number_in(cell: str, layout: Layout) -> float | None:
     """The number in a cell, NaN where nothing was measured, None where it is no number."""
     if cell.lower() in NOT_MEASURED:
         return math.nan
+    if layout.thousands:
+        cell = plain_marks(cell).replace(layout.thousands, "")
     if layout.decimal == ",":
-        cell = (cell.replace(".", "") if layout.grouped else cell).replace(",", ".")
+        cell = cell.replace(",", ".")
     try:
         value = float(cell)
     except ValueError:
@@ -380,6 +378,10 @@ def _notes(layout: Layout, bad: _Bad, times: TextTimes | None) -> list[str]:
     if bad.short_rows:
         notes.append(
             f"{bad.short_rows} lines have too few columns and are left out, the first is line {bad.first_short_line}."
+        )
+    if bad.second_table_line:
+        notes.append(
+            f"Another table begins in line {bad.second_table_line} and is left out. Save it as a file of its own."
         )
     for index, wrong in sorted(bad.cells.items()):
         line, text = bad.first[index]

@@ -11,7 +11,8 @@ from typing import Any
 
 from calc.quantities import KINDS
 from calc.units import convert
-from sessions.logs.csv_layout import Layout, is_number
+from sessions.logs.csv_layout import Layout
+from sessions.logs.number_marks import is_number
 
 IGNORE = "ignore"
 TIME = "time_s"
@@ -39,23 +40,59 @@ class Meaning:
         labels: dict[str, str] = {kind.stored: ""}
         for label, unit in kind.spellings.items():
             labels[unit] = labels.get(unit) or label
-        return {label: unit for unit, label in labels.items()}
+        scaled = {label: label for label, (kind, *_) in SCALED.items() if kind == self.kind}
+        return {label: unit for unit, label in labels.items()} | scaled
 
     def unit_named(self, word: str) -> str | None:
         """The unit that a header's word means, as `units` spells it."""
+        for label, (kind, *_) in SCALED.items():
+            if kind == self.kind and word.lower().replace(",", ".").replace(" ", "") in label.lower().split(" = "):
+                return label
         for label, unit in KINDS[self.kind].spellings.items():
             if word.lower() == label.lower():
                 return next(name for name, spelled in self.units.items() if spelled == unit)
         return None
 
 
+SCALED = {
+    "cV = 0.01V": ("voltage", 0.01, "volt"),
+    "dV = 0.1V": ("voltage", 0.1, "volt"),
+    "cA = 0.01A": ("current", 0.01, "ampere"),
+    "dA = 0.1A": ("current", 0.1, "ampere"),
+    "0.1°C": ("temperature", 0.1, "degree_Celsius"),
+    "0.01°C": ("temperature", 0.01, "degree_Celsius"),
+    "mm/s": ("speed", 0.001, "meter/second"),
+    "cm/s": ("speed", 0.01, "meter/second"),
+    "0.1km/h": ("speed", 0.1 / 3.6, "meter/second"),
+}
+"""Units of whole numbers that loggers write: the kind of quantity, and what one of them is."""
+
+_SCALED_BY = {
+    ("voltage", "10"): "dV = 0.1V",
+    ("voltage", "100"): "cV = 0.01V",
+    ("voltage", "1000"): "mV",
+    ("current", "10"): "dA = 0.1A",
+    ("current", "100"): "cA = 0.01A",
+    ("current", "1000"): "mA",
+    ("temperature", "10"): "0.1°C",
+    ("temperature", "100"): "0.01°C",
+}
+"""The unit of a column whose name says that it is so many times as large."""
+
 TIME_FORMATS = {
     "seconds": "seconds since the start, as in 12.25",
     "milliseconds": "milliseconds since the start",
     "microseconds": "microseconds since the start",
+    "nanoseconds": "nanoseconds since the start",
     "minutes": "minutes since the start",
+    "hours": "hours since the start, as in 0.0125",
+    "days": "days since the start, or of a spreadsheet, as in 46039.4621",
+    "minutes:seconds": "minutes and seconds since the start, as in 12:30.5",
+    "sample number": "number of the sample; say how many seconds lie between two",
     "epoch seconds": "seconds since 1970 (UTC)",
     "epoch milliseconds": "milliseconds since 1970 (UTC)",
+    "epoch microseconds": "microseconds since 1970 (UTC)",
+    "epoch nanoseconds": "nanoseconds since 1970 (UTC)",
     "clock": "time of day, as in 11:05:30.2",
     "year-month-day": "date and time, as in 2026-01-17 11:05:30",
     "day.month.year": "date and time, day first, as in 17.01.2026 11:05:30",
@@ -66,9 +103,16 @@ DATE_FORMATS = ("year-month-day", "day.month.year", "month/day/year")
 
 MEANINGS = (
     Meaning(DATE, "date, beside the time of day", "duration", r"date|datum|day", "", -1e18, 1e18),
-    Meaning(TIME, "time", "duration", r"time|\w*zeit|temps|tid|timestamp|date|clock|ts|elapsed|millis|epoch", "t",
+    Meaning(TIME, "time", "duration", r"time|\w*zeit|temps|tid|timestamp|date|clock|ts|elapsed|millis|micros|"
+            r"nanos|epoch|ticks?|uptime|samples?|sample (no|number|index)|index", "t",
             -1e18, 1e18),
     Meaning("voltage_v", "pack voltage", "voltage", r"volt\w*|spannung|tension|vbat\w*|ubat\w*", "uv", -1e5, 1e5),
+    Meaning("charge_out_ah", "charge taken out so far", "charge",
+            r"(used|discharged?|consumed|drawn|out).* (ah|charge|capacity)|(ah|charge|capacity).* "
+            r"(used|discharged?|consumed|drawn|out)|m?ah", "", -1e6, 1e6),
+    Meaning("charge_in_ah", "charge put back so far", "charge",
+            r"(charged|regen\w*|recovered|in).* (ah|charge)|(ah|charge).* (charged|regen\w*|recovered|in)", "",
+            -1e6, 1e6),
     Meaning("current_a", "pack current", "current", r"current|amps?|ampere|strom|courant|ibat\w*", "i", -1e5, 1e5),
     Meaning("speed_mps", "speed over ground", "speed",
             r"(gps|gnss|ground|sat\w*) (speed|velocity)|speed|velocity|geschwindigkeit|vitesse|hastighet|sog",
@@ -89,8 +133,9 @@ MEANINGS = (
 )  # fmt: skip
 BY_COLUMN = {meaning.column: meaning for meaning in MEANINGS}
 
-_GUESSED_FIRST = ("battery_temperature_c", "motor_temperature_c", "controller_temperature_c", "wheel_speed_mps",
-                  "motor_speed_rpm", "lat_deg", "lon_deg", "distance_m")  # fmt: skip
+_GUESSED_FIRST = ("charge_in_ah", "charge_out_ah", "battery_temperature_c", "motor_temperature_c",
+                  "controller_temperature_c", "wheel_speed_mps", "motor_speed_rpm", "lat_deg", "lon_deg",
+                  "distance_m")  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -136,7 +181,9 @@ def to_stored(meaning: Meaning, unit: str, values: Any, flipped: bool) -> Any:
     """Values of a column in the stored unit of its meaning; only a current can be counted the other way."""
     stored = KINDS[meaning.kind].stored
     spelled = meaning.units[unit]
-    if spelled != stored:
+    if unit in SCALED:
+        values = values * SCALED[unit][1]
+    elif spelled != stored:
         values = convert(values, spelled, stored)
     return -values if flipped and meaning.column == "current_a" else values
 
@@ -147,28 +194,70 @@ def signature_of(layout: Layout) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def guess(layout: Layout, rows: list[list[str]]) -> Mapping:
+SETTINGS = (
+    r"(^| )(limit\w*|max\w*|min\w*|target|set|setpoint|request\w*|command\w*|cmd|cut|cutoff|allowed|avail\w*)( |$)"
+)
+"""Words of a value that is set, and not measured."""
+_PASSED_OVER = {
+    "voltage_v": rf"{SETTINGS}|(^| )(cells?|phase|throttle|logic|aux\w*|ref|sensor|usb|supply|mcu|rail|diff\w*)( |$)",
+    "current_a": rf"{SETTINGS}|(^| )(motor|mot|phase|rms|iq|id|charger?|regen|cells?)( |$)",
+    "speed_mps": SETTINGS,
+    "motor_speed_rpm": rf"{SETTINGS}|(^| )(erpm|electrical)( |$)",
+}
+"""Names that hold another quantity of the same kind. Such a column is taken only where no other is there, and never
+where its name says that it is a setting."""
+
+
+def guess(layout: Layout, rows: list[list[str]], interval_s: float | None = None) -> Mapping:
     """The most likely meaning of each column by its name, each meaning once; a person checks it before import."""
     taken: dict[int, ColumnChoice] = {}
     order = [*_GUESSED_FIRST, *(meaning.column for meaning in MEANINGS if meaning.column not in _GUESSED_FIRST)]
     for column in order:
+        candidates = []
         for index, name in enumerate(layout.names):
             cells = [row[index] for row in rows if row[index]]
             if index in taken or not cells or sum(map(is_number, cells)) * 2 < len(cells):
                 continue
             unit = _unit_by_name(BY_COLUMN[column], name, layout.units[index], cells)
             if unit:
-                taken[index] = ColumnChoice(index, column, unit)
-                break
+                candidates.append((_rank(column, name), index, unit))
+        if candidates and min(candidates)[0] < _NEVER:
+            _, index, unit = min(candidates)
+            taken[index] = ColumnChoice(index, column, unit)
     times = {choice.meaning: choice for choice in taken.values() if choice.meaning in (TIME, DATE)}
     if DATE in times and (TIME not in times or times[TIME].unit != "clock"):
         del taken[times[DATE].index]
-    if TIME not in times:
+    if TIME not in times and interval_s is None:
         for index in range(layout.width):
             if index not in taken and _grows([row[index] for row in rows]):
                 taken[index] = ColumnChoice(index, TIME, "seconds")
                 break
-    return Mapping(tuple(taken[index] for index in sorted(taken)))
+    choices = tuple(taken[index] for index in sorted(taken))
+    return Mapping(choices, interval_s if TIME not in times or times[TIME].unit == "sample number" else None)
+
+
+_NEVER = 2
+
+
+def other_columns(layout: Layout, rows: list[list[str]], choice: ColumnChoice) -> list[ColumnChoice]:
+    """Other columns whose names say the same quantity as a choice, the likeliest first."""
+    candidates = []
+    for index, name in enumerate(layout.names):
+        cells = [row[index] for row in rows if row[index]]
+        if index == choice.index or not cells or not all(map(is_number, cells)):
+            continue
+        unit = _unit_by_name(BY_COLUMN[choice.meaning], name, layout.units[index], cells)
+        if unit and _rank(choice.meaning, name) < _NEVER:
+            candidates.append((_rank(choice.meaning, name), index, unit))
+    return [ColumnChoice(index, choice.meaning, unit, choice.flipped) for _, index, unit in sorted(candidates)]
+
+
+def _rank(column: str, name: str) -> int:
+    """0 for a name that says this quantity, 1 for another of the same kind, 2 for a setting."""
+    spread = _spread(name)
+    if column in _PASSED_OVER and re.search(SETTINGS, spread):
+        return _NEVER
+    return int(column in _PASSED_OVER and bool(re.search(_PASSED_OVER[column], spread)))
 
 
 def _spread(name: str) -> str:
@@ -179,8 +268,10 @@ def _spread(name: str) -> str:
 
 def _unit_by_name(meaning: Meaning, name: str, unit: str, cells: list[str]) -> str:
     """The unit in which a column most likely holds this meaning, or nothing where its name says something else."""
-    spread = _spread(name)
-    named = spread in meaning.letters if len(spread) == 1 else re.search(rf"(^| )({meaning.words})( |$)", spread)
+    spread = _spread(name) if meaning.column not in (TIME, DATE) else _spread(name).replace("/", " ")
+    letter, _, unit_word = re.sub(r"[^A-Za-z0-9.°%/µ]+", " ", name).strip().partition(" ")
+    alone = len(letter) == 1 and (not unit_word or (meaning.column != TIME and meaning.unit_named(unit_word)))
+    named = letter.lower() in meaning.letters if alone else re.search(rf"(^| )({meaning.words})( |$)", spread)
     if not named:
         return ""
     if meaning.column == DATE:
@@ -194,9 +285,13 @@ def _unit_by_name(meaning: Meaning, name: str, unit: str, cells: list[str]) -> s
 
 
 def _unit(meaning: Meaning, unit_text: str, name: str) -> str:
-    words = [unit_text, *_spread(name).split()[::-1]]
+    # Before small letters are parted from large ones, because mV is one word.
+    whole = re.split(r"[^A-Za-z0-9.,°%/µ]+", name)[::-1]
+    words = [unit_text, *whole, *_spread(name).split()[::-1]]
     named = (meaning.unit_named(word) for word in words if word)
-    return next((unit for unit in named if unit), next(iter(meaning.units)))
+    unit = next((unit for unit in named if unit), next(iter(meaning.units)))
+    times = re.search(r"[x*×] ?(1000?|10)(?!\d)", f"{name} {unit_text}")
+    return _SCALED_BY.get((meaning.kind, times[1]), unit) if times else unit
 
 
 def _time_format(unit_text: str, name: str, cells: list[str]) -> str:
@@ -205,29 +300,54 @@ def _time_format(unit_text: str, name: str, cells: list[str]) -> str:
         (r"\d{4}[-/.]\d{1,2}[-/.]\d{1,2}.*", "year-month-day"),
         (r"\d{1,2}\.\d{1,2}\.\d{2,4} .*", "day.month.year"),
         (r"\d{1,2}[/-]\d{1,2}[/-]\d{2,4} .*", "month/day/year"),
+        (r"\d{1,4}:\d{1,2}[.,]\d+", "minutes:seconds"),
         (r"\d{1,3}:\d{1,2}(:\d{1,2})?([.,]\d+)?( ?[AaPp][Mm])?", "clock"),
     ):
         if re.fullmatch(pattern, first):
             if name_of_format == "month/day/year" and _day_first(cells):
                 return "day.month.year"
+            if name_of_format == "clock" and any(_hours(cell) > 23 for cell in cells):
+                return "minutes:seconds"
             return name_of_format
     value = _value(first)
-    if value > 1e11:
-        return "epoch milliseconds"
-    if value > 1e8:
-        return "epoch seconds"
-    words = f"{unit_text} {_spread(name)}".lower().split()
+    for least, name_of_format in (
+        (1e17, "epoch nanoseconds"),
+        (1e14, "epoch microseconds"),
+        (1e11, "epoch milliseconds"),
+    ):
+        if value > least:
+            return name_of_format
+    words = f"{unit_text} {re.sub(r'[^A-Za-zµ]+', ' ', name)} {_spread(name)}".lower().split()
     for word, name_of_format in (
         ("ms", "milliseconds"),
         ("millis", "milliseconds"),
         ("us", "microseconds"),
         ("µs", "microseconds"),
+        ("usec", "microseconds"),
+        ("micros", "microseconds"),
+        ("msec", "milliseconds"),
+        ("ns", "nanoseconds"),
+        ("nanos", "nanoseconds"),
         ("min", "minutes"),
         ("minutes", "minutes"),
+        ("h", "hours"),
+        ("hours", "hours"),
+        ("d", "days"),
+        ("days", "days"),
+        ("sample", "sample number"),
+        ("samples", "sample number"),
+        ("index", "sample number"),
     ):
         if word in words:
             return name_of_format
-    return "seconds"
+    # Ticks that are named so may be as large.
+    return "epoch seconds" if value > 1e8 else "seconds"
+
+
+def _hours(cell: str) -> int:
+    """What stands before the first colon."""
+    digits = re.match(r"\d+", cell)
+    return int(digits[0]) if digits else 0
 
 
 def _day_first(cells: Iterable[str]) -> bool:

@@ -23,7 +23,7 @@ from sessions.logs.coasting import BACK, CannotFit, Coasting, coastings_of, fit_
 from sessions.logs.derived import results_of
 from sessions.logs.events import MOST_SHOWN, events_of
 from sessions.logs.models import Log
-from sessions.logs.queries import sessions_with_evidence
+from sessions.logs.queries import sessions_with_records
 from sessions.logs.timeline import Timeline
 from sessions.outings.models import Assumptions, Session
 
@@ -31,7 +31,7 @@ from sessions.outings.models import Assumptions, Session
 @require_safe
 def recordings(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """The logs of a session, one over the other; coasting stretches are chosen in the address."""
-    session = get_object_or_404(sessions_with_evidence(), pk=pk)
+    session = get_object_or_404(sessions_with_records(), pk=pk)
     with Timeline(session, session.logs.all()) as timeline:
         return render(request, "logs/recordings.html", _recordings(request, timeline))
 

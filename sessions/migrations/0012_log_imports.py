@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('test_sessions', '0009_bounds'),
+        ('test_sessions', '0010_lists'),
     ]
 
     operations = [

@@ -43,6 +43,7 @@ STORED = {"anyOf": [_READING, _OUTCOME]}
 
 class VenueViewSet(RecordViewSet):
     queryset = Venue.objects.all()
+    page_order = ("name",)
     serializer_class = VenueSerializer
     machine_path = "sessions__revision__vehicle"
     write_right = Right.LOG
@@ -50,6 +51,7 @@ class VenueViewSet(RecordViewSet):
 
 class GateViewSet(RecordViewSet):
     queryset = Gate.objects.prefetch_related("marks")
+    page_order = ("venue_id", "name")
     serializer_class = GateSerializer
     machine_path = "venue__sessions__revision__vehicle"
     narrowed_by = ("venue",)
@@ -58,6 +60,7 @@ class GateViewSet(RecordViewSet):
 
 class SessionViewSet(RecordViewSet):
     queryset = Session.objects.all()
+    page_order = ("-started_at", "-id")
     serializer_class = SessionSerializer
     machine_path = "revision__vehicle"
     key_rights = FIELD_LOGGING
@@ -67,6 +70,7 @@ class SessionViewSet(RecordViewSet):
 
 class PassViewSet(RecordViewSet):
     queryset = Pass.objects.all()
+    page_order = ("session_id", "number", "id")
     serializer_class = PassSerializer
     machine_path = "session__revision__vehicle"
     key_rights = FIELD_LOGGING
@@ -81,6 +85,7 @@ class ReadingViewSet(RecordViewSet):
     """
 
     queryset = Reading.objects.all()
+    page_order = ("session_id", "time_into_session_s", "id")
     serializer_class = ReadingSerializer
     narrowed_by = ("session",)
     write_right = Right.LOG
@@ -101,7 +106,7 @@ class ReadingViewSet(RecordViewSet):
 
 
 class GoNoGoCheckViewSet(RecordViewSet):
-    queryset = GoNoGoCheck.objects.order_by("pk")
+    queryset = GoNoGoCheck.objects.all()
     serializer_class = GoNoGoCheckSerializer
     machine_path = "session__revision__vehicle"
     key_rights = FIELD_LOGGING
@@ -111,6 +116,7 @@ class GoNoGoCheckViewSet(RecordViewSet):
 
 class TrackPartViewSet(RecordViewSet):
     queryset = TrackPart.objects.all()
+    page_order = ("session_id", "first_fix_s", "id")
     serializer_class = TrackPartSerializer
     machine_path = "session__revision__vehicle"
     key_rights = FIELD_LOGGING

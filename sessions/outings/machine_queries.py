@@ -2,54 +2,55 @@
 
 from __future__ import annotations
 
+import uuid
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from django.db.models import Count, Max, QuerySet, Sum
+from django.db.models import Count, IntegerField, Max, OuterRef, QuerySet, Subquery, Sum
+from django.db.models.functions import Coalesce
 
-from buildlog.failures.models import Failure
+from buildlog.failures.models import Failure, Modification
 from buildlog.machines.models import Revision, Vehicle
+from sessions.outings.models import Session
 
 
 def vehicles() -> QuerySet[Vehicle]:
     """Vehicles by name, with how many revisions and failures each has, and its newest revision's number."""
+    failures = Failure.objects.filter(revision__vehicle=OuterRef("pk")).order_by()
+    counted = failures.values("revision__vehicle").annotate(count=Count("pk")).values("count")
     return Vehicle.objects.annotate(
-        revision_count=Count("revisions", distinct=True),
-        failure_count=Count("revisions__failures", distinct=True),
+        revision_count=Count("revisions"),
         newest_number=Max("revisions__number"),
+        failure_count=Coalesce(Subquery(counted, output_field=IntegerField()), 0),
     ).order_by("name")
 
 
 @dataclass(frozen=True)
 class RevisionRow:
-    """A revision with its distance and failures; the distance is None where none is recorded."""
+    """A revision with its modifications, distance and failures; the distance is None where none is recorded."""
 
     revision: Revision
+    modifications: list[Modification]
     failure_count: int
     session_count: int
     distance_m: float | None
 
 
-def revision_rows(vehicle: Vehicle) -> list[RevisionRow]:
-    """A vehicle's revisions, newest first, with distance ridden and counts.
-
-    Sums and counts are separate queries, because joined together they would multiply.
-    """
-    revisions = list(vehicle.revisions.select_related("vehicle").prefetch_related("modifications").order_by("-number"))
-    failures = dict(
-        Failure.objects.filter(revision__vehicle=vehicle).values_list("revision").annotate(Count("pk")).order_by()
-    )
+def revision_rows(revisions: Sequence[Revision]) -> list[RevisionRow]:
+    """What a list shows of these revisions, in three queries: joined together, sums and counts would multiply."""
+    keys = [revision.pk for revision in revisions]
+    changes: dict[uuid.UUID, list[Modification]] = {key: [] for key in keys}
+    for modification in Modification.objects.filter(revision__in=keys).order_by("title"):
+        changes[modification.revision_id].append(modification)
+    failures = dict(Failure.objects.filter(revision__in=keys).order_by().values_list("revision").annotate(Count("pk")))
     ridden = {
-        row["pk"]: row
-        for row in vehicle.revisions.values("pk").annotate(
-            session_count=Count("sessions"), distance_m=Sum("sessions__distance_m")
-        )
+        key: (sessions, distance_m)
+        for key, sessions, distance_m in Session.objects.filter(revision__in=keys)
+        .order_by()
+        .values_list("revision")
+        .annotate(Count("pk"), Sum("distance_m"))
     }
     return [
-        RevisionRow(
-            revision,
-            failures.get(revision.pk, 0),
-            ridden[revision.pk]["session_count"],
-            ridden[revision.pk]["distance_m"],
-        )
+        RevisionRow(revision, changes[revision.pk], failures.get(revision.pk, 0), *ridden.get(revision.pk, (0, None)))
         for revision in revisions
     ]

@@ -9,32 +9,31 @@ from django.db.models import Max
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
-from django.views.decorators.http import require_http_methods, require_safe
+from django.views.decorators.http import require_safe
 
 from buildlog.machines.models import Revision, Vehicle
+from buildlog.people.form_pages import form_page
 from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
+from buildlog.records.list_pages import asked_record, list_page
 from buildlog.records.pages import change_record, remove_record, write_record
 from sessions.outings import queries
 from sessions.outings.forms import AssumptionsForm, GateForm, PassForm, ReadingForm, SessionForm, VenueForm
 from sessions.outings.models import Assumptions, Gate, Pass, Reading, Session, Venue
 
-form_page = require_http_methods(["GET", "HEAD", "POST"])
-ROWS_AT_ONCE = 50
-
 
 @require_safe
 def sessions(request: SignedInRequest) -> HttpResponse:
-    """Sessions, newest first, a page at a time."""
-    number = request.GET.get("page", "1")
-    page = int(number) if number.isascii() and number.isdigit() and 0 < len(number) < 6 else 1
-    first = (max(page, 1) - 1) * ROWS_AT_ONCE
-    rows = list(queries.session_rows()[first : first + ROWS_AT_ONCE + 1])
+    """Sessions, newest first, a page at a time; of one revision where the address names one."""
+    revision = asked_record(Revision.objects.select_related("vehicle"), request.GET.get("revision"))
+    rows = queries.session_rows()
+    page = list_page(rows if revision is None else rows.filter(revision=revision), request.GET)
+    queries.count_passes_and_failures(page.rows)
     context = {
-        "sessions": rows[:ROWS_AT_ONCE],
-        "newer": page - 1 if page > 1 else None,
-        "older": page + 1 if len(rows) > ROWS_AT_ONCE else None,
-        "any_revision": bool(rows) or Revision.objects.exists(),
+        "page": page,
+        "sessions": page.rows,
+        "revision": revision,
+        "any_revision": bool(page.rows) or Revision.objects.exists(),
     }
     return render(request, "outings/sessions.html", context)
 

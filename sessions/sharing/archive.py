@@ -20,6 +20,7 @@ from django.db import IntegrityError
 from django.db.models import Model, Q, QuerySet
 
 from buildlog.failures.models import Cause, Evidence, Failure, FailureChange, FailureMode, Modification
+from buildlog.machines.confirmations import Confirmation
 from buildlog.machines.models import Fitting, Part, Revision, Vehicle
 from buildlog.photos.models import Photo
 from buildlog.records.models import MadeRecord
@@ -36,7 +37,7 @@ LARGEST_BYTES = 500 * 1024 * 1024
 LARGEST_UNPACKED_BYTES = 2 * 1024**3
 LARGEST_RECORDS_BYTES = 200 * 1024 * 1024
 MOST_FILES = 20_000
-LEFT_OUT = {"account", "made_by", "invented", "created_at"}
+LEFT_OUT = {"account", "made_by", "confirmed_by", "invented", "created_at"}
 """Accounts stay private to an installation; the demo's marks are no part of a machine."""
 
 
@@ -76,6 +77,7 @@ def _records_of(vehicle: Vehicle) -> dict[type[Model], QuerySet[Any]]:
         TestCardItem: TestCardItem.objects.filter(card__revision__vehicle=vehicle),
         Photo: Photo.objects.filter(photos | Q(part__in=parts)),
         Evidence: Evidence.objects.filter(cause__vehicle=vehicle),
+        Confirmation: Confirmation.objects.filter(vehicle=vehicle),
     }
 
 

@@ -10,16 +10,20 @@ from django.contrib import messages
 from django.http import FileResponse, Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.text import slugify
-from django.views.decorators.http import require_http_methods, require_safe
+from django.views.decorators.http import require_safe
 
 from buildlog.hosting.request_size import MB, max_request_size
 from buildlog.machines.models import Vehicle
+from buildlog.people.form_pages import form_page
 from buildlog.people.roles import Right, needs
+from buildlog.people.signed_in import SignedInRequest
 from buildlog.storage.kept_file_answers import FILE_POLICY, attachment
+from sessions.evidence.doubts import doubts_of_machine
 from sessions.sharing import archive
 from sessions.sharing.tables import TABLES
 
 IN_MEMORY_BYTES = 8 * 1024 * 1024
+SHOWN_DOUBTS = 3
 
 
 @require_safe
@@ -55,10 +59,19 @@ class ArchiveForm(forms.Form):
     file = forms.FileField(label="Archive of a machine")
 
 
+def _say_doubts(request: SignedInRequest, key: uuid.UUID) -> None:
+    """What of the imported records can hardly be, in the summary."""
+    doubts = doubts_of_machine(Vehicle.objects.get(pk=key)).listed(request.user.unit_system)
+    if doubts:
+        shown = " ".join(f"{open_doubt.label}: {open_doubt.doubt.sentence}" for open_doubt in doubts[:SHOWN_DOUBTS])
+        more = f" And {len(doubts) - SHOWN_DOUBTS} more, under Doubts." if len(doubts) > SHOWN_DOUBTS else ""
+        messages.warning(request, f"Can this be? {shown}{more}")
+
+
 @max_request_size(archive.LARGEST_BYTES + 20 * MB)
-@require_http_methods(["GET", "HEAD", "POST"])
+@form_page
 @needs(Right.BUILD)
-def read_archive(request: HttpRequest) -> HttpResponse:
+def read_archive(request: SignedInRequest) -> HttpResponse:
     """Import a machine from its archive; all of it, or nothing."""
     form = ArchiveForm(request.POST, request.FILES) if request.method == "POST" else ArchiveForm()
     if request.method == "POST" and form.is_valid():
@@ -72,6 +85,8 @@ def read_archive(request: HttpRequest) -> HttpResponse:
             messages.success(
                 request, f"Read in {result.name}: {kinds}. {result.already_stored} records were here already."
             )
+            if result.vehicle is not None and result.total:
+                _say_doubts(request, result.vehicle)
             for note in result.notes:
                 messages.warning(request, note)
             return redirect("vehicle", pk=result.vehicle) if result.vehicle else redirect("home")

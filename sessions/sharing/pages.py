@@ -10,11 +10,12 @@ from django.contrib.auth.decorators import login_not_required
 from django.db.models import F
 from django.http import FileResponse, Http404, HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import get_object_or_404, redirect, render
-from django.views.decorators.http import require_http_methods, require_POST, require_safe
+from django.views.decorators.http import require_POST, require_safe
 
 from buildlog.machines.models import Revision, Vehicle
 from buildlog.people.absolute_urls import absolute_url
 from buildlog.people.access_log import note
+from buildlog.people.form_pages import form_page
 from buildlog.people.models import AccessEvent
 from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
@@ -46,7 +47,7 @@ def revision_report(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     return render(request, "sharing/report.html", {"report": report, "revision": report.revision})
 
 
-@require_http_methods(["GET", "HEAD", "POST"])
+@form_page
 @needs(Right.BUILD)
 def share(request: SignedInRequest) -> HttpResponse:
     """Make a link to a revision's report (`?report=`) or a comparison (the rest of its address), and end links."""
@@ -104,7 +105,7 @@ def shared(request: HttpRequest, token: str) -> HttpResponse:
         return _private(render(request, "sharing/report.html", context))
     vehicles = list(Vehicle.objects.all())
     selection = read_address(QueryDict(link.comparison), vehicles, link.made_by.unit_system)
-    compared = selection.comparison(link.made_by.unit_system)
+    compared = selection.comparison(link.made_by.unit_system, names_places=not link.hides_places)
     if compared is None:
         return _private(render(request, "sharing/shared_gone.html", status=410))
     if link.hides_places:

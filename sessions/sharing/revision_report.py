@@ -7,15 +7,16 @@ from typing import Any
 
 from buildlog.failures.models import Failure, Modification
 from buildlog.machines.difference import Difference, difference
-from buildlog.machines.limits import Limit, cautions, limits_of
+from buildlog.machines.limits import limits_of
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Revision
 from buildlog.machines.seen_voltages import seen_voltages
 from buildlog.photos.models import Photo
 from calc.comparison import MeanInterval, mean_interval
+from calc.results import Result, cautions
 from sessions.bench.machine_bench import Filters, bench_of
 from sessions.bench.verdicts import Verdict
-from sessions.evidence.season import Season, recorded
+from sessions.evidence.reader import recorded
 from sessions.trials.best_runs import Record, records_of
 from sessions.trials.compared_revisions import CONFIDENCE, MEASURES, Measure, failure_rates_of
 
@@ -32,7 +33,7 @@ class MeasureRow:
 class Report:
     revision: Revision
     machine: Machine
-    limits: list[Limit]
+    limits: list[Result]
     cautions: list[str]
     changes: Difference | None
     modifications: list[Modification]
@@ -46,12 +47,13 @@ class Report:
     rate: Any
     failures: list[Failure]
     photos: list[Photo] = field(default_factory=list)
+    doubtful_count: int = 0
 
 
 def report_of(revision: Revision, system: str) -> Report:
     current = Revision.objects.select_related("vehicle__assumptions").get(pk=revision.pk)
     bench = bench_of(current.vehicle, Filters(), system)
-    season = Season(current.vehicle)
+    season = bench.season
     machine = Machine.in_line(current, seen_voltages(current.vehicle))
     parent = season.machines.get(current.parent_id) if current.parent_id is not None else None
     rows = season.rows_of(current)
@@ -79,10 +81,11 @@ def report_of(revision: Revision, system: str) -> Report:
         rate,
         [item for item in bench.everything if item.revision_id == current.pk],
         list(current.photos.all()),
+        season.left_out.count if season.left_out is not None else 0,
     )
 
 
-def _conditions(season: Season, rows: Any) -> list[tuple[str, Any, Any]]:
+def _conditions(season: Any, rows: Any) -> list[tuple[str, Any, Any]]:
     ranges = []
     for name, kind in (("air_temperature_c", "temperature"), ("wind_speed_mps", "speed"), ("rider_mass_kg", "mass")):
         values = recorded(season.numbers[name], rows)

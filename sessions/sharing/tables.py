@@ -69,7 +69,7 @@ def passes_table(vehicle: Vehicle) -> str:
             season.key(row),
             season.started_at[row].isoformat(),
             labels[season.revision[row]],
-            season.gates[passes.gate[index]].name,
+            passes.gates[passes.gate[index]].name,
             passes.number[index],
             "out" if passes.is_out[index] else "back",
             str(passes.method[index]),

@@ -38,7 +38,7 @@ def records_of(season: Season) -> list[Record]:
     by_gate: dict[str, list[int]] = {}
     for index, gate in enumerate(passes.gate):
         by_gate.setdefault(gate, []).append(index)
-    for gate, listed in sorted(by_gate.items(), key=lambda row: season.gates[row[0]].name):
+    for gate, listed in sorted(by_gate.items(), key=lambda row: season.passes.gates[row[0]].name):
         indices = np.array(listed)
         best = int(indices[np.argmax(passes.speed.value[indices])])
         speed = Measured(float(passes.speed.value[best]), float(passes.speed.u[best]))
@@ -84,8 +84,8 @@ def _record(season: Season, gate: str, what: str, kernel: str, speed: Measured, 
     numbers = " and ".join(f"pass {passes.number[index]}" for index in pair)
     methods = " and ".join(dict.fromkeys(labels[str(passes.method[index])].lower() for index in pair))
     return Record(
-        season.gates[gate].name,
-        season.gates[gate].length_m,
+        season.passes.gates[gate].name,
+        season.passes.gates[gate].length_m,
         what,
         kernel,
         speed,

@@ -1,25 +1,31 @@
-"""Is one revision really better than another? Session means, their intervals, and plain sentences."""
+"""Is one revision really better than another? The answers, the conditions, and the session means behind them."""
 
 from __future__ import annotations
 
 import math
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, NamedTuple
 
 import numpy as np
 
-from buildlog.failures.models import Failure
+from buildlog.failures.models import Failure, Modification
 from buildlog.machines.models import Revision, Vehicle
+from buildlog.storage.columns import as_text
 from calc import comparison, reliability
-from calc.quantities import difference_in_shown_unit, in_shown_unit, written, written_difference
-from sessions.evidence.season import Season, as_text, recorded
+from calc.quantities import in_shown_unit, written, written_difference
+from sessions.evidence.reader import recorded
+from sessions.evidence.season import Season
 from sessions.outings.models import Session
+from sessions.trials.answer_rows import AnswerRows, answer_rows
 from sessions.trials.matching import Matching
+from sessions.trials.measure_columns import MeasureColumns
+from sessions.trials.measures import MEASURES as TRIAL_MEASURES
+from sessions.trials.questions import against_first, answer, newest_against_parent, of_modifications
 
 CONFIDENCE = 0.95
-MANY_SESSIONS = 50
 WARMER_BY_C = 3.0
 WINDIER_BY_MPS = 2.0
 HEAVIER_BY_KG = 8.0
@@ -31,25 +37,20 @@ class Measure:
     key: str
     label: str
     kind: str
-    more: str
-    less: str
+    trial: str = ""
+    """The key of the measure by which a difference in it is judged."""
 
 
 MEASURES = (
-    Measure("average_gate_speed", "Gate speed", "speed", "faster", "slower"),
-    Measure("energy_per_distance", "Energy per km", "consumption", "thirstier", "thriftier"),
-    Measure("range", "Range of a full pack", "trip", "longer-ranged", "shorter-ranged"),
-    Measure("two_way_mean_speed", "Two-way mean speed", "speed", "faster", "slower"),
-    Measure("best_gate_speed", "Best gate speed", "speed", "faster", "slower"),
-    Measure("mean_power", "Mean power", "power", "hungrier for power", "easier on power"),
+    Measure("average_gate_speed", "Gate speed", "speed", "mean_gate_speed"),
+    Measure("energy_per_distance", "Energy per km", "consumption", "energy_per_km"),
+    Measure("range", "Range of a full pack", "trip", "range"),
+    Measure("two_way_mean_speed", "Two-way mean speed", "speed", "two_way_mean_speed"),
+    Measure("best_gate_speed", "Best gate speed", "speed", "best_gate_speed"),
+    Measure("mean_power", "Mean power", "power"),
 )
 FIRST_MEASURES = MEASURES[:3]
 """The measures on the page until a person chooses others."""
-COVARIATES = {
-    "air_temperature_c": ("air temperature", "temperature"),
-    "wind_speed_mps": ("wind", "speed"),
-    "rider_mass_kg": ("rider", "mass"),
-}
 
 
 class Point(NamedTuple):
@@ -58,7 +59,6 @@ class Point(NamedTuple):
     row: int
     started_at: datetime
     value: float
-    covariate: float = math.nan
 
 
 @dataclass
@@ -82,8 +82,6 @@ class Group:
 class MeasureComparison:
     measure: Measure
     groups: list[Group]
-    sentences: list[str] = field(default_factory=list)
-    adjusted: list[str] = field(default_factory=list)
     left_out: list[str] = field(default_factory=list)
 
 
@@ -103,8 +101,10 @@ class Comparison:
     unlike: list[str]
     measures: list[MeasureComparison]
     rates: list[RateRow]
-    rate_sentences: list[str]
     left_out: list[str]
+    answers: AnswerRows
+    doubtful_count: int
+    """Records with an open doubt, which are out in whole or in part."""
 
 
 def compare(
@@ -113,41 +113,55 @@ def compare(
     matching: Matching,
     system: str,
     measures: tuple[Measure, ...] = FIRST_MEASURES,
-    covariate: str = "",
+    modifications: Sequence[Modification] | None = None,
+    names_places: bool = True,
 ) -> Comparison:
-    """Compare revisions of one vehicle over the sessions that match."""
-    season = Season(vehicle, matching.direction)
-    rows_of = {revision.pk: season.rows_of(revision) for revision in revisions}
-    matched, left_out = matching.apply(season, rows_of, system)
-    rates = failure_rates_of(revisions, season, matched)
+    """Compare revisions of one vehicle over the sessions that match.
+
+    With `modifications` the questions are those of the machine: its newest revision against the parent, and what
+    each modification was expected to do. Without, they are those of the choice: each revision against the first of
+    them. Either way all questions of the page share one error.
+    """
+    season = Season.beyond_doubt(vehicle, matching.direction)
+    everything = {revision.pk: season.rows_of(revision) for revision in season.revisions}
+    matched, left_out = matching.apply(season, everything, system)
+    chosen = {revision.pk for revision in revisions}
+    kept = np.zeros(season.count, dtype=bool)
+    for rows in matched.values():
+        kept[rows] = True
+    if modifications is None:
+        tried = [TRIAL_MEASURES[measure.trial] for measure in measures if measure.trial]
+        asked = against_first(revisions, tried)
+        beside = revisions
+    else:
+        asked = [*newest_against_parent(season), *of_modifications(season, modifications)]
+        beside = [asked[0].against, asked[0].revision] if asked else []
     return Comparison(
         vehicle,
         revisions,
         _conditions(revisions, season, matched, system),
-        _unlike(revisions, season, matched, system),
-        [_measured(measure, revisions, season, matched, system, covariate) for measure in measures],
-        rates,
-        [_rate_sentence(rates[0], row) for row in rates[1:]],
-        left_out,
+        _unlike(beside, season, matched, system),
+        [_measured(measure, revisions, season, matched) for measure in measures],
+        failure_rates_of(revisions, season, matched),
+        [text for key, texts in left_out.items() if key in chosen for text in texts],
+        answer_rows(answer(MeasureColumns(season, system, kept, names_places), asked)),
+        season.left_out.count if season.left_out is not None else 0,
     )
 
 
 def _measured(
-    measure: Measure, revisions: list[Revision], season: Season, matched: dict[Any, Any], system: str, covariate: str
+    measure: Measure, revisions: list[Revision], season: Season, matched: dict[Any, Any]
 ) -> MeasureComparison:
     values = season.values(measure.key)
-    beside = season.numbers[covariate] if covariate else np.full(season.count, np.nan)
     groups, left_out = [], []
     for revision in revisions:
         rows = matched[revision.pk]
         has = ~np.isnan(values[rows])
-        points = [Point(int(row), season.started_at[row], float(values[row]), float(beside[row])) for row in rows[has]]
+        points = [Point(int(row), season.started_at[row], float(values[row])) for row in rows[has]]
         left_out += _why_left_out(measure, revision, season, rows[~has])
         interval = comparison.mean_interval([p.value for p in points], CONFIDENCE) if len(points) > 1 else None
         groups.append(Group(revision, points, interval))
-    sentences = [_sentence(measure, groups[0], group, system) for group in groups[1:]]
-    adjusted = [_adjusted(measure, groups[0], group, system, covariate) for group in groups[1:]] if covariate else []
-    return MeasureComparison(measure, groups, sentences, adjusted, left_out)
+    return MeasureComparison(measure, groups, left_out)
 
 
 def _why_left_out(measure: Measure, revision: Revision, season: Season, rows: Any) -> list[str]:
@@ -157,71 +171,6 @@ def _why_left_out(measure: Measure, revision: Revision, season: Season, rows: An
         needs = next((result.needs for result in missing if result.key == measure.key), ())
         sentences.append(f"{revision.label}, {season.started_at[row]:%Y-%m-%d}: needs {', '.join(needs)}")
     return sentences
-
-
-def _adjusted(measure: Measure, base: Group, other: Group, system: str, covariate: str) -> str:
-    """The difference as if both had been ridden at one value of the covariate."""
-    first, second, name = base.revision.label, other.revision.label, COVARIATES[covariate][0]
-    sides = [[point for point in group.points if not math.isnan(point.covariate)] for group in (other, base)]
-    lacking = len(base.points) + len(other.points) - sum(map(len, sides))
-    without = f" {lacking} without a recorded {name} left out." if lacking else ""
-    try:
-        result = comparison.adjusted_difference(
-            [p.value for p in sides[0]],
-            [p.covariate for p in sides[0]],
-            [p.value for p in sides[1]],
-            [p.covariate for p in sides[1]],
-            CONFIDENCE,
-        )
-    except ValueError:
-        return (
-            f"{second} against {first} at equal {name}: cannot tell; too few sessions, or their {name} does not "
-            f"overlap.{without}"
-        )
-    size, low, high = (
-        written_difference(value, measure.kind, system) for value in (result.difference, result.lower, result.upper)
-    )
-    return f"{second} less {first} at equal {name}: {size}, 95 % between {low} and {high}.{without}"
-
-
-def _sentence(measure: Measure, base: Group, other: Group, system: str) -> str:
-    """One sentence that compares a revision with the first chosen revision."""
-    first, second = base.revision.label, other.revision.label
-    counts = f"{len(other.points)} and {len(base.points)} sessions"
-    if base.interval is None or other.interval is None:
-        short = second if len(other.points) < 2 else first
-        return f"{second} against {first}: cannot tell yet; at least two sessions of {short} are needed ({counts})."
-    try:
-        result = comparison.welch(other.values, base.values, CONFIDENCE)
-    except ValueError:
-        return f"{second} against {first}: the sessions do not differ at all, so chance cannot be judged ({counts})."
-    low, high = sorted(
-        abs(difference_in_shown_unit(limit, measure.kind, system)) for limit in (result.lower, result.upper)
-    )
-    if result.lower > 0 or result.upper < 0:
-        word = measure.more if result.difference > 0 else measure.less
-        size = abs(difference_in_shown_unit(result.difference, measure.kind, system))
-        # Two significant digits of the interval's half-width (JCGM 100:2008, 7.2.6).
-        decimals = max(0, 1 - math.floor(math.log10((high - low) / 2)))
-        unit = written(0.0, measure.kind, system).removeprefix("0").strip()
-        return (
-            f"{second} is {size:.{decimals}f} {unit} {word} than {first} "
-            f"(95 % between {low:.{decimals}f} and {high:.{decimals}f}; {counts})."
-        )
-    seen = abs(result.difference)
-    spread = max(base.interval.standard_deviation, other.interval.standard_deviation)
-    more = ""
-    if seen > 0 and spread > 0:
-        seen_text = written(seen, measure.kind, system, digits=2).replace("−", "")
-        # The rough count is never above the exact one, which takes far longer.
-        extra = comparison.sessions_needed_roughly(seen, spread, CONFIDENCE) - len(other.points)
-        if extra <= MANY_SESSIONS:
-            extra = comparison.sessions_needed(seen, spread, CONFIDENCE) - len(other.points)
-        if extra > MANY_SESSIONS:
-            more = f" The difference seen ({seen_text}) is far smaller than the spread between sessions."
-        elif extra > 0:
-            more = f" About {extra} more sessions of {second} would show a difference of {seen_text}."
-    return f"{second} against {first}: cannot tell yet ({counts}).{more}"
 
 
 def _conditions(revisions: list[Revision], season: Season, matched: dict[Any, Any], system: str) -> list[str]:
@@ -287,18 +236,6 @@ def failure_rates_of(revisions: list[Revision], season: Season, matched: dict[An
         interval = reliability.failure_rate(total_m / 1e5, count, CONFIDENCE) if total_m else None
         rows.append(RateRow(revision, count, total_m, interval))
     return rows
-
-
-def _rate_sentence(base: RateRow, other: RateRow) -> str:
-    """Overlapping limits are never called a difference."""
-    first, second = base.revision.label, other.revision.label
-    if base.interval is None or other.interval is None:
-        return f"{second} against {first}: cannot tell yet; no distance was recorded for one of them."
-    if other.interval.upper < base.interval.lower:
-        return f"{second} fails less often than {first}: the 95 % limits do not overlap."
-    if other.interval.lower > base.interval.upper:
-        return f"{second} fails more often than {first}: the 95 % limits do not overlap."
-    return f"{second} against {first}: cannot tell yet; the 95 % limits overlap. More kilometres narrow them."
 
 
 def in_measure_unit(value: float, measure: Measure, system: str) -> float:

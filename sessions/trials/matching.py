@@ -54,17 +54,19 @@ class Matching:
                     notes.append(f"{label.capitalize()} {end}: {error} It is not used.")
         return cls(**values), notes
 
-    def apply(self, season: Season, rows_of: Mapping[Any, Any], system: str) -> tuple[dict[Any, Any], list[str]]:
-        """The rows that match, by revision, and a sentence for each session that was left out."""
+    def apply(
+        self, season: Season, rows_of: Mapping[Any, Any], system: str
+    ) -> tuple[dict[Any, Any], dict[Any, list[str]]]:
+        """The rows that match, and a sentence for each session that was left out, both by revision."""
         matched: dict[Any, Any] = {}
-        left_out: list[str] = []
+        left_out: dict[Any, list[str]] = {}
         labels = {revision.pk: revision.label for revision in season.revisions}
         for key, rows in rows_of.items():
             stays = []
             for row in rows:
                 why = self._against(season, row, system)
                 if why:
-                    left_out.append(f"{labels[key]}, {season.started_at[row]:%Y-%m-%d}: {why}")
+                    left_out.setdefault(key, []).append(f"{labels[key]}, {season.started_at[row]:%Y-%m-%d}: {why}")
                 else:
                     stays.append(row)
             matched[key] = np.array(stays, dtype=np.intp)

@@ -10,12 +10,12 @@ from django.http import HttpResponse, QueryDict
 from django.shortcuts import render
 from django.views.decorators.http import require_safe
 
+from buildlog.failures.models import Modification
 from buildlog.machines.models import Revision, Vehicle
 from buildlog.people.signed_in import SignedInRequest
-from calc.comparison import ADJUSTMENT_ASSUMPTIONS
 from sessions.drawing.figures import map_style_id
 from sessions.outings.models import Pass, Session, Venue
-from sessions.trials.compared_revisions import COVARIATES, FIRST_MEASURES, MEASURES, Comparison, Measure
+from sessions.trials.compared_revisions import FIRST_MEASURES, MEASURES, Comparison, Measure
 from sessions.trials.compared_revisions import compare as compare_revisions
 from sessions.trials.figures import page_figures
 from sessions.trials.matching import Matching
@@ -32,13 +32,21 @@ class ComparisonQuery:
     chosen: list[Revision]
     measures: tuple[Measure, ...]
     matching: Matching
-    covariate: str
     notes: list[str]
+    is_chosen: bool
+    """Whether the address names revisions or measures; otherwise the machine's own questions are answered."""
 
-    def comparison(self, system: str) -> Comparison | None:
+    def comparison(self, system: str, names_places: bool = True) -> Comparison | None:
         if self.vehicle is None or not self.chosen:
             return None
-        return compare_revisions(self.vehicle, self.chosen, self.matching, system, self.measures, self.covariate)
+        own = (
+            None
+            if self.is_chosen
+            else list(
+                Modification.objects.filter(revision__vehicle=self.vehicle).order_by("-revision__number", "title")
+            )
+        )
+        return compare_revisions(self.vehicle, self.chosen, self.matching, system, self.measures, own, names_places)
 
 
 def read_address(query: QueryDict, vehicles: list[Vehicle], system: str) -> ComparisonQuery:
@@ -62,10 +70,8 @@ def read_address(query: QueryDict, vehicles: list[Vehicle], system: str) -> Comp
         chosen = chosen[-MOST_REVISIONS:]
     keys = query.getlist("measure")
     measures = tuple(measure for measure in MEASURES if measure.key in keys) or FIRST_MEASURES
-    covariate = query.get("covariate", "")
-    if covariate not in COVARIATES:
-        covariate = ""
-    return ComparisonQuery(vehicle, revisions, chosen, measures, matching, covariate, notes)
+    is_chosen = bool(query.getlist("revision") or keys or everything)
+    return ComparisonQuery(vehicle, revisions, chosen, measures, matching, notes, is_chosen)
 
 
 @require_safe
@@ -86,9 +92,7 @@ def compare(request: SignedInRequest) -> HttpResponse:
         "venues": Venue.objects.filter(sessions__revision__vehicle=query.vehicle).distinct() if query.vehicle else (),
         "measures": MEASURES,
         "chosen_measures": {measure.key for measure in query.measures},
-        "covariates": [(name, label) for name, (label, _) in COVARIATES.items()],
-        "covariate": query.covariate,
-        "assumed": ADJUSTMENT_ASSUMPTIONS,
+        "is_chosen": query.is_chosen,
         "matching": query.matching,
         "typed": request.GET,
         "comparison": compared,

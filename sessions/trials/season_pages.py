@@ -13,21 +13,30 @@ from django.views.decorators.http import require_safe
 from buildlog.failures.exposure import Exposure
 from buildlog.failures.growth import growth_of
 from buildlog.failures.models import Failure, Modification
-from buildlog.machines.limits import Limit, Ride, cautions, limits_of
+from buildlog.machines.limits import Ride, limits_of
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Revision, Vehicle
 from buildlog.machines.seen_voltages import seen_voltages
 from buildlog.people.signed_in import SignedInRequest
 from calc import reliability
+from calc.results import Result, cautions
 from sessions.drawing.figures import map_style_id
 from sessions.drawing.over_distance import cumulative_of
-from sessions.evidence.season import Season, recorded
+from sessions.evidence.reader import recorded
+from sessions.evidence.season import Season
 from sessions.trials.best_runs import records_of
 from sessions.trials.compared_revisions import FIRST_MEASURES, failure_rates_of
 from sessions.trials.figures import failure_rates
 from sessions.trials.season_figures import load_curves, season_figures
 
-BUILT = ("mass", "full_voltage", "speed_controller_voltage", "c_rate", "stability", "threshold")
+BUILT = (
+    "mass",
+    "full_voltage",
+    "controller_voltage_margin",
+    "c_rate",
+    "static_stability_factor",
+    "tip_over_threshold",
+)
 
 
 @dataclass(frozen=True)
@@ -40,7 +49,7 @@ class RevisionRow:
     means: list[tuple[str, float | None, int]]
     rate: reliability.Interval | None
     failures: int
-    limits: list[Limit]
+    limits: list[Result]
     modifications: list[Modification]
 
 
@@ -48,7 +57,7 @@ class RevisionRow:
 def season(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     vehicle = get_object_or_404(Vehicle.objects.select_related("assumptions"), pk=pk)
     system = request.user.unit_system
-    season = Season(vehicle)
+    season = Season.beyond_doubt(vehicle)
     exposure = Exposure(vehicle)
     everything = list(
         Failure.objects.filter(revision__vehicle=vehicle)

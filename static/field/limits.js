@@ -15,6 +15,13 @@ export function voltageState({ limit_v, voltage_v }) {
   return share >= 1 - NEAR_FRACTION - SAME ? 1 : 0;
 }
 
+// The published ice guidelines, each with whether the thickness reaches it (calc/ice.py, guideline_rows).
+export function guidelineRows({ thickness_cm, white_ice, guidelines }) {
+  const factor = white_ice ? 2 : 1;
+  return guidelines.map(({ use, thickness_cm: published_cm, source }) => (
+    { use, thickness_cm: published_cm * factor, reached: thickness_cm >= published_cm * factor, source }));
+}
+
 export function isCutOff({ cut_off_v, voltage_v }) {
   return voltage_v <= cut_off_v * (1 + SAME) ? 1 : 0;
 }

@@ -18,6 +18,15 @@ export function gateSpeed({ distance_m, duration_s, u_distance_m = 0, u_duration
   return { value, u: value * Math.hypot(u_distance_m / distance_m, u_duration_s / duration_s) };
 }
 
+// A pass's speed as the session's page on the server works it out (sessions/evidence/timing.py, calc/speed.py).
+export function passSpeed({ positions_m, u_distance_m, method, duration_s, frames_per_s, u_press_s }) {
+  const distance_m = positions_m[positions_m.length - 1] - positions_m[0];
+  const u_duration_s = method === "video" && frames_per_s
+    ? frameDurationU({ frames_per_s })
+    : stopwatchDuration({ start_s: 0, stop_s: duration_s, u_press_s }).u;
+  return { ...gateSpeed({ distance_m, duration_s, u_distance_m, u_duration_s }), distance_m, u_duration_s };
+}
+
 export function energyFromCharge({ charge_ah, mean_voltage_v, u_charge_ah = 0, u_mean_voltage_v = 0 }) {
   return {
     value: charge_ah * mean_voltage_v,

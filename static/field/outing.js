@@ -4,7 +4,7 @@
 import { stamp } from "./clock.js";
 import { newKey } from "./elements.js";
 import { assemble, inWords, riddenInAll } from "./energy.js";
-import { frameClock, frameDurationU, gateSpeed, stopwatchDuration } from "./numbers.js";
+import { frameClock, passSpeed as speedOf } from "./numbers.js";
 import { keep, takeBack } from "./queue.js";
 import { compareClocks, longest_s, NEVER_SET, nextPlace, noteTap, runtime_s, timesOf, wasSet } from "./session_clock.js";
 import { keepMeta, meta, read } from "./store.js";
@@ -127,13 +127,7 @@ export function pressUncertainty(outing) {
 export function passSpeed(outing, pass) {
   const gate = gatesOf(outing).find((candidate) => candidate.id === pass.gate);
   if (!gate) return null;
-  const positions = gate.positions_m;
-  const distance_m = positions[positions.length - 1] - positions[0];
-  const u_duration_s = pass.method === "video"
-    ? frameDurationU({ frames_per_s: pass.frames_per_s })
-    : stopwatchDuration({ start_s: 0, stop_s: pass.duration_s, u_press_s: pressUncertainty(outing) }).u;
-  const speed = gateSpeed({ distance_m, duration_s: pass.duration_s, u_distance_m: gate.u_distance_m, u_duration_s });
-  return { ...speed, distance_m, u_duration_s };
+  return speedOf({ ...gate, ...pass, u_press_s: pressUncertainty(outing) });
 }
 
 // A pass whose clocks disagree has no reliable time and does not count. `began_s` is time into the session.

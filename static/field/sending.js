@@ -3,6 +3,7 @@
 
 import { correction, noteContact } from "./clock.js";
 import { confirmation, findLost, newest, noteNewest, trim } from "./confirmed.js";
+import { noteDoubts } from "./doubting.js";
 import { OUR_FORMAT, ask } from "./link.js";
 import { pick, threeWay } from "./merge.js";
 import { PARENTS, missingOf } from "./places.js";
@@ -195,7 +196,11 @@ async function send(record) {
   if (status === 403) return Boolean(stop("other_account"));
   if (status === 408 || status === 429) return Boolean(stop("server"));
   if (record.action === "remove" && status === 404) return confirmed(record, {}, payload, stamps);
-  if (status >= 200 && status < 300 && body?.id === record.id) return confirmed(record, body, payload, stamps);
+  if (status >= 200 && status < 300 && body?.id === record.id) {
+    // What is doubted about it is no content of the record.
+    const { doubts = [], ...stored } = body;
+    return confirmed(record, stored, payload, stamps, doubts);
+  }
   if (status === 412 || status === 428) return differs(record, body, payload);
   if (status === 404 && record.changed) return refused(record, "gone", { sentence: "It was deleted on the server." });
   if (status === 400 && record.payload) {
@@ -228,7 +233,7 @@ function precondition({ action, base, fresh }) {
   return fresh ? { "If-None-Match": "*" } : { "If-Match": '"unknown"' };
 }
 
-async function confirmed(record, body, payload, stamps) {
+async function confirmed(record, body, payload, stamps, doubts = []) {
   const note = (whole) => change(["records", "photos", "outings", "acknowledged", "meta"], async (stores) => {
     const now = await resultOf(stores.records.get(record.id));
     const known = await resultOf(stores.acknowledged.get(record.id));
@@ -245,6 +250,8 @@ async function confirmed(record, body, payload, stamps) {
       stores.photos.delete(record.id);
       if ((await resultOf(stores.meta.get("newest")))?.value?.id === record.id) stores.meta.delete("newest");
     }
+    const { id: _, version = "", ...stored } = body;
+    if (!now || now.change === record.change) await noteDoubts(stores, record, doubts, stored, version);
     const shown = Object.keys(body).filter((name) => !["id", "version", ...NOT_FOLLOWED].includes(name) && !now?.changed?.includes(name));
     const newer = now && now.change !== record.change && !now.changed;
     await followIn(stores, record, newer ? {} : pick(body, shown), stamps);

@@ -4,6 +4,7 @@ import { letSleep } from "./awake.js";
 import { boardScreen, queueLine, redrawState, strip } from "./board.js";
 import { cardScreen } from "./card.js";
 import { offsetIsWorthSaying } from "./clock.js";
+import { doubtNotice } from "./doubting.js";
 import { el, link, say } from "./elements.js";
 import { endScreen, summaryScreen } from "./ending.js";
 import { quantityField } from "./entry.js";
@@ -126,8 +127,9 @@ async function draw() {
   const unfolded = same ? [...root.querySelectorAll("details[open] > summary")].map((summary) => summary.textContent) : [];
   const focused = same ? document.activeElement?.id : "";
   const lost = ["start", "board", "summary", "waiting"].includes(name) && await lostNotice(app);
+  const doubted = ["start", "board", "summary", "waiting"].includes(name) && await doubtNotice(app);
   const began = same ? root.querySelector("form.entry")?.began : null;
-  root.replaceChildren(...[notices(), lost, top, parts].flat(9).filter(Boolean));
+  root.replaceChildren(...[notices(), lost, doubted, top, parts].flat(9).filter(Boolean));
   root.className = name;
   root.dataset.screen = location.hash;
   putBack(fields);

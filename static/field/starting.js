@@ -2,7 +2,7 @@
 
 import { fieldNames, choices, draftOf, form, quantitiesOf, quantity, quantityField, text } from "./entry.js";
 import { button, clock, el, feel, link, say } from "./elements.js";
-import { alarmsOf, shown, warnIn } from "./limits.js";
+import { alarmsOf, guidelineRows, shown, warnIn } from "./limits.js";
 import { capital, readQuantity, written } from "./numbers.js";
 import { isKnown, join, reference, start } from "./outing.js";
 import { askToPersist } from "./store.js";
@@ -113,10 +113,10 @@ export async function checkScreen(app) {
 function guidelines(thickness_cm, white_ice) {
   if (thickness_cm === null) return [];
   const { units, ice } = reference.data;
-  const factor = white_ice ? 2 : 1;
-  const row = (guideline) => el("li", {}, `${written(guideline.thickness_cm * factor, "thickness", units, 0, 3)} for ${guideline.use} (${guideline.source})`);
-  const reached = ice.guidelines.filter((guideline) => thickness_cm >= guideline.thickness_cm * factor);
-  const short = ice.guidelines.filter((guideline) => !reached.includes(guideline));
+  const row = (guideline) => el("li", {}, `${written(guideline.thickness_cm, "thickness", units, 0, 3)} for ${guideline.use} (${guideline.source})`);
+  const rows = guidelineRows({ thickness_cm, white_ice, guidelines: ice.guidelines });
+  const reached = rows.filter((guideline) => guideline.reached);
+  const short = rows.filter((guideline) => !guideline.reached);
   const rule = white_ice ? "for white ice twice the thickness (Minnesota DNR's rule)" : "for clear ice";
   return [
     short.length > 0 && [el("p", {}, el("strong", {}, `Thinner than published, ${rule}:`)), el("ul", {}, short.map(row))],

@@ -7,9 +7,9 @@ import pytest
 from geographiclib.geodesic import Geodesic
 
 from calc.cell_curve import StateOfChargeCurve
-from calc.session_facts import PackFacts, ReadingFacts, SessionFacts
-from calc.session_report import evaluate
+from calc.session_facts import PackFacts
 from tests.browser.assemblies import ASSUMPTIONS, FILE, PACK, answer, given, loaded, reading, written
+from tests.calc.one_session import ReadingFacts, SessionFacts, evaluate
 
 CASES = json.loads(FILE.read_text())["cases"]
 

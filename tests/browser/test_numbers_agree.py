@@ -6,12 +6,16 @@ import math
 import random
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from calc import ice
 from calc.cell_curve import StateOfChargeCurve
 from calc.quantities import KINDS, NotUnderstood, in_shown_unit, understand, written
-from calc.session_facts import LimitFacts, PackFacts, ReadingFacts, SessionFacts
-from calc.session_report import evaluate
+from calc.session_facts import LimitFacts, PackFacts
+from calc.speed import gate_speed
+from sessions.evidence.timing import duration_u_s
+from tests.calc.one_session import ReadingFacts, SessionFacts, evaluate
 
 VECTORS = json.loads((Path(__file__).parent / "vectors.json").read_text())
 IN_SCRIPT = {
@@ -86,6 +90,37 @@ def test_both_agree_on_random_numbers(script):
         given = {"distance_m": chance.uniform(1, 400), "duration_s": chance.uniform(0.5, 90),
                  "u_distance_m": chance.uniform(0, 2), "u_duration_s": chance.uniform(0, 1)}  # fmt: skip
         assert in_script(script, "speed.gate_speed", given) == pytest.approx(in_python("speed.gate_speed", given))
+
+
+def test_both_work_a_pass_out_alike(script):
+    """The whole answer: the length of the gate, the uncertainty of the time by its method, and the speed."""
+    chance = random.Random(20261127)
+    for _ in range(60):
+        places = sorted(chance.uniform(0, 300) for _ in range(chance.randint(2, 4)))
+        given = {
+            "positions_m": places, "u_distance_m": chance.uniform(0.0, 1.0), "duration_s": chance.uniform(1.0, 60.0),
+            "method": chance.choice(["stopwatch", "video"]), "frames_per_s": chance.choice([None, 30.0, 240.0]),
+            "u_press_s": chance.uniform(0.05, 0.4),
+        }  # fmt: skip
+        u_s = duration_u_s(
+            np.array([given["method"]]), np.array([given["frames_per_s"]], dtype=float), np.array([np.nan]),
+            given["u_press_s"],
+        )  # fmt: skip
+        speed = gate_speed(places[-1] - places[0], given["duration_s"], given["u_distance_m"], float(u_s[0]))
+        answer = script("(given) => numbers.passSpeed(given)", given)
+        assert (answer["value"], answer["u"]) == (pytest.approx(speed.value), pytest.approx(speed.u))
+        assert answer["u_duration_s"] == pytest.approx(float(u_s[0]))
+
+
+@pytest.mark.parametrize("white_ice", [False, True])
+def test_both_compare_ice_with_the_same_guidelines(script, white_ice):
+    guidelines = [row._asdict() for row in ice.GUIDELINES]
+    published = [row.thickness_cm * factor for row in ice.GUIDELINES for factor in (1, 2)]
+    for thickness_cm in [0.0, 7.5, 13.0, 60.0, *published]:
+        rows = script("(given) => limits.guidelineRows(given)", {
+            "thickness_cm": thickness_cm, "white_ice": white_ice, "guidelines": guidelines,
+        })  # fmt: skip
+        assert rows == [row._asdict() for row in ice.guideline_rows(thickness_cm, white_ice)]
 
 
 LIMITS = {

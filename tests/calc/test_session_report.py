@@ -10,16 +10,8 @@ from calc.catalogue import page_rows
 from calc.declaration import CATALOGUE
 from calc.pack import ASSUMED_CELL_CURVE
 from calc.quantities import KINDS
-from calc.session_facts import (
-    LimitFacts,
-    LogFacts,
-    PackFacts,
-    PassFacts,
-    ReadingFacts,
-    SessionFacts,
-    of_several_logs,
-)
-from calc.session_report import evaluate, evaluate_all
+from calc.session_facts import LimitFacts, LogFacts, PackFacts, of_several_logs
+from tests.calc.one_session import PassFacts, ReadingFacts, SessionFacts, evaluate, evaluate_all
 
 PACK = PackFacts(
     4.2, 3.6, 2.5, 50.0, 180.0, continuous_current_a=60.0, curve=ASSUMED_CELL_CURVE, highest_temperature_c=60.0,

@@ -1,5 +1,6 @@
 """The serve command, run as a person would run it."""
 
+import os
 import re
 import signal
 import socket
@@ -134,3 +135,20 @@ def test_what_a_check_calls_an_error_stops_the_start(tmp_path, arguments, told, 
     assert words in said
     assert "Serving" not in said
     assert "Traceback" not in said
+
+
+def test_statistics_are_loaded_where_they_are_used_and_not_at_the_start(tmp_path):
+    script = (
+        "import django, sys; django.setup(); import buildlog.config.urls\n"
+        "print([name for name in ('scipy.special', 'scipy.stats', 'scipy.optimize') if name in sys.modules])"
+    )
+    surroundings = {"BUILDLOG_DATA_DIR": str(tmp_path), "DJANGO_SETTINGS_MODULE": "buildlog.config.settings"}
+    done = subprocess.run(
+        [sys.executable, "-c", script], cwd=PROJECT, env=os.environ | surroundings, capture_output=True, text=True
+    )
+    assert done.stdout.strip() == "[]", done.stderr
+
+
+def test_no_calculation_loads_the_whole_of_statistics():
+    """`scipy.stats` takes three times as long to load as the functions of `scipy.special` that it calls."""
+    assert [path.name for path in (PROJECT / "calc").rglob("*.py") if "stats" in path.read_text()] == []

@@ -46,7 +46,7 @@ def post_columns(client, log, **changes):
     layout = page.context["layout"]
     told = {f"column_{column.index}": column.chosen for column in page.context["columns"]}
     told |= {"encoding": layout.encoding, "delimiter": layout.delimiter, "decimal": layout.decimal}
-    told |= {"first_line": layout.first_line, "read": "yes"}
+    told |= {"first_line": layout.first_line, "read": "yes", "reason": "Tried on the bench."}
     return client.post(f"/sessions/logs/{log.pk}/columns/", told | changes)
 
 
@@ -312,7 +312,7 @@ def test_a_published_discharge_through_the_whole_way(session, sign_in):
     page = client.get(f"/sessions/{session.pk}/")
     assert page.context["report"].get("energy_used").value == pytest.approx(17.5050926881, rel=1e-5)
     assert page.context["report"].get("energy_used").evidence == "integrated log"
-    assert "energy" in {one.key for one in client.get(answer.url).context["results"]}
+    assert "energy_used" in {one.key for one in client.get(answer.url).context["results"]}
 
 
 def test_what_columns_mean_is_remembered_and_can_be_changed(session, sign_in):

@@ -2,7 +2,7 @@
 
 import pytest
 
-from buildlog.models import Fitting
+from buildlog.models import Fitting, Revision
 from sessions.models import Gate, Pass, Reading, Session, Venue
 
 
@@ -246,13 +246,30 @@ def test_the_list_is_newest_first_a_page_at_a_time(sign_in, revision, venue):
     for day in (5, 2, 9, *range(10, 60)):
         Session.objects.create(revision=revision, venue=venue, started_at=began + timedelta(days=day))
     client = sign_in("reader")
-    first, second = (client.get(f"/sessions/?page={number}").context for number in (1, 2))
+    first = client.get("/sessions/").context
+    second = client.get(f"/sessions/?before={first['page'].older}").context
     shown = [session.started_at for session in [*first["sessions"], *second["sessions"]]]
     assert shown == sorted(shown, reverse=True)
     assert len(shown) == 53
-    assert (first["older"], second["newer"], second["older"]) == (2, 1, None)
-    assert client.get("/sessions/?page=x").status_code == 200
-    assert client.get("/sessions/?page=99999").status_code == 200
+    assert (first["page"].newer, second["page"].older) == ("", "")
+
+
+def test_the_list_counts_what_belongs_to_each_session(sign_in, session, timed_pass, gate, failure):
+    struck_out = {"valid": False, "invalid_reason": "braked"}
+    Pass.objects.create(session=session, gate=gate, number=2, duration_s=6.0, **struck_out)
+    Pass.objects.create(session=session, gate=gate, number=3, duration_s=6.0)
+    other = Session.objects.create(revision=session.revision, venue=session.venue)
+    rows = {row.pk: row for row in sign_in("reader").get("/sessions/").context["sessions"]}
+    assert (rows[session.pk].pass_count, rows[session.pk].failure_count) == (2, 1)
+    assert (rows[other.pk].pass_count, rows[other.pk].failure_count) == (0, 0)
+
+
+def test_the_sessions_of_one_revision(sign_in, session, revision):
+    later = Revision.objects.create(vehicle=revision.vehicle, number=2, date="2026-02-01", parent=revision)
+    theirs = Session.objects.create(revision=later, venue=session.venue)
+    client = sign_in("reader")
+    assert [row.pk for row in client.get(f"/sessions/?revision={later.pk}").context["sessions"]] == [theirs.pk]
+    assert client.get("/sessions/?revision=x").status_code == 404
 
 
 def test_a_gate_without_marks_breaks_nothing(sign_in, session, timed_pass):

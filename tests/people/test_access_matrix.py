@@ -53,6 +53,11 @@ API = {
     "photos": ("photo", LOG, None),  # None: no key opens it at all
 }
 API_READ = {"field/", "field/greeting/", "schema/"}
+WORKED_OUT = {
+    "sessions/<uuid:pk>/results/",
+    "revisions/<uuid:pk>/limits/",
+    "vehicles/<uuid:pk>/comparison/",
+}
 API_ASKED = {"field/still-there/"}  # by POST, for its many keys; it changes nothing
 # Pages of the back room that do not even change for owners: accounts are changed under People, photos come by pages.
 SHUT_IN_THE_BACK_ROOM = re.compile(r"admin/buildlog/(account/(add|<path:object_id>/delete)|photo/add)/")
@@ -71,7 +76,7 @@ def routes(resolver=None, before=""):
 
 ROUTES = dict(routes())
 API_ROUTES = {f"api/v1/{kind}/" for kind in API} | {f"api/v1/{kind}/<uuid:pk>/" for kind in API}
-API_ROUTES |= {f"api/v1/{rest}" for rest in API_READ | API_ASKED}
+API_ROUTES |= {f"api/v1/{rest}" for rest in API_READ | API_ASKED | WORKED_OUT}
 PAGE_ROUTES = {route: name for route, name in ROUTES.items() if not route.startswith(("api/", "admin/"))}
 ADMIN_ROUTES = [route for route in ROUTES if route.startswith("admin/")]
 
@@ -228,7 +233,8 @@ def test_an_api_route_that_is_asked_by_post(route, clients, vehicle):
 def test_an_api_route(route, request, clients, vehicle):
     kind = route.split("/")[2]
     fixture, writer, key_writes = API.get(kind, ("vehicle", None, None))
-    one, whole = "<uuid:pk>" in route, kind in API
+    one, whole = "<uuid:pk>" in route, kind in API and route.removeprefix("api/v1/") not in WORKED_OUT
+    writer = writer if whole else None
     record = request.getfixturevalue(fixture)
     if kind == "venues":
         request.getfixturevalue("session")  # a key sees the venues its machine was ridden at

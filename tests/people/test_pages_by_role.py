@@ -22,6 +22,10 @@ PAGES = {
     "vehicle_table": ("/vehicles/{vehicle}/tables/sessions.csv", READ),
     "vehicle_archive": ("/vehicles/{vehicle}/archive.zip", READ),
     "vehicle_season": ("/vehicles/{vehicle}/season/", READ),
+    "vehicle_doubts": ("/vehicles/{vehicle}/doubts/", READ),
+    "mend_doubt": ("/doubts/session/{session}/mend/", LOG),
+    "confirm_doubt": ("/doubts/session/{session}/confirm/", LOG),
+    "ask_again": ("/doubts/{confirmation}/ask-again/", LOG),
     "vehicle_bench": ("/vehicles/{vehicle}/bench/", READ),
     "suggest_card": ("/vehicles/{vehicle}/bench/card/", LOG),
     "what_if": ("/revisions/{revision}/what-if/", BUILD),
@@ -94,6 +98,7 @@ PAGES = {
     "revoke_share": ("/share/{share_link}/revoke/", BUILD),
     "compare": ("/compare/", READ),
     "methods": ("/methods/", READ),
+    "method": ("/methods/traction.stopping_distance_m/", READ),
     "help": ("/help/", READ),
     "help_page": ("/help/backup/", READ),
     "account": ("/account/", READ),
@@ -108,6 +113,9 @@ PAGES = {
 }
 POSTED_ONLY = {
     "suggest_card",
+    "mend_doubt",
+    "confirm_doubt",
+    "ask_again",
     "failure_held",
     "revoke_share",
     "revoke_device",

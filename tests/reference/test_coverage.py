@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from calc.cell_curve import ASSUMED_CELL_CURVE
-from calc.session_facts import PackFacts, ReadingFacts, SessionFacts
-from calc.session_report import evaluate, evaluate_all
+from calc.session_facts import PackFacts
+from tests.calc.one_session import ReadingFacts, SessionFacts, evaluate, evaluate_all
 
 DRAWS = 100_000
 SESSIONS = 10_000

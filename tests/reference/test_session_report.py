@@ -9,8 +9,8 @@ from scipy import stats
 from uncertainties import ufloat
 
 from calc.cell_curve import ASSUMED_CELL_CURVE
-from calc.session_facts import LogFacts, PackFacts, PassFacts, ReadingFacts, SessionFacts
-from calc.session_report import evaluate
+from calc.session_facts import LogFacts, PackFacts
+from tests.calc.one_session import PassFacts, ReadingFacts, SessionFacts, evaluate
 
 
 def test_one_pass_of_the_gum_example():

@@ -326,7 +326,8 @@ def test_a_link_shows_a_comparison(client, demo, shared):
     venue = Venue.objects.exclude(pk=away.pk).get()
     _, path = shared(comparison=f"vehicle={demo.pk}&venue={venue.pk}")
     page = client.get(path).content.decode()
-    assert "First: were the conditions alike?" in page
+    assert 'class="answers"' in page
+    assert "R6 against R5" in page
     assert "Secret bay" not in page
     assert "ridden elsewhere" in page
     assert 'href="/revisions/' not in page

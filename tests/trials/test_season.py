@@ -15,8 +15,6 @@ from sessions.bench.figures import bench_figures
 from sessions.bench.machine_bench import Filters, bench_of, ride_of
 from sessions.demo import loading
 from sessions.evidence.season import Season
-from sessions.evidence.session_results import reports_for
-from sessions.logs.queries import sessions_with_evidence
 from sessions.models import GateMark, Pass, Session
 from sessions.trials.best_runs import records_of
 from sessions.trials.compared_revisions import MEASURES, compare
@@ -29,21 +27,6 @@ from sessions.trials.season_figures import load_curves, season_figures
 def demo(db):
     loading.load()
     return Vehicle.objects.get()
-
-
-def test_columns_give_what_one_object_for_each_session_gives(demo):
-    """Two ways through the same sums: read as columns, and as one object for each session."""
-    season = Season(demo)
-    listed = list(sessions_with_evidence().filter(revision__vehicle=demo).order_by("started_at", "pk"))
-    reports = reports_for(listed)
-    assert [season.key(row) for row in range(season.count)] == [one.pk for one in listed]
-    for row, session in enumerate(listed):
-        expected = reports[session.pk]
-        assert [one.needs for one in season.reports[row].missing] == [one.needs for one in expected.missing]
-        for ours, theirs in zip(season.reports[row].results, expected.results, strict=True):
-            assert (ours.key, ours.method, ours.evidence) == (theirs.key, theirs.method, theirs.evidence)
-            assert ours.value == pytest.approx(theirs.value)
-            assert ours.u == (None if theirs.u is None else pytest.approx(theirs.u))
 
 
 def test_a_machine_without_sessions_has_empty_columns(vehicle, revision):
@@ -168,7 +151,8 @@ def test_the_report_stands_on_one_page(demo, sign_in, picture_file):
     store_photo(picture_file, revision=revision, caption="On the bench")
     page = sign_in("reader").get(f"/revisions/{revision.pk}/report/").content.decode()
     for words in (
-        "14s modules instead of 12s", "Measured +13.9 %", "On the bench", "Static stability factor", "Lake Hallava",
+        "14s modules instead of 12s", "R4 has 2 of the 4 values that a claim needs",
+        "On the bench", "Static stability factor", "Lake Hallava",
         "runner bracket cracked", "Lithium packs can burn", "never a permission",
     ):  # fmt: skip
         assert words in page
@@ -195,7 +179,7 @@ def test_queries_do_not_grow(pattern, session, gate, timed_pass, sign_in):
         with CaptureQueriesContext(connection) as captured:
             assert client.get(path).status_code == 200
         counts.append(len(captured))
-    assert counts[0] == counts[1] <= 36
+    assert counts[0] == counts[1] <= 42
 
 
 # Matching

@@ -65,7 +65,7 @@ class Evidence(MadeRecord):
     excerpt = models.TextField("excerpt of a log, or what was measured", blank=True, max_length=2000)
 
     class Meta:
-        ordering = ["cause", "pk"]
+        ordering = ["cause_id", "pk"]
         verbose_name_plural = "evidence"
         constraints = [
             models.CheckConstraint(

@@ -96,7 +96,13 @@ class Failure(MadeRecord):
     )
 
     class Meta:
-        ordering = ["-happened_at"]
+        ordering = ["-happened_at", "-id"]
+        indexes = [
+            # The list of all failures, that of one state, and that of one revision.
+            models.Index(fields=["happened_at", "id"], name="failure_by_time"),
+            models.Index(fields=["state", "happened_at", "id"], name="failure_by_state_and_time"),
+            models.Index(fields=["revision", "happened_at", "id"], name="failure_by_revision_and_time"),
+        ]
         constraints = [
             models.CheckConstraint(condition=Q(severity__range=(1, 4)), name="failure_severity_is_one_to_four"),
             models.CheckConstraint(
@@ -178,7 +184,7 @@ class Modification(MadeRecord):
     )
 
     class Meta:
-        ordering = ["revision", "title"]
+        ordering = ["revision_id", "title"]
         constraints = [
             models.CheckConstraint(
                 condition=Q(expected_amount_percent__isnull=True)

@@ -75,7 +75,7 @@ class Log(MadeRecord):
     stored_at = models.DateTimeField(default=timezone.now, editable=False)
 
     class Meta:
-        ordering = ["session", "first_at", "stored_at"]
+        ordering = ["session_id", "first_at", "stored_at"]
         constraints = [
             models.UniqueConstraint(
                 fields=["session", "sha256"],

@@ -188,7 +188,15 @@ class Session(MadeRecord):
     )
 
     class Meta:
-        ordering = ["-started_at"]
+        ordering = ["-started_at", "-id"]
+        indexes = [
+            models.Index(fields=["started_at", "id"], name="session_by_time"),
+            models.Index(fields=["revision", "started_at", "id"], name="session_by_revision_and_time"),
+            models.Index(  # Sums over a revision's sessions are read from it alone.
+                fields=["revision", "distance_m", "rest_voltage_start_v", "rest_voltage_end_v"],
+                name="session_sums_by_revision",
+            ),
+        ]
         constraints = [
             models.CheckConstraint(
                 condition=Q(ended_at__isnull=True) | Q(ended_at__gt=F("started_at")),
@@ -261,9 +269,11 @@ class Pass(MadeRecord):
     sequence = sequence_field()
 
     class Meta:
-        # Passes without a place in the order of taps were typed later, at the desk.
-        ordering = ["session", F("sequence").asc(nulls_last=True), "number"]
+        # By the session's key: by the session itself, its whole table would be joined and sorted by time. Passes
+        # without a place in the order of taps were typed later, at the desk.
+        ordering = ["session_id", F("sequence").asc(nulls_last=True), "number"]
         verbose_name_plural = "passes"
+        indexes = [models.Index(fields=["session", "number"], name="pass_by_session_and_number")]
         constraints = [
             models.CheckConstraint(
                 condition=Q(valid=True) | ~Q(invalid_reason=""),
@@ -374,7 +384,9 @@ class Reading(MadeRecord):
     sequence = sequence_field()
 
     class Meta:
-        ordering = ["session", ORDER_OF_TAPS.asc(), "time_into_session_s"]
+        ordering = ["session_id", ORDER_OF_TAPS.asc(), "time_into_session_s"]
+        # Limits are compared with the few highest voltages.
+        indexes = [models.Index(fields=["voltage_v"], name="reading_by_voltage")]
 
     def __str__(self) -> str:
         return f"Reading at {self.time_into_session_s / 60:.1f} min"

@@ -45,7 +45,7 @@ class Gate(MadeRecord):
     u_distance_m = QuantityField("standard uncertainty of the distance", kind="length", default=0.1, high=1000)
 
     class Meta:
-        ordering = ["venue", "name"]
+        ordering = ["venue_id", "name"]
         constraints = [
             models.UniqueConstraint(
                 fields=["venue", "name"],
@@ -78,7 +78,7 @@ class GateMark(models.Model):
     longitude_deg = models.FloatField(null=True, blank=True)
 
     class Meta:
-        ordering = ["gate", "position_m"]
+        ordering = ["gate_id", "position_m"]
         constraints = [
             models.UniqueConstraint(fields=["gate", "position_m"], name="gate_marks_stand_apart"),
             models.CheckConstraint(

@@ -29,7 +29,7 @@ class TrackPart(MadeRecord):
     stopped_by_phone = models.BooleanField("the phone stopped it", default=False)
 
     class Meta:
-        ordering = ["session", "first_fix_s"]
+        ordering = ["session_id", "first_fix_s"]
 
     def __str__(self) -> str:
         return f"{len(self.fixes)} positions from {self.first_fix_s / 60:.1f} min"

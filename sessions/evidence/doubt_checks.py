@@ -1,0 +1,274 @@
+"""The rules of all subjects on the records of one machine.
+
+A build is asked first, then passes, then what is compared with both; what is itself in doubt is compared with nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from typing import Any
+
+import numpy as np
+
+from buildlog.machines.confirmations import Confirmation
+from calc.doubts.check import Checked, check
+from calc.doubts.consequences import facts_in_doubt
+from calc.doubts.subjects import SUBJECTS
+from sessions.evidence.doubt_facts import MachineRows, Rows, with_cells
+
+_PACK = tuple(fact.name for fact in SUBJECTS["session"].context if fact.name.startswith("pack_"))
+_BLANKED = {
+    "geared_speed_mps": ("drive_ratio", "rolling_circumference_m", "motor_constant_rpm_per_v", "module_full_voltage_v"),
+    "controller_highest_voltage_v": ("controller_highest_voltage_v",),
+    "motor_peak_power_w": ("motor_peak_power_w",),
+    "machine_mass_kg": ("mass_without_rider_kg",),
+    "current_limit_a": ("controller_peak_current_a", "module_continuous_current_a"),
+    **dict.fromkeys(
+        _PACK, ("module_full_voltage_v", "module_nominal_voltage_v", "module_empty_voltage_v", "module_capacity_ah")
+    ),
+}
+"""What sessions are compared with, and the facts of a build that it follows from."""
+_BETWEEN_PARTS = frozenset(
+    {"pack_over_controller", "pack_over_motor", "pack_far_under_controller", "pack_under_cut_off"}
+)
+"""Rules that two parts which do not fit each other break, each as it should be; what rides are compared with stays."""
+_BY_SESSION = frozenset({"log_charge_of_session", "log_distance_of_session", "log_energy_per_distance"})
+"""Rules of a log that the session may break as well; they take the log away from no session."""
+
+
+class CheckedRecords:
+    """The rules on the records that were read, and what was confirmed of them."""
+
+    def __init__(self, facts: MachineRows) -> None:
+        self.facts = facts
+        self.rows = {
+            "build": Rows([revision.pk for revision in facts.revisions], labels=[str(r) for r in facts.revisions]),
+            "session": facts.sessions,
+            "pass": facts.passes,
+            "reading": facts.readings,
+            "failure": facts.failures,
+            "log": facts.logs,
+        }
+        self._place = {
+            subject: {key: index for index, key in enumerate(rows.keys)} for subject, rows in self.rows.items()
+        }
+        self.confirmations = list(Confirmation.objects.filter(vehicle=facts.vehicle))
+        self.checked: dict[str, Checked] = {}
+        self._check()
+
+    def confirmed(self, subject: str) -> dict[int, set[str]]:
+        """The rules that are confirmed for the values as they are now, by row."""
+        rules: dict[int, set[str]] = {}
+        for confirmation in self.of_subject(subject):
+            row = self._place[subject].get(confirmation.record)
+            rule = SUBJECTS[subject].rule(confirmation.rule)
+            if row is None or rule is None:
+                continue
+            if confirmation.holds_for(self.checked[subject].values(rule, row)):
+                rules.setdefault(row, set()).add(rule.key)
+        return rules
+
+    def of_subject(self, subject: str) -> list[Confirmation]:
+        return [confirmation for confirmation in self.confirmations if confirmation.subject == subject]
+
+    def facts_in_doubt(self, subject: str) -> dict[str, Any]:
+        """For each fact of these records, which rows are in doubt and not confirmed: the mask that results heed.
+
+        Rows are in the order of `rows[subject].keys`; sessions by their start.
+        """
+        return facts_in_doubt(self.checked[subject], self.confirmed(subject))
+
+    def _check(self) -> None:
+        facts = self.facts
+        build = _table([machine.build for machine in facts.machines])
+        build["fastest_pass_mps"] = facts.fastest_mps
+        self.checked["build"] = check(SUBJECTS["build"], build)
+        around = self._surroundings()
+        session = facts.sessions.known
+        of_session = {name: values[facts.revision_of] for name, values in around.items()}
+        self._check_passes(of_session)
+        sessions = {**session, **of_session, **self._from_parts()}
+        self.checked["session"] = check(SUBJECTS["session"], sessions if facts.sessions.count else {})
+        self._check_readings(of_session)
+        self._check_failures(around)
+        self._check_logs(of_session)
+        self._compare_with_logs(sessions)
+
+    def _surroundings(self) -> dict[str, Any]:
+        """What sessions are compared with, by revision; unknown where the build itself is in doubt."""
+        known = with_cells(
+            dict.fromkeys(_PACK, np.full(len(self.facts.machines), np.nan))
+            | _table([machine.surroundings for machine in self.facts.machines])
+        )
+        confirmed = self.confirmed("build")
+        aside = {row: confirmed.get(row, set()) | _BETWEEN_PARTS for row in range(len(self.facts.machines))}
+        doubted = facts_in_doubt(self.checked["build"], aside)
+        for name, follows_from in _BLANKED.items():
+            masks = [doubted[fact] for fact in follows_from if fact in doubted]
+            if masks and name in known:
+                known[name] = np.where(np.any(masks, axis=0), np.nan, known[name])
+        return known
+
+    def _check_passes(self, of_session: dict[str, Any]) -> None:
+        rows, session = self.facts.passes, self.facts.sessions.known
+        if not rows.count:
+            self.checked["pass"] = check(SUBJECTS["pass"], {})
+            return
+        with np.errstate(divide="ignore", invalid="ignore"):
+            speeds = rows.known["gate_length_m"] / rows.known["duration_s"]
+        self.checked["pass"] = check(
+            SUBJECTS["pass"],
+            {
+                **rows.known,
+                "others_mps": _others(speeds, rows.owner, self.facts.sessions.count),
+                **_of_owner(of_session, rows, ("geared_speed_mps",)),
+                **_of_owner(session, rows, ("runtime_s", "elapsed_s")),
+            },
+        )
+
+    def _from_parts(self) -> dict[str, Any]:
+        """What passes and readings say of their sessions: the fastest pass not in doubt, and the last readings."""
+        count = self.facts.sessions.count
+        passes, readings = self.facts.passes, self.facts.readings
+        known = {
+            name: np.full(count, np.nan)
+            for name in ("best_pass_mps", "last_event_s", "last_reading_distance_m", "last_reading_charge_ah")
+        }
+        if passes.count:
+            doubted = self.facts_in_doubt("pass").get("duration_s", np.zeros(passes.count, dtype=bool))
+            with np.errstate(divide="ignore", invalid="ignore"):
+                speeds = np.where(doubted, np.nan, passes.known["gate_length_m"] / passes.known["duration_s"])
+            np.fmax.at(known["best_pass_mps"], passes.owner, speeds)
+            np.fmax.at(known["last_event_s"], passes.owner, passes.known["time_into_session_s"])
+        if readings.count:
+            np.fmax.at(known["last_event_s"], readings.owner, readings.known["time_into_session_s"])
+            np.fmax.at(known["last_reading_distance_m"], readings.owner, readings.known["distance_m"])
+            # The last that was noted: readings are in the order of taps.
+            noted = ~np.isnan(readings.known["charge_used_ah"])
+            known["last_reading_charge_ah"][readings.owner[noted]] = readings.known["charge_used_ah"][noted]
+        return known
+
+    def _check_readings(self, of_session: dict[str, Any]) -> None:
+        rows, session = self.facts.readings, self.facts.sessions.known
+        if not rows.count:
+            self.checked["reading"] = check(SUBJECTS["reading"], {})
+            return
+        before = {
+            f"before_{name}": _before(rows.known[column], rows.owner)
+            for name, column in (
+                ("charge_ah", "charge_used_ah"),
+                ("distance_m", "distance_m"),
+                ("time_s", "time_into_session_s"),
+            )
+        }
+        self.checked["reading"] = check(
+            SUBJECTS["reading"],
+            {
+                **rows.known,
+                **before,
+                **_of_owner(of_session, rows, tuple(of_session)),
+                **_of_owner(session, rows, ("air_temperature_c", "elapsed_s", "runtime_s", "previous_distance_m")),
+                "session_charge_ah": session["charge_used_ah"][rows.owner],
+                "session_distance_m": session["distance_m"][rows.owner],
+            },
+        )
+
+    def _check_failures(self, around: dict[str, Any]) -> None:
+        rows, session = self.facts.failures, self.facts.sessions
+        if not rows.count:
+            self.checked["failure"] = check(SUBJECTS["failure"], {})
+            return
+        known = dict(rows.known)
+        if "geared_speed_mps" in around:
+            known["geared_speed_mps"] = around["geared_speed_mps"][self.facts.failure_revision]
+        if session.count:
+            has_session = rows.owner >= 0
+            for name, column in (
+                ("elapsed_s", "elapsed_s"),
+                ("runtime_s", "runtime_s"),
+                ("session_distance_m", "distance_m"),
+            ):
+                known[name] = np.where(has_session, session.known[column][rows.owner], np.nan)
+        self.checked["failure"] = check(SUBJECTS["failure"], known)
+
+    def _check_logs(self, of_session: dict[str, Any]) -> None:
+        rows, session = self.facts.logs, self.facts.sessions.known
+        if not rows.count:
+            self.checked["log"] = check(SUBJECTS["log"], {})
+            return
+        self.checked["log"] = check(
+            SUBJECTS["log"],
+            {
+                **rows.known,
+                **_of_owner(of_session, rows, tuple(of_session)),
+                **_of_owner(session, rows, ("air_temperature_c", "runtime_s", "elapsed_s")),
+                "session_distance_m": session["distance_m"][rows.owner],
+                "session_charge_ah": session["charge_used_ah"][rows.owner],
+                "session_energy_wh": session["energy_used_wh"][rows.owner],
+            },
+        )
+
+    def _compare_with_logs(self, sessions: dict[str, Any]) -> None:
+        """Ask the sessions again, now beside those of their logs that are not in doubt themselves."""
+        rows, count = self.facts.logs, self.facts.sessions.count
+        if not rows.count:
+            return
+        named = [rule.key in _BY_SESSION for rule in SUBJECTS["log"].rules]
+        confirmed = self.confirmed("log")
+        good = np.array(
+            [
+                all(
+                    named[index] or rule.key in confirmed.get(row, ())
+                    for index, rule in enumerate(SUBJECTS["log"].rules)
+                    if self.checked["log"].breached[index, row]
+                )
+                for row in range(rows.count)
+            ]
+        )
+        longest = np.full(count, np.nan)
+        beside = {name: np.full(count, np.nan) for name in ("log_energy_wh", "log_charge_ah", "track_length_m")}
+        for row in np.flatnonzero(good):
+            owner, duration_s = rows.owner[row], rows.known["duration_s"][row]
+            if not duration_s <= longest[owner]:
+                longest[owner] = duration_s
+                for name, column in (("log_energy_wh", "energy_wh"), ("log_charge_ah", "charge_ah")):
+                    beside[name][owner] = rows.known.get(column, np.full(rows.count, np.nan))[row]
+            beside["track_length_m"][owner] = np.fmax(beside["track_length_m"][owner], rows.known["distance_m"][row])
+        self.checked["session"] = check(SUBJECTS["session"], {**sessions, **beside, "log_duration_s": longest})
+
+
+def _table(rows: list[dict[str, float | None]]) -> dict[str, Any]:
+    names = {name for row in rows for name in row}
+    return {name: np.array([row.get(name) for row in rows], dtype=np.float64) for name in names}
+
+
+def _of_owner(known: dict[str, Any], rows: Rows, names: Collection[str]) -> dict[str, Any]:
+    return {name: known[name][rows.owner] for name in names if name in known}
+
+
+def _others(speeds: Any, owner: Any, count: int) -> Any:
+    """For each pass the median of its session's passes; the other one where there are two; NaN where it is alone."""
+    others = np.full(speeds.size, np.nan)
+    good = np.flatnonzero(~np.isnan(speeds))
+    ordered = good[np.lexsort((speeds[good], owner[good]))]
+    sizes = np.bincount(owner[ordered], minlength=count)
+    first = np.concatenate([[0], np.cumsum(sizes)[:-1]])
+    sorted_speeds = speeds[ordered]
+    for session in np.flatnonzero(sizes > 1):
+        members = slice(first[session], first[session] + sizes[session])
+        values = sorted_speeds[members]
+        others[ordered[members]] = values[::-1] if values.size == 2 else np.median(values)
+    return others
+
+
+def _before(values: Any, owner: Any) -> Any:
+    """The last known value before each row within its session; rows are in order."""
+    before = np.full(values.size, np.nan)
+    last, current = np.nan, -1
+    for row in range(values.size):
+        if owner[row] != current:
+            last, current = np.nan, owner[row]
+        before[row] = last
+        if not np.isnan(values[row]):
+            last = values[row]
+    return before

@@ -1,0 +1,208 @@
+"""Doubts of a machine's records: which are open, which a person has confirmed, in words for pages and the API."""
+
+from __future__ import annotations
+
+import itertools
+import uuid
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from django.urls import reverse
+
+from buildlog.failures.models import Failure
+from buildlog.machines.confirmations import Confirmation
+from buildlog.machines.models import Revision, Vehicle
+from calc.doubts.check import Checked, Doubt, Mend
+from sessions.evidence.doubt_checks import CheckedRecords
+from sessions.evidence.doubt_facts import Rows, read_facts
+from sessions.logs.models import Log
+from sessions.outings.models import Pass, Reading, Session
+
+
+@dataclass(frozen=True)
+class OpenDoubt:
+    """A doubt of one record, as pages and the API show it."""
+
+    subject: str
+    record: uuid.UUID
+    label: str
+    address: str
+    doubt: Doubt
+    confirmation: Confirmation | None = None
+
+    @property
+    def is_impossible(self) -> bool:
+        return self.doubt.is_impossible
+
+
+@dataclass(frozen=True)
+class DoubtedRecord:
+    """The doubts of one record together: one slip often breaks several rules, and one answer goes for all."""
+
+    doubts: tuple[OpenDoubt, ...]
+
+    @property
+    def first(self) -> OpenDoubt:
+        """The one that weighs most."""
+        return next((doubt for doubt in self.doubts if doubt.is_impossible), self.doubts[0])
+
+    @property
+    def others(self) -> list[OpenDoubt]:
+        return [doubt for doubt in self.doubts if doubt is not self.first]
+
+    @property
+    def mends(self) -> list[tuple[str, Mend]]:
+        """What would explain a doubt, each once with its rule: first what explains most of them."""
+        offered: dict[tuple[str, float], tuple[str, Mend]] = {}
+        counts: Counter[tuple[str, float]] = Counter()
+        for open_doubt in self.doubts:
+            for mend in open_doubt.doubt.mends:
+                counts[mend.fact.name, mend.value] += 1
+                offered.setdefault((mend.fact.name, mend.value), (open_doubt.doubt.key, mend))
+        return [offered[key] for key, _ in counts.most_common()]
+
+    @property
+    def mend_address(self) -> str:
+        return reverse("mend_doubt", args=[self.first.subject, self.first.record])
+
+    @property
+    def confirm_address(self) -> str:
+        return reverse("confirm_doubt", args=[self.first.subject, self.first.record])
+
+    @property
+    def edit_address(self) -> str:
+        """The form in which the record is set right by hand."""
+        return reverse(_EDIT_PAGES[self.first.subject], args=[self.first.record])
+
+
+_EDIT_PAGES = {
+    "build": "edit_revision",
+    "session": "edit_session",
+    "pass": "edit_pass",
+    "reading": "edit_reading",
+    "failure": "edit_failure",
+    "log": "log_columns",
+}
+SUBJECT_OF: dict[type, str] = {
+    Revision: "build",
+    Session: "session",
+    Pass: "pass",
+    Reading: "reading",
+    Failure: "failure",
+    Log: "log",
+}
+MODEL_OF = {subject: model for model, subject in SUBJECT_OF.items()}
+ORDER = ("build", "session", "pass", "reading", "failure", "log")
+
+
+class MachineDoubts(CheckedRecords):
+    """The open and the confirmed doubts of the records that were read."""
+
+    def rules(self, subject: str, row: int, confirmed: bool = False) -> list[str]:
+        """Keys of a record's open rules, or of its confirmed ones."""
+        answered = self.confirmed(subject).get(row, set())
+        broken = [rule.key for rule in self.checked[subject].rules_of(row)]
+        return [key for key in broken if (key in answered) == confirmed]
+
+    def listed(self, system: str = "metric", record: uuid.UUID | None = None) -> list[OpenDoubt]:
+        """The open doubts in words, of all records or of one."""
+        return self._listed(system, record, confirmed=False)
+
+    def listed_as_confirmed(self, system: str = "metric", record: uuid.UUID | None = None) -> list[OpenDoubt]:
+        """The doubts to which somebody said "it is so", in words."""
+        return self._listed(system, record, confirmed=True)
+
+    def _listed(self, system: str, record: uuid.UUID | None, confirmed: bool) -> list[OpenDoubt]:
+        doubts = []
+        for subject in ORDER:
+            rows, checked = self.rows[subject], self.checked[subject]
+            answered = self.confirmed(subject)
+            by_rule = {(given.record, given.rule): given for given in self.of_subject(subject)}
+            for row in _broken_rows(rows, checked):
+                key = rows.keys[row]
+                if record is not None and key != record:
+                    continue
+                for doubt in checked.doubts(row, system):
+                    if (doubt.key in answered.get(row, ())) == confirmed:
+                        given = by_rule.get((key, doubt.key)) if confirmed else None
+                        address = self._address(subject, row)
+                        doubts.append(OpenDoubt(subject, key, self._label(subject, row), address, doubt, given))
+        return doubts
+
+    @property
+    def open_count(self) -> int:
+        """How many records have an open doubt."""
+        return sum(
+            bool(self.rules(subject, row))
+            for subject in ORDER
+            for row in _broken_rows(self.rows[subject], self.checked[subject])
+        )
+
+    def _label(self, subject: str, row: int) -> str:
+        rows = self.rows[subject]
+        if subject in ("build", "session") or not len(rows.owner) or rows.owner[row] < 0:
+            return rows.labels[row]
+        return f"{self.rows['session'].labels[rows.owner[row]]}: {rows.labels[row]}"
+
+    def _address(self, subject: str, row: int) -> str:
+        rows = self.rows[subject]
+        if subject == "build":
+            return reverse("revision", args=[rows.keys[row]])
+        if subject == "failure":
+            return reverse("failure", args=[rows.keys[row]])
+        if subject == "log":
+            return reverse("log", args=[rows.keys[row]])
+        return reverse("session", args=[self.rows["session"].keys[rows.owner[row]]])
+
+
+def _broken_rows(rows: Rows, checked: Checked) -> list[int]:
+    return [int(row) for row in np.flatnonzero(checked.any_breach)] if rows.count else []
+
+
+def doubts_of_machine(vehicle: Vehicle) -> MachineDoubts:
+    """All records of a machine."""
+    return MachineDoubts(read_facts(vehicle))
+
+
+def doubts_of_session(session: Session) -> MachineDoubts:
+    """A session and what belongs to it, and its build."""
+    return MachineDoubts(read_facts(session.revision.vehicle, session.pk))
+
+
+def doubts_about(record: Any) -> MachineDoubts:
+    """The doubts in whose list a record is; its kind is one of `SUBJECT_OF`."""
+    if isinstance(record, Revision):
+        return MachineDoubts(read_facts(record.vehicle, only_failures=True))
+    if isinstance(record, Failure) and record.session_id is None:
+        return MachineDoubts(read_facts(record.revision.vehicle, only_failures=True))
+    session = record if isinstance(record, Session) else record.session
+    return doubts_of_session(session)
+
+
+def by_record(doubts: Iterable[OpenDoubt]) -> list[DoubtedRecord]:
+    """Doubts in a list, those of one record together."""
+    groups = itertools.groupby(doubts, key=lambda open_doubt: (open_doubt.subject, open_doubt.record))
+    return [DoubtedRecord(tuple(group)) for _, group in groups]
+
+
+def as_json(open_doubt: OpenDoubt) -> dict[str, Any]:
+    """A doubt as the API writes it."""
+    doubt = open_doubt.doubt
+    return {
+        "rule": doubt.key,
+        "class": str(doubt.rule.breach),
+        "sentence": doubt.sentence,
+        "facts": list(doubt.rule.facts),
+        "mends": [
+            {"field": mend.fact.name, "value": mend.value, "slip": mend.slip.key, "words": mend.words()}
+            for mend in doubt.mends
+        ],
+    }
+
+
+def doubts_in_api(record: Any) -> list[dict[str, Any]]:
+    """What the API says of a record's open doubts."""
+    return [as_json(open_doubt) for open_doubt in doubts_about(record).listed(record=record.pk)]

@@ -1,0 +1,63 @@
+"""What results leave out because it is in doubt: the facts, by the keys of their records."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from sessions.evidence.doubts import MachineDoubts
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """Open doubts of one machine as masks. Warnings and limits do not heed them: they count what is in doubt."""
+
+    doubts: MachineDoubts
+
+    @cached_property
+    def count(self) -> int:
+        """How many records of rides are out, in whole or in part; a build in doubt is on no ride's account."""
+        rows = self.doubts.rows
+        return sum(
+            len(np.flatnonzero(np.any(list(masks.values()), axis=0)))
+            for subject in ("session", "pass", "reading", "log")
+            if rows[subject].count and (masks := self.doubts.facts_in_doubt(subject))
+        )
+
+    def facts_of_sessions(self, texts: Iterable[str]) -> dict[str, Any]:
+        """For each fact in doubt, in which of these sessions; keys are text, as the database writes them."""
+        return self._in_order("session", texts)
+
+    def facts_of_readings(self, texts: Iterable[str]) -> dict[str, Any]:
+        return self._in_order("reading", texts)
+
+    def passes(self, texts: Iterable[str]) -> Any:
+        """Which of these passes have a time in doubt."""
+        keys = list(texts)
+        return self._in_order("pass", keys).get("duration_s", np.zeros(len(keys), dtype=bool))
+
+    @cached_property
+    def logs(self) -> frozenset[uuid.UUID]:
+        """Keys of the logs of which anything is in doubt."""
+        rows, masks = (
+            self.doubts.rows["log"],
+            self.doubts.facts_in_doubt("log") if self.doubts.rows["log"].count else {},
+        )
+        if not masks:
+            return frozenset()
+        return frozenset(rows.keys[row] for row in np.flatnonzero(np.any(list(masks.values()), axis=0)))
+
+    def _in_order(self, subject: str, texts: Iterable[str]) -> dict[str, Any]:
+        rows = self.doubts.rows[subject]
+        masks = self.doubts.facts_in_doubt(subject) if rows.count else {}
+        if not masks:
+            return {}
+        place = {key: row for row, key in enumerate(rows.keys)}
+        order = np.array([place.get(uuid.UUID(text), -1) for text in texts], dtype=np.intp)
+        # A record that was not asked about is in no doubt.
+        return {name: np.where(order >= 0, mask[order], False) for name, mask in masks.items()}

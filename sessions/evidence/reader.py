@@ -1,0 +1,272 @@
+"""The one reader of sessions: any set of them in columns, with their results, in a fixed number of queries.
+
+Rows come from the database as plain tuples and stay arrays until a page shows them, so that one session and twenty
+thousand are answered in the same way.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Collection, Mapping, Sequence
+from copy import copy
+from datetime import datetime
+from functools import cached_property
+from typing import Any, Self
+
+import numpy as np
+from django.db.models import Q, QuerySet
+
+from buildlog.machines.machine import Machine
+from buildlog.machines.models import Revision
+from buildlog.machines.queries import read_lines
+from buildlog.storage.columns import as_text
+from calc.doubts.consequences import without_doubtful
+from calc.session_facts import LogFacts
+from calc.session_report import evaluate
+from calc.session_sheet import SessionReport, SessionReports
+from calc.session_table import READING_COLUMNS, SessionTable
+from sessions.evidence.left_out import LeftOut
+from sessions.evidence.pass_columns import PassColumns
+from sessions.logs.log_facts import log_facts
+from sessions.logs.models import Log
+from sessions.outings.models import Assumptions, Pass, Reading, Session
+from sessions.outings.models.outings import ORDER_OF_TAPS
+
+_NUMBERS = (
+    "rider_mass_kg",
+    "payload_kg",
+    "air_temperature_c",
+    "wind_speed_mps",
+    "rest_voltage_start_v",
+    "rest_voltage_end_v",
+    "charge_used_ah",
+    "energy_used_wh",
+    "runtime_s",
+    "distance_m",
+)
+_OTHERS = ("session_text", "revision_text", "started_at", "surface", "venue_text", "venue__name")
+_SHARES = {
+    "distance_m": "u_distance_fraction",
+    "charge_used_ah": "u_charge_fraction",
+    "energy_used_wh": "u_energy_fraction",
+}
+FEW = 100
+_ASSUMED = ("u_voltage_v", "u_rest_charge_fraction", "reserve_fraction")
+FEW = 100
+"""Up to this many sessions are asked for by their keys."""
+
+
+def recorded(column: Any, rows: Any) -> Any:
+    """The values of a column in these rows, without those that were not recorded or could not be computed."""
+    values = column[rows]
+    return values[~np.isnan(values)]
+
+
+class Evidence:
+    """Sessions in the order in which they were ridden. `row` below is a session's place in it.
+
+    Parameters
+    ----------
+    sessions: which ones; their order does not matter.
+    machines: the revisions that were ridden, by key, where the page has worked them out already; the others are read.
+    direction: passes of this direction only; "" for all.
+    """
+
+    def __init__(
+        self,
+        sessions: QuerySet[Session],
+        machines: Mapping[uuid.UUID, Machine] | None = None,
+        direction: str = "",
+    ) -> None:
+        self._sessions, self._direction = sessions, direction
+        self.left_out: LeftOut | None = None
+        self._read_sessions()
+        self._read_machines(machines)
+
+    @classmethod
+    def of_revisions(cls, revisions: Collection[uuid.UUID], machines: Mapping[uuid.UUID, Machine]) -> Evidence:
+        """The sessions that were ridden with some revisions of machines that the page has worked out."""
+        return cls(Session.objects.filter(revision__in=revisions), machines)
+
+    def without_doubtful(self, left_out: LeftOut) -> Self:
+        """The same sessions with unknown values in place of those in doubt, for comparisons, records and claims.
+
+        Warnings are worked out with everything: a doubt makes no guard less careful.
+        """
+        part = copy(self)
+        for name in ("reports", "passes", "readings"):
+            part.__dict__.pop(name, None)
+        part.left_out = left_out
+        part.numbers = without_doubtful(self.numbers, left_out.facts_of_sessions(self.text))
+        return part
+
+    @classmethod
+    def of_session(cls, session: Session) -> Evidence:
+        return cls(Session.objects.filter(pk=session.pk))
+
+    def _read_sessions(self) -> None:
+        rows = self._sessions.order_by("started_at", "pk").annotate(
+            session_text=as_text("id"), revision_text=as_text("revision_id"), venue_text=as_text("venue_id")
+        )
+        tuples = list(rows.values_list(*_OTHERS, *_NUMBERS))
+        self.count = len(tuples)
+        columns = list(zip(*tuples, strict=True)) if tuples else [()] * (len(_OTHERS) + len(_NUMBERS))
+        self.text: Sequence[str] = columns[0]
+        self._row = {text: index for index, text in enumerate(self.text)}
+        by_text = {text: uuid.UUID(text) for text in set(columns[1])}
+        self.revision: Sequence[uuid.UUID] = [by_text[text] for text in columns[1]]
+        self.started_at: Sequence[datetime] = columns[2]
+        self.surface: Sequence[str] = columns[3]
+        self.venue: Sequence[str] = columns[4]
+        self.venue_name: Sequence[str] = columns[5]
+        self.numbers = {
+            name: np.array(columns[len(_OTHERS) + index], dtype=np.float64) for index, name in enumerate(_NUMBERS)
+        }
+
+    def _read_machines(self, machines: Mapping[uuid.UUID, Machine] | None) -> None:
+        ridden = set(self.revision)
+        if machines is None:
+            machines = {revision.pk: Machine(revision) for revision in read_lines(ridden)}
+        self.machines = machines
+        self._ridden = [machines[key] for key in sorted(ridden)]
+        place = {machine.revision.pk: index for index, machine in enumerate(self._ridden)}
+        self._build = np.array([place[key] for key in self.revision], dtype=np.intp)
+
+    @cached_property
+    def _known(self) -> list[Assumptions]:
+        """The measuring assumptions of each ridden revision's vehicle."""
+        vehicles = {machine.revision.vehicle_id for machine in self._ridden}
+        stored = {known.vehicle_id: known for known in Assumptions.objects.filter(vehicle__in=vehicles)}
+        return [stored.get(key) or Assumptions() for key in (machine.revision.vehicle_id for machine in self._ridden)]
+
+    def _assumed(self, name: str) -> Any:
+        """One assumption for each session."""
+        return np.array([getattr(known, name) for known in self._known], dtype=np.float64)[self._build]
+
+    @cached_property
+    def reports(self) -> SessionReports:
+        return evaluate(self._table())
+
+    @cached_property
+    def all_passes(self) -> PassColumns:
+        """Timed passes in the order of their sessions, also those that do not count."""
+        return PassColumns(Pass.objects.filter(self._of_sessions()), self._row, self._assumed("u_press_s"))
+
+    @cached_property
+    def passes(self) -> PassColumns:
+        """The passes that count."""
+        chosen = self.all_passes.valid
+        if self._direction:
+            chosen = chosen & (self.all_passes.is_out == (self._direction == Pass.Direction.OUT))
+        if self.left_out is not None:
+            chosen = chosen & ~self.left_out.passes(self.all_passes.text)
+        return self.all_passes.only(chosen)
+
+    def _of_sessions(self) -> Q:
+        """Rows that belong to these sessions; a few keys are cheaper for a database than the question again."""
+        if self.count <= FEW:
+            return Q(session__in=[uuid.UUID(text) for text in self.text])
+        return Q(session__in=self._sessions.order_by().values("pk"))
+
+    def key(self, row: int) -> uuid.UUID:
+        return uuid.UUID(self.text[row])
+
+    def report_of(self, key: uuid.UUID) -> SessionReport:
+        return self.reports[self._row_of_key[key]]
+
+    @cached_property
+    def _row_of_key(self) -> dict[uuid.UUID, int]:
+        return {uuid.UUID(text): row for text, row in self._row.items()}
+
+    def values(self, key: str) -> Any:
+        """One result of every session, NaN where it could not be worked out."""
+        return self.reports.values(key)
+
+    @cached_property
+    def _rows_by_revision(self) -> dict[uuid.UUID, list[int]]:
+        rows: dict[uuid.UUID, list[int]] = {}
+        for row, key in enumerate(self.revision):
+            rows.setdefault(key, []).append(row)
+        return rows
+
+    def rows_of(self, revision: Revision) -> Any:
+        """The rows of the sessions ridden with a revision."""
+        return np.array(self._rows_by_revision.get(revision.pk, []), dtype=np.intp)
+
+    @cached_property
+    def ridden_before_m(self) -> Any:
+        """Distance ridden in all when each session began."""
+        ridden = np.nan_to_num(self.numbers["distance_m"])
+        return np.concatenate([[0.0], np.cumsum(ridden)[:-1]]) if self.count else ridden
+
+    @cached_property
+    def readings(self) -> tuple[dict[str, Any], Any]:
+        """Readings in the order of taps, and whose they are."""
+        readings = Reading.objects.filter(self._of_sessions()).order_by()
+        rows = list(
+            readings.annotate(session_text=as_text("session_id"), reading_text=as_text("id")).values_list(
+                "session_text", ORDER_OF_TAPS, "reading_text", *READING_COLUMNS
+            )
+        )
+        rows.sort(key=lambda row: (self._row[row[0]], row[1]))
+        columns = list(zip(*rows, strict=True)) if rows else [()] * (3 + len(READING_COLUMNS))
+        owners = np.array([self._row[key] for key in columns[0]], dtype=np.intp)
+        values = {name: np.array(columns[3 + index], dtype=np.float64) for index, name in enumerate(READING_COLUMNS)}
+        if self.left_out is not None:
+            values = without_doubtful(values, self.left_out.facts_of_readings(columns[2]))
+        return values, owners
+
+    def _logs(self) -> list[LogFacts | None]:
+        """What the logs of each session add up to; the logs themselves stay in their files."""
+        logs = Log.objects.filter(self._of_sessions(), state=Log.State.READ).order_by("first_at", "stored_at")
+        if self.left_out is not None and self.left_out.logs:
+            logs = logs.exclude(pk__in=self.left_out.logs)
+        summaries: dict[int, list[Any]] = {}
+        for text, summary in logs.annotate(session_text=as_text("session_id")).values_list("session_text", "summary"):
+            summaries.setdefault(self._row[text], []).append(summary)
+        facts: list[LogFacts | None] = [None] * self.count
+        for row, row_summaries in summaries.items():
+            facts[row] = log_facts(row_summaries, self._known[self._build[row]])
+        return facts
+
+    def _table(self) -> SessionTable:
+        numbers = self.numbers
+        facts = {name: numbers[name] for name in _NUMBERS if name not in ("rider_mass_kg", "payload_kg")}
+        for name, share in _SHARES.items():
+            facts[f"u_{name}"] = np.nan_to_num(numbers[name]) * self._assumed(share)
+        facts |= {name: self._assumed(name) for name in _ASSUMED}
+        centres, cg_needs = self._centres(numbers["rider_mass_kg"] + np.nan_to_num(numbers["payload_kg"]))
+        readings, reading_session = self.readings
+        passes = self.passes
+        return SessionTable(
+            self.count,
+            facts | centres,
+            builds=[machine.facts for machine in self._ridden],
+            build=self._build,
+            cg_needs=cg_needs,
+            passes=passes.columns,
+            pass_session=passes.session,
+            pass_is_out=passes.is_out,
+            splits=passes.splits,
+            readings=readings,
+            reading_session=reading_session,
+            logs=self._logs(),
+        )
+
+    def _centres(self, load: Any) -> tuple[dict[str, Any], list[str]]:
+        """Height and place of the centre of gravity with each session's rider, and what they need where they are not
+        known; riders and builds repeat."""
+        known: dict[tuple[int, float | None], tuple[Any, str]] = {}
+        height, forward = np.full(self.count, np.nan), np.full(self.count, np.nan)
+        needs = []
+        for row, build in enumerate(self._build.tolist()):
+            mass = None if np.isnan(load[row]) else float(load[row])
+            if (build, mass) not in known:
+                machine = self._ridden[build]
+                known[build, mass] = machine.with_rider(mass), machine.balance.needs_for_rider(mass)
+            both, lacking = known[build, mass]
+            needs.append(lacking)
+            if both is not None:
+                height[row] = both.z_m
+                forward[row] = np.nan if both.x_m is None else both.x_m
+        return {"cg_height_m": height, "cg_forward_m": forward}, needs

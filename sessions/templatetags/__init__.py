@@ -1,0 +1,1 @@
+"""Template tags over what happened out there."""

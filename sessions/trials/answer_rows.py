@@ -1,0 +1,104 @@
+"""Answers as rows of a page: a word, a picture of the interval, and what it rests on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from calc.trials.answers import Answer
+from calc.trials.separation import listed
+from sessions.drawing.interval_rows import Axis, Interval, Row
+from sessions.trials.questions import Answered, percent
+
+CLAIMS = (Answer.HIGHER, Answer.LOWER, Answer.NO_DIFFERENCE)
+
+
+@dataclass(frozen=True)
+class Asking:
+    """A modification that asks, and what it did."""
+
+    title: str
+    outcome: str
+
+
+@dataclass(frozen=True)
+class AnswerRow:
+    pair: str
+    label: str
+    word: str
+    figures: str
+    picture: Row | None
+    asked_by: list[Asking]
+    sentence: str
+    counts: str
+    adjusted_for: str
+    cautions: tuple[str, ...]
+    left_out: list[str]
+    decided_on: date | None
+    is_decided: bool
+
+
+@dataclass(frozen=True)
+class AnswerRows:
+    """All rows on one axis. `names_pairs` where they are not all about the same two revisions."""
+
+    rows: list[AnswerRow]
+    axis: Axis
+    names_pairs: bool
+    questions: int
+
+
+def answer_rows(answers: Sequence[Answered]) -> AnswerRows:
+    """One row for each difference; modifications that ask about the same one are named in it."""
+    by_difference: dict[tuple[str, object, object], list[Answered]] = {}
+    for answered in answers:
+        asked = answered.asked
+        by_difference.setdefault((asked.measure.key, asked.revision.pk, asked.against.pk), []).append(answered)
+    firsts = [group[0] for group in by_difference.values()]
+    intervals = {id(first): _interval(first) for first in firsts}
+    axis = Axis([interval for interval in intervals.values() if interval is not None])
+    rows = []
+    for group in by_difference.values():
+        interval = intervals[id(group[0])]
+        rows.append(_row(group, None if interval is None else axis.row(interval)))
+    pairs = {(first.asked.revision.pk, first.asked.against.pk) for first in firsts}
+    return AnswerRows(rows, axis, len(pairs) > 1, len(firsts))
+
+
+def _interval(answered: Answered) -> Interval | None:
+    figures = answered.result.figures
+    if figures is None:
+        return None
+    band = answered.asked.measure.smallest_difference
+    return Interval(figures.change, figures.lower, figures.upper, band)
+
+
+def _row(group: Sequence[Answered], picture: Row | None) -> AnswerRow:
+    first = group[0]
+    asked, result, evidence = first.asked, first.result, first.result.evidence
+    figures = ""
+    if result.figures is not None:
+        low, high = percent(result.figures.lower), percent(result.figures.upper)
+        figures = f"{percent(result.figures.change)} ({low} to {high})"
+    days = "day" if evidence.values == 1 else "days"
+    counts = f"{evidence.values} of {result.question.planned} planned {days} with {asked.revision.label}"
+    return AnswerRow(
+        f"{asked.revision.label} against {asked.against.label}",
+        asked.measure.label,
+        first.word,
+        figures,
+        picture,
+        [
+            Asking(answered.asked.modification.title, answered.outcome)
+            for answered in group
+            if answered.asked.modification is not None
+        ],
+        first.sentence,
+        f"{counts}, {evidence.against_values} with {asked.against.label}",
+        listed(list(evidence.adjusted_for)),
+        evidence.cautions,
+        [f"{row.sessions} session{'' if row.sessions == 1 else 's'} {row.reason}" for row in evidence.left_out],
+        first.decided_on,
+        result.answer in CLAIMS,
+    )

@@ -1,0 +1,93 @@
+"""Can this be? Mended and confirmed in a browser, at the desk in both sizes and on the phone."""
+
+import pytest
+from playwright.sync_api import expect
+
+from buildlog.models import Confirmation, Vehicle
+from sessions.demo import loading
+from sessions.models import Session
+from tests.browser.phone import SCREEN, Phone
+from tests.browser.test_main_job import fits, serious
+
+
+@pytest.fixture
+def slipped(page, live_server, make_account, transactional_db):
+    """A session of the demo whose runtime was typed as 0:35 and stored in seconds, by somebody signed in."""
+    loading.load()
+    made = Session.objects.filter(revision__number=5).first()
+    Session.objects.filter(pk=made.pk).update(runtime_s=round(made.runtime_s / 60.0), energy_used_wh=None)
+    make_account("builder", "ilo")
+    page.goto(live_server.url + "/sign-in/")
+    page.get_by_label("Username").fill("ilo")
+    page.get_by_label("Password").fill("frost-and-chain-77")
+    page.get_by_role("button", name="Sign in").click()
+    return made
+
+
+def test_a_slip_is_mended_with_one_tap(page, live_server, slipped, photograph):
+    page.goto(f"{live_server.url}{slipped.get_absolute_url()}")
+    panel = page.get_by_role("region", name="Can this be?")
+    expect(panel).to_contain_text("The mean speed would be")
+    assert fits(page)
+    assert serious(page) == []
+    photograph("doubts-session")
+    panel.get_by_role("button", name="it was in minutes, not seconds").first.click()
+    expect(page.locator(".messages")).to_contain_text("Runtime changed from")
+    expect(page.get_by_role("region", name="Can this be?")).to_have_count(0)
+    after = Session.objects.get(pk=slipped.pk)
+    assert after.runtime_s == 60 * round(slipped.runtime_s / 60.0)
+
+
+def test_it_is_so_is_kept_and_can_be_taken_back(page, live_server, slipped, photograph):
+    page.goto(f"{live_server.url}{Vehicle.objects.get().get_absolute_url()}")
+    page.get_by_role("link", name="Doubts").click()
+    assert fits(page)
+    assert serious(page) == []
+    photograph("doubts-list")
+    entry = page.locator(".doubt", has_text="The mean speed would be")
+    entry.get_by_text("It is so", exact=True).first.click()
+    entry.get_by_label("Why it is so").fill("Towed behind a car, with a stopwatch.")
+    entry.get_by_role("button", name="It is so").click()
+    expect(page.locator(".messages")).to_contain_text("Kept: it is so. Towed behind a car")
+    expect(page.locator("section.sheet", has_text="Confirmed")).to_contain_text("(ilo, 20")
+    photograph("doubts-confirmed")
+    assert Confirmation.objects.filter(confirmed_by="ilo").exists()
+    page.get_by_role("button", name="Ask again").first.click()
+    expect(page.locator(".messages")).to_contain_text("the doubt is open again")
+
+
+def test_the_phone_says_it_after_saving_and_offers_what_was_meant(installation, browser, photograph_phone):
+    context = browser.new_context(**SCREEN)
+    phone = Phone(context, installation.url).sign_in()
+    phone.start_session()
+    phone.read(voltage="540")
+    notice = phone.page.locator("#doubts")
+    expect(notice).to_contain_text("540 V was read, but the full pack has 58.8 V.")
+    expect(notice.get_by_role("heading")).to_have_text("Saved. Can this be?")
+    assert phone.page.evaluate("() => document.documentElement.scrollWidth <= innerWidth")
+    photograph_phone(phone, "phone-doubts")
+    notice.get_by_role("button", name="Voltage 54 V").click()
+    expect(phone.page.locator("#said")).to_contain_text("Set right on this phone")
+    expect(notice).to_have_count(0)
+    phone.queue(0)
+    key = next(record["id"] for record in phone.kept("acknowledged") if record["kind"] == "readings")
+    stored = phone.page.request.get(f"{installation.url}/api/v1/readings/{key}/").json()
+    assert stored["voltage_v"] == 54.0
+    assert stored["doubts"] == []
+    assert phone.errors == []
+    context.close()
+
+
+def test_the_phone_may_leave_it_for_the_desk(installation, browser):
+    context = browser.new_context(**SCREEN)
+    phone = Phone(context, installation.url).sign_in()
+    phone.start_session()
+    phone.read(voltage="540")
+    notice = phone.page.locator("#doubts")
+    notice.get_by_role("button", name="Leave it").click()
+    expect(notice).to_have_count(0)
+    phone.note("Still fine.")
+    phone.queue(0)
+    expect(notice).to_have_count(0)
+    assert phone.errors == []
+    context.close()

@@ -1,0 +1,384 @@
+"""Doubts of stored records: on pages, in the API, in files; mended, confirmed, and asked again."""
+
+import io
+import json
+import uuid
+from datetime import timedelta
+
+import numpy as np
+import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
+
+from buildlog.models import Confirmation, Failure, FailureMode, Fitting, Part, Vehicle
+from sessions.demo import loading
+from sessions.evidence.doubts import doubts_of_machine
+from sessions.evidence.season import Season
+from sessions.models import Log, Pass, Reading, Session
+from sessions.trials.best_runs import records_of
+from sessions.trials.compared_revisions import failure_rates_of
+
+pytestmark = pytest.mark.django_db
+SENTENCE = "The mean speed would be"
+
+
+@pytest.fixture
+def hurried(session, gate):
+    """Seen: 35 min of runtime, typed as 0:35 and stored as 35 s."""
+    Session.objects.filter(pk=session.pk).update(runtime_s=35.0)
+    Pass.objects.create(session=session, gate=gate, number=1, duration_s=7.0)
+    session.refresh_from_db()
+    return session
+
+
+def keys(vehicle):
+    vehicle = Vehicle.objects.get(pk=vehicle.pk)
+    return {(open_doubt.subject, open_doubt.doubt.key) for open_doubt in doubts_of_machine(vehicle).listed()}
+
+
+def mend(client, session, **fields):
+    sent = {"rule": "mean_speed_over_best_pass", "fact": "runtime_s", "slip": "minutes_for_seconds", **fields}
+    return client.post(f"/doubts/session/{session.pk}/mend/", sent, follow=True)
+
+
+def confirm(client, session, reason="Downhill, with a tow.", rules=("mean_speed_over_best_pass", "mean_speed_range")):
+    return client.post(f"/doubts/session/{session.pk}/confirm/", {"rule": list(rules), "reason": reason}, follow=True)
+
+
+def test_the_demo_is_doubted_only_where_it_was_planted():
+    loading.load()
+    doubts = doubts_of_machine(Vehicle.objects.get())
+    [planted] = doubts.listed()
+    assert (planted.subject, planted.doubt.key) == ("session", "ice_thickness")
+    assert doubts.open_count == 1
+    assert "it was in mm, not cm" in planted.doubt.mends[0].words()
+
+
+def test_a_form_stores_first_and_then_asks(sign_in, session, gate):
+    Pass.objects.create(session=session, gate=gate, number=1, duration_s=7.0)
+    client = sign_in("recorder")
+    form = client.get(f"/sessions/{session.pk}/edit/").context["form"]
+    sent = {name: form[name].value() for name in form.fields if form[name].value() is not None}
+    page = client.post(f"/sessions/{session.pk}/edit/", {**sent, "runtime_s": "35 s"}, follow=True)
+    session.refresh_from_db()
+    assert session.runtime_s == 35.0
+    text = page.content.decode()
+    assert SENTENCE in text
+    assert text.index("Can this be?") < text.index("title-block")
+    assert "Runtime 35 min: it was in minutes, not seconds" in text
+
+
+def test_one_tap_changes_the_field_and_says_so(sign_in, hurried, caplog):
+    client = sign_in("recorder")
+    page = mend(client, hurried, back=hurried.get_absolute_url())
+    hurried.refresh_from_db()
+    assert hurried.runtime_s == 2100.0
+    assert "Runtime changed from 35 s to 35 min" in page.content.decode()
+    assert SENTENCE not in page.content.decode()
+    assert keys(hurried.revision.vehicle) == set()
+
+
+def test_a_mend_that_was_not_offered_changes_nothing(sign_in, hurried):
+    client = sign_in("recorder")
+    for odd in ({"slip": "tenth"}, {"fact": "notes"}, {"rule": "wind"}, {"slip": ""}, {"fact": "x" * 5000}):
+        page = mend(client, hurried, **odd)
+        assert "Nothing was changed" in page.content.decode()
+    hurried.refresh_from_db()
+    assert hurried.runtime_s == 35.0
+
+
+def test_the_answer_leads_back_to_this_site_only(sign_in, hurried):
+    client = sign_in("recorder")
+    for page in ("https://elsewhere.example/", "//elsewhere.example/", "\\\\elsewhere.example"):
+        sent = {"rule": "x", "back": page}
+        assert client.post(f"/doubts/session/{hurried.pk}/mend/", sent)["Location"] == hurried.get_absolute_url()
+
+
+def test_it_is_so_is_kept_with_reason_name_and_time(sign_in, hurried):
+    page = confirm(sign_in("recorder"), hurried)
+    rows = Confirmation.objects.all()
+    assert {row.rule for row in rows} == {"mean_speed_over_best_pass", "mean_speed_range"}
+    assert {(row.reason, row.confirmed_by, row.made_by.username) for row in rows} == {
+        ("Downhill, with a tow.", "recorder", "recorder")
+    }
+    assert all(row.confirmed_at for row in rows)
+    assert SENTENCE not in page.content.decode()
+    listed = sign_in("reader").get(f"/vehicles/{hurried.revision.vehicle_id}/doubts/").content.decode()
+    assert "It is so: Downhill, with a tow. (recorder," in listed
+
+
+def test_it_is_so_needs_a_reason(sign_in, hurried):
+    page = confirm(sign_in("recorder"), hurried, reason="  ")
+    assert "Say why it is so" in page.content.decode()
+    assert not Confirmation.objects.exists()
+
+
+def test_a_change_of_the_value_asks_again(sign_in, hurried):
+    confirm(sign_in("recorder"), hurried)
+    assert keys(hurried.revision.vehicle) == set()
+    Session.objects.filter(pk=hurried.pk).update(runtime_s=36.0)
+    assert ("session", "mean_speed_over_best_pass") in keys(hurried.revision.vehicle)
+    Session.objects.filter(pk=hurried.pk).update(runtime_s=35.0, notes="Something else changed.")
+    assert keys(hurried.revision.vehicle) == set()
+
+
+def test_a_confirmation_can_be_taken_back(sign_in, hurried):
+    client = sign_in("recorder")
+    confirm(client, hurried)
+    for confirmation in Confirmation.objects.all():
+        client.post(f"/doubts/{confirmation.pk}/ask-again/")
+    assert ("session", "mean_speed_over_best_pass") in keys(hurried.revision.vehicle)
+
+
+def test_confirming_twice_keeps_one(sign_in, hurried):
+    client = sign_in("recorder")
+    confirm(client, hurried)
+    Session.objects.filter(pk=hurried.pk).update(runtime_s=34.0)
+    confirm(client, hurried, reason="Read again.")
+    assert Confirmation.objects.filter(rule="mean_speed_range").get().reason == "Read again."
+
+
+def test_a_recorder_answers_for_no_build(sign_in, revision):
+    revision.wheelbase_m = 18.0
+    revision.save()
+    client = sign_in("recorder")
+    assert client.post(f"/doubts/build/{revision.pk}/confirm/", {"rule": "wheelbase", "reason": "x"}).status_code == 403
+    assert client.post(f"/doubts/nothing/{revision.pk}/confirm/", {}).status_code == 404
+    assert client.post(f"/doubts/session/{uuid.uuid4()}/confirm/", {}).status_code == 404
+
+
+def test_a_build_is_doubted_on_its_page_and_its_part_is_mended(sign_in, revision, battery):
+    Fitting.objects.create(revision=revision, part=battery, quantity=1, series=1, parallel=1)
+    Part.objects.filter(pk=battery.pk).update(specification={**battery.specification, "capacity_ah": 12000.0})
+    client = sign_in("builder")
+    page = client.get(revision.get_absolute_url()).content.decode()
+    assert "more than any cell sold" in page
+    sent = {"rule": "module_specific_energy", "fact": "module_capacity_ah", "slip": "milliampere_hours"}
+    page = client.post(f"/doubts/build/{revision.pk}/mend/", sent, follow=True).content.decode()
+    battery.refresh_from_db()
+    assert battery.specification["capacity_ah"] == 12.0
+    assert "Capacity of a module changed from 12000 Ah to 12 Ah" in page
+
+
+def test_what_a_doubtful_build_says_is_compared_with_nothing(revision, session, battery):
+    Fitting.objects.create(revision=revision, part=battery, quantity=1, series=1, parallel=1)
+    assert keys(revision.vehicle) == set()
+    Part.objects.filter(pk=battery.pk).update(specification={**battery.specification, "capacity_ah": 0.012})
+    assert {subject for subject, _ in keys(revision.vehicle)} == {"build"}
+
+
+def test_each_kind_of_record_says_its_doubts_in_the_api(sign_in, session, gate, revision):
+    client = sign_in("builder")
+
+    def put(kind, body):
+        key = uuid.uuid4()
+        answer = client.put(f"/api/v1/{kind}/{key}/", json.dumps(body), content_type="application/json")
+        assert answer.status_code == 201, answer.content
+        read = client.get(f"/api/v1/{kind}/{key}/")
+        assert read.json() == answer.json()
+        assert read["ETag"] == answer["ETag"]
+        return {doubt["rule"] for doubt in answer.json()["doubts"]}
+
+    base = {"session": str(session.pk)}
+    assert put("passes", {**base, "gate": str(gate.pk), "duration_s": 733}) == {"pass_speed"}
+    assert put("readings", {**base, "time_into_session_s": 60, "battery_temperature_c": 150}) == {
+        "battery_temperature_range"
+    }
+    mode = FailureMode.called("chain came off")
+    failure = {"revision": str(revision.pk), "mode": str(mode.pk), "severity": 3, **base}
+    assert "failure_beyond_distance" in put("failures", {**failure, "distance_into_session_m": 12_000_000 / 3})
+    outing = {"revision": str(revision.pk), "venue": str(session.venue_id), "rider_mass_kg": 780 / 2}
+    assert put("sessions", outing) == {"rider_mass"}
+    build = {"vehicle": str(revision.vehicle_id), "number": 2, "date": "2026-01-20", "wheelbase_m": 14.5}
+    assert put("revisions", build) == {"wheelbase"}
+
+
+def test_a_change_by_patch_and_a_new_record_by_post_are_asked_too(sign_in, session):
+    client = sign_in("builder")
+    stored = client.get(f"/api/v1/sessions/{session.pk}/").json()
+    assert stored["doubts"] == []
+    change = {"ice_thickness_cm": 380, "version": stored["version"]}
+    answer = client.patch(f"/api/v1/sessions/{session.pk}/", json.dumps(change), content_type="application/json")
+    assert answer.status_code == 200
+    [doubt] = answer.json()["doubts"]
+    assert doubt["class"] == "unlikely"
+    assert doubt["facts"] == ["ice_thickness_cm"]
+    assert doubt["sentence"] == "380 cm of ice is more than lakes have."
+    assert {"field": "ice_thickness_cm", "value": 38.0, "slip": "millimetres",
+            "words": "Ice thickness 38 cm: it was in mm, not cm"} in doubt["mends"]  # fmt: skip
+    # What a phone answers with: the mend, with the version that it began from.
+    mended = {"ice_thickness_cm": 38.0, "version": answer.json()["version"]}
+    answer = client.patch(f"/api/v1/sessions/{session.pk}/", json.dumps(mended), content_type="application/json")
+    assert answer.json()["doubts"] == []
+    body = {"session": str(session.pk), "time_into_session_s": 10, "voltage_v": 1200}
+    posted = client.post("/api/v1/readings/", json.dumps(body), content_type="application/json")
+    assert [doubt["rule"] for doubt in posted.json()["doubts"]] == ["reading_voltage_range"]
+
+
+def test_doubts_are_no_part_of_a_record_s_version(sign_in, hurried):
+    client = sign_in("recorder")
+    before = client.get(f"/api/v1/sessions/{hurried.pk}/").json()
+    confirm(client, hurried)
+    after = client.get(f"/api/v1/sessions/{hurried.pk}/").json()
+    assert before["doubts"] != after["doubts"] == []
+    assert before["version"] == after["version"]
+    again = client.put(f"/api/v1/sessions/{hurried.pk}/", json.dumps(before), content_type="application/json")
+    assert again.status_code == 200
+
+
+def test_a_failure_without_a_session_is_asked_too(sign_in, revision):
+    failure = Failure.objects.create(revision=revision, mode=FailureMode.called("runner bent"), severity=4)
+    Failure.objects.filter(pk=failure.pk).update(happened_at=failure.happened_at + timedelta(days=40))
+    page = sign_in("reader").get(failure.get_absolute_url()).content.decode()
+    assert "It fails 40 days from now." in page
+    # Somebody who only reads is offered no buttons.
+    assert "It is so" not in page
+
+
+def test_an_unsent_file_says_what_is_doubted(sign_in, session):
+    records = [
+        {"kind": "readings", "id": str(uuid.uuid4()), "words": "Reading", "payload": {
+            "session": str(session.pk), "time_into_session_s": 60, "battery_temperature_c": 150}},
+        {"kind": "readings", "id": str(uuid.uuid4()), "words": "Another", "payload": {
+            "session": str(session.pk), "time_into_session_s": 90, "battery_temperature_c": 15}},
+    ]  # fmt: skip
+    content = json.dumps({"firnlog": "unsent", "format": 1, "records": records}).encode()
+    page = sign_in("recorder").post("/field/read-in/", {"file": SimpleUploadedFile("unsent.json", content)})
+    text = page.content.decode()
+    assert Reading.objects.count() == 2
+    assert text.count("The battery would be at 150 °C") == 1
+
+
+def test_an_archive_carries_confirmations_without_names_and_says_its_doubts(sign_in, hurried):
+    from sessions.sharing.archive import export_machine
+
+    client = sign_in("builder")
+    confirm(client, hurried, rules=("mean_speed_range",))
+    packed = io.BytesIO()
+    export_machine(hurried.revision.vehicle, packed)
+    assert b"builder" not in packed.getvalue()
+    Confirmation.objects.all().delete()
+    hurried.passes.all().delete()
+    hurried.delete()
+    hurried.revision.vehicle.delete()
+    page = client.post(
+        "/vehicles/read-archive/", {"file": SimpleUploadedFile("machine.zip", packed.getvalue())}, follow=True
+    )
+    assert "Can this be?" in page.content.decode()
+    assert SENTENCE in page.content.decode()
+    restored = Confirmation.objects.get()
+    assert (restored.rule, restored.confirmed_by, restored.made_by) == ("mean_speed_range", "", None)
+    assert ("session", "mean_speed_range") not in keys(Vehicle.objects.get())
+
+
+def test_the_list_takes_the_same_queries_for_any_number_of_sessions(sign_in, session, gate):
+    client = sign_in("reader")
+    counts = []
+    for more in (1, 30):
+        for number in range(more):
+            made = Session.objects.create(
+                revision=session.revision, venue=session.venue, runtime_s=5.0 + number, distance_m=9000.0 + more
+            )
+            Pass.objects.create(session=made, gate=gate, duration_s=7.0 + number / 10)
+            Reading.objects.create(session=made, time_into_session_s=5, voltage_v=54)
+        with CaptureQueriesContext(connection) as captured:
+            assert client.get(f"/vehicles/{session.revision.vehicle_id}/doubts/").status_code == 200
+        counts.append(len(captured))
+    assert counts[0] == counts[1] <= 18
+
+
+def test_machine_page_leads_to_its_doubts(sign_in, revision):
+    assert (
+        f"/vehicles/{revision.vehicle_id}/doubts/"
+        in sign_in("reader").get(f"/vehicles/{revision.vehicle_id}/").content.decode()
+    )
+
+
+def test_masks_name_the_facts_that_results_must_leave_out(hurried, session, sign_in):
+    doubts = doubts_of_machine(hurried.revision.vehicle)
+    masks = doubts.facts_in_doubt("session")
+    assert set(masks) == {"runtime_s", "distance_m"}
+    assert masks["runtime_s"].tolist() == [True]
+    confirm(sign_in("recorder"), hurried)
+    assert doubts_of_machine(hurried.revision.vehicle).facts_in_doubt("session") == {}
+
+
+def season_of(session):
+    return Vehicle.objects.get(pk=session.revision.vehicle_id)
+
+
+def test_a_doubtful_fact_is_out_of_comparison_and_counted_until_it_is_answered(sign_in, hurried):
+    client = sign_in("recorder")
+    raw, beyond = Season(season_of(hurried)), Season.beyond_doubt(season_of(hurried))
+    assert np.isfinite(raw.values("average_speed")[0])
+    assert np.isnan(beyond.values("average_speed")[0])
+    assert np.isnan(beyond.numbers["runtime_s"][0])
+    assert beyond.left_out.count == 1
+    compared = client.get(f"/compare/?vehicle={hurried.revision.vehicle_id}")
+    assert compared.context["comparison"].doubtful_count == 1
+    text = compared.content.decode()
+    assert "1 record with a value in doubt is left out" in text
+    assert f"/vehicles/{hurried.revision.vehicle_id}/doubts/" in text
+    confirm(client, hurried)
+    again = Season.beyond_doubt(season_of(hurried))
+    assert np.isfinite(again.values("average_speed")[0])
+    assert again.left_out.count == 0
+
+
+def test_a_pass_in_doubt_is_no_record(sign_in, session, gate):
+    for seconds in (7.0, 7.2, 7.3):
+        Pass.objects.create(session=session, gate=gate, duration_s=seconds)
+    Pass.objects.create(session=session, gate=gate, duration_s=0.72)
+    best = {row.what: row for row in records_of(Season.beyond_doubt(season_of(session)))}["Best pass"]
+    assert best.speed.value == pytest.approx(100 / 7.0)
+    board = sign_in("reader").get(f"/vehicles/{session.revision.vehicle_id}/season/").content.decode()
+    assert "1 record with a value in doubt is left out" in board
+
+
+def test_a_log_in_doubt_is_taken_for_no_result(session):
+    facts = {"charge_ah": 8.0, "energy_wh": 410.0, "peak_power_w": 2900.0, "duration_s": 1800.0}
+    Log.objects.create(
+        session=session, kind="csv", name="volts.csv", sha256="0" * 64, size_bytes=1, row_count=5, duration_s=1800.0,
+        summary={"facts": facts, "columns": {"voltage_v": [41_000.0, 52_460.0], "current_a": [0.0, 70.0]}},
+    )  # fmt: skip
+    season = season_of(session)
+    assert ("log", "log_voltage_range") in keys(season)
+    assert np.isfinite(Season(season).values("peak_power")[0])
+    assert np.isnan(Season.beyond_doubt(season).values("peak_power")[0])
+
+
+def test_a_reading_in_doubt_is_taken_for_no_result_and_still_warns(sign_in, session, battery, controller):
+    Fitting.objects.create(revision=session.revision, part=battery, quantity=1, series=1, parallel=1)
+    Fitting.objects.create(revision=session.revision, part=controller, quantity=1)
+    Reading.objects.create(session=session, time_into_session_s=60, voltage_v=540.0)
+    season = season_of(session)
+    values, _ = Season.beyond_doubt(season).readings
+    assert np.isnan(values["voltage_v"][0])
+    # The limit warns with the doubtful value: the page of the session and of the machine say so.
+    page = sign_in("reader").get(session.get_absolute_url()).content.decode()
+    assert page.count("540 V") >= 2
+    machine = sign_in("builder").get(session.revision.vehicle.get_absolute_url()).content.decode()
+    assert "540 V" in machine
+
+
+def test_a_doubtful_failure_counts(revision, session):
+    Failure.objects.create(
+        revision=revision, session=session, mode=FailureMode.called("belt slipped"), severity=2,
+        time_into_session_s=90_000.0,
+    )  # fmt: skip
+    Session.objects.filter(pk=session.pk).update(ended_at=session.started_at + timedelta(hours=1))
+    season = season_of(session)
+    assert ("failure", "failure_after_end") in keys(season)
+    [rate] = failure_rates_of([revision], Season.beyond_doubt(season), {revision.pk: np.array([0])})
+    assert rate.failures == 1
+
+
+def test_a_shared_report_says_how_many_are_out_and_leads_nowhere(client, hurried, make_account):
+    from sessions.models import ShareLink
+
+    _, token = ShareLink.issue(7, made_by=make_account("owner", "sharer"), revision=hurried.revision)
+    page = client.get(f"/shared/{token}/").content.decode()
+    assert "1 record with a value in doubt is left out in whole or in part." in page
+    assert "/doubts/" not in page
+    assert "761" not in page

@@ -1,0 +1,146 @@
+"""Every page of a large season: its address, and the rows it shows."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from typing import Any
+from unittest.mock import patch
+
+from django.core.files.base import ContentFile
+from django.core.files.uploadedfile import SimpleUploadedFile
+from django.template import Template
+from django.test.utils import instrumented_test_render
+
+from buildlog.models import (
+    Account,
+    DeviceToken,
+    Failure,
+    FailureMode,
+    Fitting,
+    Modification,
+    Part,
+    Photo,
+    Revision,
+    Vehicle,
+)
+from sessions.models import Gate, Log, Pass, Reading, Session, TestCard, TestCardItem, Venue
+from tests.page_costs.costs import Page
+from tests.people.test_pages_by_role import PAGES, POSTED_ONLY
+
+NAMES = {
+    "vehicle_season": "season",
+    "vehicle_bench": "bench",
+    "revision_report": "report",
+    "what_if": "what-if",
+    "new_failure": "new failure",
+}
+"""What the table calls pages that have a goal; other pages are called as their addresses are."""
+FILES = {"log_original", "photo_image", "photo_thumbnail"}
+"""Answered with a stored file as it is."""
+FILE = "seconds,volts,amps\n" + "".join(f"{row / 10},{52 + row % 3},{row % 40}\n" for row in range(600))
+
+API: dict[str, type[Any]] = {
+    "vehicles": Vehicle, "revisions": Revision, "parts": Part, "fittings": Fitting, "modifications": Modification,
+    "failure-modes": FailureMode, "failures": Failure, "venues": Venue, "gates": Gate, "sessions": Session,
+    "passes": Pass, "readings": Reading,
+}  # fmt: skip
+"""The lists of the API that hold rows of the season, with their models."""
+SESSION_COLUMNS = ("started_at", "revision__vehicle__name", "revision__number", "venue__name", "surface",
+                   "air_temperature_c", "distance_m", "runtime_s")  # fmt: skip
+PASS_COLUMNS = ("number", "gate__name", "direction", "method", "duration_s",
+                *(f"session__{name}" for name in SESSION_COLUMNS))  # fmt: skip
+FAILURE_COLUMNS = ("mode__name", "state", "severity", "part__name", "revision__vehicle__name", "happened_at")
+ROWS: dict[str, tuple[type[Any], tuple[str, ...], Callable[[Any], Any]]] = {
+    "home": (Vehicle, ("name", "purpose", "created_at"), lambda shown: shown["vehicles"]),
+    "sessions": (Session, SESSION_COLUMNS, lambda shown: shown["sessions"]),
+    "failures": (Failure, FAILURE_COLUMNS, lambda shown: shown["failures"]),
+    "session": (
+        Pass,
+        PASS_COLUMNS,
+        lambda shown: [row.run for row in shown["passes"]],
+    ),
+    "vehicle": (
+        Revision,
+        ("number", "date", "status", "purpose", "vehicle__name"),
+        lambda shown: [row.revision for row in shown["revisions"]],
+    ),
+    "revision": (Session, SESSION_COLUMNS, lambda shown: shown["sessions"]),
+    "venues": (Venue, ("name", "notes"), lambda shown: shown["venues"]),
+    "parts": (Part, ("name", "category", "mass_kg"), lambda shown: shown["parts"]),
+    "failure": (Failure, FAILURE_COLUMNS, lambda shown: [shown["failure"]]),
+}
+"""The rows that a page shows, which its bare page reads as well: model, columns, and where they are in its context."""
+
+
+def pages_of(client: Any, vehicle: Vehicle) -> Iterator[Page]:
+    """All pages. Records that a season lacks, such as a photo and a test card, are made once."""
+    keys = _keys(vehicle)
+    for name, (pattern, _) in PAGES.items():
+        if name in POSTED_ONLY or name in FILES:
+            continue
+        address = re.sub(r"\{(\w+)\}", lambda place: str(keys[place[1]]), pattern)
+        yield _page(client, NAMES.get(name, name), address)
+        if name == "compare":
+            yield _page(client, "compare, all revisions", f"/compare/?vehicle={vehicle.pk}&all=yes")
+        if name in ("sessions", "failures"):
+            yield _page(client, f"{name}, last", f"{address}?after=start", rows=name)
+    yield Page("field page", "/field/")
+    yield Page("field data", "/api/v1/field/")
+    for kind, model in API.items():
+        yield _list(client, f"API {kind}", f"/api/v1/{kind}/", model)
+        yield _list(client, f"API {kind}, last", f"/api/v1/{kind}/?cursor=cj0x", model)
+
+
+def _page(client: Any, name: str, address: str, rows: str = "") -> Page:
+    if (rows or name) not in ROWS:
+        return Page(name, address)
+    model, columns, shown = ROWS[rows or name]
+    # Only here: keeping the context of every template would cost each page that is measured.
+    with patch.object(Template, "_render", instrumented_test_render):
+        context = client.get(address).context
+    return Page(name, address, model, [record.pk for record in shown(context)], columns)
+
+
+def _list(client: Any, name: str, address: str, model: type[Any]) -> Page:
+    rows = client.get(address, headers={"Accept-Encoding": "identity"}).json()["results"]
+    columns = tuple(column.attname for column in model._meta.concrete_fields if not column.name.startswith("made_"))
+    return Page(name, address, model, [row["id"] for row in rows], columns)
+
+
+def _keys(vehicle: Vehicle) -> dict[str, Any]:
+    revision = vehicle.revisions.order_by("-number")[1]
+    session = Session.objects.filter(revision=revision).order_by("started_at")[0]
+    logger_file, log = _logs(session)
+    photo = Photo(session=session, caption="A photo", width_px=60, height_px=40)
+    for file in (photo.image, photo.thumbnail):
+        file.save("", ContentFile(b"No page that is measured opens it."), save=False)
+    photo.save()
+    card = TestCard.objects.create(revision=revision, title="A card")
+    TestCardItem.objects.create(card=card, what="Six passes", outcome="done", session=session)
+    builder = Account.objects.create_user("builder", role="builder")
+    made = {
+        "vehicle": vehicle, "revision": revision, "session": session, "log": log, "logger_file": logger_file,
+        "photo": photo, "card": card, "other_account": builder,
+        "device": DeviceToken.objects.first() or vehicle,
+        "venue": session.venue, "gate": session.venue.gates.get(), "battery": Part.objects.get(),
+        "fitting": revision.fittings.get(), "modification": revision.modifications.get(),
+        "failure": Failure.objects.filter(answered_by__isnull=False).order_by("-happened_at")[0],
+        "timed_pass": session.passes.all()[0], "reading": session.readings.all()[0],
+    }  # fmt: skip
+    return {name: record.pk for name, record in made.items()}
+
+
+def _logs(session: Session) -> tuple[Log, Log]:
+    """A logger's file that waits, and one that is read. They belong to another session than the rows of its passes."""
+    from sessions.logs.csv_layout import find_layout
+    from sessions.logs.ingest import read_stored, store_log
+    from sessions.logs.meanings import guess
+
+    waiting = store_log(session, SimpleUploadedFile("waiting.csv", FILE.replace("52", "51").encode()))
+    log = store_log(session, SimpleUploadedFile("read.csv", FILE.encode()))
+    with log.original.open("rb") as held:
+        head = find_layout(held, log.size_bytes)
+    read_stored(log, head.layout, guess(head.layout, head.rows))
+    log.refresh_from_db()
+    return waiting, log
