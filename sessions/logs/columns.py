@@ -3,10 +3,10 @@
 The file is a zip. Its rows are cut into groups; of each group every column is a member of its own, so that a chart
 reads the columns it draws of the minutes it shows, and nothing else. A column of a group is stored as whole numbers,
 in the smallest power of ten that holds all its digits, as differences from row to row in numpy's own format. What
-instruments write has few digits and changes little from row to row: a million rows of six columns take 7 MB, against
-11 MB for numpy's compressed format and 39 MB for the CSV, and nothing is rounded on the way. Beside the rows lie the
-`extremes` of every line of the charts, and last `index.json`, which says where everything is. Parquet would need a
-library of a hundred megabytes, which has no build for many small boards.
+instruments write has few digits and changes little from row to row: a million rows of six columns take 9 MB, against
+11 MB for numpy's compressed format and 39 MB for the CSV. Only what is beyond `stored_digits` is rounded. Beside the
+rows lie the `extremes` of every line of the charts, and last `index.json`, which says where everything is. Parquet
+would need a library of a hundred megabytes, which has no build for many small boards.
 
 Files of the first kind have no index and each column in one piece; `WholeColumns` reads them.
 """
@@ -45,7 +45,7 @@ def stored_digits(column: str) -> int:
 
 
 class ColumnWriter:
-    """Writes columns, rounded to `stored_digits` already, that come in blocks of rows. To be closed."""
+    """Writes columns, rounded to `stored_digits`, that come in blocks of rows. To be closed."""
 
     def __init__(self, target: IO[bytes]) -> None:
         self._file = zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED, compresslevel=FASTEST)
@@ -68,40 +68,52 @@ class ColumnWriter:
             self._waiting_rows -= whole
 
     def _write(self, columns: dict[str, Any]) -> None:
-        if self._extremes is None:
-            self._extremes = {name: Extremes(channel) for name, channel in CHANNELS.items() if is_in(channel, columns)}
-        for extremes in self._extremes.values():
-            extremes.add(columns)
         number = len(self._groups)
         group: dict[str, Any] = {"rows": next(iter(columns.values())).size, "columns": {}}
-        if "time_s" in columns:
-            group["time_s"] = [float(columns["time_s"][0]), float(columns["time_s"][-1])]
+        stored = {}
         for name, values in columns.items():
-            group["columns"][name] = self._written(f"rows/{number}/{name}", name, values)
+            group["columns"][name], stored[name] = self._written(f"rows/{number}/{name}", name, values)
+        if "time_s" in stored:
+            group["time_s"] = [float(stored["time_s"][0]), float(stored["time_s"][-1])]
+        if self._extremes is None:
+            self._extremes = {name: Extremes(channel) for name, channel in CHANNELS.items() if is_in(channel, stored)}
+        for extremes in self._extremes.values():
+            extremes.add(stored)
         self._groups.append(group)
         self._rows += group["rows"]
 
-    def _written(self, member: str, name: str, values: Any) -> dict[str, Any]:
+    def _written(self, member: str, name: str, values: Any) -> tuple[dict[str, Any], Any]:
+        """How a column was written, and its values as they are read again."""
         how: dict[str, Any] = {}
         nothing = np.isnan(values)
-        if nothing.any():
+        has_gaps = bool(nothing.any())
+        if has_gaps:
             how["nothing"] = True
             self._put(f"{member}.nothing", np.packbits(nothing))
             # The last value before a gap fills it, so that the differences there are zero.
             rows = np.where(nothing, 0, np.arange(values.size))
             values = np.nan_to_num(values)[np.maximum.accumulate(rows)]
+        most = stored_digits(name)
         # As many digits as the rows before needed are mostly enough.
-        for digits in range(self._digits.get(name, 0), stored_digits(name) + 1):
+        for digits in range(self._digits.get(name, 0), most + 1):
             whole = np.rint(values * 10.0**digits)
-            if max(whole.max(), -whole.min()) < _EXACT and np.array_equal(whole / 10.0**digits, values):
+            if max(whole.max(), -whole.min()) >= _EXACT:
+                break
+            stored = whole / 10.0**digits
+            if digits == most or np.array_equal(stored, values):
                 self._digits[name] = digits
                 steps = np.diff(whole)
                 largest = max(steps.max(initial=0.0), -steps.min(initial=0.0))
                 kind = next(kind for kind in _WHOLE_NUMBERS if largest <= np.iinfo(kind).max)
                 self._put(member, steps.astype(kind))
-                return {**how, "digits": digits, "first": int(whole[0])}
-        self._put(member, values)
-        return how
+                how |= {"digits": digits, "first": int(whole[0])}
+                break
+        if "digits" not in how:
+            stored = np.round(values, most)
+            self._put(member, stored)
+        if has_gaps:
+            stored[nothing] = np.nan
+        return how, stored
 
     def _put(self, member: str, content: Any) -> None:
         """Add an array to the file."""

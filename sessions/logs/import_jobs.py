@@ -41,7 +41,7 @@ LOOK_EVERY_S = 15.0
 MOST_ATTEMPTS = 3
 BROKEN_OFF = f"The import was broken off {MOST_ATTEMPTS} times. The server may have too little memory for it."
 MOST_AT_ONCE = 2
-"""So many imports run on all workers together: each takes about 130 MB and a processor."""
+"""So many imports run on all workers together: each takes up to 160 MB and a processor."""
 
 State = LogImport.State
 UNCLAIMED = {"claim": None, "claimed_until": None}
@@ -96,21 +96,15 @@ def claim_next() -> LogImport | None:
         rows = list(unfinished.select_for_update().order_by("pk"))
         running = [row for row in rows if row.claimed_until is not None and row.claimed_until > now]
         free = sorted((row for row in rows if row not in running), key=lambda row: row.asked_at)
-        for row in [row for row in free if row.attempts >= MOST_ATTEMPTS]:
-            _fail(
-                row, f"The import was broken off {MOST_ATTEMPTS} times. The server may have too little memory for it."
-            )
+        for row in free:
+            if row.attempts >= MOST_ATTEMPTS:
+                _fail(row, BROKEN_OFF)
         free = [row for row in free if row.attempts < MOST_ATTEMPTS]
         if not free or len(running) >= MOST_AT_ONCE:
             return None
         job = free[0]
-        job.state, job.claim, job.claimed_until, job.attempts = (
-            State.RUNNING,
-            uuid.uuid4(),
-            now + CLAIM,
-            job.attempts + 1,
-        )
-        job.rows_read = job.bytes_read = 0
+        job.state, job.claim, job.claimed_until = State.RUNNING, uuid.uuid4(), now + CLAIM
+        job.attempts, job.rows_read, job.bytes_read = job.attempts + 1, 0, 0
         job.save()
         return job
 
@@ -154,8 +148,6 @@ def do(job: LogImport) -> None:
         log_lines.info("The import of log %s is not wanted any more.", log.pk)
     except NotARecording as error:
         _fail(job, str(error))
-    except FileNotFoundError:
-        _fail(job, "The log's file is gone from the data folder.")
     except (OSError, DatabaseError) as error:
         if not full_disk.is_full(error):
             raise

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Callable
-from typing import IO, Any
+from typing import IO, Any, cast
 
-import numpy as np
 from django.core.files.base import File
 from django.db import transaction
 from django.utils import timezone
 
 from buildlog.records.change_log import note_change
 from buildlog.storage.stored_files import fingerprint, remove_file, stored_together
-from sessions.logs.columns import ColumnWriter, stored_digits
+from sessions.logs.columns import ColumnWriter
 from sessions.logs.csv_layout import Layout, find_layout
 from sessions.logs.csv_reading import LARGEST_BYTES, CsvRecording
 from sessions.logs.gpx import read_gpx
@@ -87,7 +86,7 @@ def read_stored(
     """
     with tempfile.TemporaryFile() as packed:
         try:
-            with log.original.open("rb") as file:
+            with _original(log) as file:
                 pack(log, file, packed, layout, mapping, progress)
         except NotARecording as error:
             # A log that was read before keeps its old columns when a new mapping fails.
@@ -111,6 +110,13 @@ def read_stored(
                 transaction.on_commit(lambda: remove_file(log.columns.storage, old))
 
 
+def _original(log: Log) -> IO[bytes]:
+    try:
+        return cast(IO[bytes], log.original.open("rb"))
+    except FileNotFoundError:
+        raise NotARecording("The log's file is gone from the data folder.") from None
+
+
 def pack(
     log: Log,
     file: IO[bytes],
@@ -126,8 +132,7 @@ def pack(
     recording = _recording_of(log.kind, file, log.size_bytes, layout, mapping)
     summary = Summary()
     with ColumnWriter(packed) as writer:
-        for block in recording.blocks():
-            columns = {name: np.round(values, stored_digits(name)) for name, values in block.items()}
+        for columns in recording.blocks():
             writer.add(columns)
             summary.add(columns)
             progress(summary.row_count, file.tell())

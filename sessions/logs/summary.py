@@ -9,6 +9,7 @@ import numpy as np
 
 from calc.geodesy import TrackLength
 from calc.session_facts import GatheredLogFacts
+from sessions.logs.columns import stored_digits
 from sessions.logs.meanings import BY_COLUMN
 from sessions.outings.track_parts import SMALLEST_STEP_M
 
@@ -62,7 +63,12 @@ class Summary:
 
     def as_json(self) -> dict[str, Any]:
         """The summary as it is stored with a log: the ends of its columns, and what voltage and current add up to."""
-        ends = {name: ends for name, ends in self.ends.items() if name in BY_COLUMN}
+        ends = {
+            # As the columns are stored.
+            name: [round(end, stored_digits(name)) for end in ends]
+            for name, ends in self.ends.items()
+            if name in BY_COLUMN
+        }
         facts = vars(self._electrical.facts()) if self._samples > 1 else {}
         return {"columns": ends, "facts": {name: value for name, value in facts.items() if value is not None}}
 

@@ -164,6 +164,15 @@ def test_a_hostile_file_is_kept_with_what_is_wrong_and_where(session, sign_in, n
     assert Log.objects.get().problem == log.problem
 
 
+def test_a_file_that_is_gone_is_said(session, sign_in):
+    client = sign_in("recorder")
+    send(client, session, HOSTILE["csv named gpx"][0])
+    log = Log.objects.get()
+    log.original.storage.delete(log.original.name)
+    assert client.post(f"/sessions/logs/{log.pk}/read/").status_code == 302
+    assert "is gone from the data folder" in client.get(log.get_absolute_url()).content.decode()
+
+
 def test_an_empty_file_is_refused(session, sign_in):
     answer = send(sign_in("recorder"), session, b"")
     assert answer.status_code == 422

