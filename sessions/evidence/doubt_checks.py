@@ -31,7 +31,7 @@ _BLANKED = {
 _BETWEEN_PARTS = frozenset(
     {"pack_over_controller", "pack_over_motor", "pack_far_under_controller", "pack_under_cut_off"}
 )
-"""Rules that two parts which do not fit each other break, each as it should be; what rides are compared with stays."""
+"""Rules that two good parts break which do not fit each other; what a session is compared with stays."""
 _BY_SESSION = frozenset({"log_charge_of_session", "log_distance_of_session", "log_energy_per_distance"})
 """Rules of a log that the session may break as well; they take the log away from no session."""
 
@@ -42,15 +42,12 @@ class CheckedRecords:
     def __init__(self, facts: MachineRows) -> None:
         self.facts = facts
         self.rows = {
-            "build": Rows([revision.pk for revision in facts.revisions], labels=[str(r) for r in facts.revisions]),
+            "build": Rows([str(revision.pk) for revision in facts.revisions], labels=[str(r) for r in facts.revisions]),
             "session": facts.sessions,
             "pass": facts.passes,
             "reading": facts.readings,
             "failure": facts.failures,
             "log": facts.logs,
-        }
-        self._place = {
-            subject: {key: index for index, key in enumerate(rows.keys)} for subject, rows in self.rows.items()
         }
         self.confirmations = list(Confirmation.objects.filter(vehicle=facts.vehicle))
         self.checked: dict[str, Checked] = {}
@@ -60,7 +57,7 @@ class CheckedRecords:
         """The rules that are confirmed for the values as they are now, by row."""
         rules: dict[int, set[str]] = {}
         for confirmation in self.of_subject(subject):
-            row = self._place[subject].get(confirmation.record)
+            row = self.rows[subject].row_of(confirmation.record)
             rule = SUBJECTS[subject].rule(confirmation.rule)
             if row is None or rule is None:
                 continue
@@ -254,10 +251,18 @@ def _others(speeds: Any, owner: Any, count: int) -> Any:
     sizes = np.bincount(owner[ordered], minlength=count)
     first = np.concatenate([[0], np.cumsum(sizes)[:-1]])
     sorted_speeds = speeds[ordered]
-    for session in np.flatnonzero(sizes > 1):
-        members = slice(first[session], first[session] + sizes[session])
-        values = sorted_speeds[members]
-        others[ordered[members]] = values[::-1] if values.size == 2 else np.median(values)
+    # The median of a session's passes, or of two passes the other one.
+    middle = first + sizes // 2
+    several = sizes > 1
+    below, above = (np.clip(middle - shift, 0, max(ordered.size - 1, 0)) for shift in (1, 0))
+    median = np.full(count, np.nan)
+    if ordered.size:
+        even = sizes % 2 == 0
+        median = np.where(even, 0.5 * (sorted_speeds[below] + sorted_speeds[above]), sorted_speeds[above])
+        others[ordered] = np.where(several, median, np.nan)[owner[ordered]]
+        pairs = np.flatnonzero(sizes == 2)
+        others[ordered[first[pairs]]] = sorted_speeds[first[pairs] + 1]
+        others[ordered[first[pairs] + 1]] = sorted_speeds[first[pairs]]
     return others
 
 

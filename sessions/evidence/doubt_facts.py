@@ -7,9 +7,10 @@ from those instead.
 from __future__ import annotations
 
 import uuid
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -21,6 +22,7 @@ from buildlog.machines.doubt_facts import MachineFacts, facts_of_machine
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Revision, Vehicle
 from buildlog.machines.queries import LINE, read_line
+from buildlog.storage.columns import as_text
 from calc.doubts.surroundings import cells_in_series
 from sessions.logs.file_doubts import log_row
 from sessions.logs.models import Log
@@ -61,16 +63,35 @@ _DAY = timedelta(days=1)
 
 @dataclass
 class Rows:
-    """Records of one kind. `owner` is the row of each record's session, −1 where it has none."""
+    """Records of one kind. `owner` is the row of each record's session, −1 where it has none.
 
-    keys: list[uuid.UUID] = field(default_factory=list)
+    Keys stay text, as the database writes them: building as many objects takes longer than all rules.
+    """
+
+    texts: list[str] = field(default_factory=list)
     known: dict[str, Any] = field(default_factory=dict)
     owner: Any = field(default_factory=lambda: np.empty(0, dtype=np.intp))
     labels: list[str] = field(default_factory=list)
 
     @property
     def count(self) -> int:
-        return len(self.keys)
+        return len(self.texts)
+
+    def key(self, row: int) -> uuid.UUID:
+        return uuid.UUID(self.texts[row])
+
+    @cached_property
+    def _place(self) -> dict[str, int]:
+        return {text: row for row, text in enumerate(self.texts)}
+
+    def row_of(self, key: uuid.UUID) -> int | None:
+        """The row of a record, None where it is not here; databases write keys in two ways."""
+        return self._place.get(str(key), self._place.get(key.hex))
+
+    def rows_of(self, texts: Iterable[str]) -> Any:
+        """The rows of keys that are text of the same database, −1 where there is none."""
+        place = self._place
+        return np.array([place.get(text, -1) for text in texts], dtype=np.intp)
 
 
 @dataclass
@@ -103,7 +124,7 @@ def read_facts(vehicle: Vehicle, session: uuid.UUID | None = None, only_failures
     if session is not None:
         outings = outings.filter(pk=session)
     sessions, revision_of = _sessions(outings.none() if only_failures else outings, place, revisions, vehicle, session)
-    row = {key: index for index, key in enumerate(sessions.keys)}
+    row = {text: index for index, text in enumerate(sessions.texts)}
     lengths = _gate_lengths(vehicle)
     of_sessions: dict[str, Any] = (
         {"session": session} if session is not None else {"session__revision__vehicle": vehicle}
@@ -158,8 +179,9 @@ def _sessions(
     vehicle: Vehicle,
     session: uuid.UUID | None,
 ) -> tuple[Rows, Any]:
-    names = ("pk", "revision_id", "started_at", "ended_at", "surface", "venue__name")
-    read = list(outings.order_by("started_at", "pk").values_list(*names, *SESSION_FACTS))
+    names = ("text", "revision_id", "started_at", "ended_at", "surface", "venue__name")
+    rows = outings.order_by("started_at", "pk").annotate(text=as_text("id"))
+    read = list(rows.values_list(*names, *SESSION_FACTS))
     keys, owners, starts, ends, surfaces, venues, *facts = _columns(read, len(names) + len(SESSION_FACTS))
     revision_of = np.array([place[key] for key in owners], dtype=np.intp)
     known = {name: _floats(column) for name, column in zip(SESSION_FACTS, facts, strict=True)}
@@ -180,14 +202,17 @@ def _sessions(
     return Rows(list(keys), known, np.arange(len(keys)), labels), revision_of
 
 
-def _gate_lengths(vehicle: Vehicle) -> dict[uuid.UUID, float]:
+def _gate_lengths(vehicle: Vehicle) -> dict[str, float]:
     gates = Gate.objects.filter(passes__session__revision__vehicle=vehicle).distinct().prefetch_related("marks")
-    return {gate.pk: gate.length_m for gate in gates}
+    return {text: gate.length_m for gate in gates for text in (str(gate.pk), gate.pk.hex)}
 
 
-def _passes(passes: QuerySet[Pass], row: dict[uuid.UUID, int], lengths: dict[uuid.UUID, float]) -> Rows:
-    names = ("pk", "session_id", "gate_id", "number")
-    read = list(passes.order_by().values_list(*names, *PASS_FACTS))
+def _passes(passes: QuerySet[Pass], row: dict[str, int], lengths: dict[str, float]) -> Rows:
+    names = ("text", "session_text", "gate_text", "number")
+    rows = passes.order_by().annotate(
+        text=as_text("id"), session_text=as_text("session_id"), gate_text=as_text("gate_id")
+    )
+    read = list(rows.values_list(*names, *PASS_FACTS))
     keys, owners, gates, numbers, *facts = _columns(read, len(names) + len(PASS_FACTS))
     known = {name: _floats(column) for name, column in zip(PASS_FACTS, facts, strict=True)}
     known["gate_length_m"] = _floats([lengths.get(gate) or None for gate in gates])
@@ -195,9 +220,9 @@ def _passes(passes: QuerySet[Pass], row: dict[uuid.UUID, int], lengths: dict[uui
     return Rows(list(keys), known, owner, [f"Pass {number}" for number in numbers])
 
 
-def _readings(readings: QuerySet[Reading], row: dict[uuid.UUID, int]) -> Rows:
-    names = ("pk", "session_id")
-    read = list(readings.order_by().values_list(*names, ORDER_OF_TAPS, *READING_FACTS))
+def _readings(readings: QuerySet[Reading], row: dict[str, int]) -> Rows:
+    rows = readings.order_by().annotate(text=as_text("id"), session_text=as_text("session_id"))
+    read = list(rows.values_list("text", "session_text", ORDER_OF_TAPS, *READING_FACTS))
     read.sort(key=lambda values: (row[values[1]], values[2]))
     keys, owners, _, *facts = _columns(read, 3 + len(READING_FACTS))
     known = {name: _floats(column) for name, column in zip(READING_FACTS, facts, strict=True)}
@@ -207,10 +232,19 @@ def _readings(readings: QuerySet[Reading], row: dict[uuid.UUID, int]) -> Rows:
 
 
 def _failures(
-    failures: QuerySet[Failure], row: dict[uuid.UUID, int], place: dict[uuid.UUID, int], revisions: list[Revision]
+    failures: QuerySet[Failure], row: dict[str, int], place: dict[uuid.UUID, int], revisions: list[Revision]
 ) -> tuple[Rows, Any]:
-    names = ("pk", "session_id", "revision_id", "happened_at", "mode__name", "session__started_at", "session__ended_at")
-    read = list(failures.order_by().values_list(*names, *FAILURE_FACTS))
+    names = (
+        "text",
+        "session_text",
+        "revision_id",
+        "happened_at",
+        "mode__name",
+        "session__started_at",
+        "session__ended_at",
+    )
+    rows = failures.order_by().annotate(text=as_text("id"), session_text=as_text("session_id"))
+    read = list(rows.values_list(*names, *FAILURE_FACTS))
     keys, owners, built, moments, modes, starts, ends, *facts = _columns(read, len(names) + len(FAILURE_FACTS))
     known = {name: _floats(column) for name, column in zip(FAILURE_FACTS, facts, strict=True)}
     revision_of = np.array([place[key] for key in built], dtype=np.intp)
@@ -227,10 +261,10 @@ def _failures(
     return Rows(list(keys), known, owner, [f"Failure: {mode}" for mode in modes]), revision_of
 
 
-def _logs(logs: QuerySet[Log], row: dict[uuid.UUID, int]) -> Rows:
+def _logs(logs: QuerySet[Log], row: dict[str, int]) -> Rows:
     names = (
-        "pk",
-        "session_id",
+        "text",
+        "session_text",
         "name",
         "summary",
         "duration_s",
@@ -239,7 +273,8 @@ def _logs(logs: QuerySet[Log], row: dict[uuid.UUID, int]) -> Rows:
         "clock",
         "session__started_at",
     )
-    read = list(logs.order_by().values_list(*names))
+    with_texts = logs.order_by().annotate(text=as_text("id"), session_text=as_text("session_id"))
+    read = list(with_texts.values_list(*names))
     keys, owners, labels, summaries, durations, lengths, firsts, clocks, starts = _columns(read, len(names))
     rows = [log_row(*values) for values in zip(summaries, durations, lengths, strict=True)]
     fact_names = {name for facts in rows for name in facts}
@@ -255,7 +290,7 @@ def _logs(logs: QuerySet[Log], row: dict[uuid.UUID, int]) -> Rows:
 
 
 def _fastest(
-    vehicle: Vehicle, place: dict[uuid.UUID, int], lengths: dict[uuid.UUID, float], machines: list[MachineFacts]
+    vehicle: Vehicle, place: dict[uuid.UUID, int], lengths: dict[str, float], machines: list[MachineFacts]
 ) -> Any:
     """The speed that each revision's fastest pass had at least; a pass far beyond the gearing is itself in doubt."""
     fastest = np.full(len(place), np.nan)
@@ -263,7 +298,7 @@ def _fastest(
     rows = best.values_list("session__revision_id", "gate_id").annotate(Min("duration_s"))
     for key, gate, duration_s in rows:
         index = place[key]
-        speed_mps = lengths.get(gate, 0.0) / (duration_s + USUAL_U_S)
+        speed_mps = lengths.get(str(gate), 0.0) / (duration_s + USUAL_U_S)
         geared_mps = machines[index].surroundings.get("geared_speed_mps")
         if speed_mps > 0 and (geared_mps is None or speed_mps < 1.5 * geared_mps):
             fastest[index] = np.fmax(fastest[index], speed_mps)

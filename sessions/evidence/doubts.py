@@ -122,7 +122,7 @@ class MachineDoubts(CheckedRecords):
             answered = self.confirmed(subject)
             by_rule = {(given.record, given.rule): given for given in self.of_subject(subject)}
             for row in _broken_rows(rows, checked):
-                key = rows.keys[row]
+                key = rows.key(row)
                 if record is not None and key != record:
                     continue
                 for doubt in checked.doubts(row, system):
@@ -150,12 +150,12 @@ class MachineDoubts(CheckedRecords):
     def _address(self, subject: str, row: int) -> str:
         rows = self.rows[subject]
         if subject == "build":
-            return reverse("revision", args=[rows.keys[row]])
+            return reverse("revision", args=[rows.key(row)])
         if subject == "failure":
-            return reverse("failure", args=[rows.keys[row]])
+            return reverse("failure", args=[rows.key(row)])
         if subject == "log":
-            return reverse("log", args=[rows.keys[row]])
-        return reverse("session", args=[self.rows["session"].keys[rows.owner[row]]])
+            return reverse("log", args=[rows.key(row)])
+        return reverse("session", args=[self.rows["session"].key(rows.owner[row])])
 
 
 def _broken_rows(rows: Rows, checked: Checked) -> list[int]:

@@ -50,14 +50,13 @@ class LeftOut:
         )
         if not masks:
             return frozenset()
-        return frozenset(rows.keys[row] for row in np.flatnonzero(np.any(list(masks.values()), axis=0)))
+        return frozenset(rows.key(int(row)) for row in np.flatnonzero(np.any(list(masks.values()), axis=0)))
 
     def _in_order(self, subject: str, texts: Iterable[str]) -> dict[str, Any]:
         rows = self.doubts.rows[subject]
         masks = self.doubts.facts_in_doubt(subject) if rows.count else {}
         if not masks:
             return {}
-        place = {key: row for row, key in enumerate(rows.keys)}
-        order = np.array([place.get(uuid.UUID(text), -1) for text in texts], dtype=np.intp)
+        order = rows.rows_of(texts)
         # A record that was not asked about is in no doubt.
         return {name: np.where(order >= 0, mask[order], False) for name, mask in masks.items()}

@@ -5,9 +5,10 @@ from playwright.sync_api import expect
 
 from buildlog.models import Confirmation, Vehicle
 from sessions.demo import loading
-from sessions.models import Session
+from sessions.models import Log, Session
 from tests.browser.phone import SCREEN, Phone
 from tests.browser.test_main_job import fits, serious
+from tests.logs.logger_kinds import KINDS
 
 
 @pytest.fixture
@@ -91,3 +92,23 @@ def test_the_phone_may_leave_it_for_the_desk(installation, browser):
     expect(notice).to_have_count(0)
     assert phone.errors == []
     context.close()
+
+
+def test_a_logger_s_file_is_asked_about_and_set_right_before_it_is_imported(page, live_server, slipped, photograph):
+    Session.objects.filter(pk=slipped.pk).update(runtime_s=900.0)
+    page.goto(f"{live_server.url}/sessions/{slipped.pk}/new-log/")
+    content = KINDS["mV not named"].content
+    page.locator("input[type=file]").set_input_files([{"name": "bench.csv", "mimeType": "text/csv", "buffer": content}])
+    page.get_by_role("button", name="Import").click()
+    page.get_by_role("button", name="Import", exact=True).click()
+    panel = page.get_by_role("region", name="Can this be?")
+    expect(panel).to_contain_text("nothing was taken from it yet")
+    assert fits(page)
+    assert serious(page) == []
+    photograph("doubts-log")
+    assert Log.objects.get().state == Log.State.WAITING
+    panel.get_by_role("button", name="in mV").click()
+    expect(page.get_by_text("Nothing is in doubt now")).to_be_visible()
+    page.get_by_role("button", name="Import", exact=True).click()
+    expect(page.locator(".messages")).to_contain_text("Imported: bench.csv")
+    assert Log.objects.get().summary["columns"]["voltage_v"][1] < 60

@@ -13,6 +13,7 @@ from django.test.utils import CaptureQueriesContext
 
 from buildlog.models import Confirmation, Failure, FailureMode, Fitting, Part, Vehicle
 from sessions.demo import loading
+from sessions.evidence.doubt_checks import _others
 from sessions.evidence.doubts import doubts_of_machine
 from sessions.evidence.season import Season
 from sessions.models import Log, Pass, Reading, Session
@@ -382,3 +383,18 @@ def test_a_shared_report_says_how_many_are_out_and_leads_nowhere(client, hurried
     assert "1 record with a value in doubt is left out in whole or in part." in page
     assert "/doubts/" not in page
     assert "761" not in page
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_each_pass_is_held_against_the_median_of_its_session_or_the_other_one(seed):
+    chance = np.random.default_rng(seed)
+    owner = chance.integers(0, 12, 40)
+    speeds = np.where(chance.random(40) < 0.2, np.nan, chance.uniform(3, 20, 40))
+    expected = np.full(40, np.nan)
+    for session in range(12):
+        own = np.flatnonzero((owner == session) & ~np.isnan(speeds))
+        if own.size == 2:
+            expected[own] = speeds[own[::-1]]
+        elif own.size > 2:
+            expected[own] = np.median(speeds[own])
+    np.testing.assert_allclose(_others(speeds, owner, 14), expected)
