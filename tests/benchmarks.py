@@ -1,21 +1,24 @@
 """Speed as ratios measured in one run: `python -m tests.benchmarks`.
 
 Each ratio sets our code against the least that the same work can cost on this machine at this moment,
-so that a slow or busy machine does not change what it says.
+so that a slow or busy machine does not change what it says. The calculations and a logger's file are measured here, a
+start in `start_benchmark`, pages in `page_costs`, which says what each may cost. Ends with 1 where a goal is missed.
 """
 
 from __future__ import annotations
 
+import sys
 import time
 from collections.abc import Callable
 
 import numpy as np
-from django.urls import path
 
 from calc import energy
 from calc.session_facts import PackFacts
 from calc.session_report import evaluate
+from tests import start_benchmark
 from tests.calc.one_session import PassFacts, ReadingFacts, SessionFacts, table_of
+from tests.page_costs import report
 
 SESSIONS = 2_000
 SAMPLES = 1_000_000
@@ -115,68 +118,9 @@ def main() -> None:
     print(f"a log of {SAMPLES} samples, against numpy.trapezoid on the same arrays: {log_ratio():.2f} times")
 
 
-BARE_PAGE = (
-    "<!doctype html><title>{{ title }}</title><table>"
-    "{% for row in rows %}<tr>{% for cell in row %}<td>{{ cell }}</td>{% endfor %}</tr>{% endfor %}</table>"
-)
-
-
-def bare(request: object, rows: int) -> object:
-    """A page of that many rows of words, by the same framework and middleware, without any data."""
-    from django.http import HttpResponse
-    from django.template import engines
-
-    template = engines["django"].from_string(BARE_PAGE)
-    return HttpResponse(template.render({"title": "Bare", "rows": [["some words of text"] * 6] * rows}))
-
-
-urlpatterns = [path("bare/<int:rows>/", bare)]
-
-
-def dashboards() -> None:
-    """The comparison, the season and the bench of a large machine against pages of their size without data."""
-    import os
-    import tempfile
-
-    with tempfile.TemporaryDirectory(prefix="firnlog-benchmark-") as folder:
-        os.environ["BUILDLOG_DATA_DIR"] = folder
-        os.environ["DJANGO_SETTINGS_MODULE"] = "buildlog.config.settings"
-        import django
-
-        django.setup()
-        from django.core.management import call_command
-        from django.test import Client
-        from django.test.utils import override_settings
-
-        from buildlog.models import Account
-        from tests.large_season import fill
-
-        storage = {"staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"}}
-        with override_settings(ALLOWED_HOSTS=["testserver"], STORAGES=storage):
-            call_command("migrate", verbosity=0)
-            vehicle = fill()
-            client = Client()
-            client.force_login(Account.objects.create_user("reader", role="reader"))
-            addresses = {
-                "comparison of all revisions": f"/compare/?vehicle={vehicle.pk}&all=yes",
-                "season": f"/vehicles/{vehicle.pk}/season/",
-                "bench": f"/vehicles/{vehicle.pk}/bench/",
-            }
-            for name, address in addresses.items():
-                page = client.get(address)
-                assert page.status_code == 200
-                bare = f"/bare/{len(page.content) // 175}/"
-                with override_settings(ROOT_URLCONF="tests.benchmarks"):
-                    size = len(client.get(bare).content)
-                    bare_s = best_of(9, lambda: client.get(bare))  # noqa: B023
-                ours_s = best_of(9, lambda: client.get(address))  # noqa: B023
-                print(
-                    f"{name}: {ours_s / bare_s:.1f} times a page of its size without data "
-                    f"({len(page.content) / 1e3:.0f} kB and {size / 1e3:.0f} kB; 40 revisions, 2,000 sessions, "
-                    f"20,000 passes; {1000 * ours_s:.0f} ms and {1000 * bare_s:.0f} ms here)"
-                )
-
-
 if __name__ == "__main__":
     main()
-    dashboards()
+    goals_missed = [*start_benchmark.run(), *report.run()]
+    for sentence in goals_missed:
+        print(f"Goal missed: {sentence}")
+    sys.exit(1 if goals_missed else 0)

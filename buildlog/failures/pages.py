@@ -14,7 +14,7 @@ from buildlog.failures import loop as failure_loop
 from buildlog.failures.cause_form import CauseForm
 from buildlog.failures.forms import FailureForm
 from buildlog.failures.models import Failure
-from buildlog.failures.queries import failure_list, failure_rows
+from buildlog.failures.queries import failure_list, failure_rows, failures_of_machine
 from buildlog.machines.models import Part, Revision, Vehicle
 from buildlog.people.form_pages import form_page
 from buildlog.people.roles import Right, needs
@@ -39,15 +39,15 @@ def failures(request: SignedInRequest) -> HttpResponse:
     elif state == NOT_HELD:
         rows = rows.exclude(state=Failure.State.HELD)
     subjects = {}
-    for name, column, records in (
-        ("vehicle", "revision__vehicle", Vehicle.objects.all()),
-        ("revision", "revision", Revision.objects.select_related("vehicle")),
-        ("part", "part", Part.objects.all()),
+    for name, records in (
+        ("vehicle", Vehicle.objects.all()),
+        ("revision", Revision.objects.select_related("vehicle")),
+        ("part", Part.objects.all()),
     ):
         subject = asked_record(records, request.GET.get(name))
         if subject is not None:
             subjects[name] = subject
-            rows = rows.filter(**{column: subject})
+            rows = failures_of_machine(rows, subject) if name == "vehicle" else rows.filter(**{name: subject})
     page = list_page(rows, request.GET, moment="happened_at")
     states = [(NOT_HELD, "Not yet held"), *Failure.State.choices]
     context = {"page": page, "failures": page.rows, "states": states, "state": state, "subjects": subjects}

@@ -28,9 +28,14 @@ them holds for those after it."""
 
 def read_line(vehicle: Vehicle) -> list[Revision]:
     """All revisions of a vehicle with their parts, by number; the vehicle keeps them for `machine.Machine`."""
-    revisions = list(revisions_with_parts().filter(vehicle=vehicle).order_by("number"))
+    rows = Revision.objects.filter(vehicle=vehicle).prefetch_related(_fittings_with_parts())
+    revisions = list(rows.order_by("number"))
+    by_key = {revision.pk: revision for revision in revisions}
     for revision in revisions:
+        # Vehicle and parents are at hand: joined, each revision would bring three more records.
         revision.vehicle = vehicle
+        if revision.parent_id in by_key:
+            revision.parent = by_key[revision.parent_id]
     setattr(vehicle, LINE, revisions)
     return revisions
 

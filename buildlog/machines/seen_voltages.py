@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import uuid
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
-from django.db.models import Max, QuerySet
+from django.db.models import Exists, Max, OuterRef, QuerySet, Subquery
 
 from buildlog.machines.models import Revision, Vehicle
 
@@ -20,18 +20,20 @@ class SeenVoltage(NamedTuple):
 def seen_voltages(vehicle: Vehicle) -> dict[uuid.UUID, SeenVoltage]:
     """The highest of rest voltages, readings and logs by the revision that was ridden; in three or four queries."""
     revisions = Revision.objects.filter(vehicle=vehicle).order_by()
-    at_rest = revisions.filter(sessions__isnull=False).values_list(
-        "pk", "number", Max("sessions__rest_voltage_start_v"), Max("sessions__rest_voltage_end_v")
+    at_rest = revisions.filter(Exists(_sessions().filter(revision=OuterRef("pk")))).values_list(
+        "pk", "number", _highest("rest_voltage_start_v"), _highest("rest_voltage_end_v")
     )
     voltages: list[tuple[uuid.UUID, float | None, str]] = []
     highest_at_rest: dict[uuid.UUID, float | None] = {}
+    numbers: dict[uuid.UUID, int] = {}
     for pk, number, before, after in at_rest:
         voltages.append((pk, before, f"the pack at rest before a ride of R{number}"))
         voltages.append((pk, after, f"the pack at rest after a ride of R{number}"))
+        numbers[pk] = number
         highest_at_rest[pk] = max((volts for volts in (before, after) if volts is not None), default=None)
     voltages += [
-        (pk, voltage_v, f"the pack in a reading of R{number}")
-        for pk, number, voltage_v in _in_readings(revisions, highest_at_rest)
+        (pk, voltage_v, f"the pack in a reading of R{numbers[pk]}")
+        for pk, voltage_v in _in_readings(revisions, highest_at_rest)
     ]
     # Lowest and highest of each column were stored when the log was imported.
     logged = revisions.filter(sessions__logs__state="read").values_list(
@@ -48,7 +50,7 @@ def seen_voltages(vehicle: Vehicle) -> dict[uuid.UUID, SeenVoltage]:
 
 def _in_readings(
     revisions: QuerySet[Revision], highest_at_rest: dict[uuid.UUID, float | None]
-) -> list[tuple[uuid.UUID, int, float]]:
+) -> list[tuple[uuid.UUID, float]]:
     """The highest reading of each revision that may be above its voltages at rest.
 
     A pack under load shows less than at rest: of thousands of readings, an index finds the few that show more. Only
@@ -56,7 +58,29 @@ def _in_readings(
     """
     known = [volts for volts in highest_at_rest.values() if volts is not None]
     unknown = [key for key, volts in highest_at_rest.items() if volts is None]
-    chosen = [revisions.filter(sessions__readings__voltage_v__gt=min(known))] if known else []
+    rows: list[tuple[uuid.UUID, float]] = []
+    if known:
+        # From the readings, and of whichever machine: asked for by the machine, SQLite goes through all of its.
+        above = _readings().filter(voltage_v__gt=min(known)).order_by()
+        rows += above.values_list("session__revision").annotate(Max("voltage_v"))
     if unknown:
-        chosen.append(revisions.filter(pk__in=unknown))
-    return [row for rows in chosen for row in rows.values_list("pk", "number", Max("sessions__readings__voltage_v"))]
+        rows += revisions.filter(pk__in=unknown).values_list("pk", Max("sessions__readings__voltage_v"))
+    return [row for row in rows if row[0] in highest_at_rest]
+
+
+def _highest(column: str) -> Subquery:
+    """The highest value of a column of a revision's sessions: by an index of both, one look for each revision."""
+    sessions = _sessions().filter(revision=OuterRef("pk"), **{f"{column}__isnull": False})
+    return Subquery(sessions.order_by(f"-{column}").values(column)[:1])
+
+
+def _sessions() -> QuerySet[Any]:
+    """Sessions and readings are reached by their relations, because this room imports none after it."""
+    session: Any = Revision._meta.get_field("sessions").related_model
+    rows: QuerySet[Any] = session._base_manager.all()
+    return rows
+
+
+def _readings() -> QuerySet[Any]:
+    rows: QuerySet[Any] = _sessions().model._meta.get_field("readings").related_model._base_manager.all()
+    return rows

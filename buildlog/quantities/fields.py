@@ -88,6 +88,22 @@ Stored = TypeVar("Stored", contravariant=True)
 Read = TypeVar("Read", covariant=True)
 
 
+class BoundsConstraint(models.CheckConstraint):
+    """Both bounds of a quantity, held by the database.
+
+    A record is not asked about it once more before it is stored: the field's own validator knows the same bounds and
+    says them in words, and each constraint that is asked takes three statements.
+    """
+
+    def validate(self, *args: Any, **kwargs: Any) -> None:
+        return
+
+    def deconstruct(self) -> Any:
+        # Migrations need not know that it is special.
+        _, args, kwargs = super().deconstruct()
+        return "django.db.models.CheckConstraint", args, kwargs
+
+
 class QuantityField(models.FloatField[Stored, Read]):
     """A stored quantity. Its name ends in its unit; `kind` says how it is typed and shown.
 
@@ -133,11 +149,11 @@ class QuantityField(models.FloatField[Stored, Read]):
             meta.constraints = [*meta.constraints, self._bounds(meta.model_name)]
             meta.original_attrs["constraints"] = meta.constraints
 
-    def _bounds(self, model_name: str | None) -> models.CheckConstraint:
+    def _bounds(self, model_name: str | None) -> BoundsConstraint:
         lower = {f"{self.name}__{'gte' if self.includes_low else 'gt'}": self.low}
         within_bounds = models.Q(**lower, **{f"{self.name}__lte": self.high})
         condition = models.Q(**{f"{self.name}__isnull": True}) | within_bounds if self.null else within_bounds
-        return models.CheckConstraint(
+        return BoundsConstraint(
             condition=condition,
             name=f"{model_name}_{self.name}_within_bounds",
             violation_error_message=f"{self.label} cannot be that.",

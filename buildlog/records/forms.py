@@ -145,7 +145,9 @@ class RecordForm(forms.ModelForm[Record]):
         if not text:
             return ""
         count = len(listed) - (chosen in listed[:1])
-        return f"{count if count < OFFERED else f'The first {OFFERED}'} found." if count else "None found."
+        if not count:
+            return "None found."
+        return f"{f'The newest {OFFERED} that fit' if count >= OFFERED else f'{count} found'}. Choose above."
 
     @classmethod
     def is_search(cls, data: Mapping[str, str]) -> bool:
@@ -157,9 +159,11 @@ class RecordForm(forms.ModelForm[Record]):
         return False
 
     def leave_unchecked(self) -> None:
-        """Show what was typed, without looking for mistakes: the form was not sent to be stored."""
+        """Show what was typed, and what was found, without looking for mistakes: nothing was to be stored."""
         self._errors = ErrorDict()
         self.cleaned_data = {}
+        for name in self.searched:
+            self.fields[name].widget.attrs["autofocus"] = True
 
     def show_understood_values(self) -> None:
         """Show beside each quantity that was typed with a unit the value it was read as."""

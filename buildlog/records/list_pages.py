@@ -49,8 +49,7 @@ def list_page(
             return _page(page[size - 1 :: -1], moment, has_newer=True, has_older=True)
     elif after == START:
         page = list(rows.order_by(moment, "pk")[: size + 1])
-        if len(page) > size:
-            return _page(page[size - 1 :: -1], moment, has_newer=True, has_older=False)
+        return _page(page[:size][::-1], moment, has_newer=len(page) > size, has_older=False)
     page = list(newest_first[: size + 1])
     return _page(page[:size], moment, has_newer=False, has_older=len(page) > size)
 

@@ -70,12 +70,33 @@ class RecordSerializer(VersionedSerializer[Record]):
         for version in (self.instance, record):
             self._check_reach(version)
         try:
-            record.full_clean(validate_unique=True)
+            self._clean(record, {name for name, value in plain.items() if isinstance(value, Model)})
         except ValidationError as error:
             raise serializers.ValidationError(_by_field(error)) from None
         for name in plain:
             attributes[name] = getattr(record, name)
         return attributes
+
+    def _clean(self, record: Any, read_just_now: set[str]) -> None:
+        """The model's own checks. Raises ValidationError.
+
+        Left out is what would ask the database again for what it said a moment ago: whether the records exist to which
+        this one belongs, and whether a key is used that nobody has chosen yet.
+        """
+        errors: dict[str, list[Any]] = {}
+        checked = (
+            lambda: record.clean_fields(exclude={*read_just_now, "made_by"}),
+            record.clean,
+            lambda: record.validate_unique(exclude={record._meta.pk.name, *errors}),
+            lambda: record.validate_constraints(exclude=set(errors)),
+        )
+        for check in checked:
+            try:
+                check()
+            except ValidationError as error:
+                errors = error.update_error_dict(errors)
+        if errors:
+            raise ValidationError(errors)
 
     def _check_reach(self, record: Any) -> None:
         """Raises PermissionDenied where a device's key would change or create a record of another machine."""

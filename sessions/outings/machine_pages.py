@@ -9,7 +9,7 @@ from django.shortcuts import get_object_or_404, render
 from django.views.decorators.http import require_safe
 
 from buildlog.failures.models import Failure
-from buildlog.failures.queries import failure_list
+from buildlog.failures.queries import failure_list, failures_of_machine
 from buildlog.machines import queries
 from buildlog.machines.limits import Ride, limits_of
 from buildlog.machines.machine import Machine
@@ -29,9 +29,7 @@ def vehicle(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     vehicle = get_object_or_404(Vehicle, pk=pk)
     revisions = queries.read_line(vehicle)[::-1]
     shown = revisions if request.GET.get("revisions") == "all" else revisions[:NEWEST]
-    open_failures = list(
-        failure_list().filter(revision__vehicle=vehicle).exclude(state=Failure.State.HELD)[: NEWEST + 1]
-    )
+    open_failures = list(failures_of_machine(failure_list(), vehicle).exclude(state=Failure.State.HELD)[: NEWEST + 1])
     seen = seen_voltages(vehicle)
     built = [revision for revision in revisions if revision.status != Revision.Status.RETIRED]
     context = {

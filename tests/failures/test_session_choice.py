@@ -72,7 +72,7 @@ def test_what_was_typed_stays_and_nothing_is_complained_of(many, sign_in, revisi
     assert 'value="about 4 min"' in page
     assert 'value="chain came off"' in page
     assert "has-wrong" not in page
-    assert "1 found." in page
+    assert "1 found. Choose above." in page
 
 
 def test_a_text_that_was_not_searched_yet_is_searched_before_anything_is_stored(many, session, sign_in, revision):

@@ -24,7 +24,7 @@ from buildlog.models import (
     Revision,
     Vehicle,
 )
-from sessions.models import Gate, Log, Pass, Reading, Session, TestCard, TestCardItem, Venue
+from sessions.models import Gate, GoNoGoCheck, Log, Pass, Reading, Session, TestCard, TestCardItem, TrackPart, Venue
 from tests.page_costs.costs import Page
 from tests.people.test_pages_by_role import PAGES, POSTED_ONLY
 
@@ -43,9 +43,10 @@ FILE = "seconds,volts,amps\n" + "".join(f"{row / 10},{52 + row % 3},{row % 40}\n
 API: dict[str, type[Any]] = {
     "vehicles": Vehicle, "revisions": Revision, "parts": Part, "fittings": Fitting, "modifications": Modification,
     "failure-modes": FailureMode, "failures": Failure, "venues": Venue, "gates": Gate, "sessions": Session,
-    "passes": Pass, "readings": Reading,
+    "passes": Pass, "readings": Reading, "go-no-go-checks": GoNoGoCheck, "track-parts": TrackPart, "photos": Photo,
+    "test-cards": TestCard, "test-card-items": TestCardItem,
 }  # fmt: skip
-"""The lists of the API that hold rows of the season, with their models."""
+"""The lists of the API, with their models."""
 SESSION_COLUMNS = ("started_at", "revision__vehicle__name", "revision__number", "venue__name", "surface",
                    "air_temperature_c", "distance_m", "runtime_s")  # fmt: skip
 PASS_COLUMNS = ("number", "gate__name", "direction", "method", "duration_s",

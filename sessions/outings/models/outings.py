@@ -192,10 +192,10 @@ class Session(MadeRecord):
         indexes = [
             models.Index(fields=["started_at", "id"], name="session_by_time"),
             models.Index(fields=["revision", "started_at", "id"], name="session_by_revision_and_time"),
-            models.Index(  # Sums over a revision's sessions are read from it alone.
-                fields=["revision", "distance_m", "rest_voltage_start_v", "rest_voltage_end_v"],
-                name="session_sums_by_revision",
-            ),
+            # What a revision's sessions add up to, and their highest voltages, are read from an index alone.
+            models.Index(fields=["revision", "distance_m"], name="session_revision_distance"),
+            models.Index(fields=["revision", "rest_voltage_start_v"], name="session_revision_volts_before"),
+            models.Index(fields=["revision", "rest_voltage_end_v"], name="session_revision_volts_after"),
         ]
         constraints = [
             models.CheckConstraint(
