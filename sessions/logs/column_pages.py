@@ -19,7 +19,7 @@ from buildlog.people.signed_in import SignedInRequest
 from calc.quantities import written
 from sessions.logs import import_jobs
 from sessions.logs.csv_layout import DECIMAL_MARKS, DELIMITERS, ENCODINGS, Head, find_layout
-from sessions.logs.file_doubts import FileDoubts, FileMend, doubts_of_file
+from sessions.logs.file_doubts import LARGEST_READ_AGAIN_BYTES, FileDoubts, FileMend, doubts_of_file
 from sessions.logs.first_row import first_row
 from sessions.logs.meanings import (
     BY_COLUMN,
@@ -113,7 +113,10 @@ def log_columns(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     if request.method == "POST" and ("read" in request.POST or "mend" in request.POST):
         try:
             mapping = _mended(mapping, request.POST.get("mend", ""))
-            doubts = doubts_of_file(log, head, mapping, request.user.unit_system)
+            # A larger file would take longer to read through than a proxy waits; its page asks once it is imported, and
+            # until somebody answers, no result rests on it.
+            if log.size_bytes <= LARGEST_READ_AGAIN_BYTES:
+                doubts = doubts_of_file(log, head, mapping, request.user.unit_system)
             if "mend" not in request.POST and _may_be_taken(request, doubts):
                 is_imported = import_jobs.import_log(log, head.layout, mapping)
                 _keep_reason(request, log, doubts)
@@ -186,15 +189,15 @@ def _mended(mapping: Mapping, button: str) -> Mapping:
         raise NotARecording("That button is of an older page. Choose the columns again.") from None
 
 
-def _may_be_taken(request: SignedInRequest, doubts: FileDoubts) -> bool:
+def _may_be_taken(request: SignedInRequest, doubts: FileDoubts | None) -> bool:
     """A doubtful file is imported once somebody says why it is so."""
-    return not doubts.doubts or bool(request.POST.get("reason", "").strip())
+    return doubts is None or not doubts.doubts or bool(request.POST.get("reason", "").strip())
 
 
-def _keep_reason(request: SignedInRequest, log: Log, doubts: FileDoubts) -> None:
+def _keep_reason(request: SignedInRequest, log: Log, doubts: FileDoubts | None) -> None:
     """Keep "it is so", with its reason, name and time, for each doubt of the file."""
     reason = request.POST.get("reason", "").strip()[:300]
-    for doubt in doubts.doubts:
+    for doubt in doubts.doubts if doubts is not None else ():
         Confirmation.objects.update_or_create(
             subject="log",
             record=log.pk,

@@ -8,6 +8,7 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.utils import timezone
 
 from buildlog.models import Confirmation, Fitting, Part
+from sessions.evidence.season import Season
 from sessions.logs.csv_layout import find_layout
 from sessions.logs.file_doubts import FileMend, doubts_of_file
 from sessions.logs.ingest import store_log
@@ -211,3 +212,17 @@ def test_an_odd_button_is_answered_in_a_sentence(sign_in, ridden):
         page = client.post(f"/sessions/logs/{log.pk}/columns/", sent(head, mapping, mend=button))
         assert page.status_code in (200, 422)
         assert "Nothing was imported" in page.content.decode()
+
+
+def test_a_file_too_large_to_read_through_is_asked_about_once_it_is_imported(sign_in, ridden, monkeypatch):
+    """A proxy gives an answer up after 60 s; until somebody answers, no result rests on the log."""
+    monkeypatch.setattr("sessions.logs.column_pages.LARGEST_READ_AGAIN_BYTES", 10)
+    log = stored(ridden, KINDS["mV not named"])
+    head, mapping = understood(log)
+    client = sign_in("recorder")
+    assert client.post(f"/sessions/logs/{log.pk}/columns/", sent(head, mapping, read="yes")).status_code == 302
+    log.refresh_from_db()
+    assert log.state == Log.State.READ
+    assert "but the full pack has 58.8 V" in client.get(log.get_absolute_url()).content.decode()
+    season = Season.beyond_doubt(ridden.revision.vehicle)
+    assert log.pk in season.left_out.logs
