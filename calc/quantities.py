@@ -377,13 +377,13 @@ def _significant(value: float, digits: int = 4) -> str:
     return (text.rstrip("0").rstrip(".") if "." in text else text).replace("-", "−")
 
 
-def written_difference(value: float, kind_name: str, system: str = "metric") -> str:
+def written_difference(value: float, kind_name: str, system: str = "metric", digits: int = 4) -> str:
     """A difference as pages write it.
 
-    >>> written_difference(10.0, "temperature", "imperial")
-    '18 °F'
+    >>> written_difference(10.0, "temperature", "imperial"), written_difference(4.175, "temperature", digits=2)
+    ('18 °F', '4.2 °C')
     """
-    number = _significant(difference_in_shown_unit(value, kind_name, system))
+    number = _significant(difference_in_shown_unit(value, kind_name, system), digits)
     return f"{number} {KINDS[kind_name].shown_in(system).label}".strip()
 
 

@@ -212,7 +212,7 @@ def _unlike(revisions: list[Revision], season: Season, matched: dict[Any, Any], 
             means = [float(side.mean()) if side.size else math.nan for side in sides]
             apart = means[0] - means[1]
             if abs(apart) >= step:
-                by = written_difference(abs(apart), kind, system)
+                by = written_difference(abs(apart), kind, system, digits=2)
                 differences.append(f"{by} {word[0] if apart > 0 else word[1]}")
         ridden_on, base_on = ({season.surface[row] for row in side if season.surface[row]} for side in (rows, first))
         if ridden_on and base_on and ridden_on != base_on:
