@@ -29,7 +29,6 @@ CONTEXT = (
     Fact("elapsed_s", "from start to end", "runtime"),
     Fact("last_event_s", "the last thing noted", "runtime"),
     Fact("best_pass_mps", "the fastest pass", "speed"),
-    Fact("passes", "passes", "count"),
     Fact("on_ice", "ridden on ice or snow", "count"),
     Fact("previous_distance_m", "the distance of the session before", "trip"),
     Fact("last_reading_distance_m", "the last reading of distance", "trip"),

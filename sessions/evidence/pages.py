@@ -15,6 +15,7 @@ from buildlog.photos.models import Photo
 from calc.ice import CAUTIONS, guideline_rows
 from calc.results import grouped
 from sessions.evidence.doubts import doubts_of_session
+from sessions.evidence.left_out import LeftOut
 from sessions.evidence.reader import Evidence
 from sessions.evidence.session_results import pass_rows
 from sessions.logs.queries import sessions_with_records
@@ -28,10 +29,12 @@ def session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     session = get_object_or_404(sessions_with_records().select_related("go_no_go"), pk=pk)
     evidence = Evidence.of_session(session)
     report = evidence.reports[0]
+    doubts = doubts_of_session(session)
     context = {
         "session": session,
         "report": report,
-        "doubts": doubts_of_session(session).listed(request.user.unit_system),
+        "doubts": doubts.listed(request.user.unit_system),
+        "doubtful_results": _resting_on_doubt(evidence, LeftOut(doubts)),
         "groups": grouped(report.results),
         "passes": pass_rows(session, evidence),
         "ice": _ice(session),
@@ -43,6 +46,14 @@ def session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         "card_items": session.test_card_items.select_related("card"),
     }
     return render(request, "evidence/session.html", context)
+
+
+def _resting_on_doubt(evidence: Evidence, left_out: LeftOut) -> list[str]:
+    """Labels of the results that would be another number, or none, without what is in doubt."""
+    if not left_out.count:
+        return []
+    beyond = {result.key: result.value for result in evidence.without_doubtful(left_out).reports[0].results}
+    return [result.label for result in evidence.reports[0].results if beyond.get(result.key) != result.value]
 
 
 def _ice(session: Session) -> dict[str, Any] | None:
