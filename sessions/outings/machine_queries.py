@@ -15,14 +15,20 @@ from sessions.outings.models import Session
 
 
 def vehicles() -> QuerySet[Vehicle]:
-    """Vehicles by name, with how many revisions and failures each has, and its newest revision's number."""
-    failures = Failure.objects.filter(revision__vehicle=OuterRef("pk")).order_by()
-    counted = failures.values("revision__vehicle").annotate(count=Count("pk")).values("count")
-    return Vehicle.objects.annotate(
-        revision_count=Count("revisions"),
-        newest_number=Max("revisions__number"),
-        failure_count=Coalesce(Subquery(counted, output_field=IntegerField()), 0),
-    ).order_by("name")
+    """Vehicles by name, with how many revisions and failures each has, and its newest revision's number.
+
+    Each is a query within the query: beside a join, one would be worked out anew for every row of the other.
+    """
+    revisions = Revision.objects.filter(vehicle=OuterRef("pk")).order_by().values("vehicle")
+    failures = Failure.objects.filter(revision__vehicle=OuterRef("pk")).order_by().values("revision__vehicle")
+    counts = {
+        # Counted by the column of the index that leads to them, so that no record itself is read.
+        "revision_count": revisions.annotate(value=Count("vehicle_id")).values("value"),
+        "newest_number": revisions.annotate(value=Max("number")).values("value"),
+        "failure_count": failures.annotate(value=Count("revision_id")).values("value"),
+    }
+    subqueries = {name: Coalesce(Subquery(rows, output_field=IntegerField()), 0) for name, rows in counts.items()}
+    return Vehicle.objects.annotate(**subqueries).order_by("name")
 
 
 @dataclass(frozen=True)

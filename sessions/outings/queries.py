@@ -10,7 +10,7 @@ from django.db.models.functions import Coalesce
 
 from buildlog.failures.models import Failure
 from buildlog.machines.models import Revision
-from sessions.outings.models import Pass, Session, Venue
+from sessions.outings.models import Gate, Pass, Session, Venue
 
 
 def session_rows() -> QuerySet[Session]:
@@ -34,9 +34,10 @@ def count_passes_and_failures(sessions: Sequence[Any]) -> None:
 
 def venue_rows() -> QuerySet[Venue]:
     """Venues by name, with how many gates and sessions each has."""
-    sessions = Session.objects.filter(venue=OuterRef("pk")).order_by().values("venue").annotate(count=Count("pk"))
+    sessions = Session.objects.filter(venue=OuterRef("pk")).order_by().values("venue").annotate(count=Count("venue_id"))
+    gates = Gate.objects.filter(venue=OuterRef("pk")).order_by().values("venue").annotate(count=Count("venue_id"))
     return Venue.objects.annotate(
-        gate_count=Count("gates"),
+        gate_count=Coalesce(Subquery(gates.values("count"), output_field=IntegerField()), 0),
         session_count=Coalesce(Subquery(sessions.values("count"), output_field=IntegerField()), 0),
     ).order_by("name")
 
