@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from calc.declaration import CATALOGUE, Measured, Number, any_real, quantity_name
+from calc.declaration import CATALOGUE, Measured, Number, Numbers, any_real, quantity_name
 from calc.quantities import KINDS, NotUnderstood, understand
 from calc.units import REGISTRY, SUFFIXES, Quantity, convert, suffix_of, unit_of_name
 
@@ -49,7 +49,7 @@ def inputs_of(name: str) -> list[Input]:
         is_required = parameter.default is inspect.Parameter.empty
         if argument not in declared.arguments and not is_required:
             continue
-        if parameter.annotation not in (Number, float, Any) or parameter.default is None:
+        if parameter.annotation not in (Number, Numbers, float, Any) or parameter.default is None:
             return []
         label = quantity_name(argument).replace("_", " ").strip().capitalize()
         unit = unit_of_name(argument)
