@@ -87,7 +87,7 @@ def test_from_sign_in_to_a_decision(page, live_server, make_account, photograph)
     page.get_by_role("link", name="Compare", exact=True).click()
     page.wait_for_selector("#average_gate_speed .main-svg")
     assert page.locator(".chart .main-svg").count() >= 4
-    assert "cannot tell yet" in page.text_content("main")
+    assert "not yet known" in page.text_content("main")
     assert fits(page)
     assert serious(page) == []
     photograph("compare")

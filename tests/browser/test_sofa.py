@@ -32,16 +32,16 @@ def drawn(page):
 def test_compare_narrow_down_and_save_a_picture(page, live_server, season, photograph):
     page.goto(f"{live_server.url}/compare/")
     drawn(page)
+    page.get_by_text("Other revisions and measures").click()
     page.get_by_text("What must match").click()
     page.get_by_label("Only on").select_option(label="Clear ice")
-    page.get_by_label("Adjust for").select_option(label="air temperature")
     page.get_by_label("Two-way mean speed").check()
     page.get_by_role("button", name="Compare").click()
     drawn(page)
     text = page.text_content("main")
     assert "left out because they do not match" in text
-    assert "at equal air temperature" in text
-    assert "What the adjustment takes for granted" in text
+    assert "questions share one error of 5 %" in text
+    assert "adjusted for" in text
     assert page.locator("#two_way_mean_speed .main-svg").count() > 0
     photograph("sofa-compare")
     assert fits(page)
