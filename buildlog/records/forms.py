@@ -131,7 +131,8 @@ class RecordForm(forms.ModelForm[Record]):
         """
         field: Any = self.record_choice(name)
         field.queryset = records
-        text = str(self.data.get(search_name(name), "")).strip()
+        # PostgreSQL refuses the character NUL in any text.
+        text = str(self.data.get(search_name(name), "")).replace("\0", "").strip()
         listed = list((matching(records, text) if text else records)[:OFFERED])
         chosen = _record_of(records, self[name].value())
         if chosen is not None and chosen not in listed:

@@ -8,7 +8,7 @@ import pytest
 from django.core.handlers.wsgi import WSGIHandler
 from django.test import Client, RequestFactory
 
-from buildlog.config.wsgi import UnderSubPath
+from buildlog.config.sub_path import UnderSubPath
 
 NOBODYS = uuid.UUID(int=7)  # the tests carry the address in their name, so it must not change
 ADDRESSES = [

@@ -19,10 +19,9 @@ import pytest
 from tests import data_folders, migrated_databases
 from tests.hosting.test_serve import free_port, start
 from tests.hosting.test_several_workers import PASSWORD, Visitor
-from tests.servers import OF_THE_RUN
 
 ROWS = 600_000
-pytestmark = pytest.mark.skipif(bool(OF_THE_RUN), reason="moves the clock of a claim in a file of SQLite")
+pytestmark = pytest.mark.own_database
 
 
 def logger_file():
