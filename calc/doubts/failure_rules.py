@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from calc.doubts.moment_rules import moment_rules
 from calc.doubts.rules import IMPOSSIBLE, UNLIKELY, Fact, Rule, Subject
 from calc.doubts.surroundings import TIMES
 
@@ -20,29 +21,7 @@ CONTEXT = (
     Fact("after_end_s", "after the session ended", "runtime"),
 )
 RULES = (
-    Rule(
-        "failure_after_end",
-        "time into the session against its length",
-        "t_into ≤ t_end − t_start + 60 s",
-        IMPOSSIBLE,
-        ("time_into_session_s",),
-        "runtime",
-        lambda c: c.time_into_session_s,
-        high=lambda c: c.elapsed_s + 60.0,
-        above="It failed {value} into a session that lasted {elapsed_s}.",
-        source="Definition.",
-    ),
-    Rule(
-        "failure_late_for_runtime",
-        "time into the session against the runtime",
-        "t_into ≤ 15 t_run + 10 min",
-        UNLIKELY,
-        ("time_into_session_s",),
-        "runtime",
-        lambda c: c.time_into_session_s,
-        high=lambda c: 15.0 * c.runtime_s + 600.0,
-        above="It failed {value} into a session with a runtime of {runtime_s}.",
-    ),
+    *moment_rules("failure", "It failed"),
     Rule(
         "failure_beyond_distance",
         "distance into the session against its distance",

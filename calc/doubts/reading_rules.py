@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from calc.doubts.moment_rules import moment_rules
 from calc.doubts.rules import IMPOSSIBLE, UNLIKELY, Fact, Rule, Subject
 from calc.doubts.surroundings import MACHINE
 
@@ -230,29 +231,7 @@ RULES = (
         above="Since the reading before it would have run at {value}; by its gearing it reaches {geared_speed_mps}.",
         source="A motor of a fixed field turns no faster than Kv · U.",
     ),
-    Rule(
-        "reading_after_end",
-        "time into the session against its length",
-        "t_into ≤ t_end − t_start + 60 s",
-        IMPOSSIBLE,
-        ("time_into_session_s",),
-        "runtime",
-        lambda c: c.time_into_session_s,
-        high=lambda c: c.elapsed_s + 60.0,
-        above="It was read {value} into a session that lasted {elapsed_s}.",
-        source="Definition.",
-    ),
-    Rule(
-        "reading_late_for_runtime",
-        "time into the session against the runtime",
-        "t_into ≤ 15 t_run + 10 min",
-        UNLIKELY,
-        ("time_into_session_s",),
-        "runtime",
-        lambda c: c.time_into_session_s,
-        high=lambda c: 15.0 * c.runtime_s + 600.0,
-        above="It was read {value} into a session with a runtime of {runtime_s}.",
-    ),
+    *moment_rules("reading", "It was read"),
     *(rule for part, highest_c in _HOTTEST for rule in _temperature_rules(part, highest_c)),
 )
 READING = Subject("reading", FACTS, CONTEXT, RULES)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from calc.doubts.columns import Array, Columns
+from calc.doubts.moment_rules import moment_rules
 from calc.doubts.rules import IMPOSSIBLE, UNLIKELY, Fact, Rule, Subject
 
 FACTS = (
@@ -113,28 +114,6 @@ RULES = (
         below="A clip at {value} is not what cameras take.",
         above="A clip at {value} is not what cameras take.",
     ),
-    Rule(
-        "pass_after_end",
-        "time into the session against its length",
-        "t_into ≤ t_end − t_start + 60 s",
-        IMPOSSIBLE,
-        ("time_into_session_s",),
-        "runtime",
-        lambda c: c.time_into_session_s,
-        high=lambda c: c.elapsed_s + 60.0,
-        above="The pass was {value} into a session that lasted {elapsed_s}.",
-        source="Definition.",
-    ),
-    Rule(
-        "pass_late_for_runtime",
-        "time into the session against the runtime",
-        "t_into ≤ 15 t_run + 10 min",
-        UNLIKELY,
-        ("time_into_session_s",),
-        "runtime",
-        lambda c: c.time_into_session_s,
-        high=lambda c: 15.0 * c.runtime_s + 600.0,
-        above="The pass was {value} into a session with a runtime of {runtime_s}.",
-    ),
+    *moment_rules("pass", "The pass was"),
 )
 TIMED_PASS = Subject("pass", FACTS, CONTEXT, RULES)
