@@ -263,15 +263,6 @@ class Adjusted(NamedTuple):
     p_value: float
 
 
-ADJUSTMENT_ASSUMPTIONS = (
-    "The measure changes in a straight line with the covariate.",
-    "The slope is the same for both revisions.",
-    "The two revisions were ridden over overlapping values of the covariate.",
-    "What is left over scatters evenly and independently from session to session.",
-    "The change of the build did not itself change the covariate.",
-)
-
-
 @kernel(
     title="Difference adjusted for one covariate",
     formula="y = m + d·[group a] + k·x  (least squares)",
@@ -288,7 +279,9 @@ def adjusted_difference(
 ) -> Adjusted:
     """Mean of a less mean of b, as if both had been ridden at the same temperature, say.
 
-    What this takes for granted stands in ADJUSTMENT_ASSUMPTIONS, and belongs beside the result.
+    It takes for granted that the measure changes in a straight line with the covariate, by the same slope for both;
+    that their values of the covariate overlap; that what is left over scatters evenly and independently from session
+    to session; and that the change of the build did not itself change the covariate.
 
     Parameters
     ----------

@@ -23,7 +23,7 @@ from buildlog.storage.columns import as_text
 from calc.doubts.consequences import without_doubtful
 from calc.session_facts import LogFacts
 from calc.session_report import evaluate
-from calc.session_sheet import SessionReport, SessionReports
+from calc.session_sheet import SessionReports
 from calc.session_table import READING_COLUMNS, SessionTable
 from sessions.evidence.left_out import LeftOut
 from sessions.evidence.pass_columns import PassColumns
@@ -170,13 +170,6 @@ class Evidence:
 
     def key(self, row: int) -> uuid.UUID:
         return uuid.UUID(self.text[row])
-
-    def report_of(self, key: uuid.UUID) -> SessionReport:
-        return self.reports[self._row_of_key[key]]
-
-    @cached_property
-    def _row_of_key(self) -> dict[uuid.UUID, int]:
-        return {uuid.UUID(text): row for text, row in self._row.items()}
 
     def values(self, key: str) -> Any:
         """One result of every session, NaN where it could not be worked out."""

@@ -51,12 +51,13 @@ def test_each_machine_is_read_by_its_own_assumptions(session, gate, other_machin
     Pass.objects.create(session=session, gate=gate, number=1, duration_s=10.0)
     Session.objects.filter(pk=session.pk).update(distance_m=5000.0, runtime_s=900.0)
     evidence = Evidence(Session.objects.all())
-    both = {key: evidence.report_of(key).get("best_gate_speed") for key in (session.pk, other_machine.pk)}
+    reports = {evidence.key(row): report for row, report in enumerate(evidence.reports)}
+    both = {key: reports[key].get("best_gate_speed") for key in (session.pk, other_machine.pk)}
     length_u = gate.u_distance_m / gate.length_m
     for key, press_s in ((session.pk, 0.1), (other_machine.pk, 0.4)):
         share = both[key].u / both[key].value
         assert share == pytest.approx((2 * (press_s / 10.0) ** 2 + length_u**2) ** 0.5)
-    speeds = {key: evidence.report_of(key).get("average_speed") for key in both}
+    speeds = {key: reports[key].get("average_speed") for key in both}
     assert speeds[other_machine.pk].u / speeds[session.pk].u == pytest.approx(0.1 / 0.02)
 
 
