@@ -7,7 +7,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
 from django.db.models import Prefetch, QuerySet
 
 from buildlog.failures.exposure import Exposure
@@ -190,7 +189,7 @@ def _modifications(vehicle: Vehicle) -> QuerySet[Modification]:
 
 def _ride(vehicle: Vehicle, today: Revision | None, season: Season) -> Ride:
     """Rider of the last session, and the energy per km of today's revision."""
-    load = recorded(season.numbers["rider_mass_kg"] + np.nan_to_num(season.numbers["payload_kg"]), slice(None))
+    load = recorded(season.load_kg, slice(None))
     consumption = None
     if today is not None:
         own = recorded(season.values("energy_per_distance"), season.rows_of(today))

@@ -94,7 +94,7 @@ class Evidence:
         Warnings are worked out with everything: a doubt makes no guard less careful.
         """
         part = copy(self)
-        for name in ("reports", "passes", "readings"):
+        for name in ("reports", "passes", "readings", "load_kg"):
             part.__dict__.pop(name, None)
         part.left_out = left_out
         part.numbers = without_doubtful(self.numbers, left_out.facts_of_sessions(self.text))
@@ -168,6 +168,11 @@ class Evidence:
             return Q(session__in=[uuid.UUID(text) for text in self.text])
         return Q(session__in=self._sessions.order_by().values("pk"))
 
+    @cached_property
+    def load_kg(self) -> Any:
+        """Rider and payload of each session; a payload that nobody noted is none."""
+        return self.numbers["rider_mass_kg"] + np.nan_to_num(self.numbers["payload_kg"])
+
     def key(self, row: int) -> uuid.UUID:
         return uuid.UUID(self.text[row])
 
@@ -228,7 +233,7 @@ class Evidence:
         for name, share in _SHARES.items():
             facts[f"u_{name}"] = np.nan_to_num(numbers[name]) * self._assumed(share)
         facts |= {name: self._assumed(name) for name in _ASSUMED}
-        centres, cg_needs = self._centres(numbers["rider_mass_kg"] + np.nan_to_num(numbers["payload_kg"]))
+        centres, cg_needs = self._centres(self.load_kg)
         readings, reading_session = self.readings
         passes = self.passes
         return SessionTable(

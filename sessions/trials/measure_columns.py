@@ -89,7 +89,7 @@ class MeasureColumns:
             factors.append(Factor("gate", gate, self._gate_names))
         covariates = [
             self._covariate("air temperature", "temperature", season.numbers["air_temperature_c"], "colder", "warmer"),
-            self._covariate("rider and payload", "mass", self._load, "lighter", "heavier"),
+            self._covariate("rider and payload", "mass", season.load_kg, "lighter", "heavier"),
             self._covariate("wind", "speed", season.numbers["wind_speed_mps"], "calmer", "windier"),
         ]
         if measure.key == ENERGY_AT_EQUAL_SPEED.key:
@@ -115,11 +115,6 @@ class MeasureColumns:
     def _surface(self) -> Any:
         place = {value: index for index, value in enumerate(Session.Surface.values)}
         return np.array([place.get(surface, NOT_RECORDED) for surface in self.season.surface], dtype=np.intp)
-
-    @cached_property
-    def _load(self) -> Any:
-        numbers = self.season.numbers
-        return numbers["rider_mass_kg"] + np.nan_to_num(numbers["payload_kg"])
 
     def _covariate(self, label: str, kind: str, values: Any, less: str, more: str) -> Covariate:
         return Covariate(label, values, less, more, lambda value: written(value, kind, self.system, digits=2))
