@@ -311,18 +311,25 @@ def difference_in_shown_unit(value: float, kind_name: str, system: str = "metric
 
 
 def decimals_for(spread: float) -> int:
-    """Decimals that show a spread with one significant digit, or two where the first is 1.
+    """Decimals that show a spread with two significant digits; below zero they are tens, hundreds, …
 
     JCGM 100:2008, 7.2.6: at most two significant digits of an uncertainty are worth giving.
 
-    >>> decimals_for(0.9), decimals_for(0.178), decimals_for(34.0)
-    (1, 2, 0)
+    >>> decimals_for(0.9), decimals_for(0.178), decimals_for(34.0), decimals_for(3674.0), decimals_for(0.0997)
+    (2, 2, 0, -2, 2)
     """
     if not math.isfinite(spread) or spread <= 0:
         return 0
-    exponent = math.floor(math.log10(spread))
-    first_digit = int(spread / 10.0**exponent + 1e-9)
-    return max(0, -exponent + (1 if first_digit == 1 else 0))
+    return 1 - int(f"{spread:.1e}".partition("e")[2])
+
+
+def to_place(value: float, decimals: int) -> str:
+    """A number to so many decimals; without any, to whole ones, tens, hundreds, …
+
+    >>> to_place(41077.3, -2), to_place(49.091, 2)
+    ('41100', '49.09')
+    """
+    return f"{value:.{decimals}f}" if decimals >= 0 else f"{round(value, decimals):.0f}"
 
 
 def written(value: float, kind_name: str, system: str = "metric", u: float | None = None, digits: int = 4) -> str:
@@ -331,7 +338,9 @@ def written(value: float, kind_name: str, system: str = "metric", u: float | Non
     Without one it has at most `digits` significant digits behind the point.
 
     >>> written(13.6364, "speed", u=0.125)
-    '49.1 ± 0.9 km/h'
+    '49.09 ± 0.90 km/h'
+    >>> written(41077.0, "power", u=1837.0)
+    '41100 ± 3700 W'
     >>> written(-12.0, "temperature", "imperial")
     '10.4 °F'
     >>> written(3860.0, "runtime"), written(376.0, "runtime")
@@ -344,7 +353,7 @@ def written(value: float, kind_name: str, system: str = "metric", u: float | Non
     spread = abs(difference_in_shown_unit(2.0 * u, kind_name, system)) if u else 0.0
     if spread > 0.0:
         decimals = decimals_for(spread)
-        number = f"{_minus(shown, decimals)} ± {spread:.{decimals}f}"
+        number = f"{_minus(shown, decimals)} ± {to_place(spread, decimals)}"
     else:
         number = _significant(shown, digits)
     return f"{number}{' ' if label and label != '°' else ''}{label}"
@@ -364,7 +373,7 @@ def _clock(value_s: float) -> str:
 
 
 def _minus(value: float, decimals: int) -> str:
-    text = f"{value:.{decimals}f}"
+    text = to_place(value, decimals)
     return text.replace("-", "−") if float(text) else text.replace("-", "")
 
 
