@@ -167,3 +167,8 @@ class SessionReports:
     def values(self, key: str) -> Any:
         """One result of every session, NaN where it could not be worked out."""
         return self._sheet.value(key)
+
+    def measured(self, key: str) -> Measured:
+        """The same with its standard uncertainty; None where the result has none."""
+        column = self._sheet.columns[key]
+        return Measured(column.value, column.u)
