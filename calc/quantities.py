@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
+from calc.digits import decimals_for, significant, to_place, with_minus
 from calc.units import convert
 
 
@@ -310,28 +311,6 @@ def difference_in_shown_unit(value: float, kind_name: str, system: str = "metric
     return float(in_shown_unit(value, kind_name, system) - in_shown_unit(0.0, kind_name, system))
 
 
-def decimals_for(spread: float) -> int:
-    """Decimals that show a spread with two significant digits; below zero they are tens, hundreds, …
-
-    JCGM 100:2008, 7.2.6: at most two significant digits of an uncertainty are worth giving.
-
-    >>> decimals_for(0.9), decimals_for(0.178), decimals_for(34.0), decimals_for(3674.0), decimals_for(0.0997)
-    (2, 2, 0, -2, 2)
-    """
-    if not math.isfinite(spread) or spread <= 0:
-        return 0
-    return 1 - int(f"{spread:.1e}".partition("e")[2])
-
-
-def to_place(value: float, decimals: int) -> str:
-    """A number to so many decimals; without any, to whole ones, tens, hundreds, …
-
-    >>> to_place(41077.3, -2), to_place(49.091, 2)
-    ('41100', '49.09')
-    """
-    return f"{value:.{decimals}f}" if decimals >= 0 else f"{round(value, decimals):.0f}"
-
-
 def written(value: float, kind_name: str, system: str = "metric", u: float | None = None, digits: int = 4) -> str:
     """A stored value as pages write it; with a standard uncertainty u it is followed by ±2u.
 
@@ -353,9 +332,9 @@ def written(value: float, kind_name: str, system: str = "metric", u: float | Non
     spread = abs(difference_in_shown_unit(2.0 * u, kind_name, system)) if u else 0.0
     if spread > 0.0:
         decimals = decimals_for(spread)
-        number = f"{_minus(shown, decimals)} ± {to_place(spread, decimals)}"
+        number = f"{with_minus(shown, decimals)} ± {to_place(spread, decimals)}"
     else:
-        number = _significant(shown, digits)
+        number = significant(shown, digits)
     return f"{number}{' ' if label and label != '°' else ''}{label}"
 
 
@@ -372,27 +351,13 @@ def _clock(value_s: float) -> str:
     return f"{sign}{minutes} min {seconds} s" if seconds else f"{sign}{minutes} min"
 
 
-def _minus(value: float, decimals: int) -> str:
-    text = to_place(value, decimals)
-    return text.replace("-", "−") if float(text) else text.replace("-", "")
-
-
-def _significant(value: float, digits: int = 4) -> str:
-    """That many significant digits, without an exponent and without trailing zeros."""
-    if value == 0:
-        return "0"
-    decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
-    text = f"{value:.{min(decimals, 8)}f}"
-    return (text.rstrip("0").rstrip(".") if "." in text else text).replace("-", "−")
-
-
 def written_difference(value: float, kind_name: str, system: str = "metric", digits: int = 4) -> str:
     """A difference as pages write it.
 
     >>> written_difference(10.0, "temperature", "imperial"), written_difference(4.175, "temperature", digits=2)
     ('18 °F', '4.2 °C')
     """
-    number = _significant(difference_in_shown_unit(value, kind_name, system), digits)
+    number = significant(difference_in_shown_unit(value, kind_name, system), digits)
     return f"{number} {KINDS[kind_name].shown_in(system).label}".strip()
 
 
@@ -402,7 +367,7 @@ def written_change(before: float, after: float, kind_name: str, system: str = "m
     >>> written_change(0.28047, 0.28211, "length"), written_change(58.8, 50.4, "voltage")
     ('+0.0016 m', '−8.4 V')
     """
-    texts = [_significant(in_shown_unit(value, kind_name, system)) for value in (before, after)]
+    texts = [significant(in_shown_unit(value, kind_name, system)) for value in (before, after)]
     decimals = max(len(text.partition(".")[2]) for text in texts)
-    change = _minus(difference_in_shown_unit(after - before, kind_name, system), decimals)
+    change = with_minus(difference_in_shown_unit(after - before, kind_name, system), decimals)
     return f"{'+' if after > before else ''}{change} {KINDS[kind_name].shown_in(system).label}".strip()

@@ -132,7 +132,7 @@ class _Cold:
         )
         self.of_battery = ~np.isnan(battery)
         self.temperature_c = np.where(self.of_battery, battery, table.facts["air_temperature_c"])
-        per_c, capacity = table.facts["cold_capacity_fraction_per_c"], table.pack["capacity_ah"]
+        per_c, capacity = table.facts["cold_loss_per_c_fraction"], table.pack["capacity_ah"]
         where = ~np.isnan(self.temperature_c) & ~np.isnan(per_c) & ~np.isnan(capacity)
         held = sheet.solve(pack.cold_capacity_ah, where, capacity, np.clip(self.temperature_c, -60.0, 80.0), per_c)
         self.share = np.where(where, 1.0 - held / capacity, 0.0)
@@ -146,12 +146,12 @@ class _Cold:
         return f", less {self._held_back(row)}"
 
     def not_taken_off(self, row: int) -> str:
-        return f"; {self._held_back(row)} are not taken off" if self.share[row] else ""
+        return f"; {self._held_back(row)} is not taken off" if self.share[row] else ""
 
     def _held_back(self, row: int) -> str:
         whose = "in the battery" if self.of_battery[row] else "in the air"
         degrees = written(float(self.temperature_c[row]), "temperature")
-        return f"the {100 * self.share[row]:.0f} % of the pack that {degrees} {whose} hold back, as assumed"
+        return f"the {100 * self.share[row]:.0f} % of the pack that {degrees} {whose} holds back, as assumed"
 
 
 def _energy_left(sheet: Sheet, cold: _Cold) -> Any:

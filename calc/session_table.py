@@ -26,7 +26,7 @@ FACTS = (
     "rest_voltage_end_v",
     "u_voltage_v",
     "u_rest_charge_fraction",
-    "cold_capacity_fraction_per_c",
+    "cold_loss_per_c_fraction",
     "reserve_fraction",
     "air_temperature_c",
     "wind_speed_mps",

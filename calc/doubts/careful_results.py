@@ -82,8 +82,8 @@ def _by_key(results: Iterable[Result]) -> dict[str, Result]:
     return {result.key: result for result in results}
 
 
-def _same(one: Result, other: Result) -> bool:
-    return one.value == other.value and one.u == other.u
+def _same(first: Result, other: Result) -> bool:
+    return first.value == other.value and first.u == other.u
 
 
 def _chosen(key: str, with_doubtful: Result | None, without: Result | None) -> Result | None:

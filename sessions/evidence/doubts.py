@@ -210,11 +210,11 @@ def doubts_in_api(record: Any) -> list[dict[str, Any]]:
 
 def doubts_of_many(records: list[Any]) -> dict[uuid.UUID, list[dict[str, Any]]]:
     """What the API says of the open doubts of several records of one kind; a machine is read once for all of them."""
-    said: dict[uuid.UUID, list[dict[str, Any]]] = {}
+    by_record_key: dict[uuid.UUID, list[dict[str, Any]]] = {}
     for doubts in _doubts_over(records):
         for open_doubt in doubts.listed():
-            said.setdefault(open_doubt.record, []).append(as_json(open_doubt))
-    return said
+            by_record_key.setdefault(open_doubt.record, []).append(as_json(open_doubt))
+    return by_record_key
 
 
 _TO_RECORDS: dict[type, str] = {

@@ -14,7 +14,7 @@ class Migration(migrations.Migration):
     operations = [
         migrations.AddField(
             model_name='assumptions',
-            name='cold_capacity_fraction_per_c',
+            name='cold_loss_per_c_fraction',
             field=buildlog.quantities.fields.QuantityField(default=0.005, kind='fraction', verbose_name='capacity that the cold holds back, for each °C below 25 °C'),
         ),
         migrations.AddField(
@@ -28,6 +28,6 @@ class Migration(migrations.Migration):
         ),
         migrations.AddConstraint(
             model_name='assumptions',
-            constraint=models.CheckConstraint(condition=models.Q(('cold_capacity_fraction_per_c__gte', 0.0), ('cold_capacity_fraction_per_c__lte', 0.05)), name='assumptions_cold_capacity_fraction_per_c_within_bounds', violation_error_message='Capacity that the cold holds back, for each °C below 25 °C cannot be that.'),
+            constraint=models.CheckConstraint(condition=models.Q(('cold_loss_per_c_fraction__gte', 0.0), ('cold_loss_per_c_fraction__lte', 0.05)), name='assumptions_cold_loss_per_c_fraction_within_bounds', violation_error_message='Capacity that the cold holds back, for each °C below 25 °C cannot be that.'),
         ),
     ]

@@ -57,7 +57,7 @@ function meanVoltage({ pack, assumptions, readings }) {
 // neither is known.
 function coldShare({ assumptions, battery_temperature_c, air_temperature_c }) {
   const temperature_c = battery_temperature_c ?? air_temperature_c ?? null;
-  const fraction_per_c = assumptions.cold_capacity_fraction_per_c ?? 0;
+  const fraction_per_c = assumptions.cold_loss_per_c_fraction ?? 0;
   if (temperature_c === null) return 0;
   return 1 - coldCapacity({ capacity_ah: 1, temperature_c: Math.min(80, Math.max(-60, temperature_c)), fraction_per_c });
 }

@@ -31,7 +31,7 @@ ASSUMPTIONS = {
     "u_charge_fraction": 0.02,
     "u_voltage_v": 0.1,
     "u_rest_charge_fraction": 0.05,
-    "cold_capacity_fraction_per_c": 0.005,
+    "cold_loss_per_c_fraction": 0.005,
 }
 EARLIER = {"wh_per_km": 55.0, "u_wh_per_km": 6.0, "sessions": 3}
 HERE = {"seen_m": 0.0, "unseen_m": 0.0, "open_m": 0.0, "home_m": 0.0}
@@ -249,7 +249,7 @@ def plain_answer(facts):
     # The lowest temperature of the battery, or else that of the air; a third of what it holds back is not known.
     temperatures = [value for _, value in facts["battery_temperatures"]] or [facts["air_temperature_c"]]
     below = max(0.0, 25.0 - min(temperatures)) if None not in temperatures else 0.0
-    held_back = known["cold_capacity_fraction_per_c"] * below
+    held_back = known["cold_loss_per_c_fraction"] * below
     began_wh = began_wh - full_wh * held_back * (ufloat(1.0, pack["u_cold_share"]) if held_back else 1.0)
 
     volts = [row["voltage_v"] for row in readings if row.get("current_a", 0) > 0 and "voltage_v" in row]

@@ -129,7 +129,7 @@ def test_at_a_reading_the_page_says_what_the_server_says(name, script):
             u_voltage_v=ASSUMPTIONS["u_voltage_v"],
             u_rest_charge_fraction=ASSUMPTIONS["u_rest_charge_fraction"],
             reserve_fraction=ASSUMPTIONS["reserve_fraction"],
-            cold_capacity_fraction_per_c=ASSUMPTIONS["cold_capacity_fraction_per_c"],
+            cold_loss_per_c_fraction=ASSUMPTIONS["cold_loss_per_c_fraction"],
         )
     )
     said = of_the_page(

@@ -53,7 +53,7 @@ class SessionFacts:
     rest_voltage_end_v: float | None = None
     u_voltage_v: float = 0.1
     u_rest_charge_fraction: float = 0.05
-    cold_capacity_fraction_per_c: float | None = None
+    cold_loss_per_c_fraction: float | None = None
     reserve_fraction: float = 0.2
     air_temperature_c: float | None = None
     wind_speed_mps: float | None = None

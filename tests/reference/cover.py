@@ -26,7 +26,7 @@ ASSUMED = {
     "u_voltage_v": drawn.VOLTMETER_V,
     "u_rest_charge_fraction": drawn.REST,
     "reserve_fraction": drawn.RESERVE,
-    "cold_capacity_fraction_per_c": drawn.COLD_PER_C,
+    "cold_loss_per_c_fraction": drawn.COLD_PER_C,
 }
 
 

@@ -29,7 +29,7 @@ class Assumptions(models.Model):
     u_energy_fraction = QuantityField("energy from a meter", kind="fraction", default=0.02, high=0.5)
     u_voltage_v = QuantityField("a voltage reading", kind="voltage", default=0.1, high=10)
     u_rest_charge_fraction = QuantityField("state of charge from rest voltage", kind="fraction", default=0.05, high=0.5)
-    cold_capacity_fraction_per_c = QuantityField(
+    cold_loss_per_c_fraction = QuantityField(
         "capacity that the cold holds back, for each °C below 25 °C", kind="fraction", default=0.005, high=0.05
     )
     held_rate_fraction = QuantityField(
