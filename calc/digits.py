@@ -27,6 +27,27 @@ def to_place(value: float, decimals: int) -> str:
     return f"{value:.{decimals}f}" if decimals >= 0 else f"{round(value, decimals):.0f}"
 
 
+def rounded(value: float, u: float) -> float:
+    """A value to the place of two significant digits of twice its standard uncertainty; as it is where that is 0.
+
+    >>> rounded(49.0914, 0.45), rounded(41077.0, 1837.0), rounded(7.25, 0.0)
+    (49.09, 41100.0, 7.25)
+    """
+    return float(to_place(value, decimals_for(2.0 * u))) if u > 0 else value
+
+
+def without_noise(value: float) -> str:
+    """A stored number as somebody typed it: the seventh digit and what follows come from changing units.
+
+    >>> without_noise(12.3456), without_noise(328.08398950131), without_noise(0.30000000000000004)
+    ('12.3456', '328.08', '0.3')
+    """
+    short = f"{value:.7g}"
+    if abs(float(short) - value) <= 1e-9 * abs(value):
+        return f"{float(short):.12g}"
+    return significant(value, 5).replace("−", "-")
+
+
 def with_minus(value: float, decimals: int) -> str:
     """A number to so many decimals, with a minus sign that is one."""
     text = to_place(value, decimals)

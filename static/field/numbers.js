@@ -222,8 +222,11 @@ export function lengthOfTime(value_s) {
   return `${sign}${minutes} min${seconds ? ` ${seconds} s` : ""}`;
 }
 
-// A stored value for an entry field: the number alone, in the shown unit.
+// A stored value for an entry field: the number alone, in the shown unit, as somebody typed it. The seventh digit and
+// what follows come from changing units.
 export function bare(value, kind, units) {
   if (value === null || value === undefined) return "";
-  return String(Number((value * units[kind].factor + units[kind].offset).toPrecision(12)));
+  const shown = value * units[kind].factor + units[kind].offset;
+  const short = Number(shown.toPrecision(7));
+  return Math.abs(short - shown) <= 1e-9 * Math.abs(shown) ? String(short) : significant(shown, 5).replace("−", "-");
 }
