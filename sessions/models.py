@@ -4,6 +4,7 @@ from sessions.bench.models import TestCard, TestCardItem
 from sessions.logs.models import ColumnMapping, Log, LogImport
 from sessions.outings.models import Assumptions, Gate, GateMark, GoNoGoCheck, Pass, Reading, Session, TrackPart, Venue
 from sessions.sharing.models import ShareLink
+from sessions.trials.models import Trial
 
 __all__ = [
     "Assumptions",
@@ -20,5 +21,6 @@ __all__ = [
     "TestCard",
     "TestCardItem",
     "TrackPart",
+    "Trial",
     "Venue",
 ]

@@ -97,6 +97,13 @@ PAGES = {
     "share": ("/share/", BUILD),
     "revoke_share": ("/share/{share_link}/revoke/", BUILD),
     "compare": ("/compare/", READ),
+    "trials": ("/trials/", READ),
+    "new_trial": ("/trials/new/", BUILD),
+    "trial": ("/trials/{trial}/", READ),
+    "edit_trial": ("/trials/{trial}/edit/", BUILD),
+    "close_trial": ("/trials/{trial}/close/", BUILD),
+    "remove_trial": ("/trials/{trial}/remove/", BUILD),
+    "trial_card": ("/trials/{trial}/card/", LOG),
     "methods": ("/methods/", READ),
     "method": ("/methods/traction.stopping_distance_m/", READ),
     "help": ("/help/", READ),
@@ -113,6 +120,8 @@ PAGES = {
 }
 POSTED_ONLY = {
     "suggest_card",
+    "close_trial",
+    "trial_card",
     "mend_doubt",
     "confirm_doubt",
     "ask_again",

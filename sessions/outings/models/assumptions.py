@@ -7,6 +7,9 @@ from typing import Any
 from django.db import models
 
 from buildlog.quantities.fields import QuantityField
+from calc.trials.columns import SMALLEST_ENERGY_DIFFERENCE, SMALLEST_SPEED_DIFFERENCE
+from calc.trials.plan import POWER
+from calc.trials.results import PAGE_ERROR
 
 
 class Assumptions(models.Model):
@@ -40,6 +43,30 @@ class Assumptions(models.Model):
         high=1,
     )
     held_confidence = QuantityField("how sure that must be", kind="fraction", default=0.8, low=0.5, high=0.99)
+    speed_difference_fraction = QuantityField(
+        "smallest difference in speed that matters",
+        kind="fraction",
+        default=SMALLEST_SPEED_DIFFERENCE,
+        low=0.001,
+        high=0.5,
+    )
+    energy_difference_fraction = QuantityField(
+        "smallest difference in energy per km and range that matters",
+        kind="fraction",
+        default=SMALLEST_ENERGY_DIFFERENCE,
+        low=0.001,
+        high=0.5,
+    )
+    trial_power_fraction = QuantityField(
+        "chance that a trial shows the change it was planned for", kind="fraction", default=POWER, low=0.5, high=0.99
+    )
+    page_error_fraction = QuantityField(
+        "chance of any false claim among all questions of a machine",
+        kind="fraction",
+        default=PAGE_ERROR,
+        low=0.001,
+        high=0.2,
+    )
 
     class Meta:
         verbose_name_plural = "assumptions"
