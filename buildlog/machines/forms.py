@@ -41,6 +41,7 @@ class RevisionForm(RecordForm[Revision]):
             "cg_height_m": MOVED_BY_PARTS,
             "seat_x_m": "Of the middle of the seat's surface; forward is positive.",
             "seat_z_m": "Of the seat's surface, with the rider on it.",
+            "rider_mass_kg": "For the figures of tipping, until a session says how much rider and payload weigh.",
         }
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
@@ -126,6 +127,7 @@ class FittingForm(RecordForm[Fitting]):
         labels = {"series": "in series", "parallel": "in parallel"}
         help_texts = {
             "x_m": "From the rear contact, forward is positive.",
+            "y_m": "Left is positive. Empty counts as on the middle line.",
             "z_m": "Of its centre, from the ground.",
             "parallel": "Quantity = series × parallel.",
         }

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 import uuid
 from collections.abc import Iterable, Mapping
 from functools import cached_property
 from typing import NamedTuple
 
 from buildlog.machines.balance import Balance, WithRider, up_the_line
+from buildlog.machines.contacts import Contact, track_width_m, wheelbase_m
 from buildlog.machines.models import Fitting, Revision
 from buildlog.machines.queries import LINE, read_line
 from buildlog.machines.seen_voltages import SeenVoltage
@@ -150,14 +152,31 @@ class Machine:
             self.pack,
             self.limits("speed_controller"),
             self.limits("motor"),
-            self.revision.track_width_m,
-            self.revision.wheelbase_m,
+            self.track_width_m,
+            self.wheelbase_m,
             self.single_contact,
         )
+
+    @cached_property
+    def contacts(self) -> list[Contact]:
+        return self.revision.ground_contacts
+
+    @property
+    def track_width_m(self) -> float | None:
+        """As typed, or how far its contacts stand apart."""
+        own = track_width_m(self.contacts) if self.revision.contact_points else None
+        return own or self.revision.track_width_m
+
+    @property
+    def wheelbase_m(self) -> float | None:
+        own = wheelbase_m(self.contacts) if self.revision.contact_points else None
+        return own or self.revision.wheelbase_m
 
     @property
     def single_contact(self) -> str:
         """The end at which a machine of three contacts has only one: "front", "rear", or "" for others."""
+        if self.revision.contact_points:
+            return _single_of(self.contacts)
         contacts = self.revision.contacts
         if contacts == Revision.Contacts.ONE_FRONT_TWO_REAR:
             return "front"
@@ -183,6 +202,18 @@ class Machine:
     def warnings(self) -> list[Alarm]:
         alarms = [*(self.voltage_alarm(category) for category, _ in ELECTRONICS), self.cut_off_alarm]
         return [alarm for alarm in alarms if alarm is not None]
+
+
+def _single_of(contacts: list[Contact]) -> str:
+    """As `single_contact`, of points: the pair must stand square to the single one's axle, as its formula has it."""
+    if len(contacts) != 3:
+        return ""
+    rear, middle, front = sorted(contacts, key=lambda contact: contact.x_m)
+    for single, pair, end in ((front, (rear, middle), "front"), (rear, (middle, front), "rear")):
+        is_square = math.isclose(pair[0].x_m, pair[1].x_m, abs_tol=1e-6)
+        if is_square and math.isclose(pair[0].y_m + pair[1].y_m, 2 * single.y_m, abs_tol=1e-6):
+            return end
+    return ""
 
 
 def _wiring(fittings: Iterable[Fitting]) -> list[tuple[uuid.UUID, int]]:

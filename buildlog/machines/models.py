@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import uuid
+from collections.abc import Collection
 from typing import Any
 
 from django.core.exceptions import ValidationError
@@ -11,6 +12,8 @@ from django.db import models
 from django.db.models import F, Q
 from django.urls import reverse
 
+from buildlog.machines.contacts import LAYOUT_FIELDS, contacts_of, of_layout, read_contacts
+from buildlog.machines.contacts import Contact as Contact
 from buildlog.machines.specifications import CATEGORY_CHOICES, read_specification
 from buildlog.quantities.fields import QuantityField
 from buildlog.records.models import MadeRecord
@@ -125,6 +128,17 @@ class Revision(MadeRecord):
         group="Where the rider sits",
         in_rows=False,
     )
+    rider_mass_kg = QuantityField(
+        "rider with clothes and gear, while none has ridden it",
+        kind="mass",
+        null=True,
+        blank=True,
+        includes_low=False,
+        high=500,
+        group="Where the rider sits",
+        in_rows=False,
+    )
+    contact_points = models.JSONField("ground contacts as points", default=list, blank=True)
 
     class Meta:
         ordering = ["vehicle_id", "number"]
@@ -153,7 +167,34 @@ class Revision(MadeRecord):
     def label(self) -> str:
         return f"R{self.number}"
 
+    @property
+    def ground_contacts(self) -> list[Contact]:
+        """Where it stands: its own points, or those of its layout."""
+        return contacts_of(self)
+
+    @classmethod
+    def from_db(cls, db: str | None, field_names: Collection[str], values: Collection[Any]) -> Revision:
+        revision = super().from_db(db, field_names, values)
+        if set(LAYOUT_FIELDS) <= set(field_names):
+            revision._layout_as_read = tuple(revision.__dict__[name] for name in LAYOUT_FIELDS)
+        return revision
+
+    def save(self, *args: Any, **kwargs: Any) -> None:
+        """Points that only repeat the layout follow when that is changed; points of their own stay as they are."""
+        layout = tuple(getattr(self, name) for name in LAYOUT_FIELDS)
+        before = getattr(self, "_layout_as_read", layout)
+        if layout != before and self.contact_points == [point.as_stored() for point in of_layout(*before)]:
+            self.contact_points = [point.as_stored() for point in of_layout(*layout)]
+            if kwargs.get("update_fields") is not None:
+                kwargs["update_fields"] = {*kwargs["update_fields"], "contact_points"}
+        super().save(*args, **kwargs)
+        self._layout_as_read = layout
+
     def clean(self) -> None:
+        try:
+            self.contact_points = read_contacts(self.contact_points)
+        except ValidationError as error:
+            raise ValidationError({"contact_points": error.messages}) from None
         if self.parent is not None and self.vehicle_id and self.parent.vehicle_id != self.vehicle_id:
             raise ValidationError({"parent": "The parent must be a revision of the same vehicle."})
         if self.parent is not None and self.number and self.parent.number >= self.number:
@@ -221,6 +262,16 @@ class Fitting(MadeRecord):
         group="Place",
         short_label="Height",
     )
+    y_m = QuantityField(
+        "left of the middle line",
+        kind="length",
+        null=True,
+        blank=True,
+        low=-10,
+        high=10,
+        group="Place",
+        short_label="Left",
+    )
     series = models.PositiveIntegerField(null=True, blank=True, validators=[MinValueValidator(1)])
     parallel = models.PositiveIntegerField(null=True, blank=True, validators=[MinValueValidator(1)])
 
@@ -261,6 +312,6 @@ class Fitting(MadeRecord):
     def carried_to(self, revision: Revision) -> Fitting:
         """An unsaved copy for another revision."""
         copied: dict[str, Any] = {
-            name: getattr(self, name) for name in ("quantity", "x_m", "z_m", "series", "parallel")
+            name: getattr(self, name) for name in ("quantity", "x_m", "y_m", "z_m", "series", "parallel")
         }
         return Fitting(revision=revision, part_id=self.part_id, **copied)
