@@ -118,17 +118,20 @@ class FittingForm(RecordForm[Fitting]):
     together = (("quantity", "series", "parallel"),)
     groups = (
         ("Place", quantity_names(Fitting, "Place")),
-        ("Wiring, for battery modules", ("series", "parallel")),
+        ("Wiring", ("branch", "series", "parallel", "string")),
     )
 
     class Meta:
         model = Fitting
-        fields = ["part", "quantity", *quantity_names(Fitting), "series", "parallel"]
-        labels = {"series": "in series", "parallel": "in parallel"}
+        fields = ["part", "quantity", *quantity_names(Fitting), "branch", "series", "parallel", "string"]
+        labels = {"series": "modules in series", "parallel": "modules in parallel"}
         help_texts = {
             "x_m": "From the rear contact, forward is positive.",
             "y_m": "Left is positive. Empty counts as on the middle line.",
             "z_m": "Of its centre, from the ground.",
+            "branch": "For fuses, switches, connectors and cables. Empty counts as between pack and controller.",
+            "string": "Only where several kinds of modules are wired: those of one number are in series, and strings "
+            "of different numbers in parallel.",
             "parallel": "Quantity = series × parallel.",
         }
 

@@ -11,9 +11,9 @@ from typing import NamedTuple
 from buildlog.machines.balance import Balance, WithRider, up_the_line
 from buildlog.machines.contacts import Contact, track_width_m, wheelbase_m
 from buildlog.machines.models import Fitting, Revision
+from buildlog.machines.pack import pack_of
 from buildlog.machines.queries import LINE, read_line
 from buildlog.machines.seen_voltages import SeenVoltage
-from calc import pack
 from calc.alarms import Alarm, cut_off_alarm, highest_alarm
 from calc.session_facts import BuildFacts, LimitFacts, PackFacts
 
@@ -84,35 +84,18 @@ class Machine:
     @cached_property
     def pack(self) -> PackFacts | None:
         """The battery modules as one pack; None without a full specification, or where kinds of modules are mixed."""
-        modules = self._of("battery_module")
-        if len(modules) != 1:
-            return None
-        fitting, specification = modules[0], modules[0].part.specification
-        needed = ("full_voltage_v", "nominal_voltage_v", "empty_voltage_v", "capacity_ah")
-        if any(name not in specification for name in needed):
-            return None
-        series, parallel = fitting.series or 1, fitting.parallel or fitting.quantity
-        totals = pack.modules(series, parallel, **{name: specification[name] for name in needed})
-        continuous_a = specification.get("continuous_current_a")
-        return PackFacts(
-            # Rounded, because 14 × 4.2 V in binary is slightly above a voltage measured as 58.8 V.
-            full_voltage_v=round(totals.full_voltage_v, 9),
-            nominal_voltage_v=totals.nominal_voltage_v,
-            empty_voltage_v=totals.empty_voltage_v,
-            capacity_ah=totals.capacity_ah,
-            energy_wh=totals.energy_wh,
-            continuous_current_a=None if continuous_a is None else continuous_a * parallel,
-            curve=_assumed_curve(totals.empty_voltage_v, totals.full_voltage_v),
-            highest_temperature_c=specification.get("highest_temperature_c"),
-            lowest_temperature_c=specification.get("lowest_temperature_c"),
-            lowest_charging_temperature_c=specification.get("lowest_charging_temperature_c"),
-        )
+        return pack_of(self._of("battery_module"))
 
     @property
     def pack_needs(self) -> str:
         """What a person must enter for the pack."""
-        if len(self._of("battery_module")) > 1:
-            return "battery modules of one kind: several kinds cannot be added up"
+        modules = self._of("battery_module")
+        if len(modules) > 1:
+            if any(fitting.string is None for fitting in modules):
+                return (
+                    "battery modules of one kind: several kinds cannot be added up without the number of their string"
+                )
+            return "strings that may be put in parallel: all full, all empty at the same voltage"
         return "battery modules with their data, and how many are in series and parallel"
 
     @cached_property
@@ -220,17 +203,4 @@ def _wiring(fittings: Iterable[Fitting]) -> list[tuple[uuid.UUID, int]]:
     """The modules of a pack and how many are in series, which determine its voltage."""
     return sorted(
         (fitting.part_id, fitting.series or 1) for fitting in fittings if fitting.part.category == "battery_module"
-    )
-
-
-def _assumed_curve(empty_voltage_v: float, full_voltage_v: float) -> pack.StateOfChargeCurve:
-    """The shape of one published cell's rest-voltage curve, stretched between this pack's ends.
-
-    The pages call it assumed, and its uncertainty is one of the measuring assumptions.
-    """
-    cell = pack.CELL_CURVE
-    lowest, highest = cell.voltage_v[0], cell.voltage_v[-1]
-    stretch = (full_voltage_v - empty_voltage_v) / (highest - lowest)
-    return pack.StateOfChargeCurve(
-        cell.state_of_charge, tuple(empty_voltage_v + (volts - lowest) * stretch for volts in cell.voltage_v)
     )

@@ -238,6 +238,12 @@ class Part(MadeRecord):
 class Fitting(MadeRecord):
     """A part at its place on a revision."""
 
+    class Branch(models.TextChoices):
+        MAIN = "main", "Between pack and controller"
+        STRING = "string", "In one string of modules"
+        CHARGING = "charging", "Between charger and pack"
+        PHASE = "phase", "Between controller and motor"
+
     id = models.UUIDField(primary_key=True, default=uuid.uuid4)
     revision = models.ForeignKey(Revision, on_delete=models.CASCADE, related_name="fittings")
     part = models.ForeignKey(Part, on_delete=models.PROTECT, related_name="fittings")
@@ -272,6 +278,10 @@ class Fitting(MadeRecord):
         group="Place",
         short_label="Left",
     )
+    branch = models.CharField("where in the wiring", max_length=8, choices=Branch.choices, blank=True)
+    string = models.PositiveIntegerField(
+        "number of its string", null=True, blank=True, validators=[MinValueValidator(1), MaxValueValidator(99)]
+    )
     series = models.PositiveIntegerField(null=True, blank=True, validators=[MinValueValidator(1)])
     parallel = models.PositiveIntegerField(null=True, blank=True, validators=[MinValueValidator(1)])
 
@@ -291,7 +301,7 @@ class Fitting(MadeRecord):
         return f"{self.quantity} × {self.part.name}"
 
     def clean(self) -> None:
-        wired = self.series is not None or self.parallel is not None
+        wired = self.series is not None or self.parallel is not None or self.string is not None
         if not self.part_id:
             return
         if self.part.category != "battery_module":
@@ -299,7 +309,7 @@ class Fitting(MadeRecord):
                 raise ValidationError({"series": "Only battery modules are wired in series and parallel."})
             return
         series, parallel = self.series or 1, self.parallel or 1
-        if not wired:
+        if self.series is None and self.parallel is None:
             self.series, self.parallel = 1, self.quantity
         elif series * parallel != self.quantity:
             raise ValidationError(
@@ -312,6 +322,7 @@ class Fitting(MadeRecord):
     def carried_to(self, revision: Revision) -> Fitting:
         """An unsaved copy for another revision."""
         copied: dict[str, Any] = {
-            name: getattr(self, name) for name in ("quantity", "x_m", "y_m", "z_m", "series", "parallel")
+            name: getattr(self, name)
+            for name in ("quantity", "x_m", "y_m", "z_m", "branch", "string", "series", "parallel")
         }
         return Fitting(revision=revision, part_id=self.part_id, **copied)

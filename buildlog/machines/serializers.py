@@ -62,7 +62,17 @@ class PartSerializer(RecordSerializer[Part]):
 class FittingSerializer(RecordSerializer[Fitting]):
     class Meta:
         model = Fitting
-        fields = ["id", "revision", "part", "quantity", *quantity_names(Fitting), "series", "parallel"]
+        fields = [
+            "id",
+            "revision",
+            "part",
+            "quantity",
+            *quantity_names(Fitting),
+            "series",
+            "parallel",
+            "branch",
+            "string",
+        ]
 
 
 class BalanceTestSerializer(RecordSerializer[BalanceTest]):

@@ -82,15 +82,15 @@ def machine_views(space: Space) -> MachineViews | None:
     low, high = float(min(xs)) - 0.15, float(max(xs)) + 0.15
     scale = (WIDTH - 2 * MARGIN) / max(high - low, 0.5)
 
-    def across(x_m: Any) -> Any:
-        return round(MARGIN + (x_m - low) * scale, 1)
+    def across(x_m: float) -> float:
+        return float(round(MARGIN + (x_m - low) * scale, 1))
 
     return MachineViews(_side_view(space, across, scale), _top_view(space, across, scale), _sentence(space))
 
 
 def _mass_radius(mass_kg: float, scale: float) -> float:
     """A ball of the density of water of that mass, so that areas can be compared."""
-    return round(max(2.5, (3.0 * mass_kg / 1000.0 / (4.0 * math.pi)) ** (1 / 3) * scale), 1)
+    return round(max(2.5, math.cbrt(3.0 * mass_kg / 1000.0 / (4.0 * math.pi)) * scale), 1)
 
 
 def _side_view(space: Space, across: Along, scale: float) -> View:
