@@ -170,6 +170,18 @@ _KIND_LIST = [
         "1013 hPa",
         "hectopascal: hPa; pascal: Pa; kilopascal: kPa; millibar: mbar; inch_Hg: inHg",
     ),
+    _kind(
+        "stiffness",
+        "newton/meter",
+        Shown("N/mm", "newton/millimeter"),
+        None,
+        "40 N/mm",
+        "newton/millimeter: N/mm; newton/meter: N/m; kilonewton/meter: kN/m",
+    ),
+    _kind("section", "millimeter**2", Shown("mm²", "millimeter**2"), None, "25 mm²", "millimeter**2: mm² mm2 sqmm"),
+    _kind(
+        "capacitance", "microfarad", Shown("µF", "microfarad"), None, "2200 µF", "microfarad: µF μF uF; millifarad: mF"
+    ),
     _kind("fraction", "dimensionless", Shown("%", "percent"), None, "20 %", "percent: %"),
     _kind("ratio", "dimensionless", Shown("", "dimensionless"), None, "4.7", "dimensionless: ×"),
 ]

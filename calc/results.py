@@ -7,7 +7,19 @@ from dataclasses import dataclass
 from typing import Any
 
 from calc.alarms import Alarm
-from calc.cautions import BATTERY, CLIMBING, COLD, COME_HOME, ICE_SPEED, SLIPPING, STOPPING, TIPPING, TOP_SPEED, TURNING
+from calc.cautions import (
+    BATTERY,
+    CLIMBING,
+    COLD,
+    COME_HOME,
+    ICE_SPEED,
+    SLIPPING,
+    STOPPING,
+    TIPPING,
+    TOP_SPEED,
+    TURNING,
+    WIRING,
+)
 from calc.quantities import KINDS
 
 SESSION, BUILD, LOG, PHONE = "session", "build", "log", "phone"
@@ -154,6 +166,29 @@ _RESULTS = [
         ("battery_cold_charging_margin", "drivetrain.temperature_margin_c",
          "Battery margin to its lowest charging temperature", "temperature difference",
          (SESSION,), (), BATTERY),
+    ),
+    *_declared(
+        "Wiring",
+        ("cable_voltage_drop", "wiring.voltage_drop wiring.conductor_resistance_ohm",
+         "Voltage drop in the cables", "voltage", (BUILD,), (), WIRING),
+        ("cable_power_lost", "wiring.voltage_drop", "Heat in the cables", "power", (BUILD,), (), WIRING),
+        ("cable_current_margin", "wiring.ampacity_a pack.current_margin_a",
+         "Cable current margin", "current", (BUILD,), (), WIRING),
+        ("fuse_over_load", "wiring.fuse_protection", "Fuse above its load", "current", (BUILD,), (), WIRING),
+        ("fuse_under_cable", "wiring.fuse_protection", "Fuse below its cable", "current", (BUILD,), (), WIRING),
+        ("short_circuit_margin", "wiring.adiabatic_limit_s wiring.fuse_longest_s",
+         "Time the cable stands a short circuit longer than its fuse", "duration", (BUILD,), (), WIRING),
+        ("sag_margin", "wiring.terminal_voltage_v",
+         "Margin to the cut-off at the peak", "voltage", (BUILD,), (), WIRING),
+        ("regeneration_margin", "wiring.terminal_voltage_v",
+         "Margin while braking into a full pack", "voltage", (BUILD,), (), WIRING),
+        ("charger_margin", "pack.voltage_margin_v",
+         "Full pack above the charger's end", "voltage", (BUILD,), (), WIRING),
+        ("charge_time", "wiring.charging", "Time of a charge", "runtime", (BUILD,), (), WIRING),
+        ("precharge_time", "wiring.precharge", "Time of the precharge", "duration", (BUILD,), (), WIRING),
+        ("motor_speed_margin", "drivetrain.no_load_speed_rpm",
+         "Motor speed margin on a full pack", "rotation", (BUILD,), (), WIRING),
+        ("motor_power_margin", "", "Motor peak power margin", "power", (BUILD,), (), WIRING),
     ),
     *_declared(
         "Slip",
