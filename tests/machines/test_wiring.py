@@ -101,8 +101,8 @@ def test_several_kinds_of_modules_are_added_up_only_by_numbered_strings(chain):
 
 
 def test_modules_in_series_of_one_string_add_their_voltages(chain):
-    other = fit(chain, "battery_module", MODULE | {"full_voltage_v": 12.6, "nominal_voltage_v": 10.8,
-                                                   "empty_voltage_v": 7.5}, 1, series=1, parallel=1, string=1)  # fmt: skip
+    specification = MODULE | {"full_voltage_v": 12.6, "nominal_voltage_v": 10.8, "empty_voltage_v": 7.5}
+    other = fit(chain, "battery_module", specification, 1, series=1, parallel=1, string=1)
     Fitting.objects.filter(revision=chain, part__category="battery_module").exclude(pk=other.pk).update(string=1)
     facts = built(chain).pack
     assert (facts.full_voltage_v, facts.capacity_ah) == pytest.approx((71.4, 12.0))
