@@ -29,7 +29,7 @@ def session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     session = get_object_or_404(sessions_with_records().select_related("go_no_go"), pk=pk)
     evidence = Evidence.of_session(session)
     report = evidence.reports[0]
-    doubts = doubts_of_session(session)
+    doubts = doubts_of_session(session, evidence)
     context = {
         "session": session,
         "report": report,
