@@ -8,7 +8,7 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('buildlog', '0015_confirmations'),
-        ('test_sessions', '0011_log_imports'),
+        ('test_sessions', '0012_trials'),
     ]
 
     operations = [
