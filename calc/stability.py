@@ -10,10 +10,9 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from calc.declaration import Number, Numbers, any_real, kernel, not_negative, plain, positive
-
-STANDARD_GRAVITY_MPS2 = 9.80665
-"""ISO 80000-3:2019, g_n."""
+from calc.declaration import Number, Numbers, Places, any_real, kernel, not_negative, plain, positive
+from calc.support_polygon import STANDARD_GRAVITY_MPS2 as STANDARD_GRAVITY_MPS2
+from calc.support_polygon import place_of, points_of, reach_to_edges
 
 
 class CentreOfGravity(NamedTuple):
@@ -330,3 +329,102 @@ def fastest_turn(radius_m: Number, threshold_g: Number, friction: Number) -> Fas
     limit = np.minimum(threshold_g, friction)
     speed_mps = np.sqrt(limit * STANDARD_GRAVITY_MPS2 * np.asarray(radius_m))
     return FastestTurn(plain(speed_mps), bool(tips) if tips.ndim == 0 else tips)
+
+
+@kernel(
+    title="Tip-over threshold in any direction",
+    formula="a/g = min over edges of d(C) / (h cos φ), φ between the edge's outward normal and the inertia force",
+    source="Statics of a rigid body: the line of gravity and inertia through the centre meets the ground on an edge of "
+    "the support polygon; for three contacts as Huston, Graves and Johnson, SAE 820139 (1982).",
+    returns="standard_gravity",
+    contacts_xy_m=any_real(),
+    cg_xyz_m=any_real(),
+    direction_deg=any_real(),
+)
+def tip_over_g(contacts_xy_m: Places, cg_xyz_m: Places, direction_deg: Number) -> Any:
+    """Horizontal acceleration at which the first contact lifts, on level, even ground that grips.
+
+    A machine that turns left accelerates to its left and tips over its right side; one that brakes accelerates
+    backward (180°) and tips over its front.
+
+    Parameters
+    ----------
+    contacts_xy_m: forward and left place of each ground contact, array of shape (n, 2), n at least 3 [m].
+    cg_xyz_m: forward, left and up place of the centre of gravity with rider, array of 3 [m]; above the ground.
+    direction_deg: direction in which the machine accelerates, float or array [°]: 0 forward, 90 left.
+
+    Returns
+    -------
+    Threshold for each direction [g]; infinite where no edge lies on that side.
+
+    Raises
+    ------
+    ValueError: fewer than 3 contacts, all on one line, the centre of gravity not above the ground or not between the
+        contacts, or an argument is not finite.
+
+    Examples
+    --------
+    >>> three = [(0.0, 0.0), (1.5, 0.5), (1.5, -0.5)]
+    >>> round(tip_over_g(three, (1.0, 0.0, 0.5), 90.0), 4), round(tip_over_g(three, (1.0, 0.0, 0.5), 0.0), 4)
+    (0.6667, 2.0)
+    """
+    points, centre = points_of(contacts_xy_m), place_of(cg_xyz_m)
+    angle = np.radians(np.asarray(direction_deg, dtype=np.float64))
+    # Exactly 0 across the machine, where a cosine of 90° leaves 6e-17.
+    along = np.where(np.abs(np.cos(angle)) < 1e-15, 0.0, np.cos(angle))
+    across = np.where(np.abs(np.sin(angle)) < 1e-15, 0.0, np.sin(angle))
+    normals, distances = reach_to_edges(points, centre)
+    # The inertia force points against the acceleration.
+    toward = -centre[2] * (np.multiply.outer(along, normals[:, 0]) + np.multiply.outer(across, normals[:, 1]))
+    with np.errstate(divide="ignore"):
+        each = np.where(toward > 1e-12, distances / np.where(toward > 1e-12, toward, 1.0), np.inf)
+    return plain(each.min(axis=-1))
+
+
+@kernel(
+    title="Loads of three contacts",
+    formula="Σ F = m g,  Σ F x = m (g x_C − a_x h),  Σ F y = m (g y_C − a_y h)",
+    source="Statics, moments about the ground; g_n from ISO 80000-3:2019.",
+    returns="newton",
+    contacts_xy_m=any_real(),
+    cg_xyz_m=any_real(),
+    mass_kg=positive(),
+    acceleration_xy_mps2=any_real(),
+)
+def contact_loads_n(
+    contacts_xy_m: Places, cg_xyz_m: Places, mass_kg: float, acceleration_xy_mps2: Places = (0.0, 0.0)
+) -> Any:
+    """Load of each of three contacts, at rest or while the machine accelerates, brakes or turns on level ground.
+
+    Parameters
+    ----------
+    contacts_xy_m: forward and left place of each contact, array of shape (3, 2) [m], not on one line.
+    cg_xyz_m: forward, left and up place of the centre of gravity with rider, array of 3 [m].
+    mass_kg: mass with rider [kg], above 0.
+    acceleration_xy_mps2: of the machine, forward and left, array of 2 [m/s²]; at rest 0 and 0.
+
+    Returns
+    -------
+    Loads in the order of the contacts, array of 3 [N]. One below 0 would have to be pulled down: it lifts.
+
+    Raises
+    ------
+    ValueError: not three contacts, all on one line, or an argument is not finite.
+
+    Examples
+    --------
+    >>> three = [(0.9, 0.4), (0.9, -0.4), (-0.6, 0.0)]
+    >>> [round(load, 1) for load in contact_loads_n(three, (0.1, 0.03, 0.5), 150.0).tolist()]
+    [398.4, 288.1, 784.5]
+    """
+    points = points_of(contacts_xy_m)
+    if len(points) != 3:
+        raise ValueError(f"contacts_xy_m must hold 3 contacts, got {len(points)}; more share the weight by stiffness")
+    x_m, y_m, z_m = place_of(cg_xyz_m)
+    along, across = np.asarray(acceleration_xy_mps2, dtype=np.float64).reshape(2)
+    moments = [
+        STANDARD_GRAVITY_MPS2,
+        STANDARD_GRAVITY_MPS2 * x_m - along * z_m,
+        STANDARD_GRAVITY_MPS2 * y_m - across * z_m,
+    ]
+    return np.linalg.solve(np.vstack([np.ones(3), points.T]), mass_kg * np.array(moments))

@@ -273,6 +273,13 @@ def fitting(revision, battery):
 
 
 @pytest.fixture
+def balance_test(revision):
+    from buildlog.models import BalanceTest
+
+    return BalanceTest.objects.create(revision=revision, kind="tilt", side="left", tilt_deg=38.0)
+
+
+@pytest.fixture
 def confirmation(session):
     from buildlog.models import Confirmation
 

@@ -20,6 +20,7 @@ for kind, viewset in {
     "revisions": machines.RevisionViewSet,
     "parts": machines.PartViewSet,
     "fittings": machines.FittingViewSet,
+    "balance-tests": machines.BalanceTestViewSet,
     "modifications": failures.ModificationViewSet,
     "failure-modes": failures.FailureModeViewSet,
     "failures": failures.FailureViewSet,

@@ -7,7 +7,7 @@ from buildlog.failures import modification_pages, part_page
 from buildlog.failures import pages as failures
 from buildlog.hosting import connection_pages, error_pages, help_pages, more_pages, upkeep_pages
 from buildlog.machines import pages as machines
-from buildlog.machines import part_pages
+from buildlog.machines import part_pages, space_pages
 from buildlog.people import account_pages, device_pages, sign_in_pages
 from buildlog.people import pages as people
 from buildlog.photos import image_files
@@ -21,6 +21,7 @@ from sessions.logs import column_pages, recordings_pages
 from sessions.logs import pages as logs
 from sessions.outings import machine_pages
 from sessions.outings import pages as outings
+from sessions.outings import space_pages as outing_space
 from sessions.sharing import archive_pages
 from sessions.sharing import pages as share_pages
 from sessions.trials import pages as compare_pages
@@ -56,6 +57,11 @@ urlpatterns = [
     path("revisions/<uuid:pk>/remove/", machines.remove_revision, name="remove_revision"),
     path("revisions/<uuid:pk>/new-fitting/", machines.new_fitting, name="new_fitting"),
     path("revisions/<uuid:pk>/new-modification/", modification_pages.new_modification, name="new_modification"),
+    path("revisions/<uuid:pk>/space/", outing_space.revision_space, name="revision_space"),
+    path("revisions/<uuid:pk>/contacts/", space_pages.edit_contacts, name="edit_contacts"),
+    path("revisions/<uuid:pk>/balance-test/<slug:kind>/", space_pages.new_balance_test, name="new_balance_test"),
+    path("revisions/balance-tests/<uuid:pk>/edit/", space_pages.edit_balance_test, name="edit_balance_test"),
+    path("revisions/balance-tests/<uuid:pk>/remove/", space_pages.remove_balance_test, name="remove_balance_test"),
     path("revisions/fittings/<uuid:pk>/edit/", machines.edit_fitting, name="edit_fitting"),
     path("revisions/fittings/<uuid:pk>/remove/", machines.remove_fitting, name="remove_fitting"),
     path("modifications/<uuid:pk>/edit/", modification_pages.edit_modification, name="edit_modification"),

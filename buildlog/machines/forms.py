@@ -41,6 +41,7 @@ class RevisionForm(RecordForm[Revision]):
             "cg_height_m": MOVED_BY_PARTS,
             "seat_x_m": "Of the middle of the seat's surface; forward is positive.",
             "seat_z_m": "Of the seat's surface, with the rider on it.",
+            "rider_mass_kg": "For the figures of tipping, until a session says how much rider and payload weigh.",
         }
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
@@ -117,16 +118,20 @@ class FittingForm(RecordForm[Fitting]):
     together = (("quantity", "series", "parallel"),)
     groups = (
         ("Place", quantity_names(Fitting, "Place")),
-        ("Wiring, for battery modules", ("series", "parallel")),
+        ("Wiring", ("branch", "series", "parallel", "string")),
     )
 
     class Meta:
         model = Fitting
-        fields = ["part", "quantity", *quantity_names(Fitting), "series", "parallel"]
-        labels = {"series": "in series", "parallel": "in parallel"}
+        fields = ["part", "quantity", *quantity_names(Fitting), "branch", "series", "parallel", "string"]
+        labels = {"series": "modules in series", "parallel": "modules in parallel"}
         help_texts = {
             "x_m": "From the rear contact, forward is positive.",
+            "y_m": "Left is positive. Empty counts as on the middle line.",
             "z_m": "Of its centre, from the ground.",
+            "branch": "For fuses, switches, connectors and cables. Empty counts as between pack and controller.",
+            "string": "Only where several kinds of modules are wired: those of one number are in series, and strings "
+            "of different numbers in parallel.",
             "parallel": "Quantity = series × parallel.",
         }
 

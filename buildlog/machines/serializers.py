@@ -7,6 +7,8 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from rest_framework import serializers
 
+from buildlog.machines.balance_tests import BalanceTest
+from buildlog.machines.contacts import EXAMPLE
 from buildlog.machines.models import Fitting, Part, Revision, Vehicle
 from buildlog.machines.specifications import read_specification
 from buildlog.quantities.declared import quantity_names
@@ -33,7 +35,9 @@ class RevisionSerializer(RecordSerializer[Revision]):
             "purpose",
             "contacts",
             *quantity_names(Revision),
+            "contact_points",
         ]
+        extra_kwargs = {"contact_points": {"required": False, "help_text": f"Points such as {EXAMPLE}."}}
 
 
 class PartSerializer(RecordSerializer[Part]):
@@ -58,4 +62,20 @@ class PartSerializer(RecordSerializer[Part]):
 class FittingSerializer(RecordSerializer[Fitting]):
     class Meta:
         model = Fitting
-        fields = ["id", "revision", "part", "quantity", *quantity_names(Fitting), "series", "parallel"]
+        fields = [
+            "id",
+            "revision",
+            "part",
+            "quantity",
+            *quantity_names(Fitting),
+            "series",
+            "parallel",
+            "branch",
+            "string",
+        ]
+
+
+class BalanceTestSerializer(RecordSerializer[BalanceTest]):
+    class Meta:
+        model = BalanceTest
+        fields = ["id", "revision", "kind", "done_on", *quantity_names(BalanceTest), "loads", "side", "notes"]

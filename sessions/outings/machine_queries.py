@@ -60,3 +60,14 @@ def revision_rows(revisions: Sequence[Revision]) -> list[RevisionRow]:
         RevisionRow(revision, changes[revision.pk], failures.get(revision.pk, 0), *ridden.get(revision.pk, (0, None)))
         for revision in revisions
     ]
+
+
+def load_of(revision: Revision) -> float | None:
+    """Rider and payload of the machine's last session that recorded a rider, or those the revision names."""
+    ridden = Session.objects.filter(revision__vehicle=revision.vehicle_id, rider_mass_kg__isnull=False).order_by(
+        "-started_at", "pk"
+    )
+    last = ridden.only("rider_mass_kg", "payload_kg").first()
+    if last is None or last.rider_mass_kg is None:
+        return revision.rider_mass_kg
+    return last.rider_mass_kg + (last.payload_kg or 0.0)

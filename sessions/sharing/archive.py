@@ -20,6 +20,7 @@ from django.db import IntegrityError
 from django.db.models import Model, Q, QuerySet
 
 from buildlog.failures.models import Cause, Evidence, Failure, FailureChange, FailureMode, Modification
+from buildlog.machines.balance_tests import BalanceTest
 from buildlog.machines.confirmations import Confirmation
 from buildlog.machines.models import Fitting, Part, Revision, Vehicle
 from buildlog.photos.models import Photo
@@ -60,6 +61,7 @@ def _records_of(vehicle: Vehicle) -> dict[type[Model], QuerySet[Any]]:
         Part: parts,
         Revision: Revision.objects.filter(vehicle=vehicle).order_by("number"),
         Fitting: Fitting.objects.filter(revision__vehicle=vehicle),
+        BalanceTest: BalanceTest.objects.filter(revision__vehicle=vehicle),
         Venue: ridden_at,
         Gate: Gate.objects.filter(venue__in=ridden_at),
         GateMark: GateMark.objects.filter(gate__venue__in=ridden_at),

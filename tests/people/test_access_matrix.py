@@ -38,6 +38,7 @@ API = {
     "revisions": ("revision", BUILD, False),
     "parts": ("battery", BUILD, False),
     "fittings": ("fitting", BUILD, False),
+    "balance-tests": ("balance_test", BUILD, False),
     "modifications": ("modification", BUILD, False),
     "failure-modes": ("failure_mode", LOG, False),
     "failures": ("failure", LOG, True),

@@ -14,6 +14,7 @@ KINDS = {
     "revisions": "builder",
     "parts": "builder",
     "fittings": "builder",
+    "balance-tests": "builder",
     "modifications": "builder",
     "failure-modes": "recorder",
     "failures": "recorder",
