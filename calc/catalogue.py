@@ -33,6 +33,8 @@ MODULES = {
     "least_squares": "Fitting",
     "uncertainty": "Uncertainty",
     "reliability": "Reliability",
+    "mode_rates": "Reliability",
+    "steady_rate": "Reliability",
     "rate_change": "Before and after a fix",
     "comparison": "Comparison",
     "multiple_questions": "Several questions at once",

@@ -228,6 +228,8 @@ class Result:
     improve: str = ""
     needs: tuple[str, ...] = ()
     own_caution: str = ""
+    doubt: str = ""
+    """Why it is in doubt, where it rests on a value that is."""
     alarm: Alarm | None = None
     """A limit that is passed or nearly reached; pages say it above everything else."""
 
@@ -262,7 +264,7 @@ def plain(result: Result) -> dict[str, Any]:
     if result.value is None:
         return data | {"value": None, "needs": list(result.needs)}
     data |= {"value": result.value, "unit": KINDS[result.kind].stored, "standard_uncertainty": result.u}
-    texts = {name: getattr(result, name) for name in ("method", "kernel", "evidence", "improve", "caution")}
+    texts = {name: getattr(result, name) for name in ("method", "kernel", "evidence", "improve", "caution", "doubt")}
     data |= {name: text for name, text in texts.items() if text}
     if result.alarm is not None:
         data["alarm"] = result.alarm._asdict()

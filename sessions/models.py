@@ -5,6 +5,7 @@ from sessions.bench.release_models import AcceptedPoint, Release
 from sessions.logs.models import ColumnMapping, Log, LogImport
 from sessions.outings.models import Assumptions, Gate, GateMark, GoNoGoCheck, Pass, Reading, Session, TrackPart, Venue
 from sessions.sharing.models import ShareLink
+from sessions.trials.models import Trial
 
 __all__ = [
     "AcceptedPoint",
@@ -23,5 +24,6 @@ __all__ = [
     "TestCard",
     "TestCardItem",
     "TrackPart",
+    "Trial",
     "Venue",
 ]

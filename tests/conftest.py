@@ -303,6 +303,15 @@ def card(revision):
 
 
 @pytest.fixture
+def trial(revision):
+    from buildlog.models import Revision
+    from sessions.models import Trial
+
+    older = Revision.objects.create(vehicle=revision.vehicle, number=90, date=revision.date, status="riding")
+    return Trial.objects.create(revision=revision, against=older, measure="mean_gate_speed")
+
+
+@pytest.fixture
 def share_link(revision, make_account):
     from sessions.models import ShareLink
 

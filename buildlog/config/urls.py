@@ -12,7 +12,7 @@ from buildlog.people import account_pages, device_pages, sign_in_pages
 from buildlog.people import pages as people
 from buildlog.photos import image_files
 from buildlog.photos import pages as photos
-from sessions.bench import card_pages, home_pages, release_pages, revision_page
+from sessions.bench import card_pages, home_pages, release_pages, revision_page, trial_cards
 from sessions.bench import pages as bench_pages
 from sessions.evidence import doubt_pages
 from sessions.evidence import pages as evidence_pages
@@ -25,7 +25,7 @@ from sessions.outings import space_pages as outing_space
 from sessions.sharing import archive_pages
 from sessions.sharing import pages as share_pages
 from sessions.trials import pages as compare_pages
-from sessions.trials import season_pages
+from sessions.trials import season_pages, trial_pages
 
 handler400 = connection_pages.bad_request
 handler404 = connection_pages.missing_page
@@ -133,6 +133,13 @@ urlpatterns = [
     path("shared/<slug:token>/", share_pages.shared, name="shared"),
     path("shared/<slug:token>/photo/<uuid:pk>/", share_pages.shared_photo, name="shared_photo"),
     path("compare/", compare_pages.compare, name="compare"),
+    path("trials/", trial_pages.trials, name="trials"),
+    path("trials/new/", trial_pages.new_trial, name="new_trial"),
+    path("trials/<uuid:pk>/", trial_pages.trial, name="trial"),
+    path("trials/<uuid:pk>/edit/", trial_pages.edit_trial, name="edit_trial"),
+    path("trials/<uuid:pk>/close/", trial_pages.close_trial, name="close_trial"),
+    path("trials/<uuid:pk>/remove/", trial_pages.remove_trial, name="remove_trial"),
+    path("trials/<uuid:pk>/card/", trial_cards.trial_card, name="trial_card"),
     path("methods/", more_pages.methods, name="methods"),
     path("methods/<str:name>/", more_pages.method, name="method"),
     path("help/", help_pages.help_index, name="help"),

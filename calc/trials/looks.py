@@ -38,6 +38,7 @@ class Question:
 
     planned: values (days) of the revision after which the question should be decided; frozen at its first one.
     opened_on: of the revision, only days from this one on count; for a question that is asked again.
+    both_builds: whether the plan has both revisions ridden on each of its days.
     """
 
     measure: str
@@ -46,6 +47,7 @@ class Question:
     planned: int = PLANNED_VALUES
     expectation: Expectation | None = None
     opened_on: int | None = None
+    both_builds: bool = False
 
     def __post_init__(self) -> None:
         if self.planned < LEAST_VALUES:

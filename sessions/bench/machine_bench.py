@@ -29,8 +29,9 @@ from sessions.bench import verdicts
 from sessions.evidence.reader import recorded
 from sessions.evidence.season import Season
 from sessions.outings.models import Assumptions
+from sessions.trials.decisions import trials_of
 from sessions.trials.measure_columns import MeasureColumns
-from sessions.trials.questions import answer, newest_against_parent, of_modifications
+from sessions.trials.questions import Answered, answer, own_questions
 
 CONFIDENCE = 0.9
 CATEGORY_WEIGHT = {1: 4, 2: 3, 3: 2, 4: 1}
@@ -264,12 +265,10 @@ def _verdicts(
     """Of every modification that was expected to do something, answered under the same error as on the page that
     compares revisions, because the questions are the same."""
     limits = thresholds(vehicle)
-    asked = [*newest_against_parent(season), *of_modifications(season, modifications)]
-    answered = {
-        row.asked.modification.pk: row
-        for row in answer(MeasureColumns(season, system), asked)
-        if row.asked.modification is not None
-    }
+    answered: dict[uuid.UUID, Answered] = {}
+    for row in answer(MeasureColumns(season, system), own_questions(season, modifications, trials_of(vehicle))):
+        if row.asked.modification is not None:
+            answered.setdefault(row.asked.modification.pk, row)
     answers: list[verdicts.Verdict] = []
     for modification in modifications:
         if modification.pk in answered:

@@ -60,7 +60,7 @@ class Subject:
         return {result.key: result for result in wiring_results(self.machine)}
 
 
-class Found(NamedTuple):
+class Finding(NamedTuple):
     """What a rule says of a subject; `about` tells points of one rule apart."""
 
     title: str
@@ -75,7 +75,7 @@ class Rule(NamedTuple):
     severity: str
     mend: str
     """What a person can do about it."""
-    work: Callable[[Subject], Iterator[Found]]
+    work: Callable[[Subject], Iterator[Finding]]
 
 
 class Point(NamedTuple):
@@ -114,66 +114,66 @@ def points_of(subject: Subject) -> list[Point]:
     order = list(SEVERITIES)
     points = [
         Point(
-            f"{rule.key}:{found.about}" if found.about else rule.key,
+            f"{rule.key}:{finding.about}" if finding.about else rule.key,
             rule.area,
-            found.severity or rule.severity,
-            found.title,
-            found.sentence,
+            finding.severity or rule.severity,
+            finding.title,
+            finding.sentence,
             rule.mend,
-            _address(rule, subject, found),
+            _address(rule, subject, finding),
         )
         for rule in RULES
-        for found in rule.work(subject)
+        for finding in rule.work(subject)
     ]
     return sorted(points, key=lambda point: order.index(point.severity))
 
 
-def _address(rule: Rule, subject: Subject, found: Found) -> str:
+def _address(rule: Rule, subject: Subject, finding: Finding) -> str:
     pages = {"Space": "revision_space", "Wiring": "revision_wiring"}
     if rule.area == "Failures":
-        return reverse("failure", args=[found.about])
+        return reverse("failure", args=[finding.about])
     return reverse(pages.get(rule.area, "revision"), args=[subject.machine.revision.pk])
 
 
-def _of_alarm(alarm: Alarm | None, severity: str = "", about: str = "") -> Iterator[Found]:
+def _of_alarm(alarm: Alarm | None, severity: str = "", about: str = "") -> Iterator[Finding]:
     if alarm is not None:
-        yield Found(alarm.title, alarm.sentence, about, severity)
+        yield Finding(alarm.title, alarm.sentence, about, severity)
 
 
-def _voltage(category: str) -> Callable[[Subject], Iterator[Found]]:
-    def work(subject: Subject) -> Iterator[Found]:
+def _voltage(category: str) -> Callable[[Subject], Iterator[Finding]]:
+    def work(subject: Subject) -> Iterator[Finding]:
         alarm = subject.machine.voltage_alarm(category)
         yield from _of_alarm(alarm, IMPOSSIBLE if alarm is not None and alarm.word == PASSED else SERIOUS)
 
     return work
 
 
-def _cut_off(subject: Subject) -> Iterator[Found]:
+def _cut_off(subject: Subject) -> Iterator[Finding]:
     yield from _of_alarm(subject.machine.cut_off_alarm)
 
 
-def _pack_current(subject: Subject) -> Iterator[Found]:
+def _pack_current(subject: Subject) -> Iterator[Finding]:
     limits, facts = subject.machine.limits("speed_controller"), subject.machine.pack
     controller_a = limits.continuous_current_a if limits else None
     pack_a = facts.continuous_current_a if facts else None
     if controller_a and pack_a and controller_a > pack_a:
-        yield Found(
+        yield Finding(
             "The controller may draw more than the pack may give.",
             f"The controller carries {written(controller_a, 'current')} continuously, the pack "
             f"{written(pack_a, 'current')}: limit the controller, or the pack overheats.",
         )
 
 
-def _wired(key: str) -> Callable[[Subject], Iterator[Found]]:
-    def work(subject: Subject) -> Iterator[Found]:
+def _wired(key: str) -> Callable[[Subject], Iterator[Finding]]:
+    def work(subject: Subject) -> Iterator[Finding]:
         yield from _of_alarm(subject.wiring_results[key].alarm)
 
     return work
 
 
-def _unguarded(subject: Subject) -> Iterator[Found]:
+def _unguarded(subject: Subject) -> Iterator[Finding]:
     for cable in subject.wiring.unguarded:
-        yield Found(
+        yield Finding(
             "A cable has no fuse.",
             f"{cable.fitting.part.name} ({_branch(cable.branch)}) is fitted, and no fuse in its branch. A short "
             "circuit there is fed by the whole pack.",
@@ -181,10 +181,10 @@ def _unguarded(subject: Subject) -> Iterator[Found]:
         )
 
 
-def _short_circuit(subject: Subject) -> Iterator[Found]:
+def _short_circuit(subject: Subject) -> Iterator[Finding]:
     for fuse in subject.wiring.fuses:
         if fuse.guards_short_circuit is False:
-            yield Found(
+            yield Finding(
                 "The fuse is slower than its cable.",
                 subject.wiring_results["short_circuit_margin"].method
                 or f"At a short circuit of {written(fuse.short_circuit_a or 0.0, 'current')} the fuse "
@@ -194,37 +194,37 @@ def _short_circuit(subject: Subject) -> Iterator[Found]:
             )
 
 
-def _overloaded(subject: Subject) -> Iterator[Found]:
+def _overloaded(subject: Subject) -> Iterator[Finding]:
     for fitting, kind, there_is, may_be in subject.wiring.overloaded():
-        yield Found(
+        yield Finding(
             f"{fitting.part.get_category_display()}: more {kind} than it may have.",
             f"{fitting.part.name} is made for {written(may_be, kind)}; there are {written(there_is, kind)}.",
             f"{fitting.pk}:{kind}",
         )
 
 
-def _drop(subject: Subject) -> Iterator[Found]:
+def _drop(subject: Subject) -> Iterator[Finding]:
     drop, facts = subject.wiring_results["cable_voltage_drop"].value, subject.machine.pack
     if drop is not None and facts is not None and drop > MOST_DROP * facts.nominal_voltage_v:
-        yield Found(
+        yield Finding(
             "Much of the voltage stays in the cables.",
             f"{written(drop, 'voltage')} of {written(facts.nominal_voltage_v, 'voltage')} at the controller's "
             "continuous current; that heat is in the cables and connectors.",
         )
 
 
-def _falls_over(subject: Subject) -> Iterator[Found]:
+def _falls_over(subject: Subject) -> Iterator[Finding]:
     if subject.space.falls_over:
-        yield Found(
+        yield Finding(
             "It falls over standing.",
             "Its centre of gravity with rider lies outside of its ground contacts, as they are entered.",
         )
 
 
-def _tips_early(subject: Subject) -> Iterator[Found]:
+def _tips_early(subject: Subject) -> Iterator[Finding]:
     space = subject.space
     if not space.needs and space.is_narrow:
-        yield Found(
+        yield Finding(
             "It tips early.",
             f"With {written(space.load_kg or 0.0, 'mass', digits=3)} on the seat it tips sideways at "
             f"{space.sideways_g:.2f} g on even ground; below {NARROW_G:g} g it tips before tyres on dry ground slide, "
@@ -232,14 +232,14 @@ def _tips_early(subject: Subject) -> Iterator[Found]:
         )
 
 
-def _lower_than_parent(subject: Subject) -> Iterator[Found]:
+def _lower_than_parent(subject: Subject) -> Iterator[Finding]:
     space, before = subject.space, subject.parent_space
     if before is None or space.needs or before.needs:
         return
     if space.sideways_g < (1 - LOWER_THAN_PARENT) * before.sideways_g:
         parent = before.machine.revision.label
         lifted = "; ".join(_lifted(subject)) or "contacts or masses changed"
-        yield Found(
+        yield Finding(
             f"It tips earlier than {parent}.",
             f"Sideways at {space.sideways_g:.2f} g, {parent} at {before.sideways_g:.2f} g with the same rider: "
             f"{lifted}.",
@@ -259,7 +259,7 @@ def _lifted(subject: Subject) -> Iterator[str]:
             yield f"{fitting.part.name} is {written(fitting.z_m - before_m, 'length', digits=2)} higher"
 
 
-def _narrow_end(subject: Subject) -> Iterator[Found]:
+def _narrow_end(subject: Subject) -> Iterator[Finding]:
     space = subject.space
     if space.needs:
         return
@@ -276,7 +276,7 @@ def _narrow_end(subject: Subject) -> Iterator[Found]:
     for name, width_m in widths.items():
         share = sum(load.share for load in ends[name])
         if width_m < NARROW_SHARE * max(widths.values()) and share >= 0.5:
-            yield Found(
+            yield Finding(
                 f"Most of its weight is on its narrow {name}.",
                 f"The {name} contacts stand {written(width_m, 'length', digits=2)} apart and carry {100 * share:.0f} % "
                 f"of the weight; the other end stands {written(max(widths.values()), 'length', digits=2)} apart. It "
@@ -285,12 +285,12 @@ def _narrow_end(subject: Subject) -> Iterator[Found]:
             )
 
 
-def _failures(subject: Subject) -> Iterator[Found]:
+def _failures(subject: Subject) -> Iterator[Finding]:
     for hazard in subject.hazards:
         failure = hazard.failure
         what = f"{failure.mode.name} on {failure.revision.label}, category {failure.severity_numeral}"
         if hazard.has_fix:
-            yield Found(
+            yield Finding(
                 f"Its fix is not shown to hold: {failure.mode.name}.",
                 f"{what}: this revision has the fix, and nothing shows yet that it holds. Inspect it before and after "
                 "riding.",
@@ -298,7 +298,7 @@ def _failures(subject: Subject) -> Iterator[Found]:
                 SERIOUS,
             )
         else:
-            yield Found(
+            yield Finding(
                 f"Open failure of category {failure.severity_numeral}: {failure.mode.name}.",
                 f"{what}: no fix of it is fitted to this revision.",
                 str(failure.pk),

@@ -70,6 +70,8 @@ class PassColumns:
         self.session = np.array([row[text] for text in owners], dtype=np.intp)
         self.number: Sequence[int] = numbers
         self.gate: Sequence[str] = gates
+        place = {text: number for number, text in enumerate(self.gates)}
+        self.gate_number = np.array([place[text] for text in gates], dtype=np.intp)
         self.text: Sequence[str] = keys
         self.valid = np.array(valid, dtype=bool)
         self.is_out = np.array([way == Pass.Direction.OUT for way in ways], dtype=bool)
@@ -92,7 +94,7 @@ class PassColumns:
         part = copy(self)
         part.__dict__.pop("speed", None)
         part.__dict__.pop("splits", None)
-        for name in ("session", "valid", "is_out", "method"):
+        for name in ("session", "gate_number", "valid", "is_out", "method"):
             setattr(part, name, getattr(self, name)[places])
         for name in ("number", "gate", "text"):
             column = getattr(self, name)
@@ -118,7 +120,8 @@ class PassColumns:
             index = place.get(text)
             if index is None:
                 continue
-            positions = self.gates[self.gate[index]].positions_m
+            gate = self.gates[self.gate[index]]
+            positions = gate.positions_m
             if len(positions) < 3 or len(times) != len(positions) - 2:
                 continue
             if not self.is_out[index]:
@@ -126,7 +129,7 @@ class PassColumns:
                 positions = tuple(positions[-1] - position for position in reversed(positions))
             clock_s = np.array([0.0, *times, self.columns["duration_s"][index]])
             u_s = float(self.columns["u_duration_s"][index]) / np.sqrt(2.0)
-            splits.append(Split(int(self.session[index]), np.array(positions), clock_s, u_s))
+            splits.append(Split(int(self.session[index]), np.array(positions), clock_s, u_s, gate.u_distance_m))
         return splits
 
 

@@ -44,14 +44,21 @@ _NUMBERS = (
     "runtime_s",
     "distance_m",
 )
-_OTHERS = ("session_text", "revision_text", "started_at", "surface", "venue_text", "venue__name")
+_OTHERS = (
+    "session_text",
+    "revision_text",
+    "started_at",
+    "surface",
+    "venue_text",
+    "venue__name",
+    "distance_method",
+)
 _SHARES = {
     "distance_m": "u_distance_fraction",
     "charge_used_ah": "u_charge_fraction",
     "energy_used_wh": "u_energy_fraction",
 }
-FEW = 100
-_ASSUMED = ("u_voltage_v", "u_rest_charge_fraction", "reserve_fraction")
+_ASSUMED = ("u_voltage_v", "u_rest_charge_fraction", "cold_loss_per_c_fraction", "reserve_fraction")
 FEW = 100
 """Up to this many sessions are asked for by their keys."""
 
@@ -80,6 +87,7 @@ class Evidence:
     ) -> None:
         self._sessions, self._direction = sessions, direction
         self.left_out: LeftOut | None = None
+        self._in_doubt: dict[str, Any] = {}
         self._read_sessions()
         self._read_machines(machines)
 
@@ -97,8 +105,16 @@ class Evidence:
         for name in ("reports", "passes", "readings", "load_kg"):
             part.__dict__.pop(name, None)
         part.left_out = left_out
-        part.numbers = without_doubtful(self.numbers, left_out.facts_of_sessions(self.text))
+        part._in_doubt = left_out.facts_of_sessions(self.text)
+        part.numbers = without_doubtful(self.numbers, part._in_doubt)
         return part
+
+    def is_in_doubt(self, fact: str) -> Any:
+        """Of which sessions a stored value is unknown here only because it is in doubt, such as `distance_m`.
+
+        Exposure counts such a distance as unknown: neither as none nor as what was noted.
+        """
+        return self._in_doubt.get(fact, np.zeros(self.count, dtype=bool))
 
     @classmethod
     def of_session(cls, session: Session) -> Evidence:
@@ -119,6 +135,8 @@ class Evidence:
         self.surface: Sequence[str] = columns[3]
         self.venue: Sequence[str] = columns[4]
         self.venue_name: Sequence[str] = columns[5]
+        self.is_estimated = np.array([how == Session.DistanceMethod.ESTIMATE for how in columns[6]], dtype=bool)
+        """Whether the distance of each session is an estimate."""
         self.numbers = {
             name: np.array(columns[len(_OTHERS) + index], dtype=np.float64) for index, name in enumerate(_NUMBERS)
         }
@@ -231,7 +249,10 @@ class Evidence:
         numbers = self.numbers
         facts = {name: numbers[name] for name in _NUMBERS if name not in ("rider_mass_kg", "payload_kg")}
         for name, share in _SHARES.items():
-            facts[f"u_{name}"] = np.nan_to_num(numbers[name]) * self._assumed(share)
+            shares = self._assumed(share)
+            if name == "distance_m":
+                shares = np.where(self.is_estimated, self._assumed("u_estimated_distance_fraction"), shares)
+            facts[f"u_{name}"] = np.nan_to_num(numbers[name]) * shares
         facts |= {name: self._assumed(name) for name in _ASSUMED}
         centres, cg_needs = self._centres(self.load_kg)
         readings, reading_session = self.readings
@@ -245,6 +266,7 @@ class Evidence:
             passes=passes.columns,
             pass_session=passes.session,
             pass_is_out=passes.is_out,
+            pass_gate=passes.gate_number,
             splits=passes.splits,
             readings=readings,
             reading_session=reading_session,

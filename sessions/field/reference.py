@@ -21,7 +21,7 @@ from buildlog.records.put_record import VERSION, entity_tag_of
 from buildlog.storage.columns import label_of
 from calc import ice
 from calc.quantities import KINDS, in_shown_unit
-from calc.session_facts import PACK_U_FRACTION
+from calc.session_facts import COLD_U_SHARE, PACK_U_FRACTION
 from sessions.bench.models import TestCard
 from sessions.bench.release import OpenPoint, points_to_ask
 from sessions.bench.serializers import TestCardItemSerializer
@@ -179,6 +179,7 @@ def _pack(machine: Machine) -> dict[str, Any] | None:
     return {
         "energy_wh": pack.energy_wh,
         "u_energy_wh": PACK_U_FRACTION * pack.energy_wh,
+        "u_cold_share": COLD_U_SHARE,
         "nominal_voltage_v": pack.nominal_voltage_v,
         "curve": {"state_of_charge": list(pack.curve.state_of_charge), "voltage_v": list(pack.curve.voltage_v)},
     }

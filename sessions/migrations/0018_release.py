@@ -12,7 +12,7 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('buildlog', '0024_wiring'),
-        ('test_sessions', '0011_log_imports'),
+        ('test_sessions', '0020_measuring_assumptions'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 

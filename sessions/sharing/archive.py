@@ -33,6 +33,7 @@ from sessions.logs.models import Log
 from sessions.outings.models import Assumptions, Gate, GateMark, GoNoGoCheck, Pass, Reading, Session, TrackPart, Venue
 from sessions.sharing.archive_files import Later, take_picture, take_recording
 from sessions.sharing.tables import as_csv
+from sessions.trials.models import Trial
 
 FORMAT = 1
 LARGEST_BYTES = 500 * 1024 * 1024
@@ -76,6 +77,7 @@ def _records_of(vehicle: Vehicle) -> dict[type[Model], QuerySet[Any]]:
         Modification: Modification.objects.filter(revision__vehicle=vehicle).prefetch_related("answers"),
         FailureChange: FailureChange.objects.filter(failure__revision__vehicle=vehicle),
         Log: Log.objects.filter(session__in=sessions),
+        Trial: Trial.objects.filter(revision__vehicle=vehicle),
         TestCard: TestCard.objects.filter(revision__vehicle=vehicle),
         TestCardItem: TestCardItem.objects.filter(card__revision__vehicle=vehicle),
         AcceptedPoint: AcceptedPoint.objects.filter(revision__vehicle=vehicle),

@@ -9,7 +9,8 @@ from datetime import date
 from calc.trials.answers import Answer
 from calc.trials.separation import listed
 from sessions.drawing.interval_rows import Axis, Interval, Row
-from sessions.trials.questions import Answered, percent
+from sessions.trials.models import Trial
+from sessions.trials.questions import Answered, Asked, answer_word, percent
 
 CLAIMS = (Answer.HIGHER, Answer.LOWER, Answer.NO_DIFFERENCE)
 
@@ -37,6 +38,10 @@ class AnswerRow:
     left_out: list[str]
     decided_on: date | None
     is_decided: bool
+    trial: Trial | None
+    kept: str
+    asked: Asked
+    may_open: bool
 
 
 @dataclass(frozen=True)
@@ -51,10 +56,11 @@ class AnswerRows:
 
 def answer_rows(answers: Sequence[Answered]) -> AnswerRows:
     """One row for each difference; modifications that ask about the same one are named in it."""
-    by_difference: dict[tuple[str, object, object], list[Answered]] = {}
+    by_difference: dict[tuple[object, ...], list[Answered]] = {}
     for answered in answers:
-        asked = answered.asked
-        by_difference.setdefault((asked.measure.key, asked.revision.pk, asked.against.pk), []).append(answered)
+        trial = answered.asked.trial
+        counts_from = None if trial is None else trial.counts_from
+        by_difference.setdefault((*answered.asked.difference, counts_from), []).append(answered)
     firsts = [group[0] for group in by_difference.values()]
     intervals = {id(first): _interval(first) for first in firsts}
     axis = Axis([interval for interval in intervals.values() if interval is not None])
@@ -70,7 +76,7 @@ def _interval(answered: Answered) -> Interval | None:
     figures = answered.result.figures
     if figures is None:
         return None
-    band = answered.asked.measure.smallest_difference
+    band = answered.measure.smallest_difference
     return Interval(figures.change, figures.lower, figures.upper, band)
 
 
@@ -101,4 +107,24 @@ def _row(group: Sequence[Answered], picture: Row | None) -> AnswerRow:
         [f"{row.sessions} session{'' if row.sessions == 1 else 's'} {row.reason}" for row in evidence.left_out],
         first.decided_on,
         result.answer in CLAIMS,
+        asked.trial,
+        kept_decision(first),
+        asked,
+        first.result.decided is None and not first.result.evidence.values >= first.result.question.planned,
     )
+
+
+def kept_decision(answered: Answered) -> str:
+    """What a trial decided on its day, in words."""
+    trial, measure = answered.asked.trial, answered.asked.measure
+    if trial is None or trial.decided_on is None:
+        return ""
+    word = answer_word(Answer(trial.decided_answer), measure)
+    change, low, high = (
+        percent(share or 0.0) for share in (trial.decided_change, trial.decided_lower, trial.decided_upper)
+    )
+    days = f"{trial.decided_days} and {trial.decided_against_days} days"
+    words = f"Decided on {trial.decided_on:%Y-%m-%d}: {word}, {change} ({low} to {high}), by {days}."
+    if answered.is_corrected:
+        words += " A fact under it was corrected since; today's figures are above."
+    return words

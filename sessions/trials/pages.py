@@ -77,7 +77,7 @@ def read_address(query: QueryDict, vehicles: list[Vehicle], system: str) -> Comp
 @require_safe
 def compare(request: SignedInRequest) -> HttpResponse:
     """Choose a machine and revisions; the choice is in the address, so it can be bookmarked and sent."""
-    vehicles = list(Vehicle.objects.all())
+    vehicles = list(Vehicle.objects.select_related("assumptions"))
     system = request.user.unit_system
     query = read_address(request.GET, vehicles, system)
     compared = query.comparison(system)

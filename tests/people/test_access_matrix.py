@@ -51,6 +51,7 @@ API = {
     "test-cards": ("card", LOG, False),
     "test-card-items": ("card_item", LOG, True),
     "track-parts": ("track_part", LOG, True),
+    "trials": ("trial", BUILD, False),
     "photos": ("photo", LOG, None),  # None: no key opens it at all
 }
 API_READ = {"field/", "field/greeting/", "schema/"}

@@ -28,6 +28,7 @@ KINDS = {
     "test-cards": "recorder",
     "test-card-items": "recorder",
     "track-parts": "recorder",
+    "trials": "builder",
 }
 BELOW = {"builder": "recorder", "recorder": "reader"}
 
