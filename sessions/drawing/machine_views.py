@@ -142,7 +142,7 @@ def _top_view(space: Space, across: Along, scale: float) -> View:
         return round(middle - y_m * scale, 1)
 
     loads = {load.contact: load for load in space.loads} if not space.needs else {}
-    feet = [_stand_from_above(contact, across, aside, scale, loads) for contact in space.contacts]
+    feet = [_foot_from_above(contact, across, aside, scale, loads) for contact in space.contacts]
     edges: list[Line] = []
     weakest = None
     if not space.needs:
@@ -177,7 +177,7 @@ def _top_view(space: Space, across: Along, scale: float) -> View:
     )  # fmt: skip
 
 
-def _stand_from_above(contact: Contact, across: Along, aside: Along, scale: float, loads: dict[Contact, Load]) -> Foot:
+def _foot_from_above(contact: Contact, across: Along, aside: Along, scale: float, loads: dict[Contact, Load]) -> Foot:
     load = loads.get(contact)
     text = f"{load.load_kg:.0f} kg" if load is not None else ""
     x = across(contact.x_m)
