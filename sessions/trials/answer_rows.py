@@ -46,16 +46,23 @@ class AnswerRow:
 
 @dataclass(frozen=True)
 class AnswerRows:
-    """All rows on one axis. `names_pairs` where they are not all about the same two revisions."""
+    """Rows on one axis. `names_pairs` where they are not all about the same two revisions.
+
+    others: of a page that opens with two revisions, what it asks about any others. questions: all that share an error.
+    """
 
     rows: list[AnswerRow]
+    others: list[AnswerRow]
     axis: Axis
     names_pairs: bool
     questions: int
 
 
-def answer_rows(answers: Sequence[Answered]) -> AnswerRows:
-    """One row for each difference; modifications that ask about the same one are named in it."""
+def answer_rows(answers: Sequence[Answered], opens_with_first: bool = False) -> AnswerRows:
+    """One row for each difference; modifications that ask about the same one are named in it.
+
+    opens_with_first: set aside what is not about the two revisions of the first question.
+    """
     by_difference: dict[tuple[object, ...], list[Answered]] = {}
     for answered in answers:
         trial = answered.asked.trial
@@ -68,8 +75,11 @@ def answer_rows(answers: Sequence[Answered]) -> AnswerRows:
     for group in by_difference.values():
         interval = intervals[id(group[0])]
         rows.append(_row(group, None if interval is None else axis.row(interval)))
-    pairs = {(first.asked.revision.pk, first.asked.against.pk) for first in firsts}
-    return AnswerRows(rows, axis, len(pairs) > 1, len(firsts))
+    others: list[AnswerRow] = []
+    if opens_with_first and rows:
+        opening = rows[0].pair
+        rows, others = [row for row in rows if row.pair == opening], [row for row in rows if row.pair != opening]
+    return AnswerRows(rows, others, axis, len({row.pair for row in rows}) > 1, len(firsts))
 
 
 def _interval(answered: Answered) -> Interval | None:

@@ -20,6 +20,7 @@ from sessions.evidence.reader import recorded
 from sessions.evidence.season import Season
 from sessions.outings.models import Session
 from sessions.trials.answer_rows import AnswerRows, answer_rows
+from sessions.trials.conditions import conditions_beside
 from sessions.trials.decisions import keep_decisions, trials_of
 from sessions.trials.matching import Matching
 from sessions.trials.measure_columns import MeasureColumns
@@ -107,6 +108,9 @@ class Comparison:
     doubtful_count: int
     """Records with an open doubt, which are out in whole or in part."""
     error_percent: float
+    beside: list[Revision]
+    """The two whose conditions stand beside each other; empty where more are compared."""
+    beside_rows: list[tuple[str, list[str]]]
 
 
 def compare(
@@ -151,9 +155,11 @@ def compare(
         [_measured(measure, revisions, season, matched) for measure in measures],
         failure_rates_of(revisions, season, matched),
         [text for key, texts in left_out.items() if key in chosen for text in texts],
-        answer_rows(answers),
+        answer_rows(answers, opens_with_first=modifications is not None),
         season.left_out.count if season.left_out is not None else 0,
         100.0 * columns.known.page_error_fraction,
+        beside if len(beside) == 2 else [],
+        conditions_beside(beside, season, matched, system) if len(beside) == 2 else [],
     )
 
 

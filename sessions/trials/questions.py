@@ -32,13 +32,17 @@ OUTCOMES = {
 
 @dataclass(frozen=True)
 class Asked:
-    """One question of a page: one revision against another on one measure, and who asks. `trial` has its plan."""
+    """One question of a page: one revision against another on one measure, and who asks.
+
+    trial: has its plan. is_later: whether it is asked by the trial alone, from the day on which that was opened.
+    """
 
     measure: Measure
     revision: Revision
     against: Revision
     modification: Modification | None = None
     trial: Trial | None = None
+    is_later: bool = False
 
     @property
     def difference(self) -> tuple[str, uuid.UUID, uuid.UUID]:
@@ -77,7 +81,10 @@ class Answered:
         what = result.plan
         if result.answer is Answer.NOT_YET_KNOWN and what is not None and result.more_values:
             days = "1 more day" if result.more_values == 1 else f"{result.more_values} more days"
-            return f"{days} with {label} would tell {percent(what.amount)}."
+            return f"{days} with {label} would tell {_size(what.amount)}."
+        if result.answer is Answer.NOT_YET_KNOWN and what is not None and what.days_to_tell:
+            days = f"{what.days_to_tell} days on which {label} and {self.asked.against.label} are both ridden"
+            return f"No season has the days with {label} alone that would tell {_size(what.amount)}; {days} would."
         if result.answer is Answer.NOT_BY_RIDING and what is not None:
             return f"No season has the days with {label} that this would take."
         return ""
@@ -96,6 +103,10 @@ def answer_word(answer: Answer, measure: Measure) -> str:
         Answer.NOT_BY_RIDING: "cannot be settled by riding this season",
         Answer.NOT_SEPARABLE: "cannot be separated",
     }[answer]
+
+
+def _size(share: float) -> str:
+    return f"{100.0 * share:.2g} %"
 
 
 def percent(share: float) -> str:
@@ -140,6 +151,7 @@ def own_questions(season: Season, modifications: Sequence[Modification], trials:
             by_key[trial.against_id],
             _expecting(changes.get(trial.modification_id) if trial.modification_id else None, trial.asks),
             trial,
+            is_later=True,
         )
         for trial in trials
         if trial.pk not in known
@@ -219,7 +231,8 @@ def _modelled(asked: Asked, key: str, newest: int, against: int, expectation: Ex
     if trial is None:
         return Question(key, newest, against, PLANNED_VALUES, expectation)
     counts_from = None if trial.counts_from is None else trial.counts_from.toordinal()
-    return Question(key, newest, against, trial.planned_days, expectation, counts_from, trial.both_builds)
+    arrives = trial.opened_on.toordinal() if asked.is_later else None
+    return Question(key, newest, against, trial.planned_days, expectation, counts_from, trial.both_builds, arrives)
 
 
 def _is_corrected(trial: Trial | None, data: QuestionData) -> bool:
