@@ -29,13 +29,14 @@ def session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     session = get_object_or_404(sessions_with_records().select_related("go_no_go"), pk=pk)
     evidence = Evidence.of_session(session)
     doubts = doubts_of_session(session, evidence)
-    report = report_of(evidence, LeftOut(doubts))
+    left_out = LeftOut(doubts)
+    report = report_of(evidence, left_out)
     context = {
         "session": session,
         "report": report,
         "doubts": doubts.listed(request.user.unit_system),
         "groups": grouped(report.results),
-        "passes": pass_rows(session, evidence),
+        "passes": pass_rows(session, evidence, left_out),
         "ice": _ice(session),
         "readings": session.readings.all(),
         "failures": failure_rows().filter(session=session),
