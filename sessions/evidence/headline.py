@@ -91,11 +91,11 @@ def limit_bars(results: Iterable[Result]) -> list[LimitBar]:
 
 
 def picture_of_passes(rows: Sequence[PassRow], mean: Result | None, system: str) -> PassDots | None:
-    """The passes that count as dots."""
+    """The passes that count and are not in doubt, as dots."""
     runs = [
         Run(row.speed.value, row.speed.u, row.run.direction == Pass.Direction.OUT, _figure(row.speed, system))
         for row in rows
-        if row.run.valid and row.speed is not None
+        if row.run.valid and row.speed is not None and not row.in_doubt
     ]
     return pass_dots(runs, None if mean is None else mean.value)
 

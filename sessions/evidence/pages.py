@@ -33,9 +33,10 @@ def session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     session = get_object_or_404(sessions_with_records().select_related("go_no_go"), pk=pk)
     evidence = Evidence.of_session(session)
     doubts = doubts_of_session(session, evidence)
-    report = report_of(evidence, LeftOut(doubts))
+    left_out = LeftOut(doubts)
+    report = report_of(evidence, left_out)
     system = request.user.unit_system
-    passes = pass_rows(session, evidence)
+    passes = pass_rows(session, evidence, left_out)
     first = headlines(report, earlier_evidence(session), system)
     named = {headline.result.key for headline in first}
     bars = limit_bars(report.results)
@@ -47,10 +48,8 @@ def session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         "headlines": first,
         "earlier_count": max((headline.earlier_count for headline in first), default=0),
         "neighbours": neighbours(session),
-        "ledger": [
-            result for result in report.results if result.declaration.group in LEDGER and result.key not in named
-        ],
-        "cautions": cautions(result for result in report.results if result.declaration.group in LEDGER),
+        "ledger": [result for result in unfolded if result.key not in named],
+        "cautions": cautions(unfolded),
         "nearest": bars[:NEAREST],
         "groups": grouped(report.results),
         "passes": passes,
