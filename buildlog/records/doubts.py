@@ -27,5 +27,9 @@ def doubts_as_json(model: type[Model], key: Any) -> dict[str, Any]:
     reader = _READERS.get(model)
     if reader is None:
         return {}
-    record = model._default_manager.filter(pk=key).first()
+    rows = model._default_manager.order_by().filter(pk=key)
+    if any(field.name == "session" for field in model._meta.fields):
+        # What belongs to a session is held against it.
+        rows = rows.select_related("session")
+    record = rows.first()
     return {} if record is None else {DOUBTS: reader(record)}
