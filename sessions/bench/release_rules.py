@@ -142,14 +142,16 @@ def _of_alarm(alarm: Alarm | None, severity: str = "", about: str = "") -> Itera
 
 def _voltage(category: str) -> Callable[[Subject], Iterator[Finding]]:
     def work(subject: Subject) -> Iterator[Finding]:
-        alarm = subject.machine.voltage_alarm(category)
+        margin = subject.machine.voltage_margin(category)
+        alarm = margin.alarm if margin is not None else None
         yield from _of_alarm(alarm, IMPOSSIBLE if alarm is not None and alarm.word == PASSED else SERIOUS)
 
     return work
 
 
 def _cut_off(subject: Subject) -> Iterator[Finding]:
-    yield from _of_alarm(subject.machine.cut_off_alarm)
+    margin = subject.machine.cut_off_margin
+    yield from _of_alarm(margin.alarm if margin is not None else None)
 
 
 def _pack_current(subject: Subject) -> Iterator[Finding]:
