@@ -28,9 +28,10 @@ PLANNED_VALUES = 6
 PLAN_SHARE = 0.95
 """Part of a question's error that is spent until its plan is reached; the rest is for what is ridden after it, which
 could otherwise never decide anything. It costs less than one true change in a hundred."""
-LATER_SHARE = 0.5
-"""Questions that arrive after the page's own have parts of their own: 1/4, 1/12, 1/24 … of the page's error, half of
-it together however many there are. What was asked before has spent its own, and cannot share it any more."""
+LATER_SHARE = 0.3
+"""Questions that arrive after the page's own have parts of their own: 0.15, 0.05, 0.025 … of the page's error, 0.3 of
+it together however many there are: so many that the simulations of trials asked again stay within the error. What
+was asked before has spent its own, and cannot share it any more."""
 LAST_INFORMATION = 3.0
 """All is spent when so many times the planned values are there."""
 

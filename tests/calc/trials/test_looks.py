@@ -185,9 +185,9 @@ def test_a_question_that_arrives_later_takes_nothing_back():
     (alone,) = decided(log, question())
     course, *late = decided(log, question(), *(question(revision=0, against=1, arrives=day) for day in (20, 21, 22)))
     assert course.latest == alone.latest
-    # 1/4, 1/12, 1/24 …: the sum over all of them is half of the page's error.
-    assert [each.error for each in late] == pytest.approx([0.05 / 4, 0.05 / 12, 0.05 / 24])
-    assert sum(LATER_SHARE / (place * (place + 1)) for place in range(1, 10_000)) == pytest.approx(0.5, abs=1e-4)
+    # The sum over all of them, however many, is LATER_SHARE of the page's error.
+    assert [each.error for each in late] == pytest.approx([0.05 * 0.15, 0.05 * 0.05, 0.05 * 0.025])
+    assert sum(LATER_SHARE / (place * (place + 1)) for place in range(1, 10_000)) == pytest.approx(0.3, abs=1e-4)
 
 
 def test_what_was_decided_before_leaves_its_part_to_a_question_that_arrives():
@@ -196,4 +196,4 @@ def test_what_was_decided_before_leaves_its_part_to_a_question_that_arrives():
     course, late = decided(log, question(), question(revision=0, against=1, arrives=20))
     assert course.decision == alone.decision
     assert course.decision.answer is Answer.HIGHER
-    assert late.error == pytest.approx(0.05 + 0.05 / 4)
+    assert late.error == pytest.approx(0.05 + 0.05 * 0.15)
