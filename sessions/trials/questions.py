@@ -106,7 +106,7 @@ def answer_word(answer: Answer, measure: Measure) -> str:
 
 
 def _size(share: float) -> str:
-    return f"{100.0 * share:.2g} %"
+    return f"{100.0 * share:.2g}\u00a0%"
 
 
 def percent(share: float) -> str:
