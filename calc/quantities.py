@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
-from calc.digits import decimals_for, significant, to_place, with_minus, without_noise
+from calc.digits import decimals_for, significant, to_place, with_minus
 from calc.units import convert
 
 
@@ -361,21 +361,6 @@ def _clock(value_s: float) -> str:
     if not minutes:
         return f"{sign}{seconds} s"
     return f"{sign}{minutes} min {seconds} s" if seconds else f"{sign}{minutes} min"
-
-
-def as_typed(value: float, kind_name: str, system: str = "metric") -> str:
-    """A stored value as a person would type it, in the shown unit or in words that `understand` reads.
-
-    >>> as_typed(100.0, "distance", "imperial"), as_typed(2117.0, "runtime"), as_typed(2100.0, "runtime")
-    ('328.08', '35 min 17 s', '35')
-    """
-    text = without_noise(in_shown_unit(value, kind_name, system))
-    if kind_name != "runtime" or without_noise(understand(text, kind_name)) == without_noise(value):
-        return text
-    minutes, seconds = divmod(round(abs(value), 2), 60.0)
-    hours, minutes = divmod(int(minutes), 60)
-    parts = [f"{hours} h" if hours else "", f"{minutes} min" if minutes else "", f"{seconds:.4g} s" if seconds else ""]
-    return ("-" if value < 0 else "") + " ".join(part for part in parts if part)
 
 
 def written_difference(value: float, kind_name: str, system: str = "metric", digits: int = 4) -> str:

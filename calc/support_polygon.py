@@ -88,6 +88,34 @@ def reach_to_edges(points: Points, centre: Points) -> tuple[Points, Points]:
     return normals, np.maximum(distances, 0.0)
 
 
+def lifting_g(points: Points, centre: Points, direction_deg: Any) -> Any:
+    """Acceleration in each direction at which the first contact lifts [g]."""
+    angle = np.radians(direction_deg)
+    # Exactly 0 across the machine, where a cosine of 90° leaves 6e-17.
+    along = np.where(np.abs(np.cos(angle)) < 1e-15, 0.0, np.cos(angle))
+    across = np.where(np.abs(np.sin(angle)) < 1e-15, 0.0, np.sin(angle))
+    normals, distances = reach_to_edges(points, centre)
+    # The inertia force points against the acceleration.
+    toward = -centre[2] * (np.multiply.outer(along, normals[:, 0]) + np.multiply.outer(across, normals[:, 1]))
+    each = np.where(toward > 1e-12, distances / np.where(toward > 1e-12, toward, 1.0), np.inf)
+    return each.min(axis=-1)
+
+
+def three_loads_n(points: Points, centre: Points, mass_kg: float, acceleration_xy_mps2: Any) -> Any:
+    """Loads of three contacts by three equations; ValueError for another number of them."""
+    if len(points) != 3:
+        raise ValueError(f"contacts_xy_m must hold 3 contacts, got {len(points)}; more share the weight by stiffness")
+    return np.linalg.solve(np.vstack([np.ones(3), points.T]), _forces(centre, mass_kg, acceleration_xy_mps2))
+
+
+def _forces(centre: Points, mass_kg: float, acceleration_xy_mps2: Any) -> Any:
+    """Weight, and its moments with those of inertia, which the contacts hold in balance."""
+    along, across = np.asarray(acceleration_xy_mps2, dtype=np.float64).reshape(2)
+    x_m, y_m, z_m = centre
+    g = STANDARD_GRAVITY_MPS2
+    return mass_kg * np.array([g, g * x_m - along * z_m, g * y_m - across * z_m])
+
+
 class Edges(NamedTuple):
     """Each edge of the support polygon, counter-clockwise: between which contacts, and what it takes to tip over it."""
 
@@ -245,14 +273,7 @@ def elastic_contact_loads(
     stiffness = np.atleast_1d(np.asarray(stiffness_n_per_m, dtype=np.float64))
     if stiffness.shape != (len(points),):
         raise ValueError(f"stiffness_n_per_m must be as long as contacts_xy_m ({len(points)}), got {stiffness.size}")
-    along, across = np.asarray(acceleration_xy_mps2, dtype=np.float64).reshape(2)
-    forces = mass_kg * np.array(
-        [
-            STANDARD_GRAVITY_MPS2,
-            STANDARD_GRAVITY_MPS2 * centre[0] - along * centre[2],
-            STANDARD_GRAVITY_MPS2 * centre[1] - across * centre[2],
-        ]
-    )
+    forces = _forces(centre, mass_kg, acceleration_xy_mps2)
     rows = np.column_stack([np.ones(len(points)), points])
     touching = np.ones(len(points), dtype=bool)
     for _ in range(len(points)):

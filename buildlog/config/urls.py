@@ -7,12 +7,12 @@ from buildlog.failures import modification_pages, part_page
 from buildlog.failures import pages as failures
 from buildlog.hosting import connection_pages, error_pages, help_pages, more_pages, upkeep_pages
 from buildlog.machines import pages as machines
-from buildlog.machines import part_pages, space_pages
+from buildlog.machines import part_pages, space_pages, wiring_page
 from buildlog.people import account_pages, device_pages, sign_in_pages
 from buildlog.people import pages as people
 from buildlog.photos import image_files
 from buildlog.photos import pages as photos
-from sessions.bench import card_pages, home_pages, trial_cards
+from sessions.bench import card_pages, home_pages, release_pages, revision_page, trial_cards
 from sessions.bench import pages as bench_pages
 from sessions.evidence import doubt_pages
 from sessions.evidence import pages as evidence_pages
@@ -52,11 +52,15 @@ urlpatterns = [
     path("vehicles/<uuid:pk>/bench/card/", bench_pages.suggest_card, name="suggest_card"),
     path("revisions/<uuid:pk>/what-if/", bench_pages.what_if, name="what_if"),
     path("vehicles/<uuid:pk>/assumptions/", outings.assumptions, name="assumptions"),
-    path("revisions/<uuid:pk>/", machine_pages.revision, name="revision"),
+    path("revisions/<uuid:pk>/", revision_page.revision, name="revision"),
     path("revisions/<uuid:pk>/edit/", machines.edit_revision, name="edit_revision"),
     path("revisions/<uuid:pk>/remove/", machines.remove_revision, name="remove_revision"),
     path("revisions/<uuid:pk>/new-fitting/", machines.new_fitting, name="new_fitting"),
     path("revisions/<uuid:pk>/new-modification/", modification_pages.new_modification, name="new_modification"),
+    path("revisions/<uuid:pk>/release/", release_pages.revision_release, name="revision_release"),
+    path("revisions/<uuid:pk>/release/accept/", release_pages.accept_point, name="accept_point"),
+    path("revisions/<uuid:pk>/release/ride/", release_pages.release_to_ride, name="release_to_ride"),
+    path("revisions/<uuid:pk>/wiring/", wiring_page.revision_wiring, name="revision_wiring"),
     path("revisions/<uuid:pk>/space/", outing_space.revision_space, name="revision_space"),
     path("revisions/<uuid:pk>/contacts/", space_pages.edit_contacts, name="edit_contacts"),
     path("revisions/<uuid:pk>/balance-test/<slug:kind>/", space_pages.new_balance_test, name="new_balance_test"),

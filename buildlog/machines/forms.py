@@ -5,7 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 from django.core.exceptions import ValidationError
+from django.urls import reverse
+from django.utils.html import format_html
 
+from buildlog.machines.going_to_ride import goes_to_ride, note_release, refusal
 from buildlog.machines.models import Fitting, Part, Revision, Vehicle
 from buildlog.machines.specifications import CATEGORIES, read_specification
 from buildlog.quantities.declared import quantity_names
@@ -46,6 +49,7 @@ class RevisionForm(RecordForm[Revision]):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        self._status_before = None if self.instance._state.adding else self.instance.status
         siblings = Revision.objects.filter(vehicle=self.instance.vehicle).select_related("vehicle")
         self.offer("parent", siblings.exclude(pk=self.instance.pk), lambda revision: revision.label)
         if self.instance._state.adding:
@@ -60,6 +64,25 @@ class RevisionForm(RecordForm[Revision]):
                 {"number": f"{self.instance.vehicle} already has an R{number}. Choose a number that is not used yet."}
             )
         return cleaned
+
+    def _post_clean(self) -> None:
+        super()._post_clean()
+        self.goes_to_ride = not self.errors and goes_to_ride(self.instance, self._status_before)
+        if self.goes_to_ride and (sentence := refusal(self.instance)):
+            self.add_error("status", self._with_a_way(sentence))
+
+    def _with_a_way(self, sentence: str) -> str:
+        """A stored revision has a page where its points are settled; a new one is stored as in build first."""
+        if self.instance._state.adding:
+            return f"{sentence} Save it as in build first."
+        address = reverse("revision_release", args=[self.instance.pk])
+        return format_html('{} <a href="{}">Release of {}</a>', sentence, address, self.instance.label)
+
+    def save(self, commit: bool = True) -> Revision:
+        saved: Revision = super().save(commit)
+        if commit and self.goes_to_ride:
+            note_release(saved)
+        return saved
 
 
 class PartForm(RecordForm[Part]):

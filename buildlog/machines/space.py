@@ -147,17 +147,17 @@ class Space:
     @cached_property
     def edges(self) -> list[Edge]:
         """The weakest first. Raises ValueError while `needs` says something."""
-        found = support_polygon.tip_over_edges(self.points, self._place)
+        measured = support_polygon.tip_over_edges(self.points, self._place)
         edges = [
             Edge(
-                _side(float(found.outward_deg[row])),
-                float(found.distance_m[row]),
-                float(found.threshold_g[row]),
-                float(found.tilt_deg[row]),
-                self.contacts[int(found.first[row])],
-                self.contacts[int(found.second[row])],
+                _side(float(measured.outward_deg[row])),
+                float(measured.distance_m[row]),
+                float(measured.threshold_g[row]),
+                float(measured.tilt_deg[row]),
+                self.contacts[int(measured.first[row])],
+                self.contacts[int(measured.second[row])],
             )
-            for row in range(len(found.distance_m))
+            for row in range(len(measured.distance_m))
         ]
         return sorted(edges, key=lambda edge: edge.threshold_g)
 

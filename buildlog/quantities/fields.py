@@ -15,7 +15,8 @@ from django.core.exceptions import ValidationError
 from django.db import models
 from rest_framework import serializers
 
-from calc.quantities import KINDS, NotUnderstood, as_typed, understand, written
+from calc.quantities import KINDS, NotUnderstood, understand, written
+from calc.typed_values import as_typed
 
 
 class QuantityInput(forms.TextInput):

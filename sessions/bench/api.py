@@ -12,6 +12,7 @@ from buildlog.machines.limits import limits_of
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Revision, Vehicle
 from buildlog.machines.seen_voltages import seen_voltages
+from buildlog.machines.wiring_results import wiring_results
 from buildlog.people.device_keys import FIELD_LOGGING
 from buildlog.people.roles import Right
 from buildlog.records.api import RecordViewSet, WorkedOut
@@ -19,6 +20,7 @@ from calc.results import plain
 from sessions.bench.failure_questions import failure_questions
 from sessions.bench.machine_bench import ride_of
 from sessions.bench.models import TestCard, TestCardItem
+from sessions.bench.release import release_as_json, release_state
 from sessions.bench.serializers import TestCardItemSerializer, TestCardSerializer
 from sessions.evidence.season import Season
 from sessions.trials.decisions import keep_decisions, trials_of
@@ -28,7 +30,7 @@ from sessions.trials.questions import answer, as_json, every_pair, own_questions
 
 @extend_schema(responses=OpenApiTypes.OBJECT)
 class RevisionLimits(WorkedOut):
-    """Every result and limit of a build, ridden as the machine is ridden today."""
+    """Every result and limit of a build, ridden as the machine is ridden today, and its points before it is ridden."""
 
     queryset = Revision.objects.select_related("vehicle__assumptions")
     machine_path = "vehicle"
@@ -40,7 +42,10 @@ class RevisionLimits(WorkedOut):
             "revision": record.pk,
             "rider_kg": ride.rider_kg,
             "consumption_wh_per_km": ride.consumption_wh_per_km,
-            "limits": [plain(result) for result in limits_of(machine, ride)],
+            "limits": [plain(result) for result in [*limits_of(machine, ride), *wiring_results(machine)]],
+            "release": release_as_json(
+                release_state(record, machine=machine, load_kg=ride.rider_kg or record.rider_mass_kg)
+            ),
         }
 
 

@@ -37,7 +37,7 @@ class Line:
 
 
 @dataclass(frozen=True)
-class Stand:
+class Foot:
     """A contact as it is drawn: by its kind, with its load beside it."""
 
     x: float
@@ -51,7 +51,7 @@ class Stand:
 @dataclass(frozen=True)
 class View:
     height: float
-    stands: list[Stand]
+    feet: list[Foot]
     parts: list[Dot]
     rider: Line | None
     centre: Dot | None
@@ -104,8 +104,8 @@ def _side_view(space: Space, across: Along, scale: float) -> View:
     def up(z_m: float) -> float:
         return round(ground - z_m * scale, 1)
 
-    stands = [
-        Stand(across(contact.x_m), ground, contact.kind, round(0.22 * scale, 1), "", "middle")
+    feet = [
+        Foot(across(contact.x_m), ground, contact.kind, round(0.22 * scale, 1), "", "middle")
         for contact in {contact.x_m: contact for contact in space.contacts}.values()
     ]
     parts = [
@@ -127,7 +127,7 @@ def _side_view(space: Space, across: Along, scale: float) -> View:
         centre = Dot(across(space.centre.x_m), up(space.centre.z_m), 6.0, "Centre of gravity with rider")
         u_x, u_y = round(2 * space.centre.u_x_m * scale, 1), round(2 * space.centre.u_z_m * scale, 1)
     return View(
-        round(ground + MARGIN + LABEL_HEIGHT, 1), stands, parts, rider, centre, u_x, u_y, [], None, ground,
+        round(ground + MARGIN + LABEL_HEIGHT, 1), feet, parts, rider, centre, u_x, u_y, [], None, ground,
         _scale_line(scale, ground + MARGIN),
     )  # fmt: skip
 
@@ -142,7 +142,7 @@ def _top_view(space: Space, across: Along, scale: float) -> View:
         return round(middle - y_m * scale, 1)
 
     loads = {load.contact: load for load in space.loads} if not space.needs else {}
-    stands = [_stand_from_above(contact, across, aside, scale, loads) for contact in space.contacts]
+    feet = [_foot_from_above(contact, across, aside, scale, loads) for contact in space.contacts]
     edges: list[Line] = []
     weakest = None
     if not space.needs:
@@ -172,16 +172,16 @@ def _top_view(space: Space, across: Along, scale: float) -> View:
         centre = Dot(across(space.centre.x_m), aside(space.centre.y_m), 6.0, "Centre of gravity with rider")
         u_x, u_y = round(2 * space.centre.u_x_m * scale, 1), round(2 * space.centre.u_y_m * scale, 1)
     return View(
-        round(2 * middle, 1), stands, parts, rider, centre, u_x, u_y, edges, weakest, middle,
+        round(2 * middle, 1), feet, parts, rider, centre, u_x, u_y, edges, weakest, middle,
         _scale_line(scale, 2 * middle - 8),
     )  # fmt: skip
 
 
-def _stand_from_above(contact: Contact, across: Along, aside: Along, scale: float, loads: dict[Contact, Load]) -> Stand:
+def _foot_from_above(contact: Contact, across: Along, aside: Along, scale: float, loads: dict[Contact, Load]) -> Foot:
     load = loads.get(contact)
     text = f"{load.load_kg:.0f} kg" if load is not None else ""
     x = across(contact.x_m)
-    return Stand(x, aside(contact.y_m), contact.kind, round(0.22 * scale, 1), text, "start" if x < WIDTH / 2 else "end")
+    return Foot(x, aside(contact.y_m), contact.kind, round(0.22 * scale, 1), text, "start" if x < WIDTH / 2 else "end")
 
 
 def _scale_line(scale: float, y: float) -> Line:

@@ -28,8 +28,9 @@ class SessionResults(WorkedOut):
     machine_path = "revision__vehicle"
 
     def answer(self, record: Session) -> dict[str, Any]:
-        doubts = doubts_of_session(record)
-        report = report_of(Evidence.of_session(record), LeftOut(doubts))
+        evidence = Evidence.of_session(record)
+        doubts = doubts_of_session(record, evidence)
+        report = report_of(evidence, LeftOut(doubts))
         return {
             "session": record.pk,
             "doubts": [

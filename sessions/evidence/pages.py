@@ -28,7 +28,7 @@ def session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """One outing: every number that can be worked out, and what is missing for the others."""
     session = get_object_or_404(sessions_with_records().select_related("go_no_go"), pk=pk)
     evidence = Evidence.of_session(session)
-    doubts = doubts_of_session(session)
+    doubts = doubts_of_session(session, evidence)
     report = report_of(evidence, LeftOut(doubts))
     context = {
         "session": session,

@@ -11,15 +11,10 @@ from django.views.decorators.http import require_safe
 from buildlog.failures.models import Failure
 from buildlog.failures.queries import failure_list, failures_of_machine
 from buildlog.machines import queries
-from buildlog.machines.limits import Ride, limits_of
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Revision, Vehicle
 from buildlog.machines.seen_voltages import seen_voltages
-from buildlog.machines.space import Space
-from buildlog.photos.models import Photo
-from calc.results import grouped
-from sessions.drawing.machine_views import machine_views
-from sessions.outings.machine_queries import load_of, revision_rows
+from sessions.outings.machine_queries import revision_rows
 
 NEWEST, NEWEST_SESSIONS = 10, 20
 """So many revisions, failures and sessions a page shows; a list has the rest."""
@@ -42,29 +37,3 @@ def vehicle(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
         "warnings": [(revision.label, alarm) for revision in built for alarm in Machine(revision, seen=seen).warnings],
     }
     return render(request, "machines/vehicle.html", context)
-
-
-@require_safe
-def revision(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
-    revision = get_object_or_404(Revision.objects.select_related("vehicle", "parent__vehicle"), pk=pk)
-    machine = Machine.in_line(revision, seen_voltages(revision.vehicle))
-    space = Space(machine, load_of(revision))
-    # Range rests on how the machine is ridden: the bench has it.
-    results = [result for result in limits_of(machine, Ride(space.load_kg)) if result.key != "range"]
-    failures = list(failure_list().filter(revision=revision)[: NEWEST + 1])
-    sessions = list(revision.sessions.select_related("venue")[: NEWEST_SESSIONS + 1])
-    context = {
-        "revision": revision,
-        "machine": machine,
-        "space": space,
-        "views": machine_views(space),
-        "groups": grouped(results),
-        "missing": [result for result in results if result.value is None],
-        "modifications": revision.modifications.prefetch_related("answers__mode", "answers__revision__vehicle"),
-        "failures": failures[:NEWEST],
-        "more_failures": len(failures) > NEWEST,
-        "sessions": sessions[:NEWEST_SESSIONS],
-        "more_sessions": len(sessions) > NEWEST_SESSIONS,
-        "photos": Photo.objects.filter(revision=revision),
-    }
-    return render(request, "machines/revision.html", context)

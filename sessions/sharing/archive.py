@@ -27,6 +27,7 @@ from buildlog.photos.models import Photo
 from buildlog.records.models import MadeRecord
 from buildlog.storage.stored_files import Put, stored_together
 from sessions.bench.models import TestCard, TestCardItem
+from sessions.bench.release_models import AcceptedPoint, Release
 from sessions.logs.import_jobs import ask_for
 from sessions.logs.models import Log
 from sessions.outings.models import Assumptions, Gate, GateMark, GoNoGoCheck, Pass, Reading, Session, TrackPart, Venue
@@ -79,6 +80,8 @@ def _records_of(vehicle: Vehicle) -> dict[type[Model], QuerySet[Any]]:
         Trial: Trial.objects.filter(revision__vehicle=vehicle),
         TestCard: TestCard.objects.filter(revision__vehicle=vehicle),
         TestCardItem: TestCardItem.objects.filter(card__revision__vehicle=vehicle),
+        AcceptedPoint: AcceptedPoint.objects.filter(revision__vehicle=vehicle),
+        Release: Release.objects.filter(revision__vehicle=vehicle),
         Photo: Photo.objects.filter(photos | Q(part__in=parts)),
         Evidence: Evidence.objects.filter(cause__vehicle=vehicle),
         Confirmation: Confirmation.objects.filter(vehicle=vehicle),

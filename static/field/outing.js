@@ -78,7 +78,7 @@ export async function start(choice, check) {
   const key = newKey();
   records.push({
     id: key, kind: "go-no-go-checks", session: id, needs: [id],
-    payload: { session: id, ...check.answers, reason_to_go_on: check.reason }, words: "Go/no-go check",
+    payload: { session: id, ...check.answers, machine_points: check.machine_points ?? [], reason_to_go_on: check.reason }, words: "Go/no-go check",
   });
   await keep(records, {
     outing: [id, (page) => Object.assign(page, blank(id, session, began.wall_ms), {

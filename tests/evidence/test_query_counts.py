@@ -50,7 +50,7 @@ def fill(session, gate, count):
             head = find_layout(held, log.size_bytes)
         read_stored(log, head.layout, guess(head.layout, head.rows))
     for number in range(Part.objects.count(), count):
-        part = Part.objects.create(name=f"P{number}", category="other", mass_kg=1.0)
+        part = Part.objects.create(name=f"P{number}", category="other", mass_kg=0.1)
         Fitting.objects.create(revision=session.revision, part=part)
 
 

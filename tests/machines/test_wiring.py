@@ -15,6 +15,7 @@ CONTROLLER = {
     "highest_voltage_v": 72.0, "lowest_voltage_v": 40.0, "continuous_current_a": 50.0, "peak_current_a": 120.0,
     "regeneration_current_a": 20.0, "capacitance_uf": 2200.0,
 }  # fmt: skip
+SMALL = {"full_voltage_v": 12.6, "nominal_voltage_v": 10.8, "empty_voltage_v": 7.5}
 CABLE = {"section_mm2": 10.0, "length_m": 2.0}
 
 
@@ -101,8 +102,7 @@ def test_several_kinds_of_modules_are_added_up_only_by_numbered_strings(chain):
 
 
 def test_modules_in_series_of_one_string_add_their_voltages(chain):
-    specification = MODULE | {"full_voltage_v": 12.6, "nominal_voltage_v": 10.8, "empty_voltage_v": 7.5}
-    other = fit(chain, "battery_module", specification, 1, series=1, parallel=1, string=1)
+    other = fit(chain, "battery_module", MODULE | SMALL, 1, series=1, parallel=1, string=1)
     Fitting.objects.filter(revision=chain, part__category="battery_module").exclude(pk=other.pk).update(string=1)
     facts = built(chain).pack
     assert (facts.full_voltage_v, facts.capacity_ah) == pytest.approx((71.4, 12.0))

@@ -14,6 +14,7 @@ from django.test.utils import instrumented_test_render
 
 from buildlog.models import (
     Account,
+    BalanceTest,
     DeviceToken,
     Failure,
     FailureMode,
@@ -57,6 +58,7 @@ API: dict[str, type[Any]] = {
     "failure-modes": FailureMode, "failures": Failure, "venues": Venue, "gates": Gate, "sessions": Session,
     "passes": Pass, "readings": Reading, "go-no-go-checks": GoNoGoCheck, "track-parts": TrackPart, "photos": Photo,
     "test-cards": TestCard, "test-card-items": TestCardItem, "trials": Trial,
+    "balance-tests": BalanceTest,
 }  # fmt: skip
 """The lists of the API, with their models."""
 SESSION_COLUMNS = ("started_at", "revision__vehicle__name", "revision__number", "venue__name", "surface",

@@ -35,6 +35,10 @@ PAGES = {
     "remove_revision": ("/revisions/{revision}/remove/", BUILD),
     "new_fitting": ("/revisions/{revision}/new-fitting/", BUILD),
     "new_modification": ("/revisions/{revision}/new-modification/", BUILD),
+    "revision_release": ("/revisions/{revision}/release/", READ),
+    "accept_point": ("/revisions/{revision}/release/accept/", BUILD),
+    "release_to_ride": ("/revisions/{revision}/release/ride/", BUILD),
+    "revision_wiring": ("/revisions/{revision}/wiring/", READ),
     "revision_space": ("/revisions/{revision}/space/", READ),
     "edit_contacts": ("/revisions/{revision}/contacts/", BUILD),
     "new_balance_test": ("/revisions/{revision}/balance-test/weighing/", BUILD),
@@ -125,6 +129,8 @@ PAGES = {
 }
 POSTED_ONLY = {
     "suggest_card",
+    "accept_point",
+    "release_to_ride",
     "close_trial",
     "trial_card",
     "mend_doubt",
