@@ -10,6 +10,7 @@ import pytest
 from scipy.stats import ttest_ind
 
 from tests.simulations import __main__ as command
+from tests.simulations.later_trials import ASKED_AGAIN, BOTH_A_DAY, change_promised, false_at_any_time
 from tests.simulations.pages import (
     ERROR,
     SPEED,
@@ -136,4 +137,16 @@ def test_the_command_prints_a_table_and_says_whether_goals_are_met(monkeypatch, 
     printed = capsys.readouterr().out
     assert "invented: An invented table." in printed
     assert "false 100.0 % of 50 (92.9 to 100.0, goal at most 5 % MISSED)" in printed
-    assert {"nothing changes", "true changes", "plans"} <= set(TABLES)
+    assert {"nothing changes", "true changes", "plans", "asked again", "both builds"} <= set(TABLES)
+
+
+def test_asking_again_until_something_is_said_claims_hardly_anything():
+    setting, times = ASKED_AGAIN["asked three times"]
+    false = sum(false_at_any_time(setting, times, seed) for seed in range(1000, 1000 + SEASONS))
+    assert not Rate("false", false, SEASONS, most=ERROR).misses_goal_beyond_chance
+
+
+def test_a_plan_for_both_builds_on_one_day_keeps_its_promise():
+    setting = BOTH_A_DAY["days differ by 2 %"]
+    kept = [one for one in (change_promised(setting, seed) for seed in range(SEASONS)) if one is not None]
+    assert not Rate("told", sum(kept), len(kept), least=0.75).misses_goal_beyond_chance
