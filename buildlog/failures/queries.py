@@ -11,7 +11,7 @@ from buildlog.machines.models import Vehicle
 
 def failure_list() -> QuerySet[Failure]:
     """Failures as a list shows them."""
-    return Failure.objects.select_related("mode", "part", "revision__vehicle")
+    return Failure.objects.select_related("mode", "part", "revision__vehicle__assumptions")
 
 
 def failures_of_machine(failures: QuerySet[Failure], vehicle: Vehicle) -> QuerySet[Failure]:
@@ -25,8 +25,8 @@ def failures_of_machine(failures: QuerySet[Failure], vehicle: Vehicle) -> QueryS
 
 def failure_rows() -> QuerySet[Failure]:
     """Failures with all that their own pages show."""
-    failures = Failure.objects.select_related("mode", "part", "cause", "revision__vehicle", "session__venue")
-    answers = Modification.objects.select_related("revision__vehicle").order_by("revision__number", "title")
-    return failures.select_related("recurrence_of__mode", "recurrence_of__revision__vehicle").prefetch_related(
-        Prefetch("answered_by", queryset=answers)
+    failures = Failure.objects.select_related(
+        "mode", "part", "cause", "revision__vehicle__assumptions", "session__venue"
     )
+    answers = Modification.objects.select_related("revision__vehicle").order_by("revision__number", "title")
+    return failures.prefetch_related(Prefetch("answered_by", queryset=answers))
