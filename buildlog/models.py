@@ -11,6 +11,7 @@ from buildlog.failures.models import (
     SignOff,
     Verification,
 )
+from buildlog.machines.balance_tests import BalanceTest
 from buildlog.machines.confirmations import Confirmation
 from buildlog.machines.models import Fitting, Part, Revision, Vehicle
 from buildlog.people.models import AccessEvent, Account, DeviceToken, Invitation
@@ -20,6 +21,7 @@ from buildlog.records.models import MadeRecord, RemovedRecord
 __all__ = [
     "AccessEvent",
     "Account",
+    "BalanceTest",
     "Cause",
     "Confirmation",
     "DeviceToken",

@@ -101,6 +101,7 @@ class States:
         for failure in failures:
             loop, facts = self._groups[failure.revision_id, failure.mode_id, failure.cause_id]
             failure.standing = loop.standing(facts)
+            failure.fixed_on = {uuid.UUID(str(fix.revision)) for fix in loop.history.fixes_for(facts)}
 
     def first_of(self, failures: Collection[Failure]) -> dict[uuid.UUID, uuid.UUID]:
         """For those that came although a fix was fitted, the first failure of their kind. One query."""

@@ -60,9 +60,13 @@ def failures(request: SignedInRequest) -> HttpResponse:
             rows = failures_of_machine(rows, subject) if name == "vehicle" else rows.filter(**{name: subject})
     if state == NOT_HELD or state in Failure.State.values:
         wanted = [known for known in Failure.State.values if known != Failure.State.HELD]
-        rows = rows.filter(States(_machines(subjects)).in_state(*(wanted if state == NOT_HELD else [state])))
-    page = list_page(rows, request.GET, moment="happened_at")
-    note_states(page.rows)
+        machines = States(_machines(subjects))
+        rows = rows.filter(machines.in_state(*(wanted if state == NOT_HELD else [state])))
+        page = list_page(rows, request.GET, moment="happened_at")
+        machines.note_on(page.rows)
+    else:
+        page = list_page(rows, request.GET, moment="happened_at")
+        note_states(page.rows)
     states = [(NOT_HELD, "Not yet held"), *Failure.State.choices]
     context = {"page": page, "failures": page.rows, "states": states, "state": state, "subjects": subjects}
     return render(request, "failures/failures.html", context)

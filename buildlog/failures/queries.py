@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+from typing import Any, NamedTuple
+
 from django.db.models import Prefetch, QuerySet, Value
 from django.db.models.functions import Coalesce
 
+from buildlog.failures.loop import States
 from buildlog.failures.models import Failure, Modification
 from buildlog.machines.models import Vehicle
+from calc.failure_facts import HURTS
 
 
 def failure_list() -> QuerySet[Failure]:
@@ -30,3 +35,24 @@ def failure_rows() -> QuerySet[Failure]:
     )
     answers = Modification.objects.select_related("revision__vehicle").order_by("revision__number", "title")
     return failures.prefetch_related(Prefetch("answered_by", queryset=answers))
+
+
+class OpenHazard(NamedTuple):
+    """A failure of category I or II that has not been shown to be mended, and whether a revision has a fix of it."""
+
+    failure: Failure
+    has_fix: bool
+
+
+def open_failures(vehicles: Collection[Any]) -> list[Failure]:
+    """Failures of category I and II of machines that have not held, with their states: what releases read."""
+    rows = Failure.objects.filter(revision__vehicle__in=vehicles, severity__in=HURTS)
+    failures = list(rows.select_related("mode", "revision__vehicle__assumptions").order_by("happened_at", "pk"))
+    if failures:
+        States({failure.revision.vehicle for failure in failures}).note_on(failures)
+    return [failure for failure in failures if failure.state != Failure.State.HELD]
+
+
+def hazard_of(failure: Failure, line: Collection[Any]) -> OpenHazard:
+    """`line` has the keys of a revision and those before it, whose modifications it carries."""
+    return OpenHazard(failure, any(revision in line for revision in failure.fixed_on))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -28,8 +29,9 @@ from sessions.evidence.doubtful_rides import doubtful_in
 from sessions.evidence.reader import recorded
 from sessions.evidence.season import Season
 from sessions.outings.models import Assumptions
+from sessions.trials.decisions import trials_of
 from sessions.trials.measure_columns import MeasureColumns
-from sessions.trials.questions import answer, newest_against_parent, of_modifications
+from sessions.trials.questions import Answered, answer, own_questions
 
 
 @dataclass(frozen=True)
@@ -131,7 +133,7 @@ def bench_of(vehicle: Vehicle, filters: Filters, system: str = "metric") -> Benc
         growth_of(everything, exposure),
         limits,
         ride,
-        _verdicts(modifications, machines, loop, season, ride, system),
+        _verdicts(vehicle, modifications, machines, loop, season, ride, system),
         modifications,
         exposure.begins_m(),
         season,
@@ -167,6 +169,7 @@ def _ride(vehicle: Vehicle, today: Revision | None, season: Season) -> Ride:
 
 
 def _verdicts(
+    vehicle: Vehicle,
     modifications: list[Modification],
     machines: dict[Any, Machine],
     loop: Loop,
@@ -176,12 +179,10 @@ def _verdicts(
 ) -> list[verdicts.Verdict]:
     """Of every modification that was expected to do something, answered under the same error as on the page that
     compares revisions, because the questions are the same."""
-    asked = [*newest_against_parent(season), *of_modifications(season, modifications)]
-    answered = {
-        row.asked.modification.pk: row
-        for row in answer(MeasureColumns(season, system), asked)
-        if row.asked.modification is not None
-    }
+    answered: dict[uuid.UUID, Answered] = {}
+    for row in answer(MeasureColumns(season, system), own_questions(season, modifications, trials_of(vehicle))):
+        if row.asked.modification is not None:
+            answered.setdefault(row.asked.modification.pk, row)
     answers: list[verdicts.Verdict] = []
     for modification in modifications:
         if modification.pk in answered:

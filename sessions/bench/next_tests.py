@@ -212,7 +212,7 @@ def _watched(bench: Bench, row: ModeRow, system: str) -> Question | None:
         return Question(
             Kind.SETTLE, f"Look over “{fix}” on {subject.label} before and after the ride",
             f"It is to prevent “{row.name}” (severity {row.numeral}), and still takes "
-            f"{' and '.join(shown.lacks)}. {NEVER_PROVOKED}",
+            f"{' and '.join(shown.lacks)}. It is not to be provoked.",
             1000.0 - row.severity, subject, row,
         )  # fmt: skip
     needed, so_far = proof.still_needed, proof.in_all.shortest(proof.kind)

@@ -6,6 +6,7 @@ A build is asked first, then passes, then what is compared with both; what is it
 from __future__ import annotations
 
 from collections.abc import Collection
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -36,32 +37,47 @@ _BY_SESSION = frozenset({"log_charge_of_session", "log_distance_of_session", "lo
 """Rules of a log that the session may break as well; they take the log away from no session."""
 
 
+_RECORDS = {
+    "session": "sessions",
+    "pass": "passes",
+    "reading": "readings",
+    "failure": "failures",
+    "log": "logs",
+}
+
+
 class CheckedRecords:
-    """The rules on the records that were read, and what was confirmed of them."""
+    """The rules on the records of one machine, and what was confirmed of them; each kind is checked once asked for."""
 
     def __init__(self, facts: MachineRows) -> None:
         self.facts = facts
-        self.rows = {
-            "build": Rows([str(revision.pk) for revision in facts.revisions], labels=[str(r) for r in facts.revisions]),
-            "session": facts.sessions,
-            "pass": facts.passes,
-            "reading": facts.readings,
-            "failure": facts.failures,
-            "log": facts.logs,
-        }
-        self.confirmations = list(Confirmation.objects.filter(vehicle=facts.vehicle))
-        self.checked: dict[str, Checked] = {}
-        self._check()
+        self._checked: dict[str, Checked] = {}
+        self._in_doubt: dict[str, dict[str, Any]] = {}
+
+    def rows(self, subject: str) -> Rows:
+        """The records of one kind."""
+        return self._builds if subject == "build" else getattr(self.facts, _RECORDS[subject])
+
+    def checked(self, subject: str) -> Checked:
+        """The rules of one kind of record on all of its rows."""
+        if subject not in self._checked:
+            known = getattr(self, f"_known_of_{subject}")() if self.rows(subject).count else {}
+            self._checked[subject] = check(SUBJECTS[subject], known)
+        return self._checked[subject]
+
+    @cached_property
+    def confirmations(self) -> list[Confirmation]:
+        return list(Confirmation.objects.filter(vehicle=self.facts.vehicle))
 
     def confirmed(self, subject: str) -> dict[int, set[str]]:
         """The rules that are confirmed for the values as they are now, by row."""
         rules: dict[int, set[str]] = {}
         for confirmation in self.of_subject(subject):
-            row = self.rows[subject].row_of(confirmation.record)
+            row = self.rows(subject).row_of(confirmation.record)
             rule = SUBJECTS[subject].rule(confirmation.rule)
             if row is None or rule is None:
                 continue
-            if confirmation.holds_for(self.checked[subject].values(rule, row)):
+            if confirmation.holds_for(self.checked(subject).values(rule, row)):
                 rules.setdefault(row, set()).add(rule.key)
         return rules
 
@@ -71,26 +87,24 @@ class CheckedRecords:
     def facts_in_doubt(self, subject: str) -> dict[str, Any]:
         """For each fact of these records, which rows are in doubt and not confirmed: the mask that results heed.
 
-        Rows are in the order of `rows[subject].keys`; sessions by their start.
+        Rows are in the order of `rows(subject).texts`; sessions by their start.
         """
-        return facts_in_doubt(self.checked[subject], self.confirmed(subject))
+        if subject not in self._in_doubt:
+            any_rows = self.rows(subject).count > 0
+            masks = facts_in_doubt(self.checked(subject), self.confirmed(subject)) if any_rows else {}
+            self._in_doubt[subject] = masks
+        return self._in_doubt[subject]
 
-    def _check(self) -> None:
-        facts = self.facts
-        build = _table([machine.build for machine in facts.machines])
-        build["fastest_pass_mps"] = facts.fastest_mps
-        self.checked["build"] = check(SUBJECTS["build"], build)
-        around = self._surroundings()
-        session = facts.sessions.known
-        of_session = {name: values[facts.revision_of] for name, values in around.items()}
-        self._check_passes(of_session)
-        sessions = {**session, **of_session, **self._from_parts()}
-        self.checked["session"] = check(SUBJECTS["session"], sessions if facts.sessions.count else {})
-        self._check_readings(of_session)
-        self._check_failures(around)
-        self._check_logs(of_session)
-        self._compare_with_logs(sessions)
+    @cached_property
+    def _builds(self) -> Rows:
+        revisions = self.facts.revisions
+        return Rows([str(revision.pk) for revision in revisions], label=lambda row: str(revisions[row]))
 
+    def _known_of_build(self) -> dict[str, Any]:
+        build = _table([machine.build for machine in self.facts.machines])
+        return {**build, "fastest_pass_mps": self.facts.fastest_mps}
+
+    @cached_property
     def _surroundings(self) -> dict[str, Any]:
         """What sessions are compared with, by revision; unknown where the build itself is in doubt."""
         known = with_cells(
@@ -99,29 +113,31 @@ class CheckedRecords:
         )
         confirmed = self.confirmed("build")
         aside = {row: confirmed.get(row, set()) | _BETWEEN_PARTS for row in range(len(self.facts.machines))}
-        doubted = facts_in_doubt(self.checked["build"], aside)
+        doubted = facts_in_doubt(self.checked("build"), aside)
         for name, follows_from in _BLANKED.items():
             masks = [doubted[fact] for fact in follows_from if fact in doubted]
             if masks and name in known:
                 known[name] = np.where(np.any(masks, axis=0), np.nan, known[name])
         return known
 
-    def _check_passes(self, of_session: dict[str, Any]) -> None:
+    @cached_property
+    def _of_session(self) -> dict[str, Any]:
+        """The surroundings of each session."""
+        return {name: values[self.facts.revision_of] for name, values in self._surroundings.items()}
+
+    def _known_of_pass(self) -> dict[str, Any]:
         rows, session = self.facts.passes, self.facts.sessions.known
-        if not rows.count:
-            self.checked["pass"] = check(SUBJECTS["pass"], {})
-            return
         with np.errstate(divide="ignore", invalid="ignore"):
             speeds = rows.known["gate_length_m"] / rows.known["duration_s"]
-        self.checked["pass"] = check(
-            SUBJECTS["pass"],
-            {
-                **rows.known,
-                "others_mps": _others(speeds, rows.owner, self.facts.sessions.count),
-                **_of_owner(of_session, rows, ("geared_speed_mps",)),
-                **_of_owner(session, rows, ("runtime_s", "elapsed_s")),
-            },
-        )
+        return {
+            **rows.known,
+            "others_mps": _others(speeds, rows.owner, self.facts.sessions.count),
+            **_of_owner(self._of_session, rows, ("geared_speed_mps",)),
+            **_of_owner(session, rows, ("runtime_s", "elapsed_s")),
+        }
+
+    def _known_of_session(self) -> dict[str, Any]:
+        return {**self.facts.sessions.known, **self._of_session, **self._from_parts(), **self._from_logs()}
 
     def _from_parts(self) -> dict[str, Any]:
         """What passes and readings say of their sessions: the fastest pass not in doubt, and the last readings."""
@@ -145,11 +161,8 @@ class CheckedRecords:
             known["last_reading_charge_ah"][readings.owner[noted]] = readings.known["charge_used_ah"][noted]
         return known
 
-    def _check_readings(self, of_session: dict[str, Any]) -> None:
+    def _known_of_reading(self) -> dict[str, Any]:
         rows, session = self.facts.readings, self.facts.sessions.known
-        if not rows.count:
-            self.checked["reading"] = check(SUBJECTS["reading"], {})
-            return
         before = {
             f"before_{name}": _before(rows.known[column], rows.owner)
             for name, column in (
@@ -158,26 +171,21 @@ class CheckedRecords:
                 ("time_s", "time_into_session_s"),
             )
         }
-        self.checked["reading"] = check(
-            SUBJECTS["reading"],
-            {
-                **rows.known,
-                **before,
-                **_of_owner(of_session, rows, tuple(of_session)),
-                **_of_owner(session, rows, ("air_temperature_c", "elapsed_s", "runtime_s", "previous_distance_m")),
-                "session_charge_ah": session["charge_used_ah"][rows.owner],
-                "session_distance_m": session["distance_m"][rows.owner],
-            },
-        )
+        return {
+            **rows.known,
+            **before,
+            **_of_owner(self._of_session, rows, tuple(self._of_session)),
+            **_of_owner(session, rows, ("air_temperature_c", "elapsed_s", "runtime_s", "previous_distance_m")),
+            "session_charge_ah": session["charge_used_ah"][rows.owner],
+            "session_distance_m": session["distance_m"][rows.owner],
+        }
 
-    def _check_failures(self, around: dict[str, Any]) -> None:
+    def _known_of_failure(self) -> dict[str, Any]:
         rows, session = self.facts.failures, self.facts.sessions
-        if not rows.count:
-            self.checked["failure"] = check(SUBJECTS["failure"], {})
-            return
         known = dict(rows.known)
-        if "geared_speed_mps" in around:
-            known["geared_speed_mps"] = around["geared_speed_mps"][self.facts.failure_revision]
+        if "geared_speed_mps" in self._surroundings:
+            place = self.facts.failure_revision
+            known["geared_speed_mps"] = np.where(place >= 0, self._surroundings["geared_speed_mps"][place], np.nan)
         if session.count:
             has_session = rows.owner >= 0
             for name, column in (
@@ -186,38 +194,32 @@ class CheckedRecords:
                 ("session_distance_m", "distance_m"),
             ):
                 known[name] = np.where(has_session, session.known[column][rows.owner], np.nan)
-        self.checked["failure"] = check(SUBJECTS["failure"], known)
+        return known
 
-    def _check_logs(self, of_session: dict[str, Any]) -> None:
+    def _known_of_log(self) -> dict[str, Any]:
         rows, session = self.facts.logs, self.facts.sessions.known
-        if not rows.count:
-            self.checked["log"] = check(SUBJECTS["log"], {})
-            return
-        self.checked["log"] = check(
-            SUBJECTS["log"],
-            {
-                **rows.known,
-                **_of_owner(of_session, rows, tuple(of_session)),
-                **_of_owner(session, rows, ("air_temperature_c", "runtime_s", "elapsed_s")),
-                "session_distance_m": session["distance_m"][rows.owner],
-                "session_charge_ah": session["charge_used_ah"][rows.owner],
-                "session_energy_wh": session["energy_used_wh"][rows.owner],
-            },
-        )
+        return {
+            **rows.known,
+            **_of_owner(self._of_session, rows, tuple(self._of_session)),
+            **_of_owner(session, rows, ("air_temperature_c", "runtime_s", "elapsed_s")),
+            "session_distance_m": session["distance_m"][rows.owner],
+            "session_charge_ah": session["charge_used_ah"][rows.owner],
+            "session_energy_wh": session["energy_used_wh"][rows.owner],
+        }
 
-    def _compare_with_logs(self, sessions: dict[str, Any]) -> None:
-        """Ask the sessions again, now beside those of their logs that are not in doubt themselves."""
+    def _from_logs(self) -> dict[str, Any]:
+        """What each session is held against of those of its logs that are not in doubt themselves."""
         rows, count = self.facts.logs, self.facts.sessions.count
         if not rows.count:
-            return
+            return {}
         named = [rule.key in _BY_SESSION for rule in SUBJECTS["log"].rules]
-        confirmed = self.confirmed("log")
+        confirmed, breached = self.confirmed("log"), self.checked("log").breached
         good = np.array(
             [
                 all(
                     named[index] or rule.key in confirmed.get(row, ())
                     for index, rule in enumerate(SUBJECTS["log"].rules)
-                    if self.checked["log"].breached[index, row]
+                    if breached[index, row]
                 )
                 for row in range(rows.count)
             ]
@@ -231,7 +233,7 @@ class CheckedRecords:
                 for name, column in (("log_energy_wh", "energy_wh"), ("log_charge_ah", "charge_ah")):
                     beside[name][owner] = rows.known.get(column, np.full(rows.count, np.nan))[row]
             beside["track_length_m"][owner] = np.fmax(beside["track_length_m"][owner], rows.known["distance_m"][row])
-        self.checked["session"] = check(SUBJECTS["session"], {**sessions, **beside, "log_duration_s": longest})
+        return {**beside, "log_duration_s": longest}
 
 
 def _table(rows: list[dict[str, float | None]]) -> dict[str, Any]:

@@ -55,7 +55,7 @@ def _record(request: SignedInRequest, subject: str, pk: uuid.UUID) -> Any:
 def _open(request: SignedInRequest, record: Any) -> list[OpenDoubt]:
     """The record's open doubts that the form names; those that are not open any more are left out."""
     rules = request.POST.getlist("rule")
-    listed = doubts_about(record).listed(request.user.unit_system, record.pk)
+    listed = doubts_about(record).listed_of(record, request.user.unit_system)
     return [open_doubt for open_doubt in listed if open_doubt.doubt.key in rules]
 
 

@@ -17,6 +17,6 @@ def doubtful_rides(vehicle: Vehicle) -> dict[str, set[str]]:
 
 def doubtful_in(doubts: MachineDoubts) -> dict[str, set[str]]:
     """The same, of doubts that a page has worked out already."""
-    rows = doubts.rows["session"]
+    rows = doubts.rows("session")
     masks = doubts.facts_in_doubt("session") if rows.count else {}
     return {name: {rows.key(int(row)).hex for row in np.flatnonzero(masks[name])} for name in FACTS if name in masks}

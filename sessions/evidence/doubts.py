@@ -17,7 +17,8 @@ from buildlog.machines.confirmations import Confirmation
 from buildlog.machines.models import Revision, Vehicle
 from calc.doubts.check import Checked, Doubt, Mend
 from sessions.evidence.doubt_checks import CheckedRecords
-from sessions.evidence.doubt_facts import Rows, read_facts
+from sessions.evidence.doubt_facts import MachineRows, Rows
+from sessions.evidence.reader import Evidence
 from sessions.logs.models import Log
 from sessions.outings.models import Pass, Reading, Session
 
@@ -104,27 +105,30 @@ class MachineDoubts(CheckedRecords):
     def rules(self, subject: str, row: int, confirmed: bool = False) -> list[str]:
         """Keys of a record's open rules, or of its confirmed ones."""
         answered = self.confirmed(subject).get(row, set())
-        broken = [rule.key for rule in self.checked[subject].rules_of(row)]
+        broken = [rule.key for rule in self.checked(subject).rules_of(row)]
         return [key for key in broken if (key in answered) == confirmed]
 
-    def listed(self, system: str = "metric", record: uuid.UUID | None = None) -> list[OpenDoubt]:
-        """The open doubts in words, of all records or of one."""
-        return self._listed(system, record, confirmed=False)
+    def listed(self, system: str = "metric") -> list[OpenDoubt]:
+        """The open doubts of all records in words."""
+        return self._listed(system)
 
-    def listed_as_confirmed(self, system: str = "metric", record: uuid.UUID | None = None) -> list[OpenDoubt]:
+    def listed_of(self, record: Any, system: str = "metric") -> list[OpenDoubt]:
+        """The open doubts of one record in words; of the others only what it is compared with is looked at."""
+        return self._listed(system, record)
+
+    def listed_as_confirmed(self, system: str = "metric") -> list[OpenDoubt]:
         """The doubts to which somebody said "it is so", in words."""
-        return self._listed(system, record, confirmed=True)
+        return self._listed(system, confirmed=True)
 
-    def _listed(self, system: str, record: uuid.UUID | None, confirmed: bool) -> list[OpenDoubt]:
+    def _listed(self, system: str, record: Any = None, confirmed: bool = False) -> list[OpenDoubt]:
         doubts = []
-        for subject in ORDER:
-            rows, checked = self.rows[subject], self.checked[subject]
-            answered = self.confirmed(subject)
-            by_rule = {(given.record, given.rule): given for given in self.of_subject(subject)}
-            for row in _broken_rows(rows, checked):
+        for subject in ORDER if record is None else (SUBJECT_OF[type(record)],):
+            rows, checked = self.rows(subject), self.checked(subject)
+            broken = [row for row in _broken_rows(rows, checked) if record is None or rows.key(row) == record.pk]
+            answered = self.confirmed(subject) if broken else {}
+            by_rule = {(given.record, given.rule): given for given in self.of_subject(subject)} if confirmed else {}
+            for row in broken:
                 key = rows.key(row)
-                if record is not None and key != record:
-                    continue
                 for doubt in checked.doubts(row, system):
                     if (doubt.key in answered.get(row, ())) == confirmed:
                         given = by_rule.get((key, doubt.key)) if confirmed else None
@@ -138,46 +142,46 @@ class MachineDoubts(CheckedRecords):
         return sum(
             bool(self.rules(subject, row))
             for subject in ORDER
-            for row in _broken_rows(self.rows[subject], self.checked[subject])
+            for row in _broken_rows(self.rows(subject), self.checked(subject))
         )
 
     def _label(self, subject: str, row: int) -> str:
-        rows = self.rows[subject]
+        rows = self.rows(subject)
         if subject in ("build", "session") or not len(rows.owner) or rows.owner[row] < 0:
-            return rows.labels[row]
-        return f"{self.rows['session'].labels[rows.owner[row]]}: {rows.labels[row]}"
+            return rows.label(row)
+        return f"{self.rows('session').label(rows.owner[row])}: {rows.label(row)}"
 
     def _address(self, subject: str, row: int) -> str:
-        rows = self.rows[subject]
+        rows = self.rows(subject)
         if subject == "build":
             return reverse("revision", args=[rows.key(row)])
         if subject == "failure":
             return reverse("failure", args=[rows.key(row)])
         if subject == "log":
             return reverse("log", args=[rows.key(row)])
-        return reverse("session", args=[self.rows["session"].key(rows.owner[row])])
+        return reverse("session", args=[self.rows("session").key(rows.owner[row])])
 
 
 def _broken_rows(rows: Rows, checked: Checked) -> list[int]:
     return [int(row) for row in np.flatnonzero(checked.any_breach)] if rows.count else []
 
 
-def doubts_of_machine(vehicle: Vehicle) -> MachineDoubts:
-    """All records of a machine."""
-    return MachineDoubts(read_facts(vehicle))
+def doubts_of_machine(vehicle: Vehicle, evidence: Evidence | None = None) -> MachineDoubts:
+    """All records of a machine, whose evidence may be at hand."""
+    return MachineDoubts(MachineRows.of_machine(vehicle, evidence))
 
 
-def doubts_of_session(session: Session) -> MachineDoubts:
-    """A session and what belongs to it, and its build."""
-    return MachineDoubts(read_facts(session.revision.vehicle, session.pk))
+def doubts_of_session(session: Session, evidence: Evidence | None = None) -> MachineDoubts:
+    """A session and what belongs to it, and its build; its evidence may be at hand."""
+    return MachineDoubts(MachineRows.of_session(session, evidence))
 
 
 def doubts_about(record: Any) -> MachineDoubts:
     """The doubts in whose list a record is; its kind is one of `SUBJECT_OF`."""
     if isinstance(record, Revision):
-        return MachineDoubts(read_facts(record.vehicle, only_failures=True))
+        return MachineDoubts(MachineRows.of_build(record))
     if isinstance(record, Failure) and record.session_id is None:
-        return MachineDoubts(read_facts(record.revision.vehicle, only_failures=True))
+        return MachineDoubts(MachineRows.of_build(record.revision))
     session = record if isinstance(record, Session) else record.session
     return doubts_of_session(session)
 
@@ -205,4 +209,35 @@ def as_json(open_doubt: OpenDoubt) -> dict[str, Any]:
 
 def doubts_in_api(record: Any) -> list[dict[str, Any]]:
     """What the API says of a record's open doubts."""
-    return [as_json(open_doubt) for open_doubt in doubts_about(record).listed(record=record.pk)]
+    return [as_json(open_doubt) for open_doubt in doubts_about(record).listed_of(record)]
+
+
+def doubts_of_many(records: list[Any]) -> dict[uuid.UUID, list[dict[str, Any]]]:
+    """What the API says of the open doubts of several records of one kind; a machine is read once for all of them."""
+    by_record_key: dict[uuid.UUID, list[dict[str, Any]]] = {}
+    for doubts in _doubts_over(records):
+        for open_doubt in doubts.listed():
+            by_record_key.setdefault(open_doubt.record, []).append(as_json(open_doubt))
+    return by_record_key
+
+
+_TO_RECORDS: dict[type, str] = {
+    Revision: "revisions",
+    Session: "revisions__sessions",
+    Pass: "revisions__sessions__passes",
+    Reading: "revisions__sessions__readings",
+    Failure: "revisions__failures",
+}
+
+
+def _doubts_over(records: list[Any]) -> list[MachineDoubts]:
+    """The doubts of one session where all records belong to it, and else those of each machine."""
+    if not records:
+        return []
+    model = type(records[0])
+    sessions = {record.pk if model is Session else getattr(record, "session_id", None) for record in records}
+    if len(sessions) == 1 and None not in sessions:
+        with_machine = Session.objects.select_related("revision__vehicle")
+        return [doubts_of_session(session) for session in with_machine.filter(pk__in=sessions)]
+    within = {f"{_TO_RECORDS[model]}__in": [record.pk for record in records]}
+    return [doubts_of_machine(vehicle) for vehicle in Vehicle.objects.filter(**within).distinct()]

@@ -22,11 +22,10 @@ class LeftOut:
     @cached_property
     def count(self) -> int:
         """How many records of rides are out, in whole or in part; a build in doubt is on no ride's account."""
-        rows = self.doubts.rows
         return sum(
             len(np.flatnonzero(np.any(list(masks.values()), axis=0)))
             for subject in ("session", "pass", "reading", "log")
-            if rows[subject].count and (masks := self.doubts.facts_in_doubt(subject))
+            if (masks := self.doubts.facts_in_doubt(subject))
         )
 
     def facts_of_sessions(self, texts: Iterable[str]) -> dict[str, Any]:
@@ -44,19 +43,15 @@ class LeftOut:
     @cached_property
     def logs(self) -> frozenset[uuid.UUID]:
         """Keys of the logs of which anything is in doubt."""
-        rows, masks = (
-            self.doubts.rows["log"],
-            self.doubts.facts_in_doubt("log") if self.doubts.rows["log"].count else {},
-        )
+        rows, masks = self.doubts.rows("log"), self.doubts.facts_in_doubt("log")
         if not masks:
             return frozenset()
         return frozenset(rows.key(int(row)) for row in np.flatnonzero(np.any(list(masks.values()), axis=0)))
 
     def _in_order(self, subject: str, texts: Iterable[str]) -> dict[str, Any]:
-        rows = self.doubts.rows[subject]
-        masks = self.doubts.facts_in_doubt(subject) if rows.count else {}
+        masks = self.doubts.facts_in_doubt(subject)
         if not masks:
             return {}
-        order = rows.rows_of(texts)
+        order = self.doubts.rows(subject).rows_of(texts)
         # A record that was not asked about is in no doubt.
         return {name: np.where(order >= 0, mask[order], False) for name, mask in masks.items()}

@@ -32,6 +32,7 @@ _COLUMNS = (
     "sequence",
     "pass_text",
     "valid",
+    "time_into_session_s",
 )
 
 
@@ -59,29 +60,37 @@ class PassColumns:
             session_text=as_text("session_id"), gate_text=as_text("gate_id"), pass_text=as_text("id")
         )
         tuples = list(texts.values_list(*_COLUMNS))
-        self.gates = _gates({values[2] for values in tuples})
+        self.gates = gates_by_text({values[2] for values in tuples})
         # A gate that lost its marks in the admin site has no length, and its passes no speed.
         tuples = [values for values in tuples if values[2] in self.gates]
         # The order of `Pass.Meta.ordering`.
         tuples.sort(key=lambda values: (row[values[0]], values[8] is None, values[8] or 0, values[1]))
-        owners, numbers, gates, ways, methods, durations, rates, stated_u_s, _, keys, valid = (
+        owners, numbers, gates, ways, methods, durations, rates, stated_u_s, _, keys, valid, times_s = (
             zip(*tuples, strict=True) if tuples else repeat((), len(_COLUMNS))
         )
         self.session = np.array([row[text] for text in owners], dtype=np.intp)
         self.number: Sequence[int] = numbers
         self.gate: Sequence[str] = gates
+        place = {text: number for number, text in enumerate(self.gates)}
+        self.gate_number = np.array([place[text] for text in gates], dtype=np.intp)
         self.text: Sequence[str] = keys
         self.valid = np.array(valid, dtype=bool)
         self.is_out = np.array([way == Pass.Direction.OUT for way in ways], dtype=bool)
         self.method = np.array(methods, dtype="U10")
+        self.stated = {
+            "frames_per_s": np.array(rates, dtype=np.float64),
+            "u_duration_s": np.array(stated_u_s, dtype=np.float64),
+            "time_into_session_s": np.array(times_s, dtype=np.float64),
+        }
+        """What people and phones stated of the timing, NaN where they did not."""
         self.columns = {
             "distance_m": np.array([self.gates[text].length_m for text in gates], dtype=np.float64),
             "duration_s": np.array(durations, dtype=np.float64),
             "u_distance_m": np.array([self.gates[text].u_distance_m for text in gates], dtype=np.float64),
             "u_duration_s": duration_u_s(
                 self.method,
-                np.array(rates, dtype=np.float64),
-                np.array(stated_u_s, dtype=np.float64),
+                self.stated["frames_per_s"],
+                self.stated["u_duration_s"],
                 np.asarray(u_press_s)[self.session],
             ),
         }
@@ -92,12 +101,13 @@ class PassColumns:
         part = copy(self)
         part.__dict__.pop("speed", None)
         part.__dict__.pop("splits", None)
-        for name in ("session", "valid", "is_out", "method"):
+        for name in ("session", "gate_number", "valid", "is_out", "method"):
             setattr(part, name, getattr(self, name)[places])
         for name in ("number", "gate", "text"):
             column = getattr(self, name)
             setattr(part, name, [column[place] for place in places])
         part.columns = {name: column[places] for name, column in self.columns.items()}
+        part.stated = {name: column[places] for name, column in self.stated.items()}
         return part
 
     @cached_property
@@ -118,7 +128,8 @@ class PassColumns:
             index = place.get(text)
             if index is None:
                 continue
-            positions = self.gates[self.gate[index]].positions_m
+            gate = self.gates[self.gate[index]]
+            positions = gate.positions_m
             if len(positions) < 3 or len(times) != len(positions) - 2:
                 continue
             if not self.is_out[index]:
@@ -126,11 +137,11 @@ class PassColumns:
                 positions = tuple(positions[-1] - position for position in reversed(positions))
             clock_s = np.array([0.0, *times, self.columns["duration_s"][index]])
             u_s = float(self.columns["u_duration_s"][index]) / np.sqrt(2.0)
-            splits.append(Split(int(self.session[index]), np.array(positions), clock_s, u_s))
+            splits.append(Split(int(self.session[index]), np.array(positions), clock_s, u_s, gate.u_distance_m))
         return splits
 
 
-def _gates(texts: set[str]) -> dict[str, GateColumn]:
+def gates_by_text(texts: set[str]) -> dict[str, GateColumn]:
     """Gates with a length, by their keys as text."""
     marks = GateMark.objects.filter(gate__in=[uuid.UUID(text) for text in texts]).annotate(gate_text=as_text("gate_id"))
     names: dict[str, tuple[str, float]] = {}

@@ -11,7 +11,7 @@ from collections.abc import Collection, Mapping, Sequence
 from copy import copy
 from datetime import datetime
 from functools import cached_property
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, NamedTuple, Self
 
 import numpy as np
 from django.db.models import Q, QuerySet
@@ -25,12 +25,15 @@ from calc.session_facts import LogFacts
 from calc.session_report import evaluate
 from calc.session_sheet import SessionReports
 from calc.session_table import READING_COLUMNS, SessionTable
-from sessions.evidence.left_out import LeftOut
 from sessions.evidence.pass_columns import PassColumns
 from sessions.logs.log_facts import log_facts
 from sessions.logs.models import Log
 from sessions.outings.models import Assumptions, Pass, Reading, Session
 from sessions.outings.models.outings import ORDER_OF_TAPS
+
+if TYPE_CHECKING:
+    # What is left out is asked of the evidence itself, by the rules on it.
+    from sessions.evidence.left_out import LeftOut
 
 _NUMBERS = (
     "rider_mass_kg",
@@ -44,16 +47,48 @@ _NUMBERS = (
     "runtime_s",
     "distance_m",
 )
-_OTHERS = ("session_text", "revision_text", "started_at", "surface", "venue_text", "venue__name")
+_OTHERS = (
+    "session_text",
+    "revision_text",
+    "started_at",
+    "surface",
+    "venue_text",
+    "venue__name",
+    "distance_method",
+)
+_NUMBERS_BESIDE = ("recharge_energy_wh", "ice_thickness_cm")
+"""Numbers that no result rests on; doubts do."""
+_READINGS_BESIDE = ("time_into_session_s", "charge_used_ah", "distance_m")
+_LOG = ("session_text", "log_text", "name", "summary", "duration_s", "length_m", "first_at", "clock")
 _SHARES = {
     "distance_m": "u_distance_fraction",
     "charge_used_ah": "u_charge_fraction",
     "energy_used_wh": "u_energy_fraction",
 }
-FEW = 100
-_ASSUMED = ("u_voltage_v", "u_rest_charge_fraction", "reserve_fraction")
+_ASSUMED = ("u_voltage_v", "u_rest_charge_fraction", "cold_loss_per_c_fraction", "reserve_fraction")
 FEW = 100
 """Up to this many sessions are asked for by their keys."""
+
+
+class ReadingColumns(NamedTuple):
+    """Readings in the order of taps: their columns, the rows of their sessions, and their keys as text."""
+
+    values: dict[str, Any]
+    session: Any
+    text: Sequence[str]
+
+
+class LogRow(NamedTuple):
+    """What is stored of a log that was read; the recording itself stays in its file."""
+
+    row: int
+    text: str
+    name: str
+    summary: Any
+    duration_s: float | None
+    length_m: float | None
+    first_at: datetime | None
+    clock: str
 
 
 def recorded(column: Any, rows: Any) -> Any:
@@ -80,6 +115,7 @@ class Evidence:
     ) -> None:
         self._sessions, self._direction = sessions, direction
         self.left_out: LeftOut | None = None
+        self._in_doubt: dict[str, Any] = {}
         self._read_sessions()
         self._read_machines(machines)
 
@@ -93,24 +129,35 @@ class Evidence:
 
         Warnings are worked out with everything: a doubt makes no guard less careful.
         """
+        # Asked first: what the rules read of these sessions is then at hand in both.
         part = copy(self)
         for name in ("reports", "passes", "readings", "load_kg"):
             part.__dict__.pop(name, None)
         part.left_out = left_out
-        part.numbers = without_doubtful(self.numbers, left_out.facts_of_sessions(self.text))
+        part._in_doubt = left_out.facts_of_sessions(self.text)
+        part.numbers = without_doubtful(self.numbers, part._in_doubt)
         return part
+
+    def is_in_doubt(self, fact: str) -> Any:
+        """Of which sessions a stored value is unknown here only because it is in doubt, such as `distance_m`.
+
+        Exposure counts such a distance as unknown: neither as none nor as what was noted.
+        """
+        return self._in_doubt.get(fact, np.zeros(self.count, dtype=bool))
 
     @classmethod
     def of_session(cls, session: Session) -> Evidence:
-        return cls(Session.objects.filter(pk=session.pk))
+        machine = Machine.in_line(session.revision)
+        return cls(Session.objects.filter(pk=session.pk), {session.revision_id: machine})
 
     def _read_sessions(self) -> None:
         rows = self._sessions.order_by("started_at", "pk").annotate(
             session_text=as_text("id"), revision_text=as_text("revision_id"), venue_text=as_text("venue_id")
         )
-        tuples = list(rows.values_list(*_OTHERS, *_NUMBERS))
+        names = (*_OTHERS, *_NUMBERS, *_NUMBERS_BESIDE, "ended_at")
+        tuples = list(rows.values_list(*names))
         self.count = len(tuples)
-        columns = list(zip(*tuples, strict=True)) if tuples else [()] * (len(_OTHERS) + len(_NUMBERS))
+        columns = list(zip(*tuples, strict=True)) if tuples else [()] * len(names)
         self.text: Sequence[str] = columns[0]
         self._row = {text: index for index, text in enumerate(self.text)}
         by_text = {text: uuid.UUID(text) for text in set(columns[1])}
@@ -119,9 +166,13 @@ class Evidence:
         self.surface: Sequence[str] = columns[3]
         self.venue: Sequence[str] = columns[4]
         self.venue_name: Sequence[str] = columns[5]
+        self.is_estimated = np.array([how == Session.DistanceMethod.ESTIMATE for how in columns[6]], dtype=bool)
+        """Whether the distance of each session is an estimate."""
         self.numbers = {
-            name: np.array(columns[len(_OTHERS) + index], dtype=np.float64) for index, name in enumerate(_NUMBERS)
+            name: np.array(columns[len(_OTHERS) + index], dtype=np.float64)
+            for index, name in enumerate((*_NUMBERS, *_NUMBERS_BESIDE))
         }
+        self.ended_at: Sequence[datetime | None] = columns[-1]
 
     def _read_machines(self, machines: Mapping[uuid.UUID, Machine] | None) -> None:
         ridden = set(self.revision)
@@ -198,30 +249,42 @@ class Evidence:
         return np.concatenate([[0.0], np.cumsum(ridden)[:-1]]) if self.count else ridden
 
     @cached_property
-    def readings(self) -> tuple[dict[str, Any], Any]:
-        """Readings in the order of taps, and whose they are."""
+    def all_readings(self) -> ReadingColumns:
+        """Every reading, also what is left out of it."""
         readings = Reading.objects.filter(self._of_sessions()).order_by()
+        names = (*READING_COLUMNS, *_READINGS_BESIDE)
         rows = list(
             readings.annotate(session_text=as_text("session_id"), reading_text=as_text("id")).values_list(
-                "session_text", ORDER_OF_TAPS, "reading_text", *READING_COLUMNS
+                "session_text", ORDER_OF_TAPS, "reading_text", *names
             )
         )
         rows.sort(key=lambda row: (self._row[row[0]], row[1]))
-        columns = list(zip(*rows, strict=True)) if rows else [()] * (3 + len(READING_COLUMNS))
+        columns = list(zip(*rows, strict=True)) if rows else [()] * (3 + len(names))
         owners = np.array([self._row[key] for key in columns[0]], dtype=np.intp)
-        values = {name: np.array(columns[3 + index], dtype=np.float64) for index, name in enumerate(READING_COLUMNS)}
+        values = {name: np.array(columns[3 + index], dtype=np.float64) for index, name in enumerate(names)}
+        return ReadingColumns(values, owners, columns[2])
+
+    @cached_property
+    def readings(self) -> tuple[dict[str, Any], Any]:
+        """Readings in the order of taps, and whose they are."""
+        values, owners, text = self.all_readings
         if self.left_out is not None:
-            values = without_doubtful(values, self.left_out.facts_of_readings(columns[2]))
+            values = without_doubtful(values, self.left_out.facts_of_readings(text))
         return values, owners
 
-    def _logs(self) -> list[LogFacts | None]:
-        """What the logs of each session add up to; the logs themselves stay in their files."""
+    @cached_property
+    def logs(self) -> list[LogRow]:
+        """The logs of each session in their order; the recordings themselves stay in their files."""
         logs = Log.objects.filter(self._of_sessions(), state=Log.State.READ).order_by("first_at", "stored_at")
-        if self.left_out is not None and self.left_out.logs:
-            logs = logs.exclude(pk__in=self.left_out.logs)
+        rows = logs.annotate(session_text=as_text("session_id"), log_text=as_text("id")).values_list(*_LOG)
+        return [LogRow(self._row[text], *values) for text, *values in rows]
+
+    def _log_facts(self) -> list[LogFacts | None]:
+        """What the logs of each session add up to."""
         summaries: dict[int, list[Any]] = {}
-        for text, summary in logs.annotate(session_text=as_text("session_id")).values_list("session_text", "summary"):
-            summaries.setdefault(self._row[text], []).append(summary)
+        for log in self.logs:
+            if self.left_out is None or uuid.UUID(log.text) not in self.left_out.logs:
+                summaries.setdefault(log.row, []).append(log.summary)
         facts: list[LogFacts | None] = [None] * self.count
         for row, row_summaries in summaries.items():
             facts[row] = log_facts(row_summaries, self._known[self._build[row]])
@@ -231,7 +294,10 @@ class Evidence:
         numbers = self.numbers
         facts = {name: numbers[name] for name in _NUMBERS if name not in ("rider_mass_kg", "payload_kg")}
         for name, share in _SHARES.items():
-            facts[f"u_{name}"] = np.nan_to_num(numbers[name]) * self._assumed(share)
+            shares = self._assumed(share)
+            if name == "distance_m":
+                shares = np.where(self.is_estimated, self._assumed("u_estimated_distance_fraction"), shares)
+            facts[f"u_{name}"] = np.nan_to_num(numbers[name]) * shares
         facts |= {name: self._assumed(name) for name in _ASSUMED}
         centres, cg_needs = self._centres(self.load_kg)
         readings, reading_session = self.readings
@@ -245,10 +311,11 @@ class Evidence:
             passes=passes.columns,
             pass_session=passes.session,
             pass_is_out=passes.is_out,
+            pass_gate=passes.gate_number,
             splits=passes.splits,
             readings=readings,
             reading_session=reading_session,
-            logs=self._logs(),
+            logs=self._log_facts(),
         )
 
     def _centres(self, load: Any) -> tuple[dict[str, Any], list[str]]:

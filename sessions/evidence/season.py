@@ -38,4 +38,5 @@ class Season(Evidence):
         cls, vehicle: Vehicle, direction: str = "", machines: Mapping[uuid.UUID, Machine] | None = None
     ) -> Season:
         """The evidence without what is in doubt, for comparisons, records, claims and shares."""
-        return cls(vehicle, direction, machines).without_doubtful(LeftOut(doubts_of_machine(vehicle)))
+        season = cls(vehicle, direction, machines)
+        return season.without_doubtful(LeftOut(doubts_of_machine(vehicle, season)))

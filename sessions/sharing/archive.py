@@ -29,17 +29,21 @@ from buildlog.failures.models import (
     SignOff,
     Verification,
 )
+from buildlog.machines.balance_tests import BalanceTest
 from buildlog.machines.confirmations import Confirmation
 from buildlog.machines.models import Fitting, Part, Revision, Vehicle
 from buildlog.photos.models import Photo
 from buildlog.records.models import MadeRecord
 from buildlog.storage.stored_files import Put, stored_together
 from sessions.bench.models import TestCard, TestCardItem
+from sessions.bench.release_models import AcceptedPoint, Release
 from sessions.logs.import_jobs import ask_for
 from sessions.logs.models import Log
 from sessions.outings.models import Assumptions, Gate, GateMark, GoNoGoCheck, Pass, Reading, Session, TrackPart, Venue
 from sessions.sharing.archive_files import Later, take_picture, take_recording
+from sessions.sharing.earlier_archives import sign_what_was_held
 from sessions.sharing.tables import as_csv
+from sessions.trials.models import Trial
 
 FORMAT = 1
 LARGEST_BYTES = 500 * 1024 * 1024
@@ -68,6 +72,7 @@ def _records_of(vehicle: Vehicle) -> dict[type[Model], QuerySet[Any]]:
         Part: parts,
         Revision: Revision.objects.filter(vehicle=vehicle).order_by("number"),
         Fitting: Fitting.objects.filter(revision__vehicle=vehicle),
+        BalanceTest: BalanceTest.objects.filter(revision__vehicle=vehicle),
         Venue: ridden_at,
         Gate: Gate.objects.filter(venue__in=ridden_at),
         GateMark: GateMark.objects.filter(gate__venue__in=ridden_at),
@@ -85,8 +90,11 @@ def _records_of(vehicle: Vehicle) -> dict[type[Model], QuerySet[Any]]:
         FailureChange: FailureChange.objects.filter(failure__revision__vehicle=vehicle),
         SignOff: SignOff.objects.filter(vehicle=vehicle),
         Log: Log.objects.filter(session__in=sessions),
+        Trial: Trial.objects.filter(revision__vehicle=vehicle),
         TestCard: TestCard.objects.filter(revision__vehicle=vehicle),
         TestCardItem: TestCardItem.objects.filter(card__revision__vehicle=vehicle),
+        AcceptedPoint: AcceptedPoint.objects.filter(revision__vehicle=vehicle),
+        Release: Release.objects.filter(revision__vehicle=vehicle),
         Photo: Photo.objects.filter(photos | Q(part__in=parts)),
         Evidence: Evidence.objects.filter(cause__vehicle=vehicle),
         Verification: Verification.objects.filter(modification__revision__vehicle=vehicle),
@@ -189,6 +197,8 @@ def import_machine(file: IO[bytes], size: int) -> ImportResult:
                     if not isinstance(rows, list):
                         raise NotAnArchive(f"The list of {model._meta.verbose_name_plural} is damaged.")
                     _store(model, rows, keys, result, packed, put)
+                if "signoff" not in data and result.total:
+                    sign_what_was_held(data, keys.known)
         except IntegrityError:
             raise NotAnArchive("Its records contradict each other or those here, so nothing was stored.") from None
     vehicles = data.get("vehicle") or [{}]

@@ -15,7 +15,7 @@ register = template.Library()
 @register.inclusion_tag("evidence/doubt_panel.html", takes_context=True)
 def doubts_of(context: Any, record: Any) -> dict[str, Any]:
     """What is doubted about one record, on the page of which it is the only one."""
-    listed = doubts_about(record).listed(context.get("unit_system", "metric"), record.pk)
+    listed = doubts_about(record).listed_of(record, context.get("unit_system", "metric"))
     return {**_page(context), "records": by_record(listed), "named": False}
 
 

@@ -14,6 +14,7 @@ from django.test.utils import instrumented_test_render
 
 from buildlog.models import (
     Account,
+    BalanceTest,
     DeviceToken,
     Failure,
     FailureMode,
@@ -24,7 +25,19 @@ from buildlog.models import (
     Revision,
     Vehicle,
 )
-from sessions.models import Gate, GoNoGoCheck, Log, Pass, Reading, Session, TestCard, TestCardItem, TrackPart, Venue
+from sessions.models import (
+    Gate,
+    GoNoGoCheck,
+    Log,
+    Pass,
+    Reading,
+    Session,
+    TestCard,
+    TestCardItem,
+    TrackPart,
+    Trial,
+    Venue,
+)
 from tests.page_costs.costs import Page
 from tests.people.test_pages_by_role import PAGES, POSTED_ONLY
 
@@ -44,7 +57,8 @@ API: dict[str, type[Any]] = {
     "vehicles": Vehicle, "revisions": Revision, "parts": Part, "fittings": Fitting, "modifications": Modification,
     "failure-modes": FailureMode, "failures": Failure, "venues": Venue, "gates": Gate, "sessions": Session,
     "passes": Pass, "readings": Reading, "go-no-go-checks": GoNoGoCheck, "track-parts": TrackPart, "photos": Photo,
-    "test-cards": TestCard, "test-card-items": TestCardItem,
+    "test-cards": TestCard, "test-card-items": TestCardItem, "trials": Trial,
+    "balance-tests": BalanceTest,
 }  # fmt: skip
 """The lists of the API, with their models."""
 SESSION_COLUMNS = ("started_at", "revision__vehicle__name", "revision__number", "venue__name", "surface",
@@ -119,10 +133,11 @@ def _keys(vehicle: Vehicle) -> dict[str, Any]:
     photo.save()
     card = TestCard.objects.create(revision=revision, title="A card")
     TestCardItem.objects.create(card=card, what="Six passes", outcome="done", session=session)
+    trial = Trial.objects.create(revision=revision, against=vehicle.revisions.order_by("-number")[2], measure="range")
     builder = Account.objects.create_user("builder", role="builder")
     made = {
         "vehicle": vehicle, "revision": revision, "session": session, "log": log, "logger_file": logger_file,
-        "photo": photo, "card": card, "other_account": builder,
+        "photo": photo, "card": card, "trial": trial, "other_account": builder,
         "device": DeviceToken.objects.first() or vehicle,
         "venue": session.venue, "gate": session.venue.gates.get(), "battery": Part.objects.get(),
         "fitting": revision.fittings.get(), "modification": revision.modifications.get(),

@@ -14,9 +14,11 @@ KINDS = {
     "revisions": "builder",
     "parts": "builder",
     "fittings": "builder",
+    "balance-tests": "builder",
     "modifications": "builder",
     "failure-modes": "recorder",
     "failures": "recorder",
+    "verifications": "recorder",
     "photos": "recorder",
     "venues": "recorder",
     "gates": "recorder",
@@ -27,6 +29,7 @@ KINDS = {
     "test-cards": "recorder",
     "test-card-items": "recorder",
     "track-parts": "recorder",
+    "trials": "builder",
 }
 BELOW = {"builder": "recorder", "recorder": "reader"}
 

@@ -103,7 +103,6 @@ USELESS = {
     "five modes, six revisions": Habits(),
     "two modes that often come": Habits(modes=2, per_100_km=8.0),
     "twelve modes that seldom come": Habits(modes=12, per_100_km=1.5),
-    "one mode": Habits(modes=1, per_100_km=6.0),
     "three revisions, long": Habits(revisions=3, outings=(10, 12, 14)),
     "twelve revisions, short": Habits(revisions=12, outings=(1, 2, 3)),
     "all modes equally often": Habits(rate_spread=0.0),
@@ -114,6 +113,8 @@ USELESS = {
     "two thirds of distances unnoted": Habits(unnoted=0.67),
     "clusters of one cause": Habits(clusters=0.4),
 }
+ALONE = {"one mode that often comes, fixed again and again": Habits(modes=1, per_100_km=6.0)}
+"""By nature: a fix that is judged alone, at 70 %, is called good more often. It has no goal, and Help says so."""
 USEFUL = {
     "fixes that remove 95 %": Habits(removes=0.95),
     "the same, failures that often come": Habits(removes=0.95, per_100_km=8.0),
@@ -124,13 +125,14 @@ USEFUL = {
 @table("failures")
 def failures(trials: int, spread: Spread) -> Iterator[Row]:
     """Pages of a season, one after each outing; any false answer on any of them counts against the season."""
-    for words, habits in USELESS.items():
+    for words, habits in (USELESS | ALONE).items():
+        goal = PAGE_GOAL if words in USELESS else 1.0
         counts = list(spread(partial(read_season, habits=habits), range(trials)))
+        good = sum(c.good_on_a_page for c in counts)
         rates = [
-            Rate("seasons in which a useless fix did what it should", sum(c.good_on_a_page for c in counts), trials,
-                 most=PAGE_GOAL),
+            Rate("seasons in which a useless fix did what it should", good, trials, most=goal),
             Rate("made it worse", sum(c.worse_on_a_page for c in counts), trials, most=PAGE_GOAL),
-        ]  # fmt: skip
+        ]
         if not habits.unnoted:
             rates.append(
                 Rate("a trend at a steady rate", sum(c.trend_on_a_page for c in counts), trials, most=PAGE_GOAL)

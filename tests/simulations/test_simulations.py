@@ -10,6 +10,7 @@ import pytest
 from scipy.stats import ttest_ind
 
 from tests.simulations import __main__ as command
+from tests.simulations import failures
 from tests.simulations.pages import (
     ERROR,
     SPEED,
@@ -137,3 +138,14 @@ def test_the_command_prints_a_table_and_says_whether_goals_are_met(monkeypatch, 
     assert "invented: An invented table." in printed
     assert "false 100.0 % of 50 (92.9 to 100.0, goal at most 5 % MISSED)" in printed
     assert {"nothing changes", "true changes", "plans"} <= set(TABLES)
+
+
+def test_useless_fixes_are_seldom_called_good_and_good_ones_are_found():
+    """Sixty seasons each, with a look after every outing; the whole table is `python -m tests.simulations failures`."""
+    useless = [failures.read_season(seed, failures.Habits(revisions=4)) for seed in range(60)]
+    good = Rate("good", sum(counts.good_on_a_page for counts in useless), 60, most=failures.PAGE_GOAL)
+    assert not good.misses_goal_beyond_chance
+    assert sum(counts.fixes for counts in useless) > 120
+    useful = failures.USEFUL["the same, two long revisions"]
+    shown = sum(failures.read_season(seed, useful).good_on_a_page for seed in range(20))
+    assert shown >= 12
