@@ -7,8 +7,6 @@ revision before it. Numbers are drawn, the same ones every time.
 import random
 from datetime import UTC, datetime, timedelta
 
-from buildlog.failures.fix_history import history_of
-from buildlog.failures.loop import expected_state
 from buildlog.models import Failure, FailureMode, Fitting, Modification, Part, Revision, Vehicle
 from sessions.models import Gate, GateMark, Pass, Reading, Session, Venue
 
@@ -117,9 +115,3 @@ def _failures(chance, vehicle, rides):
             Modification.answers.through(modification=change, failure=failure)
             for failure in by_revision.get(change.revision.number - 1, ())[:3]
         )
-    # What the loop would store after each of these records, worked out once for all of them.
-    history = history_of(vehicle.pk)
-    for failure in failures:
-        failure.state = expected_state(failure.pk, "open", history)
-        failure.recurrence_of_id = history.first_of.get(failure.pk)
-    Failure.objects.bulk_update(failures, ["state", "recurrence_of"], batch_size=400)

@@ -10,6 +10,7 @@ import pytest
 from scipy.stats import ttest_ind
 
 from tests.simulations import __main__ as command
+from tests.simulations import failures
 from tests.simulations.later_trials import ASKED_AGAIN, BOTH_A_DAY, change_promised, false_at_any_time
 from tests.simulations.pages import (
     ERROR,
@@ -150,3 +151,14 @@ def test_a_plan_for_both_builds_on_one_day_keeps_its_promise():
     setting = BOTH_A_DAY["days differ by 2 %"]
     kept = [one for one in (change_promised(setting, seed) for seed in range(SEASONS)) if one is not None]
     assert not Rate("told", sum(kept), len(kept), least=0.75).misses_goal_beyond_chance
+
+
+def test_useless_fixes_are_seldom_called_good_and_good_ones_are_found():
+    """Sixty seasons each, with a look after every outing; the whole table is `python -m tests.simulations failures`."""
+    useless = [failures.read_season(seed, failures.Habits(revisions=4)) for seed in range(60)]
+    good = Rate("good", sum(counts.good_on_a_page for counts in useless), 60, most=failures.PAGE_GOAL)
+    assert not good.misses_goal_beyond_chance
+    assert sum(counts.fixes for counts in useless) > 120
+    useful = failures.USEFUL["the same, two long revisions"]
+    shown = sum(failures.read_season(seed, useful).good_on_a_page for seed in range(20))
+    assert shown >= 12
