@@ -232,7 +232,7 @@ class Wiring:
         return float(wiring.terminal_voltage_v(self.machine.pack.nominal_voltage_v, ohm, self.peak_a))
 
     @cached_property
-    def charging(self) -> charging.Charging | None:
+    def charge(self) -> charging.Charging | None:
         """A charge of the empty pack by its charger."""
         facts, ohm = self.machine.pack, self.pack_resistance_ohm
         if facts is None or not ohm or not self.charger_a:

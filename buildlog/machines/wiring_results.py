@@ -165,7 +165,7 @@ def _charger(chain: Wiring) -> Result:
 
 
 def _charge_time(chain: Wiring) -> Result:
-    value = chain.charging.total_s if chain.charging is not None else None
+    value = chain.charge.total_s if chain.charge is not None else None
     return _result(
         "charge_time", value, "charging.charge_times",
         "a charger with its current, and the internal resistance of the modules",
