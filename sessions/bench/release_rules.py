@@ -31,7 +31,10 @@ SEVERITIES = {
 LOWER_THAN_PARENT = 0.10
 """A threshold that falls by more than this share against the parent's is said (common practice, no source)."""
 NARROW_SHARE = 0.5
-"""An end narrower than this share of the other, with at least half of the weight (common practice, no source)."""
+"""An end narrower than this share of the other is narrow (common practice, no source)."""
+PAIR_CARRIES, SINGLE_CARRIES = 0.5, 2 / 3
+"""A narrow pair should carry less than this share of the weight, a single contact, which is no mistake by itself,
+less than that: with two thirds on it a third of the track's threshold is left (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -277,7 +280,8 @@ def _narrow_end(subject: Subject) -> Iterator[Finding]:
     }
     for name, width_m in widths.items():
         share = sum(load.share for load in ends[name])
-        if width_m < NARROW_SHARE * max(widths.values()) and share >= 0.5:
+        most = PAIR_CARRIES if width_m > 0 else SINGLE_CARRIES
+        if width_m < NARROW_SHARE * max(widths.values()) and share >= most:
             yield Finding(
                 f"Most of its weight is on its narrow {name}.",
                 f"The {name} contacts stand {written(width_m, 'length', digits=2)} apart and carry {100 * share:.0f} % "
