@@ -1,6 +1,7 @@
 """What is stored of the machines: how they were built and what broke."""
 
 from buildlog.failures.models import Cause, Evidence, Failure, FailureChange, FailureMode, Modification
+from buildlog.machines.balance_tests import BalanceTest
 from buildlog.machines.confirmations import Confirmation
 from buildlog.machines.models import Fitting, Part, Revision, Vehicle
 from buildlog.people.models import AccessEvent, Account, DeviceToken, Invitation
@@ -10,6 +11,7 @@ from buildlog.records.models import MadeRecord, RemovedRecord
 __all__ = [
     "AccessEvent",
     "Account",
+    "BalanceTest",
     "Cause",
     "Confirmation",
     "DeviceToken",

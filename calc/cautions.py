@@ -21,3 +21,7 @@ TOP_SPEED = "Speed and stopping distance grow together; on ice, far more than on
 COME_HOME = "Cold, wind and soft snow shorten it. Turn back before it says so, and carry what you need to walk home."
 COLD = "Cover all skin, and watch each other's faces for white patches."
 SLIPPING = "A track or wheel that slips grips less sideways too; on ice the machine may spin."
+WIRING = (
+    "A plan, not a proof: high current and lithium cells burn and kill. Makers' data, the local electrical code and a "
+    "qualified person decide how it is wired and fused."
+)

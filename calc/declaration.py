@@ -24,6 +24,8 @@ Number = float | NDArray[np.float64]
 """What a kernel takes and gives: one value, or an array of them."""
 Numbers = Number | Sequence[float]
 """What a kernel takes that needs many values at once; a plain list will do."""
+Places = NDArray[np.float64] | Sequence[Sequence[float]] | Sequence[float]
+"""What a kernel takes that needs places in a plane or in space: one place, or a list of them."""
 
 
 class Measured(NamedTuple):

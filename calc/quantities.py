@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
+from calc.digits import decimals_for, significant, to_place, with_minus
 from calc.units import convert
 
 
@@ -169,6 +170,18 @@ _KIND_LIST = [
         "1013 hPa",
         "hectopascal: hPa; pascal: Pa; kilopascal: kPa; millibar: mbar; inch_Hg: inHg",
     ),
+    _kind(
+        "stiffness",
+        "newton/meter",
+        Shown("N/mm", "newton/millimeter"),
+        None,
+        "40 N/mm",
+        "newton/millimeter: N/mm; newton/meter: N/m; kilonewton/meter: kN/m",
+    ),
+    _kind("section", "millimeter**2", Shown("mm²", "millimeter**2"), None, "25 mm²", "millimeter**2: mm² mm2 sqmm"),
+    _kind(
+        "capacitance", "microfarad", Shown("µF", "microfarad"), None, "2200 µF", "microfarad: µF μF uF; millifarad: mF"
+    ),
     _kind("fraction", "dimensionless", Shown("%", "percent"), None, "20 %", "percent: %"),
     _kind("ratio", "dimensionless", Shown("", "dimensionless"), None, "4.7", "dimensionless: ×"),
 ]
@@ -310,28 +323,15 @@ def difference_in_shown_unit(value: float, kind_name: str, system: str = "metric
     return float(in_shown_unit(value, kind_name, system) - in_shown_unit(0.0, kind_name, system))
 
 
-def decimals_for(spread: float) -> int:
-    """Decimals that show a spread with one significant digit, or two where the first is 1.
-
-    JCGM 100:2008, 7.2.6: at most two significant digits of an uncertainty are worth giving.
-
-    >>> decimals_for(0.9), decimals_for(0.178), decimals_for(34.0)
-    (1, 2, 0)
-    """
-    if not math.isfinite(spread) or spread <= 0:
-        return 0
-    exponent = math.floor(math.log10(spread))
-    first_digit = int(spread / 10.0**exponent + 1e-9)
-    return max(0, -exponent + (1 if first_digit == 1 else 0))
-
-
 def written(value: float, kind_name: str, system: str = "metric", u: float | None = None, digits: int = 4) -> str:
     """A stored value as pages write it; with a standard uncertainty u it is followed by ±2u.
 
     Without one it has at most `digits` significant digits behind the point.
 
     >>> written(13.6364, "speed", u=0.125)
-    '49.1 ± 0.9 km/h'
+    '49.09 ± 0.90 km/h'
+    >>> written(41077.0, "power", u=1837.0)
+    '41100 ± 3700 W'
     >>> written(-12.0, "temperature", "imperial")
     '10.4 °F'
     >>> written(3860.0, "runtime"), written(376.0, "runtime")
@@ -344,9 +344,9 @@ def written(value: float, kind_name: str, system: str = "metric", u: float | Non
     spread = abs(difference_in_shown_unit(2.0 * u, kind_name, system)) if u else 0.0
     if spread > 0.0:
         decimals = decimals_for(spread)
-        number = f"{_minus(shown, decimals)} ± {spread:.{decimals}f}"
+        number = f"{with_minus(shown, decimals)} ± {to_place(spread, decimals)}"
     else:
-        number = _significant(shown, digits)
+        number = significant(shown, digits)
     return f"{number}{' ' if label and label != '°' else ''}{label}"
 
 
@@ -363,27 +363,13 @@ def _clock(value_s: float) -> str:
     return f"{sign}{minutes} min {seconds} s" if seconds else f"{sign}{minutes} min"
 
 
-def _minus(value: float, decimals: int) -> str:
-    text = f"{value:.{decimals}f}"
-    return text.replace("-", "−") if float(text) else text.replace("-", "")
-
-
-def _significant(value: float, digits: int = 4) -> str:
-    """That many significant digits, without an exponent and without trailing zeros."""
-    if value == 0:
-        return "0"
-    decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
-    text = f"{value:.{min(decimals, 8)}f}"
-    return (text.rstrip("0").rstrip(".") if "." in text else text).replace("-", "−")
-
-
 def written_difference(value: float, kind_name: str, system: str = "metric", digits: int = 4) -> str:
     """A difference as pages write it.
 
     >>> written_difference(10.0, "temperature", "imperial"), written_difference(4.175, "temperature", digits=2)
     ('18 °F', '4.2 °C')
     """
-    number = _significant(difference_in_shown_unit(value, kind_name, system), digits)
+    number = significant(difference_in_shown_unit(value, kind_name, system), digits)
     return f"{number} {KINDS[kind_name].shown_in(system).label}".strip()
 
 
@@ -393,7 +379,7 @@ def written_change(before: float, after: float, kind_name: str, system: str = "m
     >>> written_change(0.28047, 0.28211, "length"), written_change(58.8, 50.4, "voltage")
     ('+0.0016 m', '−8.4 V')
     """
-    texts = [_significant(in_shown_unit(value, kind_name, system)) for value in (before, after)]
+    texts = [significant(in_shown_unit(value, kind_name, system)) for value in (before, after)]
     decimals = max(len(text.partition(".")[2]) for text in texts)
-    change = _minus(difference_in_shown_unit(after - before, kind_name, system), decimals)
+    change = with_minus(difference_in_shown_unit(after - before, kind_name, system), decimals)
     return f"{'+' if after > before else ''}{change} {KINDS[kind_name].shown_in(system).label}".strip()

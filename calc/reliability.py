@@ -12,6 +12,22 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from calc.declaration import Number, Numbers, kernel, not_negative, plain, positive, strictly_between
+from calc.mode_rates import shrunk_rates
+from calc.rate_change import rate_change_p
+
+__all__ = [
+    "Interval",
+    "PowerLaw",
+    "Trend",
+    "exposure_between_failures",
+    "exposure_to_show",
+    "failure_rate",
+    "laplace_trend",
+    "power_law_fit",
+    "rate_change_p",
+    "shrunk_rates",
+    "zero_failure_bound",
+]
 
 HANDBOOK = "NIST/SEMATECH e-Handbook of Statistical Methods"
 CONFIDENCE = strictly_between(0.0, 1.0)

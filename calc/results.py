@@ -7,7 +7,19 @@ from dataclasses import dataclass
 from typing import Any
 
 from calc.alarms import Alarm
-from calc.cautions import BATTERY, CLIMBING, COLD, COME_HOME, ICE_SPEED, SLIPPING, STOPPING, TIPPING, TOP_SPEED, TURNING
+from calc.cautions import (
+    BATTERY,
+    CLIMBING,
+    COLD,
+    COME_HOME,
+    ICE_SPEED,
+    SLIPPING,
+    STOPPING,
+    TIPPING,
+    TOP_SPEED,
+    TURNING,
+    WIRING,
+)
 from calc.quantities import KINDS
 
 SESSION, BUILD, LOG, PHONE = "session", "build", "log", "phone"
@@ -156,6 +168,29 @@ _RESULTS = [
          (SESSION,), (), BATTERY),
     ),
     *_declared(
+        "Wiring",
+        ("cable_voltage_drop", "wiring.voltage_drop wiring.conductor_resistance_ohm",
+         "Voltage drop in the cables", "voltage", (BUILD,), (), WIRING),
+        ("cable_power_lost", "wiring.voltage_drop", "Heat in the cables", "power", (BUILD,), (), WIRING),
+        ("cable_current_margin", "wiring.ampacity_a pack.current_margin_a",
+         "Cable current margin", "current", (BUILD,), (), WIRING),
+        ("fuse_over_load", "wiring.fuse_protection", "Fuse above its load", "current", (BUILD,), (), WIRING),
+        ("fuse_under_cable", "wiring.fuse_protection", "Fuse below its cable", "current", (BUILD,), (), WIRING),
+        ("short_circuit_margin", "wiring.adiabatic_limit_s wiring.fuse_longest_s",
+         "Time the cable stands a short circuit longer than its fuse", "duration", (BUILD,), (), WIRING),
+        ("sag_margin", "wiring.terminal_voltage_v",
+         "Margin to the cut-off at the peak", "voltage", (BUILD,), (), WIRING),
+        ("regeneration_margin", "wiring.terminal_voltage_v",
+         "Margin while braking into a full pack", "voltage", (BUILD,), (), WIRING),
+        ("charger_margin", "pack.voltage_margin_v",
+         "Full pack above the charger's end", "voltage", (BUILD,), (), WIRING),
+        ("charge_time", "wiring.charging", "Time of a charge", "runtime", (BUILD,), (), WIRING),
+        ("precharge_time", "wiring.precharge", "Time of the precharge", "duration", (BUILD,), (), WIRING),
+        ("motor_speed_margin", "drivetrain.no_load_speed_rpm",
+         "Motor speed margin on a full pack", "rotation", (BUILD,), (), WIRING),
+        ("motor_power_margin", "", "Motor peak power margin", "power", (BUILD,), (), WIRING),
+    ),
+    *_declared(
         "Slip",
         ("slip", "speed.wheel_slip", "Slip, median", "fraction", (LOG,), ("log",), SLIPPING),
         ("slip_high", "speed.wheel_slip", "Slip, highest tenth begins at", "fraction", (LOG,), ("log",), SLIPPING),
@@ -193,6 +228,8 @@ class Result:
     improve: str = ""
     needs: tuple[str, ...] = ()
     own_caution: str = ""
+    doubt: str = ""
+    """Why it is in doubt, where it rests on a value that is."""
     alarm: Alarm | None = None
     """A limit that is passed or nearly reached; pages say it above everything else."""
 
@@ -227,7 +264,7 @@ def plain(result: Result) -> dict[str, Any]:
     if result.value is None:
         return data | {"value": None, "needs": list(result.needs)}
     data |= {"value": result.value, "unit": KINDS[result.kind].stored, "standard_uncertainty": result.u}
-    texts = {name: getattr(result, name) for name in ("method", "kernel", "evidence", "improve", "caution")}
+    texts = {name: getattr(result, name) for name in ("method", "kernel", "evidence", "improve", "caution", "doubt")}
     data |= {name: text for name, text in texts.items() if text}
     if result.alarm is not None:
         data["alarm"] = result.alarm._asdict()

@@ -7,11 +7,12 @@ from typing import Any
 
 import numpy as np
 
-from calc import endurance
+from calc import endurance, pack
 from calc.budget import Budget
 from calc.declaration import Measured
-from calc.session_energy import END, PACK, START, VOLTMETER
-from calc.session_facts import PACK_U_FRACTION
+from calc.quantities import written
+from calc.session_energy import COLD, END, PACK, START, VOLTMETER
+from calc.session_facts import COLD_U_SHARE, PACK_U_FRACTION
 from calc.session_sheet import Sheet
 
 NEEDS_PACK = "a battery pack on the revision"
@@ -21,6 +22,7 @@ def endurance_columns(sheet: Sheet) -> None:
     """Range of a full pack, energy left, and range, turn-back distance and runtime from it."""
     table = sheet.table
     reserve, usable = table.facts["reserve_fraction"], table.pack["energy_wh"]
+    cold = _Cold(sheet)
     per_km, per_km_budget = sheet.value("energy_per_distance"), sheet.budgets["energy_per_distance"]
     has_pack = ~np.isnan(usable)
     with np.errstate(invalid="ignore"):
@@ -47,9 +49,12 @@ def endurance_columns(sheet: Sheet) -> None:
         "endurance.remaining_range",
         full,
         {NEEDS_PACK: has_pack, "energy per km": has_consumption},
-        lambda row: f"Nominal pack energy less {reserve_words(row)}, at this session's energy per km.",
+        lambda row: (
+            f"Nominal pack energy, of a warm pack, less {reserve_words(row)}, at this session's energy per km"
+            f"{cold.not_taken_off(row)}."
+        ),
     )
-    left = _energy_left(sheet)
+    left = _energy_left(sheet, cold)
     above_reserve = sheet.budgets["energy_left"].plus(reserve_budget.times(-1.0))
     has_left = ~np.isnan(left)
     where = has_left & has_consumption
@@ -81,6 +86,10 @@ def endurance_columns(sheet: Sheet) -> None:
     with np.errstate(invalid="ignore"):
         has_power = power > 0
     runtime = sheet.solve(endurance.runtime_s, has_power & has_left, left, usable, reserve, power)
+    if (has_power & has_left).any():
+        # Nothing left is nothing, whatever the power was; how near the reserve is still is not known.
+        shares = above_reserve.times(3600.0 / power).plus(sheet.budgets["mean_power"].times(-runtime / power))
+        runtime = Measured(runtime, shares)
     sheet.add(
         "runtime_left",
         "endurance.runtime_s",
@@ -108,17 +117,58 @@ def _by_source(sheet: Sheet, answer: Callable[[Any, Any, Any], Any], above_reser
     return Measured(alone.value, Budget(shares) if shares else nothing)
 
 
-def _energy_left(sheet: Sheet) -> Any:
+class _Cold:
+    """What the cold holds back of each session's pack, as a share of its capacity: 0 where no temperature is known.
+
+    The temperature is the battery's lowest, or else the air's.
+    """
+
+    def __init__(self, sheet: Sheet) -> None:
+        table = sheet.table
+        read = table.readings["battery_temperature_c"]
+        battery = np.fmin(
+            table.lowest_per_session(table.reading_session, read, ~np.isnan(read)),
+            table.log["lowest_battery_temperature_c"],
+        )
+        self.of_battery = ~np.isnan(battery)
+        self.temperature_c = np.where(self.of_battery, battery, table.facts["air_temperature_c"])
+        per_c, capacity = table.facts["cold_loss_per_c_fraction"], table.pack["capacity_ah"]
+        where = ~np.isnan(self.temperature_c) & ~np.isnan(per_c) & ~np.isnan(capacity)
+        held = sheet.solve(pack.cold_capacity_ah, where, capacity, np.clip(self.temperature_c, -60.0, 80.0), per_c)
+        self.share = np.where(where, 1.0 - held / capacity, 0.0)
+
+    def words(self, row: int) -> str:
+        """How what is left was reckoned, at the end of its method."""
+        if np.isnan(self.temperature_c[row]):
+            return "; no temperature was recorded, so the cold is not counted"
+        if not self.share[row]:
+            return ""
+        return f", less {self._held_back(row)}"
+
+    def not_taken_off(self, row: int) -> str:
+        return f"; {self._held_back(row)} is not taken off" if self.share[row] else ""
+
+    def _held_back(self, row: int) -> str:
+        whose = "in the battery" if self.of_battery[row] else "in the air"
+        degrees = written(float(self.temperature_c[row]), "temperature")
+        return f"the {100 * self.share[row]:.0f} % of the pack that {degrees} {whose} holds back, as assumed"
+
+
+def _energy_left(sheet: Sheet, cold: _Cold) -> Any:
     table, facts = sheet.table, sheet.table.facts
     usable, used = table.pack["energy_wh"], sheet.value("energy_used")
     start, end = facts["rest_state_start"], facts["rest_state_end"]
     by_rest, has_start = ~np.isnan(end), ~np.isnan(start)
-    began = usable * np.where(has_start, start, 1.0)
     u_rest = facts["u_rest_charge_fraction"] * usable
+    # The charge that the cold holds back is still in the pack, but cannot be ridden with.
+    locked = usable * cold.share
+    began = usable * np.where(has_start, start, 1.0) - locked
     with np.errstate(invalid="ignore"):
         by_use = (began > 0) & ~np.isnan(used)
     less_used = sheet.solve(endurance.energy_left_wh, by_use, began, np.maximum(used, 0.0))
-    left = np.where(by_rest, end * usable, less_used)
+    less_used = np.where(began <= 0, 0.0, less_used)
+    left = np.where(by_rest, np.maximum(0.0, end * usable - locked), less_used)
+    of_cold = Budget({COLD: -locked * COLD_U_SHARE})
     # State of charge and capacity are separate uncertainties; a pack assumed full has both.
     of_use = Budget(
         {
@@ -128,20 +178,25 @@ def _energy_left(sheet: Sheet) -> Any:
         }
     ).plus(sheet.budgets["energy_used"].times(-1.0))
     of_rest = Budget(
-        {END: u_rest, VOLTMETER: usable * facts["rest_state_end_by_voltmeter"], PACK: left * PACK_U_FRACTION}
+        {
+            END: u_rest,
+            VOLTMETER: usable * facts["rest_state_end_by_voltmeter"],
+            PACK: (end * usable - locked) * PACK_U_FRACTION,
+        }
     )
 
     def how(row: int) -> str:
         if by_rest[row]:
-            return "Rest voltage after, through the assumed curve."
+            return f"Rest voltage after, through the assumed curve{cold.words(row)}."
         at_start = "from its rest voltage before" if has_start[row] else "assumed full at the start"
-        return f"Pack {at_start}, less the energy used."
+        return f"Pack {at_start}, less the energy used{cold.words(row)}."
 
     return sheet.add(
         "energy_left",
         "endurance.energy_left_wh",
-        Measured(left, of_rest.only(by_rest).plus(of_use.only(~by_rest))),
+        Measured(left, of_rest.only(by_rest).plus(of_use.only(~by_rest)).plus(of_cold)),
         {NEEDS_PACK: ~np.isnan(usable), "energy used, or rest voltage after": by_rest | ~np.isnan(used)},
         how,
         evidence=lambda row: "rest-voltage curve" if by_rest[row] else "energy used",
+        improve=lambda row: "" if cold.of_battery[row] else "A temperature read at the battery tells more.",
     )

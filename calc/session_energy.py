@@ -15,7 +15,7 @@ from calc.uncertainty import widened_u
 
 # Sources of error that several results of a session share. There is one voltmeter and one pack.
 START, END = "state of charge before", "state of charge after"
-VOLTMETER, PACK = "voltmeter", "pack"
+VOLTMETER, PACK, COLD = "voltmeter", "pack", "capacity in the cold, as assumed"
 COUNTER, METER, DISTANCE = "charge counter", "energy meter", "distance"
 UNDER_LOAD, AS_ASSUMED = "voltages under load", "mean voltage, as assumed"
 

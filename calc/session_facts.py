@@ -20,6 +20,11 @@ PACK_U_FRACTION = 0.05
 age, and a rating is made warm and slow (common practice, no source). Both are off by the same share."""
 
 
+COLD_U_SHARE = 1 / 3
+"""How far what the cold holds back may be from what is assumed, as a standard uncertainty and a share of it: cells of
+one kind differ by that much (common practice, no source)."""
+
+
 @dataclass(frozen=True)
 class LogFacts:
     """What a logged series says, worked out once when it is imported (see `of_series`); discharge counts up.

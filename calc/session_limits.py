@@ -350,6 +350,9 @@ def _lowest_voltage(sheet: Sheet, samples: Samples) -> None:
         "pack.voltage_margin_v",
         Measured(lowest - empty, sheet.table.facts["u_voltage_v"]),
         {"a voltage reading with current": ~np.isnan(lowest), NEEDS_PACK: ~np.isnan(empty)},
-        lambda row: f"Lowest voltage seen, {lowest[row]:g} V, less the pack's empty voltage {empty[row]:g} V.",
+        lambda row: (
+            f"Lowest voltage seen, {written(lowest[row], 'voltage')}, less the pack's empty voltage, "
+            f"{written(empty[row], 'voltage')}."
+        ),
         evidence=samples.source,
     )

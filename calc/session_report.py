@@ -7,17 +7,16 @@ listed with what is missing; it is never shown as zero, and never left out in si
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
 
 import numpy as np
 
-from calc import speed, stability, traction, weather
+from calc import stability, traction, weather
 from calc.cautions import COLD
-from calc.declaration import Measured
 from calc.session_endurance import endurance_columns
 from calc.session_energy import energy_columns
 from calc.session_limits import electrical_limits
 from calc.session_sheet import SessionReports, Sheet
+from calc.session_speed import speed_columns
 from calc.session_table import SessionTable
 
 
@@ -50,88 +49,6 @@ def evaluate(table: SessionTable) -> SessionReports:
     for work in _WORK:
         work(sheet)
     return SessionReports(sheet)
-
-
-def _speeds(sheet: Sheet) -> None:
-    table, owners = sheet.table, sheet.table.pass_session
-    everyone = np.ones(owners.size, dtype=bool)
-    count = table.count_per_session(owners, everyone)
-    timed = {"a pass that counts": count > 0}
-    speeds = speed.gate_speed(**table.passes) if owners.size else Measured(np.empty(0), np.empty(0))
-    mean = table.mean_per_session(owners, speeds.value, everyone)
-    # A gate's distance is wrong by the same share in every pass; only the timing averages out.
-    shared = table.highest_per_session(owners, table.passes["u_distance_m"] / table.passes["distance_m"], everyone)
-    timing = speeds.value * table.passes["u_duration_s"] / table.passes["duration_s"]
-    total = np.sqrt(table.sum_per_session(owners, timing**2, everyone))
-    u_timing = np.divide(total, count, out=sheet.nothing(), where=count > 0)
-    off = (speeds.value - mean[owners]) ** 2
-    variance = table.sum_per_session(owners, off, everyone)
-    spread = np.sqrt(np.divide(variance, count - 1, out=sheet.nothing(), where=count > 1))
-
-    def how(row: int) -> str:
-        passes = "1 pass that counts" if count[row] == 1 else f"{count[row]} passes that count"
-        return f"Mean of {passes}" + (f", spread {3.6 * spread[row]:.1f} km/h." if count[row] > 1 else ".")
-
-    sheet.add(
-        "average_gate_speed",
-        "speed.gate_speed",
-        Measured(mean, np.hypot(u_timing, mean * shared)),
-        timed,
-        how,
-        improve=lambda row: "" if count[row] > 3 else "More passes, both ways, tell more.",
-    )
-    best = table.rows_of_highest(owners, speeds.value, everyone)
-    sheet.add(
-        "best_gate_speed",
-        "speed.gate_speed",
-        _picked(sheet, speeds, best),
-        timed,
-        lambda row: f"Fastest of {count[row]}; the fastest of several is helped by luck.",
-    )
-    _two_way(sheet, speeds)
-    _peak(sheet)
-    _stopping(sheet)
-
-
-def _picked(sheet: Sheet, speeds: Measured, rows: Any) -> Measured:
-    """The speeds at one row of passes for each session; NaN where there is none."""
-    has_row = rows >= 0
-    value, u = sheet.nothing(), sheet.nothing()
-    value[has_row], u[has_row] = speeds.value[rows[has_row]], speeds.u[rows[has_row]]
-    return Measured(value, u)
-
-
-def _two_way(sheet: Sheet, speeds: Measured) -> None:
-    table, owners = sheet.table, sheet.table.pass_session
-    ways = [
-        _picked(sheet, speeds, table.rows_of_highest(owners, speeds.value, chosen))
-        for chosen in (table.pass_is_out, ~table.pass_is_out)
-    ]
-    out, back = (~np.isnan(way.value) for way in ways)
-    mean = sheet.solve(speed.two_way_mean, out & back, ways[0].value, ways[1].value, ways[0].u, ways[1].u)
-    sheet.add(
-        "two_way_mean_speed",
-        "speed.two_way_mean",
-        mean,
-        {"a pass out": out, "a pass back": back},
-        "Mean of the best pass out and the best pass back; a steady wind mostly cancels.",
-    )
-
-
-def _peak(sheet: Sheet) -> None:
-    value, u = sheet.nothing(), sheet.nothing()
-    for split in sheet.table.splits:
-        profile = speed.split_profile(split.positions_m, split.times_s, u_time_s=split.u_time_s)
-        if not profile.peak_mps <= value[split.session]:
-            value[split.session], u[split.session] = profile.peak_mps, profile.u_peak_mps
-    sheet.add(
-        "peak_speed",
-        "speed.split_profile",
-        Measured(value, u),
-        {"a pass timed at three marks or more": ~np.isnan(value)},
-        "Faster end of the best pass with three marks or more, constant acceleration between them.",
-        improve="More marks, or a light gate, sharpen it.",
-    )
 
 
 REACTION_S = 1.0
@@ -226,7 +143,8 @@ def _cg_needs(sheet: Sheet, otherwise: str) -> Callable[[int], str]:
 
 
 _WORK: tuple[Callable[[Sheet], None], ...] = (
-    _speeds,
+    speed_columns,
+    _stopping,
     energy_columns,
     endurance_columns,
     electrical_limits,

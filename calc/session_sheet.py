@@ -127,6 +127,9 @@ class SessionReport:
     def __init__(self, columns: dict[str, Column], row: int) -> None:
         self._columns, self._row = columns, row
 
+    in_doubt: tuple[str, ...] = ()
+    """Nothing of it is known to be in doubt; `calc.doubts.careful_results` says so where something is."""
+
     def get(self, key: str) -> Result | None:
         column = self._columns.get(key)
         return None if column is None else column.result(self._row)
@@ -167,3 +170,8 @@ class SessionReports:
     def values(self, key: str) -> Any:
         """One result of every session, NaN where it could not be worked out."""
         return self._sheet.value(key)
+
+    def measured(self, key: str) -> Measured:
+        """The same with its standard uncertainty; None where the result has none."""
+        column = self._sheet.columns[key]
+        return Measured(column.value, column.u)

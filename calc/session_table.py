@@ -26,6 +26,7 @@ FACTS = (
     "rest_voltage_end_v",
     "u_voltage_v",
     "u_rest_charge_fraction",
+    "cold_loss_per_c_fraction",
     "reserve_fraction",
     "air_temperature_c",
     "wind_speed_mps",
@@ -73,12 +74,13 @@ READING_COLUMNS = (
 
 
 class Split(NamedTuple):
-    """One pass timed at three marks or more."""
+    """One pass timed at three marks or more; u_distance_m is that of its gate's whole length."""
 
     session: int
     positions_m: Any
     times_s: Any
     u_time_s: float
+    u_distance_m: float = 0.0
 
 
 def _columns(rows: Sequence[Any], names: tuple[str, ...]) -> dict[str, Any]:
@@ -103,6 +105,7 @@ class SessionTable:
     cg_needs: what lacks for the centre of gravity with rider, in words, for each session; "" where it is known.
     passes: columns `distance_m`, `duration_s`, `u_distance_m`, `u_duration_s` of the passes that count.
     pass_session, pass_is_out: whose session each pass is, in order, and whether it was ridden out.
+    pass_gate: a number for the gate of each pass; one tape measured it for all of its passes. One gate where not given.
     splits: passes timed at three marks or more.
     readings, reading_session: the columns of `READING_COLUMNS`, and whose they are, in order.
     logs: what the logs of each session say together.
@@ -119,6 +122,7 @@ class SessionTable:
         passes: Mapping[str, Any] | None = None,
         pass_session: Any = (),
         pass_is_out: Any = (),
+        pass_gate: Any | None = None,
         splits: Sequence[Split] = (),
         readings: Mapping[str, Any] | None = None,
         reading_session: Any = (),
@@ -135,6 +139,8 @@ class SessionTable:
         self.passes = {name: np.asarray((passes or {}).get(name, ()), dtype=np.float64) for name in _PASS}
         self.pass_session = np.asarray(pass_session, dtype=np.intp)
         self.pass_is_out = np.asarray(pass_is_out, dtype=bool)
+        one_gate = np.zeros(self.pass_session.size, dtype=np.intp)
+        self.pass_gate = one_gate if pass_gate is None else np.asarray(pass_gate, dtype=np.intp)
         self.splits = list(splits)
         self.readings = {name: np.asarray((readings or {}).get(name, ()), dtype=np.float64) for name in READING_COLUMNS}
         self.reading_session = np.asarray(reading_session, dtype=np.intp)

@@ -1,7 +1,6 @@
 """Tipping: centre of gravity, contact loads, and the fastest turn.
 
-These are rigid-body thresholds on level, even ground. Ruts, bumps, a shifting rider and a gripping
-edge tip a machine well below them. They rank changes; they do not say that a turn may be ridden.
+Rigid-body thresholds on level, even ground: ruts, a shifting rider and a gripping edge tip a machine well below them.
 """
 
 from __future__ import annotations
@@ -10,10 +9,9 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from calc.declaration import Number, Numbers, any_real, kernel, not_negative, plain, positive
-
-STANDARD_GRAVITY_MPS2 = 9.80665
-"""ISO 80000-3:2019, g_n."""
+from calc.declaration import Number, Numbers, Places, any_real, kernel, not_negative, plain, positive
+from calc.support_polygon import STANDARD_GRAVITY_MPS2 as STANDARD_GRAVITY_MPS2
+from calc.support_polygon import lifting_g, place_of, points_of, three_loads_n
 
 
 class CentreOfGravity(NamedTuple):
@@ -65,8 +63,7 @@ def centre_of_gravity(mass_kg: Numbers, x_m: Numbers, z_m: Numbers) -> CentreOfG
 
 
 PLACED_WITHIN = 0.10
-"""Parts that weigh together what the machine weighs, within this share of it, speak for all of it (common practice,
-no source)."""
+"""Parts that weigh what the machine weighs, within this share, speak for all of it (common practice, no source)."""
 
 
 class Rebalanced(NamedTuple):
@@ -86,14 +83,12 @@ class Rebalanced(NamedTuple):
     change_z_m=any_real(),
 )
 def after_changes(mass_kg: float, cg_height_m: float, change_kg: Numbers, change_z_m: Numbers) -> Rebalanced:
-    """What was measured on a machine, moved by its changes: each by its own effect, the rest stays as it was.
+    """What was measured on a machine, moved by its changes; the rest stays as it was.
 
     Parameters
     ----------
-    mass_kg: mass of the whole machine as it was measured [kg], above 0.
-    cg_height_m: height of its centre of gravity then [m], above 0.
-    change_kg: mass of each change, added above 0 and taken off below it, 1-D array [kg]; a part that was moved is
-        taken off at its old place and added at its new one.
+    mass_kg, cg_height_m: of the whole machine as it was measured [kg], [m], above 0.
+    change_kg: mass of each change, taken off below 0, 1-D array [kg]; a moved part is taken off and added again.
     change_z_m: height of each change above ground, same length [m].
 
     Returns
@@ -254,8 +249,7 @@ def three_contact_threshold_g(
 ) -> Any:
     """Sideways acceleration at which a rigid three-contact machine tips on level ground.
 
-    The same for one contact in front and for one at the rear: what counts is how near the centre
-    of gravity is to the pair.
+    What counts is how near the centre of gravity is to the pair, in front or at the rear.
 
     Parameters
     ----------
@@ -303,7 +297,7 @@ class FastestTurn(NamedTuple):
 def fastest_turn(radius_m: Number, threshold_g: Number, friction: Number) -> FastestTurn:
     """Speed at which a steady turn fails on level ground, and how: it slides, or it tips.
 
-    An edge, rut or patch that grips can tip a machine that would slide on the rest of the surface.
+    A rut or patch that grips can tip a machine that would slide on the rest of the surface.
 
     Parameters
     ----------
@@ -330,3 +324,78 @@ def fastest_turn(radius_m: Number, threshold_g: Number, friction: Number) -> Fas
     limit = np.minimum(threshold_g, friction)
     speed_mps = np.sqrt(limit * STANDARD_GRAVITY_MPS2 * np.asarray(radius_m))
     return FastestTurn(plain(speed_mps), bool(tips) if tips.ndim == 0 else tips)
+
+
+@kernel(
+    title="Tip-over threshold in any direction",
+    formula="a/g = min over edges of d(C) / (h cos φ), φ between the edge's outward normal and the inertia force",
+    source="Statics of a rigid body; for three contacts as Huston, Graves and Johnson, SAE 820139 (1982).",
+    returns="standard_gravity",
+    contacts_xy_m=any_real(),
+    cg_xyz_m=any_real(),
+    direction_deg=any_real(),
+)
+def tip_over_g(contacts_xy_m: Places, cg_xyz_m: Places, direction_deg: Number) -> Any:
+    """Horizontal acceleration at which the first contact lifts, on level, even ground that grips.
+
+    A machine that turns left accelerates to its left and tips over its right; braking (180°) tips it over its front.
+
+    Parameters
+    ----------
+    contacts_xy_m: forward and left place of each contact, array of shape (n, 2), n at least 3 [m].
+    cg_xyz_m: forward, left and up place of the centre of gravity with rider, array of 3 [m].
+    direction_deg: in which the machine accelerates, float or array [°]: 0 forward, 90 left.
+
+    Returns
+    -------
+    Threshold for each direction [g]; infinite where no edge lies on that side.
+
+    Raises
+    ------
+    ValueError: fewer than 3 contacts, all on one line, or the centre of gravity not above and between them.
+
+    Examples
+    --------
+    >>> three = [(0.0, 0.0), (1.5, 0.5), (1.5, -0.5)]
+    >>> round(tip_over_g(three, (1.0, 0.0, 0.5), 90.0), 4), round(tip_over_g(three, (1.0, 0.0, 0.5), 0.0), 4)
+    (0.6667, 2.0)
+    """
+    return plain(lifting_g(points_of(contacts_xy_m), place_of(cg_xyz_m), np.asarray(direction_deg, dtype=np.float64)))
+
+
+@kernel(
+    title="Loads of three contacts",
+    formula="Σ F = m g,  Σ F x = m (g x_C − a_x h),  Σ F y = m (g y_C − a_y h)",
+    source="Statics, moments about the ground; g_n from ISO 80000-3:2019.",
+    returns="newton",
+    contacts_xy_m=any_real(),
+    cg_xyz_m=any_real(),
+    mass_kg=positive(),
+    acceleration_xy_mps2=any_real(),
+)
+def contact_loads_n(
+    contacts_xy_m: Places, cg_xyz_m: Places, mass_kg: float, acceleration_xy_mps2: Places = (0.0, 0.0)
+) -> Any:
+    """Load of each of three contacts, at rest or while the machine accelerates, brakes or turns on level ground.
+
+    Parameters
+    ----------
+    contacts_xy_m, cg_xyz_m: as in `tip_over_g`, of three contacts.
+    mass_kg: mass with rider [kg], above 0.
+    acceleration_xy_mps2: of the machine, forward and left, array of 2 [m/s²]; at rest 0 and 0.
+
+    Returns
+    -------
+    Loads in the order of the contacts, array of 3 [N]; one below 0 lifts.
+
+    Raises
+    ------
+    ValueError: not three contacts, all on one line, or an argument is not finite.
+
+    Examples
+    --------
+    >>> three = [(0.9, 0.4), (0.9, -0.4), (-0.6, 0.0)]
+    >>> [round(load, 1) for load in contact_loads_n(three, (0.1, 0.03, 0.5), 150.0).tolist()]
+    [398.4, 288.1, 784.5]
+    """
+    return three_loads_n(points_of(contacts_xy_m), place_of(cg_xyz_m), mass_kg, acceleration_xy_mps2)

@@ -1,11 +1,14 @@
 """What is stored of what happened out there."""
 
 from sessions.bench.models import TestCard, TestCardItem
+from sessions.bench.release_models import AcceptedPoint, Release
 from sessions.logs.models import ColumnMapping, Log, LogImport
 from sessions.outings.models import Assumptions, Gate, GateMark, GoNoGoCheck, Pass, Reading, Session, TrackPart, Venue
 from sessions.sharing.models import ShareLink
+from sessions.trials.models import Trial
 
 __all__ = [
+    "AcceptedPoint",
     "Assumptions",
     "ColumnMapping",
     "Gate",
@@ -15,10 +18,12 @@ __all__ = [
     "LogImport",
     "Pass",
     "Reading",
+    "Release",
     "Session",
     "ShareLink",
     "TestCard",
     "TestCardItem",
     "TrackPart",
+    "Trial",
     "Venue",
 ]

@@ -273,6 +273,13 @@ def fitting(revision, battery):
 
 
 @pytest.fixture
+def balance_test(revision):
+    from buildlog.models import BalanceTest
+
+    return BalanceTest.objects.create(revision=revision, kind="tilt", side="left", tilt_deg=38.0)
+
+
+@pytest.fixture
 def confirmation(session):
     from buildlog.models import Confirmation
 
@@ -293,6 +300,15 @@ def card(revision):
     from sessions.models import TestCard
 
     return TestCard.objects.create(revision=revision, title="Next outing")
+
+
+@pytest.fixture
+def trial(revision):
+    from buildlog.models import Revision
+    from sessions.models import Trial
+
+    older = Revision.objects.create(vehicle=revision.vehicle, number=90, date=revision.date, status="riding")
+    return Trial.objects.create(revision=revision, against=older, measure="mean_gate_speed")
 
 
 @pytest.fixture

@@ -37,7 +37,7 @@ def test_what_is_left_out_on_postgresql_reaches_no_database():
     assert {"db", "transactional_db", "live_server", "client", "vehicle"} <= fixtures
     allowed = {*sys.stdlib_module_names, "calc", "numpy", "scipy", "pint", "uncertainties", "geographiclib"}
     allowed |= {"pytest", "hypothesis", "statsmodels", "gpxpy"}
-    own = ("tests.calc", "tests.doubts", "tests.simulations")
+    own = ("tests.calc", "tests.doubts", "tests.reference", "tests.simulations")
     allowed -= {"sqlite3", "subprocess"}
     for path in [path for folder in WITHOUT_DATABASE for path in (PROJECT / folder).rglob("*.py")]:
         for node in ast.walk(ast.parse(path.read_text())):

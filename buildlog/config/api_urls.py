@@ -12,6 +12,7 @@ from sessions.bench import api as bench
 from sessions.evidence import api as evidence
 from sessions.field import pages as field_pages
 from sessions.outings import api as outings
+from sessions.trials import api as trials
 
 router = SimpleRouter(use_regex_path=False)
 for kind, viewset in {
@@ -19,6 +20,7 @@ for kind, viewset in {
     "revisions": machines.RevisionViewSet,
     "parts": machines.PartViewSet,
     "fittings": machines.FittingViewSet,
+    "balance-tests": machines.BalanceTestViewSet,
     "modifications": failures.ModificationViewSet,
     "failure-modes": failures.FailureModeViewSet,
     "failures": failures.FailureViewSet,
@@ -31,6 +33,7 @@ for kind, viewset in {
     "test-cards": bench.TestCardViewSet,
     "test-card-items": bench.TestCardItemViewSet,
     "track-parts": outings.TrackPartViewSet,
+    "trials": trials.TrialViewSet,
 }.items():
     router.register(kind, viewset, basename=f"api-{kind}")
 

@@ -7,12 +7,12 @@ from buildlog.failures import modification_pages, part_page
 from buildlog.failures import pages as failures
 from buildlog.hosting import connection_pages, error_pages, help_pages, more_pages, upkeep_pages
 from buildlog.machines import pages as machines
-from buildlog.machines import part_pages
+from buildlog.machines import part_pages, space_pages, wiring_page
 from buildlog.people import account_pages, device_pages, sign_in_pages
 from buildlog.people import pages as people
 from buildlog.photos import image_files
 from buildlog.photos import pages as photos
-from sessions.bench import card_pages, home_pages
+from sessions.bench import card_pages, home_pages, release_pages, revision_page, trial_cards
 from sessions.bench import pages as bench_pages
 from sessions.evidence import doubt_pages
 from sessions.evidence import pages as evidence_pages
@@ -21,10 +21,11 @@ from sessions.logs import column_pages, recordings_pages
 from sessions.logs import pages as logs
 from sessions.outings import machine_pages
 from sessions.outings import pages as outings
+from sessions.outings import space_pages as outing_space
 from sessions.sharing import archive_pages
 from sessions.sharing import pages as share_pages
 from sessions.trials import pages as compare_pages
-from sessions.trials import season_pages
+from sessions.trials import season_pages, trial_pages
 
 handler400 = connection_pages.bad_request
 handler404 = connection_pages.missing_page
@@ -51,11 +52,20 @@ urlpatterns = [
     path("vehicles/<uuid:pk>/bench/card/", bench_pages.suggest_card, name="suggest_card"),
     path("revisions/<uuid:pk>/what-if/", bench_pages.what_if, name="what_if"),
     path("vehicles/<uuid:pk>/assumptions/", outings.assumptions, name="assumptions"),
-    path("revisions/<uuid:pk>/", machine_pages.revision, name="revision"),
+    path("revisions/<uuid:pk>/", revision_page.revision, name="revision"),
     path("revisions/<uuid:pk>/edit/", machines.edit_revision, name="edit_revision"),
     path("revisions/<uuid:pk>/remove/", machines.remove_revision, name="remove_revision"),
     path("revisions/<uuid:pk>/new-fitting/", machines.new_fitting, name="new_fitting"),
     path("revisions/<uuid:pk>/new-modification/", modification_pages.new_modification, name="new_modification"),
+    path("revisions/<uuid:pk>/release/", release_pages.revision_release, name="revision_release"),
+    path("revisions/<uuid:pk>/release/accept/", release_pages.accept_point, name="accept_point"),
+    path("revisions/<uuid:pk>/release/ride/", release_pages.release_to_ride, name="release_to_ride"),
+    path("revisions/<uuid:pk>/wiring/", wiring_page.revision_wiring, name="revision_wiring"),
+    path("revisions/<uuid:pk>/space/", outing_space.revision_space, name="revision_space"),
+    path("revisions/<uuid:pk>/contacts/", space_pages.edit_contacts, name="edit_contacts"),
+    path("revisions/<uuid:pk>/balance-test/<slug:kind>/", space_pages.new_balance_test, name="new_balance_test"),
+    path("revisions/balance-tests/<uuid:pk>/edit/", space_pages.edit_balance_test, name="edit_balance_test"),
+    path("revisions/balance-tests/<uuid:pk>/remove/", space_pages.remove_balance_test, name="remove_balance_test"),
     path("revisions/fittings/<uuid:pk>/edit/", machines.edit_fitting, name="edit_fitting"),
     path("revisions/fittings/<uuid:pk>/remove/", machines.remove_fitting, name="remove_fitting"),
     path("modifications/<uuid:pk>/edit/", modification_pages.edit_modification, name="edit_modification"),
@@ -123,6 +133,13 @@ urlpatterns = [
     path("shared/<slug:token>/", share_pages.shared, name="shared"),
     path("shared/<slug:token>/photo/<uuid:pk>/", share_pages.shared_photo, name="shared_photo"),
     path("compare/", compare_pages.compare, name="compare"),
+    path("trials/", trial_pages.trials, name="trials"),
+    path("trials/new/", trial_pages.new_trial, name="new_trial"),
+    path("trials/<uuid:pk>/", trial_pages.trial, name="trial"),
+    path("trials/<uuid:pk>/edit/", trial_pages.edit_trial, name="edit_trial"),
+    path("trials/<uuid:pk>/close/", trial_pages.close_trial, name="close_trial"),
+    path("trials/<uuid:pk>/remove/", trial_pages.remove_trial, name="remove_trial"),
+    path("trials/<uuid:pk>/card/", trial_cards.trial_card, name="trial_card"),
     path("methods/", more_pages.methods, name="methods"),
     path("methods/<str:name>/", more_pages.method, name="method"),
     path("help/", help_pages.help_index, name="help"),

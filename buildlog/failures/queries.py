@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+from typing import Any, NamedTuple
+
 from django.db.models import Prefetch, QuerySet, Value
 from django.db.models.functions import Coalesce
 
@@ -30,3 +33,24 @@ def failure_rows() -> QuerySet[Failure]:
     return failures.select_related("recurrence_of__mode", "recurrence_of__revision__vehicle").prefetch_related(
         Prefetch("answered_by", queryset=answers)
     )
+
+
+class OpenHazard(NamedTuple):
+    """A failure of category I or II that has not been shown to be mended, and whether a revision has a fix of it."""
+
+    failure: Failure
+    has_fix: bool
+
+
+def open_failures(vehicles: Collection[Any]) -> QuerySet[Failure]:
+    """Failures of category I and II of machines that have not held; what releases read, and nothing else of states."""
+    rows = Failure.objects.filter(revision__vehicle__in=vehicles, severity__lte=2).exclude(state=Failure.State.HELD)
+    return (
+        rows.select_related("mode", "revision__vehicle").prefetch_related("answered_by").order_by("happened_at", "pk")
+    )
+
+
+def hazard_of(failure: Failure, line: Collection[Any]) -> OpenHazard:
+    """`line` has the keys of a revision and those before it, whose modifications it carries."""
+    fixes = failure.answered_by.all()
+    return OpenHazard(failure, any(fix.revision_id in line and fix.disproved_by_id is None for fix in fixes))

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from buildlog.machines.balance_tests import BalanceTest
 from buildlog.machines.models import Fitting, Part, Revision, Vehicle
 from buildlog.machines.serializers import (
+    BalanceTestSerializer,
     FittingSerializer,
     PartSerializer,
     RevisionSerializer,
@@ -40,3 +42,11 @@ class FittingViewSet(RecordViewSet):
     serializer_class = FittingSerializer
     machine_path = "revision__vehicle"
     narrowed_by = ("revision", "part")
+
+
+class BalanceTestViewSet(RecordViewSet):
+    queryset = BalanceTest.objects.all()
+    page_order = ("revision_id", "id")
+    serializer_class = BalanceTestSerializer
+    machine_path = "revision__vehicle"
+    narrowed_by = ("revision",)

@@ -15,6 +15,8 @@ GEOMETRY = (
     "drive_ratio",
     "seat_x_m",
     "seat_z_m",
+    "rider_mass_kg",
+    "contact_points",
 )
 MEASURED = ("mass_without_rider_kg", "cg_height_m")
 """Measured values stay with the revision on which they were measured; later ones are worked out from their parts."""

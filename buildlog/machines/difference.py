@@ -6,6 +6,7 @@ from collections import Counter
 from dataclasses import dataclass
 
 from buildlog.machines.carry_over import GEOMETRY
+from buildlog.machines.contacts import contact_name
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Fitting, Part, Revision
 from buildlog.quantities.declared import quantities_of
@@ -53,6 +54,8 @@ def _place(fitting: Fitting, system: str) -> str:
     parts = [f"{fitting.quantity} ×"]
     if fitting.x_m is not None:
         parts.append(f"x {written(fitting.x_m, 'length', system)}")
+    if fitting.y_m is not None:
+        parts.append(f"y {written(fitting.y_m, 'length', system)}")
     if fitting.z_m is not None:
         parts.append(f"z {written(fitting.z_m, 'length', system)}")
     if fitting.series is not None:
@@ -110,4 +113,16 @@ def _numbers(before: Machine, after: Machine, system: str) -> list[Delta]:
                 "",
             )
         )
+    if before.contacts != after.contacts and (before.revision.contact_points or after.revision.contact_points):
+        rows.append(
+            Delta("Where it stands", _points(before, system) or "not known", _points(after, system) or "not known", "")
+        )
     return rows
+
+
+def _points(machine: Machine, system: str) -> str:
+    return "; ".join(
+        f"{contact_name(contact, machine.contacts).lower()} at {written(contact.x_m, 'length', system)}, "
+        f"{written(contact.y_m, 'length', system)}"
+        for contact in machine.contacts
+    )

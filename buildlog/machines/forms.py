@@ -5,7 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 from django.core.exceptions import ValidationError
+from django.urls import reverse
+from django.utils.html import format_html
 
+from buildlog.machines.going_to_ride import goes_to_ride, note_release, refusal
 from buildlog.machines.models import Fitting, Part, Revision, Vehicle
 from buildlog.machines.specifications import CATEGORIES, read_specification
 from buildlog.quantities.declared import quantity_names
@@ -41,10 +44,12 @@ class RevisionForm(RecordForm[Revision]):
             "cg_height_m": MOVED_BY_PARTS,
             "seat_x_m": "Of the middle of the seat's surface; forward is positive.",
             "seat_z_m": "Of the seat's surface, with the rider on it.",
+            "rider_mass_kg": "For the figures of tipping, until a session says how much rider and payload weigh.",
         }
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        self._status_before = None if self.instance._state.adding else self.instance.status
         siblings = Revision.objects.filter(vehicle=self.instance.vehicle).select_related("vehicle")
         self.offer("parent", siblings.exclude(pk=self.instance.pk), lambda revision: revision.label)
         if self.instance._state.adding:
@@ -59,6 +64,25 @@ class RevisionForm(RecordForm[Revision]):
                 {"number": f"{self.instance.vehicle} already has an R{number}. Choose a number that is not used yet."}
             )
         return cleaned
+
+    def _post_clean(self) -> None:
+        super()._post_clean()
+        self.goes_to_ride = not self.errors and goes_to_ride(self.instance, self._status_before)
+        if self.goes_to_ride and (sentence := refusal(self.instance)):
+            self.add_error("status", self._with_a_way(sentence))
+
+    def _with_a_way(self, sentence: str) -> str:
+        """A stored revision has a page where its points are settled; a new one is stored as in build first."""
+        if self.instance._state.adding:
+            return f"{sentence} Save it as in build first."
+        address = reverse("revision_release", args=[self.instance.pk])
+        return format_html('{} <a href="{}">Release of {}</a>', sentence, address, self.instance.label)
+
+    def save(self, commit: bool = True) -> Revision:
+        saved: Revision = super().save(commit)
+        if commit and self.goes_to_ride:
+            note_release(saved)
+        return saved
 
 
 class PartForm(RecordForm[Part]):
@@ -117,16 +141,20 @@ class FittingForm(RecordForm[Fitting]):
     together = (("quantity", "series", "parallel"),)
     groups = (
         ("Place", quantity_names(Fitting, "Place")),
-        ("Wiring, for battery modules", ("series", "parallel")),
+        ("Wiring", ("branch", "series", "parallel", "string")),
     )
 
     class Meta:
         model = Fitting
-        fields = ["part", "quantity", *quantity_names(Fitting), "series", "parallel"]
-        labels = {"series": "in series", "parallel": "in parallel"}
+        fields = ["part", "quantity", *quantity_names(Fitting), "branch", "series", "parallel", "string"]
+        labels = {"series": "modules in series", "parallel": "modules in parallel"}
         help_texts = {
             "x_m": "From the rear contact, forward is positive.",
+            "y_m": "Left is positive. Empty counts as on the middle line.",
             "z_m": "Of its centre, from the ground.",
+            "branch": "For fuses, switches, connectors and cables. Empty counts as between pack and controller.",
+            "string": "Only where several kinds of modules are wired: those of one number are in series, and strings "
+            "of different numbers in parallel.",
             "parallel": "Quantity = series × parallel.",
         }
 

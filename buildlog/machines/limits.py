@@ -168,7 +168,7 @@ def _range(machine: Machine, ride: Ride) -> Result:
 
 
 def _unladen_factor(machine: Machine, ride: Ride) -> Result:
-    height_m, track_m = machine.cg_height_m, machine.revision.track_width_m
+    height_m, track_m = machine.cg_height_m, machine.track_width_m
     value = float(stability.static_stability_factor(track_m, height_m)) if height_m and track_m else None
     return _result(
         "unladen_stability_factor",
@@ -189,7 +189,7 @@ def _height_with_rider(machine: Machine, ride: Ride) -> Result:
 
 
 def _factor(machine: Machine, ride: Ride) -> Result:
-    both, track_m = machine.with_rider(ride.rider_kg), machine.revision.track_width_m
+    both, track_m = machine.with_rider(ride.rider_kg), machine.track_width_m
     value = float(stability.static_stability_factor(track_m, both.z_m)) if both and track_m else None
     return _result(
         "static_stability_factor",
@@ -205,7 +205,7 @@ BETWEEN = "a centre of gravity between the contacts"
 
 def _threshold(machine: Machine, ride: Ride) -> Result:
     both = machine.with_rider(ride.rider_kg)
-    track_m, wheelbase_m = machine.revision.track_width_m, machine.revision.wheelbase_m
+    track_m, wheelbase_m = machine.track_width_m, machine.wheelbase_m
     value, needs = None, machine.balance.needs_for_rider(ride.rider_kg)
     x_m = both.x_m if both is not None else None
     if not machine.single_contact:
@@ -242,7 +242,7 @@ def _fastest_turn(machine: Machine, ride: Ride) -> Result:
 
 def _load(end: str) -> Callable[[Machine, Ride], Result]:
     def work(machine: Machine, ride: Ride) -> Result:
-        both, wheelbase_m = machine.with_rider(ride.rider_kg), machine.revision.wheelbase_m
+        both, wheelbase_m = machine.with_rider(ride.rider_kg), machine.wheelbase_m
         value, needs = None, machine.balance.needs_for_rider(ride.rider_kg)
         x_m = both.x_m if both is not None else None
         if needs or both is None or x_m is None:

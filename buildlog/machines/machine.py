@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import math
 import uuid
 from collections.abc import Iterable, Mapping
 from functools import cached_property
 
 from buildlog.machines.balance import Balance, WithRider, up_the_line
+from buildlog.machines.contacts import Contact, track_width_m, wheelbase_m
 from buildlog.machines.models import Fitting, Revision
+from buildlog.machines.pack import pack_of
 from buildlog.machines.queries import LINE, read_line
 from buildlog.machines.seen_voltages import SeenVoltage
-from calc import pack
 from calc.alarms import Alarm
 from calc.session_facts import BuildFacts, LimitFacts, PackFacts
 from calc.voltage_margins import Voltage, VoltageMargin, margin_to_cut_off, margin_to_highest
@@ -73,35 +75,18 @@ class Machine:
     @cached_property
     def pack(self) -> PackFacts | None:
         """The battery modules as one pack; None without a full specification, or where kinds of modules are mixed."""
-        modules = self._of("battery_module")
-        if len(modules) != 1:
-            return None
-        fitting, specification = modules[0], modules[0].part.specification
-        needed = ("full_voltage_v", "nominal_voltage_v", "empty_voltage_v", "capacity_ah")
-        if any(name not in specification for name in needed):
-            return None
-        series, parallel = fitting.series or 1, fitting.parallel or fitting.quantity
-        totals = pack.modules(series, parallel, **{name: specification[name] for name in needed})
-        continuous_a = specification.get("continuous_current_a")
-        return PackFacts(
-            # Rounded, because 14 × 4.2 V in binary is slightly above a voltage measured as 58.8 V.
-            full_voltage_v=round(totals.full_voltage_v, 9),
-            nominal_voltage_v=totals.nominal_voltage_v,
-            empty_voltage_v=totals.empty_voltage_v,
-            capacity_ah=totals.capacity_ah,
-            energy_wh=totals.energy_wh,
-            continuous_current_a=None if continuous_a is None else continuous_a * parallel,
-            curve=_assumed_curve(totals.empty_voltage_v, totals.full_voltage_v),
-            highest_temperature_c=specification.get("highest_temperature_c"),
-            lowest_temperature_c=specification.get("lowest_temperature_c"),
-            lowest_charging_temperature_c=specification.get("lowest_charging_temperature_c"),
-        )
+        return pack_of(self._of("battery_module"))
 
     @property
     def pack_needs(self) -> str:
         """What a person must enter for the pack."""
-        if len(self._of("battery_module")) > 1:
-            return "battery modules of one kind: several kinds cannot be added up"
+        modules = self._of("battery_module")
+        if len(modules) > 1:
+            if any(fitting.string is None for fitting in modules):
+                return (
+                    "battery modules of one kind: several kinds cannot be added up without the number of their string"
+                )
+            return "strings that may be put in parallel: all full, all empty at the same voltage"
         return "battery modules with their data, and how many are in series and parallel"
 
     @cached_property
@@ -141,14 +126,31 @@ class Machine:
             self.pack,
             self.limits("speed_controller"),
             self.limits("motor"),
-            self.revision.track_width_m,
-            self.revision.wheelbase_m,
+            self.track_width_m,
+            self.wheelbase_m,
             self.single_contact,
         )
+
+    @cached_property
+    def contacts(self) -> list[Contact]:
+        return self.revision.ground_contacts
+
+    @property
+    def track_width_m(self) -> float | None:
+        """As typed, or how far its contacts stand apart."""
+        own = track_width_m(self.contacts) if self.revision.contact_points else None
+        return own or self.revision.track_width_m
+
+    @property
+    def wheelbase_m(self) -> float | None:
+        own = wheelbase_m(self.contacts) if self.revision.contact_points else None
+        return own or self.revision.wheelbase_m
 
     @property
     def single_contact(self) -> str:
         """The end at which a machine of three contacts has only one: "front", "rear", or "" for others."""
+        if self.revision.contact_points:
+            return _single_of(self.contacts)
         contacts = self.revision.contacts
         if contacts == Revision.Contacts.ONE_FRONT_TWO_REAR:
             return "front"
@@ -161,7 +163,7 @@ class Machine:
             return None
         return margin_to_highest(dict(ELECTRONICS)[category], limits.highest_voltage_v, highest)
 
-    @property
+    @cached_property
     def cut_off_margin(self) -> VoltageMargin | None:
         """What the full pack has above the controller's cut-off; None where one is unknown."""
         limits = self.limits("speed_controller")
@@ -169,27 +171,36 @@ class Machine:
             return None
         return margin_to_cut_off(limits.lowest_voltage_v, Voltage(self.pack.full_voltage_v, "the full pack", False))
 
+    def voltage_alarm(self, category: str) -> Alarm | None:
+        """The alarm for the highest voltage against the limit of the controllers or motors, if any."""
+        margin = self.voltage_margin(category)
+        return None if margin is None else margin.alarm
+
+    @cached_property
+    def cut_off_alarm(self) -> Alarm | None:
+        """The alarm for a pack whose full voltage is below the controller's cut-off, if so."""
+        return None if self.cut_off_margin is None else self.cut_off_margin.alarm
+
     @cached_property
     def warnings(self) -> list[Alarm]:
-        margins = [*(self.voltage_margin(category) for category, _ in ELECTRONICS), self.cut_off_margin]
-        return [margin.alarm for margin in margins if margin is not None and margin.alarm is not None]
+        alarms = [*(self.voltage_alarm(category) for category, _ in ELECTRONICS), self.cut_off_alarm]
+        return [alarm for alarm in alarms if alarm is not None]
+
+
+def _single_of(contacts: list[Contact]) -> str:
+    """As `single_contact`, of points: the pair must stand square to the single one's axle, as its formula has it."""
+    if len(contacts) != 3:
+        return ""
+    rear, middle, front = sorted(contacts, key=lambda contact: contact.x_m)
+    for single, pair, end in ((front, (rear, middle), "front"), (rear, (middle, front), "rear")):
+        is_square = math.isclose(pair[0].x_m, pair[1].x_m, abs_tol=1e-6)
+        if is_square and math.isclose(pair[0].y_m + pair[1].y_m, 2 * single.y_m, abs_tol=1e-6):
+            return end
+    return ""
 
 
 def _wiring(fittings: Iterable[Fitting]) -> list[tuple[uuid.UUID, int]]:
     """The modules of a pack and how many are in series, which determine its voltage."""
     return sorted(
         (fitting.part_id, fitting.series or 1) for fitting in fittings if fitting.part.category == "battery_module"
-    )
-
-
-def _assumed_curve(empty_voltage_v: float, full_voltage_v: float) -> pack.StateOfChargeCurve:
-    """The shape of one published cell's rest-voltage curve, stretched between this pack's ends.
-
-    The pages call it assumed, and its uncertainty is one of the measuring assumptions.
-    """
-    cell = pack.CELL_CURVE
-    lowest, highest = cell.voltage_v[0], cell.voltage_v[-1]
-    stretch = (full_voltage_v - empty_voltage_v) / (highest - lowest)
-    return pack.StateOfChargeCurve(
-        cell.state_of_charge, tuple(empty_voltage_v + (volts - lowest) * stretch for volts in cell.voltage_v)
     )

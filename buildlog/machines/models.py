@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import uuid
+from collections.abc import Collection
 from typing import Any
 
 from django.core.exceptions import ValidationError
@@ -11,6 +12,8 @@ from django.db import models
 from django.db.models import F, Q
 from django.urls import reverse
 
+from buildlog.machines.contacts import LAYOUT_FIELDS, contacts_of, of_layout, read_contacts
+from buildlog.machines.contacts import Contact as Contact
 from buildlog.machines.specifications import CATEGORY_CHOICES, read_specification
 from buildlog.quantities.fields import QuantityField
 from buildlog.records.models import MadeRecord
@@ -125,6 +128,17 @@ class Revision(MadeRecord):
         group="Where the rider sits",
         in_rows=False,
     )
+    rider_mass_kg = QuantityField(
+        "rider with clothes and gear, while none has ridden it",
+        kind="mass",
+        null=True,
+        blank=True,
+        includes_low=False,
+        high=500,
+        group="Where the rider sits",
+        in_rows=False,
+    )
+    contact_points = models.JSONField("ground contacts as points", default=list, blank=True)
 
     class Meta:
         ordering = ["vehicle_id", "number"]
@@ -153,7 +167,34 @@ class Revision(MadeRecord):
     def label(self) -> str:
         return f"R{self.number}"
 
+    @property
+    def ground_contacts(self) -> list[Contact]:
+        """Where it stands: its own points, or those of its layout."""
+        return contacts_of(self)
+
+    @classmethod
+    def from_db(cls, db: str | None, field_names: Collection[str], values: Collection[Any]) -> Revision:
+        revision = super().from_db(db, field_names, values)
+        if set(LAYOUT_FIELDS) <= set(field_names):
+            revision._layout_as_read = tuple(revision.__dict__[name] for name in LAYOUT_FIELDS)
+        return revision
+
+    def save(self, *args: Any, **kwargs: Any) -> None:
+        """Points that only repeat the layout follow when that is changed; points of their own stay as they are."""
+        layout = tuple(getattr(self, name) for name in LAYOUT_FIELDS)
+        before = getattr(self, "_layout_as_read", layout)
+        if layout != before and self.contact_points == [point.as_stored() for point in of_layout(*before)]:
+            self.contact_points = [point.as_stored() for point in of_layout(*layout)]
+            if kwargs.get("update_fields") is not None:
+                kwargs["update_fields"] = {*kwargs["update_fields"], "contact_points"}
+        super().save(*args, **kwargs)
+        self._layout_as_read = layout
+
     def clean(self) -> None:
+        try:
+            self.contact_points = read_contacts(self.contact_points)
+        except ValidationError as error:
+            raise ValidationError({"contact_points": error.messages}) from None
         if self.parent is not None and self.vehicle_id and self.parent.vehicle_id != self.vehicle_id:
             raise ValidationError({"parent": "The parent must be a revision of the same vehicle."})
         if self.parent is not None and self.number and self.parent.number >= self.number:
@@ -197,6 +238,12 @@ class Part(MadeRecord):
 class Fitting(MadeRecord):
     """A part at its place on a revision."""
 
+    class Branch(models.TextChoices):
+        MAIN = "main", "Between pack and controller"
+        STRING = "string", "In one string of modules"
+        CHARGING = "charging", "Between charger and pack"
+        PHASE = "phase", "Between controller and motor"
+
     id = models.UUIDField(primary_key=True, default=uuid.uuid4)
     revision = models.ForeignKey(Revision, on_delete=models.CASCADE, related_name="fittings")
     part = models.ForeignKey(Part, on_delete=models.PROTECT, related_name="fittings")
@@ -221,6 +268,20 @@ class Fitting(MadeRecord):
         group="Place",
         short_label="Height",
     )
+    y_m = QuantityField(
+        "left of the middle line",
+        kind="length",
+        null=True,
+        blank=True,
+        low=-10,
+        high=10,
+        group="Place",
+        short_label="Left",
+    )
+    branch = models.CharField("where in the wiring", max_length=8, choices=Branch.choices, blank=True)
+    string = models.PositiveIntegerField(
+        "number of its string", null=True, blank=True, validators=[MinValueValidator(1), MaxValueValidator(99)]
+    )
     series = models.PositiveIntegerField(null=True, blank=True, validators=[MinValueValidator(1)])
     parallel = models.PositiveIntegerField(null=True, blank=True, validators=[MinValueValidator(1)])
 
@@ -240,7 +301,7 @@ class Fitting(MadeRecord):
         return f"{self.quantity} × {self.part.name}"
 
     def clean(self) -> None:
-        wired = self.series is not None or self.parallel is not None
+        wired = self.series is not None or self.parallel is not None or self.string is not None
         if not self.part_id:
             return
         if self.part.category != "battery_module":
@@ -248,7 +309,7 @@ class Fitting(MadeRecord):
                 raise ValidationError({"series": "Only battery modules are wired in series and parallel."})
             return
         series, parallel = self.series or 1, self.parallel or 1
-        if not wired:
+        if self.series is None and self.parallel is None:
             self.series, self.parallel = 1, self.quantity
         elif series * parallel != self.quantity:
             raise ValidationError(
@@ -261,6 +322,7 @@ class Fitting(MadeRecord):
     def carried_to(self, revision: Revision) -> Fitting:
         """An unsaved copy for another revision."""
         copied: dict[str, Any] = {
-            name: getattr(self, name) for name in ("quantity", "x_m", "z_m", "series", "parallel")
+            name: getattr(self, name)
+            for name in ("quantity", "x_m", "y_m", "z_m", "branch", "string", "series", "parallel")
         }
         return Fitting(revision=revision, part_id=self.part_id, **copied)

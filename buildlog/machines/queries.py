@@ -28,7 +28,7 @@ them holds for those after it."""
 
 def read_line(vehicle: Vehicle) -> list[Revision]:
     """All revisions of a vehicle with their parts, by number; the vehicle keeps them for `machine.Machine`."""
-    rows = Revision.objects.filter(vehicle=vehicle).prefetch_related(_fittings_with_parts())
+    rows = Revision.objects.filter(vehicle=vehicle).prefetch_related(_fittings_with_parts(), "balance_tests")
     revisions = list(rows.order_by("number"))
     by_key = {revision.pk: revision for revision in revisions}
     for revision in revisions:
@@ -44,7 +44,8 @@ def read_lines(revisions: Collection[uuid.UUID]) -> list[Revision]:
     """These revisions and all others of their machines, with their parts; vehicles keep them as in `read_line`."""
     machines = Vehicle.objects.filter(revisions__in=revisions).order_by().values("pk")
     lines: dict[uuid.UUID, list[Revision]] = {}
-    for revision in revisions_with_parts().filter(vehicle__in=machines).order_by("number"):
+    rows = revisions_with_parts().prefetch_related("balance_tests").filter(vehicle__in=machines)
+    for revision in rows.order_by("number"):
         line = lines.setdefault(revision.vehicle_id, [])
         if line:
             revision.vehicle = line[0].vehicle

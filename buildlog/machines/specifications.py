@@ -41,6 +41,7 @@ _CATEGORIES = (
             SpecificationField("capacity_ah", "Capacity", "charge", required=True, high=10000),
             SpecificationField("continuous_current_a", "Continuous current", "current", high=10000),
             SpecificationField("peak_current_a", "Peak current", "current", high=10000),
+            SpecificationField("charging_current_a", "Highest charging current", "current", high=10000),
             SpecificationField("resistance_ohm", "Internal resistance", "resistance", high=10),
             SpecificationField("highest_temperature_c", "Highest temperature", "temperature", low=-50, high=400),
             SpecificationField("lowest_temperature_c", "Lowest temperature", "temperature", low=-100, high=100),
@@ -56,6 +57,7 @@ _CATEGORIES = (
             SpecificationField("motor_constant_rpm_per_v", "Speed constant Kv", "motor constant", high=5000),
             SpecificationField("continuous_power_w", "Continuous power", "power", high=1e6),
             SpecificationField("peak_power_w", "Peak power", "power", high=1e6),
+            SpecificationField("peak_time_s", "Longest time at peak", "duration", high=3600),
             SpecificationField("highest_voltage_v", "Highest voltage", "voltage", high=1500),
             SpecificationField("continuous_current_a", "Continuous current", "current", high=10000),
             SpecificationField("highest_speed_rpm", "Highest speed", "rotation", high=200000),
@@ -70,7 +72,60 @@ _CATEGORIES = (
             SpecificationField("lowest_voltage_v", "Low-voltage cut-off", "voltage", high=1500),
             SpecificationField("continuous_current_a", "Continuous current", "current", high=10000),
             SpecificationField("peak_current_a", "Peak current", "current", high=10000),
+            SpecificationField("peak_time_s", "Longest time at peak", "duration", high=3600),
+            SpecificationField("regeneration_current_a", "Regeneration current", "current", high=10000),
+            SpecificationField("capacitance_uf", "Input capacitance", "capacitance", high=1e6),
             SpecificationField("highest_temperature_c", "Highest temperature", "temperature", low=-50, high=400),
+        ),
+    ),
+    Category(
+        "fuse",
+        "Fuse",
+        (
+            SpecificationField("rated_current_a", "Rated current", "current", required=True, high=10000),
+            SpecificationField("highest_voltage_v", "Highest d.c. voltage", "voltage", high=1500),
+        ),
+    ),
+    Category(
+        "main_switch",
+        "Main switch or kill switch",
+        (
+            SpecificationField("continuous_current_a", "Continuous current", "current", high=10000),
+            SpecificationField("highest_voltage_v", "Highest d.c. voltage", "voltage", high=1500),
+        ),
+    ),
+    Category(
+        "precharge",
+        "Precharge resistor",
+        (SpecificationField("resistance_ohm", "Resistance", "resistance", required=True, high=1e6),),
+    ),
+    Category(
+        "connector",
+        "Connector",
+        (
+            SpecificationField("continuous_current_a", "Continuous current", "current", high=10000),
+            SpecificationField("highest_voltage_v", "Highest d.c. voltage", "voltage", high=1500),
+            SpecificationField("resistance_ohm", "Contact resistance", "resistance", high=1),
+        ),
+    ),
+    Category(
+        "cable",
+        "Cable",
+        (
+            SpecificationField("section_mm2", "Section of copper", "section", required=True, low=0.5, high=300),
+            SpecificationField("length_m", "Length, there and back", "length", required=True, high=100),
+            SpecificationField(
+                "insulation_temperature_c", "Highest temperature of its insulation", "temperature", low=70, high=200
+            ),
+            SpecificationField("continuous_current_a", "Continuous current, by its maker", "current", high=10000),
+        ),
+    ),
+    Category(
+        "charger",
+        "Charger",
+        (
+            SpecificationField("output_voltage_v", "Voltage at its end of charge", "voltage", required=True, high=1500),
+            SpecificationField("charging_current_a", "Charging current", "current", high=10000),
         ),
     ),
     Category(

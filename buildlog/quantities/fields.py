@@ -15,7 +15,8 @@ from django.core.exceptions import ValidationError
 from django.db import models
 from rest_framework import serializers
 
-from calc.quantities import KINDS, NotUnderstood, in_shown_unit, understand, written
+from calc.quantities import KINDS, NotUnderstood, understand, written
+from calc.typed_values import as_typed
 
 
 class QuantityInput(forms.TextInput):
@@ -53,10 +54,10 @@ class QuantityFormField(forms.Field):
         self.widget.attrs["placeholder"] = f"e.g. {KINDS[self.kind].example}"
 
     def prepare_value(self, value: Any) -> Any:
-        """A stored number is shown in the reader's unit; typed text stays as it was typed."""
+        """A stored number is shown as a person would type it; typed text stays as it was typed."""
         if isinstance(value, bool) or not isinstance(value, (int, float)):
             return value
-        return f"{in_shown_unit(float(value), self.kind, self.system):.12g}"
+        return as_typed(float(value), self.kind, self.system)
 
     def to_python(self, value: Any) -> float | None:
         text = "" if value is None else str(value)

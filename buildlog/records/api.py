@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from django.db import DataError, IntegrityError, transaction
+from drf_spectacular.utils import OpenApiParameter, extend_schema
 from rest_framework import mixins, serializers, status, viewsets
 from rest_framework.authentication import SessionAuthentication
 from rest_framework.exceptions import APIException
@@ -20,7 +21,7 @@ from buildlog.people.roles import ByRole, Right
 from buildlog.people.signed_in import ApiRequest
 from buildlog.records import removal
 from buildlog.records.api_pages import RecordPages
-from buildlog.records.doubts import doubts_as_json
+from buildlog.records.doubts import DOUBTS, add_doubts, doubts_as_json
 from buildlog.records.put_record import ChangedElsewhere, Precondition, entity_tag_of, put_record
 
 
@@ -92,7 +93,7 @@ class RecordViewSet(RemovedInWords, WithinMachine, viewsets.ModelViewSet[Any]):
     Without either a change is refused with 428; of another version, with 412.
 
     The answer for a single session, pass, reading, failure or revision has `doubts`: why its values can hardly be,
-    and what was probably meant. Nothing is refused for being unlikely.
+    and what was probably meant. Nothing is refused for being unlikely. A list has them where `doubts=true` asks for it.
 
     Lists are filtered by the fields in `narrowed_by`, and ordered by `page_order`, which has an index and ends with
     what no two records share. A device's key reaches the records of its own machine,
@@ -118,6 +119,16 @@ class RecordViewSet(RemovedInWords, WithinMachine, viewsets.ModelViewSet[Any]):
             if value:
                 rows = rows.filter(**{name: _key(name, value)})
         return rows
+
+    @extend_schema(
+        parameters=[OpenApiParameter(DOUBTS, bool, description="Whether each record comes with its doubts.")]
+    )
+    def list(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        response = super().list(request, *args, **kwargs)
+        if request.query_params.get(DOUBTS) in ("true", "1"):
+            serializer: Any = self.get_serializer_class()
+            add_doubts(serializer.Meta.model, response.data["results"])
+        return response
 
     def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         key = request.data.get("id") if hasattr(request.data, "get") else None

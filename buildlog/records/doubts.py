@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import uuid
+from collections.abc import Callable, Iterable
 from typing import Any
 
 from django.db.models import Model
@@ -10,26 +11,32 @@ from django.db.models import Model
 DOUBTS = "doubts"
 """The key of a record's doubts in answers of the API. They are no content of the record, and no part of its version."""
 Reader = Callable[[Any], list[dict[str, Any]]]
-_READERS: dict[type[Model], Reader] = {}
+ManyReader = Callable[[list[Any]], dict[uuid.UUID, list[dict[str, Any]]]]
+_READERS: dict[type[Model], tuple[Reader, ManyReader]] = {}
 
 
-def register(model: type[Model], reader: Reader) -> None:
-    """Let the API answer with what `reader` returns for a record of this kind."""
-    _READERS[model] = reader
-
-
-def has_doubts(model: type[Model]) -> bool:
-    return model in _READERS
+def register(model: type[Model], reader: Reader, of_many: ManyReader) -> None:
+    """Let the API answer with what `reader` returns for a record of this kind, and `of_many` for each of several."""
+    _READERS[model] = reader, of_many
 
 
 def doubts_as_json(model: type[Model], key: Any) -> dict[str, Any]:
     """The doubts of a stored record under their key; nothing for kinds of records that are not asked about."""
-    reader = _READERS.get(model)
-    if reader is None:
+    if model not in _READERS:
         return {}
     rows = model._default_manager.order_by().filter(pk=key)
     if any(field.name == "session" for field in model._meta.fields):
         # What belongs to a session is held against it.
         rows = rows.select_related("session")
     record = rows.first()
-    return {} if record is None else {DOUBTS: reader(record)}
+    return {} if record is None else {DOUBTS: _READERS[model][0](record)}
+
+
+def add_doubts(model: type[Model], rows: Iterable[dict[str, Any]]) -> None:
+    """Add the doubts of stored records to their rows, which hold the key under `id`."""
+    if model not in _READERS:
+        return
+    by_key = {uuid.UUID(str(row["id"])): row for row in rows}
+    doubts = _READERS[model][1](list(model._default_manager.filter(pk__in=by_key)))
+    for key, row in by_key.items():
+        row[DOUBTS] = doubts.get(key, [])

@@ -15,6 +15,7 @@ from buildlog.people.roles import may_remove
 from buildlog.quantities.declared import quantities_of, rows_of
 from buildlog.quantities.fields import QuantityField
 from calc.quantities import in_shown_unit, written, written_difference
+from calc.written_limits import written_limits, written_within
 
 register = template.Library()
 
@@ -86,9 +87,22 @@ def demo_notice(context: Any) -> SafeString:
 
 
 @register.simple_tag(takes_context=True)
-def difference(context: Any, value: float, kind: str) -> str:
+def difference(context: Any, value: float, kind: str, digits: int = 4) -> str:
     """A difference or spread in the reader's unit, without the offset of scales such as °C and °F."""
-    return written_difference(value, kind, context.get("unit_system", "metric"))
+    return written_difference(value, kind, context.get("unit_system", "metric"), digits)
+
+
+@register.simple_tag(takes_context=True)
+def estimate(context: Any, interval: Any, kind: str = "ratio", value: float | None = None) -> str:
+    """The estimate of an interval, or another value in it, with no more digits than its limits allow."""
+    estimated = interval.estimate if value is None else value
+    return written_within(estimated, interval.lower, interval.upper, kind, context.get("unit_system", "metric"))
+
+
+@register.simple_tag(takes_context=True)
+def limits(context: Any, interval: Any, kind: str = "ratio") -> str:
+    """Both limits of an interval, with no more digits than their distance allows."""
+    return written_limits(interval.lower, interval.upper, kind, context.get("unit_system", "metric"))
 
 
 @register.simple_tag(takes_context=True)

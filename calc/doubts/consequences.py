@@ -59,21 +59,6 @@ def without_doubtful(numbers: Mapping[str, Any], masks: Mapping[str, Any]) -> di
     }
 
 
-def rests_on_doubt(evidence: Collection[str], masks: Mapping[str, Any], count: int) -> Any:
-    """For each row, whether a result that is worked out from these facts rests on one in doubt.
-
-    Examples
-    --------
-    >>> rests_on_doubt(("distance_m", "runtime_s"), {"runtime_s": np.array([True, False])}, 2).tolist()
-    [True, False]
-    """
-    rests = np.zeros(count, dtype=bool)
-    for name in evidence:
-        if name in masks:
-            rests |= masks[name]
-    return rests
-
-
 def careful_lower(with_doubtful: Any, without: Any) -> Any:
     """A guard that warns when little is left: the lower of the values with and without what is in doubt, or none.
 

@@ -38,6 +38,9 @@ class Question:
 
     planned: values (days) of the revision after which the question should be decided; frozen at its first one.
     opened_on: of the revision, only days from this one on count; for a question that is asked again.
+    both_builds: whether the plan has both revisions ridden on each of its days.
+    arrives: the day from which it takes its part of the error, for a question that is asked later than the others;
+    what was decided before stays.
     """
 
     measure: str
@@ -46,6 +49,8 @@ class Question:
     planned: int = PLANNED_VALUES
     expectation: Expectation | None = None
     opened_on: int | None = None
+    both_builds: bool = False
+    arrives: int | None = None
 
     def __post_init__(self) -> None:
         if self.planned < LEAST_VALUES:
@@ -258,17 +263,20 @@ def _columns_of(question: Question, columns: Mapping[str, Columns]) -> Columns:
 
 def _replay(courses: Sequence[Course], error: float) -> None:
     """In the order of the days; the first answer that a question gets is kept."""
-    _share(courses, error)
-    for day in sorted({look.day for course in courses for look in course.looks}):
-        for course in courses:
+    days = {look.day for course in courses for look in course.looks}
+    arrivals = {course.question.arrives for course in courses if course.question.arrives is not None}
+    present = [course for course in courses if course.question.arrives is None]
+    _share(present, error)
+    for day in sorted(days | arrivals):
+        if day in arrivals:
+            present += [course for course in courses if course.question.arrives == day]
+            _share_again(present, error)
+        for course in present:
             looks = sum(look.day <= day for look in course.looks)
             if looks > len(course.decisions):
                 course.look_again(looks)
-        while _decide(courses):
-            _share(courses, error)
-            for course in courses:
-                if course.decision is None and course.decisions:
-                    course.look_again(len(course.decisions))
+        while _decide(present):
+            _share_again(present, error)
 
 
 def _share(courses: Sequence[Course], error: float) -> None:
@@ -277,6 +285,13 @@ def _share(courses: Sequence[Course], error: float) -> None:
     for course in courses:
         if course.decision is None:
             course.error = error / len(holders)
+
+
+def _share_again(courses: Sequence[Course], error: float) -> None:
+    _share(courses, error)
+    for course in courses:
+        if course.decision is None and course.decisions:
+            course.look_again(len(course.decisions))
 
 
 def _decide(courses: Sequence[Course]) -> bool:

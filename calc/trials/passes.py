@@ -118,6 +118,24 @@ def each_way_kept(out: Integers, back: Integers, share: float = 0.75) -> int:
     return int(fewest[math.ceil(share * fewest.size) - 1]) if fewest.size else 1
 
 
+def expected_maximum(values: Floats, chosen: int) -> float:
+    """The largest to expect of `chosen` of these values: its mean over all choices, as in `best_of`.
+
+    Raises
+    ------
+    ValueError: chosen is below 1, or above the number of values.
+
+    Examples
+    --------
+    >>> round(expected_maximum(np.array([1.0, 2.0, 3.0]), chosen=2), 3)
+    2.667
+    """
+    if not 1 <= chosen <= values.size:
+        raise ValueError(f"chosen must be between 1 and the {values.size} values, got {chosen}")
+    chance = _all_among(np.arange(1, values.size + 1), np.full(values.size, values.size), chosen)
+    return float(np.sort(values) @ np.diff(chance, prepend=0.0))
+
+
 @dataclass(frozen=True)
 class _Groups:
     """Passes sorted into sessions and gates. `way` is 0 out and 1 back; `count` has a column for each."""

@@ -123,7 +123,7 @@ class Offer:
 class Plan:
     """What the planned values of the new revision would show; differences as people read them.
 
-    spread: from day to day. tells: the change that would be told with 80 % power.
+    spread: from day to day. tells: the change that would be told with the power asked for.
     chance_to_tell: of `amount`, the expected change, or else the smallest that matters.
     chance_of_none: to show that there is no difference that matters, where there is none at all.
     values_to_tell, values_to_show_none: how many values of the new revision either takes, with the other's as they
@@ -150,7 +150,7 @@ class Plan:
 
 def plan(
     basis: Basis, measure: Measure, planned: int, error: float, amount: float | None = None,
-    most_values: int = MOST_VALUES,
+    most_values: int = MOST_VALUES, power: float = POWER, both_builds: bool = False,
 ) -> Plan:  # fmt: skip
     """What `planned` values of the new revision would show.
 
@@ -161,6 +161,8 @@ def plan(
     error: the question's part of the page's error.
     amount: the change to tell, on the model's scale, above 0; the smallest that matters if left out.
     most_values: days of one revision that no season holds, at least 4.
+    power: the chance with which a change is to be told, between 0 and 1.
+    both_builds: whether both revisions are ridden on each of the planned days.
 
     Raises
     ------
@@ -169,9 +171,10 @@ def plan(
     if planned < LEAST_VALUES:
         raise ValueError(f"planned must be at least {LEAST_VALUES} values, got {planned}")
     wanted = measure.band if amount is None else amount
-    tells = detectable_change(basis, planned, error)
-    chance = chance_to_tell(basis, wanted, planned, error)
-    none = chance_of_none(basis, measure.band, planned, error)
+    as_planned = basis.with_both(planned) if both_builds else basis
+    tells = detectable_change(as_planned, planned, error, power)
+    chance = chance_to_tell(as_planned, wanted, planned, error)
+    none = chance_of_none(as_planned, measure.band, planned, error)
 
     def tell(days: int, together: bool) -> float:
         return chance_to_tell(basis.with_both(days) if together else basis, wanted, days, error)
@@ -186,11 +189,11 @@ def plan(
         amount=measure.shown(wanted),
         chance_to_tell=chance,
         chance_of_none=none,
-        values_to_tell=_fewest(lambda days: tell(days, together=False), most_values),
-        values_to_show_none=_fewest(lambda days: show_none(days, together=False), most_values),
-        days_to_tell=_fewest(lambda days: tell(days, together=True), most_values),
-        days_to_show_none=_fewest(lambda days: show_none(days, together=True), most_values),
-        offers=_offers(basis, measure, planned, error, tells) if max(chance, none) < POOR_CHANCE else (),
+        values_to_tell=_fewest(lambda days: tell(days, together=False), most_values, power),
+        values_to_show_none=_fewest(lambda days: show_none(days, together=False), most_values, power),
+        days_to_tell=_fewest(lambda days: tell(days, together=True), most_values, power),
+        days_to_show_none=_fewest(lambda days: show_none(days, together=True), most_values, power),
+        offers=_offers(as_planned, measure, planned, error, tells, power) if max(chance, none) < POOR_CHANCE else (),
     )
 
 
@@ -211,8 +214,8 @@ def chance_of_none(basis: Basis, band: float, values: int, error: float) -> floa
     return float(np.maximum(within, 0.0).mean())
 
 
-def detectable_change(basis: Basis, values: int, error: float) -> float | None:
-    """The difference that is shown with a chance of 80 %; None where the other revision has no value yet."""
+def detectable_change(basis: Basis, values: int, error: float, power: float = POWER) -> float | None:
+    """The difference that is shown with this chance; None where the other revision has no value yet."""
     from scipy import optimize, special
 
     if not basis.against_weight > 0:
@@ -221,7 +224,7 @@ def detectable_change(basis: Basis, values: int, error: float) -> float | None:
     spread = np.broadcast_to(spread, half.shape)
 
     def lacking(difference: float) -> float:
-        return float(special.ndtr((difference - half) / spread).mean()) - POWER
+        return float(special.ndtr((difference - half) / spread).mean()) - power
 
     high = basis.spread
     while lacking(high) < 0:
@@ -229,14 +232,14 @@ def detectable_change(basis: Basis, values: int, error: float) -> float | None:
     return float(optimize.brentq(lacking, 0.0, high, xtol=1e-4 * high))
 
 
-def _fewest(chance: Callable[[int], float], most_values: int) -> int | None:
-    """The fewest values with 80 % power: more values never show less."""
-    if chance(most_values) < POWER:
+def _fewest(chance: Callable[[int], float], most_values: int, power: float) -> int | None:
+    """The fewest values with this power: more values never show less."""
+    if chance(most_values) < power:
         return None
     low, high = LEAST_VALUES - 1, most_values
     while high - low > 1:
         middle = (low + high) // 2
-        low, high = (low, middle) if chance(middle) >= POWER else (middle, high)
+        low, high = (low, middle) if chance(middle) >= power else (middle, high)
     return high
 
 
@@ -274,7 +277,9 @@ def _chi_square_ratios(freedom: int, many: int) -> Floats:
     return ratios
 
 
-def _offers(basis: Basis, measure: Measure, planned: int, error: float, tells: float | None) -> tuple[Offer, ...]:
+def _offers(
+    basis: Basis, measure: Measure, planned: int, error: float, tells: float | None, power: float
+) -> tuple[Offer, ...]:
     """Ways to see more, each with the change that it would tell, where that is less than without."""
     passes = 2.0 * basis.passes
     ways = {
@@ -286,7 +291,7 @@ def _offers(basis: Basis, measure: Measure, planned: int, error: float, tells: f
     }
     offers = []
     for kind, changed in ways.items():
-        detectable = detectable_change(changed, planned, error)
+        detectable = detectable_change(changed, planned, error, power)
         if detectable is not None and (tells is None or detectable < WORTH_OFFERING * tells):
             offers.append(Offer(kind, measure.shown(detectable)))
     return tuple(offers)

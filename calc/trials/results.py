@@ -23,7 +23,7 @@ from calc.trials.looks import (
     interval_beyond,
     standard_error,
 )
-from calc.trials.plan import MOST_VALUES, Plan, basis_of, plan
+from calc.trials.plan import MOST_VALUES, POWER, Plan, basis_of, plan
 from calc.trials.separation import (
     LeftOut,
     Pair,
@@ -53,12 +53,13 @@ class Figures:
 
 @dataclass(frozen=True)
 class Decided:
-    """An answer that was reached, with the figures of that day."""
+    """An answer that was reached, with the figures of that day; the standard error is on the model's scale."""
 
     day: int
     answer: Answer
     outcome: Outcome | None
     figures: Figures
+    standard_error: float
     values: int
     against_values: int
 
@@ -91,6 +92,7 @@ class Result:
     reason: why nothing can be claimed, where that is so.
     decided: the answer that was reached first, if one was.
     more_values: further days of the revision that would tell the change asked for; None where no season holds them.
+    error: the question's part of the page's error.
     """
 
     question: Question
@@ -102,11 +104,12 @@ class Result:
     more_values: int | None
     plan: Plan | None
     evidence: Evidence
+    error: float
 
 
 def answer_questions(
     columns: Mapping[str, Columns], questions: Sequence[Question], error: float = PAGE_ERROR,
-    most_values: int = MOST_VALUES,
+    most_values: int = MOST_VALUES, power: float = POWER,
 ) -> list[Result]:  # fmt: skip
     """Answer all questions of a page under one error, from the log as it is now.
 
@@ -119,6 +122,7 @@ def answer_questions(
     questions: of the page.
     error: of all of them together, two-sided, between 0 and 1.
     most_values: days of one revision that no season holds, at least 4.
+    power: the chance with which plans are to tell a change, between 0 and 1.
 
     Returns
     -------
@@ -144,10 +148,10 @@ def answer_questions(
     ('higher', 0.081)
     """
     courses = decide_questions(columns, questions, error)
-    return [_result(question, *courses[question.difference], most_values) for question in questions]
+    return [_result(question, *courses[question.difference], most_values, power) for question in questions]
 
 
-def _result(question: Question, data: QuestionData, course: Course, most_values: int) -> Result:
+def _result(question: Question, data: QuestionData, course: Course, most_values: int, power: float) -> Result:
     measure = data.columns.measure
     today = data.today()
     pair = Pair(data.columns, today.rows, question.revision, question.against, question.opened_on)
@@ -157,7 +161,7 @@ def _result(question: Question, data: QuestionData, course: Course, most_values:
     if latest is not None and not reason:
         answer, figures = latest.answer, _figures(latest.look, latest.interval, measure)
         outcome = _outcome(question, latest, measure)
-    what = _plan(question, data, today, course, most_values)
+    what = _plan(question, data, today, course, most_values, power)
     if answer is Answer.NOT_YET_KNOWN and what is not None and not what.can_be_settled:
         answer = Answer.NOT_BY_RIDING
     decided = course.decision
@@ -171,6 +175,7 @@ def _result(question: Question, data: QuestionData, course: Course, most_values:
         more_values=_more_values(today, what, course),
         plan=what,
         evidence=_evidence(today, pair, data),
+        error=course.error,
     )
 
 
@@ -200,7 +205,9 @@ def _why_nothing(today: Look, pair: Pair) -> tuple[Answer, str]:
     return Answer.NOT_YET_KNOWN, ""
 
 
-def _plan(question: Question, data: QuestionData, today: Look, course: Course, most_values: int) -> Plan | None:
+def _plan(
+    question: Question, data: QuestionData, today: Look, course: Course, most_values: int, power: float
+) -> Plan | None:
     basis = basis_of(data, today)
     if basis is None:
         return None
@@ -209,16 +216,19 @@ def _plan(question: Question, data: QuestionData, today: Look, course: Course, m
         basis = replace(basis, values=0, own_variance=0.0)
     measure = data.columns.measure
     amount = question.expectation.change(measure) if question.expectation else None
-    return plan(basis, measure, question.planned, course.error, amount, most_values)
+    return plan(
+        basis, measure, question.planned, course.error, amount, most_values, power, both_builds=question.both_builds
+    )
 
 
 def _more_values(today: Look, what: Plan | None, course: Course) -> int | None:
     """Days still to ride: within the plan what is left of them, after it those of a new trial."""
-    if what is None or what.values_to_tell is None:
+    takes = None if what is None else what.days_to_tell if course.question.both_builds else what.values_to_tell
+    if takes is None:
         return None
     if today.contrast.values >= course.question.planned:
-        return what.values_to_tell
-    return max(0, what.values_to_tell - today.contrast.values)
+        return takes
+    return max(0, takes - today.contrast.values)
 
 
 def _evidence(today: Look, pair: Pair, data: QuestionData) -> Evidence:
@@ -284,6 +294,7 @@ def _decided(question: Question, decision: Decision, measure: Measure) -> Decide
         answer=decision.answer,
         outcome=_outcome(question, decision, measure),
         figures=_figures(decision.look, decision.interval, measure),
+        standard_error=standard_error(fit),
         values=fit.values,
         against_values=fit.against_values,
     )

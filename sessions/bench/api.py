@@ -12,23 +12,25 @@ from buildlog.machines.limits import limits_of
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Revision, Vehicle
 from buildlog.machines.seen_voltages import seen_voltages
+from buildlog.machines.wiring_results import wiring_results
 from buildlog.people.device_keys import FIELD_LOGGING
 from buildlog.people.roles import Right
 from buildlog.records.api import RecordViewSet, WorkedOut
 from calc.results import plain
-from calc.trials.results import PAGE_ERROR
 from sessions.bench.failure_questions import failure_questions
 from sessions.bench.machine_bench import ride_of
 from sessions.bench.models import TestCard, TestCardItem
+from sessions.bench.release import release_as_json, release_state
 from sessions.bench.serializers import TestCardItemSerializer, TestCardSerializer
 from sessions.evidence.season import Season
+from sessions.trials.decisions import keep_decisions, trials_of
 from sessions.trials.measure_columns import MeasureColumns
-from sessions.trials.questions import answer, as_json, every_pair, newest_against_parent, of_modifications
+from sessions.trials.questions import answer, as_json, every_pair, own_questions, planned_by
 
 
 @extend_schema(responses=OpenApiTypes.OBJECT)
 class RevisionLimits(WorkedOut):
-    """Every result and limit of a build, ridden as the machine is ridden today."""
+    """Every result and limit of a build, ridden as the machine is ridden today, and its points before it is ridden."""
 
     queryset = Revision.objects.select_related("vehicle__assumptions")
     machine_path = "vehicle"
@@ -40,7 +42,10 @@ class RevisionLimits(WorkedOut):
             "revision": record.pk,
             "rider_kg": ride.rider_kg,
             "consumption_wh_per_km": ride.consumption_wh_per_km,
-            "limits": [plain(result) for result in limits_of(machine, ride)],
+            "limits": [plain(result) for result in [*limits_of(machine, ride), *wiring_results(machine)]],
+            "release": release_as_json(
+                release_state(record, machine=machine, load_kg=ride.rider_kg or record.rider_mass_kg)
+            ),
         }
 
 
@@ -51,9 +56,9 @@ class RevisionLimits(WorkedOut):
 class VehicleComparison(WorkedOut):
     """The questions of a machine, all under one error, with today's answer to each.
 
-    The newest revision that was ridden is asked against its parent, and every modification what it was expected to
-    change. With `pairs=all` every revision against its parent and the first, on all measures: more questions make
-    each answer harder to reach.
+    The newest revision that was ridden is asked against its parent, every modification what it was expected to
+    change, and every trial its question. With `pairs=all` every revision against its parent and the first, on all
+    measures: more questions make each answer harder to reach.
     """
 
     queryset = Vehicle.objects.select_related("assumptions")
@@ -61,15 +66,18 @@ class VehicleComparison(WorkedOut):
 
     def answer(self, record: Vehicle) -> dict[str, Any]:
         season = Season.beyond_doubt(record)
+        columns, trials = MeasureColumns(season), trials_of(record)
+        error = columns.known.page_error_fraction
         if self.request.query_params.get("pairs") == "all":
-            questions = [as_json(row) for row in answer(MeasureColumns(season), every_pair(season))]
-            return {"questions": questions, "error": PAGE_ERROR}
+            questions = [as_json(row) for row in answer(columns, planned_by(every_pair(season), trials))]
+            return {"questions": questions, "error": error}
         modifications = list(
             Modification.objects.filter(revision__vehicle=record).order_by("revision__number", "title")
         )
-        asked = [*newest_against_parent(season), *of_modifications(season, modifications)]
-        questions = [as_json(row) for row in answer(MeasureColumns(season), asked)]
-        return {"questions": [*questions, *failure_questions(record, season, modifications)], "error": PAGE_ERROR}
+        answers = answer(columns, own_questions(season, modifications, trials))
+        keep_decisions(answers)
+        questions = [as_json(row) for row in answers]
+        return {"questions": [*questions, *failure_questions(record, season, modifications)], "error": error}
 
 
 class TestCardViewSet(RecordViewSet):

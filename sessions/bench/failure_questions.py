@@ -42,6 +42,8 @@ def failure_questions(vehicle: Vehicle, season: Season, modifications: Sequence[
                 "revision": numbers[modification.revision_id],
                 "against": numbers[parent],
                 "planned": False,
+                "trial": None,
+                "opened_on": None,
                 "answer": str(_answer(proof, verdict.outcome)),
                 "change": None,
                 "lower": None,

@@ -26,11 +26,13 @@ from calc.fix_proof import History, Proof
 from calc.proof_sentences import exposure_sentences, gap_sentences, judged_sentence, refusal
 from calc.reliability import Interval
 from sessions.bench import verdicts
-from sessions.evidence.reader import recorded
+from sessions.evidence.reader import Evidence, recorded
 from sessions.evidence.season import Season
+from sessions.outings.machine_queries import loads_of
 from sessions.outings.models import Assumptions
+from sessions.trials.decisions import trials_of
 from sessions.trials.measure_columns import MeasureColumns
-from sessions.trials.questions import answer, newest_against_parent, of_modifications
+from sessions.trials.questions import Answered, answer, own_questions
 
 CONFIDENCE = 0.9
 CATEGORY_WEIGHT = {1: 4, 2: 3, 3: 2, 4: 1}
@@ -145,7 +147,8 @@ def bench_of(vehicle: Vehicle, filters: Filters, system: str = "metric") -> Benc
     seen = seen_voltages(vehicle)
     machines = {revision.pk: Machine(revision, seen=seen) for revision in revisions}
     season = Season.beyond_doubt(vehicle, machines=machines)
-    ride = _ride(vehicle, today, season)
+    loads_kg = recorded(season.load_kg, slice(None))
+    ride = _ride(vehicle, today, season, float(loads_kg[-1]) if loads_kg.size else None)
     limits = []
     if today is not None:
         limits = side_by_side(machines[today.pk], machines[(planned or today).pk], ride)
@@ -174,7 +177,8 @@ def ride_of(vehicle: Vehicle) -> Ride:
     """How the machine is ridden today, as the bench takes it, without working out the rest of the bench."""
     machines = {revision.pk: Machine(revision) for revision in read_line(vehicle)}
     today = _ridden_now([machine.revision for machine in machines.values()])
-    return _ride(vehicle, today, Season(vehicle, machines=machines))
+    ridden = Evidence.of_revisions([] if today is None else [today.pk], machines)
+    return _ride(vehicle, today, ridden, loads_of([vehicle.pk]).get(vehicle.pk))
 
 
 def _ridden_now(revisions: list[Revision]) -> Revision | None:
@@ -187,15 +191,14 @@ def _modifications(vehicle: Vehicle) -> QuerySet[Modification]:
     return rows.select_related("revision__vehicle", "revision__parent").order_by("-revision__number", "title")
 
 
-def _ride(vehicle: Vehicle, today: Revision | None, season: Season) -> Ride:
-    """Rider of the last session, and the energy per km of today's revision."""
-    load = recorded(season.load_kg, slice(None))
+def _ride(vehicle: Vehicle, today: Revision | None, evidence: Evidence, load_kg: float | None) -> Ride:
+    """Rider of the last session, and the energy per km of today's revision, whose sessions the evidence holds."""
     consumption = None
     if today is not None:
-        own = recorded(season.values("energy_per_distance"), season.rows_of(today))
+        own = recorded(evidence.values("energy_per_distance"), evidence.rows_of(today))
         own = own[own > 0]
         consumption = float(own.mean()) if own.size else None
-    return Ride(float(load[-1]) if load.size else None, consumption, Assumptions.of(vehicle).reserve_fraction)
+    return Ride(load_kg, consumption, Assumptions.of(vehicle).reserve_fraction)
 
 
 def _modes(everything: list[Failure], exposure: Exposure) -> list[ModeRow]:
@@ -264,12 +267,10 @@ def _verdicts(
     """Of every modification that was expected to do something, answered under the same error as on the page that
     compares revisions, because the questions are the same."""
     limits = thresholds(vehicle)
-    asked = [*newest_against_parent(season), *of_modifications(season, modifications)]
-    answered = {
-        row.asked.modification.pk: row
-        for row in answer(MeasureColumns(season, system), asked)
-        if row.asked.modification is not None
-    }
+    answered: dict[uuid.UUID, Answered] = {}
+    for row in answer(MeasureColumns(season, system), own_questions(season, modifications, trials_of(vehicle))):
+        if row.asked.modification is not None:
+            answered.setdefault(row.asked.modification.pk, row)
     answers: list[verdicts.Verdict] = []
     for modification in modifications:
         if modification.pk in answered:

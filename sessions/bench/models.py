@@ -13,6 +13,7 @@ from django.utils import timezone
 from buildlog.machines.models import Revision
 from buildlog.records.models import MadeRecord
 from sessions.outings.models import Session
+from sessions.trials.models import Trial
 
 
 class TestCard(MadeRecord):
@@ -28,6 +29,9 @@ class TestCard(MadeRecord):
     stops_the_day = models.TextField("what stops the day", blank=True, max_length=2000)
     made_at = models.DateTimeField(default=timezone.now, editable=False)
     closed = models.BooleanField("put away", default=False)
+    trial = models.ForeignKey(
+        Trial, on_delete=models.SET_NULL, null=True, blank=True, editable=False, related_name="test_cards"
+    )
 
     class Meta:
         ordering = ["-made_at"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 from django import forms
@@ -13,6 +14,7 @@ from django.utils import timezone
 
 from buildlog.failures.models import Modification
 from buildlog.machines.carry_over import GEOMETRY, MEASURED
+from buildlog.machines.contacts import LAYOUT_FIELDS, REACH_M, contact_name, stored_contacts
 from buildlog.machines.difference import difference
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Fitting, Part, Revision
@@ -28,7 +30,8 @@ GEOMETRY_FIELDS = (
     "seat_z_m",
     *MEASURED,
 )
-FITTING_FIELDS = ("quantity", "x_m", "z_m", "series", "parallel")
+FITTING_FIELDS = ("quantity", "x_m", "y_m", "z_m", "series", "parallel")
+CONTACT_FIELDS = (("x_m", "forward of the rear contact"), ("y_m", "left of the middle line"))
 
 
 class WhatIfForm(forms.Form):
@@ -38,7 +41,10 @@ class WhatIfForm(forms.Form):
         super().__init__(data)
         self.revision = revision
         self.fittings = list(revision.fittings.all())
-        for name in GEOMETRY_FIELDS:
+        # Points of their own say where it stands; the layout's few numbers say it otherwise.
+        self.contacts = stored_contacts(revision.contact_points)
+        self.geometry_fields = tuple(name for name in GEOMETRY_FIELDS if not self.contacts or name not in LAYOUT_FIELDS)
+        for name in self.geometry_fields:
             self._add(name, _field_of(Revision, name), getattr(revision, name), system)
         for fitting in self.fittings:
             for name in FITTING_FIELDS:
@@ -47,8 +53,28 @@ class WhatIfForm(forms.Form):
                 self._add(f"{name}-{fitting.pk}", self._placing(name, fitting.part), getattr(fitting, name), system)
         parts = Part.objects.order_by("category", "name")
         self.fields["part"] = forms.ModelChoiceField(parts, required=False, label="A further part", empty_label="None")
-        for name in ("quantity", "x_m", "z_m"):
+        for name in ("quantity", "x_m", "y_m", "z_m"):
             self._add(f"{name}-new", self._placing(name, None), 1 if name == "quantity" else None, system)
+
+        for row, contact in enumerate(self.contacts):
+            for name, label in CONTACT_FIELDS:
+                field = QuantityFormField(kind="length", low=-REACH_M, high=REACH_M, includes_low=True, label=label)
+                self._add(f"contact_{name}-{row}", field, getattr(contact, name), system)
+
+    def contact_rows(self) -> list[tuple[str, list[forms.BoundField]]]:
+        return [
+            (contact_name(contact, self.contacts), [self[f"contact_{name}-{row}"] for name, _ in CONTACT_FIELDS])
+            for row, contact in enumerate(self.contacts)
+        ]
+
+    def _moved_contacts(self) -> list[dict[str, Any]]:
+        """The points with the places that were typed; a place that was cleared stays as it is."""
+        points = []
+        for row, contact in enumerate(self.contacts):
+            typed = {name: self.cleaned_data.get(f"contact_{name}-{row}") for name, _ in CONTACT_FIELDS}
+            places = {name: value for name, value in typed.items() if value is not None}
+            points.append(replace(contact, **places).as_stored())
+        return points
 
     def _placing(self, name: str, part: Part | None) -> forms.Field:
         if name in ("quantity", "series", "parallel"):
@@ -73,10 +99,10 @@ class WhatIfForm(forms.Form):
         ]
 
     def geometry(self) -> list[forms.BoundField]:
-        return [self[name] for name in GEOMETRY_FIELDS]
+        return [self[name] for name in self.geometry_fields]
 
     def further(self) -> list[forms.BoundField]:
-        return [self["part"], *(self[f"{name}-new"] for name in ("quantity", "x_m", "z_m"))]
+        return [self["part"], *(self[f"{name}-new"] for name in ("quantity", "x_m", "y_m", "z_m"))]
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or self.cleaned_data
@@ -96,7 +122,9 @@ class WhatIfForm(forms.Form):
         data = self.cleaned_data
         revision = Revision(vehicle=self.revision.vehicle, number=self.revision.number + 1, parent=self.revision)
         for name in GEOMETRY:
-            setattr(revision, name, data.get(name) if name in GEOMETRY_FIELDS else getattr(self.revision, name))
+            setattr(revision, name, data.get(name) if name in self.geometry_fields else getattr(self.revision, name))
+        if self.contacts:
+            revision.contact_points = self._moved_contacts()
         for name in MEASURED:
             typed, current = data.get(name), getattr(self.revision, name)
             # An unchanged value was measured before the alteration, so it does not count for the altered machine.
@@ -114,7 +142,7 @@ class WhatIfForm(forms.Form):
         if data.get("part") and data.get("quantity-new"):
             part, quantity = data["part"], data["quantity-new"]
             wiring = {"series": 1, "parallel": quantity} if part.category == "battery_module" else {}
-            place = {"x_m": data["x_m-new"], "z_m": data["z_m-new"]}
+            place = {name: data[f"{name}-new"] for name in ("x_m", "y_m", "z_m")}
             placed.append(Fitting(revision=revision, part=part, quantity=quantity, **place, **wiring))
         return Machine(revision, placed, before.seen)
 

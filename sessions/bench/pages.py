@@ -18,6 +18,7 @@ from buildlog.machines.machine import Machine
 from buildlog.machines.models import Vehicle
 from buildlog.machines.queries import revisions_with_parts
 from buildlog.machines.seen_voltages import seen_voltages
+from buildlog.machines.space import Space
 from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
 from calc.alarms import Alarm
@@ -28,6 +29,7 @@ from sessions.bench.models import TestCard, TestCardItem
 from sessions.bench.next_tests import questions_of
 from sessions.bench.on_paper import WhatIfForm, save_as_planned
 from sessions.drawing.figures import map_style_id
+from sessions.drawing.machine_views import machine_views
 from sessions.outings.models import Session
 
 SHOWN_AT_ONCE = 100
@@ -138,6 +140,7 @@ def what_if(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         "revision": revision,
         "form": form,
         "tried": proposed,
+        "views": machine_views(Space(proposed or before, ride.rider_kg or revision.rider_mass_kg)),
         "pairs": pairs,
         "limit_cautions": cautions(pair.planned for pair in pairs),
         "alarms": alarms(pair.planned for pair in pairs),

@@ -211,3 +211,34 @@ def as_json(open_doubt: OpenDoubt) -> dict[str, Any]:
 def doubts_in_api(record: Any) -> list[dict[str, Any]]:
     """What the API says of a record's open doubts."""
     return [as_json(open_doubt) for open_doubt in doubts_about(record).listed_of(record)]
+
+
+def doubts_of_many(records: list[Any]) -> dict[uuid.UUID, list[dict[str, Any]]]:
+    """What the API says of the open doubts of several records of one kind; a machine is read once for all of them."""
+    by_record_key: dict[uuid.UUID, list[dict[str, Any]]] = {}
+    for doubts in _doubts_over(records):
+        for open_doubt in doubts.listed():
+            by_record_key.setdefault(open_doubt.record, []).append(as_json(open_doubt))
+    return by_record_key
+
+
+_TO_RECORDS: dict[type, str] = {
+    Revision: "revisions",
+    Session: "revisions__sessions",
+    Pass: "revisions__sessions__passes",
+    Reading: "revisions__sessions__readings",
+    Failure: "revisions__failures",
+}
+
+
+def _doubts_over(records: list[Any]) -> list[MachineDoubts]:
+    """The doubts of one session where all records belong to it, and else those of each machine."""
+    if not records:
+        return []
+    model = type(records[0])
+    sessions = {record.pk if model is Session else getattr(record, "session_id", None) for record in records}
+    if len(sessions) == 1 and None not in sessions:
+        with_machine = Session.objects.select_related("revision__vehicle")
+        return [doubts_of_session(session) for session in with_machine.filter(pk__in=sessions)]
+    within = {f"{_TO_RECORDS[model]}__in": [record.pk for record in records]}
+    return [doubts_of_machine(vehicle) for vehicle in Vehicle.objects.filter(**within).distinct()]

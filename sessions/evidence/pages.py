@@ -17,7 +17,7 @@ from calc.results import grouped
 from sessions.evidence.doubts import doubts_of_session
 from sessions.evidence.left_out import LeftOut
 from sessions.evidence.reader import Evidence
-from sessions.evidence.session_results import pass_rows
+from sessions.evidence.session_results import pass_rows, report_of
 from sessions.logs.queries import sessions_with_records
 from sessions.outings.models import Session
 from sessions.outings.track_parts import track_of
@@ -28,13 +28,12 @@ def session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """One outing: every number that can be worked out, and what is missing for the others."""
     session = get_object_or_404(sessions_with_records().select_related("go_no_go"), pk=pk)
     evidence = Evidence.of_session(session)
-    report = evidence.reports[0]
     doubts = doubts_of_session(session, evidence)
+    report = report_of(evidence, LeftOut(doubts))
     context = {
         "session": session,
         "report": report,
         "doubts": doubts.listed(request.user.unit_system),
-        "doubtful_results": _resting_on_doubt(evidence, LeftOut(doubts)),
         "groups": grouped(report.results),
         "passes": pass_rows(session, evidence),
         "ice": _ice(session),
@@ -46,14 +45,6 @@ def session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         "card_items": session.test_card_items.select_related("card"),
     }
     return render(request, "evidence/session.html", context)
-
-
-def _resting_on_doubt(evidence: Evidence, left_out: LeftOut) -> list[str]:
-    """Labels of the results that would be another number, or none, without what is in doubt."""
-    if not left_out.count:
-        return []
-    beyond = {result.key: result.value for result in evidence.without_doubtful(left_out).reports[0].results}
-    return [result.label for result in evidence.reports[0].results if beyond.get(result.key) != result.value]
 
 
 def _ice(session: Session) -> dict[str, Any] | None:

@@ -125,7 +125,8 @@ class PassColumns:
             index = place.get(text)
             if index is None:
                 continue
-            positions = self.gates[self.gate[index]].positions_m
+            gate = self.gates[self.gate[index]]
+            positions = gate.positions_m
             if len(positions) < 3 or len(times) != len(positions) - 2:
                 continue
             if not self.is_out[index]:
@@ -133,7 +134,7 @@ class PassColumns:
                 positions = tuple(positions[-1] - position for position in reversed(positions))
             clock_s = np.array([0.0, *times, self.columns["duration_s"][index]])
             u_s = float(self.columns["u_duration_s"][index]) / np.sqrt(2.0)
-            splits.append(Split(int(self.session[index]), np.array(positions), clock_s, u_s))
+            splits.append(Split(int(self.session[index]), np.array(positions), clock_s, u_s, gate.u_distance_m))
         return splits
 
 

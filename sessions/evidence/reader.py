@@ -47,7 +47,15 @@ _NUMBERS = (
     "runtime_s",
     "distance_m",
 )
-_OTHERS = ("session_text", "revision_text", "started_at", "surface", "venue_text", "venue__name")
+_OTHERS = (
+    "session_text",
+    "revision_text",
+    "started_at",
+    "surface",
+    "venue_text",
+    "venue__name",
+    "distance_method",
+)
 _NUMBERS_BESIDE = ("recharge_energy_wh", "ice_thickness_cm")
 """Numbers that no result rests on; doubts do."""
 _READINGS_BESIDE = ("time_into_session_s", "charge_used_ah", "distance_m")
@@ -57,7 +65,7 @@ _SHARES = {
     "charge_used_ah": "u_charge_fraction",
     "energy_used_wh": "u_energy_fraction",
 }
-_ASSUMED = ("u_voltage_v", "u_rest_charge_fraction", "reserve_fraction")
+_ASSUMED = ("u_voltage_v", "u_rest_charge_fraction", "cold_loss_per_c_fraction", "reserve_fraction")
 FEW = 100
 """Up to this many sessions are asked for by their keys."""
 
@@ -107,6 +115,7 @@ class Evidence:
     ) -> None:
         self._sessions, self._direction = sessions, direction
         self.left_out: LeftOut | None = None
+        self._in_doubt: dict[str, Any] = {}
         self._read_sessions()
         self._read_machines(machines)
 
@@ -121,13 +130,20 @@ class Evidence:
         Warnings are worked out with everything: a doubt makes no guard less careful.
         """
         # Asked first: what the rules read of these sessions is then at hand in both.
-        masks = left_out.facts_of_sessions(self.text)
         part = copy(self)
         for name in ("reports", "passes", "readings", "load_kg"):
             part.__dict__.pop(name, None)
         part.left_out = left_out
-        part.numbers = without_doubtful(self.numbers, masks)
+        part._in_doubt = left_out.facts_of_sessions(self.text)
+        part.numbers = without_doubtful(self.numbers, part._in_doubt)
         return part
+
+    def is_in_doubt(self, fact: str) -> Any:
+        """Of which sessions a stored value is unknown here only because it is in doubt, such as `distance_m`.
+
+        Exposure counts such a distance as unknown: neither as none nor as what was noted.
+        """
+        return self._in_doubt.get(fact, np.zeros(self.count, dtype=bool))
 
     @classmethod
     def of_session(cls, session: Session) -> Evidence:
@@ -151,6 +167,8 @@ class Evidence:
         self.surface: Sequence[str] = columns[3]
         self.venue: Sequence[str] = columns[4]
         self.venue_name: Sequence[str] = columns[5]
+        self.is_estimated = np.array([how == Session.DistanceMethod.ESTIMATE for how in columns[6]], dtype=bool)
+        """Whether the distance of each session is an estimate."""
         self.numbers = {
             name: np.array(columns[len(_OTHERS) + index], dtype=np.float64)
             for index, name in enumerate((*_NUMBERS, *_NUMBERS_BESIDE))
@@ -277,7 +295,10 @@ class Evidence:
         numbers = self.numbers
         facts = {name: numbers[name] for name in _NUMBERS if name not in ("rider_mass_kg", "payload_kg")}
         for name, share in _SHARES.items():
-            facts[f"u_{name}"] = np.nan_to_num(numbers[name]) * self._assumed(share)
+            shares = self._assumed(share)
+            if name == "distance_m":
+                shares = np.where(self.is_estimated, self._assumed("u_estimated_distance_fraction"), shares)
+            facts[f"u_{name}"] = np.nan_to_num(numbers[name]) * shares
         facts |= {name: self._assumed(name) for name in _ASSUMED}
         centres, cg_needs = self._centres(self.load_kg)
         readings, reading_session = self.readings
@@ -291,6 +312,7 @@ class Evidence:
             passes=passes.columns,
             pass_session=passes.session,
             pass_is_out=passes.is_out,
+            pass_gate=passes.gate_number,
             splits=passes.splits,
             readings=readings,
             reading_session=reading_session,

@@ -6,6 +6,9 @@ import uuid
 from dataclasses import dataclass
 
 from calc.declaration import Measured
+from calc.doubts.careful_results import CarefulReport, careful_report
+from calc.session_sheet import SessionReport
+from sessions.evidence.left_out import LeftOut
 from sessions.evidence.reader import Evidence
 from sessions.outings.models import Pass, Session
 
@@ -18,6 +21,14 @@ class PassRow:
     u_duration_s: float | None
     speed: Measured | None
     """None where the gate has no length."""
+
+
+def report_of(evidence: Evidence, left_out: LeftOut) -> SessionReport | CarefulReport:
+    """The results of one session; where a value of it is in doubt, none that would make a guard less careful."""
+    whole = evidence.reports[0]
+    if not left_out.count:
+        return whole
+    return careful_report(whole, evidence.without_doubtful(left_out).reports[0])
 
 
 def pass_rows(session: Session, evidence: Evidence) -> list[PassRow]:

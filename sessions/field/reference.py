@@ -21,8 +21,9 @@ from buildlog.records.put_record import VERSION, entity_tag_of
 from buildlog.storage.columns import label_of
 from calc import ice
 from calc.quantities import KINDS, in_shown_unit
-from calc.session_facts import PACK_U_FRACTION
+from calc.session_facts import COLD_U_SHARE, PACK_U_FRACTION
 from sessions.bench.models import TestCard
+from sessions.bench.release import OpenPoint, points_to_ask
 from sessions.bench.serializers import TestCardItemSerializer
 from sessions.evidence.reader import Evidence
 from sessions.outings import queries
@@ -110,6 +111,7 @@ def _revisions() -> list[dict[str, Any]]:
         revisions, key=lambda revision: (order.index(revision.status), -revision.date.toordinal(), -revision.number)
     )
     consumptions = _consumptions()
+    points = points_to_ask(listed)
     return [
         {
             "id": str(revision.pk),
@@ -118,12 +120,38 @@ def _revisions() -> list[dict[str, Any]]:
             "status": revision.status,
             "pack": _pack(machine),
             "limits": _limits(machine),
+            "points": _points(points[revision.pk]),
             "assumptions": _assumptions(revision),
             "consumption": consumptions.get(revision.pk) or consumptions.get(revision.vehicle_id),
         }
         for revision in listed
         for machine in [Machine(revision)]
     ]
+
+
+ALWAYS_ASKED = (
+    ("chain", "chain or belt tight, guarded, nothing loose"),
+    ("steering", "steering free from stop to stop, no play"),
+    ("brake", "brake tried"),
+)
+"""Asked of every machine, beside the kill switch (common practice, no source)."""
+
+
+def _points(rows: list[OpenPoint]) -> list[dict[str, Any]]:
+    """What the go/no-go check asks of this machine: always the same three, then its own points."""
+    asked = [{"point": key, "label": label, "title": "", "sentence": "", "accepted": ""} for key, label in ALWAYS_ASKED]
+    for row in rows:
+        accepted = row.accepted
+        asked.append(
+            {
+                "point": row.point.key,
+                "label": f"{row.point.title} Mended, or accepted for this ride?",
+                "title": row.point.title,
+                "sentence": row.point.sentence,
+                "accepted": f"{accepted.accepted_by}: {accepted.reason}" if accepted is not None else "",
+            }
+        )
+    return asked
 
 
 def _limits(machine: Machine) -> dict[str, Any]:
@@ -153,6 +181,7 @@ def _pack(machine: Machine) -> dict[str, Any] | None:
     return {
         "energy_wh": pack.energy_wh,
         "u_energy_wh": PACK_U_FRACTION * pack.energy_wh,
+        "u_cold_share": COLD_U_SHARE,
         "nominal_voltage_v": pack.nominal_voltage_v,
         "curve": {"state_of_charge": list(pack.curve.state_of_charge), "voltage_v": list(pack.curve.voltage_v)},
     }

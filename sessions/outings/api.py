@@ -31,6 +31,11 @@ _OUTCOME = {
         "id": {"type": "string", "format": "uuid"},
         "outcome": {"type": "string", "enum": ["stored", "was there", "differs", "refused"]},
         "errors": {"description": "Sentences, under the name of each field that is wrong."},
+        "doubts": {
+            "type": "array",
+            "items": {"type": "object"},
+            "description": "Why the values of a stored reading can hardly be, and what was probably meant.",
+        },
     },
     "required": ["outcome"],
 }

@@ -271,10 +271,26 @@ class ReadingForm(RecordForm[Reading]):
 
 class AssumptionsForm(RecordForm[Assumptions]):
     has_defaults = True
+    groups = (
+        ("What a fix must show", ("held_rate_fraction", "held_confidence")),
+        (
+            "What comparisons take for granted",
+            (
+                "speed_difference_fraction",
+                "energy_difference_fraction",
+                "trial_power_fraction",
+                "page_error_fraction",
+            ),
+        ),
+    )
 
     class Meta:
         model = Assumptions
         exclude = ["vehicle"]
         help_texts = {
-            "reserve_fraction": "A share of the full pack: 0.2 keeps a fifth of it, however little is left.",
+            "reserve_fraction": "A share of the full pack: 20 % keeps a fifth of it, however little is left.",
+            "speed_difference_fraction": "Settle it before you ride: smaller differences count as none, and a smaller "
+            "one takes more days to rule out.",
+            "trial_power_fraction": "80 % is four times in five. Plans say what change they would show this often.",
+            "page_error_fraction": "5 % is one in twenty seasons in which nothing changed. All questions share it.",
         }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 from django.db.models import Count, IntegerField, Max, OuterRef, QuerySet, Subquery, Sum
@@ -60,3 +60,26 @@ def revision_rows(revisions: Sequence[Revision]) -> list[RevisionRow]:
         RevisionRow(revision, changes[revision.pk], failures.get(revision.pk, 0), *ridden.get(revision.pk, (0, None)))
         for revision in revisions
     ]
+
+
+def load_of(revision: Revision) -> float | None:
+    """Rider and payload of the machine's last session that recorded a rider, or those the revision names."""
+    ridden = Session.objects.filter(revision__vehicle=revision.vehicle_id, rider_mass_kg__isnull=False).order_by(
+        "-started_at", "pk"
+    )
+    last = ridden.only("rider_mass_kg", "payload_kg").first()
+    if last is None or last.rider_mass_kg is None:
+        return revision.rider_mass_kg
+    return last.rider_mass_kg + (last.payload_kg or 0.0)
+
+
+def loads_of(vehicles: Collection[uuid.UUID]) -> dict[uuid.UUID, float]:
+    """The same of many machines in one query; those that nobody rode are left out."""
+    ridden = Session.objects.filter(revision__vehicle=OuterRef("pk"), rider_mass_kg__isnull=False).order_by(
+        "-started_at", "pk"
+    )
+    rows = Vehicle.objects.filter(pk__in=vehicles).order_by()
+    loads = rows.values_list(
+        "pk", Subquery(ridden.values("rider_mass_kg")[:1]), Subquery(ridden.values("payload_kg")[:1])
+    )
+    return {key: rider_kg + (payload_kg or 0.0) for key, rider_kg, payload_kg in loads if rider_kg is not None}

@@ -12,15 +12,16 @@ from django.utils.dateparse import parse_datetime
 from rest_framework import serializers
 
 from buildlog.people.models import DeviceToken
+from buildlog.records.doubts import add_doubts
 from buildlog.records.put_record import ChangedElsewhere, Precondition, put_record
-from sessions.outings.models import Session
+from sessions.outings.models import Reading, Session
 from sessions.outings.serializers import ReadingSerializer
 
 MOST_AT_ONCE = 1000
 
 
 def take_readings(rows: list[Any], device: DeviceToken | None) -> list[dict[str, Any]]:
-    """Store each reading, and return the outcomes in the same order.
+    """Store each reading, and return the outcomes in the same order, with what is doubted about those that are stored.
 
     A device may leave `session` out: then `at`, a time of day with its offset, finds the session of its
     machine that was going then. Without an `id`, a device's reading is known by its session and time.
@@ -30,7 +31,9 @@ def take_readings(rows: list[Any], device: DeviceToken | None) -> list[dict[str,
     if len(rows) > MOST_AT_ONCE:
         raise serializers.ValidationError([f"At most {MOST_AT_ONCE} readings are accepted at once; send more lists."])
     going = list(_sessions_of(device)) if device is not None else []
-    return [_take(row, device, going) for row in rows]
+    outcomes = [_take(row, device, going) for row in rows]
+    add_doubts(Reading, [outcome for outcome in outcomes if outcome["outcome"] in ("stored", "was there")])
+    return outcomes
 
 
 def _sessions_of(device: DeviceToken) -> Any:

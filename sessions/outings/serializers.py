@@ -130,7 +130,7 @@ class ReadingSerializer(RecordSerializer[Reading]):
 class GoNoGoCheckSerializer(RecordSerializer[GoNoGoCheck]):
     class Meta:
         model = GoNoGoCheck
-        fields = ["id", "session", *GoNoGoCheck.ITEMS, "reason_to_go_on"]
+        fields = ["id", "session", *GoNoGoCheck.ITEMS, "machine_points", "reason_to_go_on"]
 
 
 class TrackPartSerializer(RecordSerializer[TrackPart]):

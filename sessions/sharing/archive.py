@@ -20,17 +20,20 @@ from django.db import IntegrityError
 from django.db.models import Model, Q, QuerySet
 
 from buildlog.failures.models import Cause, Evidence, Failure, FailureChange, FailureMode, Modification
+from buildlog.machines.balance_tests import BalanceTest
 from buildlog.machines.confirmations import Confirmation
 from buildlog.machines.models import Fitting, Part, Revision, Vehicle
 from buildlog.photos.models import Photo
 from buildlog.records.models import MadeRecord
 from buildlog.storage.stored_files import Put, stored_together
 from sessions.bench.models import TestCard, TestCardItem
+from sessions.bench.release_models import AcceptedPoint, Release
 from sessions.logs.import_jobs import ask_for
 from sessions.logs.models import Log
 from sessions.outings.models import Assumptions, Gate, GateMark, GoNoGoCheck, Pass, Reading, Session, TrackPart, Venue
 from sessions.sharing.archive_files import Later, take_picture, take_recording
 from sessions.sharing.tables import as_csv
+from sessions.trials.models import Trial
 
 FORMAT = 1
 LARGEST_BYTES = 500 * 1024 * 1024
@@ -59,6 +62,7 @@ def _records_of(vehicle: Vehicle) -> dict[type[Model], QuerySet[Any]]:
         Part: parts,
         Revision: Revision.objects.filter(vehicle=vehicle).order_by("number"),
         Fitting: Fitting.objects.filter(revision__vehicle=vehicle),
+        BalanceTest: BalanceTest.objects.filter(revision__vehicle=vehicle),
         Venue: ridden_at,
         Gate: Gate.objects.filter(venue__in=ridden_at),
         GateMark: GateMark.objects.filter(gate__venue__in=ridden_at),
@@ -73,8 +77,11 @@ def _records_of(vehicle: Vehicle) -> dict[type[Model], QuerySet[Any]]:
         Modification: Modification.objects.filter(revision__vehicle=vehicle).prefetch_related("answers"),
         FailureChange: FailureChange.objects.filter(failure__revision__vehicle=vehicle),
         Log: Log.objects.filter(session__in=sessions),
+        Trial: Trial.objects.filter(revision__vehicle=vehicle),
         TestCard: TestCard.objects.filter(revision__vehicle=vehicle),
         TestCardItem: TestCardItem.objects.filter(card__revision__vehicle=vehicle),
+        AcceptedPoint: AcceptedPoint.objects.filter(revision__vehicle=vehicle),
+        Release: Release.objects.filter(revision__vehicle=vehicle),
         Photo: Photo.objects.filter(photos | Q(part__in=parts)),
         Evidence: Evidence.objects.filter(cause__vehicle=vehicle),
         Confirmation: Confirmation.objects.filter(vehicle=vehicle),

@@ -15,6 +15,7 @@ from buildlog.photos.models import Photo
 from calc.comparison import MeanInterval, mean_interval
 from calc.results import Result, cautions
 from sessions.bench.machine_bench import Filters, bench_of
+from sessions.bench.release import ReleaseState, release_state
 from sessions.bench.verdicts import Verdict
 from sessions.evidence.reader import recorded
 from sessions.trials.best_runs import Record, records_of
@@ -48,6 +49,7 @@ class Report:
     failures: list[Failure]
     photos: list[Photo] = field(default_factory=list)
     doubtful_count: int = 0
+    release: ReleaseState | None = None
 
 
 def report_of(revision: Revision, system: str) -> Report:
@@ -82,6 +84,7 @@ def report_of(revision: Revision, system: str) -> Report:
         [item for item in bench.everything if item.revision_id == current.pk],
         list(current.photos.all()),
         season.left_out.count if season.left_out is not None else 0,
+        release_state(current, machine=machine, load_kg=bench.ride.rider_kg or current.rider_mass_kg),
     )
 
 

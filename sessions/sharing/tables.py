@@ -1,10 +1,11 @@
-"""Single tables as CSV, for other programs."""
+"""Single tables as CSV, for people and their spreadsheets; the interface has every value with all its digits."""
 
 from __future__ import annotations
 
 import csv
 import io
 import json
+import math
 from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
@@ -12,6 +13,10 @@ import numpy as np
 
 from buildlog.failures.models import Failure
 from buildlog.machines.models import Vehicle
+from calc.declaration import Measured
+from calc.digits import rounded, without_noise
+from sessions.evidence.doubts import doubts_of_machine
+from sessions.evidence.left_out import LeftOut
 from sessions.evidence.season import Season
 from sessions.trials.compared_revisions import MEASURES
 
@@ -37,12 +42,31 @@ def as_csv(names: Sequence[str], rows: Iterable[Iterable[Any]]) -> str:
     return buffer.getvalue()
 
 
+def _typed(values: Any) -> list[float]:
+    """Stored numbers as they were typed, without what came of changing units."""
+    return [value if math.isnan(value) else float(without_noise(value)) for value in map(float, values)]
+
+
+def _with_u(name: str, measured: Measured) -> dict[str, list[float]]:
+    """A result to the place of its uncertainty, and the uncertainty itself in two digits."""
+    value = np.atleast_1d(np.asarray(measured.value, dtype=np.float64))
+    u = np.full(value.size, np.nan) if measured.u is None else np.atleast_1d(np.asarray(measured.u, dtype=np.float64))
+    pairs = list(zip(value.tolist(), u.tolist(), strict=True))
+    return {
+        name: [number if math.isnan(number) else rounded(number, spread) for number, spread in pairs],
+        f"u_{name}": [spread if math.isnan(spread) else rounded(spread, spread / 2.0) for _, spread in pairs],
+    }
+
+
 def sessions_table(vehicle: Vehicle) -> str:
-    """One row for each session: its conditions, and every result that the season page draws."""
+    """One row for each session: its conditions, every result that the season page draws, and what is in doubt."""
     season = Season(vehicle)
+    doubted = LeftOut(doubts_of_machine(vehicle)).facts_of_sessions(season.text)
     labels = {revision.pk: revision.label for revision in season.revisions}
-    results = {measure.key: season.values(measure.key) for measure in MEASURES}
-    names = ["session", "start", "revision", "venue", "surface", *season.numbers, *results]
+    columns = {name: _typed(column) for name, column in season.numbers.items()}
+    for measure in MEASURES:
+        columns |= _with_u(measure.key, season.reports.measured(measure.key))
+    names = ["session", "start", "revision", "venue", "surface", *columns, "in_doubt"]
     rows = (
         [
             season.key(row),
@@ -50,8 +74,8 @@ def sessions_table(vehicle: Vehicle) -> str:
             labels[season.revision[row]],
             season.venue_name[row],
             season.surface[row],
-            *(float(column[row]) for column in season.numbers.values()),
-            *(float(column[row]) for column in results.values()),
+            *(column[row] for column in columns.values()),
+            " ".join(name for name, mask in doubted.items() if mask[row]),
         ]
         for row in range(season.count)
     )
@@ -59,11 +83,13 @@ def sessions_table(vehicle: Vehicle) -> str:
 
 
 def passes_table(vehicle: Vehicle) -> str:
-    """One row for each pass that counts, with its speed and standard uncertainty in m/s."""
+    """One row for each pass that counts, with its speed and standard uncertainty in m/s, and whether it is in doubt."""
     season = Season(vehicle)
     labels = {revision.pk: revision.label for revision in season.revisions}
     passes = season.passes
-    names = ["session", "start", "revision", "gate", "number", "direction", "method", "speed_mps", "u_speed_mps"]
+    doubted = LeftOut(doubts_of_machine(vehicle)).passes(passes.text)
+    speeds = _with_u("speed_mps", passes.speed)
+    names = ["session", "start", "revision", "gate", "number", "direction", "method", *speeds, "in_doubt"]
     rows = (
         [
             season.key(row),
@@ -73,8 +99,8 @@ def passes_table(vehicle: Vehicle) -> str:
             passes.number[index],
             "out" if passes.is_out[index] else "back",
             str(passes.method[index]),
-            float(np.atleast_1d(passes.speed.value)[index]),
-            float(np.atleast_1d(passes.speed.u)[index]),
+            *(column[index] for column in speeds.values()),
+            "duration_s" if doubted[index] else "",
         ]
         for index, row in enumerate(passes.session)
     )

@@ -9,7 +9,8 @@ from datetime import date
 from calc.trials.answers import Answer
 from calc.trials.separation import listed
 from sessions.drawing.interval_rows import Axis, Interval, Row
-from sessions.trials.questions import Answered, percent
+from sessions.trials.models import Trial
+from sessions.trials.questions import Answered, Asked, answer_word, percent
 
 CLAIMS = (Answer.HIGHER, Answer.LOWER, Answer.NO_DIFFERENCE)
 
@@ -37,24 +38,36 @@ class AnswerRow:
     left_out: list[str]
     decided_on: date | None
     is_decided: bool
+    trial: Trial | None
+    kept: str
+    asked: Asked
+    may_open: bool
 
 
 @dataclass(frozen=True)
 class AnswerRows:
-    """All rows on one axis. `names_pairs` where they are not all about the same two revisions."""
+    """Rows on one axis. `names_pairs` where they are not all about the same two revisions.
+
+    others: of a page that opens with two revisions, what it asks about any others. questions: all that share an error.
+    """
 
     rows: list[AnswerRow]
+    others: list[AnswerRow]
     axis: Axis
     names_pairs: bool
     questions: int
 
 
-def answer_rows(answers: Sequence[Answered]) -> AnswerRows:
-    """One row for each difference; modifications that ask about the same one are named in it."""
-    by_difference: dict[tuple[str, object, object], list[Answered]] = {}
+def answer_rows(answers: Sequence[Answered], opens_with_first: bool = False) -> AnswerRows:
+    """One row for each difference; modifications that ask about the same one are named in it.
+
+    opens_with_first: set aside what is not about the two revisions of the first question.
+    """
+    by_difference: dict[tuple[object, ...], list[Answered]] = {}
     for answered in answers:
-        asked = answered.asked
-        by_difference.setdefault((asked.measure.key, asked.revision.pk, asked.against.pk), []).append(answered)
+        trial = answered.asked.trial
+        counts_from = None if trial is None else trial.counts_from
+        by_difference.setdefault((*answered.asked.difference, counts_from), []).append(answered)
     firsts = [group[0] for group in by_difference.values()]
     intervals = {id(first): _interval(first) for first in firsts}
     axis = Axis([interval for interval in intervals.values() if interval is not None])
@@ -62,15 +75,18 @@ def answer_rows(answers: Sequence[Answered]) -> AnswerRows:
     for group in by_difference.values():
         interval = intervals[id(group[0])]
         rows.append(_row(group, None if interval is None else axis.row(interval)))
-    pairs = {(first.asked.revision.pk, first.asked.against.pk) for first in firsts}
-    return AnswerRows(rows, axis, len(pairs) > 1, len(firsts))
+    others: list[AnswerRow] = []
+    if opens_with_first and rows:
+        opening = rows[0].pair
+        rows, others = [row for row in rows if row.pair == opening], [row for row in rows if row.pair != opening]
+    return AnswerRows(rows, others, axis, len({row.pair for row in rows}) > 1, len(firsts))
 
 
 def _interval(answered: Answered) -> Interval | None:
     figures = answered.result.figures
     if figures is None:
         return None
-    band = answered.asked.measure.smallest_difference
+    band = answered.measure.smallest_difference
     return Interval(figures.change, figures.lower, figures.upper, band)
 
 
@@ -101,4 +117,24 @@ def _row(group: Sequence[Answered], picture: Row | None) -> AnswerRow:
         [f"{row.sessions} session{'' if row.sessions == 1 else 's'} {row.reason}" for row in evidence.left_out],
         first.decided_on,
         result.answer in CLAIMS,
+        asked.trial,
+        kept_decision(first),
+        asked,
+        first.result.decided is None and not first.result.evidence.values >= first.result.question.planned,
     )
+
+
+def kept_decision(answered: Answered) -> str:
+    """What a trial decided on its day, in words."""
+    trial, measure = answered.asked.trial, answered.asked.measure
+    if trial is None or trial.decided_on is None:
+        return ""
+    word = answer_word(Answer(trial.decided_answer), measure)
+    change, low, high = (
+        percent(share or 0.0) for share in (trial.decided_change, trial.decided_lower, trial.decided_upper)
+    )
+    days = f"{trial.decided_days} and {trial.decided_against_days} days"
+    words = f"Decided on {trial.decided_on:%Y-%m-%d}: {word}, {change} ({low} to {high}), by {days}."
+    if answered.is_corrected:
+        words += " A fact under it was corrected since; today's figures are above."
+    return words

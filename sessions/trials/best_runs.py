@@ -11,8 +11,13 @@ import numpy as np
 from buildlog.machines.models import Revision
 from calc.declaration import Measured
 from calc.speed import two_way_mean
+from calc.trials.passes import expected_maximum
 from sessions.evidence.season import Season
 from sessions.outings.models import Pass, Session
+
+LEAST_PASSES = 4
+"""The fastest to expect of fewer passes is hardly more than their mean (common practice, no source)."""
+MOST_REVISIONS = 12
 
 
 @dataclass(frozen=True)
@@ -93,5 +98,54 @@ def _record(season: Season, gate: str, what: str, kernel: str, speed: Measured, 
         season.key(row),
         season.started_at[row],
         conditions,
-        f"{numbers}, timed by {methods}",
+        f"{numbers}, timed by {methods}; {_out_of(season, gate, row)}",
     )
+
+
+def _out_of(season: Season, gate: str, row: int) -> str:
+    """Out of how many passes a record is the best: of the gate, and of its revision there."""
+    here = [index for index, of in enumerate(season.passes.gate) if of == gate]
+    revision = season.revision[row]
+    own = sum(season.revision[season.passes.session[index]] == revision for index in here)
+    return f"of {own} with this revision, {len(here)} in all"
+
+
+@dataclass(frozen=True)
+class GateRow:
+    """The passes of one revision through one gate. expected_mps: the fastest to expect of `equal` of them."""
+
+    gate: str
+    revision: Revision
+    passes: int
+    fastest_mps: float
+    equal: int
+    expected_mps: float | None
+
+
+def equal_numbers(season: Season) -> list[GateRow]:
+    """For gates that two revisions or more rode, the fastest to expect of equally many passes; the newest first."""
+    place = {revision.pk: index for index, revision in enumerate(season.revisions)}
+    speed = np.atleast_1d(np.asarray(season.passes.speed.value, dtype=np.float64))
+    speeds: dict[str, dict[int, list[float]]] = {}
+    for index, gate in enumerate(season.passes.gate):
+        revision = place[season.revision[season.passes.session[index]]]
+        speeds.setdefault(gate, {}).setdefault(revision, []).append(float(speed[index]))
+    rows = []
+    for gate, by_revision in sorted(speeds.items(), key=lambda row: season.passes.gates[row[0]].name):
+        if len(by_revision) < 2:
+            continue
+        equal = min((len(row) for row in by_revision.values() if len(row) >= LEAST_PASSES), default=0)
+        for revision in sorted(by_revision, reverse=True)[:MOST_REVISIONS]:
+            own = np.array(by_revision[revision])
+            expected = float(expected_maximum(own, equal)) if equal and own.size >= equal else None
+            rows.append(
+                GateRow(
+                    season.passes.gates[gate].name,
+                    season.revisions[revision],
+                    own.size,
+                    float(own.max()),
+                    equal,
+                    expected,
+                )
+            )
+    return rows

@@ -20,10 +20,12 @@ from sessions.evidence.reader import recorded
 from sessions.evidence.season import Season
 from sessions.outings.models import Session
 from sessions.trials.answer_rows import AnswerRows, answer_rows
+from sessions.trials.conditions import conditions_beside
+from sessions.trials.decisions import keep_decisions, trials_of
 from sessions.trials.matching import Matching
 from sessions.trials.measure_columns import MeasureColumns
 from sessions.trials.measures import MEASURES as TRIAL_MEASURES
-from sessions.trials.questions import against_first, answer, newest_against_parent, of_modifications
+from sessions.trials.questions import against_first, answer, own_questions, planned_by
 
 CONFIDENCE = 0.95
 WARMER_BY_C = 3.0
@@ -105,6 +107,10 @@ class Comparison:
     answers: AnswerRows
     doubtful_count: int
     """Records with an open doubt, which are out in whole or in part."""
+    error_percent: float
+    beside: list[Revision]
+    """The two whose conditions stand beside each other; empty where more are compared."""
+    beside_rows: list[tuple[str, list[str]]]
 
 
 def compare(
@@ -118,9 +124,9 @@ def compare(
 ) -> Comparison:
     """Compare revisions of one vehicle over the sessions that match.
 
-    With `modifications` the questions are those of the machine: its newest revision against the parent, and what
-    each modification was expected to do. Without, they are those of the choice: each revision against the first of
-    them. Either way all questions of the page share one error.
+    With `modifications` the questions are those of the machine: its newest revision against the parent, what each
+    modification was expected to do, and its trials. Without, they are those of the choice: each revision against the
+    first of them. Either way all questions of the page share one error.
     """
     season = Season.beyond_doubt(vehicle, matching.direction)
     everything = {revision.pk: season.rows_of(revision) for revision in season.revisions}
@@ -129,13 +135,18 @@ def compare(
     kept = np.zeros(season.count, dtype=bool)
     for rows in matched.values():
         kept[rows] = True
+    trials = trials_of(vehicle)
     if modifications is None:
         tried = [TRIAL_MEASURES[measure.trial] for measure in measures if measure.trial]
-        asked = against_first(revisions, tried)
+        asked = planned_by(against_first(revisions, tried), trials)
         beside = revisions
     else:
-        asked = [*newest_against_parent(season), *of_modifications(season, modifications)]
+        asked = own_questions(season, modifications, trials)
         beside = [asked[0].against, asked[0].revision] if asked else []
+    columns = MeasureColumns(season, system, kept, names_places)
+    answers = answer(columns, asked)
+    if modifications is not None and kept.all() and not matching.direction:
+        keep_decisions(answers)
     return Comparison(
         vehicle,
         revisions,
@@ -144,8 +155,11 @@ def compare(
         [_measured(measure, revisions, season, matched) for measure in measures],
         failure_rates_of(revisions, season, matched),
         [text for key, texts in left_out.items() if key in chosen for text in texts],
-        answer_rows(answer(MeasureColumns(season, system, kept, names_places), asked)),
+        answer_rows(answers, opens_with_first=modifications is not None),
         season.left_out.count if season.left_out is not None else 0,
+        100.0 * columns.known.page_error_fraction,
+        beside if len(beside) == 2 else [],
+        conditions_beside(beside, season, matched, system) if len(beside) == 2 else [],
     )
 
 

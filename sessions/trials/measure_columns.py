@@ -12,7 +12,7 @@ from calc.quantities import written
 from calc.trials.columns import NOT_RECORDED, Columns, Covariate, Factor
 from calc.trials.passes import GateValues, Passes, balanced_means, best_of, each_way_kept, two_way_best
 from sessions.evidence.season import Season
-from sessions.outings.models import Session
+from sessions.outings.models import Assumptions, Session
 from sessions.trials.measures import BEST_SPEED, ENERGY, ENERGY_AT_EQUAL_SPEED, MEAN_SPEED, RANGE, TWO_WAY, Measure
 
 _RESULTS = {ENERGY.key: "energy_per_distance", ENERGY_AT_EQUAL_SPEED.key: "energy_per_distance", RANGE.key: "range"}
@@ -33,6 +33,7 @@ class MeasureColumns:
         self, season: Season, system: str = "metric", kept: Any | None = None, names_places: bool = True
     ) -> None:
         self.season, self.system, self.names_places = season, system, names_places
+        self.known = Assumptions.of(season.vehicle)
         self.kept = np.ones(season.count, dtype=bool) if kept is None else kept
         place = {revision.pk: index for index, revision in enumerate(season.revisions)}
         self.revision = np.array([place[key] for key in season.revision], dtype=np.intp)
@@ -97,7 +98,7 @@ class MeasureColumns:
                 self._covariate("mean speed", "speed", season.values("average_speed"), "slower", "faster")
             )
         return Columns(
-            measure.model,
+            measure.of(self.known),
             value=value,
             passes=np.where(np.isnan(value), 1.0, passes),
             session=session,

@@ -58,7 +58,7 @@ def read_address(query: QueryDict, vehicles: list[Vehicle], system: str) -> Comp
     if vehicle is None and len(vehicles) == 1:
         vehicle = vehicles[0]
     revisions = list(Revision.objects.filter(vehicle=vehicle).select_related("vehicle").order_by("number"))
-    revision_keys = [key for key in query.getlist("revision") if _is_key(key)]
+    revision_keys = list(dict.fromkeys(key for key in query.getlist("revision") if _is_key(key)))
     chosen = [revision for revision in revisions if str(revision.pk) in revision_keys]
     if len(revision_keys) > len(chosen):
         notes.append("A revision in the address does not belong to this machine, and is left out.")
@@ -77,7 +77,7 @@ def read_address(query: QueryDict, vehicles: list[Vehicle], system: str) -> Comp
 @require_safe
 def compare(request: SignedInRequest) -> HttpResponse:
     """Choose a machine and revisions; the choice is in the address, so it can be bookmarked and sent."""
-    vehicles = list(Vehicle.objects.all())
+    vehicles = list(Vehicle.objects.select_related("assumptions"))
     system = request.user.unit_system
     query = read_address(request.GET, vehicles, system)
     compared = query.comparison(system)
@@ -85,6 +85,8 @@ def compare(request: SignedInRequest) -> HttpResponse:
         "vehicles": vehicles,
         "vehicle": query.vehicle,
         "revisions": query.revisions,
+        "newest_first": [row for row in reversed(query.revisions) if row.status != Revision.Status.PLANNED],
+        "changes": _changes_of(compared),
         "chosen": {revision.pk for revision in query.chosen},
         "too_many": len(query.revisions) > MOST_REVISIONS,
         "surfaces": Session.Surface.choices,
@@ -102,6 +104,13 @@ def compare(request: SignedInRequest) -> HttpResponse:
         "query": request.GET.urlencode(),
     }
     return render(request, "trials/compare.html", context)
+
+
+def _changes_of(compared: Comparison | None) -> list[Modification]:
+    """What made the newer of the two revisions that stand beside each other."""
+    if compared is None or not compared.beside:
+        return []
+    return list(Modification.objects.filter(revision=compared.beside[-1]).order_by("title"))
 
 
 def _is_key(text: str) -> bool:

@@ -1,21 +1,25 @@
-"""The questions of a machine and what is known of each: did the newest revision change anything, and did each
-modification do what it was expected to do? All questions of a page share one error."""
+"""The questions of a machine and what is known of each: did the newest revision change anything, did each
+modification do what it was expected to do, and what do trials ask? All questions of a page share one error."""
 
 from __future__ import annotations
 
+import math
+import uuid
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 from buildlog.failures.models import Modification
 from buildlog.machines.models import Revision
 from calc.trials.answers import Answer, Expectation, Outcome
 from calc.trials.columns import Columns
-from calc.trials.looks import PLANNED_VALUES, Question
-from calc.trials.results import PAGE_ERROR, Figures, Result, answer_questions
+from calc.trials.columns import Measure as ModelMeasure
+from calc.trials.looks import PLANNED_VALUES, Question, QuestionData, standard_error
+from calc.trials.results import Figures, Result, answer_questions
 from sessions.evidence.season import Season
 from sessions.trials.measure_columns import MeasureColumns
 from sessions.trials.measures import EXPECTED, FIRST, MEASURES, Measure
+from sessions.trials.models import Trial
 
 OUTCOMES = {
     Outcome.WORSE: "made it worse",
@@ -28,20 +32,35 @@ OUTCOMES = {
 
 @dataclass(frozen=True)
 class Asked:
-    """One question of a page: one revision against another on one measure, and who asks."""
+    """One question of a page: one revision against another on one measure, and who asks.
+
+    trial: has its plan. is_later: whether it is asked by the trial alone, from the day on which that was opened.
+    """
 
     measure: Measure
     revision: Revision
     against: Revision
     modification: Modification | None = None
+    trial: Trial | None = None
+    is_later: bool = False
+
+    @property
+    def difference(self) -> tuple[str, uuid.UUID, uuid.UUID]:
+        return self.measure.key, self.revision.pk, self.against.pk
 
 
 @dataclass(frozen=True)
 class Answered:
-    """A question with what is known of it today, in words."""
+    """A question with what is known of it today, in words.
+
+    measure: with the smallest difference that matters for this machine. is_corrected: whether a fact under the kept
+    decision of its trial is another one now.
+    """
 
     asked: Asked
     result: Result
+    measure: ModelMeasure
+    is_corrected: bool = False
 
     @property
     def word(self) -> str:
@@ -62,7 +81,10 @@ class Answered:
         what = result.plan
         if result.answer is Answer.NOT_YET_KNOWN and what is not None and result.more_values:
             days = "1 more day" if result.more_values == 1 else f"{result.more_values} more days"
-            return f"{days} with {label} would tell {percent(self.asked.measure.model.shown(what.amount))}."
+            return f"{days} with {label} would tell {_size(what.amount)}."
+        if result.answer is Answer.NOT_YET_KNOWN and what is not None and what.days_to_tell:
+            days = f"{what.days_to_tell} days on which {label} and {self.asked.against.label} are both ridden"
+            return f"No season has the days with {label} alone that would tell {_size(what.amount)}; {days} would."
         if result.answer is Answer.NOT_BY_RIDING and what is not None:
             return f"No season has the days with {label} that this would take."
         return ""
@@ -81,6 +103,10 @@ def answer_word(answer: Answer, measure: Measure) -> str:
         Answer.NOT_BY_RIDING: "cannot be settled by riding this season",
         Answer.NOT_SEPARABLE: "cannot be separated",
     }[answer]
+
+
+def _size(share: float) -> str:
+    return f"{100.0 * share:.2g} %"
 
 
 def percent(share: float) -> str:
@@ -104,16 +130,53 @@ def of_modifications(season: Season, modifications: Sequence[Modification]) -> l
     asked = []
     for modification in modifications:
         revision = by_key.get(modification.revision_id)
-        measure = (
-            EXPECTED.get(Modification.Measure(modification.expected_measure))
-            if (modification.expected_measure)
-            else None
-        )
+        measure = measure_expected_by(modification)
         if revision is None or measure is None or not season.rows_of(revision).size:
             continue
         if revision.parent_id is not None and revision.parent_id in by_key:
             asked.append(Asked(measure, revision, by_key[revision.parent_id], modification))
     return asked
+
+
+def own_questions(season: Season, modifications: Sequence[Modification], trials: Sequence[Trial]) -> list[Asked]:
+    """All questions of a machine: those it asks by itself, and those of trials."""
+    by_key = {revision.pk: revision for revision in season.revisions}
+    asked = planned_by([*newest_against_parent(season), *of_modifications(season, modifications)], trials)
+    known = {question.trial.pk for question in asked if question.trial is not None}
+    changes = {modification.pk: modification for modification in modifications}
+    return asked + [
+        Asked(
+            trial.asks,
+            by_key[trial.revision_id],
+            by_key[trial.against_id],
+            _expecting(changes.get(trial.modification_id) if trial.modification_id else None, trial.asks),
+            trial,
+            is_later=True,
+        )
+        for trial in trials
+        if trial.pk not in known
+    ]
+
+
+def planned_by(asked: Sequence[Asked], trials: Sequence[Trial]) -> list[Asked]:
+    """Questions with the trial that plans them, where one does that counts all their sessions."""
+    plans = {
+        (trial.measure, trial.revision_id, trial.against_id): trial for trial in trials if trial.counts_from is None
+    }
+    return [replace(question, trial=plans.get(question.difference)) for question in asked]
+
+
+def _expecting(modification: Modification | None, measure: Measure) -> Modification | None:
+    """The modification, where it said what this measure should do."""
+    if modification is None or measure_expected_by(modification) is not measure:
+        return None
+    return modification
+
+
+def measure_expected_by(modification: Modification) -> Measure | None:
+    """The measure that sessions judge a modification by; None where it expected nothing that they can judge."""
+    asked = modification.expected_measure
+    return EXPECTED.get(Modification.Measure(asked)) if asked else None
 
 
 def every_pair(season: Season) -> list[Asked]:
@@ -137,8 +200,9 @@ def against_first(revisions: Sequence[Revision], measures: Sequence[Measure]) ->
     return [Asked(measure, revision, revisions[0]) for revision in revisions[1:] for measure in measures]
 
 
-def answer(columns: MeasureColumns, asked: Sequence[Asked], error: float = PAGE_ERROR) -> list[Answered]:
+def answer(columns: MeasureColumns, asked: Sequence[Asked]) -> list[Answered]:
     """Answer all questions of a page under one error; the same question asked twice counts once."""
+    known = columns.known
     place = {revision.pk: index for index, revision in enumerate(columns.season.revisions)}
     tables: dict[str, Columns] = {}
     modelled: list[Question] = []
@@ -148,9 +212,41 @@ def answer(columns: MeasureColumns, asked: Sequence[Asked], error: float = PAGE_
         if key not in tables:
             tables[key] = columns.of(question.measure, newest)
         expectation = None if question.modification is None else expectation_of(question.modification)
-        modelled.append(Question(key, newest, place[question.against.pk], PLANNED_VALUES, expectation))
-    results = answer_questions(tables, modelled, error) if modelled else []
-    return [Answered(question, result) for question, result in zip(asked, results, strict=True)]
+        modelled.append(_modelled(question, key, newest, place[question.against.pk], expectation))
+    error, power = known.page_error_fraction, known.trial_power_fraction
+    results = answer_questions(tables, modelled, error, power=power) if modelled else []
+    return [
+        Answered(
+            question,
+            result,
+            question.measure.of(known),
+            _is_corrected(question.trial, QuestionData(tables[result.question.measure], result.question)),
+        )
+        for question, result in zip(asked, results, strict=True)
+    ]
+
+
+def _modelled(asked: Asked, key: str, newest: int, against: int, expectation: Expectation | None) -> Question:
+    trial = asked.trial
+    if trial is None:
+        return Question(key, newest, against, PLANNED_VALUES, expectation)
+    counts_from = None if trial.counts_from is None else trial.counts_from.toordinal()
+    arrives = trial.opened_on.toordinal() if asked.is_later else None
+    return Question(key, newest, against, trial.planned_days, expectation, counts_from, trial.both_builds, arrives)
+
+
+def _is_corrected(trial: Trial | None, data: QuestionData) -> bool:
+    """Whether the days that decided a trial say something else now: a session was mended, removed or added."""
+    if trial is None or trial.decided_on is None or trial.decided_change is None:
+        return False
+    fit = data.at(trial.decided_on.toordinal()).contrast
+    if not fit.estimable or (fit.values, fit.against_values) != (trial.decided_days, trial.decided_against_days):
+        return True
+    change = data.columns.measure.shown(fit.difference)
+    return not (
+        math.isclose(change, trial.decided_change, rel_tol=1e-6, abs_tol=1e-9)
+        and math.isclose(standard_error(fit), trial.decided_standard_error or 0.0, rel_tol=1e-6)
+    )
 
 
 def expectation_of(modification: Modification) -> Expectation:
@@ -163,13 +259,14 @@ def expectation_of(modification: Modification) -> Expectation:
 def as_json(answered: Answered) -> dict[str, object]:
     """A question as the programming interface gives it."""
     asked, result = answered.asked, answered.result
-    decided = result.decided
-    modification = asked.modification
+    modification, trial = asked.modification, asked.trial
     return {
         "measure": asked.measure.key,
         "revision": asked.revision.number,
         "against": asked.against.number,
-        "planned": False,
+        "planned": trial is not None,
+        "trial": None if trial is None else str(trial.pk),
+        "opened_on": None if trial is None else trial.opened_on.isoformat(),
         "answer": str(result.answer),
         **_figures(result.figures),
         "sessions": result.evidence.values,
@@ -178,15 +275,36 @@ def as_json(answered: Answered) -> dict[str, object]:
         "adjusted_for": list(result.evidence.adjusted_for),
         "cautions": [*([result.reason] if result.reason else []), *result.evidence.cautions],
         "modification": None if modification is None else str(modification.pk),
-        "decided": None
-        if decided is None
-        else {
-            "answer": str(decided.answer),
-            "on": date.fromordinal(decided.day).isoformat(),
-            "sessions": decided.values,
-            "against_sessions": decided.against_values,
-            **_figures(decided.figures),
-        },
+        "decided": _decision(answered),
+    }
+
+
+def _decision(answered: Answered) -> dict[str, object] | None:
+    """The decision that a trial kept, else the first one that today's facts give."""
+    trial, decided = answered.asked.trial, answered.result.decided
+    if trial is not None and trial.decided_on is not None:
+        return {
+            "answer": trial.decided_answer,
+            "on": trial.decided_on.isoformat(),
+            "sessions": trial.decided_days,
+            "against_sessions": trial.decided_against_days,
+            "change": trial.decided_change,
+            "lower": trial.decided_lower,
+            "upper": trial.decided_upper,
+            "confidence": trial.decided_confidence,
+            "kept": True,
+            "corrected": answered.is_corrected,
+        }
+    if decided is None:
+        return None
+    return {
+        "answer": str(decided.answer),
+        "on": date.fromordinal(decided.day).isoformat(),
+        "sessions": decided.values,
+        "against_sessions": decided.against_values,
+        **_figures(decided.figures),
+        "kept": False,
+        "corrected": False,
     }
 
 

@@ -24,10 +24,11 @@ from sessions.drawing.figures import map_style_id
 from sessions.drawing.over_distance import cumulative_of
 from sessions.evidence.reader import recorded
 from sessions.evidence.season import Season
-from sessions.trials.best_runs import records_of
+from sessions.trials.best_runs import LEAST_PASSES, equal_numbers, records_of
 from sessions.trials.compared_revisions import FIRST_MEASURES, failure_rates_of
 from sessions.trials.figures import failure_rates
 from sessions.trials.season_figures import load_curves, season_figures
+from sessions.trials.season_strip import season_strip
 
 BUILT = (
     "mass",
@@ -62,6 +63,7 @@ def season(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     everything = list(
         Failure.objects.filter(revision__vehicle=vehicle)
         .select_related("mode", "revision__vehicle")
+        .prefetch_related("answered_by")
         .order_by("happened_at", "pk")
     )
     placed = [(failure, exposure.place_m(failure)) for failure in everything]
@@ -81,9 +83,16 @@ def season(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         figures["failure_growth"] = cumulative_of(growth, exposure.begins_m(), system)
     figures["failure_rate"] = failure_rates(rates)
     rows = _rows(season, rates, changes)
+    numbers = {revision.pk: revision.number for revision in season.revisions}
+    fixes = [
+        (failure, numbers[fix.revision_id], fix.title) for failure in everything for fix in failure.answered_by.all()
+    ]
     context: dict[str, Any] = {
         "vehicle": vehicle,
         "season": season,
+        "strip": season_strip(season, places, fixes, exposure.begins_m(), system),
+        "passes_by_gate": equal_numbers(season),
+        "least_passes": LEAST_PASSES,
         "measures": FIRST_MEASURES,
         "rows": rows,
         "built_cautions": cautions(limit for row in rows for limit in row.limits),

@@ -11,10 +11,21 @@ const KEY = "doubts";
 export async function noteDoubts(stores, record, doubts, stored, version) {
   const known = (await resultOf(stores.meta.get(KEY)))?.value ?? {};
   const { [record.id]: earlier, ...others } = known;
+  await noteFacts(stores, record, doubts);
   if (!doubts.length && !earlier) return;
   const { kind, session, words } = record;
   const value = doubts.length ? { ...others, [record.id]: { kind, session, words, doubts, stored, version } } : others;
   stores.meta.put({ key: KEY, value });
+}
+
+// Which values of a session on this phone are in doubt, also after the sentence was put away: what is left is reckoned
+// with and without them (energy.js).
+async function noteFacts(stores, { id, session }, doubts) {
+  const page = session && (await resultOf(stores.outings.get(session)));
+  if (!page || (!doubts.length && !page.doubted?.[id])) return;
+  const { [id]: _, ...others } = page.doubted ?? {};
+  const facts = [...new Set(doubts.flatMap((doubt) => doubt.facts))];
+  stores.outings.put({ ...page, doubted: facts.length ? { ...others, [id]: facts } : others });
 }
 
 async function forget(id) {

@@ -3,7 +3,7 @@
 // Pure functions. tests/browser/assemblies.json holds whole answers from an independent calculation.
 
 import {
-  chargeMovedBy, energyFromCharge, energyLeft, lengthOfTime, stateOfCharge, turnBackDistance, widenedU, written,
+  chargeMovedBy, coldCapacity, energyFromCharge, energyLeft, lengthOfTime, stateOfCharge, turnBackDistance, widenedU, written,
 } from "./numbers.js";
 
 // A shorter ride gives no useful energy per km.
@@ -53,16 +53,27 @@ function meanVoltage({ pack, assumptions, readings }) {
   return { value, budget: { under_load: widenedU({ u, dof: count - 1 }), voltmeter: assumptions.u_voltage_v }, count };
 }
 
-function atStart({ pack, assumptions, rest_voltage_start_v }) {
+// The share of the pack that the cold holds back, by the battery's lowest temperature, or else the air's; 0 where
+// neither is known.
+function coldShare({ assumptions, battery_temperature_c, air_temperature_c }) {
+  const temperature_c = battery_temperature_c ?? air_temperature_c ?? null;
+  const fraction_per_c = assumptions.cold_loss_per_c_fraction ?? 0;
+  if (temperature_c === null) return 0;
+  return 1 - coldCapacity({ capacity_ah: 1, temperature_c: Math.min(80, Math.max(-60, temperature_c)), fraction_per_c });
+}
+
+function atStart(facts) {
+  const { pack, assumptions, rest_voltage_start_v } = facts;
   const rest = { rest_voltage_v: rest_voltage_start_v, curve: pack.curve };
   const share = rest_voltage_start_v ? stateOfCharge(rest) : null;
   const moved = share === null ? 0 : chargeMovedBy({ ...rest, u_voltage_v: assumptions.u_voltage_v });
-  const value = pack.energy_wh * (share ?? 1);
+  const cold = coldShare(facts);
+  const value = pack.energy_wh * ((share ?? 1) - cold);
   return {
-    value, from_full: share === null,
+    value, from_full: share === null, cold,
     budget: {
       start: assumptions.u_rest_charge_fraction * pack.energy_wh, voltmeter: pack.energy_wh * moved,
-      pack: value * (pack.u_energy_wh / pack.energy_wh),
+      pack: value * (pack.u_energy_wh / pack.energy_wh), cold: -pack.energy_wh * cold * (pack.u_cold_share ?? 0),
     },
   };
 }
@@ -153,10 +164,37 @@ function turnBack(above_reserve, left_wh, per_km, home, { pack, assumptions }) {
   return { value, u: spread(shares) };
 }
 
-// Facts: {pack, assumptions, earlier, rest_voltage_start_v, readings, way, lowest}. Readings are in the order of taps,
-// each with the distances at that time (seen_m, unseen_m, whole); `way` comes from wayNow in way.js. `lowest` is the
-// lowest turn-back distance shown since the readings that `since` names: it may grow only with a new reading.
+// Without the values that are in doubt: {record: [names]}, "session" for those of the session itself.
+function beyondDoubt({ doubted, readings, ...facts }) {
+  const without = (record, names = []) => Object.fromEntries(Object.entries(record).filter(([name]) => !names.includes(name)));
+  const session = doubted.session ?? [];
+  const kept = readings.map((reading) => without(reading, doubted[reading.id]));
+  const battery = facts.battery_temperatures?.filter(([id]) => !doubted[id]?.includes("battery_temperature_c"));
+  return { ...without(facts, session), battery_temperatures: battery, readings: kept };
+}
+
+const lower = (whole, beyond) => (whole && beyond ? (beyond.value < whole.value ? beyond : whole) : null);
+
+// What is left, and when to turn back. A doubt makes neither less careful: each is the lower of with and without the
+// values in doubt, or none where one of them has none.
+//
+// Facts: {pack, assumptions, earlier, rest_voltage_start_v, air_temperature_c, battery_temperatures, readings, way,
+// lowest, doubted}. Readings are in the order of taps, each with the distances at that time (seen_m, unseen_m, whole);
+// `battery_temperatures` are [reading, °C]; `way` comes from wayNow in way.js. `lowest` is the lowest turn-back
+// distance shown since the readings that `since` names: it may grow only with a new reading.
 export function assemble(facts) {
+  const whole = assembleOnce(facts);
+  const names = Object.values(facts.doubted ?? {}).flat();
+  if (!names.length || !facts.pack) return whole;
+  const beyond = assembleOnce(beyondDoubt(facts));
+  const careful = { ...whole, left: lower(whole.left, beyond.left), turn: lower(whole.turn, beyond.turn), doubtful: true };
+  if (careful.turn || !whole.turn) return careful;
+  return { ...careful, needs: ["an answer to what is in doubt"] };
+}
+
+function assembleOnce(given) {
+  const read_c = (given.battery_temperatures ?? []).map(([, temperature_c]) => temperature_c);
+  const facts = { ...given, battery_temperature_c: read_c.length ? Math.min(...read_c) : null };
   const { pack, readings, lowest } = facts;
   const state = { read: null, needs: [], left: null, turn: null, from_full: true, at_most: false };
   if (!pack) return { ...state, needs: ["a battery pack on the revision"] };
@@ -175,7 +213,7 @@ export function assemble(facts) {
   const left = { value: energyLeft({ usable_energy_wh: began.value, used_energy_wh: used.value + taken }), u: spread(budget) };
   const sources = [from, lastWhere(distances, (row) => row.here)].map((at) => readings[at]?.id ?? "");
   Object.assign(state, {
-    read: readings[from] ?? null, from_full: began.from_full, left, ridden, since: [...sources, voltage.count].join("/"),
+    read: readings[from] ?? null, from_full: began.from_full, cold: began.cold, left, ridden, since: [...sources, voltage.count].join("/"),
     at_most: !per_km && ridden_km > 0, counter_went_back: distances.some((row) => row.resets),
   });
   if (!per_km) return { ...state, needs: ["a reading of charge and distance, or an earlier session's energy per km"] };
@@ -204,10 +242,12 @@ const SPEEDS = {
 export function inWords(state, { way, since_s, speed, track_on, ended, earlier_sessions, reserve_fraction }, units) {
   const needs = `needs ${state.needs[0]}`;
   const began = state.from_full ? "assumed full at the start" : "from the rest voltage before";
+  const cold = state.cold ? `, less ${Math.round(100 * state.cold)} % for the cold` : "";
+  const doubt = state.doubtful ? "the lower of with and without what is in doubt; " : "";
   const since = `estimated since, ${roundedTime(since_s)}`;
   const left = !state.left ? needs
-    : state.at_most ? `at most: ${began}; what was ridden since, ${roundedTime(since_s)}, is not subtracted`
-      : `${began}; ${ended ? "as the session ended" : since}`;
+    : state.at_most ? `${doubt}at most: ${began}${cold}; what was ridden since, ${roundedTime(since_s)}, is not subtracted`
+      : `${doubt}${began}${cold}; ${ended ? "as the session ended" : since}`;
   if (ended || !state.turn) return { left, turn: ended ? "the session has ended" : needs, way: "" };
   const per_km = {
     session: "at this session's energy per km",
@@ -226,6 +266,6 @@ export function inWords(state, { way, since_s, speed, track_on, ended, earlier_s
   }
   if (ridden.unseen_m > 0) lines.push(`${written(ridden.unseen_m, "trip", units, 0, 2)} not seen; a reading of charge and distance settles it.`);
   if (state.counter_went_back) lines.push("The trip counter went back; it is assumed reset to zero.");
-  const turn = `${per_km}, ${Math.round(100 * reserve_fraction)} % of the pack in reserve`;
+  const turn = `${doubt}${per_km}, ${Math.round(100 * reserve_fraction)} % of the pack in reserve`;
   return { left, turn: state.turn.value > 0 ? turn : `turn back now; ${turn}`, way: lines.join(" ") };
 }

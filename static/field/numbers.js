@@ -105,6 +105,11 @@ export function chargeMovedBy({ rest_voltage_v, u_voltage_v, curve }) {
   return (along(rest_voltage_v + u_voltage_v, curve) - along(rest_voltage_v - u_voltage_v, curve)) / 2;
 }
 
+// Usable capacity at a low temperature, under the stated assumption; above the reference nothing is gained.
+export function coldCapacity({ capacity_ah, temperature_c, fraction_per_c, reference_c = 25 }) {
+  return capacity_ah * Math.max(0, 1 - fraction_per_c * Math.max(0, reference_c - temperature_c));
+}
+
 // Distance of two places a few kilometres apart, on the WGS84 ellipsoid's plane at their middle.
 export function legLength(lat1, lon1, lat2, lon2) {
   const squared = (2 - 1 / 298.257223563) / 298.257223563;
@@ -165,16 +170,20 @@ export function capital(text) {
   return text.charAt(0).toUpperCase() + text.slice(1);
 }
 
-// Decimals that show a spread with one significant digit, or two where the first is 1.
+// Decimals that show a spread with two significant digits; below zero they are tens, hundreds, …
 export function decimalsFor(spread) {
   if (!Number.isFinite(spread) || spread <= 0) return 0;
-  const exponent = Math.floor(Math.log10(spread));
-  const first = Math.trunc(spread / 10 ** exponent + 1e-9);
-  return Math.max(0, -exponent + (first === 1 ? 1 : 0));
+  return 1 - Number(spread.toExponential(1).split("e")[1]);
+}
+
+// A number to so many decimals; without any, to whole ones, tens, hundreds, …
+function toPlace(value, decimals) {
+  if (decimals >= 0) return value.toFixed(decimals);
+  return (Math.round(value * 10 ** decimals) * 10 ** -decimals).toFixed(0);
 }
 
 function minus(value, decimals) {
-  const text = value.toFixed(decimals);
+  const text = toPlace(value, decimals);
   return Number(text) ? text.replace("-", "−") : text.replace("-", "");
 }
 
@@ -187,7 +196,7 @@ function significant(value, digits) {
 
 // A stored value with its unit, followed by ± twice the standard uncertainty if given. `least_decimals` shows more
 // decimals than the uncertainty alone would, for a figure that changes while it is watched.
-export function written(value, kind, units, u = 0, digits = 4, least_decimals = 0) {
+export function written(value, kind, units, u = 0, digits = 4, least_decimals = -9) {
   const unit = units[kind];
   if (kind === "runtime" && !u) return lengthOfTime(value);
   const shown = value * unit.factor + unit.offset;
@@ -195,7 +204,7 @@ export function written(value, kind, units, u = 0, digits = 4, least_decimals = 
   let number;
   if (spread > 0) {
     const decimals = Math.max(decimalsFor(spread), least_decimals);
-    number = `${minus(shown, decimals)} ± ${spread.toFixed(decimals)}`;
+    number = `${minus(shown, decimals)} ± ${toPlace(spread, decimals)}`;
   } else number = significant(shown, digits);
   return `${number}${unit.label && unit.label !== "°" ? " " : ""}${unit.label}`;
 }
@@ -213,8 +222,11 @@ export function lengthOfTime(value_s) {
   return `${sign}${minutes} min${seconds ? ` ${seconds} s` : ""}`;
 }
 
-// A stored value for an entry field: the number alone, in the shown unit.
+// A stored value for an entry field: the number alone, in the shown unit, as somebody typed it. The seventh digit and
+// what follows come from changing units.
 export function bare(value, kind, units) {
   if (value === null || value === undefined) return "";
-  return String(Number((value * units[kind].factor + units[kind].offset).toPrecision(12)));
+  const shown = value * units[kind].factor + units[kind].offset;
+  const short = Number(shown.toPrecision(7));
+  return Math.abs(short - shown) <= 1e-9 * Math.abs(shown) ? String(short) : significant(shown, 5).replace("−", "-");
 }

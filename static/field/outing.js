@@ -78,7 +78,7 @@ export async function start(choice, check) {
   const key = newKey();
   records.push({
     id: key, kind: "go-no-go-checks", session: id, needs: [id],
-    payload: { session: id, ...check.answers, reason_to_go_on: check.reason }, words: "Go/no-go check",
+    payload: { session: id, ...check.answers, machine_points: check.machine_points ?? [], reason_to_go_on: check.reason }, words: "Go/no-go check",
   });
   await keep(records, {
     outing: [id, (page) => Object.assign(page, blank(id, session, began.wall_ms), {
@@ -326,8 +326,11 @@ export function energyState(outing, now_s = longest_s(outing)) {
   if (!outing.track) way.home_m = null;
   const state = assemble({
     pack: revision?.pack ?? null, assumptions: revision?.assumptions, earlier,
-    rest_voltage_start_v: outing.session.rest_voltage_start_v, readings: outing.readings.filter(hasMeasurement), way,
-    lowest: outing.lowest,
+    rest_voltage_start_v: outing.session.rest_voltage_start_v, air_temperature_c: outing.session.air_temperature_c,
+    battery_temperatures: outing.readings.filter((reading) => typeof reading.battery_temperature_c === "number")
+      .map((reading) => [reading.id, reading.battery_temperature_c]),
+    readings: outing.readings.filter(hasMeasurement), way, lowest: outing.lowest,
+    doubted: { ...outing.doubted, session: outing.doubted?.[outing.id] ?? [] },
   });
   const since_s = Math.max(0, runtime_s(outing) - (state.read?.time_into_session_s ?? 0));
   const known = {

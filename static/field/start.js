@@ -75,18 +75,28 @@ const app = {
   rendering: Promise.resolve(),
 
   // Screens are built one after another, so that two changes at once cannot mix.
-  render() {
-    app.rendering = app.rendering.then(draw, draw);
+  render(options = {}) {
+    const work = () => draw(options);
+    app.rendering = app.rendering.then(work, work);
     return app.rendering;
   },
 
-  // Redraws after news from the server, the worker or the satellite, but not while a person is typing or an
-  // error about something not saved is on the screen.
+  // Redraws after news from the server, the worker or the satellite, but not under a person's hands.
   async refresh() {
-    const typing = root.contains(document.activeElement) && document.activeElement.matches("input, textarea");
-    if (!typing && !root.querySelector(".wrong[role=alert]:not(:empty)")) await app.render();
+    if (inUse()) missed ||= pressed;
+    else await app.render({ unless: inUse });
   },
 };
+
+// A button that is redrawn between press and release would not be clicked. What was missed meanwhile follows.
+let pressed = false;
+let missed = false;
+
+// A person is typing or pressing, or an error about something not saved is on the screen.
+function inUse() {
+  const typing = root.contains(document.activeElement) && document.activeElement.matches("input, textarea");
+  return pressed || typing || Boolean(root.querySelector(".wrong[role=alert]:not(:empty)"));
+}
 
 // The values of a screen's fields, to restore them when it is redrawn.
 function entered() {
@@ -106,7 +116,7 @@ function putBack(fields) {
   }
 }
 
-async function draw() {
+async function draw({ unless = () => false } = {}) {
   app.outing = await current();
   if (app.outing) await tie(app.outing);
   if (!app.outing || app.outing.ended_ms) await letSleep("pass");
@@ -116,18 +126,24 @@ async function draw() {
   if (!screen) {
     const home = app.home();
     history.replaceState(null, "", `#${home}`);
-    return draw();
+    return draw({ unless });
   }
-  const parts = screen === WITHOUT_OUTING[name] ? await screen(app) : await screen(app, app.outing, argument);
   const small = !["board", "summary", "waiting"].includes(name);
   const top = small && app.outing && reference.data && !["start", "check"].includes(name) ? [strip(app.outing), await queueLine(app.outing.id)] : [];
+  const central = ["start", "board", "summary", "waiting"].includes(name);
+  const lost = central && await lostNotice(app);
+  const doubted = central && await doubtNotice(app);
+  // The screen itself comes last: a tap or a letter between what it reads and its appearance would be lost.
+  const parts = screen === WITHOUT_OUTING[name] ? await screen(app) : await screen(app, app.outing, argument);
+  if (unless()) {
+    missed ||= pressed;
+    return;
+  }
   const same = root.dataset.screen === location.hash;
   const scroll = same ? scrollY : 0;
   const fields = same ? entered() : [];
   const unfolded = same ? [...root.querySelectorAll("details[open] > summary")].map((summary) => summary.textContent) : [];
   const focused = same ? document.activeElement?.id : "";
-  const lost = ["start", "board", "summary", "waiting"].includes(name) && await lostNotice(app);
-  const doubted = ["start", "board", "summary", "waiting"].includes(name) && await doubtNotice(app);
   const began = same ? root.querySelector("form.entry")?.began : null;
   root.replaceChildren(...[notices(), lost, doubted, top, parts].flat(9).filter(Boolean));
   root.className = name;
@@ -233,6 +249,15 @@ async function begin() {
     return;
   }
   addEventListener("hashchange", () => void app.render());
+  addEventListener("pointerdown", () => { pressed = true; }, true);
+  for (const end of ["pointerup", "pointercancel"]) addEventListener(end, () => {
+    // After the click that this release makes.
+    setTimeout(() => {
+      pressed = false;
+      if (missed) void app.refresh();
+      missed = false;
+    });
+  }, true);
   onChange(() => {
     const name = location.hash.slice(1).split("/")[0];
     if (REDRAWN.has(name)) void app.refresh();

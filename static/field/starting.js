@@ -1,8 +1,8 @@
 // Before the ride: which machine, where, in what conditions, and the go/no-go check.
 
 import { fieldNames, choices, draftOf, form, quantitiesOf, quantity, quantityField, text } from "./entry.js";
-import { button, clock, el, feel, link, say } from "./elements.js";
-import { alarmsOf, guidelineRows, shown, warnIn } from "./limits.js";
+import { button, clock, counted, el, feel, link, say } from "./elements.js";
+import { guidelineRows, shown, warnIn } from "./limits.js";
 import { capital, readQuantity, written } from "./numbers.js";
 import { isKnown, join, reference, start } from "./outing.js";
 import { askToPersist } from "./store.js";
@@ -58,16 +58,32 @@ function readRest(name, typed) {
   return readQuantity(typed ?? "", quantityField("sessions", name), reference.data.units);
 }
 
-// Alarms of the rest voltage of the chosen machine, shown before the check.
-async function restAlarms() {
-  const chosen = await draftOf(KEY);
+function chosenRevision(chosen) {
   const { data } = reference;
+  return chosen.revision || data.likely.revision || data.revisions[0]?.id;
+}
+
+// What was typed on the screen before, as a value; a slip there is marked there.
+function typedRest(chosen) {
   try {
-    const revision = chosen.revision || data.likely.revision || data.revisions[0]?.id;
-    return shown(alarmsOf(limitsOf(revision), REST, readRest(REST, chosen[REST]), data.units));
+    return readRest(REST, chosen[REST]);
   } catch {
-    return [];
+    return null;
   }
+}
+
+// The points of one machine, which the check asks beside those of every outing.
+function pointsOf(revision) {
+  return reference.data.revisions.find((listed) => listed.id === revision)?.points ?? [];
+}
+
+function nameOf({ point }) {
+  return `point-${point.replace(/[^a-z0-9]+/gi, "-")}`;
+}
+
+function pointChoices(point) {
+  return [choices(nameOf(point), capital(point.label), [["yes", "Yes"], ["no", "No"], ["not_applicable", "Not here"]]),
+    point.accepted && el("p", { class: "small" }, `Accepted by ${point.accepted}`)];
 }
 
 function next(app, filled) {
@@ -91,7 +107,12 @@ export async function checkScreen(app) {
   const { data } = reference;
   const thickness = quantityField("sessions", "ice_thickness_cm");
   const rows = el("div", { id: "guidelines" });
+  const chosen = await draftOf(KEY);
+  const revision = chosenRevision(chosen);
+  const own = pointsOf(revision);
   const entryForm = await form("check", (filled) => go(app, filled),
+    quantity(quantityField("sessions", REST), { value: typedRest(chosen), last: "Measure it now, before anything draws current." }),
+    own.map(pointChoices),
     data.check_items.map(([name, label]) => [
       choices(name, capital(label), [["yes", "Yes"], ["no", "No"], ["not_applicable", "Not here"]]),
       name === "ice_measured" && [quantity(thickness, { last: "Thinnest measured where you ride." }), rows],
@@ -104,9 +125,14 @@ export async function checkScreen(app) {
     const { surface } = await draftOf(KEY);
     rows.replaceChildren(...guidelines(values?.ice_thickness_cm ?? null, surface === "white_ice").flat().filter(Boolean));
   };
+  warnIn(entryForm, [REST], () => limitsOf(revision), readRest, data.units);
   entryForm.elements.ice_thickness_cm.addEventListener("change", () => void compare());
   queueMicrotask(() => void compare());
-  return [el("h1", {}, "Go/no-go check"), await restAlarms(), el("p", { class: "caution" }, data.ice.cautions.join(" ")), entryForm];
+  const open = own.filter((point) => point.title && !point.accepted);
+  const warnings = shown(open.map(({ title, sentence }) => [title, sentence]));
+  const still = open.length > 0 && el("p", { id: "still-open" },
+    el("strong", {}, `Not released: ${counted(open.length, "point is", "points are")} open.`), " Mend them, or settle them under Release at the desk.");
+  return [el("h1", {}, "Go/no-go check"), still, warnings, el("p", { class: "caution" }, data.ice.cautions.join(" ")), entryForm];
 }
 
 // Published thicknesses beside the measured one: a comparison, never a permission.
@@ -129,33 +155,36 @@ async function go(app, filled) {
   const { data } = reference;
   const wrong = document.getElementById("check-wrong");
   wrong.textContent = "";
+  const chosen = await draftOf(KEY);
+  const revision = chosenRevision(chosen);
+  const own = pointsOf(revision).map((point) => ({ ...point, answer: filled.elements[nameOf(point)]?.value ?? "" }));
   const answers = Object.fromEntries(data.check_items.map(([name]) => [name, filled.elements[name].value]));
-  const open = data.check_items.filter(([name]) => !answers[name]);
+  const asked = [...own.map(({ label, answer }) => [label, answer]), ...data.check_items.map(([name, label]) => [label, answers[name]])];
+  const open = asked.filter(([, answer]) => !answer);
   if (open.length) {
-    wrong.textContent = `Not answered yet: ${open.map(([, label]) => label).join(", ")}.`;
+    wrong.textContent = `Not answered yet: ${open.map(([label]) => label).join(", ")}.`;
     feel("wrong");
     return;
   }
   const reason = filled.elements.reason.value.trim();
-  const missing = data.check_items.filter(([name]) => answers[name] === "no");
+  const missing = asked.filter(([, answer]) => answer === "no");
   if (missing.length && !reason) {
-    wrong.textContent = `Answered with no: ${missing.map(([, label]) => label).join(", ")}. Write why you go on all the same, for example: walking-pace trial beside the shore.`;
+    wrong.textContent = `Answered with no: ${missing.map(([label]) => label).join(", ")}. Write why you go on all the same, for example: walking-pace trial beside the shore.`;
     filled.elements.reason.focus();
     feel("wrong");
     return;
   }
-  const ice = quantitiesOf(filled, [quantityField("sessions", "ice_thickness_cm")]);
-  if (!ice) return;
-  const chosen = await draftOf(KEY);
-  const conditions = { surface: chosen.surface ?? "", ...ice, ...app.readTyped(chosen, fieldNames("sessions", "start"), "sessions") };
-  const revision = chosen.revision || data.likely.revision || data.revisions[0].id;
+  const measured = quantitiesOf(filled, [quantityField("sessions", "ice_thickness_cm"), quantityField("sessions", REST)]);
+  if (!measured) return;
+  const before = app.readTyped({ ...chosen, [REST]: "" }, fieldNames("sessions", "start"), "sessions");
+  const conditions = { surface: chosen.surface ?? "", ...before, ...measured };
   const venue = chosen.venue ?? "";
   await askToPersist();
   try {
     await start({
       revision, revision_name: data.revisions.find((listed) => listed.id === revision)?.name ?? "", venue,
       venue_name: venue ? data.venues.find((listed) => listed.id === venue)?.name : chosen.venue_name.trim(), conditions,
-    }, { answers, reason });
+    }, { answers, reason, machine_points: own.map(({ point, label, answer }) => ({ point, label, answer })) });
   } catch (error) {
     wrong.textContent = app.notSaved(error);
     return;

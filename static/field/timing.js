@@ -18,7 +18,8 @@ export async function passScreen(app, outing) {
   const gates = gatesOf(outing);
   if (!gates.length) return gateScreen(app, outing);
   const key = `pass/${outing.id}`;
-  const draft = newest?.key === key ? newest : await read("drafts", key);
+  const stored = await read("drafts", key);
+  const draft = newest?.key === key ? newest : stored;
   let taps = (draft?.taps ?? []).filter((tapped) => tapped.page);
   // A second mark that waits for the answer whether the first is still valid.
   let waiting = draft?.asked ?? null;

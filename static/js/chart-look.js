@@ -47,6 +47,8 @@ export async function draw(id, figure) {
     ...lookOfThePage(axes), ...(paper.matches ? { width: PAPER_WIDTH, autosize: false } : { width: null, autosize: true }),
   });
   look();
+  // A folded box has no width; it gets its own when it is opened.
+  place.closest("details")?.addEventListener("toggle", () => globalThis.Plotly.Plots.resize(place));
   dark.addEventListener("change", look);
   paper.addEventListener("change", look);
   const savers = document.createElement("p");

@@ -21,6 +21,7 @@ VOLTS = [14 * volts for volts in CELL_V]
 PACK = {
     "energy_wh": 2419.2,
     "u_energy_wh": 120.96,
+    "u_cold_share": 1 / 3,
     "nominal_voltage_v": 50.4,
     "curve": {"state_of_charge": CHARGES, "voltage_v": VOLTS},
 }
@@ -30,6 +31,7 @@ ASSUMPTIONS = {
     "u_charge_fraction": 0.02,
     "u_voltage_v": 0.1,
     "u_rest_charge_fraction": 0.05,
+    "cold_loss_per_c_fraction": 0.005,
 }
 EARLIER = {"wh_per_km": 55.0, "u_wh_per_km": 6.0, "sessions": 3}
 HERE = {"seen_m": 0.0, "unseen_m": 0.0, "open_m": 0.0, "home_m": 0.0}
@@ -113,8 +115,52 @@ FACTS = {
         "rest_voltage_start_v": 57.1,
         "way": OUT,
     },
+    "in the cold": {"readings": [SIX], "air_temperature_c": -15.0, "way": OUT},
+    "a warm pack in the cold": {
+        "readings": [SIX],
+        "air_temperature_c": -15.0,
+        "battery_temperatures": [["1", 18.0], ["2", 12.0]],
+        "rest_voltage_start_v": 57.1,
+        "way": OUT,
+    },
     "at the reserve": {"readings": [reading(1, charge_used_ah=38.4, distance_m=35000.0)]},
     "more used than there was": {"readings": [reading(1, charge_used_ah=60.0, distance_m=35000.0)], "way": OUT},
+    "a charge in doubt that gives less": {
+        "readings": [SIX, reading(2, charge_used_ah=16.0, distance_m=6000.0, seen_m=1000.0)],
+        "doubted": {"2": ["charge_used_ah"]},
+        "way": OUT,
+    },
+    "a charge in doubt that gives more": {
+        "readings": [SIX, reading(2, charge_used_ah=6.1, distance_m=16000.0, seen_m=1000.0)],
+        "doubted": {"2": ["distance_m", "charge_used_ah"]},
+        "way": OUT,
+    },
+    "without what is in doubt nothing is known of a kilometre": {
+        "readings": [SIX],
+        "doubted": {"1": ["charge_used_ah", "distance_m"]},
+        "earlier": None,
+        "way": OUT,
+    },
+    "a rest voltage in doubt": {
+        "readings": [SIX],
+        "rest_voltage_start_v": 50.0,
+        "doubted": {"session": ["rest_voltage_start_v"]},
+        "way": OUT,
+    },
+    "a rest voltage in doubt that gives more": {
+        "readings": [SIX, *loaded((52.9, 20.0), (53.1, 45.0))],
+        "rest_voltage_start_v": 58.7,
+        "doubted": {"session": ["rest_voltage_start_v"], "10": ["voltage_v"]},
+        "way": OUT,
+    },
+    "a warmth in doubt": {
+        "readings": [SIX],
+        "air_temperature_c": 15.0,
+        "battery_temperatures": [["1", 40.0]],
+        "doubted": {"1": ["battery_temperature_c"]},
+        "way": OUT,
+    },
+    "a frost in doubt": {"readings": [SIX], "air_temperature_c": -40.0, "doubted": {"session": ["air_temperature_c"]}},
     "lower was said since the same readings": {
         "readings": [SIX],
         "way": OUT,
@@ -134,6 +180,9 @@ def given(name):
         "assumptions": ASSUMPTIONS,
         "earlier": EARLIER,
         "rest_voltage_start_v": None,
+        "air_temperature_c": None,
+        "battery_temperatures": [],
+        "doubted": {},
         "readings": [],
         "way": HERE,
         "lowest": None,
@@ -158,8 +207,32 @@ def upper_way(seen_m, unseen_m, u_fraction, name):
     return ufloat(seen_m + unseen_m, math.hypot(u_fraction * seen_m, unseen_m / math.sqrt(12)), name)
 
 
+def unknown_where_doubted(facts):
+    """The same facts as if nobody had noted what is in doubt."""
+    doubted = facts["doubted"]
+    kept = dict.fromkeys(doubted.get("session", []))
+    readings = [
+        {name: value for name, value in row.items() if name not in doubted.get(row["id"], [])}
+        for row in facts["readings"]
+    ]
+    warm = [row for row in facts["battery_temperatures"] if "battery_temperature_c" not in doubted.get(row[0], [])]
+    return facts | kept | {"readings": readings, "battery_temperatures": warm}
+
+
 def answer(facts):
-    """What the page must say: values and standard uncertainties, and which evidence it chose."""
+    """What the page must say: the lower of with and without what is in doubt, or nothing where one has none."""
+    whole = plain_answer(facts)
+    if not any(facts["doubted"].values()):
+        return whole
+    beyond = plain_answer(unknown_where_doubted(facts))
+    for part in ("left", "turn"):
+        both = [said[part] for said in (whole, beyond)]
+        whole = whole | {part: None if None in both else min(both, key=lambda said: said["value"])}
+    return whole
+
+
+def plain_answer(facts):
+    """Values and standard uncertainties, and which evidence was chosen, whatever is in doubt."""
     pack, known, readings, way = facts["pack"], facts["assumptions"], facts["readings"], facts["way"]
     if pack is None:
         return {"left": None, "turn": None}
@@ -172,6 +245,12 @@ def answer(facts):
         at, step = float(np.interp(rest_v, VOLTS, CHARGES)), known["u_voltage_v"]
         slope = (np.interp(rest_v + step, VOLTS, CHARGES) - np.interp(rest_v - step, VOLTS, CHARGES)) / (2 * step)
         began_wh = full_wh * (at + ufloat(0.0, known["u_rest_charge_fraction"]) + slope * meter_v)
+
+    # The lowest temperature of the battery, or else that of the air; a third of what it holds back is not known.
+    temperatures = [value for _, value in facts["battery_temperatures"]] or [facts["air_temperature_c"]]
+    below = max(0.0, 25.0 - min(temperatures)) if None not in temperatures else 0.0
+    held_back = known["cold_loss_per_c_fraction"] * below
+    began_wh = began_wh - full_wh * held_back * (ufloat(1.0, pack["u_cold_share"]) if held_back else 1.0)
 
     volts = [row["voltage_v"] for row in readings if row.get("current_a", 0) > 0 and "voltage_v" in row]
     mean_v = ufloat(pack["nominal_voltage_v"], 0.04 * pack["nominal_voltage_v"])

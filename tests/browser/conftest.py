@@ -24,11 +24,15 @@ FLAGS = [
     "--disable-component-update",
     "--disable-sync",
 ]
+CHROMIUMS = ("chromium-headless-shell", "chromium", "chromium-browser", "google-chrome")
 SIZES = {"phone": (390, 844), "desktop": (1280, 800)}
 
 
 def installed_chromium():
-    return next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+    return next(
+        filter(None, map(shutil.which, ("chromium-headless-shell", "chromium", "chromium-browser", "google-chrome"))),
+        None,
+    )
 
 
 @pytest.fixture(scope="session")
@@ -193,7 +197,7 @@ def phones(browser, network):
 
 
 @pytest.fixture
-def phone(phones):
-    made = phones().sign_in()
+def phone(phones, installation):
+    made = phones().signed_in(installation)
     yield made
     assert made.errors == []

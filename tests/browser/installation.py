@@ -1,6 +1,7 @@
 """A whole installation of its own on loopback, as a person runs it, that a test may kill and start again."""
 
 import contextlib
+import json
 import os
 import shutil
 import signal
@@ -37,6 +38,18 @@ for name in ("chain came off", "belt slipped"):
 card = TestCard.objects.create(revision=revision, title="First cold day", limits="Below 40 km/h",
                                stops_the_day="Water on the ice")
 TestCardItem.objects.create(card=card, position=1, what="Six passes both ways")
+
+import json, os
+from pathlib import Path
+from django.conf import settings
+from django.test import Client
+sign_ins = {{}}
+for account in Account.objects.all():
+    visitor = Client()
+    visitor.force_login(account, settings.AUTHENTICATION_BACKENDS[-1])
+    cookie = visitor.cookies[settings.SESSION_COOKIE_NAME]
+    sign_ins[account.username] = dict(name=cookie.key, value=cookie.value)
+Path(os.environ["BUILDLOG_DATA_DIR"], "sign-ins.json").write_text(json.dumps(sign_ins))
 """
 
 
@@ -52,6 +65,10 @@ class Installation:
     @property
     def url(self):
         return f"http://127.0.0.1:{self.port}"
+
+    def sign_in_cookie(self, name):
+        """The cookie of a sign-in made beforehand: a password takes half a second to check, by design."""
+        return {**json.loads((self.folder / "sign-ins.json").read_text())[name], "url": self.url}
 
     def environment(self):
         return {**without_settings(), "BUILDLOG_DATA_DIR": str(self.folder), **self.settings}

@@ -24,6 +24,10 @@ class Phone:
         self.ready()
         return self
 
+    def signed_in(self, installation, name="ilo"):
+        self.context.add_cookies([installation.sign_in_cookie(name)])
+        return self.open()
+
     def ready(self):
         """Wait until the page is drawn and the phone knows its machines."""
         self.page.wait_for_selector("#field[data-ready]")

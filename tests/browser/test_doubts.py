@@ -59,7 +59,7 @@ def test_it_is_so_is_kept_and_can_be_taken_back(page, live_server, slipped, phot
 
 def test_the_phone_says_it_after_saving_and_offers_what_was_meant(installation, browser, photograph_phone):
     context = browser.new_context(**SCREEN)
-    phone = Phone(context, installation.url).sign_in()
+    phone = Phone(context, installation.url).signed_in(installation)
     phone.start_session()
     phone.read(voltage="540")
     notice = phone.page.locator("#doubts")
@@ -81,7 +81,7 @@ def test_the_phone_says_it_after_saving_and_offers_what_was_meant(installation, 
 
 def test_the_phone_may_leave_it_for_the_desk(installation, browser):
     context = browser.new_context(**SCREEN)
-    phone = Phone(context, installation.url).sign_in()
+    phone = Phone(context, installation.url).signed_in(installation)
     phone.start_session()
     phone.read(voltage="540")
     notice = phone.page.locator("#doubts")

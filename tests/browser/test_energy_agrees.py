@@ -69,6 +69,13 @@ def test_random_rides_are_answered_alike(script):
             "readings": readings,
             "earlier": chance.choice([None, {"wh_per_km": chance.uniform(20, 90), "u_wh_per_km": 7.0, "sessions": 2}]),
             "rest_voltage_start_v": chance.choice([None, chance.uniform(45, 60)]),
+            "air_temperature_c": chance.choice([None, chance.uniform(-35, 30)]),
+            "battery_temperatures": chance.choice(
+                [[], [["0", chance.uniform(-20, 35)], ["1", chance.uniform(-20, 35)]]]
+            ),
+            "doubted": chance.choice(
+                [{}, {"2": ["charge_used_ah"]}, {"1": ["distance_m", "voltage_v"], "session": ["air_temperature_c"]}]
+            ),
             "way": {
                 "seen_m": seen_m + chance.uniform(0, 6000),
                 "unseen_m": unseen_m + open_m,
@@ -94,6 +101,12 @@ SERVER = {
         "rest_voltage_start_v": 57.7,
     },
     "one voltage": {"charge_used_ah": 6.0, "distance_m": 5000.0, "readings": ((50.9, 20.0),)},
+    "in the cold": {
+        "charge_used_ah": 6.0,
+        "distance_m": 5000.0,
+        "rest_voltage_start_v": 57.7,
+        "air_temperature_c": -18.0,
+    },
     "at the reserve": {"charge_used_ah": 38.4, "distance_m": 35000.0},
     "nothing left": {"charge_used_ah": 60.0, "distance_m": 35000.0},
 }
@@ -116,6 +129,7 @@ def test_at_a_reading_the_page_says_what_the_server_says(name, script):
             u_voltage_v=ASSUMPTIONS["u_voltage_v"],
             u_rest_charge_fraction=ASSUMPTIONS["u_rest_charge_fraction"],
             reserve_fraction=ASSUMPTIONS["reserve_fraction"],
+            cold_loss_per_c_fraction=ASSUMPTIONS["cold_loss_per_c_fraction"],
         )
     )
     said = of_the_page(
@@ -123,6 +137,7 @@ def test_at_a_reading_the_page_says_what_the_server_says(name, script):
         given("read at home")
         | {
             "rest_voltage_start_v": facts.get("rest_voltage_start_v"),
+            "air_temperature_c": facts.get("air_temperature_c"),
             "readings": [reading(1, charge_used_ah=charge_ah, distance_m=distance_m), *loaded(*volts)],
         },
     )

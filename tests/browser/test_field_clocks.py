@@ -45,10 +45,10 @@ SIZES = [(390, 844), (360, 640)]
 
 
 @pytest.fixture
-def rider(phones):
+def rider(phones, installation):
     made = phones()
     made.page.add_init_script(f"(() => {{ {TWO_CLOCKS} }})()")
-    made.sign_in().start_session()
+    made.signed_in(installation).start_session()
     yield made
     assert made.errors == []
 
@@ -259,6 +259,43 @@ def test_an_old_first_mark_is_asked_about(rider, installation, uses):
         expect(rider.page.locator("#mark")).to_contain_text("Mark 2 of 2")
         expect(question).to_be_hidden()
         assert installation.count("test_sessions_pass") == 0
+
+
+ANSWER_DURING_A_REDRAW = """async (share) => {
+    const turn = () => new Promise((next) => {
+        const channel = new MessageChannel();
+        channel.port1.onmessage = next;
+        channel.port2.postMessage(0);
+    });
+    const redrawn = async (act = () => {}, at = 0) => {
+        const before = document.getElementById("mark");
+        let turns = 0;
+        dispatchEvent(new Event("hashchange"));
+        for (; document.getElementById("mark") === before && turns < 100_000; turns += 1) {
+            if (turns === at) act();
+            await turn();
+        }
+        if (turns <= at) act();
+        return turns;
+    };
+    const turns = await redrawn();
+    await redrawn(() => document.querySelector("#question .row").lastElementChild.click(), Math.floor(share * turns));
+}"""
+
+
+def test_an_answer_holds_while_the_page_is_being_redrawn(rider):
+    """A redraw takes some turns of the event loop; the answer falls into several of them."""
+    rider.to("Time a pass")
+    mark(rider, "Mark 1 of 2")
+    for share in (0.2, 0.4, 0.6, 0.7, 0.8, 0.9):
+        expect(rider.page.locator("#mark")).to_contain_text("Mark 2 of 2")
+        move(rider, wall_s=14 * 60 + 5, count_s=14 * 60 + 5)
+        mark(rider, "Mark 2 of 2")
+        expect(rider.page.locator("#question")).to_contain_text("min old")
+        rider.page.reload()
+        rider.ready()
+        expect(rider.page.locator("#question")).to_contain_text("min old")
+        rider.page.evaluate(ANSWER_DURING_A_REDRAW, share)
 
 
 def held_locks(phone):

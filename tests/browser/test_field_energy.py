@@ -21,7 +21,7 @@ def rider(installation, browser):
     context = browser.new_context(
         **SCREEN, geolocation={"latitude": HOME[0], "longitude": HOME[1], "accuracy": 5}, permissions=["geolocation"]
     )
-    made = Phone(context, installation.url).sign_in()
+    made = Phone(context, installation.url).signed_in(installation)
     yield made
     context.close()
     assert made.errors == []
@@ -153,7 +153,7 @@ def test_the_track_also_reaches_the_other_screens_and_leaves_what_is_typed(rider
 
 def test_without_a_track_the_way_home_is_all_that_was_ridden_at_the_upper_energy(browser, installation):
     context = browser.new_context(**SCREEN)
-    phone = Phone(context, installation.url).sign_in()
+    phone = Phone(context, installation.url).signed_in(installation)
     phone.start_session().read(charge="6", distance="5")
     # By hand: 60.48 ± 2 × 3.0 Wh/km; (2116.8 − 483.84 − 66.4 × 5) / (60.48 + 66.4), against 13.5 km at home.
     assert exactly(phone)[0] == pytest.approx(10_250, abs=20)
@@ -220,7 +220,7 @@ def test_a_track_started_late_knows_its_way_home(rider):
 
 def test_a_track_started_late_by_a_phone_that_knows_no_home_begins_as_far_as_was_ridden(browser, installation):
     context = browser.new_context(**SCREEN, geolocation={"latitude": HOME[0], "longitude": HOME[1], "accuracy": 5})
-    phone = Phone(context, installation.url).sign_in().start_session().read(charge="6", distance="5")
+    phone = Phone(context, installation.url).signed_in(installation).start_session().read(charge="6", distance="5")
     expect(phone.page.locator("#way")).to_contain_text("No track: way home assumed to be all that was ridden, 5 km")
     context.grant_permissions(["geolocation"])
     Ride(phone).begin()

@@ -183,26 +183,27 @@ def test_a_refused_record_blocks_nothing_and_can_be_mended(phone, installation, 
     assert installation.count("test_sessions_reading") == 1
 
 
+# A value that this page would not have let through, as an older page might have.
+SPOIL_THE_FIRST = """() => new Promise((resolve) => {
+        const asked = indexedDB.open("firnlog-field");
+        asked.onsuccess = () => {
+            const change = asked.result.transaction("records", "readwrite");
+            const store = change.objectStore("records");
+            store.getAll().onsuccess = (event) => {
+                const first = event.target.result.sort((one, other) => one.seq - other.seq)[0];
+                first.payload.voltage_v = 99999;
+                store.put(first);
+            };
+            change.oncomplete = () => { asked.result.close(); resolve(); };
+        };
+    })"""
+
+
 def test_a_poison_record_does_not_stop_the_others(phone, installation, network):
     phone.start_session().queue(0)
     network.fault = lambda method, path: "down"
     phone.read(voltage="50").read(voltage="51")
-    # A value that this page would not have let through, as an older page might have.
-    phone.page.evaluate(
-        """() => new Promise((resolve) => {
-            const asked = indexedDB.open("firnlog-field");
-            asked.onsuccess = () => {
-                const change = asked.result.transaction("records", "readwrite");
-                const store = change.objectStore("records");
-                store.getAll().onsuccess = (event) => {
-                    const first = event.target.result.sort((one, other) => one.seq - other.seq)[0];
-                    first.payload.voltage_v = 99999;
-                    store.put(first);
-                };
-                change.oncomplete = () => { asked.result.close(); resolve(); };
-            };
-        })"""
-    )
+    phone.page.evaluate(SPOIL_THE_FIRST)
     network.fault = lambda method, path: ""
     phone.page.evaluate("() => dispatchEvent(new Event('online'))")
     expect(phone.page.locator("#queue")).to_contain_text("1 record needs you", timeout=15000)
@@ -214,6 +215,37 @@ def test_a_poison_record_does_not_stop_the_others(phone, installation, network):
     phone.page.get_by_role("button", name="Send the correction").click()
     expect(phone.page.locator("#field")).to_contain_text("Nothing waits", timeout=15000)
     assert sorted(installation.rows("test_sessions_reading", "voltage_v")) == [(49.9,), (51.0,)]
+
+
+def test_what_is_typed_while_the_page_is_being_redrawn_is_kept(phone, installation, network):
+    phone.start_session().queue(0)
+    network.fault = lambda method, path: "down"
+    phone.read(voltage="50")
+    phone.page.evaluate(SPOIL_THE_FIRST)
+    network.fault = lambda method, path: ""
+    phone.page.evaluate("() => dispatchEvent(new Event('online'))")
+    expect(phone.page.locator("#queue")).to_contain_text("1 record needs you", timeout=15000)
+    phone.page.locator("#queue").click()
+    expect(phone.page.locator("li.refused")).to_contain_text("at most 1500 V")
+    typed, kept = phone.page.evaluate(
+        """async () => {
+            const input = () => document.querySelector("li.refused input");
+            const before = input();
+            let typed = 0;
+            dispatchEvent(new Event("hashchange"));
+            // A letter in each turn of the event loop, until the page is drawn anew.
+            while (input() === before && typed < 10_000) {
+                before.value = `49.${typed += 1}`;
+                await new Promise((next) => {
+                    const channel = new MessageChannel();
+                    channel.port1.onmessage = next;
+                    channel.port2.postMessage(0);
+                });
+            }
+            return [`49.${typed}`, input().value];
+        }"""
+    )
+    assert kept == typed
 
 
 def test_a_photo_thrown_away_by_mistake_comes_back_whole(phone, network):

@@ -20,7 +20,7 @@ def phone(installation, browser):
     context = browser.new_context(
         **SCREEN, geolocation={"latitude": 61.05, "longitude": 24.9}, permissions=["geolocation"]
     )
-    made = Phone(context, installation.url).sign_in()
+    made = Phone(context, installation.url).signed_in(installation)
     yield made
     context.close()
     assert made.errors == []

@@ -237,7 +237,7 @@ def test_a_photo_of_twelve_megabytes(phone, installation, network):
     content = picture.getvalue()
     content += b"\0" * max(0, 12_000_000 - len(content))
     assert 12_000_000 <= len(content) < 15_000_000
-    phone.start_session().queue(0)
+    phone.kept_for_offline().start_session().queue(0)
     network.fault = lambda method, path: "down"
     phone.to("Photo")
     file = {"name": "photo.jpg", "mimeType": "image/jpeg", "buffer": content}

@@ -27,6 +27,7 @@ IN_SCRIPT = {
     "endurance.energy_left_wh": "energyLeft",
     "endurance.turn_back_distance": "turnBackDistance",
     "pack.state_of_charge": "stateOfCharge",
+    "pack.cold_capacity_ah": "coldCapacity",
     "uncertainty.widened_u": "widenedU",
     "geodesy.distance_m": "legLength",
     "voltage_limits.voltage_state": "voltageState",

@@ -60,6 +60,7 @@ def test_season_and_records(page, live_server, season, photograph, scheme):
     page.emulate_media(color_scheme=scheme)
     page.goto(f"{live_server.url}/vehicles/{season.pk}/season/")
     drawn(page)
+    page.get_by_text("Look closer").click()
     expect(page.locator(".chart .main-svg").first).to_be_visible()
     assert page.locator("figure.chart:has(.main-svg)").count() == 6
     assert "Best pass" in page.text_content("main")
@@ -98,7 +99,7 @@ def test_the_report_prints_and_is_shared(page, live_server, season, photograph, 
 
 
 def test_a_comparison_prints_with_its_charts(page, live_server, season):
-    page.goto(f"{live_server.url}/compare/")
+    page.goto(f"{live_server.url}/compare/?all=yes")
     drawn(page)
     paper = page.pdf(format="A4", print_background=True)
     assert paper.count(b"/Type /Page") >= 2

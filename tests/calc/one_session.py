@@ -25,6 +25,7 @@ class PassFacts:
     direction: str = "out"
     mark_positions_m: tuple[float, ...] = ()
     mark_times_s: tuple[float, ...] = ()
+    gate: int = 0
 
 
 @dataclass(frozen=True)
@@ -52,6 +53,7 @@ class SessionFacts:
     rest_voltage_end_v: float | None = None
     u_voltage_v: float = 0.1
     u_rest_charge_fraction: float = 0.05
+    cold_loss_per_c_fraction: float | None = None
     reserve_fraction: float = 0.2
     air_temperature_c: float | None = None
     wind_speed_mps: float | None = None
@@ -89,8 +91,15 @@ def table_of(sessions: Sequence[SessionFacts]) -> SessionTable:
         passes=_columns(passes, ("distance_m", "duration_s", "u_distance_m", "u_duration_s")),
         pass_session=owners,
         pass_is_out=[run.direction == "out" for run in passes],
+        pass_gate=[run.gate for run in passes],
         splits=[
-            Split(int(owner), np.array(run.mark_positions_m), np.array(run.mark_times_s), run.u_duration_s / 2**0.5)
+            Split(
+                int(owner),
+                np.array(run.mark_positions_m),
+                np.array(run.mark_times_s),
+                run.u_duration_s / 2**0.5,
+                run.u_distance_m,
+            )
             for run, owner in zip(passes, owners, strict=True)
             if len(run.mark_positions_m) >= 3 and len(run.mark_times_s) == len(run.mark_positions_m)
         ],

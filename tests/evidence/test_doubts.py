@@ -426,13 +426,3 @@ def test_each_pass_is_held_against_the_median_of_its_session_or_the_other_one(se
         elif own.size > 2:
             expected[own] = np.median(speeds[own])
     np.testing.assert_allclose(_others(speeds, owner, 14), expected)
-
-
-def test_results_that_rest_on_a_doubtful_value_carry_the_doubt(sign_in, hurried):
-    client = sign_in("recorder")
-    page = client.get(hurried.get_absolute_url())
-    assert "Mean speed of the ride" in page.context["doubtful_results"]
-    assert "Charge used" not in page.context["doubtful_results"]
-    assert "In doubt, because a value above is:" in page.content.decode()
-    confirm(client, hurried)
-    assert client.get(hurried.get_absolute_url()).context["doubtful_results"] == []

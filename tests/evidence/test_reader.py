@@ -75,7 +75,7 @@ def test_the_queries_are_the_same_for_one_and_for_many(session, gate, other_mach
         Session(revision=session.revision, venue=session.venue, started_at=session.started_at + timedelta(hours=hours))
         for hours in range(1, 150)
     )
-    assert queries_of(Session.objects.all()) == alone == 8
+    assert queries_of(Session.objects.all()) == alone == 9
 
 
 def test_no_session_at_all(db):

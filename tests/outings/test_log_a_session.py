@@ -3,7 +3,8 @@
 import pytest
 
 from buildlog.models import Fitting, Revision
-from sessions.models import Gate, Pass, Reading, Session, Venue
+from sessions.evidence.reader import Evidence
+from sessions.models import Assumptions, Gate, Pass, Reading, Session, Venue
 
 
 def test_a_session_typed_in_by_hand(sign_in, revision, battery):
@@ -295,7 +296,13 @@ def test_at_the_reserve_the_page_promises_nothing_more(sign_in, session, battery
     """A fifth of the charge left and a fifth kept: 0 s and 0 km, and at two fifths what lies above the reserve."""
     Fitting.objects.create(revision=session.revision, part=battery, quantity=4, series=1, parallel=4)
     # 48 Ah at 50.4 V in all. The rest voltage after would tell less than the counter, and the one before is not known.
-    Session.objects.update(rest_voltage_start_v=None, rest_voltage_end_v=None, charge_used_ah=38.4, runtime_s=2880.0)
+    Session.objects.update(
+        rest_voltage_start_v=None,
+        rest_voltage_end_v=None,
+        charge_used_ah=38.4,
+        runtime_s=2880.0,
+        air_temperature_c=25.0,
+    )
     client = sign_in("reader")
     page = client.get(session.get_absolute_url())
     report = page.context["report"]
@@ -306,6 +313,43 @@ def test_at_the_reserve_the_page_promises_nothing_more(sign_in, session, battery
     Session.objects.update(charge_used_ah=28.8, runtime_s=2160.0)
     report = client.get(session.get_absolute_url()).context["report"]
     assert report.get("runtime_left").value == pytest.approx(720.0)
+
+
+def test_what_the_cold_holds_back_is_taken_off_as_the_machine_assumes(sign_in, session, battery):
+    """0.5 % for each degree: 40 of them hold back a fifth of 2419.2 Wh; a machine may assume another share."""
+    Fitting.objects.create(revision=session.revision, part=battery, quantity=4, series=1, parallel=4)
+    Session.objects.update(
+        rest_voltage_start_v=None, rest_voltage_end_v=None, charge_used_ah=10.0, distance_m=12000.0, runtime_s=1800.0
+    )
+    client = sign_in("reader")
+
+    def left_wh(air_temperature_c):
+        Session.objects.update(air_temperature_c=air_temperature_c)
+        page = client.get(session.get_absolute_url())
+        return page.context["report"].get("energy_left"), page.content.decode()
+
+    warm, cold = left_wh(25.0)[0], left_wh(-15.0)
+    assert warm.value - cold[0].value == pytest.approx(0.2 * 2419.2)
+    assert "less the 20 % of the pack that −15 °C in the air holds back, as assumed" in cold[1]
+    assert "no temperature was recorded, so the cold is not counted" in left_wh(None)[1]
+    Assumptions.objects.create(vehicle=session.revision.vehicle, cold_loss_per_c_fraction=0.01)
+    assert warm.value - left_wh(-15.0)[0].value == pytest.approx(0.4 * 2419.2)
+    Reading.objects.create(session=session, time_into_session_s=5.0, battery_temperature_c=5.0)
+    assert warm.value - left_wh(-15.0)[0].value == pytest.approx(0.2 * 2419.2)
+
+
+def test_an_estimated_distance_is_as_uncertain_as_the_machine_assumes(session):
+    Session.objects.update(distance_m=9000.0, runtime_s=1800.0, distance_method=Session.DistanceMethod.WHEEL)
+
+    def share():
+        speed = Evidence.of_session(Session.objects.get()).reports[0].get("average_speed")
+        return speed.u / speed.value
+
+    assert share() == pytest.approx(0.02)
+    Session.objects.update(distance_method=Session.DistanceMethod.ESTIMATE)
+    assert share() == pytest.approx(0.1)
+    Assumptions.objects.create(vehicle=session.revision.vehicle, u_estimated_distance_fraction=0.3)
+    assert share() == pytest.approx(0.3)
 
 
 def test_the_assumptions_say_what_the_reserve_is_a_share_of(sign_in, vehicle):

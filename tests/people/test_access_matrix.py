@@ -38,6 +38,7 @@ API = {
     "revisions": ("revision", BUILD, False),
     "parts": ("battery", BUILD, False),
     "fittings": ("fitting", BUILD, False),
+    "balance-tests": ("balance_test", BUILD, False),
     "modifications": ("modification", BUILD, False),
     "failure-modes": ("failure_mode", LOG, False),
     "failures": ("failure", LOG, True),
@@ -50,6 +51,7 @@ API = {
     "test-cards": ("card", LOG, False),
     "test-card-items": ("card_item", LOG, True),
     "track-parts": ("track_part", LOG, True),
+    "trials": ("trial", BUILD, False),
     "photos": ("photo", LOG, None),  # None: no key opens it at all
 }
 API_READ = {"field/", "field/greeting/", "schema/"}

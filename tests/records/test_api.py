@@ -14,6 +14,7 @@ KINDS = {
     "revisions": "builder",
     "parts": "builder",
     "fittings": "builder",
+    "balance-tests": "builder",
     "modifications": "builder",
     "failure-modes": "recorder",
     "failures": "recorder",
@@ -27,6 +28,7 @@ KINDS = {
     "test-cards": "recorder",
     "test-card-items": "recorder",
     "track-parts": "recorder",
+    "trials": "builder",
 }
 BELOW = {"builder": "recorder", "recorder": "reader"}
 

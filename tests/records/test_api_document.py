@@ -58,6 +58,10 @@ def records(make_account):
         out_there.GoNoGoCheck.objects.create(pk=key, session=session, **answers)
         card = out_there.TestCard.objects.create(pk=key, revision=revision, title="Next")
         out_there.TestCardItem.objects.create(pk=key, card=card, what="Coast down")
+        older = Revision.objects.create(
+            pk=uuid.UUID(int=key.int + 10), vehicle=vehicle, number=9, date=date(2026, 1, 9)
+        )
+        out_there.Trial.objects.create(pk=key, revision=revision, against=older, measure="range")
         out_there.TrackPart.objects.create(pk=key, session=session, fixes=[[1.0, 60.0, 25.0, 4.0]])
         mode = FailureMode.objects.create(pk=key, name=f"chain came off {key.int}")
         Failure.objects.create(pk=key, revision=revision, session=session, mode=mode, severity=3)

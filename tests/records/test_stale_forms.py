@@ -190,6 +190,7 @@ FORMS = {
     "reading": ("/sessions/readings/{}/edit/", "reading", {"note": "Mine"}, {"current_a": 41.0}, {"note": "Other"}),
     "photo": ("/photos/{}/edit/", "photo", {"caption": "Mine"}, None, {"caption": "Other"}),
     "test card": (CARD, "card_with_a_line", {"limits": "Mine"}, {"title": "Theirs"}, {"limits": "Other"}),
+    "trial": ("/trials/{}/edit/", "trial", {"note": "Mine"}, {"planned_days": 8}, {"note": "Other"}),
     "assumptions": (
         "/vehicles/{}/assumptions/", "assumptions", {"u_voltage_v": "0.2"}, {"u_press_s": 0.3}, {"u_voltage_v": 0.4},
     ),

@@ -19,13 +19,49 @@ def test_one_pass_of_the_gum_example():
     assert (speed.value, speed.u) == pytest.approx((20.0, 0.0275089), abs=5e-8)
 
 
+def mean_speed_of(passes):
+    speed = evaluate(SessionFacts(passes=tuple(passes))).get("average_gate_speed")
+    return speed.value, speed.u
+
+
 def test_several_passes_share_their_gate():
-    # uncertainties 3.2.3: one gate length common to all passes, each with its own time.
+    # uncertainties 3.2.3 and scipy 1.17: one gate length common to all passes; what the mean of all such passes is
+    # follows from their scatter, with two degrees of freedom (JCGM 101:2008, 6.4.9).
+    length, times = ufloat(100.0, 0.5), np.array([5.0, 5.2, 4.9])
+    per_m = 1.0 / times
+    wide = stats.t.ppf(0.975, 2) / stats.norm.ppf(0.975)
+    expected = length * ufloat(per_m.mean(), wide * per_m.std(ddof=1) / np.sqrt(3))
+    passes = [PassFacts(100.0, value, 0.5, 0.05) for value in times.tolist()]
+    assert mean_speed_of(passes) == pytest.approx((expected.nominal_value, expected.std_dev))
+
+
+def test_passes_that_are_alike_are_no_closer_than_they_were_timed():
+    # uncertainties 3.2.3: four times of one reading, each with its own error, through one gate.
     length = ufloat(100.0, 0.5)
-    times = [ufloat(value, 0.05) for value in (5.0, 5.2, 4.9)]
-    expected = sum(length / time for time in times) / 3
-    passes = tuple(PassFacts(100.0, value, 0.5, 0.05) for value in (5.0, 5.2, 4.9))
-    speed = evaluate(SessionFacts(passes=passes)).get("average_gate_speed")
+    expected = sum(length / ufloat(5.0, 0.05) for _ in range(4)) / 4
+    passes = [PassFacts(100.0, 5.0, 0.5, 0.05)] * 4
+    assert mean_speed_of(passes) == pytest.approx((expected.nominal_value, expected.std_dev))
+
+
+def test_two_gates_have_a_tape_each():
+    # uncertainties 3.2.3: passes through one gate are wrong alike, those through the other differently.
+    short, long = ufloat(100.0, 2.0), ufloat(200.0, 2.0)
+    expected = (2 * short / 5.0 + 3 * long / 10.0) / 5
+    facts = [
+        SessionFacts(passes=(PassFacts(100.0, 5.0, 2.0, 0.0),) * 2 + (PassFacts(200.0, 10.0, 2.0, 0.0, gate=1),) * 3)
+    ]
+    speed = evaluate(facts[0]).get("average_gate_speed")
+    assert (speed.value, speed.u) == pytest.approx((expected.nominal_value, expected.std_dev))
+
+
+@pytest.mark.parametrize("same", [True, False])
+def test_both_ways_share_the_tape_of_one_gate(same):
+    # uncertainties 3.2.3.
+    length = ufloat(100.0, 1.0)
+    other = length if same else ufloat(100.0, 1.0)
+    expected = (length / ufloat(5.0, 0.05) + other / ufloat(5.6, 0.05)) / 2
+    passes = (PassFacts(100.0, 5.0, 1.0, 0.05, "out"), PassFacts(100.0, 5.6, 1.0, 0.05, "back", gate=int(not same)))
+    speed = evaluate(SessionFacts(passes=passes)).get("two_way_mean_speed")
     assert (speed.value, speed.u) == pytest.approx((expected.nominal_value, expected.std_dev))
 
 

@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import math
 import zipfile
 from pathlib import Path
 
@@ -248,6 +249,26 @@ def test_numbers_of_a_table_are_numbers(demo, sign_in):
     row = next(csv.DictReader(io.StringIO(answer.content.decode())))
     session = Session.objects.get(pk=row["session"])
     assert float(row["air_temperature_c"]) == session.air_temperature_c < 0
+
+
+def test_tables_have_the_digits_of_their_uncertainty_and_name_what_is_in_doubt(demo, sign_in):
+    client = sign_in("reader")
+    Session.objects.filter(pk=Session.objects.filter(runtime_s__gt=0).first().pk).update(runtime_s=17.0)
+    for name, keys in (("sessions", ("energy_per_distance", "range", "mean_power")), ("passes", ("speed_mps",))):
+        text = client.get(f"/vehicles/{demo.pk}/tables/{name}.csv").content.decode()
+        for row in csv.DictReader(io.StringIO(text)):
+            for key in keys:
+                if not row[key]:
+                    continue
+                # JCGM 100:2008, 7.2.6: two digits of ±, and the value to their place.
+                place = 10.0 ** (math.floor(math.log10(2 * float(row[f"u_{key}"]) * 1.03)) - 1)
+                assert float(row[key]) / place == pytest.approx(round(float(row[key]) / place), abs=1e-6) or (
+                    float(row[key]) / (10 * place) == pytest.approx(round(float(row[key]) / (10 * place)), abs=1e-6)
+                )
+                assert len(row[key]) <= 11
+        if name == "sessions":
+            assert "runtime_s" in "".join(row["in_doubt"] for row in csv.DictReader(io.StringIO(text)))
+            assert max(len(row["runtime_s"]) for row in csv.DictReader(io.StringIO(text))) <= 7
 
 
 @pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", '=HYPERLINK("http://x")'])

@@ -92,7 +92,7 @@ class Page:
 
     def false_claim(self) -> bool:
         return any(
-            _is_false(answer, truth_of(self.season, key), MEASURES[key].band)
+            is_false(answer, truth_of(self.season, key), MEASURES[key].band)
             for key in MEASURES
             for answer in self.said[key]
         )
@@ -110,7 +110,7 @@ def page_after_every_outing(season: Season, planned: int = 6) -> Page:
         return opened_after_each_session(season, columns, questions)
     asked = decide_questions(columns, questions, ERROR)
     said = {
-        question.measure: set().union(*(_claims(one, course.measure) for one in course.decisions))
+        question.measure: set().union(*(claims(one, course.measure) for one in course.decisions))
         for question, (_, course) in asked.items()
     }
     return _page(season, said, asked)
@@ -126,7 +126,7 @@ def opened_after_each_session(season: Season, columns: dict[str, Columns], quest
         for question, (_, course) in asked.items():
             for decision in (course.latest, course.decision):
                 if decision is not None:
-                    said[question.measure] |= _claims(decision, course.measure)
+                    said[question.measure] |= claims(decision, course.measure)
     return _page(season, said, asked)
 
 
@@ -139,7 +139,7 @@ def _page(season: Season, said: dict[str, set[Answer]], asked: dict[Question, tu
     )
 
 
-def _claims(decision: Decision, measure: Measure) -> set[Answer]:
+def claims(decision: Decision, measure: Measure) -> set[Answer]:
     """The answer, and what it says of a modification that expected 5 % more."""
     return {decision.answer, _as_answer(decision, measure)} - {Answer.NOT_YET_KNOWN}
 
@@ -157,5 +157,5 @@ def _as_answer(decision: Decision, measure: Measure) -> Answer:
     }[outcome]
 
 
-def _is_false(answer: Answer, truth: float, band: float) -> bool:
+def is_false(answer: Answer, truth: float, band: float) -> bool:
     return {Answer.HIGHER: truth <= 0, Answer.LOWER: truth >= 0, Answer.NO_DIFFERENCE: abs(truth) >= band}[answer]

@@ -1,5 +1,6 @@
 """The season's columns, its records and figures, and the report of a revision."""
 
+import math
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -14,6 +15,7 @@ from buildlog.photos.pictures import store_photo
 from sessions.bench.figures import bench_figures
 from sessions.bench.machine_bench import Filters, bench_of, ride_of
 from sessions.demo import loading
+from sessions.drawing.strip import Strip
 from sessions.evidence.season import Season
 from sessions.models import GateMark, Pass, Session
 from sessions.trials.best_runs import records_of
@@ -55,13 +57,13 @@ def test_records_by_hand(session, gate, venue):
     best, both = records_of(Season(session.revision.vehicle))
     assert (best.what, best.session) == ("Best pass", later.pk)
     assert best.speed.value == pytest.approx(100 / 4.9)
-    assert best.evidence == "pass 1, timed by stopwatch"
+    assert best.evidence == "pass 1, timed by stopwatch; of 4 with this revision, 4 in all"
     assert (both.what, both.session) == ("Two-way mean", session.pk)
     assert both.speed.value == pytest.approx((20.0 + 12.5) / 2)
     # uncertainties 3.2.3, the two passes taken as independent; each time by video, (1/60 s)/√6 (JCGM 100:2008, 4.3.9).
     out, back = (ufloat(100, 0.02) / ufloat(seconds, 1 / 60 / 6**0.5) for seconds in (5.0, 8.0))
     assert both.speed.u == pytest.approx(((out + back) / 2).s)
-    assert both.evidence == "pass 1 and pass 3, timed by video frames"
+    assert both.evidence == "pass 1 and pass 3, timed by video frames; of 4 with this revision, 4 in all"
     assert ("temperature", -10.0) in both.conditions
 
 
@@ -179,7 +181,7 @@ def test_queries_do_not_grow(pattern, session, gate, timed_pass, sign_in):
         with CaptureQueriesContext(connection) as captured:
             assert client.get(path).status_code == 200
         counts.append(len(captured))
-    assert counts[0] == counts[1] <= 42
+    assert counts[0] == counts[1] <= 43
 
 
 # Matching
@@ -257,3 +259,48 @@ def test_a_change_tried_on_paper_is_ridden_as_the_bench_says(demo):
     assert ride == bench_of(demo, Filters()).ride
     assert ride.rider_kg
     assert ride.consumption_wh_per_km
+
+
+# The strip
+
+
+def test_the_strip_lays_revisions_sessions_and_measures_over_one_axis():
+    strip = Strip([0.0, 10.0, 20.0, 30.0, 60.0], 100.0, [0, 0, 1, 0, 1], ["R1", "R2"])
+    # R1, R2, R1 again on the same days, R2: four stretches from 1 to 99 % of the width.
+    assert [(bar.label, bar.x) for bar in strip.bars] == [("R1", 1.0), ("R2", 20.6), ("R1", 30.4), ("R2", 59.8)]
+    assert [bar.is_newest for bar in strip.bars] == [False, True, False, True]
+    assert [dot.x for dot in strip.dots] == [1.0, 10.8, 20.6, 30.4, 59.8]
+    line = strip.small_line("Speed", [10.0, math.nan, 20.0, 12.0, 18.0], "words")
+    assert [(point.x, point.high) for point in line.points] == [(1.0, 90.0), (20.6, 10.0), (30.4, 74.0), (59.8, 26.0)]
+    assert [(level.x, level.y) for level in line.levels] == [(1.0, 82.0), (20.6, 18.0)]
+    assert strip.small_line("Speed", [math.nan] * 5, "") is None
+    # A fix that was ridden before the failure is no link.
+    assert [(link.x, link.until) for link in strip.links([(50.0, 60.0, "a"), (70.0, 60.0, "b")])] == [(50.0, 59.8)]
+
+
+def test_a_strip_of_many_sessions_keeps_both_extremes_and_one_without_distances_counts_sessions():
+    many = 2000
+    values = [10.0 + (row % 7) for row in range(many)]
+    strip = Strip([float(row) for row in range(many)], float(many), [0] * many, ["R1"])
+    line = strip.small_line("Speed", values, "")
+    assert len(strip.dots) <= 400
+    assert len(line.points) <= 400
+    assert (min(point.high for point in line.points), max(point.low for point in line.points)) == (10.0, 90.0)
+    bare = Strip([0.0, 0.0, 0.0], 0.0, [0, 0, 1], ["R1", "R2"])
+    assert bare.counts_sessions
+    assert [bar.x for bar in bare.bars] == [1.0, pytest.approx(66.33)]
+
+
+def test_the_season_page_draws_the_demo_with_its_failures_and_fixes(demo, sign_in):
+    page = sign_in("reader").get(f"/vehicles/{demo.pk}/season/")
+    strip = page.context["strip"]
+    assert [bar.label for bar in strip.strip.bars] == ["R1", "R2", "R3", "R4", "R5", "R6"]
+    assert len(strip.ticks) == Failure.objects.count()
+    assert strip.links
+    assert [line.label for line in strip.lines] == ["Gate speed", "Energy per km", "Range of a full pack"]
+    text = page.content.decode()
+    assert text.count("<svg") >= 4
+    assert "At equal numbers of passes" in text
+    rows = [row for row in page.context["passes_by_gate"] if row.expected_mps]
+    assert all(row.expected_mps <= row.fastest_mps for row in rows)
+    assert all(row.equal == min(other.passes for other in rows if other.gate == row.gate) for row in rows)

@@ -178,3 +178,25 @@ def test_sessions_without_a_value_are_no_looks():
 def test_what_cannot_be_asked_is_refused(call, words):
     with pytest.raises(ValueError, match=words):
         call()
+
+
+def test_a_question_that_arrives_later_takes_nothing_back():
+    log = log_of([*days(0, 0), *days(1, 6, 1.1, many=4)])
+    (alone,) = decided(log, question())
+    course, late = decided(log, question(), question(revision=0, against=1, arrives=20))
+    assert course.decision == alone.decision
+    assert course.decision.answer is Answer.HIGHER
+    # It left its part, which is then all there is for the other.
+    assert late.error == 0.05
+
+
+def test_what_is_undecided_shares_with_a_question_that_arrives():
+    log = log_of([*days(0, 0), *days(1, 6, 1.02, many=4)])
+    (alone,) = decided(log, question())
+    course, late = decided(log, question(), question(revision=0, against=1, arrives=20))
+    assert course.decision is None
+    assert (course.error, late.error) == (0.025, 0.025)
+    assert course.latest.interval.confidence > alone.latest.interval.confidence
+    # Before that day the page said what it would have said without the other.
+    earlier, _ = decided(log, question(), question(revision=0, against=1, arrives=8))
+    assert earlier.error == 0.025

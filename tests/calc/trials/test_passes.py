@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calc.trials.passes import Passes, balanced_means, best_of, each_way_kept, two_way_best
+from calc.trials.passes import Passes, balanced_means, best_of, each_way_kept, expected_maximum, two_way_best
 
 
 def passes_of(*sessions):
@@ -94,3 +94,16 @@ def test_columns_of_different_length_are_refused():
 def test_best_of_no_pass_is_refused():
     with pytest.raises(ValueError, match="at least 1"):
         best_of(passes_of([(0, "out", 10.0)]), each_way=0)
+
+
+@pytest.mark.parametrize("chosen", [1, 2, 5])
+def test_the_expected_maximum_is_the_mean_over_all_choices(chosen):
+    values = np.array([14.0, 11.5, 12.0, 13.0, 12.0])
+    by_hand = np.mean([max(choice) for choice in combinations(values, chosen)])
+    assert expected_maximum(values, chosen) == pytest.approx(by_hand)
+
+
+@pytest.mark.parametrize("chosen", [0, 3])
+def test_more_values_than_there_are_cannot_be_chosen(chosen):
+    with pytest.raises(ValueError, match="chosen must be between 1 and the 2 values"):
+        expected_maximum(np.array([1.0, 2.0]), chosen)

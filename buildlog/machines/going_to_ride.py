@@ -1,0 +1,37 @@
+"""What stands before a revision may be set to riding. Rooms that know the open points register how they are asked."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import NamedTuple
+
+from buildlog.machines.models import Revision
+
+
+class Gate(NamedTuple):
+    """`refusal` gives the sentence that refuses a revision, or ""; `note` records that it was released."""
+
+    refusal: Callable[[Revision], str]
+    note: Callable[[Revision], object]
+
+
+_GATES: list[Gate] = []
+
+
+def register(gate: Gate) -> None:
+    if gate not in _GATES:
+        _GATES.append(gate)
+
+
+def goes_to_ride(revision: Revision, before: str | None) -> bool:
+    return revision.status == Revision.Status.RIDING and before != Revision.Status.RIDING
+
+
+def refusal(revision: Revision) -> str:
+    """Why a revision may not be set to riding yet; "" where nothing is open."""
+    return next((sentence for gate in _GATES if (sentence := gate.refusal(revision))), "")
+
+
+def note_release(revision: Revision) -> None:
+    for gate in _GATES:
+        gate.note(revision)

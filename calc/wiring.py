@@ -1,0 +1,490 @@
+"""The wiring between pack and motor: cables, fuses, precharge, charging.
+
+Plans only. High current and lithium cells burn and kill: a qualified person and the local electrical code decide how
+a machine is wired and fused, and the makers' data come before any table here.
+"""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from calc.declaration import Number, Numbers, any_real, between, kernel, not_negative, plain, positive, strictly_between
+
+SECTIONS_MM2 = (
+    0.5, 0.75, 1.0, 1.5, 2.5, 4.0, 6.0, 10.0, 16.0, 25.0, 35.0, 50.0, 70.0, 95.0, 120.0, 150.0, 185.0, 240.0, 300.0,
+)  # fmt: skip
+CLASS_5_OHM_PER_KM = (
+    39.0, 26.0, 19.5, 13.3, 7.98, 4.95, 3.30, 1.91, 1.21, 0.780, 0.554, 0.386, 0.272, 0.206, 0.161, 0.129, 0.106,
+    0.0801, 0.0641,
+)  # fmt: skip
+"""IEC 60228:2004, Table 3: highest resistance at 20 °C of flexible conductors (class 5) of plain copper."""
+
+AMPACITY_MM2 = (1.5, 2.5, 4.0, 6.0, 10.0, 16.0, 25.0, 35.0, 50.0, 70.0, 95.0, 120.0)
+AMPACITY_A = (17.0, 24.0, 32.0, 41.0, 57.0, 76.0, 96.0, 119.0, 144.0, 184.0, 223.0, 259.0)
+"""IEC 60364-5-52, PVC at 70 °C, three loaded copper conductors, method C, air at 30 °C, whole amperes. Sections above
+35 mm²: from memory."""
+
+BLADE_FUSE = ((1.35, 600.0), (2.0, 5.0), (3.5, 0.5), (6.0, 0.15))
+"""Multiples of its rating and the longest a blade fuse may then take [s]: the 35 to 40 A rows of a maker's data sheet
+that names ISO 8820-3."""
+
+K_PVC, K_XLPE = 115.0, 143.0
+"""k of copper insulated with PVC or XLPE, in A·√s/mm²: BS 7671, 543.1.3."""
+
+
+@kernel(
+    title="Resistance of a flexible copper conductor",
+    formula="R = R₂₀ · l · (234.5 + t) / 254.5",
+    source="IEC 60228:2004, Table 3 (class 5, plain copper, highest at 20 °C) and its temperature correction. Between "
+    "two sections R · S is interpolated.",
+    returns="ohm",
+    section_mm2=between(0.5, 300.0),
+    length_m=not_negative(),
+    temperature_c=between(-60.0, 200.0),
+)
+def conductor_resistance_ohm(section_mm2: Number, length_m: Number, temperature_c: Number = 20.0) -> Any:
+    """Highest resistance that a flexible plain copper conductor may have.
+
+    Parameters
+    ----------
+    section_mm2: cross-section, float or array [mm²], 0.5 to 300.
+    length_m: length of the conductor, there and back [m], 0 or more.
+    temperature_c: of the conductor [°C], −60 to 200; a loaded cable is far warmer than the air.
+
+    Returns
+    -------
+    Resistance [Ω].
+
+    Raises
+    ------
+    ValueError: an argument is out of range, not finite or not a number.
+
+    Examples
+    --------
+    >>> round(conductor_resistance_ohm(10.0, 6.0, 20.0), 5), round(conductor_resistance_ohm(10.0, 6.0, 70.0), 5)
+    (0.01146, 0.01371)
+    """
+    section = np.asarray(section_mm2, dtype=np.float64)
+    times_section = np.multiply(SECTIONS_MM2, CLASS_5_OHM_PER_KM)
+    ohm_per_km = np.interp(np.log(section), np.log(SECTIONS_MM2), times_section) / section
+    warmer = (234.5 + np.asarray(temperature_c)) / 254.5
+    return plain(ohm_per_km / 1000.0 * np.asarray(length_m) * warmer)
+
+
+class VoltageDrop(NamedTuple):
+    """What a cable takes of voltage and turns into heat."""
+
+    drop_v: Any
+    lost_w: Any
+
+
+@kernel(
+    title="Voltage drop and power lost",
+    formula="ΔU = R I,  P = R I²",
+    source="Ohm's and Joule's laws; IEC 80000-6:2022.",
+    current_a=not_negative(),
+    resistance_ohm=not_negative(),
+)
+def voltage_drop(current_a: Number, resistance_ohm: Number) -> VoltageDrop:
+    """Voltage and power that stay in a resistance, such as a cable with its connectors.
+
+    Parameters
+    ----------
+    current_a: current, float or array [A], 0 or more.
+    resistance_ohm: of the whole loop, there and back [Ω].
+
+    Returns
+    -------
+    VoltageDrop [V], [W].
+
+    Raises
+    ------
+    ValueError: an argument is out of range, not finite or not a number.
+
+    Examples
+    --------
+    >>> voltage_drop(60.0, 0.01)
+    VoltageDrop(drop_v=0.6, lost_w=36.0)
+    """
+    drop = np.asarray(resistance_ohm) * np.asarray(current_a)
+    return VoltageDrop(plain(drop), plain(drop * np.asarray(current_a)))
+
+
+@kernel(
+    title="Voltage drop of a copper cable",
+    formula="ΔU = I · R(S, l, t)",
+    source="IEC 60228:2004, Table 3, class 5; Ohm's law.",
+    returns="volt",
+    current_a=not_negative(),
+    section_mm2=between(0.5, 300.0),
+    length_m=not_negative(),
+    temperature_c=between(-60.0, 200.0),
+)
+def voltage_drop_v(current_a: Number, section_mm2: Number, length_m: Number, temperature_c: Number = 20.0) -> Any:
+    """Voltage that a flexible copper cable takes at a current.
+
+    Parameters
+    ----------
+    current_a: current, float or array [A], 0 or more.
+    section_mm2, length_m, temperature_c: as in `conductor_resistance_ohm`; the length there and back.
+
+    Returns
+    -------
+    Voltage drop [V].
+
+    Raises
+    ------
+    ValueError: an argument is out of range, not finite or not a number.
+
+    Examples
+    --------
+    >>> round(voltage_drop_v(60.0, 10.0, 6.0, 20.0), 4)
+    0.6876
+    """
+    return voltage_drop(current_a, conductor_resistance_ohm(section_mm2, length_m, temperature_c)).drop_v
+
+
+@kernel(
+    title="Current that a cable carries",
+    formula="I = I_table · √((t_ins − t_air) / 40 K)",
+    source="IEC 60364-5-52, PVC 70 °C, three loaded copper conductors, method C at 30 °C; correction for air and "
+    "insulation by equal heating. Above 35 mm²: from memory.",
+    returns="ampere",
+    section_mm2=between(1.5, 120.0),
+    ambient_c=between(10.0, 65.0),
+    insulation_c=between(70.0, 200.0),
+)
+def ampacity_a(section_mm2: Number, ambient_c: Number = 30.0, insulation_c: Number = 70.0) -> Any:
+    """Continuous current of a copper cable, on the careful side of the ways to lay it.
+
+    A cable in a closed box or bundle carries less, a single one in a cold wind more; its maker's rating comes first.
+
+    Parameters
+    ----------
+    section_mm2: cross-section, float or array [mm²], 1.5 to 120; between two of the table the lower counts.
+    ambient_c: air around the cable [°C], 10 to 65; frost is no reserve, because the cable lies beside warm parts.
+    insulation_c: highest temperature of the insulation [°C]: PVC 70, XLPE and EPR 90, silicone 180.
+
+    Returns
+    -------
+    Current [A].
+
+    Raises
+    ------
+    ValueError: an argument is out of range, not finite or not a number.
+
+    Examples
+    --------
+    >>> ampacity_a(10.0), round(ampacity_a(10.0, ambient_c=40.0))
+    (57.0, 49)
+    """
+    section = np.asarray(section_mm2, dtype=np.float64)
+    row = np.searchsorted(np.asarray(AMPACITY_MM2), section * (1 + 1e-9), side="right") - 1
+    heating = (np.asarray(insulation_c) - np.asarray(ambient_c)) / 40.0
+    return plain(np.asarray(AMPACITY_A)[row] * np.sqrt(heating))
+
+
+class Protection(NamedTuple):
+    """A fuse between its load and its cable; below 0 it does not do its work."""
+
+    over_load_a: Any
+    under_cable_a: Any
+
+
+@kernel(
+    title="Fuse between load and cable",
+    formula="I_B ≤ I_n ≤ I_z:  I_n − I_B  and  I_z − I_n",
+    source="IEC 60364-4-43:2008, 433.1.",
+    load_a=not_negative(),
+    fuse_a=positive(),
+    cable_a=positive(),
+)
+def fuse_protection(load_a: Number, fuse_a: Number, cable_a: Number) -> Protection:
+    """Whether a fuse carries its load, and blows before its cable burns.
+
+    Parameters
+    ----------
+    load_a: continuous current of the load, float or array [A], 0 or more.
+    fuse_a: rating of the fuse [A], above 0.
+    cable_a: current that the cable carries continuously [A], above 0.
+
+    Returns
+    -------
+    Protection: the fuse above the load, and below the cable [A].
+
+    Raises
+    ------
+    ValueError: an argument is out of range, not finite or not a number.
+
+    Examples
+    --------
+    >>> fuse_protection(load_a=40.0, fuse_a=50.0, cable_a=57.0)
+    Protection(over_load_a=10.0, under_cable_a=7.0)
+    """
+    fuse = np.asarray(fuse_a)
+    return Protection(plain(fuse - np.asarray(load_a)), plain(np.asarray(cable_a) - fuse))
+
+
+@kernel(
+    title="Longest time of a blade fuse",
+    formula="between the points of its table, straight in log t over log I/I_n",
+    source="ISO 8820-3 by a maker's data sheet (35 to 40 A): 135 % 600 s, 200 % 5 s, 350 % 0.5 s, 600 % 0.15 s.",
+    returns="second",
+    rating_a=positive(),
+    current_a=positive(),
+)
+def fuse_longest_s(rating_a: Number, current_a: Number) -> Any:
+    """Time within which a blade fuse must have opened; other kinds of fuse have curves of their own.
+
+    Parameters
+    ----------
+    rating_a: rated current, float or array [A], above 0.
+    current_a: current through it [A], above 0.
+
+    Returns
+    -------
+    Time [s]: infinite below 135 % of the rating, where a fuse need not open at all; 0.15 s above 600 %.
+
+    Raises
+    ------
+    ValueError: an argument is out of range, not finite or not a number.
+
+    Examples
+    --------
+    >>> fuse_longest_s(40.0, 80.0), fuse_longest_s(40.0, 50.0)
+    (5.0, inf)
+    """
+    share = np.asarray(current_a, dtype=np.float64) / np.asarray(rating_a)
+    multiples, times = np.array(BLADE_FUSE).T
+    longest = np.exp(np.interp(np.log(share), np.log(multiples), np.log(times)))
+    return plain(np.where(share < multiples[0] * (1 - 1e-12), np.inf, np.round(longest, 12)))
+
+
+@kernel(
+    title="Time until a conductor is too hot in a short circuit",
+    formula="t = (k S / I)²",
+    source="IEC 60364-4-43:2008, 434.5.2; BS 7671, 543.1.3: k = 115 for copper in PVC, 143 in XLPE.",
+    returns="second",
+    section_mm2=positive(),
+    current_a=positive(),
+    k=positive(),
+)
+def adiabatic_limit_s(section_mm2: Number, current_a: Number, k: Number = K_PVC) -> Any:
+    """How long a conductor stands a short circuit; the fuse must be faster. For times below 5 s.
+
+    Parameters
+    ----------
+    section_mm2: cross-section, float or array [mm²], above 0.
+    current_a: short-circuit current [A], above 0.
+    k: of conductor and insulation, in A·√s/mm²: copper in PVC 115, in XLPE 143.
+
+    Returns
+    -------
+    Time [s].
+
+    Raises
+    ------
+    ValueError: an argument is out of range, not finite or not a number.
+
+    Examples
+    --------
+    >>> round(adiabatic_limit_s(10.0, 2500.0), 4)
+    0.2116
+    """
+    return plain((np.asarray(k) * np.asarray(section_mm2) / np.asarray(current_a)) ** 2)
+
+
+@kernel(
+    title="Currents of parallel strings",
+    formula="I_j = (U_j − U) / R_j,  Σ I_j = I",
+    source="Kirchhoff's laws; IEC 80000-6:2022.",
+    returns="ampere",
+    current_a=any_real(),
+    open_circuit_voltage_v=positive(),
+    resistance_ohm=positive(),
+)
+def branch_currents_a(current_a: float, open_circuit_voltage_v: Numbers, resistance_ohm: Numbers) -> Any:
+    """How parallel strings share a current; strings of unequal voltage also drive current into each other.
+
+    Parameters
+    ----------
+    current_a: current of the whole pack [A], above 0 when discharging.
+    open_circuit_voltage_v, resistance_ohm: of each string, 1-D arrays [V], [Ω], above 0.
+
+    Returns
+    -------
+    Current of each string [A]; below 0 it is charged by the others.
+
+    Raises
+    ------
+    ValueError: lengths differ, or an argument is out of range.
+
+    Examples
+    --------
+    >>> branch_currents_a(90.0, [50.0, 50.0], [0.05, 0.1]).round(6).tolist()
+    [60.0, 30.0]
+    """
+    volts = np.atleast_1d(np.asarray(open_circuit_voltage_v, dtype=np.float64))
+    ohms = np.atleast_1d(np.asarray(resistance_ohm, dtype=np.float64))
+    if volts.shape != ohms.shape:
+        raise ValueError(f"resistance_ohm must be as long as open_circuit_voltage_v ({volts.size}), got {ohms.size}")
+    common_v = ((volts / ohms).sum() - current_a) / (1.0 / ohms).sum()
+    return (volts - common_v) / ohms
+
+
+@kernel(
+    title="Voltage of a pack under current",
+    formula="U = U₀ − R I",
+    source="IEC 61960-3:2017, internal resistance; discharge counts above 0, regeneration and charging below.",
+    returns="volt",
+    open_circuit_voltage_v=positive(),
+    resistance_ohm=not_negative(),
+    current_a=any_real(),
+)
+def terminal_voltage_v(open_circuit_voltage_v: Number, resistance_ohm: Number, current_a: Number) -> Any:
+    """Sag at a peak of current, or rise while charge comes back.
+
+    Parameters
+    ----------
+    open_circuit_voltage_v: voltage at no current, float or array [V], above 0.
+    resistance_ohm: of pack and cables [Ω]; cold cells have several times that of their data sheet.
+    current_a: discharge above 0, regeneration or charging below 0 [A].
+
+    Returns
+    -------
+    Voltage [V].
+
+    Raises
+    ------
+    ValueError: an argument is out of range, not finite or not a number.
+
+    Examples
+    --------
+    >>> terminal_voltage_v(58.0, 0.05, 100.0), terminal_voltage_v(58.0, 0.05, -20.0)
+    (53.0, 59.0)
+    """
+    return plain(np.asarray(open_circuit_voltage_v) - np.asarray(resistance_ohm) * np.asarray(current_a))
+
+
+class Precharge(NamedTuple):
+    """What a precharge resistor must do: how long it takes, and the heat and current it stands."""
+
+    time_s: Any
+    energy_j: Any
+    first_a: Any
+
+
+@kernel(
+    title="Precharge of a controller",
+    formula="t = −R C ln(1 − p),  E = C U² / 2,  I₀ = U / R",
+    source="Charging of a capacitor through a resistor; IEC 80000-6:2022.",
+    voltage_v=positive(),
+    resistance_ohm=positive(),
+    capacitance_uf=positive(),
+    share=strictly_between(0.0, 1.0),
+)
+def precharge(voltage_v: Number, resistance_ohm: Number, capacitance_uf: Number, share: Number = 0.95) -> Precharge:
+    """Charging the controller's capacitors before the main switch closes.
+
+    Parameters
+    ----------
+    voltage_v: of the full pack, float or array [V], above 0.
+    resistance_ohm: of the precharge resistor [Ω], above 0.
+    capacitance_uf: of the controller's input [µF], above 0.
+    share: of the pack's voltage at which the switch may close (0.95: common practice, no source).
+
+    Returns
+    -------
+    Precharge: time [s], heat in the resistor [J], first current [A].
+
+    Raises
+    ------
+    ValueError: an argument is out of range, not finite or not a number.
+
+    Examples
+    --------
+    >>> filled = precharge(60.0, 100.0, 10000.0)
+    >>> round(filled.time_s, 3), filled.energy_j, filled.first_a
+    (2.996, 18.0, 0.6)
+    """
+    volts, ohms, farads = np.asarray(voltage_v), np.asarray(resistance_ohm), np.asarray(capacitance_uf) * 1e-6
+    return Precharge(
+        plain(-ohms * farads * np.log1p(-np.asarray(share))), plain(0.5 * farads * volts**2), plain(volts / ohms)
+    )
+
+
+class Charging(NamedTuple):
+    """A charge at constant current, then at constant voltage."""
+
+    constant_current_s: float
+    constant_voltage_s: float
+    charge_ah: float
+
+    @property
+    def total_s(self) -> float:
+        return self.constant_current_s + self.constant_voltage_s
+
+
+@kernel(
+    title="Time of a charge",
+    formula="constant current until U₀(q) + R I = U; then I falls by exp(−t/τ), τ = R / (dU₀/dq)",
+    source="Linear open-circuit voltage behind a resistance; closed form of the charging circuit.",
+    capacity_ah=positive(),
+    empty_voltage_v=positive(),
+    full_voltage_v=positive(),
+    resistance_ohm=positive(),
+    current_a=positive(),
+    start_fraction=between(0.0, 1.0),
+    stop_fraction=strictly_between(0.0, 1.0),
+)
+def charging(
+    capacity_ah: float,
+    empty_voltage_v: float,
+    full_voltage_v: float,
+    resistance_ohm: float,
+    current_a: float,
+    start_fraction: float = 0.0,
+    stop_fraction: float = 0.1,
+) -> Charging:
+    """How long a charger takes from a state of charge, when it holds the full voltage at the end.
+
+    Parameters
+    ----------
+    capacity_ah: capacity of the pack [Ah], above 0.
+    empty_voltage_v, full_voltage_v: its rest voltage when empty and full; the charger holds the latter [V].
+    resistance_ohm: of the pack [Ω], above 0.
+    current_a: of the charger [A], above 0.
+    start_fraction: state of charge at the start, 0 to 1.
+    stop_fraction: the charger stops at this share of its current.
+
+    Returns
+    -------
+    Charging: both phases [s] and the charge that went in [Ah].
+
+    Raises
+    ------
+    ValueError: the full voltage is not above the empty one, or an argument is out of range.
+
+    Examples
+    --------
+    >>> charge = charging(10.0, 3.0, 4.2, 0.05, 5.0)
+    >>> round(charge.constant_current_s / 3600, 6), round(charge.total_s / 3600, 6), round(charge.charge_ah, 6)
+    (1.583333, 2.542744, 9.791667)
+    """
+    if full_voltage_v <= empty_voltage_v:
+        raise ValueError(
+            f"full_voltage_v must be above empty_voltage_v ({empty_voltage_v:g} V), got {full_voltage_v:g}"
+        )
+    slope_v_per_ah = (full_voltage_v - empty_voltage_v) / capacity_ah
+    time_constant_h = resistance_ohm / slope_v_per_ah
+    start_v = empty_voltage_v + start_fraction * (full_voltage_v - empty_voltage_v)
+    stop_a = stop_fraction * current_a
+    first_ah = (full_voltage_v - resistance_ohm * current_a - start_v) / slope_v_per_ah
+    # A pack that is nearly full takes less than the charger's current from the start.
+    from_a = current_a if first_ah >= 0 else (full_voltage_v - start_v) / resistance_ohm
+    first_ah = max(0.0, first_ah)
+    second_h = time_constant_h * float(np.log(from_a / stop_a)) if from_a > stop_a else 0.0
+    second_ah = time_constant_h * (from_a - stop_a) if from_a > stop_a else 0.0
+    return Charging(3600.0 * first_ah / current_a, 3600.0 * second_h, first_ah + second_ah)

@@ -1,0 +1,31 @@
+"""How an estimate and its limits are written, in the reader's unit."""
+
+from __future__ import annotations
+
+from calc.digits import decimals_for, with_minus
+from calc.quantities import KINDS, difference_in_shown_unit, in_shown_unit
+
+
+def written_within(value: float, lower: float, upper: float, kind_name: str, system: str = "metric") -> str:
+    """An estimate with limits as pages write it: to the place of two digits of half the distance of its limits.
+
+    >>> written_within(14.145, 14.085, 14.2, "speed"), written_within(0.972, 0.17, 3.06, "ratio")
+    ('50.92 km/h', '1.0')
+    """
+    number = with_minus(in_shown_unit(value, kind_name, system), _place_of(lower, upper, kind_name, system))
+    return f"{number} {KINDS[kind_name].shown_in(system).label}".strip()
+
+
+def written_limits(lower: float, upper: float, kind_name: str, system: str = "metric") -> str:
+    """Both limits, to the same place as the estimate.
+
+    >>> written_limits(14.085, 14.2, "speed"), written_limits(0.17, 3.06, "ratio")
+    ('50.71 to 51.12 km/h', '0.2 to 3.1')
+    """
+    decimals = _place_of(lower, upper, kind_name, system)
+    both = [with_minus(in_shown_unit(end, kind_name, system), decimals) for end in (lower, upper)]
+    return f"{both[0]} to {both[1]} {KINDS[kind_name].shown_in(system).label}".strip()
+
+
+def _place_of(lower: float, upper: float, kind_name: str, system: str) -> int:
+    return decimals_for(abs(difference_in_shown_unit(upper - lower, kind_name, system)) / 2.0)

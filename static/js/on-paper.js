@@ -1,0 +1,31 @@
+// Answers while numbers are typed: the page is worked out anew, and its picture and numbers are exchanged.
+
+const AFTER_TYPING_MS = 350;
+const REPLACED = ["picture", "numbers", "alarms"];
+const form = document.querySelector("[data-answers-while-typing]");
+let waiting = 0;
+let asked = 0;
+
+async function answer() {
+  asked += 1;
+  const mine = asked;
+  const query = new URLSearchParams(new FormData(form));
+  let response;
+  try {
+    response = await fetch(`${location.pathname}?${query}`, { credentials: "same-origin" });
+  } catch {
+    return;
+  }
+  // A later answer may have come first; what was typed wrongly is marked when the form is sent.
+  if (mine !== asked || !response.ok) return;
+  const page = new DOMParser().parseFromString(await response.text(), "text/html");
+  for (const id of REPLACED) {
+    const [shown, worked] = [document.getElementById(id), page.getElementById(id)];
+    if (shown && worked) shown.replaceWith(worked);
+  }
+}
+
+form?.addEventListener("input", () => {
+  clearTimeout(waiting);
+  waiting = setTimeout(() => void answer(), AFTER_TYPING_MS);
+});
