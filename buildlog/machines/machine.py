@@ -163,7 +163,7 @@ class Machine:
             return None
         return margin_to_highest(dict(ELECTRONICS)[category], limits.highest_voltage_v, highest)
 
-    @property
+    @cached_property
     def cut_off_margin(self) -> VoltageMargin | None:
         """What the full pack has above the controller's cut-off; None where one is unknown."""
         limits = self.limits("speed_controller")
@@ -171,10 +171,20 @@ class Machine:
             return None
         return margin_to_cut_off(limits.lowest_voltage_v, Voltage(self.pack.full_voltage_v, "the full pack", False))
 
+    def voltage_alarm(self, category: str) -> Alarm | None:
+        """The alarm for the highest voltage against the limit of the controllers or motors, if any."""
+        margin = self.voltage_margin(category)
+        return None if margin is None else margin.alarm
+
+    @cached_property
+    def cut_off_alarm(self) -> Alarm | None:
+        """The alarm for a pack whose full voltage is below the controller's cut-off, if so."""
+        return None if self.cut_off_margin is None else self.cut_off_margin.alarm
+
     @cached_property
     def warnings(self) -> list[Alarm]:
-        margins = [*(self.voltage_margin(category) for category, _ in ELECTRONICS), self.cut_off_margin]
-        return [margin.alarm for margin in margins if margin is not None and margin.alarm is not None]
+        alarms = [*(self.voltage_alarm(category) for category, _ in ELECTRONICS), self.cut_off_alarm]
+        return [alarm for alarm in alarms if alarm is not None]
 
 
 def _single_of(contacts: list[Contact]) -> str:

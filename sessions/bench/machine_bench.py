@@ -26,8 +26,9 @@ from calc.proof_sentences import gap_sentences
 from sessions.bench import verdicts
 from sessions.bench.mode_rows import ModeRow, mode_rows
 from sessions.evidence.doubtful_rides import doubtful_in
-from sessions.evidence.reader import recorded
+from sessions.evidence.reader import Evidence, recorded
 from sessions.evidence.season import Season
+from sessions.outings.machine_queries import loads_of
 from sessions.outings.models import Assumptions
 from sessions.trials.decisions import trials_of
 from sessions.trials.measure_columns import MeasureColumns
@@ -117,7 +118,8 @@ def bench_of(vehicle: Vehicle, filters: Filters, system: str = "metric") -> Benc
     )
     for failure in everything:
         failure.standing = loop.standing(loop.history.failures[failure.pk])
-    ride = _ride(vehicle, today, season)
+    loads_kg = recorded(season.load_kg, slice(None))
+    ride = _ride(vehicle, today, season, float(loads_kg[-1]) if loads_kg.size else None)
     limits = []
     if today is not None:
         limits = side_by_side(machines[today.pk], machines[(planned or today).pk], ride)
@@ -144,7 +146,8 @@ def ride_of(vehicle: Vehicle) -> Ride:
     """How the machine is ridden today, as the bench takes it, without working out the rest of the bench."""
     machines = {revision.pk: Machine(revision) for revision in read_line(vehicle)}
     today = _ridden_now([machine.revision for machine in machines.values()])
-    return _ride(vehicle, today, Season(vehicle, machines=machines))
+    ridden = Evidence.of_revisions([] if today is None else [today.pk], machines)
+    return _ride(vehicle, today, ridden, loads_of([vehicle.pk]).get(vehicle.pk))
 
 
 def _ridden_now(revisions: list[Revision]) -> Revision | None:
@@ -157,15 +160,14 @@ def _modifications(vehicle: Vehicle) -> QuerySet[Modification]:
     return rows.select_related("revision__vehicle", "revision__parent").order_by("-revision__number", "title")
 
 
-def _ride(vehicle: Vehicle, today: Revision | None, season: Season) -> Ride:
-    """Rider of the last session, and the energy per km of today's revision."""
-    load = recorded(season.load_kg, slice(None))
+def _ride(vehicle: Vehicle, today: Revision | None, evidence: Evidence, load_kg: float | None) -> Ride:
+    """Rider of the last session, and the energy per km of today's revision, whose sessions the evidence holds."""
     consumption = None
     if today is not None:
-        own = recorded(season.values("energy_per_distance"), season.rows_of(today))
+        own = recorded(evidence.values("energy_per_distance"), evidence.rows_of(today))
         own = own[own > 0]
         consumption = float(own.mean()) if own.size else None
-    return Ride(float(load[-1]) if load.size else None, consumption, Assumptions.of(vehicle).reserve_fraction)
+    return Ride(load_kg, consumption, Assumptions.of(vehicle).reserve_fraction)
 
 
 def _verdicts(

@@ -1,16 +1,22 @@
 """The benchmark of pages covers all of them, and says which goal is missed."""
 
 from buildlog.config.api_urls import router
-from tests.page_costs.addresses import API, NAMES
+from tests.page_costs.addresses import API, FILES, MADE, NAMES, records_in
 from tests.page_costs.costs import GOALS, LIST, Cost, goal_of
 from tests.page_costs.report import missed
-from tests.people.test_pages_by_role import PAGES
+from tests.people.test_pages_by_role import PAGES, POSTED_ONLY
 
 MORE = {"sessions, last", "failures, last", "compare, all revisions", "field data", "PUT of a pass"}
 
 
 def test_every_list_of_the_api_is_measured():
     assert set(API) == {kind for kind, _, _ in router.registry} | {"photos"}
+
+
+def test_every_record_that_an_address_names_is_made():
+    """A page that is added would otherwise stop the benchmark once it gets there."""
+    patterns = [pattern for name, (pattern, _) in PAGES.items() if name not in POSTED_ONLY | FILES]
+    assert {name for pattern in patterns for name in records_in(pattern)} <= set(MADE)
 
 
 def test_every_goal_is_of_a_page_that_is_measured():

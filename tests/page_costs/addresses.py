@@ -123,6 +123,18 @@ def _list(client: Any, name: str, address: str, model: type[Any]) -> Page:
     return Page(name, address, model, [row["id"] for row in rows], columns)
 
 
+MADE = (
+    "vehicle", "revision", "session", "log", "logger_file", "photo", "card", "trial", "balance_test", "other_account",
+    "device", "venue", "gate", "battery", "fitting", "modification", "failure", "timed_pass", "reading",
+)  # fmt: skip
+"""The records that addresses name."""
+
+
+def records_in(pattern: str) -> list[str]:
+    """The records that an address names."""
+    return re.findall(r"\{(\w+)\}", pattern)
+
+
 def _keys(vehicle: Vehicle) -> dict[str, Any]:
     revision = vehicle.revisions.order_by("-number")[1]
     session = Session.objects.filter(revision=revision).order_by("started_at")[0]
@@ -134,17 +146,20 @@ def _keys(vehicle: Vehicle) -> dict[str, Any]:
     card = TestCard.objects.create(revision=revision, title="A card")
     TestCardItem.objects.create(card=card, what="Six passes", outcome="done", session=session)
     trial = Trial.objects.create(revision=revision, against=vehicle.revisions.order_by("-number")[2], measure="range")
+    tilted = BalanceTest.objects.create(
+        revision=vehicle.revisions.order_by("-number")[0], kind="tilt", side="left", tilt_deg=40.0
+    )
     builder = Account.objects.create_user("builder", role="builder")
     made = {
         "vehicle": vehicle, "revision": revision, "session": session, "log": log, "logger_file": logger_file,
-        "photo": photo, "card": card, "trial": trial, "other_account": builder,
+        "photo": photo, "card": card, "trial": trial, "balance_test": tilted, "other_account": builder,
         "device": DeviceToken.objects.first() or vehicle,
         "venue": session.venue, "gate": session.venue.gates.get(), "battery": Part.objects.get(),
         "fitting": revision.fittings.get(), "modification": revision.modifications.get(),
         "failure": Failure.objects.filter(answered_by__isnull=False).order_by("-happened_at")[0],
         "timed_pass": session.passes.all()[0], "reading": session.readings.all()[0],
     }  # fmt: skip
-    return {name: record.pk for name, record in made.items()}
+    return {name: made[name].pk for name in MADE}
 
 
 def _logs(session: Session) -> tuple[Log, Log]:
