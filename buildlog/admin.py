@@ -73,9 +73,9 @@ class FailureModeAdmin(RecordAdmin[FailureMode]):
 
 @admin.register(Failure)
 class FailureAdmin(RecordAdmin[Failure]):
-    list_display = ["mode", "revision", "severity", "state", "happened_at"]
+    list_display = ["mode", "revision", "severity", "happened_at"]
     list_select_related = ["mode", "revision__vehicle"]
-    list_filter = ["state", "severity"]
+    list_filter = ["severity"]
 
 
 @admin.register(Photo)

@@ -9,13 +9,11 @@ class BuildlogConfig(AppConfig):
     verbose_name = "Build log"
 
     def ready(self) -> None:
-        from buildlog.failures import loop as failure_loop
         from buildlog.hosting import checks  # noqa: F401  (importing the checks registers them)
         from buildlog.people import sign_in_life
         from buildlog.photos.models import Photo
         from buildlog.storage.stored_files import remove_files_with
 
-        failure_loop.connect()
         remove_files_with(Photo)
         user_logged_in.connect(sign_in_life.begin, dispatch_uid="session_life.begin")
         # Connected under the framework's own id before the framework does it, so this receiver replaces that one.

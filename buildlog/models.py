@@ -1,6 +1,16 @@
 """What is stored of the machines: how they were built and what broke."""
 
-from buildlog.failures.models import Cause, Evidence, Failure, FailureChange, FailureMode, Modification
+from buildlog.failures.models import (
+    Cause,
+    Evidence,
+    Failure,
+    FailureChange,
+    FailureMode,
+    ModeChange,
+    Modification,
+    SignOff,
+    Verification,
+)
 from buildlog.machines.balance_tests import BalanceTest
 from buildlog.machines.confirmations import Confirmation
 from buildlog.machines.models import Fitting, Part, Revision, Vehicle
@@ -22,10 +32,13 @@ __all__ = [
     "Fitting",
     "Invitation",
     "MadeRecord",
+    "ModeChange",
     "Modification",
     "Part",
     "Photo",
     "RemovedRecord",
     "Revision",
+    "SignOff",
     "Vehicle",
+    "Verification",
 ]

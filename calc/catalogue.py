@@ -21,6 +21,7 @@ MODULES = {
     "pack": "Battery pack",
     "voltage_limits": "Voltage limits",
     "wiring": "Wiring",
+    "charging": "Charging",
     "endurance": "Range and runtime",
     "drivetrain": "Drivetrain",
     "road_load": "Road load",

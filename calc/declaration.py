@@ -173,17 +173,20 @@ def kernel(
         if unknown:
             raise TypeError(f"{function.__name__} declares {sorted(unknown)} but does not take them")
         name = f"{function.__module__.removeprefix('calc.')}.{function.__name__}"
+        by_keyword = inspect.Parameter.KEYWORD_ONLY
+        places = [parameter.name for parameter in signature.parameters.values() if parameter.kind != by_keyword]
+        may_lack = {parameter.name for parameter in signature.parameters.values() if parameter.default is None}
 
         @functools.wraps(function)
         def call(*args: P.args, **kwargs: P.kwargs) -> R:
-            bound = signature.bind(*args, **kwargs)
-            bound.apply_defaults()
+            given = dict(zip(places, args, strict=False)) | kwargs
+            if len(given) < len(args) + len(kwargs):
+                signature.bind(*args, **kwargs)  # It raises the usual TypeError; otherwise it is too slow here.
             for argument, limits in arguments.items():
-                value = bound.arguments[argument]
-                if value is None and signature.parameters[argument].default is None:
-                    continue
-                bound.arguments[argument] = checked(argument, value, limits)
-            result = function(*bound.args, **bound.kwargs)
+                # What is not given has its default, or is missed by the function itself.
+                if argument in given and not (given[argument] is None and argument in may_lack):
+                    given[argument] = checked(argument, given[argument], limits)
+            result = cast(Callable[..., R], function)(**given)
             _refuse_nan(name, result)
             return result
 

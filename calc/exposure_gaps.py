@@ -1,14 +1,15 @@
 """How far and how long was ridden, where not every ride says so.
 
-A distance or a time that nobody wrote down is unknown, not zero. Each sum is therefore kept twice: as
-short as it can have been, with unknown rides taken as nothing, and as long as they can plausibly have
-been. Which of the two is the careful one depends on the question.
+A distance or a time that nobody wrote down is unknown, not zero. A distance can be estimated from a
+track, or from the time and the speeds of the same revision. Each sum is therefore kept twice: as short as
+it can have been, with unknown rides taken as nothing, and as long as they can plausibly have been. Which
+of the two is the careful one depends on the question.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -16,11 +17,55 @@ DISTANCE, TIME = "trip", "runtime"
 """What exposure is counted in, by the names that `calc.quantities` gives these kinds."""
 
 
+TRACK_SPREAD = 0.05
+"""By so much a track may be longer or shorter than what was ridden (common practice, no source)."""
+
+
 class RideLength(NamedTuple):
-    """One ride: its distance and its time, either of them None where it is not known."""
+    """One ride: its distance and its time, either of them None where it is not known.
+
+    estimated_m, least_m: a distance that was not measured but can be estimated, and how short it can have been.
+    doubted_m, doubted_s: a value that is in doubt. It is unknown, but the ride may have been as long as that.
+    """
 
     distance_m: float | None
     runtime_s: float | None
+    estimated_m: float | None = None
+    least_m: float = 0.0
+    doubted_m: float = 0.0
+    doubted_s: float = 0.0
+
+
+def with_estimates(rides: Sequence[RideLength], tracks_m: Sequence[float | None] = ()) -> list[RideLength]:
+    """Estimate the distances that lack, for the rides of one revision.
+
+    Parameters
+    ----------
+    rides: of one revision.
+    tracks_m: for each ride the length of its recorded track, or None; empty where there are none.
+
+    Examples
+    --------
+    >>> rides = [RideLength(6000.0, 1200.0), RideLength(6000.0, 1000.0), RideLength(None, 600.0)]
+    >>> with_estimates(rides)[2].estimated_m, with_estimates(rides)[2].least_m
+    (3272.7, 3000.0)
+    """
+    timed = [(ride.distance_m, ride.runtime_s) for ride in rides if ride.distance_m and ride.runtime_s]
+    metres, seconds = sum(row[0] for row in timed), sum(row[1] for row in timed)
+    slowest_mps = min((row[0] / row[1] for row in timed), default=0.0)
+    estimated = []
+    for index, ride in enumerate(rides):
+        track_m = tracks_m[index] if tracks_m else None
+        if ride.distance_m is not None:
+            estimated.append(ride)
+        elif track_m:
+            estimated.append(ride._replace(estimated_m=track_m, least_m=(1 - TRACK_SPREAD) * track_m))
+        elif ride.runtime_s is not None and seconds:
+            mean_m = round(metres / seconds * ride.runtime_s, 1)
+            estimated.append(ride._replace(estimated_m=mean_m, least_m=slowest_mps * ride.runtime_s))
+        else:
+            estimated.append(ride)
+    return estimated
 
 
 @dataclass(frozen=True)
@@ -58,22 +103,32 @@ class Pace:
         """
         if ride.distance_m is not None:
             return ride.distance_m
-        if ride.runtime_s is not None:
-            return math.inf if self.fastest_mps is None else self.fastest_mps * ride.runtime_s
-        return math.inf if self.longest_m is None else self.longest_m
+        if ride.estimated_m is not None and ride.runtime_s is None:
+            plausible = (1 + TRACK_SPREAD) * ride.estimated_m
+        elif ride.runtime_s is not None:
+            plausible = math.inf if self.fastest_mps is None else self.fastest_mps * ride.runtime_s
+        else:
+            plausible = math.inf if self.longest_m is None else self.longest_m
+        return max(plausible, ride.doubted_m)
 
     def longest_runtime_s(self, ride: RideLength) -> float:
         """The time, or the longest that is plausible; infinite where nothing bounds it."""
         if ride.runtime_s is not None:
             return ride.runtime_s
         if ride.distance_m is not None:
-            return math.inf if not self.slowest_mps else ride.distance_m / self.slowest_mps
-        return math.inf if self.longest_s is None else self.longest_s
+            plausible = math.inf if not self.slowest_mps else ride.distance_m / self.slowest_mps
+        else:
+            plausible = math.inf if self.longest_s is None else self.longest_s
+        return max(plausible, ride.doubted_s)
 
 
 @dataclass(frozen=True)
 class Ridden:
-    """What some rides add up to: known distance and time, what is missing, and the longest plausible sums."""
+    """What some rides add up to: known distance and time, what is missing, and the longest plausible sums.
+
+    estimated, estimated_m: rides of which the distance is estimated, and what that adds up to; least_m: as little as
+    they can have been. without_distance: rides of which it is neither known nor estimated.
+    """
 
     rides: int = 0
     distance_m: float = 0.0
@@ -82,6 +137,9 @@ class Ridden:
     without_runtime: int = 0
     longest_m: float = 0.0
     longest_s: float = 0.0
+    estimated: int = 0
+    estimated_m: float = 0.0
+    least_m: float = 0.0
 
     def __add__(self, other: Ridden) -> Ridden:
         return Ridden(
@@ -92,18 +150,21 @@ class Ridden:
             self.without_runtime + other.without_runtime,
             self.longest_m + other.longest_m,
             self.longest_s + other.longest_s,
+            self.estimated + other.estimated,
+            self.estimated_m + other.estimated_m,
+            self.least_m + other.least_m,
         )
 
     def shortest(self, kind: str) -> float:
-        """Metres or seconds, with unknown rides taken as nothing."""
-        return self.distance_m if kind == DISTANCE else self.runtime_s
+        """Metres or seconds, with estimated rides as short as they can have been, and unknown ones as nothing."""
+        return self.distance_m + self.least_m if kind == DISTANCE else self.runtime_s
 
     def longest(self, kind: str) -> float:
         """Metres or seconds, with unknown rides as long as is plausible; infinite where nothing bounds one."""
         return self.longest_m if kind == DISTANCE else self.longest_s
 
     def unknown(self, kind: str) -> int:
-        """How many of the rides say nothing of that kind."""
+        """Of how many of the rides nothing is known of that kind."""
         return self.without_distance if kind == DISTANCE else self.without_runtime
 
 
@@ -120,14 +181,18 @@ def ridden(rides: Iterable[RideLength], pace: Pace) -> Ridden:
     (1800.0, 3000.0, 1)
     """
     listed = list(rides)
+    estimated = [ride for ride in listed if ride.distance_m is None and ride.estimated_m is not None]
     return Ridden(
         len(listed),
         sum(ride.distance_m or 0.0 for ride in listed),
         sum(ride.runtime_s or 0.0 for ride in listed),
-        sum(ride.distance_m is None for ride in listed),
+        sum(ride.distance_m is None for ride in listed) - len(estimated),
         sum(ride.runtime_s is None for ride in listed),
         sum(pace.longest_distance_m(ride) for ride in listed),
         sum(pace.longest_runtime_s(ride) for ride in listed),
+        len(estimated),
+        sum(ride.estimated_m or 0.0 for ride in estimated),
+        sum(ride.least_m for ride in estimated),
     )
 
 

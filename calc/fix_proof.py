@@ -14,40 +14,15 @@ import enum
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import Any
 
 from calc.exposure_gaps import Pace, Ridden, RideLength, better_known, ridden
-from calc.lineage import Fitted, Key, Lineage, RevisionFacts
-from calc.rate_change import exposure_to_hold, rate_ratio_upper
+from calc.failure_facts import FailureFacts, FixFacts, Key, Kinds, RideFacts, events
+from calc.lineage import Fitted, Lineage, RevisionFacts
+from calc.rate_change import confidence_for_fixes, exposure_to_hold, rate_ratio_upper
 
-
-class RideFacts(NamedTuple):
-    """A ride: which revision, how far and how long."""
-
-    revision: Key
-    length: RideLength
-
-
-@dataclass(frozen=True)
-class FailureFacts:
-    """A failure: its revision, mode, cause and time, and whether its ride is recorded."""
-
-    key: Key
-    revision: Key
-    mode: Key
-    happened_at: Any
-    cause: Key | None = None
-    is_logged: bool = True
-
-
-@dataclass(frozen=True)
-class FixFacts:
-    """A modification that answers failures."""
-
-    key: Key
-    revision: Key
-    title: str
-    answers: frozenset[Key]
+HALF = 0.5
+"""A fix is shown once its failure comes at less than half the earlier rate (common practice, no source)."""
 
 
 class Why(enum.Enum):
@@ -67,23 +42,20 @@ class LeftOut:
     names: tuple[str, ...] = ()
 
 
-class Kinds(NamedTuple):
-    """Which failures are one and the same: those of these modes, or with these causes behind another mode."""
+@dataclass(frozen=True)
+class Bar:
+    """What riding has to show of a fix: less than a share of the earlier rate, at a confidence.
 
-    modes: frozenset[Key]
-    causes: frozenset[Key]
+    The confidence grows with the number of fixes that are judged together. A machine may ask for more, never for less:
+    then useless fixes would be called good too often.
+    """
 
-    @classmethod
-    def of(cls, failures: Iterable[FailureFacts]) -> Kinds:
-        listed = list(failures)
-        causes = frozenset(failure.cause for failure in listed if failure.cause is not None)
-        return cls(frozenset(failure.mode for failure in listed), causes)
+    rate_fraction: float = HALF
+    confidence: float = 0.0
 
-    def include(self, failure: FailureFacts) -> bool:
-        return failure.mode in self.modes or (failure.cause is not None and failure.cause in self.causes)
-
-    def overlap(self, other: Kinds) -> bool:
-        return bool(self.modes & other.modes or self.causes & other.causes)
+    def for_fixes(self, fixes: int) -> Bar:
+        """The bar where so many fixes are judged together."""
+        return Bar(min(self.rate_fraction, HALF), max(self.confidence, confidence_for_fixes(max(1, fixes))))
 
 
 @dataclass(frozen=True)
@@ -135,13 +107,16 @@ class Proof:
         return self.still_needed is None or self.still_needed > self.in_all.shortest(self.kind)
 
 
+Group = tuple[Key, Key, Key | None]
+"""Revision, mode and cause: what is said of one failure holds for all that share them."""
+
+
+def _group_of(failure: FailureFacts) -> Group:
+    return failure.revision, failure.mode, failure.cause
+
+
 def _by_time(failure: FailureFacts) -> tuple[Any, str]:
     return failure.happened_at, str(failure.key)
-
-
-def _kinds_of(failure: FailureFacts) -> list[tuple[str, Key]]:
-    kinds: list[tuple[str, Key]] = [("mode", failure.mode)]
-    return kinds if failure.cause is None else [*kinds, ("cause", failure.cause)]
 
 
 class History:
@@ -156,20 +131,32 @@ class History:
         self.failures = {failure.key: failure for failure in sorted(failures, key=_by_time)}
         newest_first = sorted(fixes, key=lambda fix: (-self.revisions[fix.revision].number, fix.title, str(fix.key)))
         self.fixes = {fix.key: fix for fix in newest_first}
-        by_revision: dict[Key, list[RideLength]] = {}
+        self._groups: dict[Group, list[FailureFacts]] = {}
+        for failure in self.failures.values():
+            self._groups.setdefault(_group_of(failure), []).append(failure)
+        self.rides_of: dict[Key, list[RideFacts]] = {}
         for ride in rides:
-            by_revision.setdefault(ride.revision, []).append(ride.length)
-        self._pace = Pace.of(length for lengths in by_revision.values() for length in lengths)
-        self._ridden = {key: ridden(lengths, self._pace) for key, lengths in by_revision.items()}
-        self._answered_by: dict[Key, dict[Key, FailureFacts]] = {}
-        self._families: dict[Key, dict[Key | None, Kinds]] = {}
+            self.rides_of.setdefault(ride.revision, []).append(ride)
+        self._pace = Pace.of(ride.length for listed in self.rides_of.values() for ride in listed)
+        self._ridden = {
+            key: ridden([ride.length for ride in listed], self._pace) for key, listed in self.rides_of.items()
+        }
+        self._kinds = {
+            fix.key: Kinds.of(
+                self.failures[key]
+                for key in fix.answers
+                if key in self.failures and self._is_earlier(self.failures[key], fix)
+            )
+            for fix in self.fixes.values()
+        }
         self._came: dict[tuple[Key, Kinds], list[FailureFacts]] = {}
-        self.first_of: dict[Key, Key] = {}
-        self._find_recurrences()
-        self._came_again = frozenset(self.first_of.values())
+        self._counted: dict[tuple[Key, Kinds], tuple[set[Key], tuple[LeftOut, ...]]] = {}
 
     def _number(self, record: FailureFacts | FixFacts) -> int:
         return self.revisions[record.revision].number
+
+    def _is_earlier(self, failure: FailureFacts, fix: FixFacts) -> bool:
+        return self._number(failure) < self._number(fix)
 
     def fitted(self, revision: Key, on: Key) -> Fitted:
         """Whether what one revision was made for is still there on another."""
@@ -177,156 +164,80 @@ class History:
 
     # Which failures are one, and which fixes answer them
 
-    def _find_recurrences(self) -> None:
-        """Note each failure that came again although a fix was on the machine, with the first of its kind."""
-        earliest: dict[Key, dict[tuple[str, Key], FailureFacts]] = {}
-        for failure in sorted(self.failures.values(), key=self._number):
-            firsts = []
-            for fix in self.fixes.values():
-                # What a fix answers is on earlier revisions, whose failures have been gone through.
-                if self.fitted(fix.revision, failure.revision) is Fitted.NO:
-                    continue
-                if fix.key not in earliest:
-                    earliest[fix.key] = self._earliest_of(fix)
-                firsts += [earliest[fix.key][kind] for kind in _kinds_of(failure) if kind in earliest[fix.key]]
-            if firsts:
-                self.first_of[failure.key] = min(firsts, key=_by_time).key
+    def kinds_of(self, fix: Key) -> Kinds:
+        """Modes and causes that a fix is to prevent: those of the failures that it names."""
+        return self._kinds[fix]
 
-    def _earliest_of(self, fix: FixFacts) -> dict[tuple[str, Key], FailureFacts]:
-        """Of each mode and cause that a fix answers, the first failure in time."""
-        firsts: dict[tuple[str, Key], FailureFacts] = {}
-        for failure in self.answered_by(fix.key).values():
-            first = self.failures[self._first(failure.key)]
-            for kind in _kinds_of(failure):
-                firsts[kind] = min(firsts.get(kind, first), first, key=_by_time)
-        return firsts
+    def of_kinds(self, kinds: Kinds) -> list[FailureFacts]:
+        """All failures of some kinds, in their order."""
+        came = [failure for listed in self._groups.values() if kinds.include(listed[0]) for failure in listed]
+        return sorted(came, key=_by_time)
 
-    def _first(self, failure: Key) -> Key:
-        return self.first_of.get(failure, failure)
+    def answered_by(self, fix: Key) -> list[FailureFacts]:
+        """Failures of earlier revisions that a fix answers: also those of its modes that it does not name."""
+        facts = self.fixes[fix]
+        return [failure for failure in self.of_kinds(self._kinds[fix]) if self._is_earlier(failure, facts)]
 
-    def answered_by(self, fix: Key) -> dict[Key, FailureFacts]:
-        """Failures of earlier revisions that a fix answers, with the recurrences it thereby answers too."""
-        known = self._answered_by.get(fix)
-        if known is None:
-            facts = self.fixes[fix]
-            earlier = [failure for failure in self.failures.values() if self._number(failure) < self._number(facts)]
-            firsts = {self._first(failure.key) for failure in earlier if failure.key in facts.answers}
-            known = self._answered_by[fix] = {
-                failure.key: failure for failure in earlier if self._first(failure.key) in firsts
-            }
-        return known
+    def answers_to(self, failure: FailureFacts) -> list[FixFacts]:
+        """Fixes of a failure on later revisions, the newest first."""
+        return [
+            fix
+            for fix in self.fixes.values()
+            if self._is_earlier(failure, fix) and self._kinds[fix.key].include(failure)
+        ]
 
-    def _kinds(self, fix: FixFacts, failure: Key | None = None) -> Kinds:
-        """What a fix is to prevent: all that it answers, or what is one with a certain failure."""
-        families = self._families.get(fix.key)
-        if families is None:
-            members: dict[Key | None, list[FailureFacts]] = {None: []}
-            for answered in self.answered_by(fix.key).values():
-                members[None].append(answered)
-                members.setdefault(self._first(answered.key), []).append(answered)
-            families = self._families[fix.key] = {first: Kinds.of(listed) for first, listed in members.items()}
-        if failure is None:
-            return families[None]
-        own = Kinds.of([self.failures[failure]])
-        family = families.get(self._first(failure), own)
-        return Kinds(family.modes | own.modes, family.causes | own.causes)
-
-    def _came_with(self, fix: FixFacts, kinds: Kinds) -> list[FailureFacts]:
+    def came_with(self, fix: FixFacts, kinds: Kinds) -> list[FailureFacts]:
         """Failures of some kinds that came with the fix fitted, or perhaps fitted, in their order."""
         known = self._came.get((fix.key, kinds))
         if known is None:
-            known = self._came[fix.key, kinds] = [
-                failure for failure in self.failures.values()
-                if kinds.include(failure) and self.fitted(fix.revision, failure.revision) is not Fitted.NO
-            ]  # fmt: skip
+            came = [
+                failure
+                for (revision, _, _), listed in self._groups.items()
+                if kinds.include(listed[0]) and self.fitted(fix.revision, revision) is not Fitted.NO
+                for failure in listed
+            ]
+            known = self._came[fix.key, kinds] = sorted(came, key=_by_time)
         return known
 
-    def disproved_by(self, fix: Key, failure: Key | None = None) -> FailureFacts | None:
+    def disproved_by(self, fix: Key, failure: FailureFacts | None = None) -> FailureFacts | None:
         """The first failure that shows that a fix does not hold, in all or against a certain failure."""
-        facts = self.fixes[fix]
-        return next(iter(self._came_with(facts, self._kinds(facts, failure))), None)
+        kinds = self._kinds[fix] if failure is None else Kinds.of([failure])
+        return next(iter(self.came_with(self.fixes[fix], kinds)), None)
 
-    def answers_to(self, failure: Key) -> list[FixFacts]:
-        """Fixes of a failure or of what it recurs from, on later revisions, the newest first."""
-        return [fix for fix in self.fixes.values() if failure in self.answered_by(fix.key)]
-
-    def fixes_for(self, failure: Key) -> list[FixFacts]:
-        """Those answers that no later failure has disproved."""
+    def fixes_for(self, failure: FailureFacts) -> list[FixFacts]:
+        """Those answers that no later failure has disproved, the newest first."""
         return [fix for fix in self.answers_to(failure) if self.disproved_by(fix.key, failure) is None]
 
-    def fixes_against(self, failure: Key) -> list[FixFacts]:
-        """Later fixes of its kind that hold so far, also where they name only another failure of it."""
-        facts = self.failures[failure]
+    def earlier_of_kind(self, failure: FailureFacts) -> list[FailureFacts]:
+        """If a failure came although fixes of its kind were on the machine, the failures that those answer."""
+        kinds = Kinds.of([failure])
         return [
-            fix for fix in self.fixes.values()
-            if self._number(fix) > self._number(facts)
-            and self._kinds(fix).include(facts)
-            and self.disproved_by(fix.key, failure) is None
-        ]  # fmt: skip
-
-    def has_recurred(self, failure: Key) -> bool:
-        return failure in self._came_again or any(
-            failure in fix.answers and self.disproved_by(fix.key, failure) for fix in self.fixes.values()
-        )
-
-    def watched_fix(self, failure: Key) -> FixFacts | None:
-        """The fix that riding is to prove: one that is ridden now before others, then the newest."""
-        built = [fix for fix in self.fixes_for(failure) if self.revisions[fix.revision].was_ridden]
-        now = [revision.key for revision in self.revisions.values() if revision.rides_now]
-        return min(
-            built,
-            key=lambda fix: not any(self.fitted(fix.revision, revision) is Fitted.YES for revision in now),
-            default=None,
-        )
-
-    # What riding has shown
-
-    def proof_for(self, failure: Key, rate_fraction: float, confidence: float) -> Proof | None:
-        """The proof of the fix that is watched, or None while no fix of the failure is ridden."""
-        fix = self.watched_fix(failure)
-        return None if fix is None else self._prove(fix, self._kinds(fix, failure), rate_fraction, confidence)
-
-    def proof_of_fix(self, fix: Key, rate_fraction: float, confidence: float) -> Proof:
-        """The proof of one fix against everything that it answers."""
-        facts = self.fixes[fix]
-        return self._prove(facts, self._kinds(facts), rate_fraction, confidence)
-
-    def _prove(self, fix: FixFacts, kinds: Kinds, rate_fraction: float, confidence: float) -> Proof:
-        own = self.revisions[fix.revision]
-        earlier = {key for key, revision in self.revisions.items() if revision.number < own.number}
-        counted, left_out = self._rides_with(fix, kinds)
-        came_before = [
-            failure for failure in self.failures.values() if failure.revision in earlier and kinds.include(failure)
+            earlier
+            for fix in self.fixes.values()
+            if self._kinds[fix.key].include(failure) and self.fitted(fix.revision, failure.revision) is not Fitted.NO
+            for earlier in self.answered_by(fix.key)
+            if kinds.include(earlier)
         ]
-        came_after = self._came_with(fix, kinds)
-        # A failure on no recorded ride counts as a ride of unknown length.
-        unlogged = sum(not failure.is_logged or failure.revision not in self._ridden for failure in came_before)
-        before = sum((self._ridden[key] for key in earlier if key in self._ridden), Ridden())
-        before += ridden([RideLength(None, None)] * unlogged, self._pace)
-        after = sum((self._ridden[key] for key in counted if key in self._ridden), Ridden())
-        kind = better_known(before, after)
-        exposure_before, exposure_after = before.longest(kind), after.shortest(kind)
-        needed = ratio_upper = None
-        if came_before and 0 < exposure_before < math.inf:
-            needed = exposure_to_hold(exposure_before, len(came_before), rate_fraction, confidence)
-            if exposure_after > 0:
-                ratio_upper = rate_ratio_upper(
-                    exposure_before, len(came_before), exposure_after, len(came_after), confidence
-                )
-        return Proof(
-            fix, own, kind, before, after, sum(self._ridden.values(), Ridden()), unlogged,
-            len(came_before), len(came_after), sum(failure.revision not in counted for failure in came_after), left_out,
-            tuple(feature.name for feature in self.lineage.changed_by(fix.revision)),
-            rate_fraction, confidence, needed, ratio_upper,
-        )  # fmt: skip
 
-    def _rides_with(self, fix: FixFacts, kinds: Kinds) -> tuple[set[Key], tuple[LeftOut, ...]]:
+    def recurs_from(self, failure: FailureFacts) -> FailureFacts | None:
+        """The first failure of its kind, if this one came although a fix of it was on the machine."""
+        return min(self.earlier_of_kind(failure), key=_by_time, default=None)
+
+    # Which rides speak for a fix
+
+    def rides_with(self, fix: FixFacts, kinds: Kinds) -> tuple[set[Key], tuple[LeftOut, ...]]:
         """Revisions whose rides speak for a fix, and the later ones that were ridden and do not."""
+        known = self._counted.get((fix.key, kinds))
+        if known is None:
+            known = self._counted[fix.key, kinds] = self._find_rides_with(fix, kinds)
+        return known
+
+    def _find_rides_with(self, fix: FixFacts, kinds: Kinds) -> tuple[set[Key], tuple[LeftOut, ...]]:
         own = self.revisions[fix.revision]
         later_fixes = [
             later
             for later in self.fixes.values()
-            if self._number(later) > own.number and kinds.overlap(self._kinds(later))
+            if self._number(later) > own.number and kinds.overlap(self._kinds[later.key])
         ]
         counted: set[Key] = set()
         left_out = []
@@ -346,3 +257,66 @@ class History:
             if revision.key in self._ridden:
                 left_out.append(LeftOut(revision, self._ridden[revision.key].rides, why, missing))
         return counted, tuple(left_out)
+
+    def is_ridden(self, fix: FixFacts, kinds: Kinds) -> bool:
+        """Whether any ride with a fix is recorded that speaks for it."""
+        return any(self.revisions[key].was_ridden for key in self.rides_with(fix, kinds)[0])
+
+    def watched_fix(self, failure: FailureFacts) -> FixFacts | None:
+        """The fix that riding is to prove: one that is ridden now before others, then the newest."""
+        kinds = Kinds.of([failure])
+        built = [fix for fix in self.fixes_for(failure) if self.is_ridden(fix, kinds)]
+        now = [revision.key for revision in self.revisions.values() if revision.rides_now]
+        return min(
+            built,
+            key=lambda fix: not any(self.fitted(fix.revision, revision) is Fitted.YES for revision in now),
+            default=None,
+        )
+
+    def fixes_judged(self) -> int:
+        """How many fixes have been ridden, each once for every mode that it answers: what a page judges together."""
+        return sum(
+            self.is_ridden(fix, Kinds(frozenset({mode}), frozenset()))
+            for fix in self.fixes.values()
+            for mode in self._kinds[fix.key].modes
+        )
+
+    # What riding has shown
+
+    def proof_for(self, failure: FailureFacts, bar: Bar) -> Proof | None:
+        """The proof of the fix that is watched, or None while no fix of the failure is ridden."""
+        fix = self.watched_fix(failure)
+        return None if fix is None else self.prove(fix, Kinds.of([failure]), bar)
+
+    def proof_of_fix(self, fix: Key, bar: Bar) -> Proof:
+        """The proof of one fix against everything that it answers."""
+        return self.prove(self.fixes[fix], self._kinds[fix], bar)
+
+    def prove(self, fix: FixFacts, kinds: Kinds, bar: Bar) -> Proof:
+        """What riding has shown of a fix against failures of some kinds; `bar` is used as it is."""
+        own = self.revisions[fix.revision]
+        earlier = {key for key, revision in self.revisions.items() if revision.number < own.number}
+        counted, left_out = self.rides_with(fix, kinds)
+        came_before = [failure for failure in self.of_kinds(kinds) if failure.revision in earlier]
+        came_after = self.came_with(fix, kinds)
+        # A failure on no recorded ride counts as a ride of unknown length.
+        unlogged = sum(not failure.is_logged or failure.revision not in self._ridden for failure in came_before)
+        before = sum((self._ridden[key] for key in earlier if key in self._ridden), Ridden())
+        before += ridden([RideLength(None, None)] * unlogged, self._pace)
+        after = sum((self._ridden[key] for key in counted if key in self._ridden), Ridden())
+        kind = better_known(before, after)
+        exposure_before, exposure_after = before.longest(kind), after.shortest(kind)
+        count_before, count_after = events(came_before), events(came_after)
+        needed = ratio_upper = None
+        if count_before and 0 < exposure_before < math.inf:
+            needed = exposure_to_hold(exposure_before, count_before, bar.rate_fraction, bar.confidence)
+            if exposure_after > 0:
+                ratio_upper = rate_ratio_upper(
+                    exposure_before, count_before, exposure_after, count_after, bar.confidence
+                )
+        return Proof(
+            fix, own, kind, before, after, sum(self._ridden.values(), Ridden()), unlogged, count_before, count_after,
+            events(failure for failure in came_after if failure.revision not in counted), left_out,
+            tuple(feature.name for feature in self.lineage.changed_by(fix.revision)),
+            bar.rate_fraction, bar.confidence, needed, ratio_upper,
+        )  # fmt: skip

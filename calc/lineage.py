@@ -24,13 +24,17 @@ class Feature(NamedTuple):
 
 @dataclass(frozen=True)
 class RevisionFacts:
-    """A revision: its parts by quantity, and its dimensions as far as they are written down."""
+    """A revision: its parts by quantity, and its dimensions as far as they are written down.
+
+    was_ridden: a ride with it is recorded. is_built: it is no longer only planned. rides_now: it is the one in use.
+    """
 
     key: Key
     number: int
     parent: Key | None = None
     was_ridden: bool = True
     rides_now: bool = False
+    is_built: bool = True
     parts: Mapping[Feature, float] = field(default_factory=dict)
     dimensions: Mapping[Feature, float] = field(default_factory=dict)
 

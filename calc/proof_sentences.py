@@ -6,8 +6,12 @@ import math
 from itertools import groupby
 
 from calc.exposure_gaps import DISTANCE, Ridden
+from calc.failure_facts import HURTS
+from calc.failure_state import Shown, Standing, State
 from calc.fix_proof import Proof, Why
 from calc.quantities import written
+
+OTHER_WAYS = "inspect, calculate or bench-test the fix"
 
 
 def _counted(number: int, noun: str = "ride") -> str:
@@ -19,13 +23,15 @@ def _listed(names: list[str] | tuple[str, ...]) -> str:
 
 
 def gap_sentences(total: Ridden) -> list[str]:
-    """Which rides count as zero in a sum, because their length was not recorded.
+    """Which rides are estimated in a sum, and which count as zero because nothing is known of them.
 
-    >>> gap_sentences(Ridden(rides=5, without_distance=2))
-    ['No distance for 2 of 5 rides, counted as 0 km.']
+    >>> gap_sentences(Ridden(rides=5, without_distance=2, estimated=1))
+    ['The distance of 1 of 5 rides is estimated.', 'No distance for 2 of 5 rides, counted as 0 km.']
     """
+    estimated = f"The distance of {total.estimated} of {_counted(total.rides)} is estimated."
+    sentences = [estimated] if total.estimated else []
     parts = (("distance", total.without_distance, "0 km"), ("runtime", total.without_runtime, "0 h"))
-    return [
+    return sentences + [
         f"No {name} for {unknown} of {_counted(total.rides)}, counted as {nothing}."
         for name, unknown, nothing in parts
         if unknown
@@ -36,11 +42,15 @@ def counts(proof: Proof, system: str = "metric") -> str:
     """Failures and exposure before a fix and since, each on its careful side."""
     kind = proof.kind
     before = "" if math.isinf(proof.exposure_before) else f" in {written(proof.exposure_before, kind, system)}"
-    if before and proof.before.unknown(kind):
+    if before and (proof.before.unknown(kind) or _estimated(proof.before, kind)):
         before = before.replace(" in ", " in at most ")
-    least = "at least " if proof.after.unknown(kind) else ""
+    least = "at least " if proof.after.unknown(kind) or _estimated(proof.after, kind) else ""
     after = f"{least}{written(proof.exposure_after, kind, system)}"
     return f"{proof.failures_before}{before} before, {proof.failures_after} in {after} since"
+
+
+def _estimated(total: Ridden, kind: str) -> int:
+    return total.estimated if kind == DISTANCE else 0
 
 
 def exposure_sentences(proof: Proof, system: str = "metric") -> list[str]:
@@ -58,6 +68,12 @@ def exposure_sentences(proof: Proof, system: str = "metric") -> list[str]:
         else:
             longest = written(proof.exposure_before - before.shortest(kind), kind, system)
             sentences.append(f"{lacking}: the earlier rate takes the longest that is plausible, {longest} for these.")
+    estimated = _estimated(before, kind) + _estimated(after, kind)
+    if estimated:
+        sentences.append(
+            f"The distance of {_counted(estimated)} is estimated: before the fix as long, since then as short as it "
+            "can have been."
+        )
     if proof.unlogged_before:
         sentences.append(f"No ride is recorded for {_counted(proof.unlogged_before, 'failure')} before the fix.")
     if after.unknown(kind):
@@ -101,19 +117,25 @@ def judged_sentence(proof: Proof) -> str:
     )
 
 
-def refusal(proof: Proof | None, system: str = "metric") -> str:
-    """Why a fix may not be called held yet."""
+def refusal(proof: Proof | None, system: str = "metric", shown: Shown | None = None) -> str:
+    """Why a fix may not be called held yet; `shown` adds what counts beside riding."""
     if proof is None:
         return "No modification that answers it is ridden yet, so nothing has held."
     if proof.failures_after:
         return "It came again since the fix, so the fix has not held."
+    if shown is not None and shown.severity in HURTS:
+        numeral = "I" if shown.severity == 1 else "II"
+        return f"Severity {numeral} is not shown by riding. It still takes {_listed(list(shown.lacks))}."
     if proof.needed is None and proof.before.rides == proof.unlogged_before:
-        return "No distance is recorded before the fix, nor a runtime, so there is no earlier rate to compare with."
+        return (
+            "No distance is recorded before the fix, nor a runtime, so there is no earlier rate to compare with: "
+            f"{OTHER_WAYS}."
+        )
     if proof.needed is None:
         lacking = f"{proof.before.unknown(proof.kind)} of {_counted(proof.before.rides)}"
         return (
             f"How much it was ridden before the fix is not known for {lacking}, so there is no earlier rate to compare "
-            "with. Write down the distance or runtime of those rides; an estimate will do."
+            f"with. Write down the distance or runtime of those rides; an estimate will do. Or {OTHER_WAYS}."
         )
     more = rounded(proof.still_needed or 0.0, proof.kind, system)
     sentence = (
@@ -122,8 +144,31 @@ def refusal(proof: Proof | None, system: str = "metric") -> str:
     )
     if proof.is_out_of_reach:
         so_far = rounded(proof.in_all.shortest(proof.kind), proof.kind, system)
-        sentence += f" That is more than the {so_far} ridden so far: inspect, calculate or bench-test the fix."
+        sentence += f" That is more than the {so_far} ridden so far: {OTHER_WAYS}."
     return sentence
+
+
+def standing_sentences(standing: Standing, label: str = "") -> list[str]:
+    """Why a failure, or a mode, is in its state. `label` names the revision of the fix."""
+    fix, again, signature = standing.fix, standing.again, standing.signature
+    name = f"“{fix.title}”{f' on {label}' if label else ''}" if fix else ""
+    if standing.state is State.OPEN:
+        return [f"{name} is planned, and not built yet." if fix else "No fix of it is recorded."]
+    if standing.state is State.FIX_FITTED:
+        return [f"{name} is fitted; no ride with it is recorded yet."]
+    if standing.state is State.RECURRED:
+        came = f"It came again on {again.happened_at:%Y-%m-%d}" if again else "It came again"
+        return [f"{came} although {name} was fitted." if fix else f"{came}, after it was closed without a fix."]
+    if signature is not None and standing.state is State.HELD:
+        what = "Signed as held" if fix else "Closed without a fix"
+        by = f" by {signature.by}" if signature.by else ""
+        return [f"{what}{by} on {signature.signed_at:%Y-%m-%d}: {signature.why}"]
+    sentences = [f"{name} is ridden, and it has not come since."]
+    if signature is not None:
+        sentences.append(
+            f"Signed as held on {signature.signed_at:%Y-%m-%d}, and what is recorded does not show it any more."
+        )
+    return sentences
 
 
 def rounded(exposure: float, kind: str, system: str = "metric") -> str:

@@ -7,12 +7,13 @@ from typing import Any
 import numpy as np
 
 from calc import drivetrain, pack
-from calc.alarms import Alarm, cut_off_alarm, highest_alarm, temperature_alarm
+from calc.alarms import Alarm, temperature_alarm
 from calc.declaration import Measured
 from calc.least_squares import lines_by_group
 from calc.quantities import written
 from calc.session_endurance import NEEDS_PACK
 from calc.session_sheet import Sheet
+from calc.voltage_margins import Voltage, VoltageMargin, margin_to_cut_off, margin_to_highest, margin_to_highest_v
 
 CHARGING_A = 1.0
 CHARGING_SHARE = 0.01
@@ -97,6 +98,7 @@ def _against_the_pack(sheet: Sheet, samples: Samples, peak_a: Any) -> None:
         margin,
         {"a reading of current": has_peak, "continuous current of the modules": has_limit},
         "Continuous limit of the pack less the largest current seen; below zero it was passed.",
+        against=(continuous, peak_a),
     )
 
 
@@ -219,49 +221,46 @@ def _voltage_margins(sheet: Sheet, extremes: Extremes) -> None:
         limit = getattr(sheet.table, name)["highest_voltage_v"]
         _highest_margin(sheet, extremes, name, limit)
     cut_off, lowest, source = sheet.table.controller["lowest_voltage_v"], extremes.lowest, extremes.lowest_from
+
+    def margin(row: int) -> VoltageMargin:
+        return margin_to_cut_off(float(cut_off[row]), _voltage(lowest, source, row))
+
     sheet.add(
         "controller_cut_off_margin",
         "pack.voltage_margin_v",
         Measured(lowest - cut_off, extremes.u(source)),
         {"low-voltage cut-off of the controller": ~np.isnan(cut_off), A_VOLTAGE: ~np.isnan(lowest)},
-        lambda row: (
-            f"Lowest voltage, {written(lowest[row], 'voltage')} ({_VOLTAGES[source[row]][0]}), less the "
-            f"cut-off {written(cut_off[row], 'voltage')}."
-        ),
+        lambda row: margin(row).method,
         evidence=lambda row: _VOLTAGES[source[row]][0],
-        alarm=lambda row: cut_off_alarm(
-            float(cut_off[row]), float(lowest[row]), _VOLTAGES[source[row]][1], source[row] != _FULL_PACK
-        ),
+        alarm=lambda row: margin(row).alarm,
+        against=(cut_off, lowest),
     )
 
 
 A_VOLTAGE = "a battery pack on the revision, or a voltage that was measured"
 
 
+def _voltage(values: Any, source: Any, row: int) -> Voltage:
+    return Voltage(float(values[row]), _VOLTAGES[source[row]][1], bool(source[row] != _FULL_PACK))
+
+
 def _highest_margin(sheet: Sheet, extremes: Extremes, name: str, limit: Any) -> None:
     reached, source = extremes.highest, extremes.highest_from
     has_limit, has_voltage = ~np.isnan(limit), ~np.isnan(reached)
-    # Of a logger that counts the other way, the margin is that to 0 V.
-    margin = sheet.solve(pack.voltage_margin_v, has_limit & has_voltage, limit, np.maximum(reached, 0.0))
+    value = sheet.solve(margin_to_highest_v, has_limit & has_voltage, limit, reached)
 
-    def how(row: int) -> str:
-        return (
-            f"Limit {written(limit[row], 'voltage')} less the highest voltage, {written(reached[row], 'voltage')} "
-            f"({_VOLTAGES[source[row]][0]})."
-        )
-
-    def alarm(row: int) -> Alarm | None:
-        subject, measured = _VOLTAGES[source[row]][1], source[row] != _FULL_PACK
-        return highest_alarm(name, float(limit[row]), float(reached[row]), subject, measured)
+    def margin(row: int) -> VoltageMargin:
+        return margin_to_highest(name, float(limit[row]), _voltage(reached, source, row))
 
     sheet.add(
         f"{name}_voltage_margin",
         "pack.voltage_margin_v",
-        Measured(margin, extremes.u(source)),
+        Measured(value, extremes.u(source)),
         {f"highest voltage of the {name}": has_limit, A_VOLTAGE: has_voltage},
-        how,
+        lambda row: margin(row).method,
         evidence=lambda row: _VOLTAGES[source[row]][0],
-        alarm=alarm,
+        alarm=lambda row: margin(row).alarm,
+        against=(limit, reached),
     )
 
 
@@ -275,6 +274,7 @@ def _current_margin(sheet: Sheet, name: str, peak_a: Any) -> None:
         margin,
         {f"continuous current of the {name}": has_limit, "a reading of current": has_peak},
         "Continuous limit less the largest battery current seen.",
+        against=(continuous, peak_a),
     )
 
 
@@ -340,6 +340,7 @@ def _temperature_margin(
         how,
         applies=applies,
         alarm=alarm,
+        against=(limit, reached),
     )
 
 
@@ -359,4 +360,5 @@ def _lowest_voltage(sheet: Sheet, samples: Samples) -> None:
             f"{written(empty[row], 'voltage')}."
         ),
         evidence=samples.source,
+        against=(empty, lowest),
     )

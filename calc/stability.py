@@ -158,8 +158,6 @@ def shift_by_moving_a_part(
 
 
 class ContactLoads(NamedTuple):
-    """Weight on the rear and front contacts, standing still on level ground."""
-
     rear_n: Any
     front_n: Any
 
@@ -352,7 +350,7 @@ def tip_over_g(contacts_xy_m: Places, cg_xyz_m: Places, direction_deg: Number) -
 
     Raises
     ------
-    ValueError: fewer than 3 contacts, all on one line, or the centre of gravity not above and between them.
+    ValueError: fewer than 3 contacts or all on one line, or the centre of gravity not between them.
 
     Examples
     --------

@@ -296,6 +296,36 @@ def modification(revision):
 
 
 @pytest.fixture
+def verification(modification):
+    from buildlog.models import Verification
+
+    return Verification.objects.create(
+        modification=modification, kind="inspection", done_on="2026-03-01", done_by="Ida", finding="No crack."
+    )
+
+
+@pytest.fixture
+def sign_off(failure, vehicle):
+    from buildlog.models import SignOff
+
+    return SignOff.objects.create(vehicle=vehicle, mode=failure.mode, kind="closed_without_fix", why="A stone.")
+
+
+@pytest.fixture
+def failure_mode(failure):
+    return failure.mode
+
+
+@pytest.fixture
+def mode_change(failure):
+    from buildlog.models import ModeChange
+
+    return ModeChange.objects.create(
+        mode=failure.mode, kind="joined", old_name="chain fell off", old_key="chain fell off", failures=[]
+    )
+
+
+@pytest.fixture
 def card(revision):
     from sessions.models import TestCard
 

@@ -5,15 +5,15 @@ revision before it. Numbers are drawn, the same ones every time.
 """
 
 import random
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
-from buildlog.failures.fix_history import history_of
-from buildlog.failures.loop import expected_state
 from buildlog.models import Failure, FailureMode, Fitting, Modification, Part, Revision, Vehicle
 from sessions.models import Gate, GateMark, Pass, Reading, Session, Venue
 
 BATCH = 5_000
-START = datetime(2026, 1, 1, tzinfo=UTC)
+END = datetime(2026, 1, 1, tzinfo=UTC)
+BETWEEN = timedelta(hours=3)
+"""From one session to the next; the last one ends before END, so that none is of the future."""
 PACK = {"nominal_voltage_v": 50.4, "full_voltage_v": 58.8, "empty_voltage_v": 35.0, "capacity_ah": 60.0}
 EXPECTATIONS = (("top_speed", "up", 5.0), ("consumption", "down", 8.0), ("range", "up", 10.0))
 MODES = ("chain came off", "controller cut out", "runner bolt loose")
@@ -26,8 +26,9 @@ def fill(sessions=2000, revisions=40, passes_each=10, readings_each=3):
     venue = Venue.objects.create(name="Large lake")
     gate = Gate.objects.create(venue=venue, name="Straight", u_distance_m=0.1)
     GateMark.objects.bulk_create(GateMark(gate=gate, position_m=place) for place in (0.0, 100.0))
-    builds = _builds(vehicle, revisions)
-    rides = _rides(chance, builds, venue, sessions)
+    begins = END - BETWEEN * sessions
+    builds = _builds(vehicle, [begins + BETWEEN * (index * sessions // revisions) for index in range(revisions)])
+    rides = _rides(chance, builds, venue, sessions, begins)
     Session.objects.bulk_create(rides, BATCH)
     Pass.objects.bulk_create(
         (
@@ -55,14 +56,14 @@ def fill(sessions=2000, revisions=40, passes_each=10, readings_each=3):
     return vehicle
 
 
-def _builds(vehicle, revisions):
+def _builds(vehicle, first_rides):
     module = Part.objects.create(name="Large module", category="battery_module", mass_kg=18.0, specification=PACK)
     builds = []
-    for number in range(1, revisions + 1):
+    for number, first_ride in enumerate(first_rides, start=1):
         builds.append(
             Revision.objects.create(
                 vehicle=vehicle, number=number, parent=builds[-1] if builds else None, status="riding",
-                date=date(2026, 1, 1) + timedelta(days=number), track_width_m=1.2, cg_height_m=0.35,
+                date=first_ride.date(), track_width_m=1.2, cg_height_m=0.35,
                 mass_without_rider_kg=90,
             )
         )  # fmt: skip
@@ -82,11 +83,11 @@ def _builds(vehicle, revisions):
     return builds
 
 
-def _rides(chance, builds, venue, sessions):
+def _rides(chance, builds, venue, sessions, begins):
     return [
         Session(
             revision=builds[index * len(builds) // sessions], venue=venue,
-            started_at=START + timedelta(hours=3 * index),
+            started_at=begins + BETWEEN * index,
             distance_m=chance.uniform(5e3, 2e4), runtime_s=chance.uniform(900, 3600),
             charge_used_ah=chance.uniform(4, 20), air_temperature_c=chance.uniform(-20, 2),
             rest_voltage_start_v=58.0, rest_voltage_end_v=chance.uniform(45, 55), surface="clear_ice",
@@ -114,9 +115,3 @@ def _failures(chance, vehicle, rides):
             Modification.answers.through(modification=change, failure=failure)
             for failure in by_revision.get(change.revision.number - 1, ())[:3]
         )
-    # What the loop would store after each of these records, worked out once for all of them.
-    history = history_of(vehicle.pk)
-    for failure in failures:
-        failure.state = expected_state(failure.pk, "open", history)
-        failure.recurrence_of_id = history.first_of.get(failure.pk)
-    Failure.objects.bulk_update(failures, ["state", "recurrence_of"], batch_size=400)

@@ -3,7 +3,7 @@
 from django.contrib import admin
 from django.urls import include, path
 
-from buildlog.failures import modification_pages, part_page
+from buildlog.failures import mode_pages, modification_pages, part_page, verification_pages
 from buildlog.failures import pages as failures
 from buildlog.hosting import connection_pages, error_pages, help_pages, more_pages, upkeep_pages
 from buildlog.machines import pages as machines
@@ -82,6 +82,16 @@ urlpatterns = [
     path("failures/<uuid:pk>/remove/", failures.remove_failure, name="remove_failure"),
     path("failures/<uuid:pk>/cause/", failures.failure_cause, name="failure_cause"),
     path("failures/<uuid:pk>/held/", failures.failure_held, name="failure_held"),
+    path("failures/<uuid:pk>/close/", failures.close_failure, name="close_failure"),
+    path("sign-offs/<uuid:pk>/remove/", failures.remove_sign_off, name="remove_sign_off"),
+    path("failure-modes/", mode_pages.failure_modes, name="failure_modes"),
+    path("failure-modes/<uuid:pk>/", mode_pages.failure_mode, name="failure_mode"),
+    path("failure-modes/<uuid:pk>/rename/", mode_pages.rename_mode, name="rename_mode"),
+    path("failure-modes/<uuid:pk>/join/", mode_pages.join_mode, name="join_mode"),
+    path("failure-modes/take-apart/<int:pk>/", mode_pages.take_mode_apart, name="take_mode_apart"),
+    path("modifications/<uuid:pk>/new-verification/", verification_pages.new_verification, name="new_verification"),
+    path("verifications/<uuid:pk>/edit/", verification_pages.edit_verification, name="edit_verification"),
+    path("verifications/<uuid:pk>/remove/", verification_pages.remove_verification, name="remove_verification"),
     path("photos/new/<slug:subject>/<uuid:pk>/", photos.new_photo, name="new_photo"),
     path("photos/<uuid:pk>/image/", image_files.photo_image, name="photo_image"),
     path("photos/<uuid:pk>/thumbnail/", image_files.photo_thumbnail, name="photo_thumbnail"),

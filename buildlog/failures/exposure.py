@@ -4,19 +4,29 @@ from __future__ import annotations
 
 import uuid
 from bisect import bisect_right
+from collections.abc import Callable, Collection, Mapping
 from datetime import datetime
 from typing import NamedTuple
 
-from django.db.models import CharField
+from django.db.models import CharField, Max
 from django.db.models.functions import Cast
 
 from buildlog.failures.models import Failure
 from buildlog.machines.models import Vehicle
-from calc.exposure_gaps import Pace, RideLength, ridden
+from calc.exposure_gaps import Pace, RideLength, ridden, with_estimates
+
+Doubtful = Mapping[str, Collection[str]]
+"""Facts of sessions in doubt: for "distance_m" and "runtime_s" the keys of the sessions, as hexadecimal text."""
+_READERS: list[Callable[[Vehicle], Doubtful]] = []
+
+
+def register_doubts(reader: Callable[[Vehicle], Doubtful]) -> None:
+    """Let exposure leave out what `reader` says is in doubt. The room that knows the doubts comes later."""
+    _READERS[:] = [reader]
 
 
 class Ride(NamedTuple):
-    """The exposure of one session. A value that was not recorded is None."""
+    """The exposure of one session. A value that was not recorded, or is in doubt, is None."""
 
     key: str
     revision: uuid.UUID
@@ -26,29 +36,44 @@ class Ride(NamedTuple):
 
 
 class Exposure:
-    """All rides of one vehicle, in their order. One query."""
+    """All rides of one vehicle, in their order. One query, and those of its doubts unless they are given."""
 
-    def __init__(self, vehicle: Vehicle) -> None:
+    def __init__(self, vehicle: Vehicle, doubtful: Doubtful | None = None) -> None:
         # Read through the reverse relation, because buildlog does not import sessions.
-        rows = (
+        rows = list(
             vehicle.revisions.filter(sessions__isnull=False)
             # As text, which is faster for thousands of keys than UUID objects.
-            .annotate(key=Cast("sessions__pk", CharField()))
-            .values_list("key", "pk", "number", "sessions__started_at", "sessions__distance_m", "sessions__runtime_s")
+            .annotate(key=Cast("sessions__pk", CharField()), track_m=Max("sessions__logs__length_m"))
+            .values_list(
+                "key", "pk", "number", "sessions__started_at", "sessions__distance_m", "sessions__runtime_s", "track_m"
+            )
             .order_by("sessions__started_at", "sessions__pk")
         )
-        self.rides = [
-            Ride(key.replace("-", ""), revision, number, started_at, RideLength(distance_m, runtime_s))
-            for key, revision, number, started_at, distance_m, runtime_s in rows
-        ]
+        if doubtful is None:
+            doubtful = _READERS[0](vehicle) if rows and _READERS else {}
+        no_distance, no_runtime = doubtful.get("distance_m", ()), doubtful.get("runtime_s", ())
+        rides, tracks_m = [], []
+        for text, revision, number, started_at, distance_m, runtime_s, track_m in rows:
+            key = text.replace("-", "")
+            distance_is_doubted, time_is_doubted = key in no_distance, key in no_runtime
+            length = RideLength(
+                None if distance_is_doubted else distance_m,
+                None if time_is_doubted else runtime_s,
+                doubted_m=(distance_m or 0.0) if distance_is_doubted else 0.0,
+                doubted_s=(runtime_s or 0.0) if time_is_doubted else 0.0,
+            )
+            rides.append(Ride(key, revision, number, started_at, length))
+            tracks_m.append(track_m)
+        self.rides = _estimated(rides, tracks_m)
         lengths = [ride.length for ride in self.rides]
         self.total = ridden(lengths, Pace.of(lengths))
         self._begins_m: dict[str, float] = {}
         place_m = 0.0
         for ride in self.rides:
             self._begins_m[ride.key] = place_m
-            place_m += ride.length.distance_m or 0.0
+            place_m += _metres(ride)
         self._by_key = {ride.key: ride for ride in self.rides}
+        self._starts = [ride.started_at for ride in self.rides]
 
     @property
     def total_m(self) -> float:
@@ -60,21 +85,26 @@ class Exposure:
         """The known time in all."""
         return self.total.runtime_s
 
+    @property
+    def placed_m(self) -> float:
+        """Where the last ride ended: known and estimated distances in all."""
+        return self.total.distance_m + self.total.estimated_m
+
     def place_m(self, failure: Failure) -> float | None:
-        """The known distance ridden in all when a failure came; None for one before the first ride.
+        """The distance ridden in all, known or estimated, when a failure came; None for one before the first ride.
 
         Without a distance of its own it is put at its share of the session's time, or else in the
         session's middle; without a session, at the end of the last ride that began before it.
         """
         ride = self._by_key.get(failure.session_id.hex) if failure.session_id else None
         if ride is None:
-            index = bisect_right([ride.started_at for ride in self.rides], failure.happened_at) - 1
+            index = bisect_right(self._starts, failure.happened_at) - 1
             if index < 0:
                 return None
-            return self._begins_m[self.rides[index].key] + (self.rides[index].length.distance_m or 0.0)
-        begins_m, (distance_m, runtime_s) = self._begins_m[ride.key], ride.length
+            return self._begins_m[self.rides[index].key] + _metres(self.rides[index])
+        begins_m, distance_m, runtime_s = self._begins_m[ride.key], _metres(ride), ride.length.runtime_s
         into_m: float | None = failure.distance_into_session_m
-        if distance_m is None:
+        if not distance_m:
             return begins_m + (into_m or 0.0)
         if into_m is not None:
             return begins_m + min(into_m, distance_m)
@@ -84,8 +114,38 @@ class Exposure:
         return begins_m + share * distance_m
 
     def begins_m(self) -> list[tuple[int, float]]:
-        """Each revision's number, and the known distance ridden in all when it was first ridden."""
+        """Each revision's number, and the distance ridden in all when it was first ridden."""
         first: dict[int, float] = {}
         for ride in self.rides:
             first.setdefault(ride.number, self._begins_m[ride.key])
         return sorted(first.items(), key=lambda row: row[1])
+
+    def spans_m(self, revisions: Collection[uuid.UUID]) -> list[tuple[float, float]]:
+        """From where to where these revisions were ridden, each uninterrupted stretch once."""
+        spans: list[tuple[float, float]] = []
+        for ride in self.rides:
+            if ride.revision in revisions:
+                begins_m = self._begins_m[ride.key]
+                ends_m = begins_m + _metres(ride)
+                if spans and spans[-1][1] == begins_m:
+                    spans[-1] = spans[-1][0], ends_m
+                else:
+                    spans.append((begins_m, ends_m))
+        return spans
+
+
+def _metres(ride: Ride) -> float:
+    return ride.length.distance_m or ride.length.estimated_m or 0.0
+
+
+def _estimated(rides: list[Ride], tracks_m: list[float | None]) -> list[Ride]:
+    """Rides with the distances that can be estimated, each by the others of its revision."""
+    rows_of: dict[uuid.UUID, list[int]] = {}
+    for index, ride in enumerate(rides):
+        rows_of.setdefault(ride.revision, []).append(index)
+    estimated = list(rides)
+    for rows in rows_of.values():
+        lengths = with_estimates([rides[row].length for row in rows], [tracks_m[row] for row in rows])
+        for row, length in zip(rows, lengths, strict=True):
+            estimated[row] = rides[row]._replace(length=length)
+    return estimated

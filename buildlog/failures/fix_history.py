@@ -1,40 +1,52 @@
-"""Reads the history of one machine for `calc.fix_proof`, in four queries and the one of its rides."""
+"""Reads the facts of machines for `calc.fix_proof` and `calc.failure_state`, in a fixed number of queries."""
 
 from __future__ import annotations
 
 import uuid
-from collections.abc import Collection
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from operator import attrgetter
+from typing import Any
+
+from django.db.models import Count, Max, Min
+from django.utils import timezone
 
 from buildlog.failures.exposure import Ride
-from buildlog.failures.models import Failure, Modification
+from buildlog.failures.models import Failure, Modification, SignOff, Verification
 from buildlog.machines.models import Revision
 from buildlog.machines.queries import revisions_with_parts
 from buildlog.storage.columns import label_of
-from calc.fix_proof import FailureFacts, FixFacts, History, RideFacts
+from calc.failure_facts import FailureFacts, FixFacts, RideFacts, Signature, VerificationFacts, VerificationKind
+from calc.fix_proof import History
 from calc.lineage import Feature, RevisionFacts
 
 RIDDEN = (Revision.Status.RIDING, Revision.Status.RETIRED)
 _DIMENSIONS = ("track_width_m", "wheelbase_m", "rolling_circumference_m", "drive_ratio")
 """What a builder sets. Mass and centre of gravity follow from the parts."""
-
-
 A_DAY = timedelta(days=1)
 
 
 def history_of(
-    vehicle: uuid.UUID, rides: Collection[Ride] = (), revisions: Collection[Revision] | None = None
+    vehicle: uuid.UUID,
+    rides: Collection[Ride] = (),
+    revisions: Collection[Revision] | None = None,
+    failures: Collection[Failure] | None = None,
 ) -> History:
-    """The history of a vehicle's failures and fixes; without rides it links them but proves nothing.
+    """The history of a vehicle's failures and fixes, with its rides: what a proof needs. Three queries.
 
-    `revisions` are the vehicle's, by number and with their parts, if a page has read them already.
+    `revisions` are the vehicle's, by number and with their parts, and `failures` all of its, if a page has read them
+    already.
     """
-    lengths = [RideFacts(ride.revision, ride.length) for ride in rides]
+    lengths = [RideFacts(ride.revision, ride.length, ride.started_at.date()) for ride in rides]
     read = revisions_with_parts().filter(vehicle=vehicle).order_by("number") if revisions is None else revisions
-    return History([_facts_of(revision) for revision in read], _failures(vehicle, rides), _fixes(vehicle), lengths)
+    was_ridden = {ride.revision for ride in rides}
+    facts = [facts_of(revision, revision.pk in was_ridden) for revision in read]
+    return History(facts, _failures(vehicle, rides, failures), _fixes([vehicle])[vehicle], lengths)
 
 
-def _facts_of(revision: Revision) -> RevisionFacts:
+def facts_of(revision: Revision, was_ridden: bool) -> RevisionFacts:
     parts: dict[Feature, float] = {}
     for fitting in sorted(revision.fittings.all(), key=lambda fitting: (fitting.part.name, fitting.pk)):
         feature = Feature(fitting.part_id, fitting.part.name)
@@ -44,20 +56,31 @@ def _facts_of(revision: Revision) -> RevisionFacts:
         for name in _DIMENSIONS
         if getattr(revision, name) is not None
     }
-    status = revision.status
-    is_riding = status == Revision.Status.RIDING
     return RevisionFacts(
-        revision.pk, revision.number, revision.parent_id, status in RIDDEN, is_riding, parts, dimensions
+        revision.pk,
+        revision.number,
+        revision.parent_id,
+        was_ridden,
+        revision.status == Revision.Status.RIDING,
+        revision.status != Revision.Status.PLANNED,
+        parts,
+        dimensions,
     )
 
 
-def _failures(vehicle: uuid.UUID, rides: Collection[Ride]) -> list[FailureFacts]:
+FAILURE_COLUMNS = ("pk", "revision_id", "mode_id", "happened_at", "cause_id", "session_id", "severity")
+
+
+def _failures(vehicle: uuid.UUID, rides: Collection[Ride], read: Collection[Failure] | None) -> list[FailureFacts]:
     """A failure without a session counts as on a recorded ride if its revision was ridden within a day of it."""
     starts: dict[uuid.UUID, list[datetime]] = {}
     for ride in rides:
         starts.setdefault(ride.revision, []).append(ride.started_at)
-    rows = Failure.objects.filter(revision__vehicle=vehicle).order_by()
-    columns = rows.values_list("pk", "revision", "mode", "happened_at", "cause", "session")
+    columns: Iterable[tuple[Any, ...]] = (
+        Failure.objects.filter(revision__vehicle=vehicle).order_by().values_list(*FAILURE_COLUMNS)
+        if read is None
+        else map(attrgetter(*FAILURE_COLUMNS), read)
+    )
     return [
         FailureFacts(
             key,
@@ -66,16 +89,92 @@ def _failures(vehicle: uuid.UUID, rides: Collection[Ride]) -> list[FailureFacts]
             happened_at,
             cause,
             session is not None or any(abs(start - happened_at) <= A_DAY for start in starts.get(revision, ())),
+            severity,
+            session or timezone.localdate(happened_at),
         )
-        for key, revision, mode, happened_at, cause, session in columns
+        for key, revision, mode, happened_at, cause, session, severity in columns
     ]
 
 
-def _fixes(vehicle: uuid.UUID) -> list[FixFacts]:
-    answers: dict[uuid.UUID, set[uuid.UUID]] = {}
-    fixes: dict[uuid.UUID, tuple[uuid.UUID, str]] = {}
-    rows = Modification.objects.filter(revision__vehicle=vehicle, answers__isnull=False).order_by()
-    for key, revision, title, failure in rows.values_list("pk", "revision", "title", "answers"):
-        fixes[key] = revision, title
-        answers.setdefault(key, set()).add(failure)
-    return [FixFacts(key, *fixes[key], frozenset(failures)) for key, failures in answers.items()]
+def _fixes(vehicles: Collection[uuid.UUID]) -> Mapping[uuid.UUID, list[FixFacts]]:
+    """The modifications that answer failures, by vehicle."""
+    rows = Modification.objects.filter(revision__vehicle__in=vehicles, answers__isnull=False).order_by()
+    return _gathered(rows.values_list("revision__vehicle", "pk", "revision", "title", "answers"))
+
+
+def _gathered(rows: Iterable[tuple[Any, ...]]) -> Mapping[uuid.UUID, list[FixFacts]]:
+    answers: dict[tuple[Any, ...], set[Any]] = defaultdict(set)
+    for *fix, failure in rows:
+        answers[tuple(fix)].add(failure)
+    fixes: dict[uuid.UUID, list[FixFacts]] = defaultdict(list)
+    for (vehicle, key, revision, title), failures in answers.items():
+        fixes[vehicle].append(FixFacts(key, revision, title, frozenset(failures)))
+    return fixes
+
+
+@dataclass
+class Signed:
+    """What people say of a machine's fixes."""
+
+    verifications: list[VerificationFacts] = field(default_factory=list)
+    signatures: list[Signature] = field(default_factory=list)
+
+    @property
+    def rests_on_rides(self) -> bool:
+        """Whether a state may depend on how far was ridden."""
+        return any(signature.fix is not None for signature in self.signatures)
+
+
+def signed_of(
+    vehicles: Collection[uuid.UUID], verifications: Iterable[Verification] | None = None
+) -> Mapping[uuid.UUID, Signed]:
+    """What is signed and verified, by vehicle. Two queries; one where a page has read a machine's verifications."""
+    signed: dict[uuid.UUID, Signed] = defaultdict(Signed)
+    if verifications is None:
+        rows = Verification.objects.filter(modification__revision__vehicle__in=vehicles).order_by()
+        verified = list(rows.values_list("modification__revision__vehicle", "modification", "kind", "done_on"))
+    else:
+        [machine] = vehicles
+        verified = [(machine, row.modification_id, row.kind, row.done_on) for row in verifications]
+    for vehicle, fix, kind, day in verified:
+        signed[vehicle].verifications.append(VerificationFacts(fix, VerificationKind(kind), day))
+    columns = "vehicle", "mode", "modification", "failures", "fixes", "signed_at", "signed_by", "why"
+    for vehicle, *row in SignOff.objects.filter(vehicle__in=vehicles).order_by().values_list(*columns):
+        signed[vehicle].signatures.append(Signature(*row))
+    return signed
+
+
+def groups_of(vehicles: Collection[uuid.UUID]) -> dict[uuid.UUID, History]:
+    """The histories of several machines without what only a proof needs: failures by revision, mode and cause.
+
+    A failure's key is these three, which is all that its state depends on. Five queries, however many failures.
+    """
+    revisions: dict[uuid.UUID, list[Revision]] = {vehicle: [] for vehicle in vehicles}
+    for revision in revisions_with_parts().filter(vehicle__in=vehicles).order_by("vehicle_id", "number"):
+        revisions[revision.vehicle_id].append(revision)
+    ridden = set(
+        Revision.objects.filter(vehicle__in=vehicles, sessions__isnull=False).order_by().values_list("pk", flat=True)
+    )
+    failures: dict[uuid.UUID, list[FailureFacts]] = defaultdict(list)
+    grouped = Failure.objects.filter(revision__vehicle__in=vehicles).order_by()
+    counted = grouped.values("revision__vehicle", "revision", "mode", "cause").annotate(
+        last=Max("happened_at"), worst=Min("severity"), count=Count("pk")
+    )
+    for row in counted.values_list("revision__vehicle", "revision", "mode", "cause", "last", "worst", "count"):
+        vehicle, revision_key, mode, cause, last, worst, count = row
+        key = revision_key, mode, cause
+        failures[vehicle].append(FailureFacts(key, revision_key, mode, last, cause, severity=worst, count=count))
+    answers = Modification.objects.filter(revision__vehicle__in=vehicles, answers__isnull=False).order_by()
+    columns = "revision__vehicle", "pk", "revision", "title", "answers__revision", "answers__mode", "answers__cause"
+    rows = answers.values_list(*columns).distinct()
+    fixes = _gathered(
+        (vehicle, key, revision, title, (of, mode, cause)) for vehicle, key, revision, title, of, mode, cause in rows
+    )
+    return {
+        vehicle: History(
+            [facts_of(revision, revision.pk in ridden) for revision in revisions[vehicle]],
+            failures[vehicle],
+            fixes.get(vehicle, []),
+        )
+        for vehicle in vehicles
+    }

@@ -12,6 +12,7 @@ from buildlog.failures.models import Failure, FailureMode, Modification
 from buildlog.machines.models import Revision
 from buildlog.quantities.declared import quantity_names
 from buildlog.records.forms import RecordForm, moment_input
+from calc.mode_names import one_form
 
 
 class ModificationForm(RecordForm[Modification]):
@@ -49,8 +50,8 @@ class FailureForm(RecordForm[Failure]):
     mode_name = forms.CharField(
         label="What failed, in the words used before or new ones",
         max_length=80,
-        widget=forms.TextInput(attrs={"list": "failure-modes", "autocomplete": "off"}),
-        help_text="For example: chain came off.",
+        widget=forms.TextInput(attrs={"list": "failure-modes", "autocomplete": "off", "data-near": "failure-modes"}),
+        help_text="For example: chain came off. Case, spaces and dots make no difference.",
     )
     searched = ("session",)
     groups = (("When in the session", ("session", "happened_at", *quantity_names(Failure, "When in the session"))),)
@@ -79,8 +80,8 @@ class FailureForm(RecordForm[Failure]):
         self.modes = list(FailureMode.objects.values_list("name", flat=True))
 
     def clean_mode_name(self) -> str:
-        name: str = self.cleaned_data["mode_name"].strip()
-        if not name:
+        name: str = self.cleaned_data["mode_name"]
+        if not one_form(name):
             raise ValidationError("Say what failed, for example: chain came off.")
         return name
 

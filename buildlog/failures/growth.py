@@ -4,36 +4,49 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from django.utils import timezone
+
 from buildlog.failures.exposure import Exposure
 from buildlog.failures.models import Failure
 from calc import reliability
-from calc.reliability import PowerLaw, Trend
+from calc.reliability import Interval, PowerLaw, Trend
+from calc.steady_rate import shape_at_any_look
 
 CONFIDENCE = 0.9
+SURE_AT_ANY_LOOK = 0.95
 LEAST_FOR_TREND = 3
 
 
 @dataclass
 class Growth:
-    """Is it getting more reliable? The fit, or the reason why there is none."""
+    """Is it getting more reliable? The fit, or the reason why there is none.
+
+    shape: its limits hold at all looks together, and alone decide what is said. The fit and Laplace's test are of
+    today's look alone.
+    """
 
     places_km: list[float]
     total_km: float
     fit: PowerLaw | None = None
     trend: Trend | None = None
+    shape: Interval | None = None
     sentence: str = ""
 
 
 def growth_of(failures: list[Failure], exposure: Exposure) -> Growth:
-    """The trend over the distance ridden, where it is known at which distance each failure came."""
-    places_m = [exposure.place_m(failure) for failure in failures]
+    """The trend over the distance ridden, where it is known at which distance each failure came.
+
+    Several failures of one cause in one outing count once.
+    """
+    events = _events(failures)
+    places_m = [exposure.place_m(failure) for failure in events]
     # A power law is not defined for failures before the first metre.
     places_km = sorted(place / 1000.0 for place in places_m if place)
-    total_km = max([exposure.total_m / 1000.0, *places_km])
+    total_km = max([exposure.placed_m / 1000.0, *places_km])
     growth = Growth(places_km, total_km)
     unplaced = len(places_m) - len(places_km)
     missing = exposure.total.without_distance
-    if exposure.total_m <= 0:
+    if exposure.placed_m <= 0:
         growth.sentence = "No distance is recorded, so nothing can be said about a trend."
     elif len(places_km) < LEAST_FOR_TREND or places_km[0] >= total_km:
         growth.sentence = (
@@ -48,19 +61,30 @@ def growth_of(failures: list[Failure], exposure: Exposure) -> Growth:
     else:
         growth.fit = reliability.power_law_fit(places_km, end=total_km, confidence=CONFIDENCE)
         growth.trend = reliability.laplace_trend(places_km, end=total_km)
-        growth.sentence = _growth_sentence(growth.fit, growth.trend, len(places_km))
+        growth.shape = shape_at_any_look(places_km, end=total_km, confidence=SURE_AT_ANY_LOOK)
+        growth.sentence = _growth_sentence(growth.fit, growth.shape, len(places_km))
     if unplaced:
         growth.sentence += f" Left out: {unplaced} that came before the first known distance."
+    if len(events) < len(failures):
+        growth.sentence += f" {len(failures) - len(events)} of one cause in one outing are counted once."
     return growth
 
 
-def _growth_sentence(fit: PowerLaw, trend: Trend, count: int) -> str:
-    limits = f"shape {fit.shape:.2f}, 90 % between {fit.shape_lower:.2f} and {fit.shape_upper:.2f}, {count} failures"
+def _events(failures: list[Failure]) -> list[Failure]:
+    """The first of each cluster: several failures of one cause in one outing."""
+    firsts: dict[object, Failure] = {}
+    for failure in failures:
+        outing = failure.session_id or timezone.localdate(failure.happened_at)
+        firsts.setdefault(failure.pk if failure.cause_id is None else (failure.cause_id, outing), failure)
+    return list(firsts.values())
+
+
+def _growth_sentence(fit: PowerLaw, shape: Interval, count: int) -> str:
+    limits = f"shape {shape.estimate:.2f}, between {shape.lower:.2f} and {shape.upper:.2f}, {count} failures"
     if not fit.fits:
         return f"The failures do not follow a power law ({limits}), so its trend means nothing here."
-    sure = trend.p_value < 1 - CONFIDENCE
-    if fit.shape_upper < 1 and sure:
-        return f"Getting more reliable ({limits}; Laplace test p = {trend.p_value:.2f})."
-    if fit.shape_lower > 1 and sure:
-        return f"Getting less reliable ({limits}; Laplace test p = {trend.p_value:.2f})."
-    return f"Cannot tell yet whether it changes ({limits}; Laplace test p = {trend.p_value:.2f})."
+    if shape.upper < 1:
+        return f"Getting more reliable ({limits})."
+    if shape.lower > 1:
+        return f"Getting less reliable ({limits})."
+    return f"Cannot tell yet whether it changes ({limits})."

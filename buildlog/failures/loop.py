@@ -1,271 +1,196 @@
-"""How a failure's loop closes: which states may follow which, what each requires, and what changes them.
+"""The loop of a machine's failures: its states, worked out from what is recorded, and what people sign.
 
-open → fix planned → watching → held, or recurred and round again. Planning and riding modifications moves a
-failure automatically; only a person declares a fix held, and only when the exposure since the fix shows it.
-`calc.fix_proof` decides which fix answers which failure and what disproves it; this module stores the results.
+open → fix fitted → watching → held, or recurred and round again. `calc.failure_state` says which state follows from
+the facts; nothing of it is stored. Only a person's word is: that a fix has held, or that a mode is closed without one.
 """
 
 from __future__ import annotations
 
 import uuid
-from collections.abc import Collection, Iterable, Mapping
-from typing import Any
+from collections.abc import Collection, Iterable
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
-from django.db.models import Model, Q, QuerySet
+from django.db.models import Q
+from django.utils import timezone
 
 from buildlog.failures.exposure import Exposure
-from buildlog.failures.fix_history import history_of
-from buildlog.failures.models import Failure, FailureChange, Modification
-from buildlog.machines.models import Fitting, Revision, Vehicle
+from buildlog.failures.fix_history import Signed, groups_of, history_of, signed_of
+from buildlog.failures.models import Failure, SignOff, Verification
+from buildlog.machines.models import Revision, Vehicle
+from buildlog.machines.queries import read_line
 from buildlog.people import current_account
-from calc.fix_proof import History, Proof
-from calc.lineage import Key
+from calc.failure_facts import HURTS, FailureFacts
+from calc.failure_state import Loop, Standing, State
+from calc.fix_proof import HALF, Bar, Proof
 from calc.proof_sentences import refusal
 
-State = Failure.State
-LEGAL: dict[str, frozenset[str]] = {
-    State.OPEN: frozenset({State.FIX_PLANNED, State.WATCHING}),
-    State.FIX_PLANNED: frozenset({State.OPEN, State.WATCHING, State.RECURRED}),
-    State.WATCHING: frozenset({State.OPEN, State.FIX_PLANNED, State.HELD, State.RECURRED}),
-    State.HELD: frozenset({State.OPEN, State.FIX_PLANNED, State.WATCHING, State.RECURRED}),
-    State.RECURRED: frozenset({State.FIX_PLANNED, State.WATCHING}),
-}
-RATE_FRACTION, CONFIDENCE = 0.5, 0.8
-"""Defaults: riding shows, with 80 % confidence, that the failure comes at less than half the earlier rate (common
-practice, no source: half is worth a change, and 4 in 5 is what a season can show)."""
-
-RECORDS_CHANGED = "What is recorded of its fixes and recurrences has changed."
+DEFAULT_CONFIDENCE = 0.8
+"""What *Measuring assumptions* is filled in with. It asks for nothing: the number of fixes decides then."""
 
 
 class IllegalTransition(ValidationError):
-    """A state that may not follow, or whose condition is not met; the message says which."""
+    """A word that may not be signed; the message says why."""
 
 
-def thresholds(vehicle: Any) -> tuple[float, float]:
-    """The vehicle's own, or the defaults."""
+def bar_of(vehicle: Vehicle) -> Bar:
+    """What the machine asks of riding beyond what every machine asks."""
     assumptions = getattr(vehicle, "assumptions", None)
-    return (assumptions.held_rate_fraction, assumptions.held_confidence) if assumptions else (RATE_FRACTION, CONFIDENCE)
+    if assumptions is None:
+        return Bar()
+    confidence: float = assumptions.held_confidence
+    return Bar(min(HALF, assumptions.held_rate_fraction), confidence if confidence > DEFAULT_CONFIDENCE else 0.0)
 
 
-def whole_history(vehicle: Vehicle) -> History:
-    """The history with its rides, which a proof needs."""
-    return history_of(vehicle.pk, Exposure(vehicle).rides)
+def loop_of(
+    vehicle: Vehicle,
+    *,
+    exposure: Exposure | None = None,
+    revisions: Collection[Revision] | None = None,
+    failures: Collection[Failure] | None = None,
+    verifications: Iterable[Verification] | None = None,
+) -> Loop:
+    """The loop of one machine with everything that a proof needs.
+
+    What a page has read already, it gives along.
+    """
+    # Read first: the doubts of the rides then need not read the line again.
+    line = read_line(vehicle) if revisions is None else revisions
+    rides = (exposure or Exposure(vehicle)).rides
+    signed = signed_of([vehicle.pk], verifications).get(vehicle.pk) or Signed()
+    history = history_of(vehicle.pk, rides, line, failures)
+    return Loop(history, bar_of(vehicle), signed.verifications, signed.signatures)
 
 
 def proof_of(failure: Failure) -> Proof | None:
     """The proof for one failure, or None while no fix of it is ridden."""
-    vehicle = failure.revision.vehicle
-    return whole_history(vehicle).proof_for(failure.pk, *thresholds(vehicle))
+    loop = loop_of(failure.revision.vehicle)
+    return loop.history.proof_for(loop.history.failures[failure.pk], loop.bar)
 
 
-def expected_state(failure: uuid.UUID, state: str, history: History) -> str:
-    """The state that follows from a failure's modifications and recurrences, given its stored state."""
-    fixes = history.fixes_for(failure)
-    if any(history.revisions[fix.revision].was_ridden for fix in fixes):
-        return State.HELD if state == State.HELD else State.WATCHING
-    if fixes:
-        return State.FIX_PLANNED
-    return State.RECURRED if history.has_recurred(failure) else State.OPEN
+def standing_of(failure: Failure) -> Standing:
+    """The state of one failure with its reasons."""
+    loop = loop_of(failure.revision.vehicle)
+    return loop.standing(loop.history.failures[failure.pk])
 
 
-def _condition(failure: Failure, to: str) -> str:
-    """The sentence that refuses a state, or "" where its condition is met."""
-    if to == State.HELD:
-        proof = proof_of(failure)
-        return "" if proof is not None and proof.shown else refusal(proof)
-    history = history_of(failure.revision.vehicle_id)
-    fixes, recurred = history.fixes_for(failure.pk), history.has_recurred(failure.pk)
-    ridden = any(history.revisions[fix.revision].was_ridden for fix in fixes)
-    if to == State.FIX_PLANNED and (not fixes or ridden):
-        return "Plan a modification that answers it, on a revision that is not ridden yet."
-    if to == State.WATCHING and not ridden:
-        return "No modification that answers it is ridden yet."
-    if to == State.OPEN and (fixes or recurred):
-        return "A modification answers it, or it has recurred: it is not simply open."
-    if to == State.RECURRED and (fixes or not recurred):
-        return "No recurrence is recorded, or a new modification answers it already."
-    return ""
+class States:
+    """The states of all failures of some machines, in a fixed number of queries.
+
+    A machine on which a fix is signed as held takes those of its rides beside.
+    """
+
+    def __init__(self, vehicles: Iterable[Vehicle]) -> None:
+        machines = {vehicle.pk: vehicle for vehicle in vehicles}
+        signed = signed_of(machines.keys())
+        self._loops: dict[uuid.UUID, Loop] = {}
+        without_rides = [key for key in machines if not signed[key].rests_on_rides]
+        for key, history in groups_of(without_rides).items() if without_rides else ():
+            self._loops[key] = Loop(history, Bar(), signed[key].verifications, signed[key].signatures)
+        for key, vehicle in machines.items():
+            if signed[key].rests_on_rides:
+                self._loops[key] = loop_of(vehicle)
+        self._groups = {
+            (failure.revision, failure.mode, failure.cause): (loop, failure)
+            for loop in self._loops.values()
+            for failure in loop.history.failures.values()
+        }
+
+    def note_on(self, failures: Iterable[Failure]) -> None:
+        """Give each of these failures its state, so that none of them reads anything more."""
+        for failure in failures:
+            loop, facts = self._groups[failure.revision_id, failure.mode_id, failure.cause_id]
+            failure.standing = loop.standing(facts)
+            failure.fixed_on = {uuid.UUID(str(fix.revision)) for fix in loop.history.fixes_for(facts)}
+
+    def first_of(self, failures: Collection[Failure]) -> dict[uuid.UUID, uuid.UUID]:
+        """For those that came although a fix was fitted, the first failure of their kind. One query."""
+        groups: dict[uuid.UUID, set[tuple[object, object, object]]] = {}
+        for failure in failures:
+            loop, facts = self._groups[failure.revision_id, failure.mode_id, failure.cause_id]
+            earlier = loop.history.earlier_of_kind(facts)
+            if earlier:
+                groups[failure.pk] = {(other.revision, other.mode, other.cause) for other in earlier}
+        wanted = set().union(*groups.values())
+        rows = Failure.objects.filter(revision__in={group[0] for group in wanted}).order_by("happened_at", "pk")
+        firsts: dict[tuple[object, object, object], tuple[object, uuid.UUID]] = {}
+        for revision, mode, cause, at, key in rows.values_list("revision", "mode", "cause", "happened_at", "pk"):
+            firsts.setdefault((revision, mode, cause), (at, key))
+        return {key: min(firsts[group] for group in of_kind)[1] for key, of_kind in groups.items()}
+
+    def in_state(self, *states: str) -> Q:
+        """The condition on failures that are in one of these states."""
+        chosen: dict[tuple[object, object], list[object]] = {}
+        for (revision, mode, cause), (loop, facts) in self._groups.items():
+            if loop.standing(facts).state in states:
+                chosen.setdefault((mode, cause), []).append(revision)
+        condition = Q(pk__in=[])
+        for (mode, cause), revisions in chosen.items():
+            of_cause = Q(cause__isnull=True) if cause is None else Q(cause=cause)
+            condition |= Q(mode=mode, revision__in=revisions) & of_cause
+        return condition
 
 
-def move(failure: Failure, to: str, why: str) -> FailureChange:
-    """Move a failure to another state, and record who did it, when and why.
+def note_states(failures: Collection[Failure]) -> None:
+    """Give the failures of a list their states; they were read with revision and vehicle."""
+    if failures:
+        States({failure.revision.vehicle for failure in failures}).note_on(failures)
 
-    Raises IllegalTransition when that state may not follow or its condition is not met.
+
+# What people sign
+
+
+def sign_held(failure: Failure, why: str) -> SignOff:
+    """Sign that the fix of a failure's mode has held. Raises IllegalTransition with a sentence where nothing shows it.
+
+    It speaks for all failures of the mode that the fix answers.
     """
     with transaction.atomic():
-        stored = Failure.objects.select_for_update().select_related("revision__vehicle").get(pk=failure.pk)
-        if to not in LEGAL[stored.state]:
-            raise IllegalTransition(
-                f"“{State(to).label}” cannot follow “{State(stored.state).label}”. From there it may become "
-                f"{' or '.join(sorted(f'“{State(state).label}”' for state in LEGAL[stored.state]))}."
-            )
-        sentence = _condition(stored, to)
-        if sentence:
-            raise IllegalTransition(sentence)
-        change = _step(stored.pk, stored.state, to, why)
-    failure.state = to
-    return change
+        # Two people who sign at the same moment do it one after the other.
+        vehicle = Vehicle.objects.select_for_update().get(pk=failure.revision.vehicle_id)
+        loop = loop_of(vehicle)
+        facts = loop.history.failures[failure.pk]
+        standing = loop.standing(facts)
+        if not standing.may_be_held:
+            raise IllegalTransition(why_not_held(loop, facts, standing))
+        fix = standing.fix
+        return SignOff.objects.create(
+            kind=SignOff.Kind.HELD,
+            modification_id=uuid.UUID(str(fix.key)) if fix else None,
+            **_word_on(loop, facts, vehicle, why),
+        )
 
 
-def _step(failure: uuid.UUID, state: str, to: str, why: str) -> FailureChange:
-    change = FailureChange.objects.create(
-        failure_id=failure, from_state=state, to_state=to, account=current_account.account(), why=why[:500]
-    )
-    Failure.objects.filter(pk=failure).update(state=to)
-    return change
-
-
-Links = Mapping[Key, Key]
-"""Failures that came again, each with the first of its kind."""
-
-
-def follow(vehicle: uuid.UUID, why: str = "", about: Collection[uuid.UUID] | QuerySet[Any, uuid.UUID] = ()) -> Links:
-    """Store what follows from a vehicle's records: recurrences, fixes that do not hold, and states.
-
-    `why` is the reason that is stored with the changes of the failures in `about`, and of those that one fix
-    answers together with them.
-    """
-    rows = Failure.objects.filter(revision__vehicle=vehicle).values_list("pk", "recurrence_of", "state")
-    stored = {key: (first, state) for key, first, state in rows}
-    disproved: dict[uuid.UUID, uuid.UUID | None] = dict(
-        Modification.objects.filter(revision__vehicle=vehicle)
-        .filter(Q(answers__isnull=False) | Q(disproved_by__isnull=False))
-        .values_list("pk", "disproved_by")
-    )
-    if not disproved and all(first is None and state == State.OPEN for first, state in stored.values()):
-        return {}
-    history = history_of(vehicle)
-    linked: Links = {key: first for key, (first, _) in stored.items() if first is not None}
-    reasons: dict[Key, str] = dict.fromkeys(
-        _family(about, linked, stored) | _family(about, history.first_of, stored), why
-    )
+def close_without_fix(failure: Failure, why: str) -> SignOff:
+    """Sign that a mode will get no fix. Raises IllegalTransition where it can hurt, or a fix is on the way."""
     with transaction.atomic():
-        reasons |= _write_disproofs(history, disproved)
-        for key, (first, _) in stored.items():
-            if history.first_of.get(key) != first:
-                Failure.objects.filter(pk=key).update(recurrence_of=history.first_of.get(key))
-        for key, (_, state) in stored.items():
-            if expected_state(key, state, history) != state:
-                _settle(key, history, reasons.get(key) or RECORDS_CHANGED)
-    return history.first_of
+        vehicle = Vehicle.objects.select_for_update().get(pk=failure.revision.vehicle_id)
+        loop = loop_of(vehicle)
+        facts = loop.history.failures[failure.pk]
+        if loop.severity(facts.mode) in HURTS:
+            raise IllegalTransition("A mode that can hurt somebody (severity I or II) is not closed without a fix.")
+        if loop.standing(facts).state not in (State.OPEN, State.RECURRED):
+            raise IllegalTransition("A fix of it is fitted, or it is closed already.")
+        return SignOff.objects.create(kind=SignOff.Kind.CLOSED, **_word_on(loop, facts, vehicle, why))
 
 
-def _settle(failure: uuid.UUID, history: History, why: str) -> None:
-    """Move a failure to its expected state, with its row locked against concurrent changes."""
-    state = Failure.objects.select_for_update().values_list("state", flat=True).filter(pk=failure).first()
-    if state is not None:
-        to = expected_state(failure, state, history)
-        if to != state and to in LEGAL[state]:
-            _step(failure, state, to, why)
+def _word_on(loop: Loop, facts: FailureFacts, vehicle: Vehicle, why: str) -> dict[str, object]:
+    account = current_account.account()
+    return {
+        "vehicle": vehicle,
+        "mode_id": facts.mode,
+        "why": why[:500],
+        "signed_by": account.username if account else "",
+        "signed_at": timezone.now(),
+        "failures": sum(failure.count for failure in loop.modes[facts.mode]),
+        "fixes": max(1, loop.fixes_judged),
+    }
 
 
-def _family(about: Iterable[uuid.UUID], first_of: Links, failures: Iterable[uuid.UUID]) -> set[uuid.UUID]:
-    firsts = {first_of.get(key, key) for key in about}
-    return {key for key in failures if first_of.get(key, key) in firsts}
-
-
-def _write_disproofs(history: History, stored: Mapping[uuid.UUID, uuid.UUID | None]) -> dict[Key, str]:
-    """Mark fixes that do not hold, and unmark those that do; returns reasons for the failures they answer."""
-    reasons: dict[Key, str] = {}
-    for key, before in stored.items():
-        fix = history.fixes.get(key)
-        failure = history.disproved_by(key) if fix else None
-        now = failure.key if failure else None
-        if now == before:
-            continue
-        Modification.objects.filter(pk=key).update(disproved_by=now)
-        why = "What was taken for a recurrence was corrected or removed."
-        if failure is not None and fix is not None:
-            label = history.revisions[failure.revision].label
-            why = f"It came again with {label}; “{fix.title}” does not hold."
-        reasons |= dict.fromkeys(history.answered_by(key) if fix else (), why)
-    return reasons
-
-
-def connect() -> None:
-    """Connect the signals by which changed records move failures, whichever page or interface writes them."""
-    from django.db.models.signals import m2m_changed, post_delete, post_save, pre_delete
-
-    def failure_saved(sender: Any, instance: Failure, raw: bool = False, **_: Any) -> None:
-        if raw:
-            return
-        vehicle = instance.revision.vehicle_id
-        # It may have been moved here from another machine, whose fixes it no longer disproves.
-        elsewhere = Modification.objects.filter(disproved_by=instance).exclude(revision__vehicle=vehicle)
-        for other in set(elsewhere.values_list("revision__vehicle", flat=True)):
-            follow(other)
-        first: Any = follow(vehicle).get(instance.pk)
-        instance.recurrence_of_id = first
-
-    def before_failure_removal(sender: Any, instance: Any, **_: Any) -> None:
-        instance.touched = list(instance.disproves.values_list("answers", flat=True))
-
-    def after_failure_removal(sender: Any, instance: Any, origin: Any = None, **_: Any) -> None:
-        if _by_itself(origin, Failure):
-            follow(instance.revision.vehicle_id, "The recurrence that was recorded was removed.", instance.touched)
-
-    def answers_changed(sender: Any, instance: Any, action: str, reverse: bool, pk_set: Any, **_: Any) -> None:
-        if not action.startswith("post_"):
-            return
-        vehicle = instance.revision.vehicle_id
-        if reverse:
-            follow(vehicle, "The modifications that answer it were changed.", [instance.pk])
-            return
-        if action == "post_clear":
-            pk_set = getattr(instance, "cleared", ())
-        words = "answers it" if action == "post_add" else "no longer answers it"
-        follow(vehicle, f"“{instance}” on {instance.revision.label} {words}.", pk_set or ())
-
-    def before_answers_cleared(sender: Any, instance: Any, action: str, reverse: bool, **_: Any) -> None:
-        if action == "pre_clear" and not reverse:
-            instance.cleared = list(instance.answers.values_list("pk", flat=True))
-
-    def before_modification_removal(sender: Any, instance: Any, **_: Any) -> None:
-        instance.answered = list(instance.answers.values_list("pk", flat=True))
-
-    def after_modification_removal(sender: Any, instance: Any, origin: Any = None, **_: Any) -> None:
-        if _by_itself(origin, Modification):
-            vehicle, why = instance.revision.vehicle_id, f"“{instance}”, which answered it, was removed."
-            follow(vehicle, why, instance.answered)
-
-    def revision_saved(sender: Any, instance: Revision, created: bool, raw: bool = False, **_: Any) -> None:
-        if created or raw:
-            return
-        answered = Failure.objects.filter(answered_by__revision=instance).values_list("pk", flat=True)
-        follow(instance.vehicle_id, f"{instance.label} is now: {instance.get_status_display().lower()}.", answered)
-
-    def before_revision_removal(sender: Any, instance: Any, **_: Any) -> None:
-        touched = Q(answered_by__revision=instance) | Q(answered_by__disproved_by__revision=instance)
-        instance.touched = list(Failure.objects.filter(touched).values_list("pk", flat=True))
-
-    def after_revision_removal(sender: Any, instance: Any, origin: Any = None, **_: Any) -> None:
-        if _by_itself(origin, Revision):
-            follow(instance.vehicle_id, f"{instance.label} was removed.", instance.touched)
-
-    def parts_changed(sender: Any, instance: Fitting, raw: bool = False, origin: Any = None, **_: Any) -> None:
-        if not raw and _by_itself(origin, Fitting):
-            follow(instance.revision.vehicle_id, f"The parts of {instance.revision.label} were changed.")
-
-    for signal, receiver, sender in (
-        (post_save, failure_saved, Failure),
-        (pre_delete, before_failure_removal, Failure),
-        (post_delete, after_failure_removal, Failure),
-        (m2m_changed, before_answers_cleared, Modification.answers.through),
-        (m2m_changed, answers_changed, Modification.answers.through),
-        (pre_delete, before_modification_removal, Modification),
-        (post_delete, after_modification_removal, Modification),
-        (post_save, revision_saved, Revision),
-        (pre_delete, before_revision_removal, Revision),
-        (post_delete, after_revision_removal, Revision),
-        (post_save, parts_changed, Fitting),
-        (post_delete, parts_changed, Fitting),
-    ):
-        name = f"loop_{receiver.__name__}"
-        signal.connect(receiver, sender=sender, weak=False, dispatch_uid=name)
-
-
-def _by_itself(origin: Any, model: type[Model]) -> bool:
-    """Whether a record was removed by itself, and not along with its parent."""
-    return origin is None or isinstance(origin, model) or getattr(origin, "model", None) is model
+def why_not_held(loop: Loop, facts: FailureFacts, standing: Standing, system: str = "metric") -> str:
+    """The sentence that refuses to call a fix held."""
+    if standing.state is State.HELD:
+        return "It is called held already."
+    if standing.shown is None:
+        return refusal(None)
+    return refusal(standing.shown.proof, system, standing.shown)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import uuid
+from collections.abc import Callable
+from typing import Any
 
 from django.contrib import messages
 from django.http import HttpResponse
@@ -10,10 +12,19 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_safe
 
-from buildlog.failures import loop as failure_loop
 from buildlog.failures.cause_form import CauseForm
 from buildlog.failures.forms import FailureForm
-from buildlog.failures.models import Failure
+from buildlog.failures.loop import (
+    IllegalTransition,
+    States,
+    close_without_fix,
+    loop_of,
+    note_states,
+    sign_held,
+    why_not_held,
+)
+from buildlog.failures.models import Failure, Modification, SignOff
+from buildlog.failures.near_modes import offer_joining
 from buildlog.failures.queries import failure_list, failure_rows, failures_of_machine
 from buildlog.machines.models import Part, Revision, Vehicle
 from buildlog.people.form_pages import form_page
@@ -23,62 +34,114 @@ from buildlog.photos.models import Photo
 from buildlog.records import change_log
 from buildlog.records.list_pages import asked_record, list_page
 from buildlog.records.pages import change_record, remove_record, write_record
+from calc.failure_facts import HURTS, FailureFacts, Kinds
+from calc.failure_state import Standing, State
 from calc.fix_proof import History
-from calc.proof_sentences import counts, exposure_sentences, judged_sentence, refusal
+from calc.proof_sentences import counts, exposure_sentences, judged_sentence, standing_sentences
 
 NOT_HELD = "not_held"
 """In the address of the list: every state but held."""
+MOST_RECURRENCES = 10
 
 
 @require_safe
 def failures(request: SignedInRequest) -> HttpResponse:
     """Failures, newest first, a page at a time; of one state, machine, revision or part where the address says so."""
     state, rows = request.GET.get("state", ""), failure_list()
-    if state in Failure.State.values:
-        rows = rows.filter(state=state)
-    elif state == NOT_HELD:
-        rows = rows.exclude(state=Failure.State.HELD)
     subjects = {}
     for name, records in (
-        ("vehicle", Vehicle.objects.all()),
-        ("revision", Revision.objects.select_related("vehicle")),
+        ("vehicle", Vehicle.objects.select_related("assumptions")),
+        ("revision", Revision.objects.select_related("vehicle__assumptions")),
         ("part", Part.objects.all()),
     ):
         subject = asked_record(records, request.GET.get(name))
         if subject is not None:
             subjects[name] = subject
             rows = failures_of_machine(rows, subject) if name == "vehicle" else rows.filter(**{name: subject})
-    page = list_page(rows, request.GET, moment="happened_at")
+    if state == NOT_HELD or state in Failure.State.values:
+        wanted = [known for known in Failure.State.values if known != Failure.State.HELD]
+        machines = States(_machines(subjects))
+        rows = rows.filter(machines.in_state(*(wanted if state == NOT_HELD else [state])))
+        page = list_page(rows, request.GET, moment="happened_at")
+        machines.note_on(page.rows)
+    else:
+        page = list_page(rows, request.GET, moment="happened_at")
+        note_states(page.rows)
     states = [(NOT_HELD, "Not yet held"), *Failure.State.choices]
     context = {"page": page, "failures": page.rows, "states": states, "state": state, "subjects": subjects}
     return render(request, "failures/failures.html", context)
 
 
+def _machines(subjects: dict[str, Any]) -> list[Vehicle]:
+    """The machines whose failures a list may hold."""
+    if "revision" in subjects:
+        return [subjects["revision"].vehicle]
+    if "vehicle" in subjects:
+        return [subjects["vehicle"]]
+    return list(Vehicle.objects.select_related("assumptions"))
+
+
 @require_safe
 def failure(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    failure = get_object_or_404(failure_rows().prefetch_related("changes__account", "recurrences__revision"), pk=pk)
-    newer = failure.revision.vehicle.revisions.filter(number__gt=failure.revision.number).select_related("vehicle")
-    history = failure_loop.whole_history(failure.revision.vehicle)
-    proof = history.proof_for(pk, *failure_loop.thresholds(failure.revision.vehicle))
-    system = request.user.unit_system
+    failure = get_object_or_404(failure_rows().prefetch_related("changes__account"), pk=pk)
+    vehicle = failure.revision.vehicle
+    newer = vehicle.revisions.filter(number__gt=failure.revision.number).select_related("vehicle")
+    loop = loop_of(vehicle)
+    facts = loop.history.failures[pk]
+    standing = failure.standing = loop.standing(facts)
+    shown, system = standing.shown, request.user.unit_system
+    proof = shown.proof if shown else None
+    watched = _watched(standing)
     shared = Failure.objects.filter(cause=failure.cause).exclude(pk=pk) if failure.cause else Failure.objects.none()
+    severe = loop.severity(facts.mode) in HURTS
+    first = loop.history.recurs_from(facts)
     context = {
         "failure": failure,
         "photos": Photo.objects.filter(failure=failure),
         "newer": newer,
+        "standing": standing,
+        "reasons": standing_sentences(standing, watched.revision.label if watched else ""),
         "proof": proof,
+        "watched": watched,
         "counts": counts(proof, system) if proof else "",
-        "refusal": refusal(proof, system),
+        "refusal": why_not_held(loop, facts, standing, system),
         "rests_on": [*exposure_sentences(proof, system), judged_sentence(proof)] if proof else [],
-        "answers": [(fix, _is_disproved(history, fix.pk, pk)) for fix in failure.answered_by.all()],
+        "answers": [(fix, _is_disproved(loop.history, fix.pk, facts)) for fix in failure.answered_by.all()],
+        "first": _link_to(loop.history, first) if first else None,
+        "again": [_link_to(loop.history, again) for again in _recurrences(loop.history, facts)],
+        "verifications": list(watched.verifications.select_related("photo")) if watched else [],
+        "signed": SignOff.objects.filter(vehicle=vehicle, mode=failure.mode).select_related("modification__revision"),
+        "may_be_closed": standing.state in (State.OPEN, State.RECURRED) and not severe,
         "shares_cause": shared.select_related("mode", "revision__vehicle"),
         "evidence": failure.cause.evidence.select_related("photo", "reading__session") if failure.cause else (),
     }
     return render(request, "failures/failure.html", context)
 
 
-def _is_disproved(history: History, fix: uuid.UUID, failure: uuid.UUID) -> bool:
-    return fix in history.fixes and history.disproved_by(fix, failure) is not None
+def _watched(standing: Standing) -> Modification | None:
+    """The record of the fix that the state of a failure is about."""
+    if standing.fix is None:
+        return None
+    return Modification.objects.select_related("revision__vehicle").filter(pk=str(standing.fix.key)).first()
+
+
+def _is_disproved(history: History, fix: uuid.UUID, facts: FailureFacts) -> bool:
+    return fix in history.fixes and history.disproved_by(fix, facts) is not None
+
+
+def _recurrences(history: History, facts: FailureFacts) -> list[FailureFacts]:
+    """What came with a fix of this failure fitted, the first of each revision."""
+    firsts: dict[object, FailureFacts] = {}
+    for fix in history.answers_to(facts):
+        for came in history.came_with(fix, Kinds.of([facts])):
+            firsts.setdefault(came.revision, came)
+    return list(firsts.values())[:MOST_RECURRENCES]
+
+
+def _link_to(history: History, facts: FailureFacts) -> dict[str, Any]:
+    """A failure as the page of another one names it."""
+    label = history.revisions[facts.revision].label
+    return {"label": label, "at": facts.happened_at, "address": reverse("failure", args=[facts.key])}
 
 
 @form_page
@@ -99,6 +162,7 @@ def new_failure(request: SignedInRequest) -> HttpResponse:
         title="Something failed",
         back=reverse("failures"),
         initial=initial | _from_detection(request),
+        on_created=lambda failure: offer_joining(request, failure.mode),
     )
 
 
@@ -146,17 +210,39 @@ def failure_cause(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
 @require_http_methods(["POST"])
 @needs(Right.BUILD)
 def failure_held(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    """Declare a fix held; refused until the riding since shows it."""
+    """Sign that the fix has held; refused until the evidence suffices."""
+    return _signed(request, pk, sign_held, "Say why it counts as held, for example: ridden far enough without it.")
+
+
+@require_http_methods(["POST"])
+@needs(Right.BUILD)
+def close_failure(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
+    """Sign that a mode gets no fix; refused for what can hurt somebody."""
+    return _signed(request, pk, close_without_fix, "Say why it gets no fix, for example: a stone, seen and avoided.")
+
+
+def _signed(
+    request: SignedInRequest, pk: uuid.UUID, sign: Callable[[Failure, str], SignOff], wanted: str
+) -> HttpResponse:
     failure = get_object_or_404(failure_rows(), pk=pk)
     why = request.POST.get("why", "").strip()
     if not why:
-        messages.warning(request, "Say why it counts as held, for example: ridden far enough without it.")
+        messages.warning(request, wanted)
         return redirect(failure.get_absolute_url())
     try:
-        failure_loop.move(failure, Failure.State.HELD, why)
-    except failure_loop.IllegalTransition as error:
+        signed = sign(failure, why)
+    except IllegalTransition as error:
         messages.warning(request, " ".join(error.messages))
     else:
-        change_log.note_change(failure, ["state"])
-        messages.success(request, f"{failure}: held.")
+        change_log.note_change(signed, ["why"])
+        messages.success(request, f"{signed}.")
     return redirect(failure.get_absolute_url())
+
+
+@form_page
+@needs(Right.BUILD)
+def remove_sign_off(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
+    """Take a word back."""
+    signed = get_object_or_404(SignOff.objects.select_related("mode"), pk=pk)
+    back = signed.get_absolute_url()
+    return remove_record(request, signed, back=back, after=back)

@@ -8,6 +8,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.views.decorators.http import require_safe
 
+from buildlog.failures.loop import note_states
 from buildlog.failures.queries import failure_list
 from buildlog.machines.models import Part
 from buildlog.photos.models import Photo
@@ -20,6 +21,7 @@ NEWEST = 10
 def part(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     part = get_object_or_404(Part, pk=pk)
     failures = list(failure_list().filter(part=part)[: NEWEST + 1])
+    note_states(failures)
     context = {
         "part": part,
         "fittings": part.fittings.select_related("revision__vehicle").order_by("revision__number"),

@@ -8,13 +8,15 @@ from typing import Any, NamedTuple
 from django.db.models import Prefetch, QuerySet, Value
 from django.db.models.functions import Coalesce
 
+from buildlog.failures.loop import States
 from buildlog.failures.models import Failure, Modification
 from buildlog.machines.models import Vehicle
+from calc.failure_facts import HURTS
 
 
 def failure_list() -> QuerySet[Failure]:
     """Failures as a list shows them."""
-    return Failure.objects.select_related("mode", "part", "revision__vehicle")
+    return Failure.objects.select_related("mode", "part", "revision__vehicle__assumptions")
 
 
 def failures_of_machine(failures: QuerySet[Failure], vehicle: Vehicle) -> QuerySet[Failure]:
@@ -28,11 +30,11 @@ def failures_of_machine(failures: QuerySet[Failure], vehicle: Vehicle) -> QueryS
 
 def failure_rows() -> QuerySet[Failure]:
     """Failures with all that their own pages show."""
-    failures = Failure.objects.select_related("mode", "part", "cause", "revision__vehicle", "session__venue")
-    answers = Modification.objects.select_related("revision__vehicle").order_by("revision__number", "title")
-    return failures.select_related("recurrence_of__mode", "recurrence_of__revision__vehicle").prefetch_related(
-        Prefetch("answered_by", queryset=answers)
+    failures = Failure.objects.select_related(
+        "mode", "part", "cause", "revision__vehicle__assumptions", "session__venue"
     )
+    answers = Modification.objects.select_related("revision__vehicle").order_by("revision__number", "title")
+    return failures.prefetch_related(Prefetch("answered_by", queryset=answers))
 
 
 class OpenHazard(NamedTuple):
@@ -42,15 +44,15 @@ class OpenHazard(NamedTuple):
     has_fix: bool
 
 
-def open_failures(vehicles: Collection[Any]) -> QuerySet[Failure]:
-    """Failures of category I and II of machines that have not held; what releases read, and nothing else of states."""
-    rows = Failure.objects.filter(revision__vehicle__in=vehicles, severity__lte=2).exclude(state=Failure.State.HELD)
-    return (
-        rows.select_related("mode", "revision__vehicle").prefetch_related("answered_by").order_by("happened_at", "pk")
-    )
+def open_failures(vehicles: Collection[Any]) -> list[Failure]:
+    """Failures of category I and II of machines that have not held, with their states: what releases read."""
+    rows = Failure.objects.filter(revision__vehicle__in=vehicles, severity__in=HURTS)
+    failures = list(rows.select_related("mode", "revision__vehicle__assumptions").order_by("happened_at", "pk"))
+    if failures:
+        States({failure.revision.vehicle for failure in failures}).note_on(failures)
+    return [failure for failure in failures if failure.state != Failure.State.HELD]
 
 
 def hazard_of(failure: Failure, line: Collection[Any]) -> OpenHazard:
     """`line` has the keys of a revision and those before it, whose modifications it carries."""
-    fixes = failure.answered_by.all()
-    return OpenHazard(failure, any(fix.revision_id in line and fix.disproved_by_id is None for fix in fixes))
+    return OpenHazard(failure, any(revision in line for revision in failure.fixed_on))

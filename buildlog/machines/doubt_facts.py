@@ -38,8 +38,14 @@ source)."""
 class MachineFacts:
     """What is known of one revision: of the build itself, and as the surroundings of its sessions."""
 
+    machine: Machine
     build: dict[str, float | None]
     surroundings: dict[str, float | None]
+
+    @property
+    def mass_kg(self) -> float | None:
+        """Without rider. It may follow from earlier revisions, so it is worked out only where it is asked for."""
+        return self.machine.mass_kg
 
 
 def part_of(machine: Machine, category: str) -> Part | None:
@@ -61,7 +67,7 @@ def facts_of_machine(machine: Machine) -> MachineFacts:
         build["parallel"] = wiring.parallel or wiring.quantity
     weights = [(fitting.part.mass_kg, fitting.quantity) for fitting in machine.fittings]
     build["parts_mass_kg"] = sum(mass * quantity for mass, quantity in weights if mass is not None) or None
-    return MachineFacts(build, _surroundings(machine, build))
+    return MachineFacts(machine, build, _surroundings(machine, build))
 
 
 def _surroundings(machine: Machine, build: dict[str, float | None]) -> dict[str, float | None]:
@@ -70,7 +76,7 @@ def _surroundings(machine: Machine, build: dict[str, float | None]) -> dict[str,
     if peak_a is None and controller is not None and controller.continuous_current_a is not None:
         peak_a = AMPLE * controller.continuous_current_a
     limits = [peak_a]
-    known: dict[str, float | None] = {"machine_mass_kg": machine.mass_kg}
+    known: dict[str, float | None] = {}
     if pack is not None:
         known |= {
             "pack_full_voltage_v": pack.full_voltage_v,

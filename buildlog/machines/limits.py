@@ -11,6 +11,7 @@ from calc import drivetrain, endurance, pack, stability, traction
 from calc.alarms import PASSED, Alarm
 from calc.quantities import written
 from calc.results import Result
+from calc.voltage_margins import VoltageMargin
 
 TURN_RADIUS_M = 15.0
 
@@ -82,36 +83,23 @@ def _of_pack(key: str, attribute: str) -> Callable[[Machine, Ride], Result]:
 
 
 def _voltage_margin(category: str, name: str) -> Callable[[Machine, Ride], Result]:
+    needs = f"a pack, and the {name} with its highest voltage"
+
     def work(machine: Machine, ride: Ride) -> Result:
-        limits, highest = machine.limits(category), machine.highest_voltage
-        needs = f"a pack, and the {name} with its highest voltage"
-        if highest is None or limits is None or limits.highest_voltage_v is None:
-            return _result(f"{name}_voltage_margin", None, "", needs)
-        return _result(
-            f"{name}_voltage_margin",
-            pack.voltage_margin_v(limits.highest_voltage_v, highest.voltage_v),
-            "pack.voltage_margin_v",
-            needs,
-            f"Its limit less the highest voltage, {written(highest.voltage_v, 'voltage')}: {highest.subject}.",
-            machine.voltage_alarm(category),
-        )
+        return _of_margin(f"{name}_voltage_margin", machine.voltage_margin(category), needs)
 
     return work
 
 
 def _cut_off_margin(machine: Machine, ride: Ride) -> Result:
-    limits = machine.limits("speed_controller")
-    value = None
-    if machine.pack is not None and limits is not None and limits.lowest_voltage_v is not None:
-        value = pack.voltage_margin_v(machine.pack.full_voltage_v, limits.lowest_voltage_v)
-    return _result(
-        "controller_cut_off_margin",
-        value,
-        "pack.voltage_margin_v",
-        "a pack, and the controller with its low-voltage cut-off",
-        "The full pack's voltage less the voltage at which the controller stops.",
-        machine.cut_off_alarm,
-    )
+    needs = "a pack, and the controller with its low-voltage cut-off"
+    return _of_margin("controller_cut_off_margin", machine.cut_off_margin, needs)
+
+
+def _of_margin(key: str, margin: VoltageMargin | None, needs: str) -> Result:
+    if margin is None:
+        return _result(key, None, "", needs)
+    return _result(key, margin.margin_v, "pack.voltage_margin_v", needs, margin.method, margin.alarm)
 
 
 def _current_margin(machine: Machine, ride: Ride) -> Result:

@@ -6,7 +6,6 @@ import math
 import uuid
 from collections.abc import Iterable, Mapping
 from functools import cached_property
-from typing import NamedTuple
 
 from buildlog.machines.balance import Balance, WithRider, up_the_line
 from buildlog.machines.contacts import Contact, track_width_m, wheelbase_m
@@ -14,17 +13,9 @@ from buildlog.machines.models import Fitting, Revision
 from buildlog.machines.pack import pack_of
 from buildlog.machines.queries import LINE, read_line
 from buildlog.machines.seen_voltages import SeenVoltage
-from calc.alarms import Alarm, cut_off_alarm, highest_alarm
+from calc.alarms import Alarm
 from calc.session_facts import BuildFacts, LimitFacts, PackFacts
-
-
-class Voltage(NamedTuple):
-    """A voltage of the pack, its source, and whether it was measured."""
-
-    voltage_v: float
-    subject: str
-    measured: bool
-
+from calc.voltage_margins import Voltage, VoltageMargin, margin_to_cut_off, margin_to_highest
 
 ELECTRONICS = (("speed_controller", "controller"), ("motor", "motor"))
 
@@ -165,26 +156,25 @@ class Machine:
             return "front"
         return "rear" if contacts == Revision.Contacts.TWO_FRONT_ONE_REAR else ""
 
-    def voltage_alarm(self, category: str) -> Alarm | None:
-        """The alarm for the highest voltage against the limit of the controllers or motors, if any."""
+    def voltage_margin(self, category: str) -> VoltageMargin | None:
+        """What the highest voltage leaves to the limit of the controllers or motors; None where one is unknown."""
         limits, highest = self.limits(category), self.highest_voltage
         if highest is None or limits is None or limits.highest_voltage_v is None:
             return None
-        name = dict(ELECTRONICS)[category]
-        return highest_alarm(name, limits.highest_voltage_v, highest.voltage_v, highest.subject, highest.measured)
+        return margin_to_highest(dict(ELECTRONICS)[category], limits.highest_voltage_v, highest)
 
-    @cached_property
-    def cut_off_alarm(self) -> Alarm | None:
-        """The alarm for a pack whose full voltage is below the controller's cut-off, if so."""
+    @property
+    def cut_off_margin(self) -> VoltageMargin | None:
+        """What the full pack has above the controller's cut-off; None where one is unknown."""
         limits = self.limits("speed_controller")
         if self.pack is None or limits is None or limits.lowest_voltage_v is None:
             return None
-        return cut_off_alarm(limits.lowest_voltage_v, self.pack.full_voltage_v, "the full pack", False)
+        return margin_to_cut_off(limits.lowest_voltage_v, Voltage(self.pack.full_voltage_v, "the full pack", False))
 
     @cached_property
     def warnings(self) -> list[Alarm]:
-        alarms = [*(self.voltage_alarm(category) for category, _ in ELECTRONICS), self.cut_off_alarm]
-        return [alarm for alarm in alarms if alarm is not None]
+        margins = [*(self.voltage_margin(category) for category, _ in ELECTRONICS), self.cut_off_margin]
+        return [margin.alarm for margin in margins if margin is not None and margin.alarm is not None]
 
 
 def _single_of(contacts: list[Contact]) -> str:

@@ -14,23 +14,24 @@ _ORDER = ("battery_module", "fuse", "main_switch", "precharge", "connector", "ca
 
 @dataclass(frozen=True)
 class Symbol:
-    """One part of the line, from the top down; `aside` symbols hang beside it."""
+    """One part of the line, from the top down."""
 
     kind: str
     y: float
     label: str
     value: str
-    aside: bool = False
 
 
 @dataclass(frozen=True)
 class OneLine:
     symbols: list[Symbol]
     height: float
+    begins_at: float
+    """Where the line of riding begins: above it is the charger's."""
 
     @property
     def sentence(self) -> str:
-        return "One-line diagram, from the pack to the motor: " + ", ".join(
+        return "One-line diagram, from the pack to the motor, its charger first: " + ", ".join(
             f"{symbol.label} {symbol.value}".strip() for symbol in self.symbols
         )
 
@@ -45,18 +46,19 @@ def one_line(chain: Wiring) -> OneLine | None:
     ]
     if not rows:
         return None
-    rows += [fitting for fitting in chain.machine.fittings if fitting.part.category == "charger"]
+    # The charger feeds the pack from above, and only while it charges: its stretch of the line is dashed.
+    chargers = [fitting for fitting in chain.machine.fittings if fitting.part.category == "charger"]
+    rows = chargers + rows
     symbols = [
         Symbol(
             fitting.part.category,
             LEFT + STEP * place,
             fitting.part.name,
             _rating(fitting),
-            fitting.part.category in ("charger", "precharge"),
         )
         for place, fitting in enumerate(rows)
     ]
-    return OneLine(symbols, LEFT + STEP * len(rows))
+    return OneLine(symbols, LEFT + STEP * len(rows) - STEP / 2, LEFT + STEP * (len(chargers) - 0.5))
 
 
 _RATINGS = {

@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Fitting
 from buildlog.machines.pack import NEEDED, String, strings_of
-from calc import drivetrain, pack, wiring
+from calc import charging, drivetrain, pack, wiring
 
 CABLE_C = 70.0
 """A loaded cable is worked out at this temperature of its copper (common practice, no source)."""
@@ -232,21 +232,23 @@ class Wiring:
         return float(wiring.terminal_voltage_v(self.machine.pack.nominal_voltage_v, ohm, self.peak_a))
 
     @cached_property
-    def charging(self) -> wiring.Charging | None:
+    def charge(self) -> charging.Charging | None:
         """A charge of the empty pack by its charger."""
         facts, ohm = self.machine.pack, self.pack_resistance_ohm
         if facts is None or not ohm or not self.charger_a:
             return None
-        return wiring.charging(facts.capacity_ah, facts.empty_voltage_v, facts.full_voltage_v, ohm, self.charger_a)
+        return charging.charge_times(
+            facts.capacity_ah, facts.empty_voltage_v, facts.full_voltage_v, ohm, self.charger_a
+        )
 
     @cached_property
-    def precharge(self) -> wiring.Precharge | None:
+    def precharge(self) -> charging.Precharge | None:
         ohm, capacitance = (
             self.rating("precharge", "resistance_ohm", max), self.rating("speed_controller", "capacitance_uf", max)
         )  # fmt: skip
         if not ohm or not capacitance or self.machine.pack is None:
             return None
-        return wiring.precharge(self.machine.pack.full_voltage_v, ohm, capacitance)
+        return charging.precharge(self.machine.pack.full_voltage_v, ohm, capacitance)
 
     @cached_property
     def motor_speed_rpm(self) -> float | None:

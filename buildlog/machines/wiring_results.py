@@ -165,9 +165,9 @@ def _charger(chain: Wiring) -> Result:
 
 
 def _charge_time(chain: Wiring) -> Result:
-    value = chain.charging.total_s if chain.charging is not None else None
+    value = chain.charge.total_s if chain.charge is not None else None
     return _result(
-        "charge_time", value, "wiring.charging",
+        "charge_time", value, "charging.charge_times",
         "a charger with its current, and the internal resistance of the modules",
         "From empty, at constant current and then at constant voltage to a tenth of it.",
     )  # fmt: skip
@@ -179,7 +179,11 @@ def _precharge_time(chain: Wiring) -> Result:
     if chain.precharge is not None:
         how = f"To 95 % of the full pack; the resistor takes {float(chain.precharge.energy_j):.2g} J each time."
     return _result(
-        "precharge_time", value, "wiring.precharge", "a precharge resistor and the controller's input capacitance", how
+        "precharge_time",
+        value,
+        "charging.precharge",
+        "a precharge resistor and the controller's input capacitance",
+        how,
     )
 
 

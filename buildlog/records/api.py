@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import uuid
+from abc import ABC, abstractmethod
 from collections.abc import Mapping
 from typing import Any
 
@@ -74,14 +75,15 @@ class WithinMachine(GenericAPIView[Any]):
         return rows
 
 
-class WorkedOut(WithinMachine):
+class WorkedOut(WithinMachine, ABC):
     """What pages show of one record, worked out: `answer` says what."""
 
     def get(self, request: Request, pk: uuid.UUID) -> Response:
         return Response(self.answer(self.get_object()))
 
+    @abstractmethod
     def answer(self, record: Any) -> dict[str, Any]:
-        raise NotImplementedError
+        """What is worked out of this record, ready to be written as JSON."""
 
 
 class RecordViewSet(RemovedInWords, WithinMachine, viewsets.ModelViewSet[Any]):

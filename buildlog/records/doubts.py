@@ -24,7 +24,11 @@ def doubts_as_json(model: type[Model], key: Any) -> dict[str, Any]:
     """The doubts of a stored record under their key; nothing for kinds of records that are not asked about."""
     if model not in _READERS:
         return {}
-    record = model._default_manager.filter(pk=key).first()
+    rows = model._default_manager.order_by().filter(pk=key)
+    if any(field.name == "session" for field in model._meta.fields):
+        # What belongs to a session is held against it.
+        rows = rows.select_related("session")
+    record = rows.first()
     return {} if record is None else {DOUBTS: _READERS[model][0](record)}
 
 

@@ -42,7 +42,12 @@ def version_of(representation: Mapping[str, Any]) -> str:
 
 def entity_tag_of(representation: Mapping[str, Any]) -> str:
     """The version as written in the header `ETag`."""
-    return f'"{version_of(representation)}"'
+    return f'"{_own_version(representation)}"'
+
+
+def _own_version(representation: Mapping[str, Any]) -> str:
+    """The version that a representation names, of the record's own content; worked out where it names none."""
+    return str(representation.get(VERSION) or version_of(representation))
 
 
 def _content(value: Any) -> Any:
@@ -98,8 +103,9 @@ class Precondition:
         if self.any_version:
             return stored is not None
         if self.versions:
+            # By itself a representation also counts what is worked out; phones may hold such versions still.
             return stored is not None and not self.versions.isdisjoint(
-                (version_of(stored), _version_of_earlier_release(stored))
+                (_own_version(stored), version_of(stored), _version_of_earlier_release(stored))
             )
         return True
 

@@ -26,6 +26,13 @@ def quantity(context: Any, value: float | None, kind: str, u: float | None = Non
     return "" if value is None else written(value, kind, context.get("unit_system", "metric"), u, digits)
 
 
+@register.simple_tag(takes_context=True)
+def span(context: Any, low: float, high: float, kind: str, digits: int = 2) -> str:
+    """Two stored numbers with their unit once: "8 to 9.8 km/h"."""
+    ends = [quantity(context, value, kind, None, digits) for value in (low, high)]
+    return ends[1] if ends[0] == ends[1] else f"{ends[0].rpartition(' ')[0]} to {ends[1]}"
+
+
 @register.inclusion_tag("quantities/rows.html", takes_context=True)
 def quantity_rows(context: Any, record: Any) -> dict[str, Any]:
     """A record's known quantities, each with its label, as they are declared."""

@@ -28,6 +28,10 @@ PLANNED_VALUES = 6
 PLAN_SHARE = 0.95
 """Part of a question's error that is spent until its plan is reached; the rest is for what is ridden after it, which
 could otherwise never decide anything. It costs less than one true change in a hundred."""
+LATER_SHARE = 0.3
+"""Questions that arrive after the page's own have parts of their own: 0.15, 0.05, 0.025 … of the page's error, 0.3 of
+it together however many there are: so many that the simulations of trials asked again stay within the error. What
+was asked before has spent its own, and cannot share it any more."""
 LAST_INFORMATION = 3.0
 """All is spent when so many times the planned values are there."""
 
@@ -39,8 +43,8 @@ class Question:
     planned: values (days) of the revision after which the question should be decided; frozen at its first one.
     opened_on: of the revision, only days from this one on count; for a question that is asked again.
     both_builds: whether the plan has both revisions ridden on each of its days.
-    arrives: the day from which it takes its part of the error, for a question that is asked later than the others;
-    what was decided before stays.
+    arrives: the day from which it is asked, for one that is asked later than the page's own; they keep their parts of
+    the error.
     """
 
     measure: str
@@ -263,43 +267,51 @@ def _columns_of(question: Question, columns: Mapping[str, Columns]) -> Columns:
 
 def _replay(courses: Sequence[Course], error: float) -> None:
     """In the order of the days; the first answer that a question gets is kept."""
+    own = [course for course in courses if course.question.arrives is None]
+    later = sorted((course for course in courses if course.question.arrives is not None), key=_arrival)
+    for course in own:
+        course.error = error / len(own)
+    for place, course in enumerate(later, start=1):
+        course.error = LATER_SHARE * error / (place * (place + 1))
+    unclaimed = 0.0
+    present = list(own)
     days = {look.day for course in courses for look in course.looks}
-    arrivals = {course.question.arrives for course in courses if course.question.arrives is not None}
-    present = [course for course in courses if course.question.arrives is None]
-    _share(present, error)
-    for day in sorted(days | arrivals):
-        if day in arrivals:
-            present += [course for course in courses if course.question.arrives == day]
-            _share_again(present, error)
+    for day in sorted(days | {_arrival(course) for course in later}):
+        for course in later:
+            if _arrival(course) == day:
+                course.error, unclaimed = course.error + unclaimed, 0.0
+                present.append(course)
         for course in present:
             looks = sum(look.day <= day for look in course.looks)
             if looks > len(course.decisions):
                 course.look_again(looks)
-        while _decide(present):
-            _share_again(present, error)
+        while differing := _decide(present):
+            unclaimed += _release(differing, present)
 
 
-def _share(courses: Sequence[Course], error: float) -> None:
-    """What is shown to differ leaves its part to the others, and keeps the bound that it passed."""
-    holders = [course for course in courses if course.decision is None or not course.decision.differs]
-    for course in courses:
+def _arrival(course: Course) -> int:
+    return course.question.arrives or 0
+
+
+def _release(differing: Sequence[Course], present: Sequence[Course]) -> float:
+    """What is shown to differ leaves its part to the others, and keeps the bound that it passed. What nobody takes."""
+    released = sum(course.error for course in differing)
+    holders = [course for course in present if course.decision is None or not course.decision.differs]
+    for course in holders:
         if course.decision is None:
-            course.error = error / len(holders)
+            course.error += released / len(holders)
+            if course.decisions:
+                course.look_again(len(course.decisions))
+    return 0.0 if holders else released
 
 
-def _share_again(courses: Sequence[Course], error: float) -> None:
-    _share(courses, error)
-    for course in courses:
-        if course.decision is None and course.decisions:
-            course.look_again(len(course.decisions))
-
-
-def _decide(courses: Sequence[Course]) -> bool:
-    """Decide what the latest looks decide; whether anything was shown to differ by them."""
-    differs = False
+def _decide(courses: Sequence[Course]) -> list[Course]:
+    """Decide what the latest looks decide; those that were shown to differ by them."""
+    differing = []
     for course in courses:
         latest = course.latest
         if course.decision is None and latest is not None and latest.answer is not Answer.NOT_YET_KNOWN:
             course.decision = latest
-            differs |= latest.differs
-    return differs
+            if latest.differs:
+                differing.append(course)
+    return differing

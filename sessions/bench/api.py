@@ -17,8 +17,9 @@ from buildlog.people.device_keys import FIELD_LOGGING
 from buildlog.people.roles import Right
 from buildlog.records.api import RecordViewSet, WorkedOut
 from calc.results import plain
+from sessions.bench.bench_json import bench_json
 from sessions.bench.failure_questions import failure_questions
-from sessions.bench.machine_bench import ride_of
+from sessions.bench.machine_bench import Filters, bench_of, ride_of
 from sessions.bench.models import TestCard, TestCardItem
 from sessions.bench.release import release_as_json, release_state
 from sessions.bench.serializers import TestCardItemSerializer, TestCardSerializer
@@ -78,6 +79,22 @@ class VehicleComparison(WorkedOut):
         keep_decisions(answers)
         questions = [as_json(row) for row in answers]
         return {"questions": [*questions, *failure_questions(record, season, modifications)], "error": error}
+
+
+@extend_schema(responses=OpenApiTypes.OBJECT)
+class VehicleBench(WorkedOut):
+    """What comes next, each failure mode with its fixes, and the trials: the decisions of the page *Bench*.
+
+    `next` is in order: `kind` is one of do_not_ride, settle_this, fix_this, ride_this_trial, stop_testing_this.
+    `state` of a mode is one of open, fix_fitted, watching, held, recurred; limits of rates are 90 %. `answer` is one
+    of did_what_it_should, helped_less_than_expected, did_nothing_that_matters, made_it_worse, not_yet_known.
+    """
+
+    queryset = Vehicle.objects.select_related("assumptions")
+    machine_path = "pk"
+
+    def answer(self, record: Vehicle) -> dict[str, Any]:
+        return bench_json(bench_of(record, Filters()))
 
 
 class TestCardViewSet(RecordViewSet):

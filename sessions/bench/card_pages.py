@@ -111,7 +111,10 @@ def test_cards(request: SignedInRequest) -> HttpResponse:
 @require_safe
 def test_card(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     card = get_object_or_404(
-        TestCard.objects.select_related("revision__vehicle").prefetch_related("items__session__venue"), pk=pk
+        TestCard.objects.select_related("revision__vehicle", "trial__revision", "trial__against").prefetch_related(
+            "items__session__venue"
+        ),
+        pk=pk,
     )
     return render(request, "bench/test_card.html", {"card": card})
 

@@ -5,9 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from buildlog.failures.exposure import Exposure
-from buildlog.failures.fix_history import history_of
-from buildlog.failures.loop import thresholds
+from buildlog.failures.loop import loop_of
 from buildlog.failures.models import Modification
 from buildlog.machines.models import Vehicle
 from calc.fix_proof import Proof
@@ -27,15 +25,15 @@ def failure_questions(vehicle: Vehicle, season: Season, modifications: Sequence[
         return []
     numbers = {revision.pk: revision.number for revision in season.revisions}
     parents = {revision.pk: revision.parent_id for revision in season.revisions}
-    history = history_of(vehicle.pk, Exposure(vehicle).rides, season.revisions)
-    limits = thresholds(vehicle)
+    loop = loop_of(vehicle, revisions=season.revisions)
+    history = loop.history
     questions = []
     for modification in asking:
         parent = parents[modification.revision_id]
         if parent is None:
             continue
-        proof = history.proof_of_fix(modification.pk, *limits) if modification.pk in history.fixes else None
-        verdict = verdict_by_failures(modification, proof)
+        proof = history.proof_of_fix(modification.pk, loop.bar) if modification.pk in history.fixes else None
+        verdict = verdict_by_failures(modification, loop)
         questions.append(
             {
                 "measure": "failures",

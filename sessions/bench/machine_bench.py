@@ -7,35 +7,31 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from django.db.models import Prefetch, QuerySet
+from django.db.models import QuerySet
 
 from buildlog.failures.exposure import Exposure
-from buildlog.failures.fix_history import RIDDEN, history_of
+from buildlog.failures.fix_history import RIDDEN
 from buildlog.failures.growth import Growth, growth_of
-from buildlog.failures.loop import thresholds
+from buildlog.failures.loop import loop_of
 from buildlog.failures.models import Failure, Modification
-from buildlog.failures.queries import failure_rows
+from buildlog.failures.queries import failure_list
 from buildlog.machines.limits import ResultPair, Ride, side_by_side
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Revision, Vehicle
 from buildlog.machines.queries import read_line
 from buildlog.machines.seen_voltages import seen_voltages
-from calc import reliability
-from calc.exposure_gaps import DISTANCE
-from calc.fix_proof import History, Proof
-from calc.proof_sentences import exposure_sentences, gap_sentences, judged_sentence, refusal
-from calc.reliability import Interval
+from calc.failure_state import Loop
+from calc.fix_proof import History
+from calc.proof_sentences import gap_sentences
 from sessions.bench import verdicts
+from sessions.bench.mode_rows import ModeRow, mode_rows
+from sessions.evidence.doubtful_rides import doubtful_in
 from sessions.evidence.reader import recorded
 from sessions.evidence.season import Season
 from sessions.outings.models import Assumptions
 from sessions.trials.decisions import trials_of
 from sessions.trials.measure_columns import MeasureColumns
 from sessions.trials.questions import Answered, answer, own_questions
-
-CONFIDENCE = 0.9
-CATEGORY_WEIGHT = {1: 4, 2: 3, 3: 2, 4: 1}
-"""Risk is severity category times rate; I counts four times what IV does (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -65,51 +61,16 @@ class Filters:
         return all(not getattr(self, name) or getattr(self, name) == value for name, value in values.items())
 
 
-@dataclass(frozen=True)
-class ModeRow:
-    """One failure mode against the whole exposure."""
-
-    name: str
-    mode: uuid.UUID
-    worst: int
-    count: int
-    risk: float | None
-    per_100_km: Interval | None
-    per_hour: Interval | None
-    states: list[str]
-
-    @property
-    def numeral(self) -> str:
-        return ("I", "II", "III", "IV")[self.worst - 1]
-
-
-@dataclass(frozen=True)
-class WatchRow:
-    """A failure whose loop is not closed, and what riding has shown of its fix."""
-
-    failure: Failure
-    proof: Proof | None
-    refusal: str
-    rests_on: list[str]
-    answers: list[tuple[Modification, bool]]
-    zero_bound: float | None
-
-    @property
-    def held_without_proof(self) -> bool:
-        return self.failure.state == Failure.State.HELD
-
-
 @dataclass
 class Bench:
     vehicle: Vehicle
     today: Revision | None
     planned: Revision | None
     exposure: Exposure
-    history: History
+    loop: Loop
     everything: list[Failure]
     filtered: list[Failure]
     modes: list[ModeRow]
-    watched: list[WatchRow]
     growth: Growth
     limits: list[ResultPair]
     ride: Ride
@@ -120,20 +81,19 @@ class Bench:
 
     @property
     def gaps(self) -> list[str]:
-        """Rides whose exposure the rates count as zero."""
+        """Rides whose exposure the rates estimate, or count as zero."""
         return gap_sentences(self.exposure.total)
+
+    @property
+    def history(self) -> History:
+        return self.loop.history
 
 
 def bench_of(vehicle: Vehicle, filters: Filters, system: str = "metric") -> Bench:
-    exposure = Exposure(vehicle)
     revisions = read_line(vehicle)
-    history = history_of(vehicle.pk, exposure.rides, revisions)
-    everything = list(failure_rows().filter(revision__vehicle=vehicle).order_by("happened_at", "pk"))
-    modifications = list(
-        _modifications(vehicle).prefetch_related(
-            Prefetch("answers", queryset=Failure.objects.select_related("mode", "revision__vehicle"))
-        )
-    )
+    everything = list(failure_list().select_related("cause", "session").filter(revision__vehicle=vehicle))
+    everything.sort(key=lambda failure: (failure.happened_at, failure.pk))
+    modifications = list(_modifications(vehicle).prefetch_related("verifications"))
     today = _ridden_now(revisions)
     planned = next(
         (
@@ -146,25 +106,34 @@ def bench_of(vehicle: Vehicle, filters: Filters, system: str = "metric") -> Benc
     seen = seen_voltages(vehicle)
     machines = {revision.pk: Machine(revision, seen=seen) for revision in revisions}
     season = Season.beyond_doubt(vehicle, machines=machines)
+    doubts = season.left_out.doubts if season.left_out is not None else None
+    exposure = Exposure(vehicle, doubtful_in(doubts) if doubts is not None else None)
+    loop = loop_of(
+        vehicle,
+        exposure=exposure,
+        revisions=revisions,
+        failures=everything,
+        verifications=[shown for change in modifications for shown in change.verifications.all()],
+    )
+    for failure in everything:
+        failure.standing = loop.standing(loop.history.failures[failure.pk])
     ride = _ride(vehicle, today, season)
     limits = []
     if today is not None:
         limits = side_by_side(machines[today.pk], machines[(planned or today).pk], ride)
-    watched = _watched(vehicle, everything, history, system)
     return Bench(
         vehicle,
         today,
         planned,
         exposure,
-        history,
+        loop,
         everything,
         [failure for failure in reversed(everything) if filters.matches(failure)],
-        _modes(everything, exposure),
-        watched,
+        mode_rows(loop, exposure, everything, {change.pk: change for change in modifications}, system),
         growth_of(everything, exposure),
         limits,
         ride,
-        _verdicts(vehicle, modifications, machines, history, season, ride, system),
+        _verdicts(vehicle, modifications, machines, loop, season, ride, system),
         modifications,
         exposure.begins_m(),
         season,
@@ -199,72 +168,17 @@ def _ride(vehicle: Vehicle, today: Revision | None, season: Season) -> Ride:
     return Ride(float(load[-1]) if load.size else None, consumption, Assumptions.of(vehicle).reserve_fraction)
 
 
-def _modes(everything: list[Failure], exposure: Exposure) -> list[ModeRow]:
-    by_mode: dict[uuid.UUID, list[Failure]] = {}
-    for failure in everything:
-        by_mode.setdefault(failure.mode_id, []).append(failure)
-    hundred_km, hours = exposure.total_m / 1e5, exposure.total_s / 3600.0
-    rows = []
-    for mode, failures in by_mode.items():
-        risk = sum(CATEGORY_WEIGHT[failure.severity] for failure in failures) / hundred_km if hundred_km else None
-        rows.append(
-            ModeRow(
-                failures[0].mode.name,
-                mode,
-                min(failure.severity for failure in failures),
-                len(failures),
-                risk,
-                reliability.failure_rate(hundred_km, len(failures), CONFIDENCE) if hundred_km else None,
-                reliability.failure_rate(hours, len(failures), CONFIDENCE) if hours else None,
-                list(dict.fromkeys(failure.get_state_display() for failure in failures)),
-            )
-        )
-    weight = {row.mode: sum(CATEGORY_WEIGHT[failure.severity] for failure in by_mode[row.mode]) for row in rows}
-    return sorted(rows, key=lambda row: (-weight[row.mode], row.name))
-
-
-def _watched(vehicle: Vehicle, everything: list[Failure], history: History, system: str) -> list[WatchRow]:
-    """Failures whose loop is not closed, or was without proof; the worst first, with what riding has shown."""
-    limits = thresholds(vehicle)
-    rows = []
-    for failure in everything:
-        proof = history.proof_for(failure.pk, *limits)
-        if failure.state == Failure.State.HELD and proof is not None and proof.shown:
-            continue
-        answers = [
-            (
-                modification,
-                modification.pk in history.fixes and history.disproved_by(modification.pk, failure.pk) is not None,
-            )
-            for modification in failure.answered_by.all()
-        ]
-        rests_on = exposure_sentences(proof, system) if proof else []
-        if proof is not None and not proof.judged_by:
-            rests_on.append(judged_sentence(proof))
-        rows.append(WatchRow(failure, proof, refusal(proof, system) if proof else "", rests_on, answers, _bound(proof)))
-    return sorted(rows, key=lambda row: (row.failure.severity, -row.failure.happened_at.timestamp()))
-
-
-def _bound(proof: Proof | None) -> float | None:
-    """The rate that riding without a failure leaves possible, per 100 km or per hour, as exposure is counted."""
-    if proof is None or proof.failures_after or not proof.exposure_after:
-        return None
-    unit = 1e5 if proof.kind == DISTANCE else 3600.0
-    return unit / float(reliability.zero_failure_bound(proof.exposure_after, proof.confidence))
-
-
 def _verdicts(
     vehicle: Vehicle,
     modifications: list[Modification],
     machines: dict[Any, Machine],
-    history: History,
+    loop: Loop,
     season: Season,
     ride: Ride,
     system: str,
 ) -> list[verdicts.Verdict]:
     """Of every modification that was expected to do something, answered under the same error as on the page that
     compares revisions, because the questions are the same."""
-    limits = thresholds(vehicle)
     answered: dict[uuid.UUID, Answered] = {}
     for row in answer(MeasureColumns(season, system), own_questions(season, modifications, trials_of(vehicle))):
         if row.asked.modification is not None:
@@ -279,6 +193,5 @@ def _verdicts(
             parent = machines.get(modification.revision.parent_id)
             answers.append(verdicts.verdict_by_build(modification, parent, machines[modification.revision_id], ride))
         elif modification.expected_measure == Modification.Measure.FAILURE_RATE:
-            proof = history.proof_of_fix(modification.pk, *limits) if modification.pk in history.fixes else None
-            answers.append(verdicts.verdict_by_failures(modification, proof, system))
+            answers.append(verdicts.verdict_by_failures(modification, loop, system))
     return answers

@@ -1,50 +1,105 @@
-"""What an outing would teach most: the open questions of a machine, in order, after what must not be ridden."""
+"""What comes next on the bench: what must not be ridden, what to settle, to fix, to ride, and to stop testing."""
 
 from __future__ import annotations
 
+import math
 import uuid
+from collections.abc import Iterable
 from dataclasses import dataclass
+from enum import StrEnum
+from statistics import median
 
 import numpy as np
 
 from buildlog.failures.models import Failure
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Revision
-from calc.fix_proof import FixFacts, Kinds, Proof
+from calc.failure_facts import HURTS, FailureFacts, FixFacts
+from calc.failure_state import STEPPED, State
 from calc.lineage import Fitted
 from calc.proof_sentences import rounded
-from sessions.bench.machine_bench import Bench, WatchRow
+from sessions.bench.machine_bench import Bench
+from sessions.bench.mode_rows import ModeRow
 from sessions.bench.verdicts import Verdict, expectation
 from sessions.evidence.season import Season
 
 MOST = 12
-HURTS = (Failure.Severity.CATASTROPHIC, Failure.Severity.CRITICAL)
 NEVER_PROVOKED = (
     "Severity I and II are never provoked. Find the cause, then show by inspection, calculation or a bench test that "
     "it cannot come again."
 )
 
 
+class Kind(StrEnum):
+    """What a step asks for, the most urgent first."""
+
+    DO_NOT_RIDE = "do_not_ride"
+    SETTLE = "settle_this"
+    FIX = "fix_this"
+    RIDE = "ride_this_trial"
+    STOP = "stop_testing_this"
+    MEASURE = "measure_this"
+
+
+_TITLES = {
+    Kind.DO_NOT_RIDE: "Do not ride",
+    Kind.SETTLE: "Settle this first",
+    Kind.FIX: "Fix this first",
+    Kind.RIDE: "Ride this",
+    Kind.STOP: "Stop testing this",
+    Kind.MEASURE: "Measure this",
+}
+SHOWN_IN_JSON = (Kind.DO_NOT_RIDE, Kind.SETTLE, Kind.FIX, Kind.RIDE, Kind.STOP)
+ON_A_CARD = (Kind.DO_NOT_RIDE, Kind.SETTLE, Kind.RIDE, Kind.MEASURE)
+"""What an outing is made of; the others are done at the bench."""
+
+
 @dataclass(frozen=True)
 class Question:
+    """One step. rank: within its kind, the larger the sooner. chance: that the next outing settles it."""
+
+    kind: Kind
     what: str
     why: str
     rank: float
-    is_stop: bool = False
+    revision: Revision | None = None
+    mode: ModeRow | None = None
+    verdict: Verdict | None = None
+    chance: float | None = None
+
+    @property
+    def is_stop(self) -> bool:
+        return self.kind is Kind.DO_NOT_RIDE
+
+    @property
+    def title(self) -> str:
+        return _TITLES[self.kind]
+
+    @property
+    def chance_words(self) -> str:
+        if self.chance is None:
+            return ""
+        if self.chance < 0.005:
+            return "The next outing alone cannot settle it."
+        return f"The next outing settles it with a chance of about {100 * self.chance:.0f} %."
 
 
 def questions_of(bench: Bench, system: str = "metric") -> list[Question]:
-    """What must not be ridden first; then what one more outing could settle, then what was never measured.
+    """Every step in its order. What must not be ridden is never cut short; the rest is what teaches most."""
+    stops = _in_order(_do_not_ride(bench))
+    stopped = {question.mode.mode for question in stops if question.mode is not None}
+    rows = [row for row in bench.modes if row.mode not in stopped]
+    others = [*_of_modes(bench, rows, system), *_undecided(bench), *_never_measured(bench)]
+    return stops + _in_order(others)[: max(0, MOST - len(stops))]
 
-    What must not be ridden is never cut short; of the others those that teach most are given.
-    """
-    stops = _do_not_ride(bench)
-    others = [*_watched(bench, system), *_undecided(bench), *_never_measured(bench)]
-    return _in_order(stops) + _in_order(others)[: max(0, MOST - len(stops))]
+
+def for_a_card(questions: Iterable[Question]) -> list[Question]:
+    return [question for question in questions if question.kind in ON_A_CARD]
 
 
 def _in_order(questions: list[Question]) -> list[Question]:
-    return sorted(questions, key=lambda question: -question.rank)
+    kinds = list(Kind)
+    return sorted(questions, key=lambda question: (kinds.index(question.kind), -question.rank))
 
 
 def _subject(bench: Bench) -> Revision | None:
@@ -60,15 +115,9 @@ def _fitted(bench: Bench, fix: FixFacts) -> Fitted:
     return bench.history.fitted(fix.revision, subject.pk)
 
 
-def _worst(bench: Bench, failure: Failure) -> int:
-    """The severity that this mode, or this cause, has had at its worst."""
-    facts = bench.history.failures
-    same = Kinds.of([facts[failure.pk]])
-    return min(other.severity for other in bench.everything if same.include(facts[other.pk]))
-
-
 def _do_not_ride(bench: Bench) -> list[Question]:
-    """Failures that can hurt somebody and that no fix on the machine answers, each mode once."""
+    """Modes that can hurt somebody and that no fix on the machine answers, each once."""
+    rows = {row.mode: row for row in bench.modes}
     questions: dict[uuid.UUID, tuple[int, Question]] = {}
     for failure in bench.everything:
         if failure.severity not in HURTS:
@@ -76,16 +125,23 @@ def _do_not_ride(bench: Bench) -> list[Question]:
         wanting, until = _wanting(bench, failure)
         if until and wanting > questions.get(failure.mode_id, (0, None))[0]:
             came = f"It came with {failure.revision.label} on {failure.happened_at:%Y-%m-%d}."
-            what, why = f"Do not ride until {until}", f"{came} {NEVER_PROVOKED}"
-            questions[failure.mode_id] = wanting, Question(what, why, 1000.0 - failure.severity, is_stop=True)
+            question = Question(
+                Kind.DO_NOT_RIDE, f"Do not ride until {until}", f"{came} {NEVER_PROVOKED}", -failure.severity,
+                _subject(bench), rows[failure.mode_id],
+            )  # fmt: skip
+            questions[failure.mode_id] = wanting, question
     return [question for _, question in questions.values()]
+
+
+def _facts(bench: Bench, failure: Failure) -> FailureFacts:
+    return bench.history.failures[failure.pk]
 
 
 def _wanting(bench: Bench, failure: Failure) -> tuple[int, str]:
     """How far a failure is from being answered, and what must be done before the machine is ridden; 0 where it is."""
     name = f"“{failure.mode.name}” (severity {failure.severity_numeral})"
     on = f" to {bench.today.label}" if bench.today else ""
-    fixes = bench.history.fixes_against(failure.pk)
+    fixes = bench.history.fixes_for(_facts(bench, failure))
     if not fixes:
         return 3, f"a fix for {name} is fitted"
     fitted = [_fitted(bench, fix) for fix in fixes]
@@ -97,51 +153,96 @@ def _wanting(bench: Bench, failure: Failure) -> tuple[int, str]:
     return 2, f"“{fixes[0].title}” or another fix for {name} is fitted{on}"
 
 
-def _watched(bench: Bench, system: str) -> list[Question]:
-    """A fix is watched by riding; the worse the failure and the nearer the proof, the more an outing tells."""
-    questions, seen, subject = [], set(), _subject(bench)
-    for row in bench.watched:
-        failure, proof = row.failure, row.proof
-        if proof is None or proof.failures_after or failure.mode_id in seen:
-            continue
-        if subject is None or _fitted(bench, proof.fix) is not Fitted.YES:
-            continue
-        seen.add(failure.mode_id)
-        worst = _worst(bench, failure)
-        if worst in HURTS:
-            numeral = "I" if worst == Failure.Severity.CATASTROPHIC else "II"
-            questions.append(
-                Question(
-                    f"Look over “{proof.fix.title}” on {subject.label} before and after the ride",
-                    f"It is to prevent “{failure.mode.name}” (severity {numeral}). {NEVER_PROVOKED}",
-                    80 - 10 * worst,
-                )
-            )
-        else:
-            questions.append(_by_riding(row, proof, subject, system))
-    return questions
+def _of_modes(bench: Bench, rows: list[ModeRow], system: str) -> list[Question]:
+    """What each mode asks for by its state, other than those that must not be ridden."""
+    questions: list[Question | None] = []
+    for row in rows:
+        if row.state in (State.OPEN, State.RECURRED):
+            questions.append(_to_fix(bench, row))
+        elif row.state is State.WATCHING:
+            questions.append(_watched(bench, row, system))
+        elif row.state is State.FIX_FITTED and row.severity in HURTS:
+            questions.append(_before_the_first_ride(bench, row))
+    return [question for question in questions if question is not None]
 
 
-def _by_riding(row: WatchRow, proof: Proof, subject: Revision, system: str) -> Question:
-    """Ride on, if this season can show it; else another way."""
-    mode, fix, needed = row.failure.mode.name, proof.fix.title, proof.still_needed
-    so_far = proof.in_all.shortest(proof.kind)
-    rank = 60.0 - 10 * row.failure.severity
-    if needed == 0:
-        why = f"Enough was ridden without “{mode}” to call it held."
-        return Question(f"Look over “{fix}” on {subject.label}, and say whether it holds", why, rank + 20)
+def _before_the_first_ride(bench: Bench, row: ModeRow) -> Question | None:
+    fix = row.standing.fix
+    if fix is None or bench.loop.shown(fix, bench.loop.modes[row.mode][-1]).by & STEPPED:
+        return None
+    return Question(
+        Kind.SETTLE, f"Show “{fix.title}” by a calculation or a test in steps before it is ridden",
+        f"It is to prevent “{row.name}” (severity {row.numeral}). {NEVER_PROVOKED}", 1000.0 - row.severity,
+        _subject(bench), row,
+    )  # fmt: skip
+
+
+def _to_fix(bench: Bench, row: ModeRow) -> Question:
+    labels = dict.fromkeys(failure.revision.label for failure in row.failures)
+    times = "once" if len(row.failures) == 1 else f"{len(row.failures)} times"
+    cause = next((failure.cause for failure in row.history if failure.cause is not None), None)
+    if cause is None:
+        known = "no cause is found yet: look at the part before anything is changed"
+    else:
+        known = f"{'cause' if cause.confirmed else 'suspected cause'}: {cause.statement.rstrip('.')}"
+    planned = row.standing.fix
+    way = f"“{planned.title}” is planned" if planned is not None and row.state is State.OPEN else "no fix of it holds"
+    if row.state is State.OPEN and planned is None:
+        way = "no fix"
+    return Question(
+        Kind.FIX, f"Fix “{row.name}”", f"It came {times} ({', '.join(labels)}), {way}; {known}.", row.expected_harm,
+        _subject(bench), row,
+    )  # fmt: skip
+
+
+def _watched(bench: Bench, row: ModeRow, system: str) -> Question | None:
+    """A fix that is ridden: to be looked over, signed, ridden on, or shown another way."""
+    shown, subject = row.standing.shown, _subject(bench)
+    if shown is None or subject is None or _fitted(bench, shown.proof.fix) is not Fitted.YES:
+        return None
+    proof, fix = shown.proof, shown.proof.fix.title
+    if row.may_be_held:
+        how = "is shown" if row.severity in HURTS or shown.by else "was ridden far enough without it"
+        why = f"“{row.name}”: the fix {how}. Say that it has held."
+        return Question(
+            Kind.SETTLE, f"Look over “{fix}” on {subject.label}, and say whether it holds", why, row.expected_harm,
+            subject, row,
+        )  # fmt: skip
+    if row.severity in HURTS:
+        return Question(
+            Kind.SETTLE, f"Look over “{fix}” on {subject.label} before and after the ride",
+            f"It is to prevent “{row.name}” (severity {row.numeral}), and still takes "
+            f"{' and '.join(shown.lacks)}. It is not to be provoked.",
+            1000.0 - row.severity, subject, row,
+        )  # fmt: skip
+    needed, so_far = proof.still_needed, proof.in_all.shortest(proof.kind)
     if needed is None or proof.is_out_of_reach:
         why = "There is no earlier rate that riding could be compared with."
         if needed is not None:
             left, ridden = (rounded(exposure, proof.kind, system) for exposure in (needed, so_far))
-            why = f"Riding would take {left} more without “{mode}”; {ridden} were ridden so far."
-        return Question(f"Inspect, calculate or bench-test “{fix}” against “{mode}”", why, rank)
+            why = f"Riding would take {left} more without “{row.name}”; {ridden} were ridden so far."
+        return Question(
+            Kind.SETTLE, f"Inspect, calculate or bench-test “{fix}” against “{row.name}”", why, row.expected_harm,
+            subject, row,
+        )  # fmt: skip
+    chance = _chance_of_riding(bench, needed, proof.failures_before, proof.exposure_before, proof.kind)
     left = rounded(needed, proof.kind, system)
     return Question(
-        f"Look for “{mode}” with {subject.label}, ridden as when it came",
-        f"Does “{fix}” hold? {left} more without it would show that it does.",
-        rank + 20 * (1.0 - needed / so_far),
-    )
+        Kind.RIDE, f"Look for “{row.name}” with {subject.label}, ridden as when it came",
+        f"Does “{fix}” hold? {left} more without it would show that it does.", chance, subject, row, chance=chance,
+    )  # fmt: skip
+
+
+def _chance_of_riding(bench: Bench, needed: float, failures: int, exposure: float, kind: str) -> float:
+    """That an outing of the usual length shows a fix that brought the rate to half of what it was."""
+    lengths = [
+        length
+        for ride in bench.exposure.rides
+        if (length := ride.length.distance_m if kind == "trip" else ride.length.runtime_s)
+    ]
+    if not lengths or needed > median(lengths):
+        return 0.0
+    return math.exp(-0.5 * failures / exposure * needed)
 
 
 def _undecided(bench: Bench) -> list[Question]:
@@ -156,21 +257,28 @@ def _undecided(bench: Bench) -> list[Question]:
         if verdict.is_out_of_reach:
             title = verdict.modification.title
             why = f"Did it do what was expected ({expectation(verdict.modification)})? {verdict.sentence}"
-            questions.append(Question(f"Calculate or bench-test what “{title}” changes", why, 10.0))
+            what = f"Calculate or bench-test what “{title}” changes"
+            questions.append(Question(Kind.STOP, what, why, 10.0, revision, verdict=verdict))
         elif verdict.more_sessions is not None:
             questions.append(_by_sessions(verdict, revision, verdict.more_sessions))
     return questions
 
 
 def _by_sessions(verdict: Verdict, revision: Revision, more: int) -> Question:
+    """A trial goes on: the nearer its answer and the better its chance, the more the next outing tells."""
     title, days = verdict.modification.title, f"{more} more day{'' if more == 1 else 's'}"
     parent = revision.parent if verdict.needs_parent else None
     ridden = f"{revision.label} and {parent.label}" if parent is not None else revision.label
+    chance = verdict.chance_of_answer if more <= 1 else 0.0
     return Question(
-        f"Six passes both ways and a measured distance with {ridden}, in weather like the last time",
+        Kind.RIDE, f"Six passes both ways and a measured distance with {ridden}, in weather like the last time",
         f"Did “{title}” do what was expected ({expectation(verdict.modification)})? It takes about {days}.",
-        40.0 - more,
-    )
+        (verdict.chance_of_answer or 0.5) / max(1, more), revision, verdict=verdict, chance=chance,
+    )  # fmt: skip
+
+
+def _measure(what: str, why: str, rank: float) -> Question:
+    return Question(Kind.MEASURE, what, why, rank)
 
 
 def _never_measured(bench: Bench) -> list[Question]:
@@ -181,18 +289,18 @@ def _never_measured(bench: Bench) -> list[Question]:
     last = recent.count - 1
     if any(_never(recent, f"rest_voltage_{moment}_v") for moment in ("start", "end")):
         questions.append(
-            Question("Rest voltage before and after, the pack rested", "Energy left, and energy per km.", 30)
+            _measure("Rest voltage before and after, the pack rested", "Energy left, and energy per km.", 30)
         )
     if _never(recent, "distance_m"):
         questions.append(
-            Question("Distance ridden, by wheel counter or track", "Energy per km, range, failure rates.", 29)
+            _measure("Distance ridden, by wheel counter or track", "Energy per km, range, failure rates.", 29)
         )
     if not any(split.session == last for split in recent.passes.splits):
         questions.append(
-            Question("A pass timed at three marks or more", "Is it still gaining speed at the end of the gate?", 15)
+            _measure("A pass timed at three marks or more", "Is it still gaining speed at the end of the gate?", 15)
         )
     questions.append(
-        Question(
+        _measure(
             "Coast-down both ways: from speed, power off, timed at marks until slow",
             "Rolling and air drag of this build; no coast-down is recorded yet.",
             18,
@@ -200,9 +308,9 @@ def _never_measured(bench: Bench) -> list[Question]:
     )
     balance = Machine(today).balance
     if balance.mass.measured_on is None:
-        questions.append(Question("Weigh the machine, front and rear apart", "Mass and weight distribution.", 12))
+        questions.append(_measure("Weigh the machine, front and rear apart", "Mass and weight distribution.", 12))
     if balance.height.measured_on is None:
-        questions.append(Question("Measure the height of the centre of gravity", "The tip-over limit needs it.", 22))
+        questions.append(_measure("Measure the height of the centre of gravity", "The tip-over limit needs it.", 22))
     return questions
 
 

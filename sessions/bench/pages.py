@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import uuid
+from collections import Counter
 from dataclasses import asdict
 
 from django.contrib import messages
@@ -26,7 +27,7 @@ from calc.results import alarms, cautions
 from sessions.bench.figures import bench_figures
 from sessions.bench.machine_bench import Bench, Filters, bench_of, ride_of
 from sessions.bench.models import TestCard, TestCardItem
-from sessions.bench.next_tests import questions_of
+from sessions.bench.next_tests import for_a_card, questions_of
 from sessions.bench.on_paper import WhatIfForm, save_as_planned
 from sessions.drawing.figures import map_style_id
 from sessions.drawing.machine_views import machine_views
@@ -48,20 +49,36 @@ def bench(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     filters = Filters.of(request.GET)
     system = request.user.unit_system
     bench = bench_of(_vehicle(pk), filters, system)
+    questions = questions_of(bench, system)
+    stops = [question for question in questions if question.is_stop]
+    others = [question for question in questions if not question.is_stop]
+    # Every stop is on the card; after them, what comes next and what comes then.
+    first = stops or others[:1]
     figures = bench_figures(bench, system)
     context = {
         "bench": bench,
         "vehicle": bench.vehicle,
         "filters_chosen": asdict(filters),
+        "is_narrowed": any(asdict(filters).values()),
         "choices": _choices(bench),
         "shown": bench.filtered[:SHOWN_AT_ONCE],
-        "questions": questions_of(bench, system),
+        "first": first,
+        "then": (others if stops else others[1:])[:1],
+        "later": (others if stops else others[1:])[1:],
+        "for_a_card": bool(for_a_card(questions)),
         "limit_cautions": cautions(pair.today for pair in bench.limits),
         "alarms": _alarms(bench),
         "figures": figures,
         "map_style_id": map_style_id() if figures else "",
+        "answers": _answers_in_words(bench),
     }
     return render(request, "bench/bench.html", context)
+
+
+def _answers_in_words(bench: Bench) -> str:
+    """How many changes did what, the commonest first."""
+    counted = Counter(verdict.word for verdict in bench.verdicts).most_common()
+    return ", ".join(f"{count} {word}" for word, count in counted)
 
 
 def _alarms(bench: Bench) -> list[tuple[str, Alarm]]:
@@ -97,7 +114,7 @@ def _choices(bench: Bench) -> list[tuple[str, str, list[tuple[str, str]]]]:
 def suggest_card(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """Make a test card of the open questions; it is edited by hand before the outing."""
     bench = bench_of(_vehicle(pk), Filters(), request.user.unit_system)
-    questions = questions_of(bench, request.user.unit_system)
+    questions = for_a_card(questions_of(bench, request.user.unit_system))
     revision = bench.today or bench.planned
     if revision is None or not questions:
         messages.warning(request, "There is no revision to ride, or no open question, so there is nothing to plan yet.")

@@ -31,7 +31,10 @@ SEVERITIES = {
 LOWER_THAN_PARENT = 0.10
 """A threshold that falls by more than this share against the parent's is said (common practice, no source)."""
 NARROW_SHARE = 0.5
-"""An end narrower than this share of the other, with at least half of the weight (common practice, no source)."""
+"""An end narrower than this share of the other is narrow (common practice, no source)."""
+PAIR_CARRIES, SINGLE_CARRIES = 0.5, 2 / 3
+"""A narrow pair should carry less than this share of the weight, a single contact, which is no mistake by itself,
+less than that: with two thirds on it a third of the track's threshold is left (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -142,14 +145,16 @@ def _of_alarm(alarm: Alarm | None, severity: str = "", about: str = "") -> Itera
 
 def _voltage(category: str) -> Callable[[Subject], Iterator[Finding]]:
     def work(subject: Subject) -> Iterator[Finding]:
-        alarm = subject.machine.voltage_alarm(category)
+        margin = subject.machine.voltage_margin(category)
+        alarm = margin.alarm if margin is not None else None
         yield from _of_alarm(alarm, IMPOSSIBLE if alarm is not None and alarm.word == PASSED else SERIOUS)
 
     return work
 
 
 def _cut_off(subject: Subject) -> Iterator[Finding]:
-    yield from _of_alarm(subject.machine.cut_off_alarm)
+    margin = subject.machine.cut_off_margin
+    yield from _of_alarm(margin.alarm if margin is not None else None)
 
 
 def _pack_current(subject: Subject) -> Iterator[Finding]:
@@ -275,7 +280,8 @@ def _narrow_end(subject: Subject) -> Iterator[Finding]:
     }
     for name, width_m in widths.items():
         share = sum(load.share for load in ends[name])
-        if width_m < NARROW_SHARE * max(widths.values()) and share >= 0.5:
+        most = PAIR_CARRIES if width_m > 0 else SINGLE_CARRIES
+        if width_m < NARROW_SHARE * max(widths.values()) and share >= most:
             yield Finding(
                 f"Most of its weight is on its narrow {name}.",
                 f"The {name} contacts stand {written(width_m, 'length', digits=2)} apart and carry {100 * share:.0f} % "

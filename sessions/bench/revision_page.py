@@ -8,6 +8,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.views.decorators.http import require_safe
 
+from buildlog.failures.loop import note_states
 from buildlog.failures.queries import failure_list
 from buildlog.machines.limits import Ride, limits_of
 from buildlog.machines.machine import Machine
@@ -31,6 +32,7 @@ def revision(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     # Range rests on how the machine is ridden: the bench has it.
     results = [result for result in limits_of(machine, Ride(space.load_kg)) if result.key != "range"]
     failures = list(failure_list().filter(revision=revision)[: NEWEST + 1])
+    note_states(failures)
     sessions = list(revision.sessions.select_related("venue")[: NEWEST_SESSIONS + 1])
     context = {
         "revision": revision,

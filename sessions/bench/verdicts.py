@@ -8,17 +8,16 @@ from dataclasses import dataclass
 from buildlog.failures.models import Modification
 from buildlog.machines.limits import Ride, limits_of
 from buildlog.machines.machine import Machine
-from calc.fix_proof import Proof
+from calc.failure_state import Loop
+from calc.fix_outcomes import outcome_of_fix
 from calc.proof_sentences import counts, exposure_sentences
-from calc.rate_change import rate_ratio_upper
 from calc.trials.answers import Answer, Expectation, Outcome, outcome_of
-from calc.trials.columns import LARGEST_LOGARITHM, Measure
+from calc.trials.columns import Measure
 from calc.trials.looks import LEAST_VALUES
 from sessions.trials.questions import OUTCOMES, Answered, expectation_of, percent
 
 STABILITY = Measure("static_stability_factor", smallest_difference=0.03)
-FAILURES = Measure("failures", smallest_difference=0.05)
-"""Smaller changes are assumed not to matter (declared assumptions)."""
+"""Smaller changes are assumed not to matter (a declared assumption)."""
 
 _BADGES = {Outcome.AS_EXPECTED: "held", Outcome.LESS_THAN_EXPECTED: "held", Outcome.NOT_YET_KNOWN: "watching"}
 
@@ -34,6 +33,12 @@ class Verdict:
     needs_parent: bool = False
     is_out_of_reach: bool = False
     """Whether no season holds the sessions that an answer would take."""
+    measure: str = ""
+    change: float | None = None
+    lower: float | None = None
+    upper: float | None = None
+    chance_of_answer: float | None = None
+    """That the sessions of the plan tell the change that was expected."""
 
     @property
     def word(self) -> str:
@@ -77,57 +82,39 @@ def verdict_by_sessions(answered: Answered) -> Verdict:
         more if is_open and not is_out_of_reach else None,
         needs_parent=not result.evidence.against_values,
         is_out_of_reach=is_open and is_out_of_reach,
+        measure=answered.asked.measure.key,
+        change=figures.change if figures else None,
+        lower=figures.lower if figures else None,
+        upper=figures.upper if figures else None,
+        chance_of_answer=result.plan.chance_to_tell if result.plan else None,
     )
 
 
-def verdict_by_failures(modification: Modification, proof: Proof | None, system: str = "metric") -> Verdict:
+def verdict_by_failures(modification: Modification, loop: Loop, system: str = "metric") -> Verdict:
     """By counts of all the failures it answers, before and since, against the exposure that is known.
 
     The rate is compared with the longest possible earlier exposure and the shortest later one where it is better, and
     the other way round where it is worse.
     """
+    history = loop.history
+    proof = history.proof_of_fix(modification.pk, loop.bar) if modification.pk in history.fixes else None
     if proof is None or proof.ratio_upper is None:
         words = "It needs failures and a known distance or time before it, and since."
         sentences = [words, *(exposure_sentences(proof, system) if proof else [])]
         return Verdict(modification, Outcome.NOT_YET_KNOWN, " ".join(sentences))
-    if proof.ratio_upper > 1:
-        words = f"{counts(proof, system)}: that does not yet show it comes less often."
-    else:
-        words = (
-            f"{counts(proof, system)}; at {100 * proof.confidence:.0f} % confidence at most "
-            f"{100 * proof.ratio_upper:.0f} % of the earlier rate."
-        )
+    expected = modification.expected_amount_percent
+    outcome = outcome_of_fix(proof, loop.fixes_judged, expected / 100.0 if expected else None)
+    words = f"{counts(proof, system)}."
+    if outcome is not Outcome.NOT_YET_KNOWN and not proof.failures_after:
+        share = f"{100 * proof.ratio_upper:.0f} % of the earlier rate"
+        words = f"{counts(proof, system)}; at {100 * proof.confidence:.0f} % confidence at most {share}."
+    elif proof.failures_after and outcome is Outcome.NOT_YET_KNOWN:
+        words += " It came again, so nothing shows that it comes less often."
     words = " ".join([words, *exposure_sentences(proof, system)])
-    outcome = _outcome_of_counts(_lower(proof), _logarithm(proof.ratio_upper), expectation_of(modification))
-    more = proof.still_needed if outcome is Outcome.NOT_YET_KNOWN else None
-    return Verdict(modification, outcome, words, more=more, more_kind=proof.kind)
-
-
-def _logarithm(ratio: float) -> float:
-    return max(-LARGEST_LOGARITHM, min(LARGEST_LOGARITHM, math.log(ratio))) if ratio > 0 else -LARGEST_LOGARITHM
-
-
-def _outcome_of_counts(lower: float, upper: float, expected: Expectation) -> Outcome:
-    """By the limits alone: a count of none has an estimate of nothing, which would always be as much as expected."""
-    change = -expected.change(FAILURES)
-    if lower > 0:
-        return Outcome.WORSE
-    if upper <= change:
-        return Outcome.AS_EXPECTED
-    if upper < 0 and lower > change:
-        return Outcome.LESS_THAN_EXPECTED
-    if -FAILURES.band < lower and upper < FAILURES.band:
-        return Outcome.NOTHING
-    return Outcome.NOT_YET_KNOWN
-
-
-def _lower(proof: Proof) -> float:
-    """The smallest rate ratio that the counts allow however the gaps are filled, as a logarithm."""
-    counted = proof.failures_after - proof.failures_left_out
-    longest, shortest = proof.after.longest(proof.kind), proof.before.shortest(proof.kind)
-    if not counted or not shortest or math.isinf(longest):
-        return -LARGEST_LOGARITHM
-    return _logarithm(1.0 / rate_ratio_upper(longest, counted, shortest, proof.failures_before, proof.confidence))
+    can_be_ridden = outcome is Outcome.NOT_YET_KNOWN and not proof.failures_after
+    return Verdict(
+        modification, outcome, words, more=proof.still_needed if can_be_ridden else None, more_kind=proof.kind
+    )
 
 
 def verdict_by_build(modification: Modification, before: Machine | None, after: Machine, ride: Ride) -> Verdict:
@@ -145,5 +132,6 @@ def verdict_by_build(modification: Modification, before: Machine | None, after: 
     change = math.log(now.value / was.value)
     expected: Expectation = expectation_of(modification)
     outcome = outcome_of(change, change, change, STABILITY, expected)
-    words = f"Worked out from both builds: static stability factor {percent(math.expm1(change))}."
-    return Verdict(modification, outcome, words)
+    share = math.expm1(change)
+    words = f"Worked out from both builds: static stability factor {percent(share)}."
+    return Verdict(modification, outcome, words, measure=STABILITY.key, change=share, lower=share, upper=share)

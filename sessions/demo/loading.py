@@ -227,11 +227,12 @@ def _cause(vehicle: Vehicle, whys_and_cause: tuple[str, ...], confirmed: bool) -
 
 
 def _call_held(vehicle: Vehicle) -> None:
-    """What the season's riding shows to have held is called so, as its owner would."""
-    for failure in Failure.objects.filter(revision__vehicle=vehicle, state=Failure.State.WATCHING):
-        proof = failure_loop.proof_of(failure)
-        if proof is not None and proof.shown:
-            failure_loop.move(failure, Failure.State.HELD, "Invented: ridden far enough without it.")
+    """What the season's riding shows to have held is called so, as its owner would: each mode once."""
+    signed = set()
+    for failure in Failure.objects.filter(revision__vehicle=vehicle).select_related("revision"):
+        if failure.mode_id not in signed and failure_loop.standing_of(failure).may_be_held:
+            failure_loop.sign_held(failure, "Invented: ridden far enough without it.")
+            signed.add(failure.mode_id)
 
 
 def remove() -> bool:

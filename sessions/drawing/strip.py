@@ -71,7 +71,7 @@ class Point:
 
 @dataclass(frozen=True)
 class Level:
-    """The mean of one revision, across its bar."""
+    """The mean of one revision, from its first value to its last."""
 
     x: float
     until: float
@@ -153,20 +153,17 @@ class Strip:
             return round(10.0 + 80.0 * (most - value) / span, 1)
 
         spans: dict[tuple[float, bool], list[float]] = {}
-        own: dict[int, list[float]] = {}
+        own: dict[int, list[tuple[float, float]]] = {}
         for place, revision, value in zip(self._places, self._revisions, values, strict=True):
             if math.isnan(value):
                 continue
-            spans.setdefault((self._merged(self.x(place)), revision == self.newest), []).append(value)
-            own.setdefault(revision, []).append(value)
+            x = self.x(place)
+            spans.setdefault((self._merged(x), revision == self.newest), []).append(value)
+            own.setdefault(revision, []).append((x, value))
         points = [Point(x, height(max(row)), height(min(row)), newest) for (x, newest), row in sorted(spans.items())]
-        runs = list(dict.fromkeys(self._revisions))
         levels = []
-        for revision in runs:
-            if revision in own:
-                rows = [
-                    self.x(place) for place, of in zip(self._places, self._revisions, strict=True) if of == revision
-                ]
-                mean = sum(own[revision]) / len(own[revision])
-                levels.append(Level(rows[0], max(rows[-1], rows[0] + 0.8), height(mean), revision == self.newest))
+        for revision, rows in own.items():
+            mean = sum(value for _, value in rows) / len(rows)
+            begin, end = rows[0][0], rows[-1][0]
+            levels.append(Level(begin, max(end, begin + 0.8), height(mean), revision == self.newest))
         return SmallLine(label, words, points, levels)

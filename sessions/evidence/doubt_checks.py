@@ -72,6 +72,8 @@ class CheckedRecords:
     def confirmed(self, subject: str) -> dict[int, set[str]]:
         """The rules that are confirmed for the values as they are now, by row."""
         rules: dict[int, set[str]] = {}
+        if not self.checked(subject).breached.any():
+            return rules
         for confirmation in self.of_subject(subject):
             row = self.rows(subject).row_of(confirmation.record)
             rule = SUBJECTS[subject].rule(confirmation.rule)
@@ -111,6 +113,10 @@ class CheckedRecords:
             dict.fromkeys(_PACK, np.full(len(self.facts.machines), np.nan))
             | _table([machine.surroundings for machine in self.facts.machines])
         )
+        return self._beyond_doubt(known)
+
+    def _beyond_doubt(self, known: dict[str, Any]) -> dict[str, Any]:
+        """What follows from builds, without what follows from a fact of theirs in doubt."""
         confirmed = self.confirmed("build")
         aside = {row: confirmed.get(row, set()) | _BETWEEN_PARTS for row in range(len(self.facts.machines))}
         doubted = facts_in_doubt(self.checked("build"), aside)
@@ -137,7 +143,15 @@ class CheckedRecords:
         }
 
     def _known_of_session(self) -> dict[str, Any]:
-        return {**self.facts.sessions.known, **self._of_session, **self._from_parts(), **self._from_logs()}
+        mass_kg = self._beyond_doubt(_table([{"machine_mass_kg": machine.mass_kg} for machine in self.facts.machines]))
+        return {
+            **self.facts.sessions.known,
+            "previous_distance_m": self.facts.previous_distance_m,
+            **self._of_session,
+            **{name: values[self.facts.revision_of] for name, values in mass_kg.items()},
+            **self._from_parts(),
+            **self._from_logs(),
+        }
 
     def _from_parts(self) -> dict[str, Any]:
         """What passes and readings say of their sessions: the fastest pass not in doubt, and the last readings."""
@@ -175,7 +189,8 @@ class CheckedRecords:
             **rows.known,
             **before,
             **_of_owner(self._of_session, rows, tuple(self._of_session)),
-            **_of_owner(session, rows, ("air_temperature_c", "elapsed_s", "runtime_s", "previous_distance_m")),
+            **_of_owner(session, rows, ("air_temperature_c", "elapsed_s", "runtime_s")),
+            "previous_distance_m": self.facts.previous_distance_m[rows.owner],
             "session_charge_ah": session["charge_used_ah"][rows.owner],
             "session_distance_m": session["distance_m"][rows.owner],
         }
@@ -269,13 +284,12 @@ def _others(speeds: Any, owner: Any, count: int) -> Any:
 
 
 def _before(values: Any, owner: Any) -> Any:
-    """The last known value before each row within its session; rows are in order."""
-    before = np.full(values.size, np.nan)
-    last, current = np.nan, -1
-    for row in range(values.size):
-        if owner[row] != current:
-            last, current = np.nan, owner[row]
-        before[row] = last
-        if not np.isnan(values[row]):
-            last = values[row]
-    return before
+    """The last known value before each row within its session, NaN where there is none; rows are in order."""
+    if not values.size:
+        return values
+    rows = np.arange(values.size)
+    known = np.maximum.accumulate(np.where(np.isnan(values), -1, rows))
+    last = np.concatenate([[-1], known[:-1]])
+    starts = np.concatenate([[True], owner[1:] != owner[:-1]])
+    first = np.maximum.accumulate(np.where(starts, rows, 0))
+    return np.where(last >= first, values[last], np.nan)

@@ -20,7 +20,7 @@ from buildlog.failures.models import Failure
 from buildlog.machines.doubt_facts import MachineFacts, facts_of_machine
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Revision, Vehicle
-from buildlog.machines.queries import LINE, read_line
+from buildlog.machines.queries import LINE, read_line, revisions_with_parts
 from buildlog.storage.columns import as_text
 from calc.doubts.surroundings import cells_in_series
 from sessions.evidence.pass_columns import gates_by_text
@@ -112,12 +112,15 @@ class MachineRows:
         machines: Iterable[Machine],
         session: Session | None = None,
     ) -> None:
-        self.vehicle, self._session = vehicle, session
-        self._evidence = Evidence(Session.objects.none(), {}) if evidence is None else evidence
+        self.vehicle, self._session, self._given = vehicle, session, evidence
         of_revision = {machine.revision.pk: machine for machine in machines}
         self.revisions: list[Revision] = [machine.revision for machine in of_revision.values()]
         self._place = {key: index for index, key in enumerate(of_revision)}
         self.machines: list[MachineFacts] = [facts_of_machine(machine) for machine in of_revision.values()]
+
+    @cached_property
+    def _evidence(self) -> Evidence:
+        return Evidence(Session.objects.none(), {}) if self._given is None else self._given
 
     @classmethod
     def of_machine(cls, vehicle: Vehicle, evidence: Evidence | None = None) -> MachineRows:
@@ -132,7 +135,16 @@ class MachineRows:
     def of_session(cls, session: Session, evidence: Evidence | None = None) -> MachineRows:
         """A session with what belongs to it, and its build."""
         evidence = evidence or Evidence.of_session(session)
-        return cls(session.revision.vehicle, evidence, evidence.machines.values(), session)
+        machine = evidence.machines[session.revision_id]
+        return cls(machine.revision.vehicle, evidence, [machine], session)
+
+    @classmethod
+    def around_record(cls, session: Session) -> MachineRows:
+        """The same, for one record of the session: the machine's other revisions are read only where a rule needs
+        them."""
+        revision = revisions_with_parts().get(pk=session.revision_id)
+        machines = {revision.pk: Machine(revision)}
+        return cls.of_session(session, Evidence(Session.objects.filter(pk=session.pk), machines))
 
     @classmethod
     def of_build(cls, revision: Revision) -> MachineRows:
@@ -156,19 +168,20 @@ class MachineRows:
         known["started_at"] = _floats([start.timestamp() for start in starts])
         known["ended_at"] = _floats([None if end is None else end.timestamp() for end in ends])
         known |= _days(starts, [self.revisions[place].date for place in self.revision_of])
-        distance_m = known["distance_m"]
-        known["previous_distance_m"] = np.append([np.nan], distance_m[:-1]) if evidence.count else distance_m
-        if self._session is not None and evidence.count:
-            known["previous_distance_m"] = _floats([self._ridden_before(starts[0])])
 
         def label(row: int) -> str:
             return f"{evidence.venue_name[row]}, {starts[row].astimezone():%Y-%m-%d}"
 
         return Rows(evidence.text, known, np.arange(evidence.count), label)
 
-    def _ridden_before(self, moment: datetime) -> float | None:
-        before = Session.objects.filter(revision__vehicle=self.vehicle, started_at__lt=moment)
-        return before.order_by("-started_at", "-pk").values_list("distance_m", flat=True).first()
+    @cached_property
+    def previous_distance_m(self) -> Any:
+        """What was ridden in the session before each: a wheel counter that was not reset adds it."""
+        distance_m = self._evidence.numbers["distance_m"]
+        if self._session is None or not distance_m.size:
+            return np.append([np.nan], distance_m[:-1]) if distance_m.size else distance_m
+        before = Session.objects.filter(revision__vehicle=self.vehicle, started_at__lt=self._evidence.started_at[0])
+        return _floats([before.order_by("-started_at", "-pk").values_list("distance_m", flat=True).first()])
 
     @cached_property
     def passes(self) -> Rows:

@@ -182,8 +182,9 @@ def doubts_about(record: Any) -> MachineDoubts:
         return MachineDoubts(MachineRows.of_build(record))
     if isinstance(record, Failure) and record.session_id is None:
         return MachineDoubts(MachineRows.of_build(record.revision))
-    session = record if isinstance(record, Session) else record.session
-    return doubts_of_session(session)
+    if isinstance(record, Session):
+        return doubts_of_session(record)
+    return MachineDoubts(MachineRows.around_record(record.session))
 
 
 def by_record(doubts: Iterable[OpenDoubt]) -> list[DoubtedRecord]:

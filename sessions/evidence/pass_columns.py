@@ -11,7 +11,7 @@ from itertools import repeat
 from typing import Any
 
 import numpy as np
-from django.db.models import QuerySet
+from django.db.models import CharField, ExpressionWrapper, F, QuerySet
 
 from buildlog.storage.columns import as_text
 from calc.declaration import Measured
@@ -31,7 +31,7 @@ _COLUMNS = (
     "u_duration_s",
     "sequence",
     "pass_text",
-    "valid",
+    "counts",
     "time_into_session_s",
 )
 
@@ -57,36 +57,36 @@ class PassColumns:
     def __init__(self, passes: QuerySet[Pass], row: Mapping[str, int], u_press_s: Any) -> None:
         self._passes = passes.order_by()
         texts = self._passes.annotate(
-            session_text=as_text("session_id"), gate_text=as_text("gate_id"), pass_text=as_text("id")
+            session_text=as_text("session_id"),
+            gate_text=as_text("gate_id"),
+            pass_text=as_text("id"),
+            # As the database has it, 0 and 1 or false and true: a call for each would make a bool of it.
+            counts=ExpressionWrapper(F("valid"), output_field=CharField()),
         )
         tuples = list(texts.values_list(*_COLUMNS))
-        self.gates = gates_by_text({values[2] for values in tuples})
+        columns = dict(zip(_COLUMNS, zip(*tuples, strict=True) if tuples else repeat(()), strict=False))
+        self.gates = gates_by_text(set(columns["gate_text"]))
+        gate = _places(columns["gate_text"], {text: place for place, text in enumerate(self.gates)})
+        session = _places(columns["session_text"], row)
+        # The order of `Pass.Meta.ordering`: what is not known is sorted last.
+        order = np.lexsort((_floats(columns["number"]), _floats(columns["sequence"]), session))
         # A gate that lost its marks in the admin site has no length, and its passes no speed.
-        tuples = [values for values in tuples if values[2] in self.gates]
-        # The order of `Pass.Meta.ordering`.
-        tuples.sort(key=lambda values: (row[values[0]], values[8] is None, values[8] or 0, values[1]))
-        owners, numbers, gates, ways, methods, durations, rates, stated_u_s, _, keys, valid, times_s = (
-            zip(*tuples, strict=True) if tuples else repeat((), len(_COLUMNS))
+        order = order[gate[order] >= 0]
+        self.session, self.gate_number = session[order], gate[order]
+        self.number, self.gate, self.text = (
+            _objects(columns[name])[order] for name in ("number", "gate_text", "pass_text")
         )
-        self.session = np.array([row[text] for text in owners], dtype=np.intp)
-        self.number: Sequence[int] = numbers
-        self.gate: Sequence[str] = gates
-        place = {text: number for number, text in enumerate(self.gates)}
-        self.gate_number = np.array([place[text] for text in gates], dtype=np.intp)
-        self.text: Sequence[str] = keys
-        self.valid = np.array(valid, dtype=bool)
-        self.is_out = np.array([way == Pass.Direction.OUT for way in ways], dtype=bool)
-        self.method = np.array(methods, dtype="U10")
+        self.valid = _floats(columns["counts"])[order] > 0
+        self.is_out = (_objects(columns["direction"]) == Pass.Direction.OUT.value)[order]
+        self.method = np.array(columns["method"], dtype="U10")[order]
         self.stated = {
-            "frames_per_s": np.array(rates, dtype=np.float64),
-            "u_duration_s": np.array(stated_u_s, dtype=np.float64),
-            "time_into_session_s": np.array(times_s, dtype=np.float64),
+            name: _floats(columns[name])[order] for name in ("frames_per_s", "u_duration_s", "time_into_session_s")
         }
         """What people and phones stated of the timing, NaN where they did not."""
         self.columns = {
-            "distance_m": np.array([self.gates[text].length_m for text in gates], dtype=np.float64),
-            "duration_s": np.array(durations, dtype=np.float64),
-            "u_distance_m": np.array([self.gates[text].u_distance_m for text in gates], dtype=np.float64),
+            "distance_m": _floats([gate.length_m for gate in self.gates.values()])[self.gate_number],
+            "duration_s": _floats(columns["duration_s"])[order],
+            "u_distance_m": _floats([gate.u_distance_m for gate in self.gates.values()])[self.gate_number],
             "u_duration_s": duration_u_s(
                 self.method,
                 self.stated["frames_per_s"],
@@ -101,11 +101,8 @@ class PassColumns:
         part = copy(self)
         part.__dict__.pop("speed", None)
         part.__dict__.pop("splits", None)
-        for name in ("session", "gate_number", "valid", "is_out", "method"):
+        for name in ("session", "gate_number", "number", "gate", "text", "valid", "is_out", "method"):
             setattr(part, name, getattr(self, name)[places])
-        for name in ("number", "gate", "text"):
-            column = getattr(self, name)
-            setattr(part, name, [column[place] for place in places])
         part.columns = {name: column[places] for name, column in self.columns.items()}
         part.stated = {name: column[places] for name, column in self.stated.items()}
         return part
@@ -139,6 +136,20 @@ class PassColumns:
             u_s = float(self.columns["u_duration_s"][index]) / np.sqrt(2.0)
             splits.append(Split(int(self.session[index]), np.array(positions), clock_s, u_s, gate.u_distance_m))
         return splits
+
+
+def _floats(values: Sequence[Any]) -> Any:
+    return np.array(values, dtype=np.float64)
+
+
+def _objects(values: Sequence[Any]) -> Any:
+    """Words and keys as an array, of which parts are taken at once."""
+    return np.array(values, dtype=object)
+
+
+def _places(texts: Sequence[str], place: Mapping[str, int]) -> Any:
+    """Where each of these keys is, −1 where it is not."""
+    return np.array([place.get(text, -1) for text in texts], dtype=np.intp)
 
 
 def gates_by_text(texts: set[str]) -> dict[str, GateColumn]:

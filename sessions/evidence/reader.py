@@ -18,7 +18,7 @@ from django.db.models import Q, QuerySet
 
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Revision
-from buildlog.machines.queries import read_lines
+from buildlog.machines.queries import read_line, read_lines
 from buildlog.storage.columns import as_text
 from calc.doubts.consequences import without_doubtful
 from calc.session_facts import LogFacts
@@ -148,8 +148,9 @@ class Evidence:
 
     @classmethod
     def of_session(cls, session: Session) -> Evidence:
-        machine = Machine.in_line(session.revision)
-        return cls(Session.objects.filter(pk=session.pk), {session.revision_id: machine})
+        line = read_line(session.revision.vehicle)
+        machines = {revision.pk: Machine(revision) for revision in line if revision.pk == session.revision_id}
+        return cls(Session.objects.filter(pk=session.pk), machines)
 
     def _read_sessions(self) -> None:
         rows = self._sessions.order_by("started_at", "pk").annotate(

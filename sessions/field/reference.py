@@ -36,6 +36,8 @@ FORMAT = 1
 """Raised when a field page of the version before could no longer read this, or send to this server."""
 
 SESSIONS_LOOKED_AT = 60
+MOST_GOING = 20
+"""So many sessions that have not ended are sent; nobody looks for another one in a longer list."""
 SESSIONS_FOR_CONSUMPTION = 5
 
 
@@ -273,12 +275,17 @@ def _modes() -> list[dict[str, Any]]:
 
 
 def _open_sessions() -> list[dict[str, Any]]:
-    """Sessions that have not ended, which a second phone may join."""
+    """Sessions that have not ended, which a second phone may join, the newest first.
+
+    A clock that runs ahead puts a start some hours into the future; a start further ahead is a slip.
+    """
+    now = timezone.now()
+    around_now = (now - Session.STILL_GOING, now + Session.STILL_GOING)
     sessions = (
-        Session.objects.filter(ended_at__isnull=True, started_at__gt=timezone.now() - Session.STILL_GOING)
+        Session.objects.filter(ended_at__isnull=True, started_at__range=around_now)
         .select_related("revision__vehicle", "venue")
         .annotate(pass_count=Count("passes"))
-        .order_by("-started_at", "pk")
+        .order_by("-started_at", "pk")[:MOST_GOING]
     )
     rows = []
     for session in sessions:

@@ -9,6 +9,7 @@ from urllib.parse import urlencode
 
 from buildlog.failures.models import Failure
 from calc.coasting import excursions
+from sessions.logs.models import Log
 from sessions.logs.timeline import Series, Timeline
 
 MOST_SHOWN = 40
@@ -91,7 +92,10 @@ def events_of(timeline: Timeline, failures: Iterable[Failure]) -> list[Event]:
     known = [failure for failure in failures if failure.time_into_session_s is not None]
     events = []
     for limit in limits_of(timeline):
-        for series in timeline.every_series(limit.column, limit.mode, limit.kind):
+        for trace in timeline.every(limit.column, limit.mode, limit.kind):
+            series = trace.series() if _may_pass(trace.log, limit) else None
+            if series is None:
+                continue
             # A voltage at the highest limit counts as above it, as everywhere.
             at = math.nextafter(limit.value, 0.0) if limit.column == "voltage_v" and limit.above else limit.value
             beyond = excursions(series.time_s, series.values, at, limit.above)
@@ -107,3 +111,12 @@ def events_of(timeline: Timeline, failures: Iterable[Failure]) -> list[Event]:
                 )
                 events.append(Event(limit, series, float(start_s), float(end_s - start_s), float(worst), same))
     return sorted(events, key=lambda event: event.start_s)
+
+
+def _may_pass(log: Log, limit: Limit) -> bool:
+    """Whether a log can be beyond a limit, by the ends of its columns, which were stored when it was imported."""
+    ends = (log.summary or {}).get("columns", {}).get(limit.column)
+    if not ends:
+        return True
+    lowest, highest = ends
+    return bool(highest >= limit.value) if limit.above else bool(lowest <= limit.value)

@@ -8,6 +8,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.views.decorators.http import require_safe
 
+from buildlog.failures.loop import States
 from buildlog.failures.models import Failure
 from buildlog.failures.queries import failure_list, failures_of_machine
 from buildlog.machines import queries
@@ -22,10 +23,13 @@ NEWEST, NEWEST_SESSIONS = 10, 20
 
 @require_safe
 def vehicle(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
-    vehicle = get_object_or_404(Vehicle, pk=pk)
+    vehicle = get_object_or_404(Vehicle.objects.select_related("assumptions"), pk=pk)
     revisions = queries.read_line(vehicle)[::-1]
     shown = revisions if request.GET.get("revisions") == "all" else revisions[:NEWEST]
-    open_failures = list(failures_of_machine(failure_list(), vehicle).exclude(state=Failure.State.HELD)[: NEWEST + 1])
+    states = States([vehicle])
+    not_held = failures_of_machine(failure_list(), vehicle).exclude(states.in_state(Failure.State.HELD))
+    open_failures = list(not_held[: NEWEST + 1])
+    states.note_on(open_failures)
     seen = seen_voltages(vehicle)
     built = [revision for revision in revisions if revision.status != Revision.Status.RETIRED]
     context = {

@@ -19,7 +19,16 @@ from django.core.serializers.json import DjangoJSONEncoder
 from django.db import IntegrityError
 from django.db.models import Model, Q, QuerySet
 
-from buildlog.failures.models import Cause, Evidence, Failure, FailureChange, FailureMode, Modification
+from buildlog.failures.models import (
+    Cause,
+    Evidence,
+    Failure,
+    FailureChange,
+    FailureMode,
+    Modification,
+    SignOff,
+    Verification,
+)
 from buildlog.machines.balance_tests import BalanceTest
 from buildlog.machines.confirmations import Confirmation
 from buildlog.machines.models import Fitting, Part, Revision, Vehicle
@@ -32,6 +41,7 @@ from sessions.logs.import_jobs import ask_for
 from sessions.logs.models import Log
 from sessions.outings.models import Assumptions, Gate, GateMark, GoNoGoCheck, Pass, Reading, Session, TrackPart, Venue
 from sessions.sharing.archive_files import Later, take_picture, take_recording
+from sessions.sharing.earlier_archives import sign_what_was_held
 from sessions.sharing.tables import as_csv
 from sessions.trials.models import Trial
 
@@ -40,7 +50,7 @@ LARGEST_BYTES = 500 * 1024 * 1024
 LARGEST_UNPACKED_BYTES = 2 * 1024**3
 LARGEST_RECORDS_BYTES = 200 * 1024 * 1024
 MOST_FILES = 20_000
-LEFT_OUT = {"account", "made_by", "confirmed_by", "invented", "created_at"}
+LEFT_OUT = {"account", "made_by", "confirmed_by", "signed_by", "invented", "created_at"}
 """Accounts stay private to an installation; the demo's marks are no part of a machine."""
 
 
@@ -71,11 +81,14 @@ def _records_of(vehicle: Vehicle) -> dict[type[Model], QuerySet[Any]]:
         Reading: Reading.objects.filter(session__in=sessions),
         GoNoGoCheck: GoNoGoCheck.objects.filter(session__in=sessions),
         TrackPart: TrackPart.objects.filter(session__in=sessions),
-        FailureMode: FailureMode.objects.filter(failures__revision__vehicle=vehicle).distinct(),
+        FailureMode: FailureMode.objects.filter(
+            Q(failures__revision__vehicle=vehicle) | Q(sign_offs__vehicle=vehicle)
+        ).distinct(),
         Cause: Cause.objects.filter(vehicle=vehicle),
         Failure: Failure.objects.filter(revision__vehicle=vehicle).order_by("happened_at", "pk"),
         Modification: Modification.objects.filter(revision__vehicle=vehicle).prefetch_related("answers"),
         FailureChange: FailureChange.objects.filter(failure__revision__vehicle=vehicle),
+        SignOff: SignOff.objects.filter(vehicle=vehicle),
         Log: Log.objects.filter(session__in=sessions),
         Trial: Trial.objects.filter(revision__vehicle=vehicle),
         TestCard: TestCard.objects.filter(revision__vehicle=vehicle),
@@ -84,6 +97,7 @@ def _records_of(vehicle: Vehicle) -> dict[type[Model], QuerySet[Any]]:
         Release: Release.objects.filter(revision__vehicle=vehicle),
         Photo: Photo.objects.filter(photos | Q(part__in=parts)),
         Evidence: Evidence.objects.filter(cause__vehicle=vehicle),
+        Verification: Verification.objects.filter(modification__revision__vehicle=vehicle),
         Confirmation: Confirmation.objects.filter(vehicle=vehicle),
     }
 
@@ -183,6 +197,8 @@ def import_machine(file: IO[bytes], size: int) -> ImportResult:
                     if not isinstance(rows, list):
                         raise NotAnArchive(f"The list of {model._meta.verbose_name_plural} is damaged.")
                     _store(model, rows, keys, result, packed, put)
+                if "signoff" not in data and result.total:
+                    sign_what_was_held(data, keys.known)
         except IntegrityError:
             raise NotAnArchive("Its records contradict each other or those here, so nothing was stored.") from None
     vehicles = data.get("vehicle") or [{}]
@@ -225,9 +241,12 @@ class _Keys:
 SAME_BY_NAME: dict[type[Model], tuple[str, ...]] = {
     Part: ("category", "name"),
     Venue: ("name",),
-    FailureMode: ("name",),
 }
 """Kinds that machines share: a stored record of the same name takes the place of the file's."""
+
+
+STORED_ONE_BY_ONE = (Revision, Failure, FailureMode)
+"""A later one may refer to an earlier one, or be the same."""
 
 
 def _store(
@@ -264,10 +283,9 @@ def _store(
         pending.append(record)
         if model is Modification:
             links.append((record, [keys.known(Failure, str(failure_key)) for failure_key in row.get("answers") or []]))
-        if model in (Revision, Failure):
-            # A later one may refer to an earlier one, so each must be stored before the next.
+        if model in STORED_ONE_BY_ONE:
             model._default_manager.bulk_create([record])
-    if model not in (Revision, Failure):
+    if model not in STORED_ONE_BY_ONE:
         model._default_manager.bulk_create(pending)
     for log, layout, mapping in later:
         ask_for(log, layout, mapping)
@@ -294,6 +312,10 @@ def _good_keys(model: type[Model], rows: Iterable[Any]) -> list[Any]:
 
 
 def _twin(model: type[Model], row: dict[str, Any]) -> Any:
+    if model is FailureMode:
+        # The same by the form of its name, as when a person types it.
+        same = FailureMode.named(str(row.get("name", "")))
+        return same.pk if same else None
     names = SAME_BY_NAME.get(model)
     if not names:
         return None

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from buildlog.failures.loop import States
 from buildlog.failures.models import Failure
 from buildlog.machines.models import Vehicle
 from calc.declaration import Measured
@@ -108,7 +109,9 @@ def passes_table(vehicle: Vehicle) -> str:
 
 
 def failures_table(vehicle: Vehicle) -> str:
-    failures = Failure.objects.filter(revision__vehicle=vehicle).select_related("mode", "part", "cause", "revision")
+    rows_read = Failure.objects.filter(revision__vehicle=vehicle).select_related("mode", "part", "cause", "revision")
+    failures = list(rows_read.order_by("happened_at", "pk"))
+    States([vehicle]).note_on(failures)
     names = ["failure", "when", "revision", "mode", "severity", "effect", "part", "state", "cause", "conditions"]
     rows = (
         [
@@ -123,7 +126,7 @@ def failures_table(vehicle: Vehicle) -> str:
             failure.cause.statement if failure.cause else "",
             failure.conditions,
         ]
-        for failure in failures.order_by("happened_at", "pk")
+        for failure in failures
     )
     return as_csv(names, rows)
 

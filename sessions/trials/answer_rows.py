@@ -42,13 +42,15 @@ class AnswerRow:
     kept: str
     asked: Asked
     may_open: bool
+    plain: str
 
 
 @dataclass(frozen=True)
 class AnswerRows:
     """Rows on one axis. `names_pairs` where they are not all about the same two revisions.
 
-    others: of a page that opens with two revisions, what it asks about any others. questions: all that share an error.
+    others: of a page that opens with two revisions, what it asks about any others. questions: all that share an error;
+    later: trials that have a part of their own.
     """
 
     rows: list[AnswerRow]
@@ -56,6 +58,7 @@ class AnswerRows:
     axis: Axis
     names_pairs: bool
     questions: int
+    later: int
 
 
 def answer_rows(answers: Sequence[Answered], opens_with_first: bool = False) -> AnswerRows:
@@ -79,7 +82,8 @@ def answer_rows(answers: Sequence[Answered], opens_with_first: bool = False) -> 
     if opens_with_first and rows:
         opening = rows[0].pair
         rows, others = [row for row in rows if row.pair == opening], [row for row in rows if row.pair != opening]
-    return AnswerRows(rows, others, axis, len({row.pair for row in rows}) > 1, len(firsts))
+    later = sum(first.asked.is_later for first in firsts)
+    return AnswerRows(rows, others, axis, len({row.pair for row in rows}) > 1, len(firsts) - later, later)
 
 
 def _interval(answered: Answered) -> Interval | None:
@@ -121,7 +125,16 @@ def _row(group: Sequence[Answered], picture: Row | None) -> AnswerRow:
         kept_decision(first),
         asked,
         first.result.decided is None and not first.result.evidence.values >= first.result.question.planned,
+        _plain(first),
     )
+
+
+def _plain(answered: Answered) -> str:
+    ledger = answered.result.evidence.ledger
+    if ledger is None:
+        return ""
+    change, low, high = (percent(share) for share in (ledger.change, ledger.lower, ledger.upper))
+    return f"Plain 95 % interval, as if nothing else had been asked and looked at once: {change} ({low} to {high})."
 
 
 def kept_decision(answered: Answered) -> str:

@@ -98,16 +98,23 @@ def _record(season: Season, gate: str, what: str, kernel: str, speed: Measured, 
         season.key(row),
         season.started_at[row],
         conditions,
-        f"{numbers}, timed by {methods}; {_out_of(season, gate, row)}",
+        f"{numbers}, timed by {methods}; {_out_of(season, gate, pair[0])}",
     )
 
 
-def _out_of(season: Season, gate: str, row: int) -> str:
-    """Out of how many passes a record is the best: of the gate, and of its revision there."""
-    here = [index for index, of in enumerate(season.passes.gate) if of == gate]
-    revision = season.revision[row]
-    own = sum(season.revision[season.passes.session[index]] == revision for index in here)
-    return f"of {own} with this revision, {len(here)} in all"
+def _out_of(season: Season, gate: str, index: int) -> str:
+    """Out of how many passes a record is the best: of its revision at the gate, and of all there."""
+    here = np.array([of == gate for of in season.passes.gate])
+    revision = _revision_of_passes(season)
+    own = int((here & (revision == revision[index])).sum())
+    return f"of {own} with this revision, {int(here.sum())} in all"
+
+
+def _revision_of_passes(season: Season) -> np.ndarray:
+    """For each pass the place of its revision among the season's."""
+    place = {revision.pk: index for index, revision in enumerate(season.revisions)}
+    revisions: np.ndarray = np.array([place[key] for key in season.revision], dtype=np.intp)[season.passes.session]
+    return revisions
 
 
 @dataclass(frozen=True)
@@ -124,19 +131,22 @@ class GateRow:
 
 def equal_numbers(season: Season) -> list[GateRow]:
     """For gates that two revisions or more rode, the fastest to expect of equally many passes; the newest first."""
-    place = {revision.pk: index for index, revision in enumerate(season.revisions)}
     speed = np.atleast_1d(np.asarray(season.passes.speed.value, dtype=np.float64))
-    speeds: dict[str, dict[int, list[float]]] = {}
-    for index, gate in enumerate(season.passes.gate):
-        revision = place[season.revision[season.passes.session[index]]]
-        speeds.setdefault(gate, {}).setdefault(revision, []).append(float(speed[index]))
+    revisions, gates = _revision_of_passes(season), np.array(season.passes.gate, dtype=object)
+    speeds = {
+        gate: {
+            int(revision): speed[(gates == gate) & (revisions == revision)]
+            for revision in np.unique(revisions[gates == gate])
+        }
+        for gate in sorted(set(season.passes.gate))
+    }
     rows = []
     for gate, by_revision in sorted(speeds.items(), key=lambda row: season.passes.gates[row[0]].name):
         if len(by_revision) < 2:
             continue
         equal = min((len(row) for row in by_revision.values() if len(row) >= LEAST_PASSES), default=0)
         for revision in sorted(by_revision, reverse=True)[:MOST_REVISIONS]:
-            own = np.array(by_revision[revision])
+            own = by_revision[revision]
             expected = float(expected_maximum(own, equal)) if equal and own.size >= equal else None
             rows.append(
                 GateRow(

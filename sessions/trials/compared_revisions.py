@@ -237,15 +237,23 @@ def _unlike(revisions: list[Revision], season: Season, matched: dict[Any, Any], 
 
 
 def failure_rates_of(revisions: list[Revision], season: Season, matched: dict[Any, Any]) -> list[RateRow]:
-    """Failures in the compared sessions, against the distance of those sessions."""
+    """Failures of the compared sessions, against the distance of those sessions.
+
+    Those of rides without a distance count all the same, and so do those without a session where every session of the
+    revision is compared: a rate is rather too high than too low.
+    """
     distance = np.nan_to_num(season.numbers["distance_m"])
-    vehicle = {"revision__vehicle": season.vehicle, "session__isnull": False}
-    failures = Failure.objects.filter(**vehicle).annotate(session_text=as_text("session_id"))
-    failed = Counter(failures.values_list("session_text", flat=True))
+    failures = Failure.objects.filter(revision__vehicle=season.vehicle).annotate(session_text=as_text("session_id"))
+    failed = Counter(failures.order_by().values_list("revision", "session_text"))
+    by_session, without_session = Counter[Any](), Counter[Any]()
+    for (revision_key, text), count in failed.items():
+        (without_session if text is None else by_session)[revision_key if text is None else text] += count
     rows = []
     for revision in revisions:
-        ridden = [row for row in matched[revision.pk] if distance[row] > 0]
-        count = sum(failed[season.text[row]] for row in ridden)
+        ridden = matched[revision.pk]
+        count = sum(by_session[season.text[row]] for row in ridden)
+        if len(ridden) == len(season.rows_of(revision)):
+            count += without_session[revision.pk]
         total_m = float(distance[ridden].sum())
         interval = reliability.failure_rate(total_m / 1e5, count, CONFIDENCE) if total_m else None
         rows.append(RateRow(revision, count, total_m, interval))

@@ -106,7 +106,7 @@ def answer_word(answer: Answer, measure: Measure) -> str:
 
 
 def _size(share: float) -> str:
-    return f"{100.0 * share:.2g} %"
+    return f"{100.0 * share:.2g}\u00a0%"
 
 
 def percent(share: float) -> str:
@@ -220,7 +220,7 @@ def answer(columns: MeasureColumns, asked: Sequence[Asked]) -> list[Answered]:
             question,
             result,
             question.measure.of(known),
-            _is_corrected(question.trial, QuestionData(tables[result.question.measure], result.question)),
+            _is_corrected(question.trial, tables[result.question.measure], result.question),
         )
         for question, result in zip(asked, results, strict=True)
     ]
@@ -235,14 +235,14 @@ def _modelled(asked: Asked, key: str, newest: int, against: int, expectation: Ex
     return Question(key, newest, against, trial.planned_days, expectation, counts_from, trial.both_builds, arrives)
 
 
-def _is_corrected(trial: Trial | None, data: QuestionData) -> bool:
+def _is_corrected(trial: Trial | None, columns: Columns, question: Question) -> bool:
     """Whether the days that decided a trial say something else now: a session was mended, removed or added."""
     if trial is None or trial.decided_on is None or trial.decided_change is None:
         return False
-    fit = data.at(trial.decided_on.toordinal()).contrast
+    fit = QuestionData(columns, question).at(trial.decided_on.toordinal()).contrast
     if not fit.estimable or (fit.values, fit.against_values) != (trial.decided_days, trial.decided_against_days):
         return True
-    change = data.columns.measure.shown(fit.difference)
+    change = columns.measure.shown(fit.difference)
     return not (
         math.isclose(change, trial.decided_change, rel_tol=1e-6, abs_tol=1e-9)
         and math.isclose(standard_error(fit), trial.decided_standard_error or 0.0, rel_tol=1e-6)

@@ -2,6 +2,7 @@
 
 import { choices, form, text } from "./entry.js";
 import { button, el, feel, link, say } from "./elements.js";
+import { near, oneForm } from "./mode_names.js";
 import { addFailure, describeFailure, reference, undo } from "./outing.js";
 
 const PLAIN = {
@@ -16,7 +17,7 @@ const SHOWN = 8;
 // Failure modes by how often this machine had them, then other machines, then by name.
 export function modesInOrder(outing) {
   const vehicle = reference.data.revisions.find((revision) => revision.id === outing.session.revision)?.vehicle;
-  const today = (mode) => outing.failures.filter((failure) => failure.mode === mode.id || failure.mode_name === mode.name).length;
+  const today = (mode) => outing.failures.filter((failure) => failure.mode === mode.id || oneForm(failure.mode_name) === oneForm(mode.name)).length;
   const score = (mode) => 1000 * ((mode.counts[vehicle] ?? 0) + today(mode)) +
     Object.values(mode.counts).reduce((sum, count) => sum + count, 0);
   return [...reference.data.modes].sort((first, other) => score(other) - score(first) || first.name.localeCompare(other.name));
@@ -40,12 +41,12 @@ export async function failureScreen(app, outing, chosen) {
   const save = async (entryForm, severity) => {
     const wrong = document.getElementById("failure-wrong");
     const mode_name = mode?.name ?? entryForm.elements.mode_name.value.trim();
-    if (!mode_name) {
+    if (!oneForm(mode_name)) {
       wrong.textContent = "Say in a few words what failed, for example: chain came off.";
       entryForm.elements.mode_name.focus();
       return;
     }
-    const known = mode ?? reference.data.modes.find((listed) => listed.name.toLowerCase() === mode_name.toLowerCase());
+    const known = mode ?? reference.data.modes.find((listed) => oneForm(listed.name) === oneForm(mode_name));
     let id;
     try {
       id = await addFailure(outing, {
@@ -63,13 +64,26 @@ export async function failureScreen(app, outing, chosen) {
   };
   const entryForm = await form(key, () => {},
     !mode && text("mode_name", "What failed?", { most: 80 }),
+    !mode && el("div", { class: "board", id: "near-modes", role: "status" }),
     choices("effect", "Did it end the ride?", reference.data.effects, { chosen: "none" }),
     el("p", { class: "wrong", id: "failure-wrong", role: "alert" }),
     el("p", {}, "How bad was it? A tap saves it."),
     el("div", { class: "severities" }, [1, 2, 3, 4].map((severity) =>
       button([el("strong", {}, NUMERAL[severity]), " ", PLAIN[severity]], () => void save(entryForm, severity), { class: "act wide" }))),
     el("div", { class: "bottom" }, link("Back", "failure")));
+  if (!mode) offerNear(entryForm, modes);
   return [el("h1", {}, mode?.name ?? "Something else failed"), entryForm];
+}
+
+// Links to modes with a name near to the one that is typed, so that one thing keeps one name.
+function offerNear(entryForm, modes) {
+  const input = entryForm.elements.mode_name;
+  const offered = entryForm.querySelector("#near-modes");
+  input.addEventListener("input", () => {
+    const names = near(input.value, modes.map((listed) => listed.name));
+    const offers = names.map((name) => modes.find((listed) => listed.name === name));
+    offered.replaceChildren(...offers.map((listed) => link(`The same as “${listed.name}”?`, `failure/${listed.id}`)));
+  });
 }
 
 // After saving: details that can be added on the spot.

@@ -17,7 +17,7 @@ from sessions.bench import verdicts
 from sessions.bench.figures import bench_figures
 from sessions.bench.machine_bench import Filters, bench_of
 from sessions.bench.next_tests import questions_of
-from sessions.models import Assumptions, Session, TestCard
+from sessions.models import Session, TestCard
 
 START = datetime(2026, 1, 10, 10, 0, tzinfo=UTC)
 
@@ -76,60 +76,88 @@ def test_places_count_by_distance_not_by_date(season, vehicle):
 
 def test_rides_without_a_distance_are_unknown_not_zero(season, vehicle, sign_in):
     before, failures = season[2], season[4]
-    Session.objects.filter(pk=before[1].pk).update(distance_m=None)
+    Session.objects.filter(pk=before[1].pk).update(distance_m=None, runtime_s=None)
     exposure = Exposure(vehicle)
     assert (exposure.total_m, exposure.total.without_distance, exposure.total.longest_m) == (80_000.0, 1, 90_000.0)
     failures[1].distance_into_session_m = 4000.0
     assert exposure.place_m(failures[1]) == 14_000.0
     page = html.unescape(sign_in("reader").get(f"/vehicles/{vehicle.pk}/bench/").content.decode())
     assert "at least 80 km" in page
-    assert "No distance for 1 of 10 rides, counted as 0 km. The failures of these rides count all the same" in page
-    assert "Counted in hours: no distance for 1 of 10 rides." in page
+    assert "No distance for 1 of 10 rides, counted as 0 km." in page
+    assert "The failures of these rides count all the same" in page
+
+
+def test_a_ride_that_was_only_timed_is_estimated_by_the_speeds_of_its_revision(season, vehicle, sign_in):
+    """By hand: 4 rides of 10 km in 30 min, and one of 30 min without a distance: 10 km."""
+    Session.objects.filter(pk=season[2][1].pk).update(distance_m=None)
+    total = Exposure(vehicle).total
+    assert (total.distance_m, total.estimated, total.estimated_m, total.without_distance) == (80_000, 1, 10_000, 0)
+    assert (
+        "The distance of 1 of 10 rides is estimated."
+        in sign_in("reader").get(f"/vehicles/{vehicle.pk}/bench/").content.decode()
+    )
+
+
+def test_a_distance_in_doubt_is_unknown(season, vehicle):
+    """300 km in half an hour; since a fix that is nothing, before it the ride may have been as long as that."""
+    assert proof_of(season[4][0]).exposure_after == 40_000
+    Session.objects.filter(pk=season[3][0].pk).update(distance_m=300_000.0)
+    Session.objects.filter(pk=season[2][4].pk).update(distance_m=300_000.0)
+    proof = proof_of(season[4][0])
+    # R2's other rides: four of 8 km; the time is in doubt with the distance. R1's: four of 10 km, one of 300 at most.
+    assert (proof.after.distance_m, proof.after.without_distance, proof.exposure_before) == (32_000, 1, 340_000)
 
 
 def test_the_bench_counts_a_fix_in_hours_where_distances_lack(season, vehicle):
     Session.objects.filter(revision__number=1).update(distance_m=None)
-    row = bench_of(vehicle, Filters()).watched[0]
-    # By hand: 3 in 2.5 h before, 2.5 h since; 5^(1/3) − 1 = 0.70998, and −ln(0.2) / 2.5 h.
-    assert row.proof.ratio_upper == pytest.approx(0.70998, abs=1e-5)
-    assert row.zero_bound == pytest.approx(1.6094379 / 2.5, rel=1e-6)
-    assert row.refusal.startswith("Not shown yet: 1 h 3 min more")
+    proof = bench_of(vehicle, Filters()).modes[0].fixes[0].proof
+    # By hand: 3 in 2.5 h before, 2.5 h since; (1/0.3)^(1/3) − 1 = 0.49380.
+    assert proof.ratio_upper == pytest.approx(0.49380, abs=1e-5)
+    assert proof.shown
 
 
 def test_bench_and_failure_page_read_one_proof(season, vehicle):
     branch = Revision.objects.create(
         vehicle=vehicle, number=3, parent=season[0], date=date(2026, 3, 1), status="riding"
     )
-    rides(branch, season[2][0].venue, 1, km=900.0, first_day=60)
-    row = next(row for row in bench_of(vehicle, Filters()).watched if row.failure == season[4][0])
-    assert row.proof == proof_of(season[4][0])
-    assert (row.proof.exposure_after, row.proof.shown) == (40_000.0, False)
+    rides(branch, season[2][0].venue, 9, km=10.0, first_day=60)
+    [row] = bench_of(vehicle, Filters()).modes
+    assert row.standing.shown.proof == row.fixes[0].proof == proof_of(season[4][0])
+    assert (row.fixes[0].proof.exposure_after, row.fixes[0].proof.shown) == (40_000.0, False)
 
 
-def test_the_ranking_is_risk_against_exposure(season, vehicle):
+def test_what_can_hurt_ranks_first_then_the_harm_to_be_expected(season, vehicle):
     second = season[1]
-    for _ in range(4):
-        Failure.objects.create(revision=second, mode=FailureMode.called("lamp out"), severity=4)
-    chain, lamp = bench_of(vehicle, Filters()).modes
-    # 90 km in all: 3 failures of category II weigh 3 each, 4 of category IV weigh 1 each.
-    assert (chain.name, chain.numeral, chain.count) == ("chain came off", "II", 3)
-    assert chain.risk == pytest.approx(9 / 0.9)
-    assert lamp.risk == pytest.approx(4 / 0.9)
+    for mode, count, severity in (("lamp out", 4, 4), ("belt slipped", 2, 3), ("chain guard loose", 2, 4)):
+        for _ in range(count):
+            Failure.objects.create(revision=second, mode=FailureMode.called(mode), severity=severity)
+    chain, belt, lamp, guard = bench_of(vehicle, Filters()).modes
+    assert [row.name for row in (chain, belt, lamp, guard)] == [
+        "chain came off", "belt slipped", "lamp out", "chain guard loose",
+    ]  # fmt: skip
+    assert (chain.numeral, len(chain.failures)) == ("II", 3)
+    # NIST/SEMATECH e-Handbook 8.4.5.1, 90 km in all: 3 failures, limits of the chi-square distribution.
     assert chain.per_100_km.estimate == pytest.approx(3 / 0.9)
+    assert chain.per_100_km.upper == pytest.approx(7.75366 / 0.9, rel=1e-5)
     assert chain.per_hour.estimate == pytest.approx(3 / 5.0)
+    # Shrinkage ranks; it moves no limit.
+    assert min(3, 2) / 0.9 < chain.shrunk_per_100_km < 3.6 / 0.9
+    assert chain.expected_harm >= 3 * chain.per_100_km.upper
 
 
-def test_watched_failures_show_what_riding_has_proven(season, vehicle, client, sign_in):
-    row = bench_of(vehicle, Filters()).watched[0]
-    # By hand: 3 in 50 km before; 40 km since; (50/40) · (5^(1/3) − 1) = 0.8875.
-    assert row.proof.ratio_upper == pytest.approx(0.88747, abs=1e-5)
-    assert not row.proof.shown
-    # NIST/SEMATECH e-Handbook 8.4.5.1: −ln(0.2) failures' worth of 40 km, per 100 km.
-    assert row.zero_bound == pytest.approx(1.6094379 / 0.4, rel=1e-6)
-    page = sign_in("reader").get(f"/vehicles/{vehicle.pk}/bench/").content.decode()
-    assert "31 km more without it would show, at 80 % confidence" in page
-    Assumptions.objects.create(vehicle=vehicle, held_rate_fraction=0.95)
-    assert "It may be called held." in client.get(f"/vehicles/{vehicle.pk}/bench/").content.decode()
+def test_watched_modes_show_what_riding_has_proven(season, vehicle, sign_in):
+    Failure.objects.update(severity=3)
+    [row] = bench_of(vehicle, Filters()).modes
+    # By hand: 3 in 50 km before; 40 km since; (50/40) · ((1/0.3)^(1/3) − 1) = 0.61725.
+    assert row.fixes[0].proof.ratio_upper == pytest.approx(0.61725, abs=1e-5)
+    assert (str(row.state), row.may_be_held) == ("watching", False)
+    client = sign_in("reader")
+    page = html.unescape(client.get(f"/vehicles/{vehicle.pk}/bench/").content.decode())
+    # By hand: 2 · 50 km · 0.49380 = 49.4 km, of which 40 are ridden.
+    assert "9.4 km more without it would show, at 70 % confidence" in page
+    rides(season[1], season[2][0].venue, 1, km=10.0, first_day=60)
+    page = client.get(f"/vehicles/{vehicle.pk}/bench/").content.decode()
+    assert "It may be called held." in page
 
 
 def test_too_few_failures_for_a_trend_are_said(season, vehicle):
@@ -156,7 +184,7 @@ def test_a_trend_takes_a_failure_after_the_last_ride_in_and_leaves_one_before_th
 
 
 def test_a_trend_over_unknown_distances_is_not_told(season, vehicle):
-    Session.objects.filter(pk=season[2][4].pk).update(distance_m=None)
+    Session.objects.filter(pk=season[2][4].pk).update(distance_m=None, runtime_s=None)
     growth = bench_of(vehicle, Filters()).growth
     assert growth.fit is None
     assert growth.sentence.startswith("Cannot tell: no distance for 1 of 10 rides")
@@ -165,11 +193,13 @@ def test_a_trend_over_unknown_distances_is_not_told(season, vehicle):
 def test_the_trend_is_the_fit_of_the_places(vehicle, revision, venue):
     """NIST/SEMATECH e-Handbook of Statistical Methods, 8.1.7.2 data: 10 failures, watched to 1500."""
     times = [5, 40, 43, 175, 389, 712, 747, 795, 1299, 1478]
-    long_ride = rides(revision, venue, 1, km=1500.0)[0]
+    # A hundred rides of 15 km: 1500 km in one would be in doubt.
+    outings = rides(revision, venue, 100, km=15.0)
     for time in times:
+        outing = min(int(time // 15), 99)
         Failure.objects.create(
-            revision=revision, session=long_ride, distance_into_session_m=1000.0 * time, severity=3,
-            mode=FailureMode.called("x"), happened_at=START,
+            revision=revision, session=outings[outing], severity=3,
+            distance_into_session_m=1000.0 * (time - 15 * outing), mode=FailureMode.called("x"), happened_at=START,
         )  # fmt: skip
     growth = bench_of(vehicle, Filters()).growth
     assert growth.fit.shape == pytest.approx(0.5372288660)
@@ -391,7 +421,7 @@ def test_a_verdict_on_failures(season, vehicle):
     failed(first, 9)
     assert verdict_on(vehicle).word == "did what it should"
     assert "12 in 50 km before, 0 in 40 km since" in verdict_on(vehicle).sentence
-    failed(second, 20)
+    failed(second, 60)
     assert verdict_on(vehicle).word == "made it worse"
     Modification.objects.get().answers.clear()
     assert verdict_on(vehicle).word == "not yet known"
@@ -401,7 +431,7 @@ def test_a_verdict_judges_all_the_modes_that_a_modification_answers(season, vehi
     """Not the first that was ticked only."""
     first, second, *_ = season
     Modification.objects.get().answers.add(*failed(first, 9, "belt slipped"))
-    failed(second, 20, "belt slipped")
+    failed(second, 60, "belt slipped")
     assert verdict_on(vehicle).word == "made it worse"
 
 

@@ -111,8 +111,8 @@ def test_rides_without_a_distance_do_not_hold_a_fix(season):
     season.session(third, 9, distance_m="5 km", runtime_s="18 min")
     failure = Failure.objects.get(pk=failures[0]["id"])
     page = season.client.post(f"/failures/{failure.pk}/held/", {"why": "It feels right."}, follow=True)
-    # By hand: 3 failures in 70 min; 2 · 70 · (5^(1/3) − 1) = 99.4 min, of which 18 are ridden.
-    assert "Not shown yet: 1 h 21 min more without it" in html.unescape(page.content.decode())
+    # By hand: 3 failures in 70 min; 2 · 70 · ((1/0.3)^(1/3) − 1) = 69.1 min, of which 18 are ridden.
+    assert "Not shown yet: 51 min 8 s more without it" in html.unescape(page.content.decode())
     failure.refresh_from_db()
     assert failure.state == "watching"
 

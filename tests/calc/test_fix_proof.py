@@ -7,7 +7,8 @@ import random
 import pytest
 
 from calc.exposure_gaps import DISTANCE, TIME, RideLength
-from calc.fix_proof import FailureFacts, FixFacts, History, RideFacts, Why
+from calc.failure_facts import FailureFacts, FixFacts, RideFacts
+from calc.fix_proof import Bar, History, Why
 from calc.lineage import Feature, Fitted, Lineage, RevisionFacts
 from calc.proof_sentences import exposure_sentences, judged_sentence, refusal
 from calc.rate_change import rate_ratio_upper
@@ -27,9 +28,13 @@ def failure(key, on, mode="chain", at=0, cause=None):
     return FailureFacts(key, on, mode, at, cause)
 
 
+BAR = Bar(0.5, 0.8)
+
+
 def prove(revisions, rides, failures, fixes=None, of="f1"):
     fixes = fixes or [FixFacts("fix", 2, "Tensioner", frozenset({"f1"}))]
-    return History(revisions, failures, fixes, rides).proof_for(of, 0.5, 0.8)
+    history = History(revisions, failures, fixes, rides)
+    return history.proof_for(history.failures[of], BAR)
 
 
 CAME = [failure("f1", 1), failure("f2", 1), failure("f3", 1)]
@@ -198,10 +203,10 @@ def test_a_fix_is_proven_no_further_than_to_the_next_one_of_its_kind():
     failures = [*CAME, failure("spare", 1)]
     fixes = [FixFacts("fix", 2, "Tensioner", frozenset({"f1"})), FixFacts("next", 3, "Idler", frozenset({"spare"}))]
     history = History(revisions, failures, fixes, rides)
-    first = history.proof_of_fix("fix", 0.5, 0.8)
+    first = history.proof_of_fix("fix", BAR)
     assert (first.exposure_after, first.shown) == (10_000, False)
     assert [one.why for one in first.left_out] == [Why.LATER_FIX]
-    assert history.proof_of_fix("next", 0.5, 0.8).exposure_before == 70_000
+    assert history.proof_of_fix("next", BAR).exposure_before == 70_000
 
 
 def test_one_cause_behind_two_modes_is_one_failure():
@@ -209,17 +214,19 @@ def test_one_cause_behind_two_modes_is_one_failure():
     failures = [failure("f1", 1, cause="flex"), failure("f2", 2, mode="belt", at=1, cause="flex")]
     history = History([revision(1), revision(2, 1)], failures, fixes)
     assert history.disproved_by("fix").key == "f2"
-    assert history.first_of == {"f2": "f1"}
-    assert not history.fixes_for("f1")
+    first, again = history.failures["f1"], history.failures["f2"]
+    assert (history.recurs_from(again), history.recurs_from(first)) == (first, None)
+    assert not history.fixes_for(first)
 
 
 def test_a_fix_of_two_modes_fails_against_the_one_that_came_again_only():
     fixes = [FixFacts("fix", 2, "Idler", frozenset({"f1", "g1"}))]
     failures = [failure("f1", 1), failure("g1", 1, mode="belt"), failure("g2", 2, mode="belt", at=9)]
     history = History([revision(1), revision(2, 1)], failures, fixes, [ride(1, 60, 180), ride(2, 60, 180)])
-    assert (history.fixes_for("f1"), history.fixes_for("g1")) == ([history.fixes["fix"]], [])
-    assert history.proof_for("f1", 0.5, 0.8).failures_after == 0
-    assert history.proof_of_fix("fix", 0.5, 0.8).failures_after == 1
+    chain, belt = history.failures["f1"], history.failures["g1"]
+    assert (history.fixes_for(chain), history.fixes_for(belt)) == ([history.fixes["fix"]], [])
+    assert history.proof_for(history.failures["f1"], BAR).failures_after == 0
+    assert history.proof_of_fix("fix", BAR).failures_after == 1
 
 
 def test_the_fix_that_is_ridden_now_is_watched_before_one_of_another_branch():
@@ -227,7 +234,8 @@ def test_the_fix_that_is_ridden_now_is_watched_before_one_of_another_branch():
         revision(1), revision(2, 1), revision(3, 1), revision(4, 2, rides_now=True),
     ]  # fmt: skip
     fixes = [FixFacts("here", 2, "Tensioner", frozenset({"f1"})), FixFacts("there", 3, "Idler", frozenset({"f1"}))]
-    assert History(revisions, CAME, fixes).watched_fix("f1").key == "here"
+    history = History(revisions, CAME, fixes)
+    assert history.watched_fix(history.failures["f1"]).key == "here"
 
 
 # Made by a generator that knows nothing of the code under test
@@ -265,7 +273,7 @@ def test_a_branch_without_the_fix_never_counts():
         ]
         failures = [failure(f"f{n}", chance.choice(before), at=n) for n in range(1, chance.randrange(2, 5))]
         fixes = [FixFacts("fix", fix_on, "Tensioner", frozenset({"f1"}))]
-        proof = History(revisions, failures, fixes, rides + with_rides).proof_of_fix("fix", 0.5, 0.8)
+        proof = History(revisions, failures, fixes, rides + with_rides).proof_of_fix("fix", BAR)
         assert proof.exposure_after == pytest.approx(sum(one.length.distance_m for one in with_rides))
         shown += proof.shown
         without = [one.number for one in revisions if one.number > fix_on and one.number not in with_fix]
@@ -275,12 +283,12 @@ def test_a_branch_without_the_fix_never_counts():
         elsewhere = [ride(chance.choice(without), 1_000, 3_000) for _ in range(3)]
         others = [failure(f"x{n}", chance.choice(without), at=99) for n in range(2)]
         history = History(revisions, [*failures, *others], fixes, rides + with_rides + elsewhere)
-        again = history.proof_of_fix("fix", 0.5, 0.8)
+        again = history.proof_of_fix("fix", BAR)
         assert (again.exposure_before, again.exposure_after, again.ratio_upper) == (
             proof.exposure_before, proof.exposure_after, proof.ratio_upper,
         )  # fmt: skip
         assert history.disproved_by("fix") is None
-        assert not history.first_of
+        assert not any(history.recurs_from(came) for came in history.failures.values())
     # It is no empty claim: many machines had such a branch, and many proofs stood.
     assert moved > 800
     assert shown > 100
@@ -318,7 +326,7 @@ def test_a_useless_fix_is_shown_no_more_often_than_the_confidence_allows(lost_km
         if not first:
             continue
         fixes = [FixFacts("fix", 2, "Paint", frozenset(first))]
-        proof = History(revisions, failures, fixes, rides).proof_of_fix("fix", 1.0, 0.8)
+        proof = History(revisions, failures, fixes, rides).proof_of_fix("fix", Bar(1.0, 0.8))
         shown += proof.ratio_upper is not None and proof.ratio_upper <= 1.0
         before_m, after_m = (sum(one.length.distance_m or 0 for one in rides if one.revision == of) for of in (1, 2))
         if before_m:

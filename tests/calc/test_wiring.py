@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from calc import wiring
+from calc import charging, wiring
 from tests.calc.kernel_cases import CHECKS, Case
 
 CASES = [
@@ -34,9 +34,9 @@ CASES = [
         {"open_circuit_voltage_v": 58.0, "resistance_ohm": 0.05, "current_a": -20.0},
         edges=[{"resistance_ohm": 0.0}],
     ),
-    Case(wiring.precharge, {"voltage_v": 60.0, "resistance_ohm": 100.0, "capacitance_uf": 1e4, "share": 0.95}),
+    Case(charging.precharge, {"voltage_v": 60.0, "resistance_ohm": 100.0, "capacitance_uf": 1e4, "share": 0.95}),
     Case(
-        wiring.charging,
+        charging.charge_times,
         {
             "capacity_ah": 10.0,
             "empty_voltage_v": 3.0,
@@ -79,7 +79,7 @@ def test_a_fuse_is_never_slower_at_a_higher_current():
 @pytest.mark.parametrize(
     ("call", "words"),
     [
-        (lambda: wiring.charging(10.0, 4.2, 4.2, 0.05, 5.0), "above empty_voltage_v"),
+        (lambda: charging.charge_times(10.0, 4.2, 4.2, 0.05, 5.0), "above empty_voltage_v"),
         (lambda: wiring.branch_currents_a(1.0, [50.0], [0.1, 0.1]), "as long as"),
     ],
 )

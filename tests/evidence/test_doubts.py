@@ -11,10 +11,10 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from buildlog.models import Confirmation, Failure, FailureMode, Fitting, Part, Vehicle
+from buildlog.models import Confirmation, Failure, FailureMode, Fitting, Part, Revision, Vehicle
 from sessions.demo import loading
-from sessions.evidence.doubt_checks import _others
-from sessions.evidence.doubts import doubts_of_machine
+from sessions.evidence.doubt_checks import _before, _others
+from sessions.evidence.doubts import doubts_about, doubts_of_machine
 from sessions.evidence.season import Season
 from sessions.models import Log, Pass, Reading, Session
 from sessions.trials.best_runs import records_of
@@ -54,6 +54,34 @@ def test_the_demo_is_doubted_only_where_it_was_planted():
     assert (planted.subject, planted.doubt.key) == ("session", "ice_thickness")
     assert doubts.open_count == 1
     assert "it was in mm, not cm" in planted.doubt.mends[0].words()
+
+
+def test_a_pass_is_doubted_by_what_it_is_held_against_alone(hurried):
+    """The phone waits for this answer: no reading, no log, no other revision and no other session is read for it."""
+    for number in range(2, 9):
+        Revision.objects.create(vehicle=hurried.revision.vehicle, number=number, date="2026-01-01")
+    timed = Pass.objects.select_related("session").get()
+    with CaptureQueriesContext(connection) as captured:
+        assert doubts_about(timed).listed_of(timed) == []
+    assert len(captured) == 6
+    tables = " ".join(query["sql"] for query in captured)
+    assert not any(f'FROM "test_sessions_{name}"' in tables for name in ("reading", "log"))
+
+
+def test_doubts_of_a_machine_are_asked_of_evidence_that_is_at_hand(hurried):
+    season = Season(hurried.revision.vehicle)
+    assert len(season.reports) == 1
+    with CaptureQueriesContext(connection) as captured:
+        assert {doubt.doubt.key for doubt in doubts_of_machine(season.vehicle, season).listed()}
+    # Failures and confirmations; sessions, passes, readings and logs were read.
+    assert len(captured) == 2
+
+
+def test_what_was_read_before_is_of_the_same_session():
+    values = np.array([np.nan, 1.0, np.nan, 2.0, np.nan, 3.0, np.nan])
+    owner = np.array([0, 0, 0, 0, 1, 1, 1])
+    np.testing.assert_array_equal(_before(values, owner), [np.nan, np.nan, 1.0, 1.0, np.nan, np.nan, 3.0])
+    assert _before(np.empty(0), np.empty(0, dtype=int)).size == 0
 
 
 def test_a_form_stores_first_and_then_asks(sign_in, session, gate):

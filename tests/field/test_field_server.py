@@ -2,16 +2,19 @@
 
 import json
 import re
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 from django.core.exceptions import ValidationError
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.db import IntegrityError, transaction
+from django.utils import timezone
 
 from buildlog.hosting.static_files import COMMENT_LINE
 from buildlog.models import Failure, FailureMode, Fitting, Photo
 from sessions.field import shell as field_shell
+from sessions.field.reference import MOST_GOING
 from sessions.models import GoNoGoCheck, Pass, Reading, Session, TestCard, TestCardItem, TrackPart
 from sessions.outings.track_parts import track_of
 from tests.filled_forms import opened
@@ -124,6 +127,20 @@ def test_the_versions_a_phone_takes_along_are_those_of_the_api(sign_in, session)
     assert told["going"][0]["version"] == client.get(f"/api/v1/sessions/{going.pk}/").headers["ETag"]
     version = client.get(f"/api/v1/test-card-items/{item.pk}/").headers["ETag"]
     assert told["cards"][0]["items"][0]["version"] == version
+
+
+def test_a_session_of_next_year_is_not_one_that_a_phone_may_join(sign_in, session):
+    """A slip in a year made every such session part of each answer, megabytes of them in a large season."""
+    now = timezone.now()
+    for days in (-2, 30, 365):
+        Session.objects.create(revision=session.revision, venue=session.venue, started_at=now + timedelta(days=days))
+    ahead = now + timedelta(hours=2)  # By a clock that runs ahead.
+    Session.objects.bulk_create(
+        Session(revision=session.revision, venue=session.venue, started_at=ahead) for _ in range(MOST_GOING + 5)
+    )
+    going = sign_in("recorder").get("/api/v1/field/").json()["going"]
+    assert len(going) == MOST_GOING
+    assert {row["session"]["started_at"][:10] for row in going} == {ahead.astimezone().isoformat()[:10]}
 
 
 def test_the_greeting_says_who_and_when_and_is_never_kept(sign_in, client, db):

@@ -4,9 +4,12 @@ import numpy as np
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 
+from buildlog.models import Fitting, Part
 from sessions.logs.csv_layout import find_layout
+from sessions.logs.events import events_of
 from sessions.logs.ingest import read_stored, store_log
 from sessions.logs.meanings import ColumnChoice, Mapping
+from sessions.logs.timeline import Timeline, Trace
 from sessions.models import Log
 
 
@@ -66,8 +69,6 @@ def test_coasting_is_offered_and_gives_a_road_load(session, sign_in):
 
 
 def test_a_passed_limit_is_offered_as_a_failure(session, sign_in):
-    from buildlog.models import Fitting, Part
-
     told = {"highest_voltage_v": 60.0, "continuous_current_a": 50.0}
     part = Part.objects.create(name="Controller", category="speed_controller", mass_kg=1, specification=told)
     Fitting.objects.create(revision=session.revision, part=part)
@@ -80,6 +81,19 @@ def test_a_passed_limit_is_offered_as_a_failure(session, sign_in):
     form = client.get(f"/failures/new/?{event.form_query}").context["form"]
     assert form.initial["mode_name"] == "Current above its continuous limit"
     assert str(form.initial["session"]) == str(session.pk)
+
+
+def test_a_column_that_stays_within_its_limit_is_not_read_for_it(session, monkeypatch):
+    """Of a long log each column is tens of megabytes; the ends of all were stored with it."""
+    limits = {"highest_voltage_v": 60.0, "continuous_current_a": 50.0}
+    part = Part.objects.create(name="Controller", category="speed_controller", mass_kg=1, specification=limits)
+    Fitting.objects.create(revision=session.revision, part=part)
+    ride(session)
+    read, whole = [], Trace.series
+    monkeypatch.setattr(Trace, "series", lambda trace: read.append(trace.channel.name) or whole(trace))
+    with Timeline(session, session.logs.all()) as timeline:
+        [event] = events_of(timeline, [])
+    assert (event.worst, read) == (60.0, ["current_a"])
 
 
 def test_the_window_is_finer_and_answers_nonsense_kindly(session, sign_in):

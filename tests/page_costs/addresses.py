@@ -65,7 +65,7 @@ SESSION_COLUMNS = ("started_at", "revision__vehicle__name", "revision__number", 
                    "air_temperature_c", "distance_m", "runtime_s")  # fmt: skip
 PASS_COLUMNS = ("number", "gate__name", "direction", "method", "duration_s",
                 *(f"session__{name}" for name in SESSION_COLUMNS))  # fmt: skip
-FAILURE_COLUMNS = ("mode__name", "state", "severity", "part__name", "revision__vehicle__name", "happened_at")
+FAILURE_COLUMNS = ("mode__name", "severity", "part__name", "revision__vehicle__name", "happened_at")
 ROWS: dict[str, tuple[type[Any], tuple[str, ...], Callable[[Any], Any]]] = {
     "home": (Vehicle, ("name", "purpose", "created_at"), lambda shown: shown["vehicles"]),
     "sessions": (Session, SESSION_COLUMNS, lambda shown: shown["sessions"]),

@@ -17,7 +17,7 @@ PROJECT = Path(__file__).resolve().parents[2]
 
 
 def run(sizes: Iterable[int] = SIZES) -> list[str]:
-    """Measure all sizes, print the table, and return the goals that are missed as sentences."""
+    """Measure these sizes, print the table, and return the goals that are missed as sentences."""
     results: dict[int, dict[str, Cost]] = {}
     for size in sizes:
         with tempfile.TemporaryDirectory(prefix="firnlog-benchmark-") as folder:
@@ -29,7 +29,7 @@ def run(sizes: Iterable[int] = SIZES) -> list[str]:
             measured = json.loads(answer.stdout)
         results[size] = {name: Cost(**cost) for name, cost in measured["costs"].items()}
         idle_mb, after_mb = measured["idle_mb"], measured["after_mb"]
-        print(f"{size} sessions: {idle_mb:.0f} MB of memory before and {after_mb:.0f} MB after all pages")
+        print(f"{size} sessions: {idle_mb:.0f} MB of memory before and {after_mb:.0f} MB after all pages", flush=True)
     print_table(results)
     return missed(results)
 

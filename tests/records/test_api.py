@@ -18,6 +18,7 @@ KINDS = {
     "modifications": "builder",
     "failure-modes": "recorder",
     "failures": "recorder",
+    "verifications": "recorder",
     "photos": "recorder",
     "venues": "recorder",
     "gates": "recorder",

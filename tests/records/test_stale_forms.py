@@ -182,6 +182,9 @@ FORMS = {
     "part": ("/parts/{}/edit/", "battery", {"notes": "Mine"}, {"mass_kg": 4.75}, {"notes": "Other"}),
     "fitting": ("/revisions/fittings/{}/edit/", "fitting", {"x_m": "0.5"}, {"z_m": 0.3}, {"x_m": 0.9}),
     "modification": ("/modifications/{}/edit/", "modification", {"title": "My"}, {"reason": "It"}, {"title": "Other"}),
+    "verification": (
+        "/verifications/{}/edit/", "verification", {"finding": "Mine"}, {"done_by": "Ola"}, {"finding": "Other"},
+    ),
     "failure": ("/failures/{}/edit/", "failure", {"conditions": "Mine"}, {"severity": 2}, {"conditions": "Other"}),
     "venue": ("/venues/{}/edit/", "venue", {"notes": "Mine"}, {"name": "Far lake"}, {"notes": "Other"}),
     "gate": ("/gates/{}/edit/", "gate", {"name": "Mine"}, {"u_distance_m": 0.5}, {"name": "Other"}),

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from calc import wiring
+from calc import charging, wiring
 
 
 @pytest.mark.parametrize(
@@ -73,7 +73,7 @@ def test_a_fuse_lies_between_load_and_cable():
 
 def test_charging_against_a_solver():
     # scipy 1.17, solve_ivp: OCV 3.0 + 0.12 q, 0.05 Ω, 5 A to 4.2 V, stop at 0.5 A: 1.583333 h and 0.959410 h.
-    charge = wiring.charging(10.0, 3.0, 4.2, 0.05, 5.0)
+    charge = charging.charge_times(10.0, 3.0, 4.2, 0.05, 5.0)
 
     def current(q):
         return min(5.0, (4.2 - (3.0 + 0.12 * q)) / 0.05)
@@ -97,7 +97,7 @@ def test_branch_currents_against_a_node_equation():
 
 def test_precharge_against_its_differential_equation():
     # scipy 1.17, solve_ivp of C dU/dt = (U₀ − U)/R: 95 % after 2.996 R C.
-    filled = wiring.precharge(58.8, 100.0, 2200.0)
+    filled = charging.precharge(58.8, 100.0, 2200.0)
     solved = solve_ivp(lambda _, u: [(58.8 - u[0]) / (100.0 * 2200e-6)], (0, filled.time_s), [0.0], rtol=1e-10)
     assert solved.y[0, -1] == pytest.approx(0.95 * 58.8, rel=1e-6)
     assert filled.energy_j == pytest.approx(0.5 * 2200e-6 * 58.8**2)

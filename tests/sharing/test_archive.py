@@ -4,13 +4,25 @@ import csv
 import io
 import json
 import math
+import uuid
 import zipfile
 from pathlib import Path
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 
-from buildlog.models import Cause, Failure, FailureChange, Modification, Part, Photo, Revision, Vehicle
+from buildlog.models import (
+    Cause,
+    Failure,
+    FailureChange,
+    Modification,
+    Part,
+    Photo,
+    Revision,
+    SignOff,
+    Vehicle,
+    Verification,
+)
 from buildlog.photos.pictures import store_photo
 from sessions.demo import loading
 from sessions.demo.season import SEAT
@@ -26,7 +38,7 @@ SAMPLE = Path(__file__).resolve().parents[1] / "reference/data/sample.gpx"
 LOGGER_FILE = b"time (s);U (V);I (A)\n0,0;52,4;10,5\n0,5;52,2;20,5\n1,0;;30,5\n"
 COUNTED = [
     Vehicle, Part, Revision, Venue, GateMark, Session, Pass, Reading, Failure, FailureChange, Modification, Cause,
-    TestCard, TestCardItem, Photo, Log,
+    TestCard, TestCardItem, Photo, Log, SignOff, Verification,
 ]  # fmt: skip
 
 
@@ -34,7 +46,11 @@ COUNTED = [
 def demo(db, picture_file):
     loading.load()
     vehicle = Vehicle.objects.get()
-    store_photo(picture_file, revision=vehicle.revisions.first(), caption="=1+1")
+    photo = store_photo(picture_file, revision=vehicle.revisions.first(), caption="=1+1")
+    Verification.objects.create(
+        modification=Modification.objects.filter(answers__isnull=False).first(), kind="inspection", done_by="Invented",
+        finding="No crack.", photo=photo,
+    )  # fmt: skip
     content = SAMPLE.read_bytes()
     outing = Session.objects.first()
     read_stored(store_log(outing, SimpleUploadedFile("ride.gpx", content)))
@@ -65,7 +81,7 @@ def everything():
 
 def test_out_and_in_again_is_the_same_machine(demo):
     before, counts = everything(), {model: model.objects.count() for model in COUNTED}
-    states = dict(Failure.objects.values_list("pk", "state"))
+    states = {failure.pk: failure.state for failure in Failure.objects.all()}
     target = packed(demo)
     loading.remove()
     TestCard.objects.all().delete()
@@ -73,7 +89,8 @@ def test_out_and_in_again_is_the_same_machine(demo):
     done = read(target)
     assert everything() == before
     assert {model: model.objects.count() for model in COUNTED} == counts
-    assert dict(Failure.objects.values_list("pk", "state")) == states
+    assert {failure.pk: failure.state for failure in Failure.objects.all()} == states
+    assert "held" in states.values()
     assert done.vehicle == demo.pk
     answered = Modification.objects.get(title__startswith="Heavier chain").answers
     assert answered.count() == 2
@@ -365,3 +382,22 @@ def test_links_are_made_and_ended_on_the_page(demo, sign_in, client):
     builder.post(f"/share/{made.pk}/revoke/")
     assert builder.get(link.removeprefix("http://testserver")).status_code == 410
     assert builder.get("/share/?report=nonsense").status_code == 404
+
+
+def test_what_an_earlier_release_called_held_stays_signed(demo):
+    """Its archives have a state for each failure and no words of their own."""
+    target, states = packed(demo), {failure.pk: failure.state for failure in Failure.objects.all()}
+    earlier = io.BytesIO()
+    with zipfile.ZipFile(target) as new, zipfile.ZipFile(earlier, "w") as old:
+        records = json.loads(new.read("records.json"))
+        assert records.pop("signoff")
+        for row in records["failure"]:
+            row["state"] = states[uuid.UUID(row["id"])]
+        old.writestr("records.json", json.dumps(records))
+        for name in new.namelist():
+            if name.startswith(("photos/", "logs/")):
+                old.writestr(name, new.read(name))
+    loading.remove()
+    TestCard.objects.all().delete()
+    read(earlier)
+    assert {failure.pk: failure.state for failure in Failure.objects.all()} == states

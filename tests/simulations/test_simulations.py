@@ -10,6 +10,8 @@ import pytest
 from scipy.stats import ttest_ind
 
 from tests.simulations import __main__ as command
+from tests.simulations import failures
+from tests.simulations.later_trials import ASKED_AGAIN, BOTH_A_DAY, change_promised, false_at_any_time
 from tests.simulations.pages import (
     ERROR,
     SPEED,
@@ -136,4 +138,27 @@ def test_the_command_prints_a_table_and_says_whether_goals_are_met(monkeypatch, 
     printed = capsys.readouterr().out
     assert "invented: An invented table." in printed
     assert "false 100.0 % of 50 (92.9 to 100.0, goal at most 5 % MISSED)" in printed
-    assert {"nothing changes", "true changes", "plans"} <= set(TABLES)
+    assert {"nothing changes", "true changes", "plans", "asked again", "both builds"} <= set(TABLES)
+
+
+def test_asking_again_until_something_is_said_claims_hardly_anything():
+    setting, times = ASKED_AGAIN["asked three times"]
+    false = sum(false_at_any_time(setting, times, seed) for seed in range(1000, 1000 + SEASONS))
+    assert not Rate("false", false, SEASONS, most=ERROR).misses_goal_beyond_chance
+
+
+def test_a_plan_for_both_builds_on_one_day_keeps_its_promise():
+    setting = BOTH_A_DAY["days differ by 2 %"]
+    kept = [one for one in (change_promised(setting, seed) for seed in range(SEASONS)) if one is not None]
+    assert not Rate("told", sum(kept), len(kept), least=0.75).misses_goal_beyond_chance
+
+
+def test_useless_fixes_are_seldom_called_good_and_good_ones_are_found():
+    """Sixty seasons each, with a look after every outing; the whole table is `python -m tests.simulations failures`."""
+    useless = [failures.read_season(seed, failures.Habits(revisions=4)) for seed in range(60)]
+    good = Rate("good", sum(counts.good_on_a_page for counts in useless), 60, most=failures.PAGE_GOAL)
+    assert not good.misses_goal_beyond_chance
+    assert sum(counts.fixes for counts in useless) > 120
+    useful = failures.USEFUL["the same, two long revisions"]
+    shown = sum(failures.read_season(seed, useful).good_on_a_page for seed in range(20))
+    assert shown >= 12

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import uuid
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
 
 from django.conf import settings
 from django.core.exceptions import ValidationError
@@ -12,28 +14,13 @@ from django.urls import reverse
 from django.utils import timezone
 
 from buildlog.failures.models.causes import Cause
+from buildlog.failures.models.modes import FailureMode
 from buildlog.machines.models import Part, Revision
 from buildlog.quantities.fields import QuantityField
 from buildlog.records.models import MadeRecord
 
-
-class FailureMode(MadeRecord):
-    """One entry of this installation's vocabulary of failures, which grows as people type."""
-
-    id = models.UUIDField(primary_key=True, default=uuid.uuid4)
-    name = models.CharField(max_length=80, unique=True)
-
-    class Meta:
-        ordering = ["name"]
-
-    def __str__(self) -> str:
-        return self.name
-
-    @classmethod
-    def called(cls, name: str) -> FailureMode:
-        """The mode of that name, created if it is new; the case of letters is ignored."""
-        stored = cls.objects.filter(name__iexact=name.strip()).first()
-        return stored or cls.objects.create(name=name.strip())
+if TYPE_CHECKING:
+    from calc.failure_state import Standing
 
 
 class Failure(MadeRecord):
@@ -53,8 +40,8 @@ class Failure(MadeRecord):
 
     class State(models.TextChoices):
         OPEN = "open", "Open"
-        FIX_PLANNED = "fix_planned", "Fix planned"
-        WATCHING = "watching", "Fix fitted, watching"
+        FIX_FITTED = "fix_fitted", "Fix fitted"
+        WATCHING = "watching", "Watching"
         HELD = "held", "Held"
         RECURRED = "recurred", "Recurred"
 
@@ -90,29 +77,16 @@ class Failure(MadeRecord):
     effect = models.CharField("effect on the ride", max_length=10, choices=Effect.choices, default=Effect.NONE)
     conditions = models.TextField("what was going on", blank=True, max_length=2000)
     cause = models.ForeignKey(Cause, on_delete=models.SET_NULL, null=True, blank=True, related_name="failures")
-    state = models.CharField(max_length=12, choices=State.choices, default=State.OPEN, editable=False)
-    recurrence_of = models.ForeignKey(
-        "self", on_delete=models.SET_NULL, null=True, blank=True, editable=False, related_name="recurrences"
-    )
 
     class Meta:
         ordering = ["-happened_at", "-id"]
         indexes = [
-            # The list of all failures, that of one state, and that of one revision.
+            # The list of all failures, and that of one revision.
             models.Index(fields=["happened_at", "id"], name="failure_by_time"),
-            models.Index(fields=["state", "happened_at", "id"], name="failure_by_state_and_time"),
             models.Index(fields=["revision", "happened_at", "id"], name="failure_by_revision_and_time"),
         ]
         constraints = [
             models.CheckConstraint(condition=Q(severity__range=(1, 4)), name="failure_severity_is_one_to_four"),
-            models.CheckConstraint(
-                condition=Q(state__in=("open", "fix_planned", "watching", "held", "recurred")),
-                name="failure_state_is_known",
-            ),
-            models.CheckConstraint(
-                condition=Q(recurrence_of__isnull=True) | ~Q(recurrence_of=models.F("id")),
-                name="failure_does_not_recur_from_itself",
-            ),
         ]
 
     def __str__(self) -> str:
@@ -120,6 +94,30 @@ class Failure(MadeRecord):
 
     def get_absolute_url(self) -> str:
         return reverse("failure", args=[self.pk])
+
+    fixed_on: set[uuid.UUID]
+    """Revisions with fixes of it that nothing has disproved; set with its state."""
+    first_of_kind: uuid.UUID | None
+    """The first failure of its kind, if this one came although a fix was fitted; set by whoever works it out."""
+
+    @cached_property
+    def standing(self) -> Standing:
+        """The state with its reasons, as its machine's records are now. Lists set it for all their rows at once."""
+        from buildlog.failures.loop import standing_of
+
+        return standing_of(self)
+
+    @property
+    def state(self) -> str:
+        """Worked out, never stored: a key of `State`."""
+        return str(self.standing.state)
+
+    def get_state_display(self) -> str:
+        return str(self.State(self.state).label)
+
+    def refresh_from_db(self, *args: Any, **kwargs: Any) -> None:
+        self.__dict__.pop("standing", None)
+        super().refresh_from_db(*args, **kwargs)
 
     @property
     def severity_numeral(self) -> str:
@@ -133,11 +131,21 @@ class Failure(MadeRecord):
 
 
 class FailureChange(models.Model):
-    """One step of a failure through its states: who, when and why."""
+    """One step of a failure through its states, from when these were stored: who, when and why.
+
+    Nothing writes steps any more, and no state follows from them; pages show them as history.
+    """
+
+    class State(models.TextChoices):
+        OPEN = "open", "Open"
+        FIX_PLANNED = "fix_planned", "Fix planned"
+        WATCHING = "watching", "Fix fitted, watching"
+        HELD = "held", "Held"
+        RECURRED = "recurred", "Recurred"
 
     failure = models.ForeignKey(Failure, on_delete=models.CASCADE, related_name="changes")
-    from_state = models.CharField(max_length=12, choices=Failure.State.choices)
-    to_state = models.CharField(max_length=12, choices=Failure.State.choices)
+    from_state = models.CharField(max_length=12, choices=State.choices)
+    to_state = models.CharField(max_length=12, choices=State.choices)
     changed_at = models.DateTimeField(default=timezone.now)
     account = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.SET_NULL, null=True, blank=True)
     why = models.CharField(max_length=500)
@@ -178,9 +186,6 @@ class Modification(MadeRecord):
     expected_amount_percent = models.FloatField("by how much, in per cent", null=True, blank=True)
     answers = models.ManyToManyField(
         Failure, blank=True, related_name="answered_by", verbose_name="failures it answers"
-    )
-    disproved_by = models.ForeignKey(
-        Failure, on_delete=models.SET_NULL, null=True, blank=True, editable=False, related_name="disproves"
     )
 
     class Meta:

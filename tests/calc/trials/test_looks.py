@@ -6,7 +6,7 @@ from scipy import special
 
 from calc.comparison import spending_bounds
 from calc.trials.answers import Answer, Expectation
-from calc.trials.looks import PLAN_SHARE, Question, decide_questions, tail_at
+from calc.trials.looks import LATER_SHARE, PLAN_SHARE, Question, decide_questions, tail_at
 from tests.calc.trials.logs import NAN, log_of, season_log
 
 STEADY = [10.0, 10.2, 9.9, 10.1, 10.05, 9.95]
@@ -181,22 +181,19 @@ def test_what_cannot_be_asked_is_refused(call, words):
 
 
 def test_a_question_that_arrives_later_takes_nothing_back():
+    log = log_of([*days(0, 0), *days(1, 6, 1.02, many=4)])
+    (alone,) = decided(log, question())
+    course, *late = decided(log, question(), *(question(revision=0, against=1, arrives=day) for day in (20, 21, 22)))
+    assert course.latest == alone.latest
+    # The sum over all of them, however many, is LATER_SHARE of the page's error.
+    assert [each.error for each in late] == pytest.approx([0.05 * 0.15, 0.05 * 0.05, 0.05 * 0.025])
+    assert sum(LATER_SHARE / (place * (place + 1)) for place in range(1, 10_000)) == pytest.approx(0.3, abs=1e-4)
+
+
+def test_what_was_decided_before_leaves_its_part_to_a_question_that_arrives():
     log = log_of([*days(0, 0), *days(1, 6, 1.1, many=4)])
     (alone,) = decided(log, question())
     course, late = decided(log, question(), question(revision=0, against=1, arrives=20))
     assert course.decision == alone.decision
     assert course.decision.answer is Answer.HIGHER
-    # It left its part, which is then all there is for the other.
-    assert late.error == 0.05
-
-
-def test_what_is_undecided_shares_with_a_question_that_arrives():
-    log = log_of([*days(0, 0), *days(1, 6, 1.02, many=4)])
-    (alone,) = decided(log, question())
-    course, late = decided(log, question(), question(revision=0, against=1, arrives=20))
-    assert course.decision is None
-    assert (course.error, late.error) == (0.025, 0.025)
-    assert course.latest.interval.confidence > alone.latest.interval.confidence
-    # Before that day the page said what it would have said without the other.
-    earlier, _ = decided(log, question(), question(revision=0, against=1, arrives=8))
-    assert earlier.error == 0.025
+    assert late.error == pytest.approx(0.05 + 0.05 * 0.15)
