@@ -192,6 +192,23 @@ RULES = (
         "{session_charge_ah} for {session_distance_m}.",
     ),
     Rule(
+        "reading_consumption",
+        "energy per distance so far",
+        "5 Wh/km ≤ Q · U_nominal / s ≤ 500 Wh/km, from 2 km on",
+        UNLIKELY,
+        ("charge_used_ah", "distance_m"),
+        "consumption",
+        lambda c: np.where(
+            (c.charge_used_ah > 0) & (c.distance_m >= 2000.0),
+            1000.0 * c.charge_used_ah * c.pack_nominal_voltage_v / c.distance_m,
+            np.nan,
+        ),
+        low=5.0,
+        high=500.0,
+        below="It would have used {value} so far, {charge_used_ah} over {distance_m}; such machines use 5 to 500.",
+        above="It would have used {value} so far, {charge_used_ah} over {distance_m}; such machines use 5 to 500.",
+    ),
+    Rule(
         "reading_distance_falls",
         "distance so far against the reading before",
         "s ≥ s_before − 50 m",
