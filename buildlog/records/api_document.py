@@ -17,7 +17,7 @@ WORDS = {
     "400": "Something in it is wrong, and the answer says what.",
     "401": "Nobody is signed in, or the key is unknown.",
     "403": "The account or key may not do this.",
-    "404": "There is no such record.",
+    "404": "There is no such record, or no such page of a list.",
     "409": "Other records depend on it, so it is not removed.",
     "412": "The record was changed elsewhere in the meantime; both versions are in the answer.",
     "413": "The request is larger than is accepted.",
@@ -46,7 +46,7 @@ def _complete(path: str, method: str, operation: dict[str, Any]) -> None:
         answers.pop("204", None)
         answers["200"] = {"description": "Removed.", "content": {"application/json": {"schema": REMOVED}}}
     codes = ["401", "403"]
-    codes += ["404"] if "{" in path else []
+    codes += ["404"] if "{" in path or method == "get" else []
     codes += ["400", "413", "415"] if method in ("post", "put", "patch") else ["400"] if method == "get" else []
     codes += ["412"] if method in ("put", "patch", "delete") else []
     codes += ["428"] if method in ("put", "patch") else []

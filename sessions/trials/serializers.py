@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from django.db import transaction
+from rest_framework import serializers
 
 from buildlog.records.serializers import RecordSerializer
 from sessions.trials.models import Trial
@@ -33,6 +34,7 @@ class TrialSerializer(RecordSerializer[Trial]):
     kept by rule. None of that can be written."""
 
     unversioned = KEPT
+    decided_answer = serializers.CharField(read_only=True, help_text="Empty until it is decided.")
 
     class Meta:
         model = Trial

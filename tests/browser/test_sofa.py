@@ -36,7 +36,7 @@ def test_compare_narrow_down_and_save_a_picture(page, live_server, season, photo
     page.get_by_text("What must match").click()
     page.get_by_label("Only on").select_option(label="Clear ice")
     page.get_by_label("Two-way mean speed").check()
-    page.get_by_role("button", name="Compare").click()
+    page.get_by_role("button", name="Compare", exact=True).click()
     drawn(page)
     text = page.text_content("main")
     assert "left out because they do not match" in text
