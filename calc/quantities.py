@@ -198,13 +198,16 @@ def understand(text: str, kind_name: str, system: str = "metric") -> float:
     """The quantity in a typed text, in the kind's stored unit.
 
     A bare number is in the unit the field shows. Point and comma both mark decimals, so "1,23"
-    is 1.23; a text with both is refused, because it can be read two ways. Durations may be
-    written as a clock ("1:23.4"), and lengths and durations as a sum ("5 ft 3 in", "1 h 5 min").
+    is 1.23; a text with both is refused, because it can be read two ways. Durations may be written as
+    a clock: "0:35" is 35 min in a field of minutes or hours and 35 s in one of seconds, "1:23.4" is 83.4 s.
+    Lengths and durations may be a sum ("5 ft 3 in", "1 h 5 min").
 
     Raises NotUnderstood with a sentence that says what kind was expected, and an example.
 
-    >>> understand("7,33 s", "duration"), understand("1:05", "runtime"), understand("-12", "temperature")
+    >>> understand("7,33 s", "duration"), understand("1:05", "duration"), understand("-12", "temperature")
     (7.33, 65.0, -12.0)
+    >>> understand("0:35", "runtime"), understand("1:05:30", "runtime"), understand("1:23.4", "runtime")
+    (2100.0, 3930.0, 83.4)
     >>> round(understand("31 mph", "speed"), 4), understand("1 h 5 min", "runtime")
     (13.8582, 3900.0)
     >>> understand("12 V", "distance")
@@ -219,8 +222,7 @@ Write for example 110 yd.
         raise NotUnderstood(f"Nothing was written. Write for example {kind.example}.")
     clock = _CLOCK.match(cleaned)
     if clock and kind.stored == "second":
-        hours, minutes, seconds = clock.groups()
-        return float(hours or 0) * 3600 + float(minutes) * 60 + float(seconds.replace(",", "."))
+        return _clock_s(clock, kind, text)
     ratio = re.fullmatch(r"(\d+)/(\d+)", cleaned)
     if ratio and kind.name == "frame rate" and int(ratio.group(2)):
         return int(ratio.group(1)) / int(ratio.group(2))
@@ -234,6 +236,16 @@ Write for example 110 yd.
             f"“{text.strip()}” is too large to be {_article(kind.noun)}. Write for example {kind.example}."
         )
     return total
+
+
+def _clock_s(clock: re.Match[str], kind: Kind, text: str) -> float:
+    hours, minutes, seconds = clock.groups()
+    if hours is None and kind.name == "runtime" and seconds.isdigit():
+        hours, minutes, seconds = minutes, seconds, "0"
+    last = float(seconds.replace(",", "."))
+    if last >= 60 or (hours is not None and float(minutes) >= 60):
+        raise NotUnderstood(f"“{text.strip()}” is no time: minutes and seconds end at 59. Write for example 0:35.")
+    return float(hours or 0) * 3600 + float(minutes) * 60 + last
 
 
 def _article(noun: str) -> str:

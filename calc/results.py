@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
@@ -230,6 +231,10 @@ class Result:
     own_caution: str = ""
     doubt: str = ""
     """Why it is in doubt, where it rests on a value that is."""
+    limit: float | None = None
+    """What a margin is counted to; its kind is that of the reading, such as a temperature."""
+    reached: float | None = None
+    """How far the limit was approached, in the limit's unit."""
     alarm: Alarm | None = None
     """A limit that is passed or nearly reached; pages say it above everything else."""
 
@@ -250,6 +255,17 @@ class Result:
         return "" if self.value is None else self.own_caution or self.declaration.caution
 
     @property
+    def share_of_limit(self) -> float | None:
+        """How much of what a limit allows was used: 1 at the limit, above 1 beyond it.
+
+        None where the two bear no ratio: without a limit, and where one of them is not above zero.
+        """
+        if self.limit is None or self.reached is None or min(self.limit, self.reached) <= 0:
+            return None
+        is_highest = self.value is not None and math.isclose(self.limit - self.reached, self.value)
+        return self.reached / self.limit if is_highest else self.limit / self.reached
+
+    @property
     def is_over(self) -> bool:
         return self.alarm is not None and self.alarm.is_over
 
@@ -266,6 +282,7 @@ def plain(result: Result) -> dict[str, Any]:
     data |= {"value": result.value, "unit": KINDS[result.kind].stored, "standard_uncertainty": result.u}
     texts = {name: getattr(result, name) for name in ("method", "kernel", "evidence", "improve", "caution", "doubt")}
     data |= {name: text for name, text in texts.items() if text}
+    data |= {name: getattr(result, name) for name in ("limit", "reached") if getattr(result, name) is not None}
     if result.alarm is not None:
         data["alarm"] = result.alarm._asdict()
     return data

@@ -97,6 +97,7 @@ def _against_the_pack(sheet: Sheet, samples: Samples, peak_a: Any) -> None:
         margin,
         {"a reading of current": has_peak, "continuous current of the modules": has_limit},
         "Continuous limit of the pack less the largest current seen; below zero it was passed.",
+        against=(continuous, peak_a),
     )
 
 
@@ -232,6 +233,7 @@ def _voltage_margins(sheet: Sheet, extremes: Extremes) -> None:
         alarm=lambda row: cut_off_alarm(
             float(cut_off[row]), float(lowest[row]), _VOLTAGES[source[row]][1], source[row] != _FULL_PACK
         ),
+        against=(cut_off, lowest),
     )
 
 
@@ -262,6 +264,7 @@ def _highest_margin(sheet: Sheet, extremes: Extremes, name: str, limit: Any) -> 
         how,
         evidence=lambda row: _VOLTAGES[source[row]][0],
         alarm=alarm,
+        against=(limit, reached),
     )
 
 
@@ -275,6 +278,7 @@ def _current_margin(sheet: Sheet, name: str, peak_a: Any) -> None:
         margin,
         {f"continuous current of the {name}": has_limit, "a reading of current": has_peak},
         "Continuous limit less the largest battery current seen.",
+        against=(continuous, peak_a),
     )
 
 
@@ -340,6 +344,7 @@ def _temperature_margin(
         how,
         applies=applies,
         alarm=alarm,
+        against=(limit, reached),
     )
 
 
@@ -359,4 +364,5 @@ def _lowest_voltage(sheet: Sheet, samples: Samples) -> None:
             f"{written(empty[row], 'voltage')}."
         ),
         evidence=samples.source,
+        against=(empty, lowest),
     )

@@ -37,11 +37,14 @@ class Column:
     caution: Text
     applies: Any | None
     alarm: Callable[[int], Alarm | None] | None
+    against: tuple[Any, Any] | None
+    """Of a margin: the limit, and how far it was approached."""
 
     def result(self, row: int) -> Result | None:
         if np.isnan(self.value[row]):
             return None
         u = None if self.u is None or np.isnan(self.u[row]) else float(self.u[row])
+        limit, reached = (float(side[row]) for side in self.against) if self.against else (None, None)
         return Result(
             self.key,
             float(self.value[row]),
@@ -52,6 +55,8 @@ class Column:
             improve=_text(self.improve, row),
             own_caution=_text(self.caution, row),
             alarm=self.alarm(row) if self.alarm else None,
+            limit=limit,
+            reached=reached,
         )
 
     def missing(self, row: int) -> Result | None:
@@ -102,11 +107,13 @@ class Sheet:
         caution: Text = "",
         applies: Any | None = None,
         alarm: Callable[[int], Alarm | None] | None = None,
+        against: tuple[Any, Any] | None = None,
     ) -> Any:
         """Store a column of a result that `calc.results` declares. Returns the value.
 
         `needs` says in plain words, a Text, what gives the value where its mask is not set. `measured` is the
-        value alone or Measured; its u may be a Budget, which what comes after can build on.
+        value alone or Measured; its u may be a Budget, which what comes after can build on. A margin says `against`
+        what it is counted: the limit, and how far it was approached.
         """
         if key not in RESULTS:
             raise ValueError(f"{key} is not among the declared results of calc.results")
@@ -114,7 +121,9 @@ class Sheet:
         if isinstance(u, Budget):
             self.budgets[key] = u
             u = u.u
-        self.columns[key] = Column(key, kernel, value, u, needs, method, evidence, improve, caution, applies, alarm)
+        self.columns[key] = Column(
+            key, kernel, value, u, needs, method, evidence, improve, caution, applies, alarm, against
+        )
         return value
 
     def value(self, key: str) -> Any:

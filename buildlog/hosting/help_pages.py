@@ -29,6 +29,7 @@ SLUGS = (
     "bench",
     "comparison",
     "doubts",
+    "uncertainty",
     "installation",
     "proxy",
     "backup",

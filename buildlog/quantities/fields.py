@@ -27,11 +27,12 @@ class QuantityInput(forms.TextInput):
         super().__init__({"inputmode": "text", "autocomplete": "off", "spellcheck": "false", **(attrs or {})})
         self.unit_label = ""
         self.signed = False
+        self.is_clock = False
 
     def get_context(self, name: str, value: Any, attrs: dict[str, Any] | None) -> dict[str, Any]:
         context = super().get_context(name, value, attrs)
         context["widget"]["unit_label"] = self.unit_label
-        context["widget"]["signed"] = self.signed
+        context["widget"] |= {"signed": self.signed, "is_clock": self.is_clock}
         return context
 
 
@@ -46,6 +47,7 @@ class QuantityFormField(forms.Field):
         self.kind, self.low, self.high, self.includes_low = kind, low, high, includes_low
         super().__init__(**kwargs)
         self.widget.signed = low < 0
+        self.widget.is_clock = kind == "runtime"
         self.use_system(system)
 
     def use_system(self, system: str) -> None:

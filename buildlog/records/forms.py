@@ -13,6 +13,7 @@ from django.forms.utils import ErrorDict
 from buildlog.quantities.fields import QuantityFormField
 from buildlog.records.form_merge import BEGAN_FROM, Beginning, choices_of
 from calc.quantities import written
+from calc.typed_values import clock_words
 
 Record = TypeVar("Record", bound=Model)
 
@@ -171,8 +172,17 @@ class RecordForm(forms.ModelForm[Record]):
         for name, value in self.cleaned_data.items():
             field = self.fields.get(name)
             typed = str(self.data.get(self.add_prefix(name), ""))
-            if isinstance(field, QuantityFormField) and value is not None and any(map(str.isalpha, typed)):
+            has_a_unit = any(sign.isalpha() or sign == ":" for sign in typed)
+            if isinstance(field, QuantityFormField) and value is not None and has_a_unit:
                 self[name].help_text = f"Understood as {written(value, field.kind, self.unit_system)}."
+
+    def clocks_in_words(self) -> list[str]:
+        """How each clock was read that could be two times: "0:35" is 35 min or 35 s."""
+        lines = []
+        for name, field in self.fields.items():
+            if isinstance(field, QuantityFormField) and name in self.changed_data:
+                lines.append(clock_words(str(self.data.get(self.add_prefix(name), "")), field.kind))
+        return [line for line in lines if line]
 
     def grouped(self) -> list[tuple[str, list[forms.BoundField]]]:
         named = {name for _, names in self.groups for name in names}

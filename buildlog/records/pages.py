@@ -80,6 +80,8 @@ def write_record(
     if attempt.is_new and on_created is not None:
         on_created(attempt.record)
     messages.success(request, f"Saved: {attempt.record}{_kept_in_words(attempt.elsewhere)}")
+    for line in attempt.form.clocks_in_words():
+        messages.info(request, line)
     return redirect(after or attempt.record.get_absolute_url())
 
 

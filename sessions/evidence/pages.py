@@ -9,18 +9,23 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.views.decorators.http import require_safe
 
-from buildlog.failures.queries import failure_rows
+from buildlog.failures.loop import note_states
+from buildlog.failures.queries import failure_list
 from buildlog.people.signed_in import SignedInRequest
 from buildlog.photos.models import Photo
 from calc.ice import CAUTIONS, guideline_rows
-from calc.results import grouped
+from calc.results import cautions, grouped
 from sessions.evidence.doubts import doubts_of_session
+from sessions.evidence.headline import NEAREST, earlier_evidence, headlines, limit_bars, picture_of_passes
 from sessions.evidence.left_out import LeftOut
 from sessions.evidence.reader import Evidence
 from sessions.evidence.session_results import pass_rows, report_of
 from sessions.logs.queries import sessions_with_records
 from sessions.outings.models import Session
 from sessions.outings.track_parts import track_of
+
+LEDGER = ("Speed", "Energy", "Range")
+"""What is listed unfolded; margins are bars, and everything is below with its method."""
 
 
 @require_safe
@@ -29,22 +34,47 @@ def session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     session = get_object_or_404(sessions_with_records().select_related("go_no_go"), pk=pk)
     evidence = Evidence.of_session(session)
     doubts = doubts_of_session(session, evidence)
-    report = report_of(evidence, LeftOut(doubts))
+    left_out = LeftOut(doubts)
+    report = report_of(evidence, left_out)
+    system = request.user.unit_system
+    passes = pass_rows(session, evidence, left_out)
+    first = headlines(report, earlier_evidence(session), system)
+    named = {headline.result.key for headline in first}
+    bars = limit_bars(report.results)
+    unfolded = [result for result in report.results if result.declaration.group in LEDGER]
+    failures = list(failure_list().filter(session=session))
+    note_states(failures)
     context = {
         "session": session,
         "report": report,
-        "doubts": doubts.listed(request.user.unit_system),
+        "doubts": doubts.listed(system),
+        "headlines": first,
+        "earlier_count": max((headline.earlier_count for headline in first), default=0),
+        "neighbours": neighbours(session),
+        "ledger": [result for result in unfolded if result.key not in named],
+        "cautions": cautions(unfolded),
+        "nearest": bars[:NEAREST],
         "groups": grouped(report.results),
-        "passes": pass_rows(session, evidence),
+        "passes": passes,
+        "pass_dots": picture_of_passes(passes, report.get("two_way_mean_speed"), system),
         "ice": _ice(session),
         "readings": session.readings.all(),
-        "failures": failure_rows().filter(session=session),
+        "failures": failures,
         "photos": Photo.objects.filter(session=session),
         "track": track_of(session.track_parts.all()),
         "logs": session.logs.all(),
         "card_items": session.test_card_items.select_related("card"),
     }
     return render(request, "evidence/session.html", context)
+
+
+def neighbours(session: Session) -> dict[str, Session | None]:
+    """The machine's sessions right before and right after this one."""
+    own = Session.objects.filter(revision__vehicle=session.revision.vehicle_id).exclude(pk=session.pk)
+    return {
+        "earlier": own.filter(started_at__lt=session.started_at).order_by("started_at", "pk").last(),
+        "later": own.filter(started_at__gt=session.started_at).order_by("started_at", "pk").first(),
+    }
 
 
 def _ice(session: Session) -> dict[str, Any] | None:

@@ -130,12 +130,13 @@ class Evidence:
         Warnings are worked out with everything: a doubt makes no guard less careful.
         """
         # Asked first: what the rules read of these sessions is then at hand in both.
+        masks = left_out.facts_of_sessions(self.text)
         part = copy(self)
         for name in ("reports", "passes", "readings", "load_kg"):
             part.__dict__.pop(name, None)
         part.left_out = left_out
-        part._in_doubt = left_out.facts_of_sessions(self.text)
-        part.numbers = without_doubtful(self.numbers, part._in_doubt)
+        part._in_doubt = masks
+        part.numbers = without_doubtful(self.numbers, masks)
         return part
 
     def is_in_doubt(self, fact: str) -> Any:

@@ -21,6 +21,7 @@ class PassRow:
     u_duration_s: float | None
     speed: Measured | None
     """None where the gate has no length."""
+    in_doubt: bool = False
 
 
 def report_of(evidence: Evidence, left_out: LeftOut) -> SessionReport | CarefulReport:
@@ -31,10 +32,11 @@ def report_of(evidence: Evidence, left_out: LeftOut) -> SessionReport | CarefulR
     return careful_report(whole, evidence.without_doubtful(left_out).reports[0])
 
 
-def pass_rows(session: Session, evidence: Evidence) -> list[PassRow]:
-    """The passes of one session with their uncertainty and speed, also those that do not count."""
+def pass_rows(session: Session, evidence: Evidence, left_out: LeftOut) -> list[PassRow]:
+    """The passes of one session with their uncertainty and speed, also those that do not count or are in doubt."""
     passes = evidence.all_passes
     speed, u_duration_s = passes.speed, passes.columns["u_duration_s"]
+    in_doubt = left_out.passes(passes.text)
     place = {uuid.UUID(text): index for index, text in enumerate(passes.text)}
     rows = []
     for run in session.passes.all():
@@ -43,5 +45,5 @@ def pass_rows(session: Session, evidence: Evidence) -> list[PassRow]:
             rows.append(PassRow(run, None, None))
         else:
             measured = Measured(float(speed.value[index]), float(speed.u[index]))
-            rows.append(PassRow(run, float(u_duration_s[index]), measured))
+            rows.append(PassRow(run, float(u_duration_s[index]), measured, bool(in_doubt[index])))
     return rows

@@ -12,7 +12,7 @@ from django.utils import timezone
 
 from buildlog.failures.models import Failure, FailureMode
 from buildlog.machines.machine import Machine
-from buildlog.machines.models import Revision
+from buildlog.machines.models import Revision, Vehicle
 from buildlog.machines.queries import revisions_with_parts
 from buildlog.people.models import Account
 from buildlog.people.roles import Right, has_right
@@ -25,6 +25,8 @@ from calc.session_facts import COLD_U_SHARE, PACK_U_FRACTION
 from sessions.bench.models import TestCard
 from sessions.bench.release import OpenPoint, points_to_ask
 from sessions.bench.serializers import TestCardItemSerializer
+from sessions.evidence.doubts import doubts_of_machine
+from sessions.evidence.left_out import LeftOut
 from sessions.evidence.reader import Evidence
 from sessions.outings import queries
 from sessions.outings.models import Assumptions, Gate, GoNoGoCheck, Pass, Reading, Session, Venue
@@ -193,10 +195,28 @@ def _assumptions(revision: Revision) -> dict[str, float]:
 def _consumptions() -> dict[Any, dict[str, Any]]:
     """Energy per km to expect, by revision and by vehicle: the mean of its last sessions, and their spread.
 
-    The highest mean speed of those rides goes with it: the phone assumes it while it has no position.
+    The highest mean speed of those rides goes with it: the phone assumes it while it has no position. Where a value
+    is in doubt, the higher mean of with and without it is given, or none: it must not send anybody farther out.
     """
-    latest = Session.objects.order_by("-started_at", "pk").values("pk")[:SESSIONS_LOOKED_AT]
-    evidence = Evidence(Session.objects.filter(pk__in=[row["pk"] for row in latest]))
+    latest = list(Session.objects.order_by("-started_at", "pk").values_list("pk", flat=True)[:SESSIONS_LOOKED_AT])
+    vehicles = Vehicle.objects.filter(revisions__sessions__in=latest).distinct()
+    consumptions: dict[Any, dict[str, Any]] = {}
+    for vehicle in vehicles:
+        evidence = Evidence(Session.objects.filter(pk__in=latest, revision__vehicle=vehicle))
+        left_out = LeftOut(doubts_of_machine(vehicle, evidence))
+        whole = _means(evidence)
+        if not left_out.count:
+            consumptions |= whole
+            continue
+        beyond = _means(evidence.without_doubtful(left_out))
+        for key in whole.keys() & beyond.keys():
+            higher = max(whole[key], beyond[key], key=lambda mean: float(mean["wh_per_km"]))
+            speeds = [mean["speed_mps"] for mean in (whole[key], beyond[key]) if mean["speed_mps"]]
+            consumptions[key] = higher | {"speed_mps": max(speeds, default=None)}
+    return consumptions
+
+
+def _means(evidence: Evidence) -> dict[Any, dict[str, Any]]:
     per_km, speeds = evidence.values("energy_per_distance"), evidence.values("average_speed")
     measured: dict[Any, list[tuple[float, float]]] = {}
     # NaN is not above 0: rides without a consumption are left out here.
@@ -204,20 +224,20 @@ def _consumptions() -> dict[Any, dict[str, Any]]:
         machine = evidence.machines[evidence.revision[row]]
         for key in (machine.revision.pk, machine.revision.vehicle_id):
             measured.setdefault(key, []).append((float(per_km[row]), float(np.nan_to_num(speeds[row]))))
-    consumptions = {}
+    means = {}
     for key, rides in measured.items():
         last = [value for value, _ in rides[:SESSIONS_FOR_CONSUMPTION]]
         mean = statistics.fmean(last)
         # One session says nothing of the spread; then a fifth is taken (common practice, no source).
         spread = statistics.stdev(last) if len(last) > 1 else 0.2 * mean
         fastest = max(speed_mps for _, speed_mps in rides[:SESSIONS_FOR_CONSUMPTION])
-        consumptions[key] = {
+        means[key] = {
             "wh_per_km": mean,
             "u_wh_per_km": spread,
             "sessions": len(last),
             "speed_mps": fastest or None,
         }
-    return consumptions
+    return means
 
 
 def _venues() -> list[dict[str, Any]]:

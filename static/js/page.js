@@ -11,6 +11,30 @@ for (const button of document.querySelectorAll("button.sign")) {
   });
 }
 
+// A clock with two parts in a field of minutes is hours and minutes (calc/quantities.py); the line below it says so, and
+// takes it for minutes and seconds with one tap.
+for (const line of document.querySelectorAll(".clock")) {
+  const input = line.previousElementSibling.querySelector("input");
+  const say = () => {
+    const clock = /^\s*(\d{1,3}):([0-5]\d)\s*$/.exec(input.value);
+    line.hidden = !clock;
+    if (!clock) return;
+    const [first, second] = clock.slice(1).map(Number);
+    const button = document.createElement("button");
+    button.type = "button";
+    button.className = "act slight";
+    button.textContent = `Take it for ${first} min ${second} s`;
+    button.addEventListener("click", () => {
+      input.value = `${first} min ${second} s`;
+      say();
+      input.focus();
+    });
+    line.replaceChildren(`${input.value.trim()} is ${first} h ${second} min here. `, button);
+  };
+  input.addEventListener("input", say);
+  say();
+}
+
 // Filter forms are submitted as soon as a choice is made.
 for (const select of document.querySelectorAll("form[data-sends-itself] select")) {
   select.addEventListener("change", () => select.form.requestSubmit());

@@ -7,6 +7,7 @@ from buildlog.models import Confirmation, Vehicle
 from sessions.demo import loading
 from sessions.models import Log, Session
 from tests.browser.phone import SCREEN, Phone
+from tests.browser.test_field_energy import exactly
 from tests.browser.test_main_job import fits, serious
 from tests.logs.logger_kinds import KINDS
 
@@ -90,6 +91,26 @@ def test_the_phone_may_leave_it_for_the_desk(installation, browser):
     phone.note("Still fine.")
     phone.queue(0)
     expect(notice).to_have_count(0)
+    assert phone.errors == []
+    context.close()
+
+
+def test_a_reading_in_doubt_sends_nobody_farther_out(installation, browser):
+    context = browser.new_context(**SCREEN)
+    phone = Phone(context, installation.url).signed_in(installation)
+    phone.start_session()
+    phone.read(charge="6", distance="5")
+    phone.queue(0)
+    before_m, _ = exactly(phone)
+    # 500 km for 50: the energy per km would be a hundredth, and the way out a hundred times as far.
+    phone.read(charge="6.5", distance="500")
+    notice = phone.page.locator("#doubts")
+    expect(notice).to_be_visible()
+    expect(phone.page.locator(".strip")).to_contain_text("the lower of with and without what is in doubt")
+    assert exactly(phone)[0] <= before_m
+    notice.get_by_role("button", name="Leave it").click()
+    expect(notice).to_have_count(0)
+    assert exactly(phone)[0] <= before_m
     assert phone.errors == []
     context.close()
 

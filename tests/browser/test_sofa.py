@@ -117,6 +117,7 @@ def test_a_track_is_drawn_and_its_rides_become_passes(page, live_server, season,
         GateMark.objects.create(gate=gate, position_m=55.7 * index, latitude_deg=latitude, longitude_deg=25.0)
     before = Pass.objects.count()
     page.goto(live_server.url + session.get_absolute_url())
+    page.locator(".more > summary").click()
     page.get_by_role("link", name="Import a log").click()
     file = {"name": "ride.gpx", "mimeType": "application/gpx+xml"}
     page.get_by_label("Log of any logger").set_input_files({**file, "buffer": b"<html></html>"})

@@ -75,8 +75,8 @@ def test_a_pass_is_saved_with_its_uncertainty(opened, session, photograph):
     run = Pass.objects.get()
     assert (run.method, run.frames_per_s, run.direction) == ("video", 30.0, "out")
     assert run.duration_s == pytest.approx(0.66)
-    # JCGM 100:2008, 4.3.9, half-width one frame of 1/30 s: 0.0136 s; twice that is shown.
-    assert "0.66 ± 0.03 s" in page.text_content("main")
+    # JCGM 100:2008, 4.3.9, half-width one frame of 1/30 s: 0.0136 s; twice that is shown, in two digits.
+    assert "0.660 ± 0.027 s" in page.text_content("main")
 
 
 def test_slow_motion_is_told_apart_and_a_mark_between_is_kept(opened, session, gate):

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from calc.doubts.check import check
-from calc.doubts.consequences import careful_higher, careful_lower, facts_in_doubt, rests_on_doubt, without_doubtful
+from calc.doubts.consequences import careful_higher, careful_lower, facts_in_doubt, without_doubtful
 from calc.doubts.rules import IMPOSSIBLE, UNLIKELY, Fact, Rule, Subject
 from calc.doubts.subjects import SUBJECTS
 from calc.quantities import KINDS
@@ -182,8 +182,6 @@ def test_doubtful_numbers_become_unknown_and_results_on_them_are_marked():
     masks = {"distance_m": np.array([True, False])}
     np.testing.assert_array_equal(without_doubtful(numbers, masks)["distance_m"], [np.nan, 2.0])
     assert numbers["distance_m"].tolist() == [1.0, 2.0]
-    assert rests_on_doubt(("runtime_s",), masks, 2).tolist() == [False, False]
-    assert rests_on_doubt(("runtime_s", "distance_m"), masks, 2).tolist() == [True, False]
 
 
 def test_a_doubt_makes_no_guard_less_careful():

@@ -114,6 +114,14 @@ def test_page_and_interface_name_what_rests_on_a_doubtful_value(sign_in, hurried
     assert not any("doubt" in row for row in answer["results"])
 
 
+def test_a_pass_in_doubt_is_marked_in_its_row(sign_in, session, gate):
+    for number, seconds in enumerate((7.0, 7.2, 7.3, 0.72), start=1):
+        Pass.objects.create(session=session, gate=gate, number=number, duration_s=seconds)
+    page = sign_in("reader").get(session.get_absolute_url())
+    assert [row.in_doubt for row in page.context["passes"]] == [False, False, False, True]
+    assert page.content.decode().count(">in doubt<") == 1
+
+
 def test_the_evidence_names_the_distances_that_exposure_takes_for_unknown(sign_in, hurried):
     Session.objects.create(revision=hurried.revision, venue=hurried.venue, distance_m=5000.0)
     season = Season(hurried.revision.vehicle)

@@ -67,6 +67,29 @@ def test_no_line_that_looks_like_a_comment_is_part_of_a_text():
             assert source[: line.start()].count(b"`") % 2 == 0, (path.name, line.group())
 
 
+def consumption_at(client):
+    [revision] = client.get("/api/v1/field/").json()["revisions"]
+    return revision["consumption"]
+
+
+def test_a_doubtful_ride_sends_nobody_farther_out(sign_in, session):
+    """10 km with 440 Wh; then 100 km typed for 10 km, which would be a tenth of it."""
+    client = sign_in("recorder")
+    alone = consumption_at(client)
+    odd = Session.objects.create(
+        revision=session.revision, venue=session.venue, charge_used_ah=8.0, rest_voltage_start_v=58.0,
+        rest_voltage_end_v=52.0, runtime_s=session.runtime_s, distance_m=400_000.0, air_temperature_c=-5.0,
+    )  # fmt: skip
+    assert consumption_at(client)["wh_per_km"] == pytest.approx(alone["wh_per_km"])
+    # A doubt that makes it thirstier is heeded, and the faster mean speed too.
+    Session.objects.filter(pk=odd.pk).update(distance_m=1_100.0, runtime_s=10.0)
+    doubtful = consumption_at(client)
+    assert doubtful["wh_per_km"] > alone["wh_per_km"]
+    assert doubtful["speed_mps"] == pytest.approx(110.0)
+    Session.objects.filter(pk=session.pk).delete()
+    assert consumption_at(client) is None
+
+
 def test_a_phone_takes_along_what_it_needs(sign_in, session, timed_pass, battery, failure):
     Fitting.objects.create(revision=session.revision, part=battery, quantity=2, series=1, parallel=2)
     Session.objects.create(revision=session.revision, venue=session.venue)

@@ -1,0 +1,104 @@
+"""What a session's page says first: its few main numbers among the machine's earlier ones, and its nearest limits."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from calc.declaration import Measured
+from calc.doubts.careful_results import CarefulReport
+from calc.quantities import written
+from calc.results import Result
+from calc.session_sheet import SessionReport
+from sessions.drawing.pass_dots import PassDots, Run, pass_dots
+from sessions.drawing.value_lines import ValueLine, value_line
+from sessions.evidence.doubts import doubts_of_machine
+from sessions.evidence.left_out import LeftOut
+from sessions.evidence.reader import Evidence, recorded
+from sessions.evidence.session_results import PassRow
+from sessions.outings.models import Pass, Session
+
+EARLIER = 12
+"""So many earlier sessions are drawn beside this one."""
+NEAREST = 3
+ASKED_FIRST = (
+    ("two_way_mean_speed", "average_gate_speed", "best_gate_speed", "average_speed"),
+    ("energy_per_distance", "energy_used", "charge_used"),
+    ("remaining_range", "range", "runtime_left"),
+)
+"""Of each row the first that could be worked out."""
+
+
+@dataclass(frozen=True)
+class Headline:
+    """One of the main numbers: its figure, and ± and unit, which stand smaller behind it."""
+
+    result: Result
+    figure: str
+    behind: str
+    line: ValueLine | None
+    earlier_count: int
+
+
+@dataclass(frozen=True)
+class LimitBar:
+    """A limit, and how much of what it allows was used."""
+
+    label: str
+    result: Result
+    kind: str
+    """Of the limit itself, such as a temperature, where the margin is a difference."""
+    share: float
+
+    @property
+    def width(self) -> float:
+        return round(100.0 * min(1.0, self.share), 1)
+
+
+def earlier_evidence(session: Session) -> Evidence:
+    """The machine's sessions before this one, without what is in doubt, in as many queries for one as for twelve."""
+    before = Session.objects.filter(
+        revision__vehicle=session.revision.vehicle_id, started_at__lt=session.started_at
+    ).order_by("-started_at", "-pk")
+    evidence = Evidence(Session.objects.filter(pk__in=list(before.values_list("pk", flat=True)[:EARLIER])))
+    if not evidence.count:
+        return evidence
+    return evidence.without_doubtful(LeftOut(doubts_of_machine(session.revision.vehicle, evidence)))
+
+
+def headlines(report: SessionReport | CarefulReport, earlier: Evidence, system: str) -> list[Headline]:
+    """Three numbers at most, each with this machine's earlier ones."""
+    chosen = []
+    for keys in ASKED_FIRST:
+        result = next((result for key in keys if (result := report.get(key)) is not None), None)
+        if result is not None and result.value is not None:
+            values = recorded(earlier.values(result.key), slice(None)).tolist() if earlier.count else []
+            figure, _, behind = written(result.value, result.kind, system, result.u, 3).partition(" ")
+            line = value_line(result.value, result.u, values)
+            chosen.append(Headline(result, figure, behind, line, len(values)))
+    return chosen
+
+
+def limit_bars(results: Iterable[Result]) -> list[LimitBar]:
+    """Limits of which it can be said how much was used, the nearest first."""
+    bars = []
+    for result in results:
+        share = result.share_of_limit
+        if share is not None:
+            kind = "temperature" if result.kind == "temperature difference" else result.kind
+            bars.append(LimitBar(result.label.removesuffix(" margin"), result, kind, share))
+    return sorted(bars, key=lambda bar: -bar.share)
+
+
+def picture_of_passes(rows: Sequence[PassRow], mean: Result | None, system: str) -> PassDots | None:
+    """The passes that count and are not in doubt, as dots."""
+    runs = [
+        Run(row.speed.value, row.speed.u, row.run.direction == Pass.Direction.OUT, _figure(row.speed, system))
+        for row in rows
+        if row.run.valid and row.speed is not None and not row.in_doubt
+    ]
+    return pass_dots(runs, None if mean is None else mean.value)
+
+
+def _figure(speed: Measured, system: str) -> str:
+    return written(float(speed.value), "speed", system, float(speed.u)).partition(" ")[0]
