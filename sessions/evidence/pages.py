@@ -9,7 +9,8 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.views.decorators.http import require_safe
 
-from buildlog.failures.queries import failure_rows
+from buildlog.failures.loop import note_states
+from buildlog.failures.queries import failure_list
 from buildlog.people.signed_in import SignedInRequest
 from buildlog.photos.models import Photo
 from calc.ice import CAUTIONS, guideline_rows
@@ -41,6 +42,8 @@ def session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     named = {headline.result.key for headline in first}
     bars = limit_bars(report.results)
     unfolded = [result for result in report.results if result.declaration.group in LEDGER]
+    failures = list(failure_list().filter(session=session))
+    note_states(failures)
     context = {
         "session": session,
         "report": report,
@@ -56,7 +59,7 @@ def session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         "pass_dots": picture_of_passes(passes, report.get("two_way_mean_speed"), system),
         "ice": _ice(session),
         "readings": session.readings.all(),
-        "failures": failure_rows().filter(session=session),
+        "failures": failures,
         "photos": Photo.objects.filter(session=session),
         "track": track_of(session.track_parts.all()),
         "logs": session.logs.all(),

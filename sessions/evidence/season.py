@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Mapping
+from functools import cached_property
 
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Revision, Vehicle
@@ -11,7 +12,7 @@ from buildlog.machines.queries import read_line
 from sessions.evidence.doubts import doubts_of_machine
 from sessions.evidence.left_out import LeftOut
 from sessions.evidence.reader import Evidence
-from sessions.outings.models import Session
+from sessions.outings.models import Assumptions, Session
 
 
 class Season(Evidence):
@@ -32,6 +33,11 @@ class Season(Evidence):
             machines = {revision.pk: Machine(revision) for revision in read_line(vehicle)}
         self.revisions: list[Revision] = [machine.revision for machine in machines.values()]
         super().__init__(Session.objects.filter(revision__vehicle=vehicle), machines, direction)
+
+    @cached_property
+    def _known(self) -> list[Assumptions]:
+        """Of one machine, which may have been read with it."""
+        return [Assumptions.of(self.vehicle)] * len(self._ridden)
 
     @classmethod
     def beyond_doubt(

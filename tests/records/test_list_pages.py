@@ -7,7 +7,8 @@ from urllib.parse import urlencode
 
 import pytest
 
-from buildlog.models import Failure
+from buildlog.failures.loop import close_without_fix
+from buildlog.models import Failure, FailureMode
 from buildlog.records.list_pages import list_page
 from sessions.models import Pass, Reading, Session
 
@@ -85,8 +86,9 @@ def test_what_is_no_place_leads_to_the_newest(many, asked, sign_in):
 
 
 def test_failures_of_a_state_a_machine_a_revision_or_a_part(sign_in, failure, battery, vehicle, revision):
-    other = Failure.objects.create(revision=revision, mode=failure.mode, severity=2, part=battery)
-    Failure.objects.filter(pk=other.pk).update(state="held")
+    mode = FailureMode.called("lamp out")
+    other = Failure.objects.create(revision=revision, mode=mode, severity=3, part=battery)
+    close_without_fix(other, "A stone.")
     client = sign_in("reader")
 
     def listed(query):
