@@ -106,6 +106,10 @@ class WhatIfForm(forms.Form):
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or self.cleaned_data
+        for name, field in self.fields.items():
+            # The page shows fewer digits than are stored: what was not typed anew stays as it is.
+            if isinstance(field, QuantityFormField) and not field.has_changed(field.initial, self.data.get(name)):
+                cleaned[name] = field.initial
         for fitting in self.fittings:
             series, parallel = cleaned.get(f"series-{fitting.pk}"), cleaned.get(f"parallel-{fitting.pk}")
             quantity = cleaned.get(f"quantity-{fitting.pk}")

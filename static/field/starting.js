@@ -82,7 +82,8 @@ function nameOf({ point }) {
 }
 
 function pointChoices(point) {
-  return [choices(nameOf(point), capital(point.label), [["yes", "Yes"], ["no", "No"], ["not_applicable", "Not here"]]),
+  return [point.sentence && !point.accepted && shown([[point.title, point.sentence]]),
+    choices(nameOf(point), capital(point.label), [["yes", "Yes"], ["no", "No"], ["not_applicable", "Not here"]]),
     point.accepted && el("p", { class: "small" }, `Accepted by ${point.accepted}`)];
 }
 
@@ -110,12 +111,15 @@ export async function checkScreen(app) {
   const chosen = await draftOf(KEY);
   const revision = chosenRevision(chosen);
   const own = pointsOf(revision);
+  const open = own.filter((point) => point.title && !point.accepted);
   const entryForm = await form("check", (filled) => go(app, filled),
     quantity(quantityField("sessions", REST), { value: typedRest(chosen), last: "Measure it now, before anything draws current." }),
+    open.length > 0 && el("p", { id: "still-open" },
+      el("strong", {}, `Not released: ${counted(open.length, "point is", "points are")} open.`), " Mend them, or settle them under Release at the desk."),
     own.map(pointChoices),
     data.check_items.map(([name, label]) => [
       choices(name, capital(label), [["yes", "Yes"], ["no", "No"], ["not_applicable", "Not here"]]),
-      name === "ice_measured" && [quantity(thickness, { last: "Thinnest measured where you ride." }), rows],
+      name === "ice_measured" && [el("p", { class: "caution" }, data.ice.cautions.join(" ")), quantity(thickness, { last: "Thinnest measured where you ride." }), rows],
     ]),
     text("reason", "Something is missing: why do you go on all the same?", { rows: 2, most: 1000 }),
     el("p", { class: "wrong", id: "check-wrong", role: "alert" }),
@@ -128,11 +132,7 @@ export async function checkScreen(app) {
   warnIn(entryForm, [REST], () => limitsOf(revision), readRest, data.units);
   entryForm.elements.ice_thickness_cm.addEventListener("change", () => void compare());
   queueMicrotask(() => void compare());
-  const open = own.filter((point) => point.title && !point.accepted);
-  const warnings = shown(open.map(({ title, sentence }) => [title, sentence]));
-  const still = open.length > 0 && el("p", { id: "still-open" },
-    el("strong", {}, `Not released: ${counted(open.length, "point is", "points are")} open.`), " Mend them, or settle them under Release at the desk.");
-  return [el("h1", {}, "Go/no-go check"), still, warnings, el("p", { class: "caution" }, data.ice.cautions.join(" ")), entryForm];
+  return [el("h1", {}, "Go/no-go check"), entryForm];
 }
 
 // Published thicknesses beside the measured one: a comparison, never a permission.
