@@ -24,7 +24,7 @@ def made_at():
 
 
 class Migration(migrations.Migration):
-    dependencies = [("buildlog", "0024_wiring")]
+    dependencies = [("buildlog", "0017_wiring")]
 
     operations = [
         migrations.AddField(

@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('buildlog', '0023_space'),
+        ('buildlog', '0016_space'),
     ]
 
     operations = [

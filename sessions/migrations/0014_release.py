@@ -11,8 +11,8 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('buildlog', '0024_wiring'),
-        ('test_sessions', '0020_measuring_assumptions'),
+        ('buildlog', '0017_wiring'),
+        ('test_sessions', '0013_measuring_assumptions'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
