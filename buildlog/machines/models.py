@@ -136,7 +136,6 @@ class Revision(MadeRecord):
         includes_low=False,
         high=500,
         group="Where the rider sits",
-        in_rows=False,
     )
     contact_points = models.JSONField("ground contacts as points", default=list, blank=True)
 

@@ -65,7 +65,7 @@ class Point:
     is_newest: bool
 
     @property
-    def is_one(self) -> bool:
+    def is_single(self) -> bool:
         return self.low - self.high < 1.0
 
 

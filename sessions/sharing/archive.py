@@ -245,7 +245,7 @@ SAME_BY_NAME: dict[type[Model], tuple[str, ...]] = {
 """Kinds that machines share: a stored record of the same name takes the place of the file's."""
 
 
-STORED_ONE_BY_ONE = (Revision, Failure, FailureMode)
+STORED_SINGLY = (Revision, Failure, FailureMode)
 """A later one may refer to an earlier one, or be the same."""
 
 
@@ -283,9 +283,9 @@ def _store(
         pending.append(record)
         if model is Modification:
             links.append((record, [keys.known(Failure, str(failure_key)) for failure_key in row.get("answers") or []]))
-        if model in STORED_ONE_BY_ONE:
+        if model in STORED_SINGLY:
             model._default_manager.bulk_create([record])
-    if model not in STORED_ONE_BY_ONE:
+    if model not in STORED_SINGLY:
         model._default_manager.bulk_create(pending)
     for log, layout, mapping in later:
         ask_for(log, layout, mapping)

@@ -23,7 +23,9 @@ from buildlog.models import (
     Part,
     Photo,
     Revision,
+    SignOff,
     Vehicle,
+    Verification,
 )
 from sessions.models import (
     Gate,
@@ -58,7 +60,7 @@ API: dict[str, type[Any]] = {
     "failure-modes": FailureMode, "failures": Failure, "venues": Venue, "gates": Gate, "sessions": Session,
     "passes": Pass, "readings": Reading, "go-no-go-checks": GoNoGoCheck, "track-parts": TrackPart, "photos": Photo,
     "test-cards": TestCard, "test-card-items": TestCardItem, "trials": Trial,
-    "balance-tests": BalanceTest,
+    "balance-tests": BalanceTest, "sign-offs": SignOff, "verifications": Verification,
 }  # fmt: skip
 """The lists of the API, with their models."""
 SESSION_COLUMNS = ("started_at", "revision__vehicle__name", "revision__number", "venue__name", "surface",
@@ -126,6 +128,7 @@ def _list(client: Any, name: str, address: str, model: type[Any]) -> Page:
 MADE = (
     "vehicle", "revision", "session", "log", "logger_file", "photo", "card", "trial", "balance_test", "other_account",
     "device", "venue", "gate", "battery", "fitting", "modification", "failure", "timed_pass", "reading",
+    "failure_mode", "sign_off", "verification",
 )  # fmt: skip
 """The records that addresses name."""
 
@@ -150,13 +153,19 @@ def _keys(vehicle: Vehicle) -> dict[str, Any]:
         revision=vehicle.revisions.order_by("-number")[0], kind="tilt", side="left", tilt_deg=40.0
     )
     builder = Account.objects.create_user("builder", role="builder")
+    failure = Failure.objects.filter(answered_by__isnull=False).order_by("-happened_at")[0]
+    modification = revision.modifications.get()
+    signed = SignOff.objects.create(vehicle=vehicle, mode=failure.mode, kind="closed_without_fix", why="A stone.")
+    shown = Verification.objects.create(
+        modification=modification, kind="inspection", done_by="builder", finding="No crack."
+    )
     made = {
         "vehicle": vehicle, "revision": revision, "session": session, "log": log, "logger_file": logger_file,
         "photo": photo, "card": card, "trial": trial, "balance_test": tilted, "other_account": builder,
         "device": DeviceToken.objects.first() or vehicle,
         "venue": session.venue, "gate": session.venue.gates.get(), "battery": Part.objects.get(),
-        "fitting": revision.fittings.get(), "modification": revision.modifications.get(),
-        "failure": Failure.objects.filter(answered_by__isnull=False).order_by("-happened_at")[0],
+        "fitting": revision.fittings.get(), "modification": modification, "failure": failure,
+        "failure_mode": failure.mode, "sign_off": signed, "verification": shown,
         "timed_pass": session.passes.all()[0], "reading": session.readings.all()[0],
     }  # fmt: skip
     return {name: made[name].pk for name in MADE}

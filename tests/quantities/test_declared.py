@@ -7,6 +7,7 @@ import pytest
 from django.apps import apps
 from django.db import IntegrityError, transaction
 
+from buildlog.machines.balance_tests import BalanceTest
 from buildlog.quantities.bounds_migration import set_aside_what_is_beyond
 from buildlog.quantities.declared import glossary, quantities_of, quantity_names
 from buildlog.quantities.fields import QuantityField
@@ -27,7 +28,8 @@ def of_each_kind(revision, battery, session, gate, timed_pass, reading, failure,
         for record in (revision, battery, session, gate, timed_pass, reading, failure, fitting, log)
     }
     known = Assumptions.objects.create(vehicle=revision.vehicle)
-    return {**records, "Assumptions": known, "GateMark": gate.marks.last()}
+    tilted = BalanceTest.objects.create(revision=revision, kind="tilt", side="left", tilt_deg=40.0)
+    return {**records, "Assumptions": known, "GateMark": gate.marks.last(), "BalanceTest": tilted}
 
 
 def store(record, name, value):
@@ -61,6 +63,7 @@ PAGES = {
     "Assumptions": lambda record: f"/vehicles/{record.pk}/assumptions/",
     "Fitting": lambda record: record.revision.get_absolute_url(),
     "GateMark": lambda record: record.gate.get_absolute_url(),
+    "BalanceTest": lambda record: f"/revisions/{record.revision_id}/space/",
 }
 
 
