@@ -85,6 +85,7 @@ def test_from_sign_in_to_a_decision(page, live_server, make_account, photograph)
     photograph("session")
 
     page.get_by_role("link", name="Compare", exact=True).click()
+    page.get_by_text("Means of the sessions as ridden").click()
     page.wait_for_selector("#average_gate_speed .main-svg")
     assert page.locator(".chart .main-svg").count() >= 4
     assert "not yet known" in page.text_content("main")
@@ -127,6 +128,7 @@ def test_no_page_of_a_full_season_is_wider_than_the_screen_or_hard_to_read(page,
     for name, address in addresses.items():
         page.goto(live_server.url + address)
         if name == "compare":
+            page.get_by_text("Means of the sessions as ridden").click()
             page.wait_for_selector("#failure_rate .main-svg")
         photograph(f"season-{name}")
         assert fits(page), name
