@@ -15,6 +15,7 @@ __all__ = ["season"]
 # Upright, turned, and upright with the address bar shown.
 SIZES = ((390, 844), (844, 390), (390, 780), (390, 844))
 
+UNFOLD = "() => { for (const fold of document.querySelectorAll('details')) fold.open = true; }"
 FILLED = """() => [...document.querySelectorAll("figure.chart")].every((box) =>
   [...box.querySelectorAll(".main-svg")].every((drawing) =>
     Math.abs(drawing.getBoundingClientRect().width - box.clientWidth) < 1))"""
@@ -59,6 +60,7 @@ def test_a_chart_covers_nothing_when_the_phone_turns(page, live_server, season, 
         page.set_viewport_size({"width": 390, "height": 844})
         page.goto(live_server.url + address)
         drawn(page)
+        page.evaluate(UNFOLD)
         heights = set()
         for width, height in SIZES:
             page.set_viewport_size({"width": width, "height": height})
@@ -109,6 +111,7 @@ def test_tables_fit_on_every_screen_between_phone_and_desk(page, live_server, se
     revision = Revision.objects.get(number=4).get_absolute_url()
     for address in (f"{machine}bench/", f"{machine}season/", f"{machine}difference/?from=3&to=4", session, revision):
         page.goto(live_server.url + address)
+        page.evaluate(UNFOLD)
         for width in (770, 844, 992, 1024, 1104, 1200):
             page.set_viewport_size({"width": width, "height": 800})
             page.wait_for_function(FILLED)

@@ -150,7 +150,7 @@ def test_a_row_that_points_nowhere_is_refused(season, other):
     copy_everything("default", first)
     with connections[first].cursor() as cursor:
         cursor.execute("PRAGMA foreign_keys = OFF")
-        cursor.execute("UPDATE buildlog_failurechange SET failure_id = '00000000000000000000000000000000'")
+        cursor.execute("UPDATE buildlog_fitting SET revision_id = '00000000000000000000000000000000'")
     with pytest.raises(CannotCopy, match="foreign key"):
         copy_everything(first, server)
     assert not Vehicle.objects.using(server).exists()
