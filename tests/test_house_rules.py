@@ -66,6 +66,13 @@ def test_what_is_left_out_on_postgresql_as_pages_only_asks_nothing_of_the_databa
                     assert not [name for name in asked if "num_queries" in name or "on_commit" in name], module
 
 
+def test_steps_of_migrations_ask_the_database_that_is_migrated():
+    """A copy and a restored backup migrate another one than the site runs on."""
+    for path in PROJECT.glob("*/migrations/0*.py"):
+        text = path.read_text()
+        assert "RunPython(" not in text or "connection.alias" in text, path
+
+
 def test_no_module_is_named_after_nothing_it_knows_and_none_is_long():
     for path in [*PROJECT.glob("calc/**/*.py"), *PROJECT.glob("buildlog/**/*.py"), *PROJECT.glob("sessions/**/*.py")]:
         assert path.stem not in {"utils", "util", "helpers", "helper", "misc", "common"}

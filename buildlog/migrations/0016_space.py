@@ -14,8 +14,9 @@ def carry_layouts_over(apps, schema_editor):
 
     The rule is written out here: a migration does not follow what the code says later.
     """
-    Revision = apps.get_model("buildlog", "Revision")
-    rows = Revision.objects.exclude(contacts="").filter(wheelbase_m__isnull=False)
+    # The database that is migrated need not be the one that the site runs on.
+    stored = apps.get_model("buildlog", "Revision").objects.using(schema_editor.connection.alias)
+    rows = stored.exclude(contacts="").filter(wheelbase_m__isnull=False)
     for revision in rows.only("pk", "contacts", "track_width_m", "wheelbase_m").iterator():
         base, width = revision.wheelbase_m, revision.track_width_m
         if not width and revision.contacts != "two":
@@ -29,7 +30,7 @@ def carry_layouts_over(apps, schema_editor):
             "two": [(base, 0.0), (0.0, 0.0)],
         }.get(revision.contacts, [])
         points = [{"x_m": x_m, "y_m": y_m} for x_m, y_m in places]
-        Revision.objects.filter(pk=revision.pk).update(contact_points=points)
+        stored.filter(pk=revision.pk).update(contact_points=points)
 
 
 class Migration(migrations.Migration):

@@ -85,6 +85,7 @@ def test_a_backup_moves_between_a_file_and_a_server(data, postgresql, tmp_path, 
     first, last = (
         stored_in(f"sqlite:///{one / 'buildlog.sqlite3'}", django_db_blocker) for one in (data, home)
     )  # fmt: skip
+    assert first.differences(last) == []
     assert first == last
     assert {one.name for one in first.tables} == counted
     assert content(home / "media") == content(data / "media")
