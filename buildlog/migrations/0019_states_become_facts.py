@@ -1,6 +1,7 @@
 """Names of modes get the form in which they are compared, and those that are one are joined; a failure that was called
 held keeps that person's word."""
 
+import uuid
 from collections import defaultdict
 
 from django.db import migrations
@@ -44,7 +45,7 @@ def sign_what_was_held(apps, schema_editor):
     )
     SignOff = apps.get_model("buildlog", "SignOff")
     signed = {}
-    for failure in Failure.filter(state="held").select_related("revision"):
+    for failure in Failure.filter(state="held").select_related("revision").order_by("happened_at", "pk"):
         vehicle, number = failure.revision.vehicle_id, failure.revision.number
         of_kind = Modification.filter(
             answers__in=Failure.filter(mode=failure.mode_id, revision__vehicle=vehicle),
@@ -52,9 +53,11 @@ def sign_what_was_held(apps, schema_editor):
         )  # fmt: skip
         step = FailureChange.filter(failure=failure, to_state="held").order_by("changed_at", "pk").last()
         for fix in of_kind.distinct():
-            signed[vehicle, failure.mode_id, fix.pk] = step
-    for (vehicle, mode, fix), step in signed.items():
+            signed[vehicle, failure.mode_id, fix.pk] = step, failure.happened_at
+    for (vehicle, mode, fix), (step, happened_at) in signed.items():
         sign_off = SignOff(
+            # The same however often an update begins again.
+            id=uuid.uuid5(fix, str(mode)), signed_at=happened_at, made_at=happened_at,
             vehicle_id=vehicle, mode_id=mode, kind="held", modification_id=fix, fixes=1, made_by=None,
             why=step.why if step else "Called held before reasons were kept.",
             failures=Failure.filter(mode=mode, revision__vehicle=vehicle).count(),

@@ -38,7 +38,10 @@ from buildlog.hosting.backups import retention, server  # noqa: E402
 from tests import servers  # noqa: E402
 
 FILE = settings.DATA / "buildlog.sqlite3"
-WITH_A_MOMENT = {"django_migrations": ("app", "name")}
+WITH_A_MOMENT = {
+    "django_migrations": ("app", "name"),
+    "buildlog_modechange": ("mode_id", "kind", "old_name", "old_key", "old_mode", "failures"),
+}
 """Columns that are compared, where the others say when."""
 
 

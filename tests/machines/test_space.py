@@ -3,9 +3,11 @@
 import importlib
 import json
 from datetime import date
+from types import SimpleNamespace
 
 import pytest
 from django.apps import apps
+from django.db import connection
 
 from buildlog.machines.contacts import of_layout
 from buildlog.machines.machine import Machine
@@ -57,7 +59,9 @@ def sled(revision):
 )
 def test_the_four_layouts_are_carried_over(revision, layout, places):
     Revision.objects.filter(pk=revision.pk).update(contacts=layout)
-    importlib.import_module("buildlog.migrations.0016_space").carry_layouts_over(apps, None)
+    importlib.import_module("buildlog.migrations.0016_space").carry_layouts_over(
+        apps, SimpleNamespace(connection=connection)
+    )
     revision.refresh_from_db()
     assert [(point["x_m"], point["y_m"]) for point in revision.contact_points] == places
     assert [(point.x_m, point.y_m) for point in of_layout(layout, 1.2, 1.8)] == places
