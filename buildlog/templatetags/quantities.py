@@ -14,7 +14,8 @@ from buildlog.machines.specifications import CATEGORIES
 from buildlog.people.roles import may_remove
 from buildlog.quantities.declared import quantities_of, rows_of
 from buildlog.quantities.fields import QuantityField
-from calc.quantities import in_shown_unit, with_minus, written, written_difference
+from calc.digits import with_minus
+from calc.quantities import in_shown_unit, written, written_difference
 from calc.written_limits import written_limits, written_within
 
 register = template.Library()
