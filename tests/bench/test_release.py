@@ -47,8 +47,9 @@ def build(vehicle, number, specifications, *, points=WIDE, pack_z_m=0.25, parent
         seat_z_m=0.35, rider_mass_kg=80.0, contact_points=points,
     )  # fmt: skip
     for category, specification in (specifications | {"frame": {}}).items():
+        figures = " ".join(f"{value:g}" for _, value in sorted(specification.items()))
         part, _ = Part.objects.get_or_create(
-            category=category, name=f"{category} {sorted(specification.items())}",
+            category=category, name=f"{category} {figures}",
             defaults={"mass_kg": MASSES.get(category, 2.0), "specification": specification},
         )  # fmt: skip
         x_m, z_m = PLACES.get(category, (0.8, 0.3))
