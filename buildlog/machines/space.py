@@ -259,12 +259,6 @@ class Space:
     def is_narrow(self) -> bool:
         return self.sideways_g < NARROW_G
 
-    def after_moving(self, mass_kg: float, forward_m: float, up_m: float) -> stability.CentreOfGravityShift | None:
-        """How far the centre moves with one part."""
-        if self.centre is None or mass_kg > self.centre.mass_kg:
-            return None
-        return stability.shift_by_moving_a_part(mass_kg, self.centre.mass_kg, forward_m, up_m)
-
 
 def _side(outward_deg: float) -> str:
     """Where an edge faces, in words."""
