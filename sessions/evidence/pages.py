@@ -38,7 +38,8 @@ def session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     report = report_of(evidence, left_out)
     system = request.user.unit_system
     passes = pass_rows(session, evidence, left_out)
-    first = headlines(report, earlier_evidence(session), system)
+    earlier = earlier_evidence(session)
+    first = headlines(report, earlier, system)
     named = {headline.result.key for headline in first}
     bars = limit_bars(report.results)
     unfolded = [result for result in report.results if result.declaration.group in LEDGER]
@@ -50,7 +51,8 @@ def session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         "doubts": doubts.listed(system),
         "headlines": first,
         "earlier_count": max((headline.earlier_count for headline in first), default=0),
-        "neighbours": neighbours(session),
+        "earlier": earlier.key(earlier.count - 1) if earlier.count else None,
+        "later": _later(session),
         "ledger": [result for result in unfolded if result.key not in named],
         "cautions": cautions(unfolded),
         "nearest": bars[:NEAREST],
@@ -68,13 +70,12 @@ def session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     return render(request, "evidence/session.html", context)
 
 
-def neighbours(session: Session) -> dict[str, Session | None]:
-    """The machine's sessions right before and right after this one."""
-    own = Session.objects.filter(revision__vehicle=session.revision.vehicle_id).exclude(pk=session.pk)
-    return {
-        "earlier": own.filter(started_at__lt=session.started_at).order_by("started_at", "pk").last(),
-        "later": own.filter(started_at__gt=session.started_at).order_by("started_at", "pk").first(),
-    }
+def _later(session: Session) -> uuid.UUID | None:
+    """The key of the machine's session right after this one."""
+    after = Session.objects.filter(
+        revision__vehicle=session.revision.vehicle_id, started_at__gt=session.started_at
+    ).order_by("started_at", "pk")
+    return after.values_list("pk", flat=True).first()
 
 
 def _ice(session: Session) -> dict[str, Any] | None:
