@@ -96,8 +96,7 @@ def verdict_by_failures(modification: Modification, loop: Loop, system: str = "m
     The rate is compared with the longest possible earlier exposure and the shortest later one where it is better, and
     the other way round where it is worse.
     """
-    history = loop.history
-    proof = history.proof_of_fix(modification.pk, loop.bar) if modification.pk in history.fixes else None
+    proof = loop.proof_of_fix(modification.pk)
     if proof is None or proof.ratio_upper is None:
         words = "It needs failures and a known distance or time before it, and since."
         sentences = [words, *(exposure_sentences(proof, system) if proof else [])]

@@ -8,7 +8,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from buildlog.failures.exposure import Exposure
-from buildlog.failures.loop import proof_of
+from buildlog.failures.loop import standing_of
 from buildlog.machines.limits import Ride, limits_of, side_by_side
 from buildlog.machines.machine import Machine
 from buildlog.machines.queries import revisions_with_parts
@@ -100,10 +100,10 @@ def test_a_ride_that_was_only_timed_is_estimated_by_the_speeds_of_its_revision(s
 
 def test_a_distance_in_doubt_is_unknown(season, vehicle):
     """300 km in half an hour; since a fix that is nothing, before it the ride may have been as long as that."""
-    assert proof_of(season[4][0]).exposure_after == 40_000
+    assert standing_of(season[4][0]).shown.proof.exposure_after == 40_000
     Session.objects.filter(pk=season[3][0].pk).update(distance_m=300_000.0)
     Session.objects.filter(pk=season[2][4].pk).update(distance_m=300_000.0)
-    proof = proof_of(season[4][0])
+    proof = standing_of(season[4][0]).shown.proof
     # R2's other rides: four of 8 km; the time is in doubt with the distance. R1's: four of 10 km, one of 300 at most.
     assert (proof.after.distance_m, proof.after.without_distance, proof.exposure_before) == (32_000, 1, 340_000)
 
@@ -122,7 +122,7 @@ def test_bench_and_failure_page_read_one_proof(season, vehicle):
     )
     rides(branch, season[2][0].venue, 9, km=10.0, first_day=60)
     [row] = bench_of(vehicle, Filters()).modes
-    assert row.standing.shown.proof == row.fixes[0].proof == proof_of(season[4][0])
+    assert row.standing.shown.proof == row.fixes[0].proof == standing_of(season[4][0]).shown.proof
     assert (row.fixes[0].proof.exposure_after, row.fixes[0].proof.shown) == (40_000.0, False)
 
 
