@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import uuid
 from dataclasses import dataclass
 
 from buildlog.failures.models import Modification
@@ -39,6 +40,8 @@ class Verdict:
     upper: float | None = None
     chance_of_answer: float | None = None
     """That the sessions of the plan tell the change that was expected."""
+    trial: uuid.UUID | None = None
+    """Which plans the days of its question."""
 
     @property
     def word(self) -> str:
@@ -87,6 +90,7 @@ def verdict_by_sessions(answered: Answered) -> Verdict:
         lower=figures.lower if figures else None,
         upper=figures.upper if figures else None,
         chance_of_answer=result.plan.chance_to_tell if result.plan else None,
+        trial=answered.asked.trial.pk if answered.asked.trial else None,
     )
 
 
