@@ -26,7 +26,9 @@ from calc.proof_sentences import gap_sentences
 from sessions.bench import verdicts
 from sessions.bench.mode_rows import ModeRow, mode_rows
 from sessions.bench.open_trials import OpenTrial, open_trials
-from sessions.evidence.doubtful_rides import doubtful_in
+from sessions.evidence.doubtful_rides import doubtful_in, rides_of
+from sessions.evidence.doubts import doubts_of_machine
+from sessions.evidence.left_out import LeftOut
 from sessions.evidence.reader import Evidence, recorded
 from sessions.evidence.season import Season
 from sessions.outings.machine_queries import loads_of
@@ -108,9 +110,10 @@ def bench_of(vehicle: Vehicle, filters: Filters, system: str = "metric") -> Benc
     )
     seen = seen_voltages(vehicle)
     machines = {revision.pk: Machine(revision, seen=seen) for revision in revisions}
-    season = Season.beyond_doubt(vehicle, machines=machines)
-    doubts = season.left_out.doubts if season.left_out is not None else None
-    exposure = Exposure(vehicle, doubtful_in(doubts) if doubts is not None else None)
+    everything_ridden = Season(vehicle, machines=machines)
+    doubts = doubts_of_machine(vehicle, everything_ridden)
+    season = everything_ridden.without_doubtful(LeftOut(doubts))
+    exposure = Exposure(vehicle, doubtful_in(doubts), rides_of(everything_ridden))
     loop = loop_of(
         vehicle,
         exposure=exposure,

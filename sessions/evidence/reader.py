@@ -159,6 +159,7 @@ class Evidence:
         self.surface: Sequence[str] = columns[3]
         self.venue: Sequence[str] = columns[4]
         self.venue_name: Sequence[str] = columns[5]
+        self.distance_method: Sequence[str] = columns[6]
         self.is_estimated = np.array([how == Session.DistanceMethod.ESTIMATE for how in columns[6]], dtype=bool)
         """Whether the distance of each session is an estimate."""
         self.numbers = {
