@@ -9,7 +9,7 @@ import time
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 
-from tests.simulations import cover, doubts, failures, later_trials, trials  # noqa: F401 (their tables add themselves)
+from tests.simulations import cover, crossings, doubts, failures, later_trials, trials  # noqa: F401 (their tables add themselves)
 from tests.simulations.tables import TABLES
 
 CHUNK = 20
