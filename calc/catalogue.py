@@ -13,6 +13,7 @@ MODULES = {
     "timing": "Clocks",
     "speed": "Speed",
     "geodesy": "Places and tracks",
+    "crossings": "Places and tracks",
     "energy": "Charge and energy",
     "recording": "What a log adds up to",
     "coasting": "Stretches of a log",

@@ -12,6 +12,7 @@ from functools import partial
 from tests.simulations import (  # noqa: F401 (their tables add themselves)
     coast_downs,
     cover,
+    crossings,
     doubts,
     failures,
     later_trials,
