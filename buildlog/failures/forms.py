@@ -11,7 +11,8 @@ from buildlog.failures import session_choice
 from buildlog.failures.models import Failure, FailureMode, Modification
 from buildlog.machines.models import Revision
 from buildlog.quantities.declared import quantity_names
-from buildlog.records.forms import RecordForm, moment_input
+from buildlog.records.forms import Making, RecordForm
+from buildlog.records.moments import MomentInput
 from calc.mode_names import one_form
 
 
@@ -54,6 +55,7 @@ class FailureForm(RecordForm[Failure]):
         help_text="For example: chain came off. Case, spaces and dots make no difference.",
     )
     searched = ("session",)
+    makes = {"part": Making("new_part_kind", "A new part …")}
     groups = (("When in the session", ("session", "happened_at", *quantity_names(Failure, "When in the session"))),)
 
     class Meta:
@@ -69,7 +71,7 @@ class FailureForm(RecordForm[Failure]):
             "happened_at",
             *quantity_names(Failure),
         ]
-        widgets = {"happened_at": moment_input()}
+        widgets = {"happened_at": MomentInput()}
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

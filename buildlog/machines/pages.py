@@ -13,13 +13,14 @@ from django.views.decorators.http import require_safe
 from buildlog.machines import queries
 from buildlog.machines.carry_over import carry_fittings_over, next_revision
 from buildlog.machines.difference import difference
+from buildlog.machines.form_says import says_of_fitting
 from buildlog.machines.forms import FittingForm, RevisionForm, VehicleForm
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Fitting, Revision, Vehicle
 from buildlog.people.form_pages import form_page
 from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
-from buildlog.records.pages import change_record, remove_record, write_record
+from buildlog.records.pages import ANOTHER, Then, change_record, remove_record, write_record
 
 
 @form_page
@@ -96,7 +97,15 @@ def new_fitting(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     revision = get_object_or_404(Revision.objects.select_related("vehicle"), pk=pk)
     back = revision.get_absolute_url()
     return write_record(
-        request, FittingForm, Fitting(revision=revision), title=f"Fit a part to {revision}", back=back, after=back
+        request,
+        FittingForm,
+        Fitting(revision=revision),
+        title=f"Fit a part to {revision}",
+        back=back,
+        after=back,
+        initial={"part": request.GET["part"]} if request.GET.get("part") else None,
+        then=[Then(ANOTHER, "Save and fit another", request.path)],
+        says=says_of_fitting,
     )
 
 
@@ -111,6 +120,7 @@ def edit_fitting(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         pk,
         title=lambda fitting: f"{fitting.part} on {fitting.revision}",
         back=lambda fitting: fitting.revision.get_absolute_url(),
+        says=says_of_fitting,
     )
 
 
