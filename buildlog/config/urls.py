@@ -10,7 +10,7 @@ from buildlog.machines import pages as machines
 from buildlog.machines import part_pages, space_pages, wiring_page
 from buildlog.people import account_pages, device_pages, sign_in_pages
 from buildlog.people import pages as people
-from buildlog.photos import image_files
+from buildlog.photos import image_files, new_record_pages
 from buildlog.photos import pages as photos
 from sessions.bench import card_pages, home_pages, release_pages, revision_page, trial_cards
 from sessions.bench import pages as bench_pages
@@ -37,7 +37,7 @@ urlpatterns = [
     path("vehicles/<uuid:pk>/", machine_pages.vehicle, name="vehicle"),
     path("vehicles/<uuid:pk>/edit/", machines.edit_vehicle, name="edit_vehicle"),
     path("vehicles/<uuid:pk>/remove/", machines.remove_vehicle, name="remove_vehicle"),
-    path("vehicles/<uuid:pk>/new-revision/", machines.new_revision, name="new_revision"),
+    path("vehicles/<uuid:pk>/new-revision/", new_record_pages.new_revision, name="new_revision"),
     path("vehicles/<uuid:pk>/difference/", machines.revision_difference, name="revision_difference"),
     path("vehicles/read-archive/", archive_pages.read_archive, name="read_archive"),
     path("vehicles/<uuid:pk>/tables/", archive_pages.vehicle_tables, name="vehicle_tables"),
@@ -72,7 +72,7 @@ urlpatterns = [
     path("modifications/<uuid:pk>/remove/", modification_pages.remove_modification, name="remove_modification"),
     path("parts/", part_pages.parts, name="parts"),
     path("parts/new/", part_pages.new_part_kind, name="new_part_kind"),
-    path("parts/new/<slug:category>/", part_pages.new_part, name="new_part"),
+    path("parts/new/<slug:category>/", new_record_pages.new_part, name="new_part"),
     path("parts/<uuid:pk>/", part_page.part, name="part"),
     path("parts/<uuid:pk>/edit/", part_pages.edit_part, name="edit_part"),
     path("parts/<uuid:pk>/remove/", part_pages.remove_part, name="remove_part"),

@@ -10,6 +10,7 @@ from django.core.exceptions import ValidationError
 from buildlog.failures import session_choice
 from buildlog.failures.models import Failure, FailureMode, Modification
 from buildlog.machines.models import Revision
+from buildlog.photos.forms import PhotographedForm
 from buildlog.quantities.declared import quantity_names
 from buildlog.records.forms import Making, RecordForm
 from buildlog.records.moments import MomentInput
@@ -47,7 +48,8 @@ class ModificationForm(RecordForm[Modification]):
             del self.fields["answers"]
 
 
-class FailureForm(RecordForm[Failure]):
+class FailureForm(PhotographedForm[Failure]):
+    photo_subject = "failure"
     mode_name = forms.CharField(
         label="What failed, in the words used before or new ones",
         max_length=80,

@@ -65,8 +65,8 @@ def says_of_pass(run: Pass, system: str) -> Consequences:
     consequences = Consequences(doubts=_by_field(doubts.listed_of(run, system), Pass, system))
     for row in rows:
         if row.run.pk == run.pk and row.speed is not None:
-            said = written(float(row.speed.value), "speed", system, float(row.speed.u))
-            consequences.rows.append(Row("Through the gate", said))
+            speed = written(float(row.speed.value), "speed", system, float(row.speed.u))
+            consequences.rows.append(Row("Through the gate", speed))
     others = [row for row in rows if row.run.pk != run.pk and row.speed is not None and row.run.valid]
     for direction, label in Pass.Direction.choices:
         speeds = [float(row.speed.value) for row in others if row.speed and row.run.direction == direction]

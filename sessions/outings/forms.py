@@ -13,6 +13,7 @@ from django.db import transaction
 from django.http import QueryDict
 
 from buildlog.machines.models import Revision
+from buildlog.photos.forms import PhotographedForm
 from buildlog.quantities.declared import quantity_names, rows_of
 from buildlog.quantities.fields import QuantityFormField
 from buildlog.records.choices import NEW, ChoiceOrNew, is_new
@@ -139,7 +140,8 @@ def _as_last_time(last: Session | None, unit_system: str) -> str:
     return f"As last time: {', '.join([str(last.venue), *words])}."
 
 
-class SessionForm(RecordForm[Session]):
+class SessionForm(PhotographedForm[Session]):
+    photo_subject = "session"
     venue = ChoiceOrNew(Venue.objects.all(), opens=("new_venue",), new_label="A new venue …")
     new_venue = forms.CharField(
         label="Name of the new venue",
@@ -151,7 +153,7 @@ class SessionForm(RecordForm[Session]):
     groups = (
         ("Conditions", ("surface", *quantity_names(Session, "Conditions"))),
         ("Ride and battery", quantity_names(Session, "Ride and battery", distance_m="distance_method")),
-        ("Notes", ("notes",)),
+        ("Notes", ("notes", "photos")),
     )
 
     class Meta:

@@ -167,7 +167,7 @@ if (form.querySelector(".quantity") || rows) {
   form.addEventListener("input", (event) => {
     if (event.target.type === "file") return;
     clearTimeout(asks);
-    asks = setTimeout(ask, 500);
+    asks = setTimeout(ask, 700);
   });
-  if (rows && !refused) ask();
+  form.addEventListener("submit", () => clearTimeout(asks));
 }

@@ -5,9 +5,10 @@ from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
 from django.utils import timezone
 
-from buildlog.models import Failure, FailureMode, Fitting, Part
+from buildlog.models import Failure, FailureMode, Fitting, Part, Photo
 from sessions.models import Gate, Pass, Session, Venue
 from tests.filled_forms import fields_of, opened
 
@@ -215,3 +216,37 @@ def test_the_browser_is_told_which_draft_was_saved(sign_in, db):
     answer = client.post("/vehicles/new/", {"name": "Sled", "draft": "12z34z56"})
     assert answer.url.endswith("/#saved-12z34z56")
     assert "#" not in client.post("/vehicles/new/", {"name": "Kart", "draft": '"><script>'}).url
+
+
+# --- Photos at once
+
+
+def test_photos_are_stored_with_their_new_record_and_not_without_it(sign_in, revision, picture_file):
+    client = sign_in("builder")
+    sent = {"revision": revision.pk, "mode_name": "chain came off", "severity": "3", "photos": [picture_file]}
+    refused = client.post("/failures/new/", {**sent, "effect": "none", "severity": "9"})
+    assert refused.status_code == 422
+    assert not Photo.objects.exists()
+    picture_file.seek(0)
+    happened = {"effect": "none", "happened_at": "2026-01-17 11:00"}
+    assert client.post("/failures/new/", {**sent, **happened}).status_code == 302
+    assert Photo.objects.get().failure == Failure.objects.get()
+    picture_file.seek(0)
+    client.post("/parts/new/motor/", {**NEW_PART, "photos": [picture_file]})
+    assert Photo.objects.filter(part=Part.objects.get()).count() == 1
+
+
+def test_a_file_that_is_no_picture_is_refused_by_name_and_the_record_waits(sign_in, db):
+    file = SimpleUploadedFile("x.jpg", b"not a picture", "image/jpeg")
+    answer = sign_in("builder").post("/parts/new/motor/", {**NEW_PART, "photos": [file]})
+    assert answer.status_code == 422
+    assert "not a complete JPEG" in str(answer.context["form"].errors["photos"])
+    assert not Part.objects.exists()
+
+
+def test_the_form_of_a_failure_says_how_often_it_came_before(sign_in, revision, failure):
+    sent = {"revision": revision.pk, "mode_name": "Chain came off.", "severity": "2", "effect": "none"}
+    answer = asked(sign_in("recorder"), "/failures/new/", {**sent, "happened_at": "2026-02-01 10:00"})
+    assert "R1 on " in answer["says"]
+    assert "can hurt somebody" in answer["says"]
+    assert Failure.objects.count() == 1
