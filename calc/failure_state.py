@@ -111,11 +111,6 @@ class Loop:
         """How many fixes riding judges together, each once for every mode that it answers."""
         return self.history.fixes_judged()
 
-    @cached_property
-    def bar(self) -> Bar:
-        """What riding must show of each of them."""
-        return self._own_bar.for_fixes(self.fixes_judged)
-
     @property
     def modes(self) -> dict[Key, list[FailureFacts]]:
         """The failures of each mode, in the order of time."""
