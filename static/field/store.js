@@ -1,8 +1,8 @@
 // The store on this phone. A screen says "saved" only after a transaction here is complete.
 
 // A second installation on the same host, under another path, has a store of its own.
-const place = document.body.dataset.page;
-export const NAME = place === "/field/" ? "firnlog-field" : `firnlog-field ${place}`;
+export const nameAt = (place) => (place === "/field/" ? "firnlog-field" : `firnlog-field ${place}`);
+export const NAME = nameAt(document.body.dataset.page);
 const SHAPE = 1;
 const STORES = {
   records: "id", // records waiting to be sent, by key
