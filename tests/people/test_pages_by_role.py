@@ -10,7 +10,9 @@ from django.urls import get_resolver
 READ, LOG, BUILD, ADMIT = "reader", "recorder", "builder", "owner"
 PAGES = {
     "home": ("/", READ),
-    "more": ("/more/", READ),
+    "search": ("/search/", READ),
+    "shed": ("/shed/", READ),
+    "settings": ("/settings/", READ),
     "new_vehicle": ("/vehicles/new/", BUILD),
     "vehicle": ("/vehicles/{vehicle}/", READ),
     "edit_vehicle": ("/vehicles/{vehicle}/edit/", BUILD),
