@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cached_property
 
 from calc.failure_facts import HURTS, FailureFacts, FixFacts, Key, Kinds, Signature, VerificationFacts, VerificationKind
 from calc.fix_proof import Bar, History, Proof
@@ -93,7 +94,6 @@ class Loop:
     ) -> None:  # fmt: skip
         self.history = history
         self._own_bar = bar or Bar()
-        self.fixes_judged = history.fixes_judged()
         self._verifications: dict[Key, list[VerificationFacts]] = {}
         for verification in verifications:
             self._verifications.setdefault(verification.fix, []).append(verification)
@@ -105,6 +105,11 @@ class Loop:
             self._of_mode.setdefault(failure.mode, []).append(failure)
         self._standings: dict[tuple[Key, Key, Key | None], Standing] = {}
         self._shown: dict[tuple[Key, Kinds, int], Shown] = {}
+
+    @cached_property
+    def fixes_judged(self) -> int:
+        """How many fixes riding judges together, each once for every mode that it answers."""
+        return self.history.fixes_judged()
 
     @property
     def modes(self) -> dict[Key, list[FailureFacts]]:

@@ -129,6 +129,7 @@ class History:
     ) -> None:  # fmt: skip
         self.lineage = Lineage(revisions)
         self.revisions = self.lineage.revisions
+        self._by_number = sorted(self.revisions.values(), key=lambda revision: revision.number)
         self.failures = {failure.key: failure for failure in sorted(failures, key=_by_time)}
         newest_first = sorted(fixes, key=lambda fix: (-self.revisions[fix.revision].number, fix.title, str(fix.key)))
         self.fixes = {fix.key: fix for fix in newest_first}
@@ -191,10 +192,11 @@ class History:
         """Failures of some kinds that came with the fix fitted, or perhaps fitted, in their order."""
         known = self._came.get((fix.key, kinds))
         if known is None:
+            fitted_on = self.lineage.fitted_on(fix.revision)
             came = [
                 failure
                 for (revision, _, _), listed in self._groups.items()
-                if kinds.include(listed[0]) and self.fitted(fix.revision, revision) is not Fitted.NO
+                if revision in fitted_on and kinds.include(listed[0])
                 for failure in listed
             ]
             known = self._came[fix.key, kinds] = sorted(came, key=_by_time)
@@ -240,23 +242,23 @@ class History:
             for later in self.fixes.values()
             if self._number(later) > own.number and kinds.overlap(self._kinds[later.key])
         ]
-        counted: set[Key] = set()
+        has_later = {
+            revision for later in {fix.revision for fix in later_fixes} for revision in self.lineage.fitted_on(later)
+        }
+        has_fix = {key for key, state in self.lineage.fitted_on(fix.revision).items() if state is Fitted.YES}
+        counted = has_fix - has_later
         left_out = []
-        for revision in sorted(self.revisions.values(), key=lambda candidate: candidate.number):
-            if revision.number < own.number:
+        for revision in self._by_number:
+            if revision.number < own.number or revision.key in counted or revision.key not in self._ridden:
                 continue
             fitted, missing = self.lineage.fitted(fix.revision, revision.key)
             if not self.lineage.descends(revision.key, fix.revision):
                 why = Why.NO_DESCENT
             elif fitted is not Fitted.YES:
                 why = Why.PART_REMOVED if fitted is Fitted.NO else Why.UNKNOWN
-            elif any(self.fitted(later_fix.revision, revision.key) is not Fitted.NO for later_fix in later_fixes):
-                why = Why.LATER_FIX
             else:
-                counted.add(revision.key)
-                continue
-            if revision.key in self._ridden:
-                left_out.append(LeftOut(revision, self._ridden[revision.key].rides, why, missing))
+                why = Why.LATER_FIX
+            left_out.append(LeftOut(revision, self._ridden[revision.key].rides, why, missing))
         return counted, tuple(left_out)
 
     def is_ridden(self, fix: FixFacts, kinds: Kinds) -> bool:

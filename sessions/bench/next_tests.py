@@ -95,6 +95,13 @@ def questions_of(bench: Bench, system: str = "metric") -> list[Question]:
     return stops + _in_order(others)[: max(0, MOST - len(stops))]
 
 
+def in_turn(questions: Iterable[Question]) -> tuple[list[Question], list[Question]]:
+    """What comes next, and what comes after it. All that forbids riding comes first, together."""
+    rows = list(questions)
+    stops, others = ([row for row in rows if row.is_stop is wanted] for wanted in (True, False))
+    return (stops, others) if stops else (others[:1], others[1:])
+
+
 def for_a_card(questions: Iterable[Question]) -> list[Question]:
     return [question for question in questions if question.kind in ON_A_CARD]
 
