@@ -13,10 +13,12 @@ from buildlog.failures.models import (
 )
 from buildlog.machines.balance_tests import BalanceTest
 from buildlog.machines.confirmations import Confirmation
+from buildlog.machines.individuals import Individual, IndividualFitting
 from buildlog.machines.models import Fitting, Part, Revision, Vehicle
 from buildlog.people.models import AccessEvent, Account, DeviceToken, Invitation
 from buildlog.photos.models import Photo
 from buildlog.records.models import MadeRecord, RemovedRecord
+from buildlog.upkeep.models import UpkeepCheck, UpkeepItem
 
 __all__ = [
     "AccessEvent",
@@ -30,6 +32,8 @@ __all__ = [
     "FailureChange",
     "FailureMode",
     "Fitting",
+    "Individual",
+    "IndividualFitting",
     "Invitation",
     "MadeRecord",
     "ModeChange",
@@ -39,6 +43,8 @@ __all__ = [
     "RemovedRecord",
     "Revision",
     "SignOff",
+    "UpkeepCheck",
+    "UpkeepItem",
     "Vehicle",
     "Verification",
 ]

@@ -93,7 +93,7 @@ class PartForm(RecordForm[Part]):
 
     class Meta:
         model = Part
-        fields = ["name", *quantity_names(Part), "notes"]
+        fields = ["name", *quantity_names(Part), "counts_cycles", "notes"]
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
