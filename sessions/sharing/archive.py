@@ -358,6 +358,9 @@ def _make(model: type[Model], row: dict[str, Any], keys: _Keys, where: str) -> A
         if column.get_internal_type() != "FileField":
             values[column.attname] = value
     record = model(**{name: value for name, value in values.items() if value is not None})
+    if isinstance(record, Modification) and isinstance(record.changed, list):
+        # A part that is here already under another key takes the place of the file's.
+        record.changed = [str(keys.known(Part, str(name)) or name) for name in record.changed]
     if isinstance(record, MadeRecord):
         record.came_from_elsewhere(values.get("made_at"))
     if model in (GateMark, FailureChange) and _exists(model, record):
