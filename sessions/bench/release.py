@@ -152,12 +152,13 @@ def accept(revision: Revision, point: Point, reason: str, account: Any) -> Accep
     )
 
 
-def refusal(revision: Revision) -> str:
-    """Why it may not be set to riding; "" where no point is open."""
+def refusal(revision: Revision, takes_parts_along: bool) -> str:
+    """Why it may not be set to riding; "" where no point is open. One that is being made is judged by the parts that it
+    will have: its parent's where it takes them along, else none."""
     if revision._state.adding:
         line = getattr(revision.vehicle, LINE, None) or read_line(revision.vehicle)
         parent = next((row for row in line if row.pk == revision.parent_id), None)
-        fittings = list(parent.fittings.all()) if parent is not None else []
+        fittings = list(parent.fittings.all()) if parent is not None and takes_parts_along else []
         points = points_of(subject_of(Machine(revision, fittings), load_of(revision)))
     else:
         points = release_state(revision).open_points
