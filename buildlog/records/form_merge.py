@@ -193,6 +193,9 @@ class Merge:
         field = self.stored.fields[name]
         if second is None or isinstance(field, (forms.ChoiceField, forms.BooleanField)):
             return False
+        if isinstance(second, list) and not isinstance(first, list):
+            # A forged beginning: a field of one value never began from several.
+            return False
         try:
             return bool(field.to_python(first) == field.to_python(second))
         except (ValidationError, ValueError, OverflowError):
