@@ -126,7 +126,6 @@ class Evidence:
     ) -> None:
         self._sessions, self._direction = sessions, direction
         self.left_out: LeftOut | None = None
-        self._in_doubt: dict[str, Any] = {}
         self._read_sessions()
         self._read_machines(machines)
 
@@ -146,16 +145,8 @@ class Evidence:
         for name in ("reports", "passes", "readings", "load_kg"):
             part.__dict__.pop(name, None)
         part.left_out = left_out
-        part._in_doubt = masks
         part.numbers = without_doubtful(self.numbers, masks)
         return part
-
-    def is_in_doubt(self, fact: str) -> Any:
-        """Of which sessions a stored value is unknown here only because it is in doubt, such as `distance_m`.
-
-        Exposure counts such a distance as unknown: neither as none nor as what was noted.
-        """
-        return self._in_doubt.get(fact, np.zeros(self.count, dtype=bool))
 
     @classmethod
     def of_session(cls, session: Session) -> Evidence:
@@ -179,6 +170,7 @@ class Evidence:
         self.surface: Sequence[str] = columns[3]
         self.venue: Sequence[str] = columns[4]
         self.venue_name: Sequence[str] = columns[5]
+        self.distance_method: Sequence[str] = columns[6]
         self.is_estimated = np.array([how == Session.DistanceMethod.ESTIMATE for how in columns[6]], dtype=bool)
         """Whether the distance of each session is an estimate."""
         self.numbers = {

@@ -13,7 +13,7 @@ import numpy as np
 
 GATE_M = 100.0
 SESSION_S = 900.0
-FINE_S = 0.02
+FINE_S = 0.05
 TURN_MPS2, GAIN_MPS2 = 4.0, 1.5
 STANDING_S = 30
 U_TAPE_M = 0.1
@@ -99,7 +99,7 @@ def draw_ride(regime: Regime, seed: int) -> Ride:
 
 
 def _ridden(draws: np.random.Generator, top: float, turn: float, straight_m: float, apart_m: float) -> tuple[Any, Any]:
-    """Way and speed at every fiftieth of a second: as fast as turns, gains and the rider's mood let it go."""
+    """Way and speed at every twentieth of a second: as fast as turns, gains and the rider's mood let it go."""
     lap_m = 2 * straight_m + np.pi * apart_m
     grid = np.arange(0.0, lap_m, 0.5)
     half = grid % (lap_m / 2)
@@ -112,10 +112,10 @@ def _ridden(draws: np.random.Generator, top: float, turn: float, straight_m: flo
                 before = place
     moods = 1 + np.clip(draws.normal(0, 0.05, 400), -0.15, 0.15)
     way, speeds = np.empty(round(SESSION_S / FINE_S)), np.empty(round(SESSION_S / FINE_S))
-    at_m, speed = 0.0, turn
+    at_m, speed, highest, moods = 0.0, turn, highest.tolist(), moods.tolist()
     for row in range(way.size):
-        wanted = highest[int((at_m % lap_m) / 0.5) % grid.size] * moods[int(at_m / (lap_m / 4)) % moods.size]
-        speed += np.clip(wanted - speed, -2 * GAIN_MPS2 * FINE_S, GAIN_MPS2 * FINE_S)
+        wanted = highest[int((at_m % lap_m) / 0.5) % len(highest)] * moods[int(at_m / (lap_m / 4)) % len(moods)]
+        speed += min(max(wanted - speed, -2 * GAIN_MPS2 * FINE_S), GAIN_MPS2 * FINE_S)
         at_m += speed * FINE_S
         way[row], speeds[row] = at_m, speed
     return way, speeds
