@@ -7,7 +7,7 @@ import uuid
 from typing import Any
 
 from django.contrib import messages
-from django.http import HttpResponse, JsonResponse
+from django.http import HttpResponse, JsonResponse, QueryDict
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_POST, require_safe
 
@@ -113,9 +113,8 @@ def place_log(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     if how == Log.Clock.OWN:
         log.clock, log.begins_into_session_s = how, None
     elif how in Log.Clock.values:
-        typed = request.POST.get("begins", "")
         try:
-            begins_s = understand(typed, "duration")
+            begins_s = _begins_s(log, request.POST)
         except NotUnderstood as error:
             messages.error(request, f"Begins, into the session: {error}")
             return redirect("recordings", log.session_id)
@@ -130,3 +129,12 @@ def place_log(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     note_change(log, ["clock", "begins_into_session_s"])
     messages.success(request, f"{log.name} begins {log.begins_s:.2f} s into the session.")
     return redirect("recordings", log.session_id)
+
+
+def _begins_s(log: Log, posted: QueryDict) -> float:
+    """Where a log is to begin: as typed, or so that an instant that was marked in it lies on the same one of another
+    log. Raises NotUnderstood."""
+    if "seen_here" in posted:
+        here_s, there_s = (understand(posted.get(name, ""), "duration") for name in ("seen_here", "seen_there"))
+        return log.begins_s + there_s - here_s
+    return understand(posted.get("begins", ""), "duration")
