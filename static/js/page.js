@@ -1,4 +1,5 @@
 // Small conveniences of every page. Without this script every page still works.
+import "./drafts.js";
 
 // A phone's decimal keypad may have no minus key: the sign button turns the number's sign.
 for (const button of document.querySelectorAll("button.sign")) {

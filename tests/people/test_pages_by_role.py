@@ -51,6 +51,7 @@ PAGES = {
     "edit_modification": ("/modifications/{modification}/edit/", BUILD),
     "remove_modification": ("/modifications/{modification}/remove/", BUILD),
     "parts": ("/parts/", READ),
+    "new_part_kind": ("/parts/new/", BUILD),
     "new_part": ("/parts/new/motor/", BUILD),
     "part": ("/parts/{battery}/", READ),
     "edit_part": ("/parts/{battery}/edit/", BUILD),
