@@ -1,11 +1,20 @@
 """Every address of the site, in one place."""
 
+from django.conf import settings
 from django.contrib import admin
 from django.urls import include, path
 
 from buildlog.failures import mode_pages, modification_pages, part_page, verification_pages
 from buildlog.failures import pages as failures
-from buildlog.hosting import connection_pages, error_pages, help_pages, method_pages, settings_page, upkeep_pages
+from buildlog.hosting import (
+    connection_pages,
+    error_pages,
+    help_pages,
+    method_pages,
+    settings_page,
+    specimen_page,
+    upkeep_pages,
+)
 from buildlog.machines import pages as machines
 from buildlog.machines import part_pages, space_pages, wiring_page
 from buildlog.people import account_pages, device_pages, sign_in_pages
@@ -183,3 +192,5 @@ urlpatterns = [
     path("api/v1/", include("buildlog.config.api_urls")),
     path("admin/", admin.site.urls),
 ]
+if settings.DEBUG:
+    urlpatterns.append(path("specimen/", specimen_page.specimen, name="specimen"))
