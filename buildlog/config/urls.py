@@ -12,6 +12,7 @@ from buildlog.people import account_pages, device_pages, sign_in_pages
 from buildlog.people import pages as people
 from buildlog.photos import image_files
 from buildlog.photos import pages as photos
+from buildlog.records import history_pages
 from sessions.bench import card_pages, home_pages, release_pages, revision_page, trial_cards
 from sessions.bench import pages as bench_pages
 from sessions.evidence import doubt_pages
@@ -33,6 +34,11 @@ handler500 = error_pages.server_error
 urlpatterns = [
     path("", home_pages.home, name="home"),
     path("more/", more_pages.more, name="more"),
+    path("history/<slug:kind>/<uuid:pk>/", history_pages.record_history, name="record_history"),
+    path("history/<slug:kind>/<uuid:pk>/undo/", history_pages.undo_change, name="undo_change"),
+    path("trash/", history_pages.trash_page, name="trash"),
+    path("trash/<int:pk>/restore/", history_pages.restore_removal, name="restore_removal"),
+    path("trash/<int:pk>/empty/", history_pages.empty_removal, name="empty_removal"),
     path("vehicles/new/", machines.new_vehicle, name="new_vehicle"),
     path("vehicles/<uuid:pk>/", machine_pages.vehicle, name="vehicle"),
     path("vehicles/<uuid:pk>/edit/", machines.edit_vehicle, name="edit_vehicle"),

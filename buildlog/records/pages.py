@@ -15,7 +15,7 @@ from django.shortcuts import redirect, render
 from django.urls import reverse
 
 from buildlog.people.signed_in import SignedInRequest
-from buildlog.records import change_log, removal
+from buildlog.records import change_log, history, removal
 from buildlog.records.form_merge import Beginning, Change, Conflict, Merge
 from buildlog.records.forms import RecordForm
 from buildlog.storage.conflicts import retry_on_conflict
@@ -61,7 +61,7 @@ def write_record(
     """
     initial = context.pop("initial", None)
     template = context.pop("template", "records/record_form.html")
-    context |= {"heading": title, "back": back}
+    context |= {"heading": title, "back": back, "history_kind": history.kind_of(instance)}
     if request.method != "POST":
         form = form_class(instance=instance, unit_system=request.user.unit_system, initial=initial)
         if _is_a_change(form_class, instance):
@@ -119,8 +119,11 @@ def _attempt(
         with transaction.atomic():
             last.append(_merged(form_class, instance, request.POST, began, units, initial))
             current = last[-1]
-            if current.form.is_valid() and not current.conflicts and current.may_be_stored:
-                current.record = current.form.save()
+            # Begun before the form is checked, which gives the record what was typed.
+            with history.changing(current.form.instance) as change:
+                if current.form.is_valid() and not current.conflicts and current.may_be_stored:
+                    current.record = current.form.save()
+                    change.fields = current.changed
             return current
 
     try:
