@@ -41,7 +41,7 @@ def suggestions_of(timeline: Timeline) -> list[Suggestion]:
     by_log: dict[object, Trace] = {}
     for trace in timeline.speeds:
         by_log.setdefault(trace.log.pk, trace)
-    listed = sorted(by_log.values(), key=lambda trace: (trace.log.first_at is None, trace.log.kind != Log.Kind.GPX))
+    listed = sorted(by_log.values(), key=lambda trace: (trace.log.first_at is None, not trace.log.is_track))
     fixed = listed[0].series() if len(listed) > 1 else None
     suggestions = []
     for trace in listed[1:]:

@@ -21,7 +21,7 @@ from calc.quantities import NotUnderstood, understand
 from sessions.drawing.figures import map_style_id
 from sessions.logs import charts
 from sessions.logs.clocks import suggestions_of
-from sessions.logs.coasting import BACK, CannotFit, Coasting, coastings_of, fit_of
+from sessions.logs.coasting import BACK, CannotFit, Coasting, coastings_of, fit_of, power_curve
 from sessions.logs.derived import results_of
 from sessions.logs.events import MOST_SHOWN, events_of
 from sessions.logs.models import Log
@@ -51,6 +51,9 @@ def _recordings(request: SignedInRequest, timeline: Timeline) -> dict[str, Any]:
     if from_above:
         figures["track"] = from_above
     events = events_of(timeline, known_failures)
+    coasting = _coasting(request, timeline)
+    if "power_figure" in coasting:
+        figures["power"] = coasting["power_figure"]
     return {
         "session": session,
         "waiting": session.logs.filter(state=Log.State.WAITING).select_related("pending_import"),
@@ -61,7 +64,7 @@ def _recordings(request: SignedInRequest, timeline: Timeline) -> dict[str, Any]:
         "more_events": max(len(events) - MOST_SHOWN, 0),
         "figures": figures,
         "map_style_id": map_style_id(),
-        **_coasting(request, timeline),
+        **coasting,
     }
 
 
@@ -74,7 +77,10 @@ def _coasting(request: SignedInRequest, timeline: Timeline) -> dict[str, Any]:
     context: dict[str, Any] = {"coastings": rows}
     if chosen:
         try:
-            context["fit"] = fit_of(timeline, chosen, back)
+            context["fit"] = fit = fit_of(timeline, chosen, back)
+            curve = power_curve(fit.load, max(stretch.from_mps for stretch in chosen))
+            if curve is not None:
+                context["power_figure"] = charts.power_curve(*curve, system=request.user.unit_system)
         except CannotFit as error:
             context["cannot_fit"] = str(error)
     return context

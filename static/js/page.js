@@ -1,4 +1,5 @@
 // Small conveniences of every page. Without this script every page still works.
+import "./drafts.js";
 
 // A phone's decimal keypad may have no minus key: the sign button turns the number's sign.
 for (const button of document.querySelectorAll("button.sign")) {
@@ -45,3 +46,14 @@ for (const button of document.querySelectorAll("button[data-prints]")) {
   button.hidden = false;
   button.addEventListener("click", () => print());
 }
+
+// The key / leads to the search from anywhere but a field.
+document.addEventListener("keydown", (event) => {
+  if (event.key !== "/" || event.ctrlKey || event.altKey || event.metaKey) return;
+  if (event.target.closest("input, select, textarea, [contenteditable]")) return;
+  const field = document.getElementById("words") ?? document.getElementById("find");
+  if (!field) return;
+  event.preventDefault();
+  if (field.offsetParent) field.select();
+  else location.assign(field.form.action);
+});

@@ -6,6 +6,7 @@ const figures = JSON.parse(document.getElementById("figures").textContent);
 const section = document.getElementById("recordings");
 const panels = figures.panels ? await draw("panels", figures.panels) : null;
 const track = figures.track ? await draw("track", figures.track) : null;
+if (figures.power) await draw("power", figures.power);
 const Plotly = globalThis.Plotly;
 
 if (panels) {

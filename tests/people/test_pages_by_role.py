@@ -10,7 +10,9 @@ from django.urls import get_resolver
 READ, LOG, BUILD, ADMIT = "reader", "recorder", "builder", "owner"
 PAGES = {
     "home": ("/", READ),
-    "more": ("/more/", READ),
+    "search": ("/search/", READ),
+    "shed": ("/shed/", READ),
+    "settings": ("/settings/", READ),
     "record_history": ("/history/session/{session}/", READ),
     "undo_change": ("/history/session/{session}/undo/", LOG),
     "trash": ("/trash/", LOG),
@@ -54,6 +56,7 @@ PAGES = {
     "edit_modification": ("/modifications/{modification}/edit/", BUILD),
     "remove_modification": ("/modifications/{modification}/remove/", BUILD),
     "parts": ("/parts/", READ),
+    "new_part_kind": ("/parts/new/", BUILD),
     "new_part": ("/parts/new/motor/", BUILD),
     "part": ("/parts/{battery}/", READ),
     "edit_part": ("/parts/{battery}/edit/", BUILD),

@@ -11,6 +11,7 @@ from scipy.stats import ttest_ind
 
 from tests.simulations import __main__ as command
 from tests.simulations import failures
+from tests.simulations.crossings import rates as rates_of_crossings
 from tests.simulations.later_trials import ASKED_AGAIN, BOTH_A_DAY, change_promised, false_at_any_time
 from tests.simulations.pages import (
     ERROR,
@@ -20,6 +21,7 @@ from tests.simulations.pages import (
     page_columns,
     questions_of,
 )
+from tests.simulations.satellite_rides import Regime
 from tests.simulations.seasons import Effect, Habits, draw, first_sessions
 from tests.simulations.tables import TABLES, Rate, table
 from tests.simulations.trials import CHANGES, NOTHING_CHANGES, PLANS, Setting, false_claims, promise, tell
@@ -47,6 +49,15 @@ def test_a_true_change_is_found_about_as_often_as_without_looks():
     assert not Rate("lost", max(0, without - told), SEASONS, most=0.03).misses_goal_beyond_chance
     # Design: about nine in ten with the pooled error, less what the careful error costs; half would be another method.
     assert not Rate("told", told, SEASONS, least=0.6).misses_goal_beyond_chance
+
+
+@pytest.mark.parametrize("gives_speed", [True, False])
+def test_passes_found_by_satellite_hold_what_they_state(gives_speed):
+    rates, middle = rates_of_crossings(Regime(10.0, gives_speed), range(4), map)
+    for rate in rates:
+        assert not rate.misses_goal_beyond_chance, str(rate)
+    assert rates[2].share > 0.8
+    assert middle < 0.06
 
 
 def test_a_plan_keeps_its_promise():
