@@ -55,8 +55,8 @@ def undo_change(request: SignedInRequest, kind: str, pk: uuid.UUID) -> HttpRespo
     return redirect("record_history", kind=kind, pk=pk)
 
 
-@require_safe
 @needs(Right.LOG)
+@require_safe
 def trash_page(request: SignedInRequest) -> HttpResponse:
     """What was deleted in the last thirty days."""
     rows = trash.removals_for(request.user)[:MOST_SHOWN]

@@ -16,7 +16,7 @@ PAGES = {
     "record_history": ("/history/session/{session}/", READ),
     "undo_change": ("/history/session/{session}/undo/", LOG),
     "trash": ("/trash/", LOG),
-    "restore_removal": ("/trash/{removal}/restore/", LOG),
+    "restore_removal": ("/trash/{removal}/restore/", BUILD),
     "empty_removal": ("/trash/{removal}/empty/", BUILD),
     "new_vehicle": ("/vehicles/new/", BUILD),
     "vehicle": ("/vehicles/{vehicle}/", READ),
