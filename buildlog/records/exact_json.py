@@ -21,6 +21,6 @@ class _Encoder(DjangoJSONEncoder):
 
 
 class Serializer(json.Serializer):
-    def _init_options(self) -> None:
+    def start_serialization(self) -> None:
         self.options["cls"] = _Encoder
-        super()._init_options()
+        super().start_serialization()

@@ -145,9 +145,9 @@ class _Names:
     """What linked records are called, each read once."""
 
     def __init__(self) -> None:
-        self._names: dict[tuple[type[Model], Any], str] = {}
+        self._names: dict[tuple[Any, Any], str] = {}
 
-    def of(self, model: type[Model], key: Any) -> str:
+    def of(self, model: Any, key: Any) -> str:
         if (model, key) not in self._names:
             linked = model._base_manager.filter(pk=key).first()
             self._names[model, key] = str(linked) if linked is not None else "a record that was deleted"

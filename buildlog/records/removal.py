@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Callable, Iterator
-from contextlib import nullcontext
+from contextlib import ExitStack
 from typing import Any
 
 from django.apps import apps
@@ -58,7 +58,8 @@ def _remove(record: Model, account: Any, before_removal: Callable[[Model], None]
         collector.collect([stored])
         _store_removed_keys(collector)
         removal = trash.keep(stored, collector)
-        with nullcontext([]) if removal is None else files_kept() as files:
+        with ExitStack() as keeping:
+            files = keeping.enter_context(files_kept()) if removal is not None else []
             _, counts = stored.delete()
         stored.pk = key
         counts[stored._meta.label] = counts.get(stored._meta.label, 1) - 1

@@ -144,7 +144,7 @@ def _link_again(model: type[Model], key: Any, column: str, value: Any) -> None:
     if column:
         model._base_manager.filter(pk=key, **{column: None}).update(**{column: value})
         return
-    related: dict[str, type[Model]] = {
+    related: dict[str, Any] = {
         field.attname: field.related_model for field in model._meta.concrete_fields if field.is_relation
     }
     if all(related[name]._base_manager.filter(pk=key).exists() for name, key in value.items()):
