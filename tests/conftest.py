@@ -326,6 +326,18 @@ def mode_change(failure):
 
 
 @pytest.fixture
+def backup_file(settings, tmp_path):
+    """A file in the folder of backups, by its name."""
+    from types import SimpleNamespace
+
+    settings.BACKUP_DIR = tmp_path / "backups"
+    settings.BACKUP_DIR.mkdir(exist_ok=True)
+    name = "firnlog-2026-01-17T110000Z-of-00000000.zip"
+    (settings.BACKUP_DIR / name).write_bytes(b"sealed")
+    return SimpleNamespace(pk=name)
+
+
+@pytest.fixture
 def removal(venue, make_account):
     from buildlog.models import Removal
     from buildlog.records import removal as removals

@@ -190,6 +190,7 @@ urlpatterns = [
     path("people/invitations/<int:pk>/end/", people.end_invitation, name="end_invitation"),
     path("people/access-log/", people.access_log, name="access_log"),
     path("upkeep/", upkeep_pages.upkeep, name="upkeep"),
+    path("upkeep/backups/<str:name>/", upkeep_pages.backup_file, name="backup_file"),
     path("health/", upkeep_pages.health, name="health"),
     path("invitation/<slug:token>/", account_pages.accept_invitation, name="invitation"),
     path("new-password/<slug:uidb64>/<slug:token>/", sign_in_pages.NewPassword.as_view(), name="new_password"),

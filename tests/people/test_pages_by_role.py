@@ -140,6 +140,7 @@ PAGES = {
     "revoke_device": ("/devices/{device}/revoke/", BUILD),
     "people": ("/people/", ADMIT),
     "upkeep": ("/upkeep/", ADMIT),
+    "backup_file": ("/upkeep/backups/{backup_file}/", ADMIT),
     "person": ("/people/{other_account}/", ADMIT),
     "end_invitation": ("/people/invitations/{invitation}/end/", ADMIT),
     "access_log": ("/people/access-log/", ADMIT),
@@ -193,7 +194,8 @@ def path_of(request):
         if not fixture:
             return pattern
         made = request.getfixturevalue(fixture).pk
-        key = made if not broken else uuid.uuid4() if isinstance(made, uuid.UUID) else made + 1
+        others = {uuid.UUID: uuid.uuid4, str: lambda: "another", int: lambda: made + 1}
+        key = others[type(made)]() if broken else made
         return pattern.replace("{" + fixture + "}", str(key))
 
     return fill
