@@ -280,6 +280,34 @@ def balance_test(revision):
 
 
 @pytest.fixture
+def individual(battery):
+    from buildlog.models import Individual
+
+    return Individual.objects.create(part=battery, serial="M 1")
+
+
+@pytest.fixture
+def individual_fitting(individual, fitting):
+    from buildlog.models import IndividualFitting
+
+    return IndividualFitting.objects.create(individual=individual, fitting=fitting)
+
+
+@pytest.fixture
+def upkeep_item(vehicle):
+    from buildlog.models import UpkeepItem
+
+    return UpkeepItem.objects.create(vehicle=vehicle, kind="interval", title="Lubricate the chain", every_m=50_000.0)
+
+
+@pytest.fixture
+def upkeep_check(upkeep_item):
+    from buildlog.models import UpkeepCheck
+
+    return UpkeepCheck.objects.create(item=upkeep_item, done_on="2026-01-11", done_by="Ilo")
+
+
+@pytest.fixture
 def confirmation(session):
     from buildlog.models import Confirmation
 

@@ -39,6 +39,10 @@ API = {
     "parts": ("battery", BUILD, False),
     "fittings": ("fitting", BUILD, False),
     "balance-tests": ("balance_test", BUILD, False),
+    "individuals": ("individual", BUILD, False),
+    "individual-fittings": ("individual_fitting", BUILD, False),
+    "upkeep-items": ("upkeep_item", BUILD, False),
+    "upkeep-checks": ("upkeep_check", LOG, False),
     "modifications": ("modification", BUILD, False),
     "failure-modes": ("failure_mode", LOG, False),
     "failures": ("failure", LOG, True),
@@ -62,6 +66,7 @@ WORKED_OUT = {
     "revisions/<uuid:pk>/limits/",
     "vehicles/<uuid:pk>/comparison/",
     "vehicles/<uuid:pk>/bench/",
+    "vehicles/<uuid:pk>/upkeep/",
 }
 API_ASKED = {"field/still-there/"}  # by POST, for its many keys; it changes nothing
 # Pages of the back room that do not even change for owners: accounts are changed under People, photos come by pages.
