@@ -158,6 +158,7 @@ urlpatterns = [
     path("sessions/<uuid:pk>/new-reading/", form_pages.new_reading, name="new_reading"),
     path("sessions/<uuid:pk>/new-log/", logs.new_log, name="new_log"),
     path("sessions/logs/<uuid:pk>/", logs.log, name="log"),
+    path("sessions/logs/<uuid:pk>/slice/", recordings_pages.log_slice, name="log_slice"),
     path("sessions/logs/<uuid:pk>/original/", logs.log_original, name="log_original"),
     path("sessions/logs/<uuid:pk>/columns/", column_pages.log_columns, name="log_columns"),
     path("sessions/logs/<uuid:pk>/read/", logs.read_log_again, name="read_log_again"),

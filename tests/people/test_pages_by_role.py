@@ -123,6 +123,7 @@ PAGES = {
     "place_log": ("/sessions/logs/{log}/place/", LOG),
     "recordings": ("/sessions/{session}/recordings/", READ),
     "recordings_window": ("/sessions/{session}/recordings/window/?from_s=0&to_s=10", READ),
+    "log_slice": ("/sessions/logs/{log}/slice/?from_s=0&to_s=10", READ),
     "remove_log": ("/sessions/logs/{log}/remove/", BUILD),
     "new_reading": ("/sessions/{session}/new-reading/", LOG),
     "edit_pass": ("/sessions/passes/{timed_pass}/edit/", LOG),
