@@ -62,7 +62,7 @@ def of_several_logs(logs: Sequence[PlacedLog]) -> LogFacts | None:
         for name in names:
             known = (value for log in logs if (value := getattr(log.facts, name)) is not None)
             extremes[name] = worst(known, default=None)
-    return replace(facts, **extremes, rests_on=_words(joined, electrical))
+    return replace(facts, **extremes, rests_on=_words(joined, electrical) or None)
 
 
 def _best(logs: Sequence[PlacedLog]) -> list[PlacedLog]:

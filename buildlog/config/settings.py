@@ -64,7 +64,9 @@ INSTALLED_APPS = [
     "drf_spectacular_sidecar",
     "django.forms",
     "csp",
+    "reversion",
 ]
+SERIALIZATION_MODULES = {"exact": "buildlog.records.exact_json"}
 MIDDLEWARE = [
     "buildlog.hosting.request_log.RequestLog",
     "buildlog.hosting.forwarded.Forwarded",

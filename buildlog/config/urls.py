@@ -21,6 +21,7 @@ from buildlog.people import account_pages, device_pages, sign_in_pages
 from buildlog.people import pages as people
 from buildlog.photos import image_files, new_record_pages
 from buildlog.photos import pages as photos
+from buildlog.records import history_pages
 from sessions.bench import (
     card_pages,
     home_pages,
@@ -52,6 +53,11 @@ urlpatterns = [
     path("search/", search_page.search, name="search"),
     path("shed/", shed_page.shed, name="shed"),
     path("settings/", settings_page.settings, name="settings"),
+    path("history/<slug:kind>/<uuid:pk>/", history_pages.record_history, name="record_history"),
+    path("history/<slug:kind>/<uuid:pk>/undo/", history_pages.undo_change, name="undo_change"),
+    path("trash/", history_pages.trash_page, name="trash"),
+    path("trash/<int:pk>/restore/", history_pages.restore_removal, name="restore_removal"),
+    path("trash/<int:pk>/empty/", history_pages.empty_removal, name="empty_removal"),
     path("vehicles/new/", machines.new_vehicle, name="new_vehicle"),
     path("vehicles/<uuid:pk>/", machine_pages.vehicle, name="vehicle"),
     path("vehicles/<uuid:pk>/edit/", machines.edit_vehicle, name="edit_vehicle"),

@@ -190,3 +190,34 @@ def test_two_logs_of_one_ride_add_up_and_the_result_says_so(session, sign_in):
     over = charge(client.get(path))
     assert over.value == pytest.approx(first.facts.charge_ah)
     assert "not after.csv, which covers the same time" in over.method
+
+
+def laps(session, name):
+    """Eight laps of 40 s, each like the others."""
+    times = np.arange(0, 320, 0.5)
+    speed = 8 + 3 * np.sin(2 * np.pi * times / 40) + np.sin(4 * np.pi * times / 40 + 1)
+    rows = "".join(f"{t},{v:.4f},{name}\n" for t, v in zip(times, speed, strict=True))
+    kept = store_log(session, SimpleUploadedFile(f"{name}.csv", f"t,speed,who\n{rows}".encode()))
+    with kept.original.open("rb") as held:
+        layout = find_layout(held, kept.size_bytes).layout
+    read_stored(kept, layout, Mapping((ColumnChoice(0, "time_s", "seconds"), ColumnChoice(1, "speed_mps", "m/s"))))
+    return kept
+
+
+def test_laps_alike_are_shown_with_their_rivals_and_brought_together_by_hand(session, sign_in):
+    first, second = laps(session, "a"), laps(session, "b")
+    client = sign_in("recorder")
+    client.post(f"/sessions/logs/{second.pk}/place/", {"clock": "hand", "begins": "25 s"})
+    page = client.get(f"/sessions/{session.pk}/recordings/")
+    [suggestion] = page.context["suggestions"]
+    assert {round(abs(moved_s - suggestion.moved_s)) % 40 for moved_s, _ in suggestion.rivals} == {0}
+    assert not suggestion.is_worth_taking
+    assert "None is offered" in page.content.decode()
+    # The same instant is 60 s in the first and, as the other lies now, at 85 s.
+    client.post(f"/sessions/logs/{second.pk}/place/", {"clock": "hand", "seen_here": "85", "seen_there": "60"})
+    second.refresh_from_db()
+    assert second.begins_s == pytest.approx(0.0)
+    answer = client.post(f"/sessions/logs/{first.pk}/place/", {"clock": "hand", "seen_here": "", "seen_there": "60"})
+    assert answer.status_code == 302
+    first.refresh_from_db()
+    assert first.begins_s == 0.0
