@@ -67,7 +67,7 @@ _WAYS = {
     "shed vehicle revision": "edit_revision remove_revision new_fitting new_modification revision_release "
     "accept_point release_to_ride revision_wiring revision_space edit_contacts new_balance_test edit_balance_test "
     "remove_balance_test edit_fitting remove_fitting edit_modification remove_modification revision_report",
-    "shed parts": "new_part part",
+    "shed parts": "new_part new_part_kind part",
     "shed parts part": "edit_part remove_part",
     "shed venues": "new_venue venue",
     "shed venues venue": "edit_venue remove_venue new_gate edit_gate remove_gate",
