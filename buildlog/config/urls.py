@@ -3,7 +3,7 @@
 from django.contrib import admin
 from django.urls import include, path
 
-from buildlog.failures import mode_pages, modification_pages, part_page, verification_pages
+from buildlog.failures import list_page, mode_pages, modification_pages, part_page, verification_pages
 from buildlog.failures import pages as failures
 from buildlog.hosting import connection_pages, error_pages, help_pages, more_pages, upkeep_pages
 from buildlog.machines import pages as machines
@@ -14,15 +14,15 @@ from buildlog.photos import image_files, new_record_pages
 from buildlog.photos import pages as photos
 from sessions.bench import card_pages, home_pages, release_pages, revision_page, trial_cards
 from sessions.bench import pages as bench_pages
-from sessions.evidence import doubt_pages, form_pages
+from sessions.evidence import doubt_pages, form_pages, list_pages
 from sessions.evidence import pages as evidence_pages
 from sessions.field import pages as field_pages
-from sessions.logs import column_pages, recordings_pages
+from sessions.logs import column_pages, log_list, recordings_pages
 from sessions.logs import pages as logs
-from sessions.outings import machine_pages
+from sessions.outings import machine_pages, made_of_page
 from sessions.outings import pages as outings
 from sessions.outings import space_pages as outing_space
-from sessions.sharing import archive_pages
+from sessions.sharing import archive_pages, notebook_pages
 from sessions.sharing import pages as share_pages
 from sessions.trials import pages as compare_pages
 from sessions.trials import season_pages, trial_pages
@@ -37,6 +37,7 @@ urlpatterns = [
     path("vehicles/<uuid:pk>/", machine_pages.vehicle, name="vehicle"),
     path("vehicles/<uuid:pk>/edit/", machines.edit_vehicle, name="edit_vehicle"),
     path("vehicles/<uuid:pk>/remove/", machines.remove_vehicle, name="remove_vehicle"),
+    path("vehicles/<uuid:pk>/made-of/", made_of_page.made_of, name="made_of"),
     path("vehicles/<uuid:pk>/new-revision/", new_record_pages.new_revision, name="new_revision"),
     path("vehicles/<uuid:pk>/difference/", machines.revision_difference, name="revision_difference"),
     path("vehicles/read-archive/", archive_pages.read_archive, name="read_archive"),
@@ -76,7 +77,7 @@ urlpatterns = [
     path("parts/<uuid:pk>/", part_page.part, name="part"),
     path("parts/<uuid:pk>/edit/", part_pages.edit_part, name="edit_part"),
     path("parts/<uuid:pk>/remove/", part_pages.remove_part, name="remove_part"),
-    path("failures/", failures.failures, name="failures"),
+    path("failures/", list_page.failures, name="failures"),
     path("failures/new/", failures.new_failure, name="new_failure"),
     path("failures/<uuid:pk>/", failures.failure, name="failure"),
     path("failures/<uuid:pk>/edit/", failures.edit_failure, name="edit_failure"),
@@ -106,7 +107,13 @@ urlpatterns = [
     path("venues/<uuid:pk>/new-gate/", outings.new_gate, name="new_gate"),
     path("gates/<uuid:pk>/edit/", outings.edit_gate, name="edit_gate"),
     path("gates/<uuid:pk>/remove/", outings.remove_gate, name="remove_gate"),
-    path("sessions/", outings.sessions, name="sessions"),
+    path("sessions/", list_pages.sessions, name="sessions"),
+    path("passes/", list_pages.passes, name="passes"),
+    path("passes/count/", list_pages.count_passes, name="count_passes"),
+    path("sessions/import/", notebook_pages.import_notebook, name="import_notebook"),
+    path("sessions/import/<uuid:pk>/", notebook_pages.notebook, name="notebook"),
+    path("sessions/import/<uuid:pk>/undo/", notebook_pages.undo_notebook, name="undo_notebook"),
+    path("sessions/logs/", log_list.logs, name="logs"),
     path("sessions/new/", form_pages.new_session, name="new_session"),
     path("sessions/<uuid:pk>/", evidence_pages.session, name="session"),
     path("sessions/<uuid:pk>/edit/", form_pages.edit_session, name="edit_session"),
