@@ -27,7 +27,7 @@ class Counted:
 
     def press(self, role, name):
         self.clicks += 1
-        with self.page.expect_navigation():
+        with self.page.expect_event("load"):
             self.page.get_by_role(role, name=name, exact=True).first.click()
         self.path.append(re.sub(r"[0-9a-f-]{36}", "…", self.page.url.partition("#")[0].split("/", 3)[3]) or "home")
 
