@@ -46,16 +46,17 @@ class LeftOut:
 class Bar:
     """What riding has to show of a fix: less than a share of the earlier rate, at a confidence.
 
-    The confidence grows with the number of fixes that are judged together. A machine may ask for more, never for less:
-    then useless fixes would be called good too often.
+    The confidence grows with the number of fixes that are judged together, and with each attempt at the same failure.
+    A machine may ask for more, never for less: then useless fixes would be called good too often.
     """
 
     rate_fraction: float = HALF
     confidence: float = 0.0
 
-    def for_fixes(self, fixes: int) -> Bar:
-        """The bar where so many fixes are judged together."""
-        return Bar(min(self.rate_fraction, HALF), max(self.confidence, confidence_for_fixes(max(1, fixes))))
+    def for_fixes(self, fixes: int, attempt: int = 1) -> Bar:
+        """The bar where so many fixes are judged together, for the first, second, … attempt at the same failure."""
+        confidence = confidence_for_fixes(max(1, fixes) * attempt)
+        return Bar(min(self.rate_fraction, HALF), max(self.confidence, confidence))
 
 
 @dataclass(frozen=True)
@@ -283,16 +284,19 @@ class History:
             for mode in self._kinds[fix.key].modes
         )
 
+    def attempt(self, fix: FixFacts, kinds: Kinds) -> int:
+        """Which attempt at failures of some kinds a fix is: 1, and one more for each earlier fix that was ridden.
+
+        A mode that is fixed again and again is judged again and again, each time before the next fix counts.
+        """
+        return 1 + sum(
+            self._number(other) < self._number(fix)
+            and kinds.overlap(self._kinds[other.key])
+            and self.is_ridden(other, kinds)
+            for other in self.fixes.values()
+        )
+
     # What riding has shown
-
-    def proof_for(self, failure: FailureFacts, bar: Bar) -> Proof | None:
-        """The proof of the fix that is watched, or None while no fix of the failure is ridden."""
-        fix = self.watched_fix(failure)
-        return None if fix is None else self.prove(fix, Kinds.of([failure]), bar)
-
-    def proof_of_fix(self, fix: Key, bar: Bar) -> Proof:
-        """The proof of one fix against everything that it answers."""
-        return self.prove(self.fixes[fix], self._kinds[fix], bar)
 
     def prove(self, fix: FixFacts, kinds: Kinds, bar: Bar) -> Proof:
         """What riding has shown of a fix against failures of some kinds; `bar` is used as it is."""

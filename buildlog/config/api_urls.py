@@ -44,7 +44,9 @@ urlpatterns = [
     path("photos/", photos.PhotoViewSet.as_view({"get": "list", "post": "create"}), name="api-photos-list"),
     path(
         "photos/<uuid:pk>/",
-        photos.PhotoViewSet.as_view({"get": "retrieve", "put": "update", "delete": "destroy"}),
+        photos.PhotoViewSet.as_view(
+            {"get": "retrieve", "put": "update", "patch": "partial_update", "delete": "destroy"}
+        ),
         name="api-photos-detail",
     ),
     path("sessions/<uuid:pk>/results/", evidence.SessionResults.as_view(), name="api-session-results"),
@@ -54,5 +56,6 @@ urlpatterns = [
     path("field/", field_pages.Reference.as_view(), name="field_reference"),
     path("field/greeting/", field_pages.Greeting.as_view(), name="field_greeting"),
     path("field/still-there/", field_pages.StillThere.as_view(), name="field_still_there"),
+    path("field/records/", field_pages.Records.as_view(), name="field_records"),
     path("schema/", SpectacularAPIView.as_view(permission_classes=[ByRole]), name="api-schema"),
 ]

@@ -1,18 +1,36 @@
 """Every address of the site, in one place."""
 
+from django.conf import settings
 from django.contrib import admin
 from django.urls import include, path
 
 from buildlog.failures import list_page, mode_pages, modification_pages, part_page, verification_pages
 from buildlog.failures import pages as failures
-from buildlog.hosting import connection_pages, error_pages, help_pages, more_pages, upkeep_pages
+from buildlog.hosting import (
+    connection_pages,
+    error_pages,
+    help_pages,
+    method_pages,
+    settings_page,
+    specimen_page,
+    upkeep_pages,
+)
 from buildlog.machines import pages as machines
 from buildlog.machines import part_pages, space_pages, wiring_page
 from buildlog.people import account_pages, device_pages, sign_in_pages
 from buildlog.people import pages as people
 from buildlog.photos import image_files, new_record_pages
 from buildlog.photos import pages as photos
-from sessions.bench import card_pages, home_pages, release_pages, revision_page, trial_cards
+from buildlog.records import history_pages
+from sessions.bench import (
+    card_pages,
+    home_pages,
+    release_pages,
+    revision_page,
+    search_page,
+    shed_page,
+    trial_cards,
+)
 from sessions.bench import pages as bench_pages
 from sessions.evidence import doubt_pages, form_pages, list_pages
 from sessions.evidence import pages as evidence_pages
@@ -32,7 +50,14 @@ handler404 = connection_pages.missing_page
 handler500 = error_pages.server_error
 urlpatterns = [
     path("", home_pages.home, name="home"),
-    path("more/", more_pages.more, name="more"),
+    path("search/", search_page.search, name="search"),
+    path("shed/", shed_page.shed, name="shed"),
+    path("settings/", settings_page.settings, name="settings"),
+    path("history/<slug:kind>/<uuid:pk>/", history_pages.record_history, name="record_history"),
+    path("history/<slug:kind>/<uuid:pk>/undo/", history_pages.undo_change, name="undo_change"),
+    path("trash/", history_pages.trash_page, name="trash"),
+    path("trash/<int:pk>/restore/", history_pages.restore_removal, name="restore_removal"),
+    path("trash/<int:pk>/empty/", history_pages.empty_removal, name="empty_removal"),
     path("vehicles/new/", machines.new_vehicle, name="new_vehicle"),
     path("vehicles/<uuid:pk>/", machine_pages.vehicle, name="vehicle"),
     path("vehicles/<uuid:pk>/edit/", machines.edit_vehicle, name="edit_vehicle"),
@@ -158,8 +183,8 @@ urlpatterns = [
     path("trials/<uuid:pk>/close/", trial_pages.close_trial, name="close_trial"),
     path("trials/<uuid:pk>/remove/", trial_pages.remove_trial, name="remove_trial"),
     path("trials/<uuid:pk>/card/", trial_cards.trial_card, name="trial_card"),
-    path("methods/", more_pages.methods, name="methods"),
-    path("methods/<str:name>/", more_pages.method, name="method"),
+    path("methods/", method_pages.methods, name="methods"),
+    path("methods/<str:name>/", method_pages.method, name="method"),
     path("help/", help_pages.help_index, name="help"),
     path("help/<slug:slug>/", help_pages.help_page, name="help_page"),
     path("connection/", connection_pages.connection, name="connection"),
@@ -180,3 +205,5 @@ urlpatterns = [
     path("api/v1/", include("buildlog.config.api_urls")),
     path("admin/", admin.site.urls),
 ]
+if settings.DEBUG:
+    urlpatterns.append(path("specimen/", specimen_page.specimen, name="specimen"))

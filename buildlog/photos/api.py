@@ -5,7 +5,7 @@ from __future__ import annotations
 import uuid
 
 from django.core.exceptions import ValidationError
-from django.db import IntegrityError
+from django.db import IntegrityError, transaction
 from django.http import Http404
 from drf_spectacular.utils import extend_schema
 from rest_framework import mixins, serializers, status, viewsets
@@ -18,10 +18,11 @@ from buildlog.photos.pictures import store_photo
 from buildlog.photos.serializers import PhotoSerializer
 from buildlog.records.api import RemovedInWords
 from buildlog.records.api_pages import RecordPages
+from buildlog.records.put_record import ChangedElsewhere, Precondition, VersionMissing
 
 
 class PhotoViewSet(RemovedInWords, mixins.ListModelMixin, mixins.RetrieveModelMixin, viewsets.GenericViewSet[Photo]):
-    """Photos by UUID. `PUT` with a file stores one; a photo that is stored is not changed again."""
+    """Photos by UUID. `PUT` with a file stores one; of a stored photo only the caption changes, by `PATCH`."""
 
     queryset = Photo.objects.all()
     page_order = ("taken_at", "id")
@@ -37,6 +38,26 @@ class PhotoViewSet(RemovedInWords, mixins.ListModelMixin, mixins.RetrieveModelMi
     @extend_schema(request={"multipart/form-data": PhotoSerializer}, responses=PhotoSerializer)
     def update(self, request: Request, pk: uuid.UUID) -> Response:
         return self._store(request, pk)
+
+    @extend_schema(request=PhotoSerializer, responses=PhotoSerializer)
+    def partial_update(self, request: Request, pk: uuid.UUID) -> Response:
+        """Change the caption; the picture itself is never changed."""
+        precondition = Precondition.of(request.headers, request.data)
+        with transaction.atomic():
+            photo = Photo.objects.select_for_update().filter(pk=pk).first()
+            if photo is None:
+                raise Http404
+            before = self.get_serializer(photo).data
+            serializer = self.get_serializer(photo, data={"caption": request.data.get("caption", "")}, partial=True)
+            serializer.is_valid(raise_exception=True)
+            if photo.caption != serializer.validated_data["caption"]:
+                sent = before | {"caption": serializer.validated_data["caption"]}
+                if not precondition.is_set:
+                    raise VersionMissing(before, sent)
+                if not precondition.holds_for(before):
+                    raise ChangedElsewhere(before, sent)
+                serializer.save()
+        return Response(self.get_serializer(photo).data)
 
     def _store(self, request: Request, pk: uuid.UUID | None) -> Response:
         # Read all of it even when it is not needed: a server that answers a large upload early closes the

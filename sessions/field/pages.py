@@ -25,6 +25,7 @@ from sessions.field import confirmed as field_confirmed
 from sessions.field import reference as field_reference
 from sessions.field import shell as field_shell
 from sessions.field import unsent_file
+from sessions.field.batches import answers_to
 
 
 @login_not_required
@@ -77,6 +78,16 @@ class StillThere(OfOneAccount):
     @extend_schema(request=OpenApiTypes.OBJECT, responses=OpenApiTypes.OBJECT)
     def post(self, request: Request) -> Response:
         return Response(field_confirmed.stored_versions(request.data))
+
+
+class Records(OfOneAccount):
+    """Records that waited on a phone, many in one request, with one answer each."""
+
+    write_right = Right.LOG
+
+    @extend_schema(request=OpenApiTypes.OBJECT, responses=OpenApiTypes.OBJECT)
+    def post(self, request: Request) -> Response:
+        return Response({"answers": answers_to(request._request, request.data)})
 
 
 def _with_newest(request: Request, payload: dict[str, Any]) -> dict[str, Any]:

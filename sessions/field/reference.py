@@ -76,6 +76,24 @@ def reference(account: Account) -> dict[str, Any]:
             name: str(value) if name in ("revision", "venue") else value
             for name, value in queries.likely_start().items()
         },
+        "last_time": _last_time(),
+    }
+
+
+def _last_time() -> dict[str, Any] | None:
+    """Conditions and go/no-go check of the last session, which a phone offers with one tap each."""
+    last = Session.objects.order_by("-started_at", "-pk").select_related("go_no_go").first()
+    if last is None:
+        return None
+    names = [field.name for field in quantities_of(Session) if field.phone == "start"]
+    check = getattr(last, "go_no_go", None)
+    return {
+        "at": last.started_at,
+        "venue": str(last.venue_id),
+        "conditions": {"surface": last.surface} | {name: getattr(last, name) for name in names},
+        "ice_thickness_cm": last.ice_thickness_cm,
+        "answers": {} if check is None else {name: getattr(check, name) for name in GoNoGoCheck.ITEMS},
+        "machine_points": [] if check is None else check.machine_points,
     }
 
 
@@ -254,10 +272,12 @@ def _venues() -> list[dict[str, Any]]:
                     "name": gate.name,
                     "u_distance_m": gate.u_distance_m,
                     "positions_m": gate.positions_m,
-                    "record": _without_version(GateSerializer(gate).data),
+                    "record": _without_version(written),
+                    "version": entity_tag_of(written),
                 }
                 for gate in venue.gates.all()
                 if gate.length_m > 0
+                for written in [GateSerializer(gate).data]
             ],
         }
         for venue in Venue.objects.prefetch_related("gates__marks")

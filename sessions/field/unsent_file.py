@@ -22,6 +22,7 @@ from rest_framework import serializers
 
 from buildlog.failures.serializers import FailureSerializer
 from buildlog.machines.models import Vehicle
+from buildlog.models import RemovedRecord
 from buildlog.people import current_account
 from buildlog.people.models import Account
 from buildlog.photos.models import SUBJECTS, Photo, subjects_of_kind
@@ -142,6 +143,8 @@ def _import_record(record: dict[str, Any], reader: Account) -> Row:
     kind, words = str(record.get("kind", ""))[:40], str(record.get("words", ""))[:200]
     try:
         key, payload = uuid.UUID(str(record.get("id"))), record.get("payload")
+        if record.get("action") != "remove" and RemovedRecord.objects.filter(pk=key).exists():
+            return Row(kind, words, "was deleted", "It was deleted on a phone or at the desk after the file was saved.")
         if kind == "photos":
             return Row(kind, words, *_photo(key, payload, record.get("bytes")))
         if kind not in KINDS:

@@ -4,7 +4,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
     """Lists are read in the order of an index: sessions by distance, logs by when they were stored."""
 
-    dependencies = [("test_sessions", "0014_release")]
+    dependencies = [("test_sessions", "0020_log_kinds")]
 
     operations = [
         migrations.AddIndex(

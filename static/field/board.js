@@ -3,6 +3,7 @@
 import { button, clock, counted, el, link } from "./elements.js";
 import { alarmsOfOuting, shown } from "./limits.js";
 import { lengthOfTime, written } from "./numbers.js";
+import { redrawRiding } from "./riding.js";
 import { cardsOf, energyState, reference, revisionOf } from "./outing.js";
 import { counts, link as line } from "./queue.js";
 import { atLeast_s, clockWords, runtime_s } from "./session_clock.js";
@@ -11,6 +12,8 @@ import { toggleTrack, trackWords } from "./track.js";
 export const TROUBLES = {
   offline: "No network. Everything stays on this phone and is sent later.",
   portal: "The network answers with a page of its own; a Wi-Fi may want you to accept its terms first. Nothing was sent.",
+  cut: "The answer was cut off on the way; what was sent may be stored already. It is sent again, and stored once.",
+  busy: "The server asks for a pause. Sending goes on by itself.",
   server: "The server does not answer properly. Sending is tried again automatically.",
   signed_out: "Signed out. Sign in again and what waits is sent.",
   other_account: "Somebody else is signed in. What another person wrote waits for that person.",
@@ -43,6 +46,7 @@ export function strip(outing, { whole = false } = {}) {
 // Redraws the figures with each position and each second. Replaces only what changed.
 export function redrawState(outing) {
   const shown = document.querySelector("#field .strip");
+  redrawRiding(outing);
   if (!shown) return;
   const track = document.getElementById("track");
   const words = track && trackWords(outing);
@@ -75,13 +79,15 @@ export async function boardScreen(app, outing) {
     strip(outing, { whole: true }),
     shown(alarmsOfOuting(revisionOf(outing)?.limits, outing, reference.data.units), { brief: true }),
     await queueLine(outing.id),
-    el("p", { class: "logged" }, [
+    el("a", { class: "logged", href: "#logged" }, [
       counted(outing.passes.length, "pass", "passes"), counted(outing.readings.length, "reading"),
       counted(outing.failures.length, "failure"), counted(outing.photos.length, "photo"),
     ].join(" · ") + (last ? ` · last ${last.timeless ? "not timed," : `${last.duration_s.toFixed(2)} s`} ${last.direction}` : "")),
+    outing.readings.some((row) => row.to_read) && link("A meter is photographed: read it off", "logged", { class: "act wide", id: "to-read" }),
     trackWords(outing),
     el("nav", { class: "board", "aria-label": "Log" },
-      link("Time a pass", "pass", { class: "act first" }),
+      link("Ride", "ride", { class: "act first" }),
+      link("Time a pass", "pass"),
       link("Reading", "reading"),
       link("Failure", "failure"),
       link("Note", "note"),

@@ -23,6 +23,27 @@ export function confirmation(record, body, payload, known) {
   return { id, kind, session, words, account, needs, seq, bytes, version, versions, stored, payload: whole, at: Date.now() };
 }
 
+// What is left of a record that was deleted on this phone.
+export function tombstone({ id, kind, session, account, words }) {
+  return { id, kind, session, account, words, removed: "phone", at: Date.now() };
+}
+
+export function isTombstone(noted) {
+  return noted?.removed === "phone" && !noted.payload;
+}
+
+// A queued deletion; it replaces what waits under the same key.
+export async function queueRemoval(stores, { id, kind, session, words, account = "" }, base = "", needs = []) {
+  const waiting = await resultOf(stores.records.get(id));
+  let seq = (await resultOf(stores.meta.get("seq")))?.value ?? 0;
+  stores.records.put({
+    id, kind, session, words: words.startsWith("Deleted: ") ? words : `Deleted: ${words}`, needs, account, base, stamps: {}, payload: null,
+    action: "remove", seq: waiting?.seq ?? (seq += 1), fresh: false, state: "waiting", trouble: null, failures: 0, retry_at: 0,
+    tries: 0, change: (waiting?.change ?? 0) + 1,
+  });
+  stores.meta.put({ key: "seq", value: seq });
+}
+
 // The record confirmed last. If the server lacks it or has another version, all records are checked.
 export async function newest() {
   return (await meta("newest")) ?? null;
@@ -30,13 +51,17 @@ export async function newest() {
 
 // The confirmed records that the server has lost. Null if the server could not be asked.
 export async function findLost(account) {
-  const copies = (await all("acknowledged")).filter((record) => record.payload && record.account === account);
+  const noted = await all("acknowledged");
+  const copies = noted.filter((record) => record.payload && record.account === account);
+  const stones = noted.filter(isTombstone);
+  const tombstones = stones.filter((record) => record.account === account);
+  const asked = [...copies, ...tombstones];
   const versions = {};
   const missing = new Set();
   const removed = new Set();
-  for (let from = 0; from < copies.length; from += BATCH_SIZE) {
+  for (let from = 0; from < asked.length; from += BATCH_SIZE) {
     const keys = {};
-    for (const { id, kind } of copies.slice(from, from + BATCH_SIZE)) (keys[kind] ??= []).push(id);
+    for (const { id, kind } of asked.slice(from, from + BATCH_SIZE)) (keys[kind] ??= []).push(id);
     const answer = await ask("field/still-there/", {
       method: "POST", body: JSON.stringify(keys), headers: { "Content-Type": "application/json" },
     });
@@ -50,10 +75,13 @@ export async function findLost(account) {
     const stored_version = versions[copy.id];
     if (stored_version && stored_version !== copy.version && copy.versions.includes(stored_version)) earlier[copy.id] = stored_version;
   }
-  const known = new Set(copies.filter((copy) => copy.removed).map((copy) => copy.id));
+  const known = new Set([...copies.filter((copy) => copy.removed), ...tombstones].map((copy) => copy.id));
   const lost = { missing: [...missing].filter((id) => !removed.has(id) && !known.has(id)), earlier };
-  await change(["acknowledged", "meta"], async (stores) => {
-    for (const id of [...removed, ...[...known].filter((key) => key in versions)]) {
+  await change(["records", "acknowledged", "meta"], async (stores) => {
+    // What was deleted on this phone and came back, by a late request or a file, is deleted again.
+    for (const stone of tombstones.filter(({ id }) => id in versions)) await queueRemoval(stores, stone, versions[stone.id]);
+    const theirs = new Set(copies.map((copy) => copy.id));
+    for (const id of [...removed, ...[...known].filter((key) => key in versions)].filter((key) => theirs.has(key))) {
       const copy = await resultOf(stores.acknowledged.get(id));
       // Somebody else may have restored it.
       if (copy) stores.acknowledged.put({ ...copy, removed: removed.has(id) ? copy.removed ?? "desk" : "" });
@@ -132,7 +160,10 @@ async function forgetLost(stores, ids) {
 // After 30 days keeps only key and version. Drops pictures earlier if they take too much storage.
 export async function trim() {
   const now = Date.now();
-  const over = (await all("acknowledged")).filter((record) => record.payload && !(record.at > now - COPY_AGE_MS));
+  const noted = await all("acknowledged");
+  const over = noted.filter((record) => record.payload && !(record.at > now - COPY_AGE_MS));
+  const stones = noted.filter((record) => isTombstone(record) && !(record.at > now - COPY_AGE_MS));
+  if (stones.length) await change(["acknowledged"], async ({ acknowledged }) => { for (const { id } of stones) acknowledged.delete(id); });
   if (over.length) {
     await change(["acknowledged", "photos"], async (stores) => {
       for (const { payload: _, stored: __, ...remains } of over) {

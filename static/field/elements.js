@@ -32,13 +32,25 @@ export function counted(number, singular, several = `${singular}s`) {
   return `${number} ${number === 1 ? singular : several}`;
 }
 
-// A message at the top of the screen: what was saved or what went wrong, with an Undo button if given.
+// Turn-back guards a person: a message stands below it, or above the mark button, and never over either.
+export function placeMessage() {
+  const said = document.getElementById("said");
+  const dock = document.querySelector("#field .dock");
+  const guarded = document.querySelector("#field .strip");
+  said.style.bottom = dock ? `${dock.getBoundingClientRect().height}px` : "auto";
+  said.style.top = dock ? "auto" : `${Math.max(0, guarded?.getBoundingClientRect().bottom ?? 0)}px`;
+}
+globalThis.addEventListener?.("scroll", placeMessage, { passive: true });
+globalThis.addEventListener?.("resize", placeMessage);
+
+// A message for the person: what was saved or what went wrong, with Undo if given.
 export function say(text, { undo = null, wrong = false } = {}) {
   const place = document.getElementById("said");
   clearTimeout(clearing);
   place.className = wrong ? "wrong" : "good";
   const back = undo ? [button("Undo", async () => { hush(); await undo(); }, { class: "act undo" })] : [];
   place.replaceChildren(el("p", {}, text), ...back, button("Close", hush, { class: "act quiet" }));
+  placeMessage();
   if (!wrong) clearing = setTimeout(hush, undo ? 15_000 : 6_000);
 }
 

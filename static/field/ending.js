@@ -86,7 +86,7 @@ export async function endScreen(app, outing) {
         return;
       }
       for (const name of overlap) if (chosen[name] === "mine") changes[name] = typed[name];
-      await stopTrack("");
+      await stopTrack("", app);
       await write(await read("outings", outing.id), changes, { ends: now.ended_ms === null });
     } catch (error) {
       document.getElementById("end-wrong").textContent = app.notSaved(error);

@@ -3,7 +3,8 @@
 // Pure functions. tests/browser/assemblies.json holds whole answers from an independent calculation.
 
 import {
-  chargeMovedBy, coldCapacity, energyFromCharge, energyLeft, lengthOfTime, stateOfCharge, turnBackDistance, widenedU, written,
+  chargeMovedBy, coldCapacity, energyFromCharge, energyLeft, lengthOfTime, runtimeLeft, stateOfCharge, turnBackDistance,
+  widenedU, written,
 } from "./numbers.js";
 
 // A shorter ride gives no useful energy per km.
@@ -224,6 +225,28 @@ function assembleOnce(given) {
   return {
     ...state, home, consumption: { value: per_km.value, u: spread(per_km.budget), from: per_km.from },
     turn: limited ? { ...turn, value: lowest.turn_m } : turn,
+  };
+}
+
+// So long before the turning point it is near, and never nearer than so far.
+const NEAR_S = 120;
+const NEAR_M = 500;
+
+// The careful side of each figure, for a rider's glance: twice the uncertainty is taken off, the reserve is kept, and
+// the time left is reckoned at the highest recent speed. `level` is "", "near", "now", or "unknown".
+export function careful(state, { speed_mps, pack, assumptions }) {
+  const unknown = { turn_m: null, left_wh: null, runtime_s: null, level: "unknown" };
+  if (!pack || !state.left) return unknown;
+  const low_wh = Math.max(0, state.left.value - UPPER * state.left.u);
+  const reserve = { usable_energy_wh: pack.energy_wh, reserve_fraction: assumptions.reserve_fraction };
+  const left_wh = state.at_most ? null : Math.max(0, low_wh - reserve.reserve_fraction * pack.energy_wh);
+  if (!state.turn) return { ...unknown, left_wh };
+  const most_wh_per_km = state.consumption.value + UPPER * state.consumption.u;
+  const turn_m = Math.max(0, state.turn.value - UPPER * state.turn.u);
+  return {
+    turn_m, left_wh,
+    runtime_s: runtimeLeft({ ...reserve, energy_left_wh: low_wh, mean_power_w: 3.6 * most_wh_per_km * speed_mps }),
+    level: turn_m <= 0 ? "now" : turn_m <= Math.max(NEAR_M, NEAR_S * speed_mps) ? "near" : "",
   };
 }
 

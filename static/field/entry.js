@@ -1,7 +1,7 @@
 // Entry fields for a gloved hand. Typed text is stored as a draft, so that nothing is lost before it is saved.
 
 import { el } from "./elements.js";
-import { bare, capital, readQuantity } from "./numbers.js";
+import { bare, capital, lengthOfTime, readQuantity } from "./numbers.js";
 import { reference } from "./outing.js";
 import { change, read } from "./store.js";
 
@@ -15,6 +15,15 @@ export async function form(key, act, ...children) {
     // A pending draft must not be written after the form is saved.
     newest = null;
     void act(entryForm);
+  });
+  // The keypad's key leads on to the next field; only the last one saves.
+  entryForm.addEventListener("keydown", (event) => {
+    if (event.key !== "Enter" || !event.target.closest?.(".quantity")) return;
+    const fields = [...entryForm.querySelectorAll(".quantity input")].filter((field) => field.offsetParent);
+    const next = fields[fields.indexOf(event.target) + 1];
+    if (!next) return;
+    event.preventDefault();
+    next.focus();
   });
   const draft = await read("drafts", key);
   // The stored and the shown values when typing began.
@@ -58,8 +67,12 @@ export function quantityField(kind, name) {
   return reference.data.fields[kind].find((field) => field.name === name);
 }
 
-// The field of a quantity: decimal keypad, unit, a sign button if it may be negative, and its last value.
-export function quantity(field, { value = null, last = "", autofocus = false } = {}) {
+// One press of a stepper, in the unit shown.
+const STEPS = { voltage: 0.1, current: 1, charge: 0.1, temperature: 1, trip: 0.1, thickness: 1, mass: 1, runtime: 1 };
+
+// The field of a quantity: decimal keypad, unit, a sign button if it may be negative, and its last value. With
+// `steps_from`, steppers that begin at that value.
+export function quantity(field, { value = null, last = "", autofocus = false, steps_from = null } = {}) {
   const { units } = reference.data;
   const id = `in-${field.name}`;
   const input = el("input", {
@@ -67,6 +80,18 @@ export function quantity(field, { value = null, last = "", autofocus = false } =
     "aria-describedby": `${id}-wrong ${id}-last`,
   });
   const signed = field.low === null || field.low < 0;
+  const written_in = (text) => {
+    input.value = text;
+    input.dispatchEvent(new Event("input", { bubbles: true }));
+  };
+  const step = (sign) => {
+    const by = STEPS[field.kind] ?? 1;
+    const from = Number(bare(steps_from, field.kind, units));
+    const typed = Number(input.value.replace(",", ".").replace("−", "-"));
+    const now = input.value.trim() ? typed : from;
+    if (Number.isFinite(now)) written_in(String(Number((now + sign * by).toFixed(3))));
+  };
+  const is_clock = field.kind === "runtime";
   const turn = () => {
     const text = input.value.trim();
     input.value = /^[-−]/.test(text) ? text.slice(1) : `-${text}`;
@@ -79,8 +104,31 @@ export function quantity(field, { value = null, last = "", autofocus = false } =
       signed && el("button", { type: "button", class: "sign", onclick: turn, "aria-label": `Turn the sign of ${field.label}` }, "±"),
       input,
       el("span", { class: "unit" }, units[field.kind].label)),
-    el("p", { class: "last", id: `${id}-last` }, last),
+    steps_from !== null && el("div", { class: "steps" },
+      [[-1, "−"], [1, "+"]].map(([sign, label]) => el("button", {
+        type: "button", class: "act", onclick: () => step(sign), "aria-label": `${capital(field.label)}: one step ${sign < 0 ? "down" : "up"} from ${last || "here"}`,
+      }, label)),
+      el("p", { class: "last", id: `${id}-last` }, last)),
+    steps_from === null && el("p", { class: "last", id: `${id}-last` }, last),
+    is_clock && clockLine(input, written_in, units),
     el("p", { class: "wrong", id: `${id}-wrong` }));
+}
+
+// Says which of its two readings a clock has, and offers the other.
+function clockLine(input, write, units) {
+  const line = el("p", { class: "last clock", role: "status" });
+  const show = () => {
+    const clock = /^\s*(\d{1,3}):([0-5]\d)\s*$/.exec(input.value);
+    line.replaceChildren();
+    if (!clock) return;
+    const [first, second] = clock.slice(1).map(Number);
+    line.append(`${lengthOfTime(3600 * first + 60 * second)}. `, el("button", { type: "button", class: "act", onclick: () => {
+      write(bare(60 * first + second, "runtime", units));
+      show();
+    } }, `${first} min ${second} s was meant`));
+  };
+  input.addEventListener("input", show);
+  return line;
 }
 
 // The values of the fields in stored units; null for empty ones. If a field cannot be read, marks it and returns null.

@@ -19,12 +19,17 @@ export function gateSpeed({ distance_m, duration_s, u_distance_m = 0, u_duration
 }
 
 // A pass's speed as the session's page on the server works it out (sessions/evidence/timing.py, calc/speed.py).
-export function passSpeed({ positions_m, u_distance_m, method, duration_s, frames_per_s, u_press_s }) {
+export function passSpeed({ positions_m, u_distance_m, method, duration_s, frames_per_s, u_press_s, u_duration_s: stated_u_s }) {
   const distance_m = positions_m[positions_m.length - 1] - positions_m[0];
-  const u_duration_s = method === "video" && frames_per_s
+  const u_duration_s = typeof stated_u_s === "number" ? stated_u_s : method === "video" && frames_per_s
     ? frameDurationU({ frames_per_s })
     : stopwatchDuration({ start_s: 0, stop_s: duration_s, u_press_s }).u;
   return { ...gateSpeed({ distance_m, duration_s, u_distance_m, u_duration_s }), distance_m, u_duration_s };
+}
+
+// The mean of a pass each way. The tape's error is in both, those of the times are not.
+export function twoWayMean({ out_mps, back_mps, u_out_mps = 0, u_back_mps = 0 }) {
+  return { value: (out_mps + back_mps) / 2, u: Math.hypot(u_out_mps, u_back_mps) / 2 };
 }
 
 export function energyFromCharge({ charge_ah, mean_voltage_v, u_charge_ah = 0, u_mean_voltage_v = 0 }) {
@@ -36,6 +41,10 @@ export function energyFromCharge({ charge_ah, mean_voltage_v, u_charge_ah = 0, u
 
 export function energyLeft({ usable_energy_wh, used_energy_wh }) {
   return Math.max(0, usable_energy_wh - used_energy_wh);
+}
+
+export function runtimeLeft({ energy_left_wh, usable_energy_wh, reserve_fraction, mean_power_w }) {
+  return (3600 * Math.max(0, energy_left_wh - reserve_fraction * usable_energy_wh)) / mean_power_w;
 }
 
 // The reserve is a share of the full pack, however little is left.
@@ -135,13 +144,28 @@ export function readNumber(text, unit = "") {
   return Number(cleaned.replace(/ /g, "").replace(",", "."));
 }
 
+const CLOCK = /^(?:(\d+):)?(\d{1,3}):(\d{1,2}(?:[.,]\d+)?)$/;
+
+// A length of time typed as a clock, in seconds, or null: "0:35" is h:mm in a field of minutes, and m:ss in one of
+// seconds, as in calc/quantities.py.
+export function readClock(text, kind) {
+  const clock = ["runtime", "duration"].includes(kind) && CLOCK.exec(text.trim());
+  if (!clock) return null;
+  const parts = clock.slice(1).map((part) => (part === undefined ? null : Number(part.replace(",", "."))));
+  const [hours, minutes, seconds] = parts[0] === null && kind === "runtime" && /^\d+$/.test(clock[3]) ? [parts[1], parts[2], 0] : parts;
+  if (seconds >= 60 || (hours !== null && minutes >= 60)) {
+    throw new RangeError(`“${text.trim()}” is no time: minutes and seconds end at 59`);
+  }
+  return 3600 * (hours ?? 0) + 60 * minutes + seconds;
+}
+
 // A typed quantity in its stored unit, or null for an empty field. Throws a sentence naming the field.
 export function readQuantity(text, field, units) {
   if (!text.trim()) return null;
   const unit = units[field.kind];
   let stored;
   try {
-    stored = (readNumber(text, unit.label) - unit.offset) / unit.factor;
+    stored = readClock(text, field.kind) ?? (readNumber(text, unit.label) - unit.offset) / unit.factor;
   } catch (error) {
     throw new RangeError(`${capital(field.label)}: ${error.message}. Write for example ${sample(field, units)}.`);
   }

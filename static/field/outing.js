@@ -2,9 +2,10 @@
 // server and the phone's own copy of the session (its page) in one transaction.
 
 import { stamp } from "./clock.js";
+import { MOST_RELATIVE_U } from "./crossings.js";
 import { newKey } from "./elements.js";
-import { assemble, inWords, riddenInAll } from "./energy.js";
-import { frameClock, passSpeed as speedOf } from "./numbers.js";
+import { assemble, careful, inWords, riddenInAll } from "./energy.js";
+import { frameClock, passSpeed as speedOf, twoWayMean } from "./numbers.js";
 import { keep, takeBack } from "./queue.js";
 import { compareClocks, longest_s, NEVER_SET, nextPlace, noteTap, runtime_s, timesOf, wasSet } from "./session_clock.js";
 import { keepMeta, meta, read } from "./store.js";
@@ -34,7 +35,7 @@ export function cardsOf(outing) {
 
 export function gatesOf(outing) {
   const known = reference.data.venues.find((venue) => venue.id === outing.session.venue)?.gates ?? [];
-  return [...known, ...(outing.gates ?? [])];
+  return [...known, ...(outing.gates ?? [])].map((gate) => (outing.places?.[gate.id] ? { ...gate, record: { ...gate.record, marks: outing.places[gate.id] } } : gate));
 }
 
 // Compares both clocks at each tap and each second.
@@ -127,11 +128,28 @@ export function pressUncertainty(outing) {
 export function passSpeed(outing, pass) {
   const gate = gatesOf(outing).find((candidate) => candidate.id === pass.gate);
   if (!gate) return null;
+  // A speed through a gate that is known less well than this is not shown.
+  if (pass.method === "satellite" && pass.u_duration_s > MOST_RELATIVE_U * pass.duration_s) return null;
   return speedOf({ ...gate, ...pass, u_press_s: pressUncertainty(outing) });
 }
 
+// The mean of the last two passes, where they went through one gate in both directions; else null.
+export function bothWays(outing) {
+  const [before, last] = outing.passes.slice(-2);
+  const usable = (pass) => pass && pass.valid && !pass.timeless;
+  if (!usable(before) || !usable(last) || before.gate !== last.gate || before.direction === last.direction) return null;
+  const [first, other] = [passSpeed(outing, before), passSpeed(outing, last)];
+  if (!first || !other) return null;
+  const of_time = ({ value, u_duration_s }, pass) => (value * u_duration_s) / pass.duration_s;
+  const mean = twoWayMean({
+    out_mps: first.value, back_mps: other.value, u_out_mps: of_time(first, before), u_back_mps: of_time(other, last),
+  });
+  const { u_distance_m } = gatesOf(outing).find((gate) => gate.id === last.gate);
+  return { value: mean.value, u: Math.hypot(mean.u, (mean.value * u_distance_m) / first.distance_m) };
+}
+
 // A pass whose clocks disagree has no reliable time and does not count. `began_s` is time into the session.
-async function addPass(outing, measured, began_s, reason = "") {
+export async function addPass(outing, measured, began_s, reason = "", noted = {}) {
   const id = newKey();
   const payload = {
     session: outing.id, ...measured, time_into_session_s: began_s,
@@ -143,12 +161,29 @@ async function addPass(outing, measured, began_s, reason = "") {
       page.passes.push({ id, words, ...payload, ...(reason ? { timeless: true } : {}) });
       page.direction = otherWay(measured.direction);
       page.gate = measured.gate;
+      Object.assign(page, noted);
       if (measured.method === "video") page.frames_per_s = measured.frames_per_s;
       noteTap(page, payload);
     }],
-    draft: measured.method === "video" ? `video/${outing.id}` : `pass/${outing.id}`,
+    draft: { video: `video/${outing.id}`, stopwatch: `pass/${outing.id}` }[measured.method] ?? "",
   });
   return id;
+}
+
+// The places of a gate's first and last mark. Marks between them keep their distances alone.
+export async function placeMarks(outing, gate, first, last) {
+  const place = ({ latitude_deg, longitude_deg }) => ({ latitude_deg, longitude_deg });
+  const marks = gate.positions_m.map((position_m, index) => ({
+    ...(gate.record?.marks?.[index] ?? {}), position_m,
+    ...(index === 0 ? place(first) : index === gate.positions_m.length - 1 ? place(last) : {}),
+  }));
+  const { id: _, ...whole } = gate.record ?? { venue: outing.session.venue, name: gate.name, method: "taped", u_distance_m: gate.u_distance_m };
+  await keep([{
+    id: gate.id, kind: "gates", session: outing.id, needs: [outing.session.venue], payload: { ...whole, marks }, words: `Gate: ${gate.name}, with places`,
+    base: gate.version, began: gate.record ?? null, changed: ["marks"],
+  }], { outing: [outing.id, (page) => {
+    page.places = { ...page.places, [gate.id]: marks };
+  }] });
 }
 
 // Marks as both clocks saw them (session_clock.js).
@@ -208,7 +243,7 @@ export async function addReading(outing, values, words) {
   await keep([{ id, kind: "readings", session: outing.id, needs: [outing.id], payload, words }], {
     outing: [outing.id, (page) => {
       // The distance at the time of the reading; what follows is ridden since.
-      if (hasMeasurement(payload)) page.way = settledWay(page.way ?? beginWay(), longest_s(page), fastest(page).mps);
+      if (hasMeasurement(payload) || payload.note === TO_READ) page.way = settledWay(page.way ?? beginWay(), longest_s(page), fastest(page).mps);
       const { seen_m, unseen_m, whole } = wayNow(page.way ?? beginWay(), longest_s(page), 0);
       noteTap(page, payload);
       page.readings.push({ id, words, ...payload, seen_m, unseen_m, whole });
@@ -253,9 +288,18 @@ export async function addPhoto(outing, file, { failure = null, caption = "" } = 
   const words = `Photo, ${(bytes.byteLength / 1e6).toFixed(1)} MB`;
   await keep([{ id, kind: "photos", session: outing.id, needs: [failure ?? outing.id], payload, words }], {
     photos: [{ id, bytes, type: file.type || "image/jpeg" }],
-    outing: [outing.id, (page) => page.photos.push({ id, words, failure })],
+    outing: [outing.id, (page) => page.photos.push({ id, words, ...payload })],
   });
   return id;
+}
+
+export const TO_READ = "Photographed; digits to be read off.";
+
+// A reading whose digits come later, from a photo of the meter. It has its place in the order of taps now.
+export async function addMeterPhoto(outing, file) {
+  const reading = await addReading(outing, { note: TO_READ }, "Meter photographed, to be read off");
+  const photo = await addPhoto(await current(), file, { caption: "Meter" });
+  await keep([], { outing: [outing.id, (page) => { page.readings.find((row) => row.id === reading).to_read = photo; }] });
 }
 
 export async function tick(outing, card_item, outcome) {
@@ -312,8 +356,70 @@ export async function leave() {
   await keepMeta("outing", null);
 }
 
-export async function undo(outing, list, id) {
-  await takeBack(id, [outing.id, (page) => { page[list] = page[list].filter((record) => record.id !== id); }]);
+const LISTED = ["passes", "readings", "failures", "photos", "gates"];
+// What the phone notes beside a record and no server knows.
+const PHONE_ONLY = ["id", "words", "stamps", "timeless", "seen_m", "unseen_m", "whole", "to_read"];
+
+export function rowOf(outing, id) {
+  const list = LISTED.find((name) => outing[name].some((row) => row.id === id)) ?? null;
+  return { list, row: list && outing[list].find((row) => row.id === id) };
+}
+
+function payloadOf(list, row) {
+  const payload = Object.fromEntries(Object.entries(row).filter(([name]) => !PHONE_ONLY.includes(name)));
+  if (list === "failures" && payload.mode) delete payload.mode_name;
+  return payload;
+}
+
+function needsOf(outing, list, row) {
+  return [list === "photos" && row.failure ? row.failure : outing.id, ...(list === "passes" ? [row.gate] : [])];
+}
+
+// Changes of a record that was logged, whether it was sent or not.
+export async function edit(outing, list, id, changes) {
+  const { row } = rowOf(outing, id);
+  const payload = { ...payloadOf(list, row), ...changes };
+  const changed = Object.keys(changes).filter((name) => JSON.stringify(row[name] ?? null) !== JSON.stringify(changes[name]));
+  if (!changed.length) return;
+  await keep([{
+    id, kind: list, session: outing.id, needs: needsOf(outing, list, payload), payload, stamps: row.stamps ?? {}, words: row.words, changed,
+  }], { outing: [outing.id, (page) => {
+    const entry = page[list].find((listed) => listed.id === id);
+    Object.assign(entry, changes);
+    if (entry.to_read && changes.note !== TO_READ) delete entry.to_read;
+    // The figure that was said rested on what was there before.
+    if (list === "readings") page.lowest = null;
+  }] });
+}
+
+// Deletes a record here and on the server. Returns what is needed to restore it.
+export async function remove(outing, list, id) {
+  const { row } = rowOf(outing, id);
+  const photos = list === "failures" ? outing.photos.filter((photo) => photo.failure === id) : [];
+  const pictures = await Promise.all([row, ...photos].map((photo) => read("photos", photo.id)));
+  for (const photo of photos) await undo(outing, "photos", photo.id);
+  await undo(outing, list, id, photos.map((photo) => photo.id));
+  return { list, row, photos, pictures: pictures.filter(Boolean) };
+}
+
+export async function restore(outing, { list, row, photos, pictures }) {
+  const again = (name, entry) => ({
+    id: entry.id, kind: name, session: outing.id, needs: needsOf(outing, name, entry), payload: payloadOf(name, entry),
+    stamps: entry.stamps ?? {}, words: entry.words, anew: true,
+  });
+  const back = [again(list, row), ...photos.filter((photo) => pictures.some(({ id }) => id === photo.id)).map((photo) => again("photos", photo))];
+  await keep(list === "photos" && !pictures.length ? [] : back, { photos: pictures, outing: [outing.id, (page) => {
+    page[list].push(row);
+    page[list].sort((first, other) => (first.sequence ?? 0) - (other.sequence ?? 0));
+    for (const photo of photos) page.photos.push(photo);
+  }] });
+}
+
+export async function undo(outing, list, id, after = []) {
+  await takeBack(id, [outing.id, (page) => {
+    page[list] = page[list].filter((record) => record.id !== id);
+    if (list === "readings") page.lowest = null;
+  }], after);
 }
 
 // Energy left and turn-back distance now, with sentences (energy.js).
@@ -337,7 +443,10 @@ export function energyState(outing, now_s = longest_s(outing)) {
     way, since_s, speed, track_on: Boolean(outing.track?.on), ended: outing.ended_ms !== null,
     earlier_sessions: earlier?.sessions, reserve_fraction: revision?.assumptions.reserve_fraction,
   };
-  return { ...state, way, since_s, words: inWords(state, known, reference.data.units) };
+  return {
+    ...state, way, since_s, speed, words: inWords(state, known, reference.data.units),
+    careful: careful(state, { speed_mps: speed.mps, pack: revision?.pack, assumptions: revision?.assumptions }),
+  };
 }
 
 // A note is stored as a reading too, but holds no measurement.

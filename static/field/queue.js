@@ -1,7 +1,7 @@
 // The records between this phone and the server. A record leaves the queue only after the server's own
 // confirmation; until then it survives closed tabs, dead batteries, lost replies and lost sign-ins.
 
-import { freeRoom, leaveLost, lostWords, queueAgain } from "./confirmed.js";
+import { freeRoom, leaveLost, lostWords, queueAgain, queueRemoval, tombstone } from "./confirmed.js";
 import { pick } from "./merge.js";
 import { copyOf, missingOf } from "./places.js";
 import { wake } from "./signals.js";
@@ -82,39 +82,19 @@ function queued({ anew = false, ...record }, earlier, known) {
 }
 
 // Undoes a record: removes it from the queue if it was never sent, otherwise deletes it on the server too.
-export async function takeBack(id, outing) {
+// `after` are removals that go first. A tombstone stays: a late answer or a file that is imported later must not bring
+// the record back.
+export async function takeBack(id, outing, after = []) {
   await change(ALL, async (stores) => {
     const waiting = await resultOf(stores.records.get(id));
     const known = await resultOf(stores.acknowledged.get(id));
-    if (waiting && !waiting.tries && !known) {
-      stores.records.delete(id);
+    const gone = waiting ?? known;
+    if (gone) {
+      stores.acknowledged.put(tombstone({ account: (await resultOf(stores.meta.get("account")))?.value?.id ?? "", ...gone }));
       stores.photos.delete(id);
-    } else if (waiting || known) {
-      let seq = (await resultOf(stores.meta.get("seq")))?.value ?? 0;
-      const account = (await resultOf(stores.meta.get("account")))?.value;
-      stores.photos.delete(id);
-      stores.records.put({
-        id,
-        kind: (waiting ?? known).kind,
-        session: (waiting ?? known).session,
-        words: `Undone: ${(waiting ?? known).words}`,
-        needs: [],
-        stamps: {},
-        payload: null,
-        action: "remove",
-        seq: waiting?.seq ?? (seq += 1),
-        account: (waiting ?? known).account ?? account?.id ?? "",
-        base: known?.version ?? "",
-        fresh: false,
-        state: "waiting",
-        trouble: null,
-        failures: 0,
-        retry_at: 0,
-        tries: 0,
-        change: (waiting?.change ?? 0) + 1,
-      });
-      stores.meta.put({ key: "seq", value: seq });
     }
+    if (waiting && !waiting.tries && !known?.version) stores.records.delete(id);
+    else if (gone) await queueRemoval(stores, gone, known?.version ?? "", after);
     if (outing) {
       const page = await resultOf(stores.outings.get(outing[0]));
       if (page) {

@@ -4,7 +4,7 @@ import { fieldNames, form, quantitiesOf, quantity, quantityField } from "./entry
 import { el, feel, link, say } from "./elements.js";
 import { warnIn } from "./limits.js";
 import { lengthOfTime, readQuantity, written } from "./numbers.js";
-import { addReading, reference, revisionOf, undo } from "./outing.js";
+import { addMeterPhoto, addReading, reference, revisionOf, undo } from "./outing.js";
 import { runtime_s } from "./session_clock.js";
 
 const AT_FIRST = ["voltage_v", "current_a", "charge_used_ah", "distance_m"];
@@ -12,17 +12,32 @@ const AT_FIRST = ["voltage_v", "current_a", "charge_used_ah", "distance_m"];
 export async function readingScreen(app, outing) {
   const { units } = reference.data;
   const names = fieldNames("readings", "reading");
-  const used = outing.reading_fields ?? AT_FIRST;
+  // What the reading before had is open too; what energy left rests on never folds.
+  const used = [...AT_FIRST, ...(outing.reading_fields ?? [])];
   const first = names.filter((name) => used.includes(name));
   const others = names.filter((name) => !used.includes(name));
   const lastOf = (name) => {
     const field = quantityField("readings", name);
     const reading = [...outing.readings].reverse().find((earlier) => typeof earlier[name] === "number");
-    if (!reading) return "";
+    if (!reading) return {};
     const age = lengthOfTime(Math.max(0, runtime_s(outing) - reading.time_into_session_s));
-    return `Last ${written(reading[name], field.kind, units)}, ${age} ago`;
+    return { last: `Last ${written(reading[name], field.kind, units)}, ${age} ago`, steps_from: reading[name] };
   };
-  const entry = (name) => quantity(quantityField("readings", name), { last: lastOf(name) });
+  const entry = (name, index) => quantity(quantityField("readings", name), { ...lastOf(name), autofocus: index === 0 });
+  const photograph = async (event) => {
+    const [file] = event.target.files;
+    if (!file) return;
+    try {
+      await addMeterPhoto(outing, file);
+    } catch (error) {
+      document.getElementById("reading-wrong").textContent = app.notSaved(error);
+      event.target.value = "";
+      return;
+    }
+    feel();
+    say("Photo of the meter saved on this phone; its digits can be read off later.");
+    app.go("board");
+  };
   const entryForm = await form(`reading/${outing.id}`, async (filled) => {
     const wrong = document.getElementById("reading-wrong");
     wrong.textContent = "";
@@ -46,7 +61,9 @@ export async function readingScreen(app, outing) {
     app.go("board");
   },
     first.map(entry),
-    others.length > 0 && el("details", {}, el("summary", {}, "More to read off"), others.map(entry)),
+    others.length > 0 && el("details", {}, el("summary", {}, "More to read off"), others.map((name) => entry(name, -1))),
+    el("label", { class: "act file", for: "meter" }, "Photo of the meter, digits later",
+      el("input", { id: "meter", type: "file", accept: "image/jpeg,image/png,image/webp", capture: "environment", onchange: (event) => void photograph(event) })),
     el("p", { class: "wrong", id: "reading-wrong", role: "alert" }),
     el("div", { class: "bottom" }, link("Board", "board"), el("button", { class: "act first" }, "Save reading")));
   const read = (name, typed) => readQuantity(typed, quantityField("readings", name), units);

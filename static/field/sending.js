@@ -2,14 +2,14 @@
 // cannot be reached does.
 
 import { correction, noteContact } from "./clock.js";
-import { confirmation, findLost, newest, noteNewest, trim } from "./confirmed.js";
+import { confirmation, findLost, isTombstone, newest, noteNewest, queueRemoval, tombstone, trim } from "./confirmed.js";
 import { noteDoubts } from "./doubting.js";
 import { OUR_FORMAT, ask } from "./link.js";
 import { pick, threeWay } from "./merge.js";
 import { PARENTS, missingOf } from "./places.js";
 import { byAge, followIn, withRoom } from "./queue.js";
 import { link, sendsBy, tell } from "./signals.js";
-import { NAME, PhoneIsFull, all, change, resultOf, keepMeta, meta, read } from "./store.js";
+import { NAME, PhoneIsFull, all, change, countOf, resultOf, keepMeta, meta, read } from "./store.js";
 
 const TIMER_MS = 30_000;
 const LONGEST_WAIT_MS = 300_000;
@@ -82,26 +82,95 @@ function inOrder(records) {
   return byAge(records).sort((first, other) => rank(first) - rank(other));
 }
 
+// So many records go in one request where more than a few are ready.
+const [BATCH_FROM, BATCH_SIZE] = [12, 50];
+let batches = true;
+
+// Each pass over the queue reads it once and sends all that waits for nothing; what waited for something sent in it
+// follows in the next.
 async function sendAll(at_once) {
-  if (!(await all("records")).length && link.account && !link.trouble) return;
+  const waits = await meta("wait_until");
+  if (waits > Date.now() && waits < Date.now() + LONGEST_RECORD_WAIT_MS && !at_once) return;
+  if (!(await countOf("records")) && link.account && !link.trouble) return;
   const greeting = await greet();
   if (!greeting) return;
   const tried = new Set();
   for (;;) {
-    const waiting = inOrder(await all("records"));
-    const keys = new Set(waiting.map((record) => record.id));
-    const next = waiting.find(
-      (record) => record.state === "waiting" && record.account === link.account && (at_once || !(record.retry_at > Date.now())) &&
-        !tried.has(`${record.id}/${record.change}`) && !record.needs.some((key) => keys.has(key)),
-    );
-    if (!next) break;
-    tried.add(`${next.id}/${next.change}`);
+    const queue = inOrder(await all("records"));
+    const keys = new Set(queue.map((record) => record.id));
+    const is_ready = (record) => record.state === "waiting" && record.account === link.account && (at_once || !(record.retry_at > Date.now())) &&
+      !tried.has(`${record.id}/${record.change}`) && !record.needs.some((key) => keys.has(key));
+    const ready = queue.filter(is_ready);
+    if (!ready.length) break;
     link.sending = true;
     tell();
-    if (!(await send(next))) return;
+    const many = batches && ready.filter((record) => record.kind !== "photos" && !record.failures).length >= BATCH_FROM;
+    for (let from = 0; from < ready.length;) {
+      const chunk = many ? ready.slice(from, from + BATCH_SIZE).filter((record) => record.kind !== "photos" && !record.failures) : [];
+      const group = chunk.length > 1 ? chunk : [ready[from]];
+      for (const record of group) tried.add(`${record.id}/${record.change}`);
+      const goes_on = chunk.length > 1 ? await sendTogether(chunk) : await send(ready[from]);
+      if (!goes_on) return;
+      from += chunk.length > 1 ? Math.max(chunk.length, 1) : 1;
+    }
   }
   if (link.trouble !== "other_account") link.trouble = "";
   wait_ms = TIMER_MS;
+}
+
+// Several records in one request, with one answer each. Where it does not go through as a whole, each goes alone.
+async function sendTogether(records) {
+  const sent = records.map((record) => ({ record, resolved: resolved(record) }));
+  const current = new Set(await withRoom(() => change(["records"], async (stores) => {
+    const ids = [];
+    for (const { record, resolved: [payload, stamps] } of sent) {
+      const now = await resultOf(stores.records.get(record.id));
+      if (now?.change !== record.change) continue;
+      stores.records.put({ ...now, tries: now.tries + 1, sent: payload, stamps: { ...now.stamps, ...stamps } });
+      ids.push(record.id);
+    }
+    return ids;
+  })));
+  const going = sent.filter(({ record }) => current.has(record.id));
+  const requests = await Promise.all(going.map(({ record, resolved: [payload] }) => requestOf(record, payload)));
+  const entries = going.map(({ record }, index) => {
+    const { method, headers, body } = requests[index];
+    return { kind: record.kind, id: record.id, method, if_match: headers["If-Match"] ?? "", if_none_match: headers["If-None-Match"] ?? "", body: body ? JSON.parse(body) : null };
+  });
+  const answer = await ask("field/records/", {
+    method: "POST", timeout_ms: 60_000, headers: { "Content-Type": "application/json", "X-Firnlog-Account": link.account }, body: JSON.stringify({ records: entries }),
+  });
+  const answers = answer.kind === "json" && answer.status === 200 ? answer.body.answers : null;
+  if (answer.kind === "json" && [404, 405].includes(answer.status)) batches = false;
+  if (!Array.isArray(answers) || answers.length !== going.length) {
+    for (const { record } of going) if (!(await send({ ...record, tries: record.tries + 1 }))) return false;
+    return true;
+  }
+  const stored = going.filter((_, index) => isStored(going[index].record, answers[index]));
+  await confirmedTogether(stored.map(({ record, resolved: [payload, stamps] }) => {
+    const { doubts = [], ...body } = answers[going.findIndex((one) => one.record === record)].body;
+    return { record, body, payload, stamps, doubts };
+  }));
+  for (const [index, { record, resolved: [payload, stamps] }] of going.entries()) {
+    if (isStored(record, answers[index])) continue;
+    const { status, body } = answers[index];
+    const kind = status >= 500 ? "server" : "json";
+    if (!(await act(record, payload, stamps, { kind, status, body }))) return false;
+  }
+  tell();
+  return true;
+}
+
+const isStored = (record, { status, body }) => record.action !== "remove" && status >= 200 && status < 300 && body?.id === record.id;
+
+// The server asks for a pause, in its own words or by its usual length.
+async function pause(retry_after_s) {
+  const pause_ms = Math.min(LONGEST_RECORD_WAIT_MS, 1000 * (retry_after_s ?? 60));
+  await keepMeta("wait_until", Date.now() + pause_ms);
+  stop("busy");
+  link.wait_until = Date.now() + pause_ms;
+  wait_ms = pause_ms;
+  return null;
 }
 
 function stop(trouble) {
@@ -115,6 +184,7 @@ export async function greet() {
   const asked_ms = Date.now();
   const last = await newest();
   const answer = await ask(`field/greeting/${last ? `?newest=${last.kind}/${last.id}` : ""}`);
+  if (answer.status === 429 || answer.retry_after_s) return pause(answer.retry_after_s);
   if (answer.kind !== "json") return stop(answer.kind);
   if (answer.status === 401 || answer.status === 403) return stop("signed_out");
   const greeting = answer.body;
@@ -160,7 +230,7 @@ export function resolved(record) {
 async function requestOf(record, payload) {
   const headers = { "X-Firnlog-Account": record.account, ...precondition(record) };
   if (record.action === "remove") return { method: "DELETE", headers };
-  if (record.kind === "photos") {
+  if (record.kind === "photos" && !record.changed) {
     const photo = await read("photos", record.id);
     const body = new FormData();
     for (const [name, value] of Object.entries(payload)) body.append(name, value);
@@ -180,12 +250,21 @@ async function requestOf(record, payload) {
 async function send(record) {
   const [payload, stamps] = resolved(record);
   // Stores what is sent, so that a repetition after a lost reply is identical.
-  await withRoom(() => change(["records"], async (stores) => {
+  const is_current = await withRoom(() => change(["records"], async (stores) => {
     const now = await resultOf(stores.records.get(record.id));
-    if (now) stores.records.put({ ...now, tries: now.tries + 1, sent: payload, stamps: { ...now.stamps, ...stamps } });
+    // Deleted or changed since the round began.
+    if (now?.change !== record.change) return false;
+    stores.records.put({ ...now, tries: now.tries + 1, sent: payload, stamps: { ...now.stamps, ...stamps } });
+    return true;
   }));
-  const answer = await ask(`${record.kind}/${record.id}/`, await requestOf(record, payload));
+  if (!is_current) return true;
+  return act(record, payload, stamps, await ask(`${record.kind}/${record.id}/`, await requestOf(record, payload)));
+}
+
+// What an answer means for a record. Returns true to go on with the next record, false to stop this round.
+async function act(record, payload, stamps, answer) {
   const { kind, status, body } = answer;
+  if (status === 429 || (status === 503 && answer.retry_after_s)) return Boolean(await pause(answer.retry_after_s));
   if (TOO_LARGE.has(status)) return refused(record, "refused", { status, sentence: body?.detail ?? "", fields: {} });
   if (kind === "server" && !WHOLE_SERVER.has(status)) return postpone(record, { status });
   if (kind !== "json") {
@@ -194,7 +273,7 @@ async function send(record) {
   }
   if (status === 401 || (status === 403 && body?.code !== "other_account")) return Boolean(stop("signed_out"));
   if (status === 403) return Boolean(stop("other_account"));
-  if (status === 408 || status === 429) return Boolean(stop("server"));
+  if (status === 408) return Boolean(stop("server"));
   if (record.action === "remove" && status === 404) return confirmed(record, {}, payload, stamps);
   if (status >= 200 && status < 300 && body?.id === record.id) {
     // What is doubted about it is no content of the record.
@@ -234,27 +313,17 @@ function precondition({ action, base, fresh }) {
 }
 
 async function confirmed(record, body, payload, stamps, doubts = []) {
+  await confirmedTogether([{ record, body, payload, stamps, doubts }]);
+  if (record.kind === "photos") await trim();
+  tell();
+  return true;
+}
+
+// Notes confirmed records in one transaction.
+async function confirmedTogether(answers) {
+  if (!answers.length) return;
   const note = (whole) => change(["records", "photos", "outings", "acknowledged", "meta"], async (stores) => {
-    const now = await resultOf(stores.records.get(record.id));
-    const known = await resultOf(stores.acknowledged.get(record.id));
-    // The version comes from the body, because proxies may change or drop the ETag header.
-    const copy = record.action === "remove" ? null : confirmation(record, body, payload, known);
-    if (now && now.change === record.change) stores.records.delete(record.id);
-    // Changed again during sending: the next change begins from the version stored now.
-    else if (now) stores.records.put({ ...now, base: copy?.version ?? "", began: copy?.stored ?? null, fresh: !copy });
-    if (copy) {
-      stores.acknowledged.put(whole ? copy : { ...copy, payload: undefined, stored: undefined });
-      noteNewest(stores, copy);
-    } else {
-      stores.acknowledged.delete(record.id);
-      stores.photos.delete(record.id);
-      if ((await resultOf(stores.meta.get("newest")))?.value?.id === record.id) stores.meta.delete("newest");
-    }
-    const { id: _, version = "", ...stored } = body;
-    if (!now || now.change === record.change) await noteDoubts(stores, record, doubts, stored, version);
-    const shown = Object.keys(body).filter((name) => !["id", "version", ...NOT_FOLLOWED].includes(name) && !now?.changed?.includes(name));
-    const newer = now && now.change !== record.change && !now.changed;
-    await followIn(stores, record, newer ? {} : pick(body, shown), stamps);
+    for (const answer of answers) await noteConfirmed(stores, answer, whole);
   });
   try {
     await withRoom(() => note(true));
@@ -263,9 +332,35 @@ async function confirmed(record, body, payload, stamps, doubts = []) {
     if (!(error instanceof PhoneIsFull)) throw error;
     await note(false);
   }
-  if (record.kind === "photos") await trim();
-  tell();
-  return true;
+}
+
+async function noteConfirmed(stores, { record, body, payload, stamps, doubts }, whole) {
+  const now = await resultOf(stores.records.get(record.id));
+  const known = await resultOf(stores.acknowledged.get(record.id));
+  // The version comes from the body, because proxies may change or drop the ETag header.
+  const copy = record.action === "remove" ? null : confirmation(record, body, payload, isTombstone(known) ? null : known);
+  // The answer came after the record was deleted here, and the request of the deletion is not queued.
+  if (!now && isTombstone(known) && copy) {
+    await queueRemoval(stores, known, copy.version);
+    return;
+  }
+  if (now && now.change === record.change) stores.records.delete(record.id);
+  // Changed again during sending: the next change begins from the version stored now.
+  else if (now) stores.records.put({ ...now, base: copy?.version ?? "", began: copy?.stored ?? null, fresh: !copy });
+  if (copy && now?.action === "remove" && record.action !== "remove") stores.acknowledged.put({ ...tombstone(record), version: copy.version });
+  else if (copy) {
+    stores.acknowledged.put(whole ? copy : { ...copy, payload: undefined, stored: undefined });
+    noteNewest(stores, copy);
+  } else {
+    stores.acknowledged.put(tombstone(record));
+    stores.photos.delete(record.id);
+    if ((await resultOf(stores.meta.get("newest")))?.value?.id === record.id) stores.meta.delete("newest");
+  }
+  const { id: _, version = "", ...stored } = body;
+  if (!now || now.change === record.change) await noteDoubts(stores, record, doubts, stored, version);
+  const shown = Object.keys(body).filter((name) => !["id", "version", ...NOT_FOLLOWED].includes(name) && !now?.changed?.includes(name));
+  const newer = now && now.change !== record.change && !now.changed;
+  await followIn(stores, record, newer ? {} : pick(body, shown), stamps);
 }
 
 // The stored record has another version. Fields that only one side changed are merged automatically.

@@ -1,11 +1,11 @@
 // Starts the field page: loads the stored data, draws the screens and triggers sending.
 
 import { letSleep } from "./awake.js";
-import { boardScreen, queueLine, redrawState, strip } from "./board.js";
+import { TROUBLES, boardScreen, queueLine, redrawState, strip } from "./board.js";
 import { cardScreen } from "./card.js";
 import { offsetIsWorthSaying } from "./clock.js";
 import { doubtNotice } from "./doubting.js";
-import { el, link, say } from "./elements.js";
+import { el, link, placeMessage, say } from "./elements.js";
 import { endScreen, summaryScreen } from "./ending.js";
 import { quantityField } from "./entry.js";
 import { failedScreen, failureScreen } from "./failing.js";
@@ -13,13 +13,16 @@ import { ask, signInAddress } from "./link.js";
 import { noteScreen, photoScreen } from "./noting.js";
 import { lengthOfTime, readQuantity } from "./numbers.js";
 import { current, loadReference, reference, tie } from "./outing.js";
+import { editScreen, loggedScreen } from "./logged.js";
 import { lostNotice } from "./lost.js";
 import { rememberPlaces } from "./places.js";
 import { link as line, onChange } from "./queue.js";
 import { readingScreen } from "./reading.js";
+import { leaveRiding, ridingScreen } from "./riding.js";
 import { drain, greet } from "./sending.js";
+import { leaveStanding, standScreen } from "./standing.js";
 import { checkScreen, startScreen } from "./starting.js";
-import { PhoneIsFull, change, keepMeta, meta } from "./store.js";
+import { PhoneIsFull, change, countOf, keepMeta, meta } from "./store.js";
 import { gateScreen, passScreen, videoScreen } from "./timing.js";
 import { recoverTrack, watchScreen } from "./track.js";
 import { waitingScreen } from "./waiting.js";
@@ -29,9 +32,9 @@ const root = document.getElementById("field");
 const REFERENCE_AGE_MS = 60_000;
 const WITHOUT_OUTING = { start: startScreen, check: checkScreen, waiting: waitingScreen };
 const WITH_OUTING = {
-  board: boardScreen, pass: passScreen, video: videoScreen, gate: gateScreen, reading: readingScreen,
+  board: boardScreen, ride: ridingScreen, pass: passScreen, video: videoScreen, gate: gateScreen, reading: readingScreen,
   failure: failureScreen, failed: failedScreen, note: noteScreen, photo: photoScreen, card: cardScreen, end: endScreen,
-  summary: summaryScreen,
+  summary: summaryScreen, stand: standScreen, logged: loggedScreen, edit: editScreen,
 };
 
 const app = {
@@ -120,6 +123,8 @@ async function draw({ unless = () => false } = {}) {
   app.outing = await current();
   if (app.outing) await tie(app.outing);
   if (!app.outing || app.outing.ended_ms) await letSleep("pass");
+  if (location.hash !== "#ride" || !app.outing || app.outing.ended_ms) await leaveRiding();
+  if (!location.hash.startsWith("#stand")) leaveStanding();
   const [name, argument] = location.hash.slice(1).split("/");
   let screen = WITHOUT_OUTING[name];
   if (WITH_OUTING[name] && app.outing && reference.data) screen = WITH_OUTING[name];
@@ -128,7 +133,7 @@ async function draw({ unless = () => false } = {}) {
     history.replaceState(null, "", `#${home}`);
     return draw({ unless });
   }
-  const small = !["board", "summary", "waiting"].includes(name);
+  const small = !["board", "ride", "summary", "waiting"].includes(name);
   const top = small && app.outing && reference.data && !["start", "check"].includes(name) ? [strip(app.outing), await queueLine(app.outing.id)] : [];
   const central = ["start", "board", "summary", "waiting"].includes(name);
   const lost = central && await lostNotice(app);
@@ -145,7 +150,7 @@ async function draw({ unless = () => false } = {}) {
   const unfolded = same ? [...root.querySelectorAll("details[open] > summary")].map((summary) => summary.textContent) : [];
   const focused = same ? document.activeElement?.id : "";
   const began = same ? root.querySelector("form.entry")?.began : null;
-  root.replaceChildren(...[notices(), lost, doubted, top, parts].flat(9).filter(Boolean));
+  root.replaceChildren(...[name === "ride" ? null : notices(), lost, doubted, top, parts].flat(9).filter(Boolean));
   root.className = name;
   root.dataset.screen = location.hash;
   putBack(fields);
@@ -154,6 +159,7 @@ async function draw({ unless = () => false } = {}) {
   for (const summary of root.querySelectorAll("details > summary")) summary.parentElement.open ||= unfolded.includes(summary.textContent);
   if (focused) document.getElementById(focused)?.focus({ preventScroll: true });
   scrollTo(0, scroll);
+  placeMessage();
   document.title = `${root.querySelector("h1")?.textContent ?? "At the lake"} · Firnlog`;
 }
 
@@ -167,13 +173,15 @@ function notices() {
     shown.push(el("details", { class: "notice", id: "plain" },
       el("summary", {}, "No HTTPS: keep this page open"),
       el("p", {}, "Over plain http the phone cannot keep this page: once closed, it opens again only with a network. What was saved stays on the phone and is sent later. The satellite track and keeping the screen on do not work either."),
-      el("p", {}, "To get HTTPS, put the server behind a proxy with a certificate and set BUILDLOG_BASE_URL; More → Help → A proxy and HTTPS says how.")));
+      el("p", {}, "To get HTTPS, put the server behind a proxy with a certificate and set BUILDLOG_BASE_URL; Settings → Help → A proxy and HTTPS says how.")));
   }
   if (offsetIsWorthSaying(line.offset_ms)) {
     const by = lengthOfTime(Math.abs(line.offset_ms) / 1000);
     shown.push(el("p", { class: "notice", id: "clock" },
       `This phone's clock is ${by} ${line.offset_ms > 0 ? "behind" : "ahead of"} the server's. Times are put right when they are sent; durations are not affected.`));
   }
+  if (!app.outing && line.trouble === "reader") shown.push(el("p", { class: "notice", id: "reader" }, TROUBLES.reader));
+  if (wiped) shown.push(el("p", { class: "notice wrong", id: "wiped" }, wiped));
   if (!reference.data || line.trouble === "signed_out") {
     shown.push(el("p", { class: "notice" }, line.trouble === "signed_out" ? "You are signed out. Logging goes on; sending waits. " : "",
       el("a", { class: "act wide", href: signInAddress() }, "Sign in")));
@@ -238,6 +246,23 @@ async function registerWorker() {
   }
 }
 
+// Somebody may clear the storage under the open page. A sign in it tells, and what waited then is said to be gone.
+const SIGN = "page is open";
+let wiped = "";
+let waited = 0;
+
+async function watchStorage() {
+  const found = await meta(SIGN);
+  const now = await countOf("records");
+  if (!found) {
+    wiped = `The storage of this page was cleared while it was open${waited ? `: ${waited} ${waited === 1 ? "record" : "records"} that waited here ${waited === 1 ? "is" : "are"} gone` : ""}. What was sent is on the server.`;
+    await keepMeta(SIGN, true);
+    await loadReference();
+    await app.render();
+  }
+  waited = now;
+}
+
 const REDRAWN = new Set(["board", "waiting", "summary"]);
 
 async function begin() {
@@ -258,13 +283,24 @@ async function begin() {
       missed = false;
     });
   }, true);
+  // News comes with every record that is sent; redrawing never takes more than a tenth of the time.
+  let redraws_at_ms = 0;
+  let redrawing = 0;
   onChange(() => {
-    const name = location.hash.slice(1).split("/")[0];
-    if (REDRAWN.has(name)) void app.refresh();
-    else void redrawQueue();
+    if (redrawing) return;
+    redrawing = setTimeout(() => void (async () => {
+      const began_ms = performance.now();
+      redrawing = 0;
+      if (REDRAWN.has(location.hash.slice(1).split("/")[0])) await app.refresh();
+      else await redrawQueue();
+      const now_ms = performance.now();
+      redraws_at_ms = now_ms + 9 * (now_ms - began_ms);
+    })(), Math.max(30, redraws_at_ms - performance.now()));
   });
   await app.render();
   root.dataset.ready = "yes";
+  await keepMeta(SIGN, true);
+  setInterval(() => void watchStorage().catch(() => {}), 5000);
   setInterval(() => void (async () => {
     if (!app.outing || !reference.data) return;
     await tie(app.outing);

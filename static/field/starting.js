@@ -3,9 +3,9 @@
 import { fieldNames, choices, draftOf, form, quantitiesOf, quantity, quantityField, text } from "./entry.js";
 import { button, clock, counted, el, feel, link, say } from "./elements.js";
 import { guidelineRows, shown, warnIn } from "./limits.js";
-import { capital, readQuantity, written } from "./numbers.js";
+import { bare, capital, lengthOfTime, readQuantity, written } from "./numbers.js";
 import { isKnown, join, reference, start } from "./outing.js";
-import { askToPersist } from "./store.js";
+import { askToPersist, keepMeta, meta } from "./store.js";
 import { noteHome } from "./track.js";
 
 const KEY = "start";
@@ -45,7 +45,69 @@ export async function startScreen(app) {
     el("p", { class: "wrong", id: "start-wrong", role: "alert" }),
     el("div", { class: "bottom" }, el("button", { class: "act first" }, "Go/no-go check")));
   warnIn(entryForm, [REST], () => limitsOf(entryForm.elements.revision.value), readRest, data.units);
+  const last = await lastTime();
+  if (last) entryForm.querySelector("details").before(...[conditionsAsLastTime(entryForm, last)].filter(Boolean));
   return [el("h1", {}, "Start a session"), ...going, entryForm];
+}
+
+// Ice that was measured longer ago, or elsewhere, is measured again.
+const ICE_AGE_MS = 12 * 3600_000;
+
+// How it was last time: on this phone, or else by the last session the server knows.
+async function lastTime() {
+  const own = await meta("last_time");
+  const known = reference.data.last_time;
+  const theirs = known && { ...known, at_ms: Date.parse(known.at) };
+  return own && theirs ? (own.at_ms >= theirs.at_ms ? own : theirs) : own ?? theirs ?? null;
+}
+
+function enter(entryForm, name, text) {
+  const field = entryForm.elements[name];
+  if (!field) return;
+  if (field instanceof RadioNodeList) for (const option of field) option.checked = option.value === text;
+  else field.value = text;
+}
+
+function conditionsAsLastTime(entryForm, last) {
+  const { units, surfaces } = reference.data;
+  const names = fieldNames("sessions", "start").filter((name) => name !== REST && typeof last.conditions[name] === "number");
+  const surface = surfaces.find(([value]) => value === last.conditions.surface);
+  const words = [surface?.[1], ...names.map((name) => `${quantityField("sessions", name).label} ${written(last.conditions[name], quantityField("sessions", name).kind, units)}`)].filter(Boolean);
+  if (!words.length) return null;
+  return button(`Conditions as last time: ${words.join(", ")}`, () => {
+    if (surface) enter(entryForm, "surface", surface[0]);
+    for (const name of names) enter(entryForm, name, bare(last.conditions[name], quantityField("sessions", name).kind, units));
+    entryForm.querySelector("details").open = true;
+    entryForm.dispatchEvent(new Event("input"));
+    feel();
+  }, { class: "act wide", id: "conditions-as-last-time" });
+}
+
+// What was answered with no last time, and what is still open on this machine, is asked each time.
+function checkAsLastTime(entryForm, last, own) {
+  const answers = [
+    ...Object.entries(last.answers ?? {}),
+    ...(last.machine_points ?? []).filter(({ point }) => own.some((asked) => asked.point === point && (!asked.title || asked.accepted)))
+      .map((point) => [nameOf(point), point.answer]),
+  ].filter(([name, answer]) => answer && answer !== "no" && entryForm.elements[name]);
+  if (!answers.length) return null;
+  return button(`As last time: ${counted(answers.length, "answer")}. I have looked at each of them now.`, () => {
+    for (const [name, answer] of answers) enter(entryForm, name, answer);
+    entryForm.dispatchEvent(new Event("input"));
+    feel();
+  }, { class: "act wide", id: "check-as-last-time" });
+}
+
+function iceAsLastTime(entryForm, last, venue) {
+  const age_ms = Date.now() - last.at_ms;
+  if (typeof last.ice_thickness_cm !== "number" || last.venue !== venue || !(age_ms >= 0 && age_ms < ICE_AGE_MS)) return null;
+  const { units } = reference.data;
+  return button(`As ${lengthOfTime(60 * Math.max(1, Math.round(age_ms / 60_000)))} ago here: ${written(last.ice_thickness_cm, "thickness", units, 0, 3)}`, () => {
+    const input = entryForm.elements.ice_thickness_cm;
+    input.value = bare(last.ice_thickness_cm, "thickness", units);
+    for (const kind of ["input", "change"]) input.dispatchEvent(new Event(kind, { bubbles: true }));
+    feel();
+  }, { id: "ice-as-last-time" });
 }
 
 const REST = "rest_voltage_start_v";
@@ -130,6 +192,12 @@ export async function checkScreen(app) {
     rows.replaceChildren(...guidelines(values?.ice_thickness_cm ?? null, surface === "white_ice").flat().filter(Boolean));
   };
   warnIn(entryForm, [REST], () => limitsOf(revision), readRest, data.units);
+  const last = await lastTime();
+  if (last) {
+    const venue = chosen.venue ?? data.likely.venue;
+    entryForm.querySelector("fieldset").before(...[checkAsLastTime(entryForm, last, own)].filter(Boolean));
+    rows.before(...[iceAsLastTime(entryForm, last, venue)].filter(Boolean));
+  }
   entryForm.elements.ice_thickness_cm.addEventListener("change", () => void compare());
   queueMicrotask(() => void compare());
   return [el("h1", {}, "Go/no-go check"), entryForm];
@@ -189,6 +257,10 @@ async function go(app, filled) {
     wrong.textContent = app.notSaved(error);
     return;
   }
+  await keepMeta("last_time", {
+    at_ms: Date.now(), venue, conditions, ice_thickness_cm: measured.ice_thickness_cm, answers,
+    machine_points: own.map(({ point, answer }) => ({ point, answer })),
+  });
   await app.forget("check");
   void noteHome(app);
   feel();

@@ -1,8 +1,10 @@
 // The store on this phone. A screen says "saved" only after a transaction here is complete.
 
+import { el } from "./elements.js";
+
 // A second installation on the same host, under another path, has a store of its own.
-const place = document.body.dataset.page;
-export const NAME = place === "/field/" ? "firnlog-field" : `firnlog-field ${place}`;
+export const nameAt = (place) => (place === "/field/" ? "firnlog-field" : `firnlog-field ${place}`);
+export const NAME = nameAt(document.body.dataset.page);
 const SHAPE = 1;
 const STORES = {
   records: "id", // records waiting to be sent, by key
@@ -73,12 +75,24 @@ export async function all(name) {
   return resultOf((await database()).transaction(name).objectStore(name).getAll());
 }
 
+export async function countOf(name) {
+  return resultOf((await database()).transaction(name).objectStore(name).count());
+}
+
 export async function keepMeta(key, value) {
   await change(["meta"], async ({ meta }) => { meta.put({ key, value }); });
 }
 
 export async function meta(key) {
   return (await read("meta", key))?.value;
+}
+
+// What a browser does not promise to keep is said, with what helps.
+export async function storageNotice() {
+  const kept = await navigator.storage?.persisted?.().catch(() => null);
+  if (kept !== false) return null;
+  return el("p", { class: "notice", id: "not-persistent" },
+    "This browser may clear what waits here when the phone runs short of space, and a private window forgets it when it is closed. Put this page on the home screen, in an ordinary window; until then send soon, or save to a file.");
 }
 
 // Asks the browser not to clear this page's storage when the phone runs short.

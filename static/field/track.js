@@ -3,7 +3,8 @@
 
 import { keepAwake, letSleep } from "./awake.js";
 import { clock, el, say } from "./elements.js";
-import { written } from "./numbers.js";
+import { lookForPasses, noteFix } from "./hands_free.js";
+import { legLength, written } from "./numbers.js";
 import { addTrackPart, arrive, current, reference, setWay, tie } from "./outing.js";
 import { runtime_s } from "./session_clock.js";
 import { change, resultOf, read } from "./store.js";
@@ -13,7 +14,20 @@ const WORST_ACCURACY_M = 25;
 const HOME_IS_SOUGHT_MS = 30_000;
 const OLDEST_FIX_S = 60;
 
-const running = { watch: null, outing: null, fixes: [], last_s: 0, hidden_ms: null, words: "" };
+const OLDEST_SPEED_MS = 10_000;
+const SPEED_OVER_S = 3;
+
+const running = { watch: null, outing: null, fixes: [], last_s: 0, hidden_ms: null, words: "", speed: null, spot: null };
+
+export function isRunning() {
+  return running.watch !== null;
+}
+
+// The receiver's own speed now, null where it gave none lately.
+export function speedNow_mps() {
+  const known = running.watch !== null && running.speed && performance.now() - running.speed.at_ms < OLDEST_SPEED_MS;
+  return known ? running.speed.mps : null;
+}
 
 const isGood = (coords) => (coords.accuracy ?? 0) <= WORST_ACCURACY_M;
 
@@ -27,12 +41,12 @@ export function trackWords(outing) {
 }
 
 export async function toggleTrack(app, outing) {
-  if (running.watch !== null) await stopTrack("");
+  if (running.watch !== null) await stopTrack("", app);
   else await startTrack(app, outing);
   await app.render();
 }
 
-async function startTrack(app, outing) {
+export async function startTrack(app, outing) {
   Object.assign(running, { outing: outing.id, fixes: [], last_s: outing.track?.last_s ?? 0, words: "" });
   await setWay(outing, { track: { fixes: 0, ...outing.track, on: true } });
   running.watch = navigator.geolocation.watchPosition(
@@ -91,10 +105,27 @@ async function take(app, { coords, timestamp }) {
   const old_s = (Date.now() - timestamp) / 1000;
   const time_s = Math.max(running.last_s, runtime_s(outing) - (old_s > 0 && old_s < OLDEST_FIX_S ? old_s : 0));
   running.last_s = time_s;
-  running.fixes.push([Number(time_s.toFixed(2)), coords.latitude, coords.longitude, coords.accuracy ?? null]);
+  noteSpeed(coords, time_s);
+  const speed = typeof coords.speed === "number" && coords.speed >= 0 ? [Number(coords.speed.toFixed(2))] : [];
+  running.fixes.push([Number(time_s.toFixed(2)), coords.latitude, coords.longitude, coords.accuracy ?? null, ...speed]);
   await put(outing.id, coords, running.fixes);
+  await noteFix(app, outing, { time_s, coords });
   if (running.fixes.length >= MOST_FIXES) await flush(false);
   await app.redrawState();
+}
+
+// The receiver's own speed, or else how far it came in the last seconds.
+function noteSpeed(coords, time_s) {
+  const at_ms = performance.now();
+  if (typeof coords.speed === "number" && coords.speed >= 0) running.speed = { mps: coords.speed, at_ms };
+  else if (isGood(coords)) {
+    const spot = running.spot;
+    if (spot && time_s - spot.time_s >= SPEED_OVER_S) {
+      const gone_m = legLength(spot.latitude, spot.longitude, coords.latitude, coords.longitude);
+      running.speed = { mps: gone_m / (time_s - spot.time_s), at_ms };
+    }
+    if (!spot || time_s - spot.time_s >= SPEED_OVER_S) running.spot = { time_s, latitude: coords.latitude, longitude: coords.longitude };
+  }
 }
 
 async function flush(stopped_by_phone) {
@@ -106,7 +137,7 @@ async function flush(stopped_by_phone) {
   await setWay(outing, { track: { ...(await current()).track, last_s: running.last_s, on: running.watch !== null, words: running.words } });
 }
 
-export async function stopTrack(words) {
+export async function stopTrack(words, app = null) {
   if (running.watch !== null) navigator.geolocation.clearWatch(running.watch);
   running.watch = null;
   await letSleep("track");
@@ -114,6 +145,7 @@ export async function stopTrack(words) {
   await flush(false);
   const outing = await current();
   if (outing?.track) await setWay(outing, { track: { ...outing.track, on: false, words } });
+  if (outing && app) await lookForPasses(app, outing);
 }
 
 // After a track was cut off: sends its last positions and reports the gap.

@@ -8,8 +8,17 @@ import { signInAddress } from "./link.js";
 import { copyOf } from "./places.js";
 import { byAge, counts, keepHere, link as line, lostNow, mend, putBack, sendAgain } from "./queue.js";
 import { drain } from "./sending.js";
-import { all, change, read } from "./store.js";
+import { all, change, read, storageNotice } from "./store.js";
 import { unsentFile } from "./unsent.js";
+
+// So many records are drawn at once; those that need a person come first.
+const WINDOW = 40;
+let drawn = WINDOW;
+
+function windowOf(records) {
+  const needs_person = (record) => !["waiting", "kept"].includes(record.state);
+  return [...records.filter(needs_person), ...records.filter((record) => !needs_person(record))].slice(0, drawn);
+}
 
 export async function waitingScreen(app) {
   const records = byAge(await all("records"));
@@ -22,10 +31,15 @@ export async function waitingScreen(app) {
   return [
     el("h1", {}, "Waiting"),
     el("p", { class: "queue", id: "queue" }, `On this phone ${records.length} · on the server ${confirmed}.${line.sending ? " Sending …" : ""}`),
-    line.trouble && el("p", { class: "notice", id: "trouble" }, TROUBLES[line.trouble]),
+    line.trouble && el("p", { class: "notice", id: "trouble" }, TROUBLES[line.trouble],
+      line.trouble === "busy" && line.wait_until ? ` It waits until ${clock(line.wait_until)}.` : "",
+      // Any page of this address shows what the network wants to be answered.
+      line.trouble === "portal" && el("a", { class: "act wide", href: document.body.dataset.desk, target: "_blank", rel: "noopener" }, "Open the network's page")),
+    await storageNotice(),
     needsSignIn && el("a", { class: "act wide first", href: signInAddress() }, "Sign in, then everything is sent"),
     await Promise.all(byParent(records).map((group) => lacking(app, group))),
-    records.length ? el("ol", { class: "records" }, records.map((record) => entry(app, record, keys))) : el("p", {}, `Nothing waits.${removed.length || lost ? "" : " Everything is on the server."}`),
+    records.length ? el("ol", { class: "records" }, windowOf(records).map((record) => entry(app, record, keys))) : el("p", {}, `Nothing waits.${removed.length || lost ? "" : " Everything is on the server."}`),
+    records.length > drawn && button(`Show ${Math.min(WINDOW, records.length - drawn)} more of ${records.length}`, async () => { drawn += WINDOW; await app.render(); }, { id: "more" }),
     copiesSection(app, copies),
     el("div", { class: "bottom stacked" },
       records.length > 0 && button("Send now", async () => { await drain({ at_once: true }); await app.render(); }, { class: "act first" }),
@@ -110,6 +124,7 @@ function entry(app, record, keys) {
 
 const NETWORK = {
   offline: "The connection broke off each time it was sent",
+  cut: "Each time it was sent, the answer was cut off on the way",
   portal: "Each time it was sent, another page answered in the server's place",
   server: "Each time it was sent, a proxy answered in the server's place",
 };
@@ -221,7 +236,7 @@ async function save(app, id = null) {
     const day = new Date().toISOString().slice(0, 16).replace(/[:T]/g, "-");
     el("a", { href: address, download: `firnlog-unsent-${day}.json` }).click();
     setTimeout(() => URL.revokeObjectURL(address), 60_000);
-    say(`${counted(count, "record")} in a file, ${clock(Date.now())}. ${count === 1 ? "It stays" : "They stay"} on this phone too; import the file under More at the desk.`);
+    say(`${counted(count, "record")} in a file, ${clock(Date.now())}. ${count === 1 ? "It stays" : "They stay"} on this phone too; import the file under Settings at the desk.`);
   } catch (error) {
     say(app.notSaved(error), { wrong: true });
   }

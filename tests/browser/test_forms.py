@@ -1,4 +1,4 @@
-"""Forms in a real browser: mistakes on top with the focus, what they say while typing, drafts, new records in place."""
+"""Forms in a real browser: mistakes on top with the focus, what was understood, drafts, and new records in place."""
 
 from datetime import date
 

@@ -23,8 +23,10 @@ IN_SCRIPT = {
     "timing.frame_duration_u_s": "frameDurationU",
     "timing.stopwatch_duration": "stopwatchDuration",
     "speed.gate_speed": "gateSpeed",
+    "speed.two_way_mean": "twoWayMean",
     "energy.energy_from_charge": "energyFromCharge",
     "endurance.energy_left_wh": "energyLeft",
+    "endurance.runtime_s": "runtimeLeft",
     "endurance.turn_back_distance": "turnBackDistance",
     "pack.state_of_charge": "stateOfCharge",
     "pack.cold_capacity_ah": "coldCapacity",
@@ -162,6 +164,18 @@ def test_both_read_what_people_type(case, script):
     else:
         assert read == case["expected"]
         assert understand(case["typed"], "temperature") == case["expected"]
+
+
+@pytest.mark.parametrize("case", VECTORS["clocks"], ids=lambda case: f"{case['typed']} {case['kind']}")
+def test_both_read_a_clock_alike(case, script):
+    call = """([text, kind, units]) => { try { return numbers.readQuantity(
+        text, { kind, label: "x", low: 0, includes_low: true, high: null }, units); } catch { return null; } }"""
+    assert script(call, [case["typed"], case["kind"], units("metric")]) == case["expected"], case["source"]
+    if case["expected"] is None:
+        with pytest.raises(NotUnderstood):
+            understand(case["typed"], case["kind"])
+    else:
+        assert understand(case["typed"], case["kind"]) == case["expected"]
 
 
 def units(system):

@@ -194,6 +194,15 @@ def test_a_file_does_not_overwrite_what_was_changed_elsewhere(sign_in, records):
     assert Reading.objects.get().voltage_v == 51.0
 
 
+def test_a_file_brings_nothing_back_that_was_deleted_since_it_was_saved(sign_in, records):
+    client = sign_in("builder")
+    read_in(client, unsent(records))
+    assert client.delete(f"/api/v1/readings/{Reading.objects.get().pk}/").status_code == 200
+    rows = read_in(client, unsent(records)).context["rows"]
+    assert (rows[5].outcome, rows[5].sentence.partition(" on ")[0]) == ("was deleted", "It was deleted")
+    assert not Reading.objects.exists()
+
+
 def test_photos_and_removals_in_a_file(sign_in, session, reading, picture_file):
     import base64
 

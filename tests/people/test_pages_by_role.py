@@ -10,7 +10,14 @@ from django.urls import get_resolver
 READ, LOG, BUILD, ADMIT = "reader", "recorder", "builder", "owner"
 PAGES = {
     "home": ("/", READ),
-    "more": ("/more/", READ),
+    "search": ("/search/", READ),
+    "shed": ("/shed/", READ),
+    "settings": ("/settings/", READ),
+    "record_history": ("/history/session/{session}/", READ),
+    "undo_change": ("/history/session/{session}/undo/", LOG),
+    "trash": ("/trash/", LOG),
+    "restore_removal": ("/trash/{removal}/restore/", BUILD),
+    "empty_removal": ("/trash/{removal}/empty/", BUILD),
     "new_vehicle": ("/vehicles/new/", BUILD),
     "vehicle": ("/vehicles/{vehicle}/", READ),
     "edit_vehicle": ("/vehicles/{vehicle}/edit/", BUILD),
@@ -146,6 +153,9 @@ PAGES = {
     "connection": ("/connection/", ADMIT),
 }
 POSTED_ONLY = {
+    "undo_change",
+    "restore_removal",
+    "empty_removal",
     "suggest_card",
     "accept_point",
     "release_to_ride",

@@ -259,3 +259,25 @@ def test_a_chosen_id_is_kept_and_not_taken_twice(sign_in):
 def test_the_openapi_document_is_whole(tmp_path, sign_in):
     call_command("spectacular", validate=True, fail_on_warn=True, file=str(tmp_path / "schema.yml"))
     assert sign_in("reader").get("/api/v1/schema/").status_code == 200
+
+
+def test_the_caption_of_a_photo_is_changed_by_its_version(sign_in, session, picture_file):
+    from django.test.client import BOUNDARY, MULTIPART_CONTENT, encode_multipart
+
+    client = sign_in("builder")
+    path = f"/api/v1/photos/{uuid.uuid4()}/"
+    body = encode_multipart(BOUNDARY, {"session": str(session.pk), "caption": "Ice", "image": picture_file})
+    version = client.put(path, body, content_type=MULTIPART_CONTENT).json()["version"]
+
+    def change(caption, **more):
+        return client.patch(path, {"caption": caption, **more}, content_type="application/json")
+
+    assert change("Thin ice").status_code == 428
+    changed = change("Thin ice", version=version)
+    assert (changed.status_code, changed.json()["caption"]) == (200, "Thin ice")
+    assert change("Water", version=version).status_code == 412
+    # Sending what is stored already is no change.
+    assert change("Thin ice", version=version).status_code == 200
+    gone = client.patch(f"/api/v1/photos/{uuid.uuid4()}/", {"caption": "x"}, content_type="application/json")
+    assert gone.status_code == 404
+    assert sign_in("reader").patch(path, {"caption": "x"}, content_type="application/json").status_code == 403

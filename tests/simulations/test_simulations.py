@@ -10,7 +10,8 @@ import pytest
 from scipy.stats import ttest_ind
 
 from tests.simulations import __main__ as command
-from tests.simulations import failures
+from tests.simulations import coast_downs, failures, lap_clocks
+from tests.simulations.crossings import rates as rates_of_crossings
 from tests.simulations.later_trials import ASKED_AGAIN, BOTH_A_DAY, change_promised, false_at_any_time
 from tests.simulations.pages import (
     ERROR,
@@ -20,6 +21,7 @@ from tests.simulations.pages import (
     page_columns,
     questions_of,
 )
+from tests.simulations.satellite_rides import Regime
 from tests.simulations.seasons import Effect, Habits, draw, first_sessions
 from tests.simulations.tables import TABLES, Rate, table
 from tests.simulations.trials import CHANGES, NOTHING_CHANGES, PLANS, Setting, false_claims, promise, tell
@@ -47,6 +49,15 @@ def test_a_true_change_is_found_about_as_often_as_without_looks():
     assert not Rate("lost", max(0, without - told), SEASONS, most=0.03).misses_goal_beyond_chance
     # Design: about nine in ten with the pooled error, less what the careful error costs; half would be another method.
     assert not Rate("told", told, SEASONS, least=0.6).misses_goal_beyond_chance
+
+
+@pytest.mark.parametrize("gives_speed", [True, False])
+def test_passes_found_by_satellite_hold_what_they_state(gives_speed):
+    rates, middle = rates_of_crossings(Regime(10.0, gives_speed), range(4), map)
+    for rate in rates:
+        assert not rate.misses_goal_beyond_chance, str(rate)
+    assert rates[2].share > 0.8
+    assert middle < 0.06
 
 
 def test_a_plan_keeps_its_promise():
@@ -162,3 +173,20 @@ def test_useless_fixes_are_seldom_called_good_and_good_ones_are_found():
     useful = failures.USEFUL["the same, two long revisions"]
     shown = sum(failures.read_season(seed, useful).good_on_a_page for seed in range(20))
     assert shown >= 12
+
+
+@pytest.mark.parametrize("name", ["6 laps alike", "10 laps alike, a gap of 90 s", "6 laps that differ by 1.5 m/s"])
+def test_laps_that_are_alike_give_no_wrong_offset(name):
+    seen = [lap_clocks.tried(lap_clocks.LAPS[name], seed) for seed in range(60)]
+    wrong = Rate("wrong", sum(one for _, one in seen), len(seen), most=0.01)
+    assert not wrong.misses_goal_beyond_chance, wrong
+    if "differ" in name:
+        assert sum(offered for offered, _ in seen) > 20
+
+
+@pytest.mark.parametrize("name", ["3 runs each way, wind 4 m/s", "2 runs each way, wind 2 m/s"])
+def test_coast_downs_are_as_uncertain_as_they_say(name):
+    seen = [coast_downs.tried(coast_downs.DAYS[name], seed) for seed in range(40)]
+    for what in ("covers_a", "covers_c", "covers_top"):
+        rate = Rate(what, sum(getattr(one, what) for one in seen), len(seen), least=0.9)
+        assert not rate.misses_goal_beyond_chance, rate

@@ -13,11 +13,12 @@ from buildlog.records.models import MadeRecord
 from sessions.outings.models.outings import Session
 
 MOST_FIXES = 2000
-FIX = ("time into the session in s", "latitude", "longitude", "accuracy in m")
+FIX = ("time into the session in s", "latitude", "longitude", "accuracy in m", "and, where it is known, speed in m/s")
 
 
 class TrackPart(MadeRecord):
-    """A few minutes of a satellite track: rows of time into the session, latitude, longitude, accuracy.
+    """A few minutes of a satellite track: rows of time into the session, latitude, longitude, accuracy, and the
+    receiver's own speed where it gave one.
 
     A track comes in parts, so that a phone that dies loses at most the last of them.
     """
@@ -52,9 +53,9 @@ class TrackPart(MadeRecord):
 
 
 def _is_fix(fix: Any) -> bool:
-    if not isinstance(fix, list) or len(fix) != 4:
+    if not isinstance(fix, list) or len(fix) not in (4, 5):
         return False
-    time_s, latitude, longitude, accuracy_m = fix
+    time_s, latitude, longitude, accuracy_m, *speed = fix
     numbers = [value for value in fix if value is not None]
     if any(isinstance(value, bool) or not isinstance(value, (int, float)) for value in numbers):
         return False
@@ -66,4 +67,5 @@ def _is_fix(fix: Any) -> bool:
         and -90 <= latitude <= 90
         and -180 <= longitude <= 180
         and (accuracy_m is None or 0 <= accuracy_m <= 1e6)
+        and all(speed_mps is None or 0 <= speed_mps <= 1000 for speed_mps in speed)
     )

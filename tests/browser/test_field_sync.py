@@ -1,0 +1,211 @@
+"""Sending what waits: many records at once, pauses the server asks for, answers cut off, cleared storage."""
+
+import json
+import re
+import time
+
+import pytest
+from playwright.sync_api import expect
+
+from tests.browser.test_field_queue import online
+from tests.browser.test_field_riding import MODULE
+
+FEW, MANY = 100, 3000
+
+# Readings as the page itself queues them, in one transaction.
+LOG_READINGS = """async ([queue, outing, elements, number]) => {
+    const { keep } = await import(queue);
+    const { current } = await import(outing);
+    const { newKey } = await import(elements);
+    const session = (await current()).id;
+    await keep(Array.from({ length: number }, (_, index) => ({
+        id: newKey(), kind: "readings", session, needs: [session], words: `Reading ${index}`,
+        payload: { session, time_into_session_s: index, voltage_v: 50 + (index % 10) / 10, note: "", sequence: index },
+    })));
+}"""
+
+
+def log_readings(phone, number):
+    modules = [phone.page.evaluate(MODULE, name) for name in ("queue", "outing", "elements")]
+    phone.page.evaluate(LOG_READINGS, [*modules, number])
+
+
+def waits(phone):
+    return phone.page.evaluate(
+        """() => new Promise((resolve) => { const asked = indexedDB.open("firnlog-field"); asked.onsuccess = () => {
+            const count = asked.result.transaction("records").objectStore("records").count();
+            count.onsuccess = () => { asked.result.close(); resolve(count.result); }; }; })"""
+    )
+
+
+def sent_within(phone, limit_s):
+    began = time.perf_counter()
+    while waits(phone):
+        assert time.perf_counter() - began < limit_s, f"{waits(phone)} still wait"
+        phone.page.wait_for_timeout(50)
+    return time.perf_counter() - began
+
+
+def stub_server(phone):
+    """A server that confirms each batch at once, so that only the phone's own work is measured."""
+    sizes = []
+
+    def answer(route):
+        records = json.loads(route.request.post_data)["records"]
+        sizes.append(len(records))
+        answers = [
+            {"id": one["id"], "status": 201, "body": {**(one["body"] or {}), "id": one["id"], "version": "v"}}
+            for one in records
+        ]
+        route.fulfill(json={"answers": answers})
+
+    phone.page.route("**/api/v1/field/records/", answer)
+    return sizes
+
+
+def test_three_thousand_records_go_as_fast_as_a_hundred_each(phone, network, capsys):
+    phone.start_session().queue(0)
+    sizes = stub_server(phone)
+    rates = {}
+    for number in (FEW, MANY):
+        network.fault = lambda method, path: "down"
+        log_readings(phone, number)
+        assert waits(phone) == number
+        network.fault = lambda method, path: ""
+        online(phone)
+        rates[number] = number / sent_within(phone, 240)
+    with capsys.disabled():
+        print(
+            f"\nrecords a second: {rates[FEW]:.0f} of {FEW}, {rates[MANY]:.0f} of {MANY} waiting, "
+            f"in {len(sizes)} requests"
+        )
+    assert rates[MANY] >= 0.8 * rates[FEW]
+    assert len(sizes) == FEW / 50 + MANY / 50
+
+
+def test_a_batch_reaches_the_server_and_one_bad_record_holds_up_no_other(phone, network, installation):
+    phone.start_session().queue(0)
+    network.fault = lambda method, path: "down"
+    log_readings(phone, 30)
+    spoilt = """async ([queue, outing]) => {
+        const { keep } = await import(queue);
+        const { current } = await import(outing);
+        const session = (await current()).id;
+        await keep([{ id: "10000000-0000-4000-8000-0000000000aa", kind: "readings", session, needs: [session],
+            words: "Spoilt", payload: { session, time_into_session_s: 1, voltage_v: 99999, note: "", sequence: 1 } }]);
+    }"""
+    phone.page.evaluate(spoilt, [phone.page.evaluate(MODULE, name) for name in ("queue", "outing")])
+    network.seen.clear()
+    network.fault = lambda method, path: ""
+    online(phone)
+    installation.comes_to("test_sessions_reading", 30)
+    expect(phone.page.locator("#queue")).to_contain_text("1 record needs you")
+    assert len([one for one in network.seen if "/field/records/" in one[1]]) == 1
+    assert not [one for one in network.seen if one[0] == "PUT"]
+
+
+def test_a_batch_that_does_not_go_through_is_sent_one_by_one(phone, network, installation):
+    phone.start_session().queue(0)
+    network.fault = lambda method, path: "down"
+    log_readings(phone, 20)
+    network.fault = lambda method, path: "server error" if "/field/records/" in path else ""
+    online(phone)
+    installation.comes_to("test_sessions_reading", 20)
+
+
+def test_a_lost_answer_to_a_batch_stores_nothing_twice(phone, network, installation):
+    phone.start_session().queue(0)
+    network.fault = lambda method, path: "down"
+    log_readings(phone, 20)
+    network.fault = lambda method, path: "lost reply" if "/field/records/" in path else ""
+    online(phone)
+    phone.queue(0, 22)
+    assert installation.count("test_sessions_reading") == 20
+
+
+def test_a_pause_that_the_server_asks_for_is_kept(phone, network):
+    phone.start_session().queue(0)
+    phone.page.route("**/api/v1/readings/*/", lambda route: route.fulfill(
+        status=429, headers={"Retry-After": "1200"}, json={"detail": "Too many requests."}))  # fmt: skip
+    phone.read(voltage="54")
+    phone.page.evaluate("() => { location.hash = 'waiting'; }")
+    expect(phone.page.locator("#trouble")).to_contain_text(re.compile(r"asks for a pause.*waits until \d\d:\d\d"))
+    network.seen.clear()
+    phone.page.evaluate("() => { location.hash = 'board'; }")
+    phone.note("one more")
+    phone.page.wait_for_timeout(1500)
+    assert network.seen == []
+    phone.page.unroute("**/api/v1/readings/*/")
+    phone.page.evaluate("() => { location.hash = 'waiting'; }")
+    phone.page.get_by_role("button", name="Send now").click()
+    expect(phone.page.locator("#queue")).to_contain_text("On this phone 0")
+
+
+@pytest.mark.parametrize(
+    ("text", "seconds"), [("120", 120), ("Sat, 28 Nov 2026 06:00:30 GMT", 30), ("soon", None), (None, None)]
+)
+def test_both_forms_of_retry_after_are_read(phone, text, seconds):
+    # RFC 9110, 10.2.3.
+    address = phone.page.evaluate(MODULE, "link")
+    at_ms = 1795845600000  # 2026-11-28T06:00:00Z
+    read = phone.page.evaluate(
+        "async ([address, text, at]) => (await import(address)).retryAfter(text, at)", [address, text, at_ms]
+    )
+    assert read == seconds
+
+
+def test_an_answer_that_was_cut_off_is_called_that(phone, network, installation):
+    phone.start_session().queue(0)
+    phone.page.route("**/api/v1/readings/*/", lambda route: route.fulfill(
+        status=200, content_type="application/json", body='{"id": "1000'))  # fmt: skip
+    phone.read(voltage="54")
+    phone.page.evaluate("() => { location.hash = 'waiting'; }")
+    expect(phone.page.locator("#trouble")).to_contain_text("cut off on the way; what was sent may be stored already")
+    phone.page.unroute("**/api/v1/readings/*/")
+    online(phone)
+    installation.comes_to("test_sessions_reading", 1)
+
+
+def test_a_portals_page_can_be_opened(phone, network):
+    phone.start_session().queue(0)
+    network.fault = lambda method, path: "portal"
+    phone.note("by the shore")
+    phone.page.evaluate("() => { location.hash = 'waiting'; }")
+    expect(phone.page.get_by_role("link", name="Open the network's page")).to_have_attribute("target", "_blank")
+
+
+def test_the_list_of_what_waits_is_drawn_by_the_window(phone, network):
+    phone.start_session().queue(0)
+    network.fault = lambda method, path: "down"
+    log_readings(phone, 200)
+    phone.page.evaluate("() => { location.hash = 'waiting'; }")
+    expect(phone.page.locator("ol.records > li")).to_have_count(40)
+    phone.page.locator("#more").click()
+    expect(phone.page.locator("ol.records > li")).to_have_count(80)
+
+
+def test_storage_that_is_cleared_under_the_page_is_said(phone, network):
+    phone.start_session().queue(0)
+    network.fault = lambda method, path: "down"
+    phone.note("by the shore")
+    phone.page.wait_for_timeout(5500)
+    phone.page.evaluate(
+        """() => new Promise((resolve) => { const asked = indexedDB.open("firnlog-field"); asked.onsuccess = () => {
+            const names = [...asked.result.objectStoreNames];
+            const all = asked.result.transaction(names, "readwrite");
+            for (const name of names) all.objectStore(name).clear();
+            all.oncomplete = () => { asked.result.close(); resolve(); }; }; })"""
+    )
+    expect(phone.page.locator("#wiped")).to_contain_text("1 record that waited here is gone")
+
+
+def test_a_browser_that_promises_no_storage_is_told_about(phone):
+    phone.page.evaluate("() => { location.hash = 'waiting'; }")
+    expect(phone.page.locator("#not-persistent")).to_contain_text("a private window forgets it")
+
+
+def test_a_reader_is_told_on_the_first_screen(phones, installation):
+    installation.run("shell", "-c", "from buildlog.models import Account; "
+        "Account.objects.filter(username='mara').update(role='reader')")  # fmt: skip
+    reader = phones().signed_in(installation, "mara")
+    expect(reader.page.locator("#reader")).to_contain_text("may read but not log")
