@@ -20,4 +20,4 @@ def first_hour(context: Any) -> dict[str, Any]:
     pages = [step.page for step in STEPS]
     if page not in pages or Session.objects.exists():
         return {"steps": []}
-    return {"steps": STEPS, "current": page, "place": pages.index(page)}
+    return {"steps": STEPS, "current": page}

@@ -50,7 +50,7 @@ def test_from_an_empty_log_to_a_compared_pair_of_sessions(page, live_server, mak
     walk.press("link", "New machine")
     walk.fill("name", "Bench sled")
     walk.press("button", "Save")
-    expect(page.locator(".steps [aria-current]")).to_have_text("What it is made of")
+    expect(page.locator(".way [aria-current]")).to_have_text("What it is made of")
     photograph("first-hour-made-of")
     for field, text in (
         ("battery_module-name", "14s 12 Ah"),
@@ -65,12 +65,12 @@ def test_from_an_empty_log_to_a_compared_pair_of_sessions(page, live_server, mak
     ):
         walk.fill(field, text)
     walk.press("button", "Save")
-    expect(page.locator(".steps [aria-current]")).to_have_text("First venue and gate")
+    expect(page.locator(".way [aria-current]")).to_have_text("First venue and gate")
     walk.fill("name", "Back bay")
     walk.fill("gate_name", "Straight")
     walk.fill("gate_length_m", "100 m")
     walk.press("button", "Save")
-    expect(page.locator(".steps [aria-current]")).to_have_text("First session")
+    expect(page.locator(".way [aria-current]")).to_have_text("First session")
     photograph("first-hour-session")
     log_a_session(walk, distance="9.5", charge="9.1", times=("8.0", "8.2"))
 
