@@ -14,7 +14,7 @@ from buildlog.machines.models import Vehicle
 from buildlog.people.form_pages import form_page
 from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
-from sessions.outings.first_hour import next_step_address
+from sessions.outings.first_steps import next_step_address
 
 
 @form_page
@@ -30,6 +30,6 @@ def made_of(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
             form.add_error(None, "Somebody stored a part of this name at this moment. Save again.")
         else:
             messages.success(request, f"{len(form.parts)} parts fitted to {revision}.")
-            return redirect(next_step_address() or revision.get_absolute_url())
+            return redirect(next_step_address(vehicle) or revision.get_absolute_url())
     status = 422 if form.is_bound else 200
     return render(request, "machines/made_of.html", {"form": form, "vehicle": vehicle}, status=status)

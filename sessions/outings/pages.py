@@ -15,7 +15,7 @@ from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
 from buildlog.records.pages import change_record, remove_record, write_record
 from sessions.outings import queries
-from sessions.outings.first_hour import next_step_address
+from sessions.outings.first_steps import next_step_address
 from sessions.outings.forms import AssumptionsForm, GateForm, NewVenueForm, VenueForm
 from sessions.outings.models import Assumptions, Gate, Pass, Reading, Session, Venue
 
@@ -83,7 +83,7 @@ def new_venue(request: SignedInRequest) -> HttpResponse:
         Venue(),
         title="New venue",
         back=reverse("venues"),
-        after=(next_step_address() and reverse("new_session")) or None,
+        after=reverse("new_session") if next_step_address(None) else None,
     )
 
 

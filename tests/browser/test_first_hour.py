@@ -14,7 +14,7 @@ MOST_CLICKS = 60
 A_SESSION = ["sessions/…/new-pass/", "sessions/…/new-pass/", "sessions/…/"]
 WAY = [
     *("vehicles/new/", "vehicles/…/made-of/", "venues/new/", "sessions/new/", *A_SESSION),
-    *("home", "vehicles/…/", "vehicles/…/new-revision/", "revisions/…/", "sessions/new/?revision=…", *A_SESSION),
+    *("vehicles/…/", "vehicles/…/new-revision/", "revisions/…/", "sessions/new/?revision=…", *A_SESSION),
     "compare/",
 ]
 
@@ -30,6 +30,10 @@ class Counted:
         with self.page.expect_event("load"):
             self.page.get_by_role(role, name=name, exact=True).first.click()
         self.path.append(re.sub(r"[0-9a-f-]{36}", "…", self.page.url.partition("#")[0].split("/", 3)[3]) or "home")
+
+    def unfold(self, label):
+        self.clicks += 1
+        self.page.locator("summary", has_text=label).first.click()
 
     def fill(self, field, text):
         self.clicks += 1
@@ -47,7 +51,7 @@ def test_from_an_empty_log_to_a_compared_pair_of_sessions(page, live_server, mak
     page.wait_for_url(live_server.url + "/")
     walk = Counted(page)
 
-    walk.press("link", "New machine")
+    walk.press("link", "Start")
     walk.fill("name", "Bench sled")
     walk.press("button", "Save")
     expect(page.locator(".way [aria-current]")).to_have_text("What it is made of")
@@ -65,17 +69,17 @@ def test_from_an_empty_log_to_a_compared_pair_of_sessions(page, live_server, mak
     ):
         walk.fill(field, text)
     walk.press("button", "Save")
-    expect(page.locator(".way [aria-current]")).to_have_text("First venue and gate")
+    expect(page.locator(".way [aria-current]")).to_have_text("Where you ride")
     walk.fill("name", "Back bay")
     walk.fill("gate_name", "Straight")
     walk.fill("gate_length_m", "100 m")
     walk.press("button", "Save")
-    expect(page.locator(".way [aria-current]")).to_have_text("First session")
+    expect(page.locator(".way [aria-current]")).to_have_text("The first session")
     photograph("first-hour-session")
     log_a_session(walk, distance="9.5", charge="9.1", times=("8.0", "8.2"))
 
-    walk.press("link", "Machines")
     walk.press("link", "Bench sled")
+    walk.unfold("More")
     walk.press("link", "New revision")
     walk.press("button", "Save")
     walk.press("link", "Log a session")
