@@ -407,6 +407,14 @@ def device(vehicle, make_account):
 
 
 @pytest.fixture
+def notebook(revision):
+    from sessions.models import NotebookImport
+
+    cells = [["Date", "Place", "km"], ["2026-01-20", "Test lake", "4.7"]]
+    return NotebookImport.objects.create(name="old.csv", vehicle=revision.vehicle, cells=cells)
+
+
+@pytest.fixture
 def other_account(make_account):
     return make_account("recorder", "ilo")
 

@@ -4,7 +4,7 @@ from django.conf import settings
 from django.contrib import admin
 from django.urls import include, path
 
-from buildlog.failures import mode_pages, modification_pages, verification_pages
+from buildlog.failures import list_page, mode_pages, modification_pages, verification_pages
 from buildlog.failures import pages as failures
 from buildlog.hosting import (
     connection_pages,
@@ -34,15 +34,15 @@ from sessions.bench import (
     trial_cards,
 )
 from sessions.bench import pages as bench_pages
-from sessions.evidence import doubt_pages, form_pages
+from sessions.evidence import doubt_pages, form_pages, list_pages
 from sessions.evidence import pages as evidence_pages
 from sessions.field import pages as field_pages
-from sessions.logs import column_pages, recordings_pages
+from sessions.logs import column_pages, log_list, recordings_pages
 from sessions.logs import pages as logs
-from sessions.outings import machine_pages
+from sessions.outings import machine_pages, made_of_page
 from sessions.outings import pages as outings
 from sessions.outings import space_pages as outing_space
-from sessions.sharing import archive_pages
+from sessions.sharing import archive_pages, notebook_pages
 from sessions.sharing import pages as share_pages
 from sessions.trials import pages as compare_pages
 from sessions.trials import season_pages, trial_pages
@@ -64,6 +64,7 @@ urlpatterns = [
     path("vehicles/<uuid:pk>/", machine_pages.vehicle, name="vehicle"),
     path("vehicles/<uuid:pk>/edit/", machines.edit_vehicle, name="edit_vehicle"),
     path("vehicles/<uuid:pk>/remove/", machines.remove_vehicle, name="remove_vehicle"),
+    path("vehicles/<uuid:pk>/made-of/", made_of_page.made_of, name="made_of"),
     path("vehicles/<uuid:pk>/new-revision/", new_record_pages.new_revision, name="new_revision"),
     path("vehicles/<uuid:pk>/difference/", machines.revision_difference, name="revision_difference"),
     path("vehicles/read-archive/", archive_pages.read_archive, name="read_archive"),
@@ -118,7 +119,7 @@ urlpatterns = [
     path("upkeep-items/<uuid:pk>/done/", upkeep_of_machines.new_upkeep_check, name="new_upkeep_check"),
     path("upkeep-checks/<uuid:pk>/edit/", upkeep_of_machines.edit_upkeep_check, name="edit_upkeep_check"),
     path("upkeep-checks/<uuid:pk>/remove/", upkeep_of_machines.remove_upkeep_check, name="remove_upkeep_check"),
-    path("failures/", failures.failures, name="failures"),
+    path("failures/", list_page.failures, name="failures"),
     path("failures/new/", failures.new_failure, name="new_failure"),
     path("failures/<uuid:pk>/", failures.failure, name="failure"),
     path("failures/<uuid:pk>/edit/", failures.edit_failure, name="edit_failure"),
@@ -148,7 +149,13 @@ urlpatterns = [
     path("venues/<uuid:pk>/new-gate/", outings.new_gate, name="new_gate"),
     path("gates/<uuid:pk>/edit/", outings.edit_gate, name="edit_gate"),
     path("gates/<uuid:pk>/remove/", outings.remove_gate, name="remove_gate"),
-    path("sessions/", outings.sessions, name="sessions"),
+    path("sessions/", list_pages.sessions, name="sessions"),
+    path("passes/", list_pages.passes, name="passes"),
+    path("passes/count/", list_pages.count_passes, name="count_passes"),
+    path("sessions/import/", notebook_pages.import_notebook, name="import_notebook"),
+    path("sessions/import/<uuid:pk>/", notebook_pages.notebook, name="notebook"),
+    path("sessions/import/<uuid:pk>/undo/", notebook_pages.undo_notebook, name="undo_notebook"),
+    path("sessions/logs/", log_list.logs, name="logs"),
     path("sessions/new/", form_pages.new_session, name="new_session"),
     path("sessions/<uuid:pk>/", evidence_pages.session, name="session"),
     path("sessions/<uuid:pk>/edit/", form_pages.edit_session, name="edit_session"),

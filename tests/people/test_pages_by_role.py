@@ -22,6 +22,7 @@ PAGES = {
     "vehicle": ("/vehicles/{vehicle}/", READ),
     "edit_vehicle": ("/vehicles/{vehicle}/edit/", BUILD),
     "remove_vehicle": ("/vehicles/{vehicle}/remove/", BUILD),
+    "made_of": ("/vehicles/{vehicle}/made-of/", BUILD),
     "new_revision": ("/vehicles/{vehicle}/new-revision/", BUILD),
     "revision_difference": ("/vehicles/{vehicle}/difference/", READ),
     "read_archive": ("/vehicles/read-archive/", BUILD),
@@ -107,6 +108,12 @@ PAGES = {
     "edit_gate": ("/gates/{gate}/edit/", LOG),
     "remove_gate": ("/gates/{gate}/remove/", BUILD),
     "sessions": ("/sessions/", READ),
+    "passes": ("/passes/", READ),
+    "count_passes": ("/passes/count/", LOG),
+    "logs": ("/sessions/logs/", READ),
+    "import_notebook": ("/sessions/import/", BUILD),
+    "notebook": ("/sessions/import/{notebook}/", BUILD),
+    "undo_notebook": ("/sessions/import/{notebook}/undo/", BUILD),
     "new_session": ("/sessions/new/", LOG),
     "session": ("/sessions/{session}/", READ),
     "edit_session": ("/sessions/{session}/edit/", LOG),
@@ -185,6 +192,8 @@ POSTED_ONLY = {
     "read_log_again",
     "cancel_import",
     "place_log",
+    "count_passes",
+    "undo_notebook",
 }
 ROLES = [READ, LOG, BUILD, ADMIT]
 OPEN = {
