@@ -148,7 +148,7 @@ async function sendTogether(records) {
   }
   const stored = going.filter((_, index) => isStored(going[index].record, answers[index]));
   await confirmedTogether(stored.map(({ record, resolved: [payload, stamps] }) => {
-    const { doubts = [], ...body } = answers[going.findIndex((one) => one.record === record)].body;
+    const { doubts = [], ...body } = answers[going.findIndex((answered) => answered.record === record)].body;
     return { record, body, payload, stamps, doubts };
   }));
   for (const [index, { record, resolved: [payload, stamps] }] of going.entries()) {
