@@ -16,13 +16,14 @@ from buildlog.machines.confirmations import Confirmation
 from buildlog.machines.models import Fitting, Part, Revision, Vehicle
 from buildlog.people.models import AccessEvent, Account, DeviceToken, Invitation
 from buildlog.photos.models import Photo
-from buildlog.records.models import MadeRecord, RemovedRecord
+from buildlog.records.models import Change, MadeRecord, Removal, RemovedRecord
 
 __all__ = [
     "AccessEvent",
     "Account",
     "BalanceTest",
     "Cause",
+    "Change",
     "Confirmation",
     "DeviceToken",
     "Evidence",
@@ -36,6 +37,7 @@ __all__ = [
     "Modification",
     "Part",
     "Photo",
+    "Removal",
     "RemovedRecord",
     "Revision",
     "SignOff",

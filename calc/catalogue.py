@@ -17,6 +17,7 @@ MODULES = {
     "energy": "Charge and energy",
     "recording": "What a log adds up to",
     "coasting": "Stretches of a log",
+    "coast_down": "Road load",
     "alignment": "Clocks of several logs",
     "thinning": "Charts of long logs",
     "pack": "Battery pack",

@@ -19,12 +19,17 @@ DISTANCE, TIME = "trip", "runtime"
 
 TRACK_SPREAD = 0.05
 """By so much a track may be longer or shorter than what was ridden (common practice, no source)."""
+LAPS_SPREAD = 0.1
+"""The same of counted laps: one is missed, or ridden wider (common practice, no source)."""
+GUESS_SPREAD = 0.3
+"""The same of a distance that somebody guessed (common practice, no source)."""
 
 
 class RideLength(NamedTuple):
     """One ride: its distance and its time, either of them None where it is not known.
 
-    estimated_m, least_m: a distance that was not measured but can be estimated, and how short it can have been.
+    estimated_m, least_m, most_m: a distance that was not measured but can be estimated, and how short and how long it
+    can have been; most_m is None where only the time limits it.
     doubted_m, doubted_s: a value that is in doubt. It is unknown, but the ride may have been as long as that.
     """
 
@@ -34,6 +39,22 @@ class RideLength(NamedTuple):
     least_m: float = 0.0
     doubted_m: float = 0.0
     doubted_s: float = 0.0
+    most_m: float | None = None
+
+    def by_estimate(self, spread: float) -> RideLength:
+        """The ride with its distance as an estimate, which may be off by a share of it.
+
+        Examples
+        --------
+        >>> laps = RideLength(4000.0, 900.0).by_estimate(LAPS_SPREAD)
+        >>> laps.distance_m, laps.estimated_m, laps.least_m, laps.most_m
+        (None, 4000.0, 3600.0, 4400.0)
+        """
+        metres = self.distance_m
+        if metres is None:
+            return self
+        ends = (round(metres * (1 + sign * spread), 1) for sign in (-1, 1))
+        return self._replace(distance_m=None, estimated_m=metres, least_m=next(ends), most_m=next(ends))
 
 
 def with_estimates(rides: Sequence[RideLength], tracks_m: Sequence[float | None] = ()) -> list[RideLength]:
@@ -56,7 +77,7 @@ def with_estimates(rides: Sequence[RideLength], tracks_m: Sequence[float | None]
     estimated = []
     for index, ride in enumerate(rides):
         track_m = tracks_m[index] if tracks_m else None
-        if ride.distance_m is not None:
+        if ride.distance_m is not None or ride.estimated_m is not None:
             estimated.append(ride)
         elif track_m:
             estimated.append(ride._replace(estimated_m=track_m, least_m=(1 - TRACK_SPREAD) * track_m))
@@ -103,7 +124,9 @@ class Pace:
         """
         if ride.distance_m is not None:
             return ride.distance_m
-        if ride.estimated_m is not None and ride.runtime_s is None:
+        if ride.most_m is not None:
+            plausible = ride.most_m
+        elif ride.estimated_m is not None and ride.runtime_s is None:
             plausible = (1 + TRACK_SPREAD) * ride.estimated_m
         elif ride.runtime_s is not None:
             plausible = math.inf if self.fastest_mps is None else self.fastest_mps * ride.runtime_s

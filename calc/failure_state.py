@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cached_property
 
 from calc.failure_facts import HURTS, FailureFacts, FixFacts, Key, Kinds, Signature, VerificationFacts, VerificationKind
 from calc.fix_proof import Bar, History, Proof
@@ -93,8 +94,6 @@ class Loop:
     ) -> None:  # fmt: skip
         self.history = history
         self._own_bar = bar or Bar()
-        self.fixes_judged = history.fixes_judged()
-        self.bar = self._own_bar.for_fixes(self.fixes_judged)
         self._verifications: dict[Key, list[VerificationFacts]] = {}
         for verification in verifications:
             self._verifications.setdefault(verification.fix, []).append(verification)
@@ -106,6 +105,11 @@ class Loop:
             self._of_mode.setdefault(failure.mode, []).append(failure)
         self._standings: dict[tuple[Key, Key, Key | None], Standing] = {}
         self._shown: dict[tuple[Key, Kinds, int], Shown] = {}
+
+    @cached_property
+    def fixes_judged(self) -> int:
+        """How many fixes riding judges together, each once for every mode that it answers."""
+        return self.history.fixes_judged()
 
     @property
     def modes(self) -> dict[Key, list[FailureFacts]]:
@@ -165,6 +169,16 @@ class Loop:
         is_later = any(failure.happened_at > signature.signed_at for failure in came)
         return self.severity(signature.mode) not in HURTS and counted <= signature.failures and not is_later
 
+    def prove(self, fix: FixFacts, kinds: Kinds, fixes: int | None = None) -> Proof:
+        """What riding has shown of a fix against failures of some kinds, judged among so many fixes: all of today."""
+        among = self.fixes_judged if fixes is None else fixes
+        return self.history.prove(fix, kinds, self._own_bar.for_fixes(among, self.history.attempt(fix, kinds)))
+
+    def proof_of_fix(self, fix: Key) -> Proof | None:
+        """The proof of one fix against everything that it answers; None for a change that answers nothing."""
+        facts = self.history.fixes.get(fix)
+        return None if facts is None else self.prove(facts, self.history.kinds_of(fix))
+
     def shown(self, fix: FixFacts, failure: FailureFacts, fixes: int | None = None) -> Shown:
         """The evidence of a fix against what is one with a failure, judged among so many fixes (today's by default)."""
         among = self.fixes_judged if fixes is None else fixes
@@ -175,7 +189,7 @@ class Loop:
         return known
 
     def _weigh(self, fix: FixFacts, kinds: Kinds, failure: FailureFacts, fixes: int) -> Shown:
-        proof = self.history.prove(fix, kinds, self._own_bar.for_fixes(fixes))
+        proof = self.prove(fix, kinds, fixes)
         severity = self.severity(failure.mode)
         rides = [
             ride.day for key in self.history.rides_with(fix, kinds)[0] for ride in self.history.rides_of.get(key, ())

@@ -46,16 +46,17 @@ class LeftOut:
 class Bar:
     """What riding has to show of a fix: less than a share of the earlier rate, at a confidence.
 
-    The confidence grows with the number of fixes that are judged together. A machine may ask for more, never for less:
-    then useless fixes would be called good too often.
+    The confidence grows with the number of fixes that are judged together, and with each attempt at the same failure.
+    A machine may ask for more, never for less: then useless fixes would be called good too often.
     """
 
     rate_fraction: float = HALF
     confidence: float = 0.0
 
-    def for_fixes(self, fixes: int) -> Bar:
-        """The bar where so many fixes are judged together."""
-        return Bar(min(self.rate_fraction, HALF), max(self.confidence, confidence_for_fixes(max(1, fixes))))
+    def for_fixes(self, fixes: int, attempt: int = 1) -> Bar:
+        """The bar where so many fixes are judged together, for the first, second, … attempt at the same failure."""
+        confidence = confidence_for_fixes(max(1, fixes) * attempt)
+        return Bar(min(self.rate_fraction, HALF), max(self.confidence, confidence))
 
 
 @dataclass(frozen=True)
@@ -128,6 +129,7 @@ class History:
     ) -> None:  # fmt: skip
         self.lineage = Lineage(revisions)
         self.revisions = self.lineage.revisions
+        self._by_number = sorted(self.revisions.values(), key=lambda revision: revision.number)
         self.failures = {failure.key: failure for failure in sorted(failures, key=_by_time)}
         newest_first = sorted(fixes, key=lambda fix: (-self.revisions[fix.revision].number, fix.title, str(fix.key)))
         self.fixes = {fix.key: fix for fix in newest_first}
@@ -190,10 +192,11 @@ class History:
         """Failures of some kinds that came with the fix fitted, or perhaps fitted, in their order."""
         known = self._came.get((fix.key, kinds))
         if known is None:
+            fitted_on = self.lineage.fitted_on(fix.revision)
             came = [
                 failure
                 for (revision, _, _), listed in self._groups.items()
-                if kinds.include(listed[0]) and self.fitted(fix.revision, revision) is not Fitted.NO
+                if revision in fitted_on and kinds.include(listed[0])
                 for failure in listed
             ]
             known = self._came[fix.key, kinds] = sorted(came, key=_by_time)
@@ -239,23 +242,23 @@ class History:
             for later in self.fixes.values()
             if self._number(later) > own.number and kinds.overlap(self._kinds[later.key])
         ]
-        counted: set[Key] = set()
+        has_later = {
+            revision for later in {fix.revision for fix in later_fixes} for revision in self.lineage.fitted_on(later)
+        }
+        has_fix = {key for key, state in self.lineage.fitted_on(fix.revision).items() if state is Fitted.YES}
+        counted = has_fix - has_later
         left_out = []
-        for revision in sorted(self.revisions.values(), key=lambda candidate: candidate.number):
-            if revision.number < own.number:
+        for revision in self._by_number:
+            if revision.number < own.number or revision.key in counted or revision.key not in self._ridden:
                 continue
             fitted, missing = self.lineage.fitted(fix.revision, revision.key)
             if not self.lineage.descends(revision.key, fix.revision):
                 why = Why.NO_DESCENT
             elif fitted is not Fitted.YES:
                 why = Why.PART_REMOVED if fitted is Fitted.NO else Why.UNKNOWN
-            elif any(self.fitted(later_fix.revision, revision.key) is not Fitted.NO for later_fix in later_fixes):
-                why = Why.LATER_FIX
             else:
-                counted.add(revision.key)
-                continue
-            if revision.key in self._ridden:
-                left_out.append(LeftOut(revision, self._ridden[revision.key].rides, why, missing))
+                why = Why.LATER_FIX
+            left_out.append(LeftOut(revision, self._ridden[revision.key].rides, why, missing))
         return counted, tuple(left_out)
 
     def is_ridden(self, fix: FixFacts, kinds: Kinds) -> bool:
@@ -281,16 +284,19 @@ class History:
             for mode in self._kinds[fix.key].modes
         )
 
+    def attempt(self, fix: FixFacts, kinds: Kinds) -> int:
+        """Which attempt at failures of some kinds a fix is: 1, and one more for each earlier fix that was ridden.
+
+        A mode that is fixed again and again is judged again and again, each time before the next fix counts.
+        """
+        return 1 + sum(
+            self._number(other) < self._number(fix)
+            and kinds.overlap(self._kinds[other.key])
+            and self.is_ridden(other, kinds)
+            for other in self.fixes.values()
+        )
+
     # What riding has shown
-
-    def proof_for(self, failure: FailureFacts, bar: Bar) -> Proof | None:
-        """The proof of the fix that is watched, or None while no fix of the failure is ridden."""
-        fix = self.watched_fix(failure)
-        return None if fix is None else self.prove(fix, Kinds.of([failure]), bar)
-
-    def proof_of_fix(self, fix: Key, bar: Bar) -> Proof:
-        """The proof of one fix against everything that it answers."""
-        return self.prove(self.fixes[fix], self._kinds[fix], bar)
 
     def prove(self, fix: FixFacts, kinds: Kinds, bar: Bar) -> Proof:
         """What riding has shown of a fix against failures of some kinds; `bar` is used as it is."""

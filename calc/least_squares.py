@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -152,56 +151,6 @@ class RoadLoad(NamedTuple):
     u_c_n_per_mps2: float
 
 
-@kernel(
-    title="Road load from a coast-down",
-    formula="v = v₀ − (A t + B ∫v dt + C ∫v² dt) / m  (least squares)",
-    source=f"{SAE}; the equation of motion integrated, trapezoidal rule.",
-    time_s=not_negative(),
-    speed_mps=not_negative(),
-    mass_kg=positive(),
-)
-def fit_coast_down(time_s: Number, speed_mps: Number, mass_kg: float, linear: bool = False) -> RoadLoad:
-    """Road load from one coasting run.
-
-    Run both ways and take `mean_of_directions`: wind and slope are in every single run. The speeds
-    are fitted as they are, not their differences: these would magnify the noise of every reading.
-
-    Parameters
-    ----------
-    time_s: growing sample times, 1-D array [s].
-    speed_mps: speed at each, same length [m/s]; at least 5 samples (6 with the linear part).
-    mass_kg: effective mass with rider [kg], above 0.
-    linear: fit B too; on short runs B and C can hardly be told apart.
-
-    Returns
-    -------
-    RoadLoad with standard errors, for readings whose errors are independent. A part below 0 says that
-    wind, slope or noise was larger than that part.
-
-    Raises
-    ------
-    ValueError: too few samples, lengths differ, times do not grow, or speeds hardly vary.
-
-    Examples
-    --------
-    >>> load = fit_coast_down([0.0, 1.0, 2.0, 3.0, 4.0], [14.0, 13.5, 13.0, 12.5, 12.0], mass_kg=200.0)
-    >>> round(load.a_n, 6), abs(round(load.c_n_per_mps2, 6))
-    (100.0, 0.0)
-    """
-    times, speeds = np.atleast_1d(time_s), np.atleast_1d(speed_mps)
-    if times.shape != speeds.shape or times.ndim != 1:
-        raise ValueError(f"speed_mps must be as long as time_s ({times.size}), got {speeds.size} values")
-    if (np.diff(times) <= 0).any():
-        raise ValueError("time_s must grow from sample to sample")
-    powers = (0, 1, 2) if linear else (0, 2)
-    steps = np.diff(times)
-    # The trapezoids' sum of vᵏ over time, from the first sample to each.
-    lost = [np.append(0.0, np.cumsum(steps * (speeds[1:] ** k + speeds[:-1] ** k) / 2)) for k in powers]
-    design = np.column_stack([np.ones_like(times), *(-part / mass_kg for part in lost)])
-    fit = fit_columns(design, speeds, "speed_mps")
-    return _road_load(fit.coefficients[1:], fit.standard_errors[1:], powers)
-
-
 def _road_load(coefficients: Any, standard_errors: Any, powers: tuple[int, ...]) -> RoadLoad:
     values = dict(zip(powers, coefficients.tolist(), strict=True))
     errors = dict(zip(powers, standard_errors.tolist(), strict=True))
@@ -246,39 +195,6 @@ def fit_steady_speed(speed_mps: Number, power_w: Number, efficiency: float = 0.8
     powers = (0, 1, 2) if linear else (0, 2)
     fit = fit_powers(speeds, efficiency * powers_w / speeds, powers, "speed_mps")
     return _road_load(fit.coefficients, fit.standard_errors, powers)
-
-
-@kernel(
-    title="Road load of both directions",
-    formula="A = (A_out + A_back)/2, and so B and C;  u(A) = ½ √[u(A_out)² + u(A_back)²]",
-    source=f"{SAE}; JCGM 100:2008, 5.1.2.",
-)
-def mean_of_directions(out: RoadLoad, back: RoadLoad) -> RoadLoad:
-    """Mean of two coast-downs in opposite directions; a slope cancels, a steady wind mostly.
-
-    Parameters
-    ----------
-    out, back: road load each way.
-
-    Returns
-    -------
-    RoadLoad; errors combined in quadrature.
-
-    Raises
-    ------
-    ValueError: a part of either is not finite.
-
-    Examples
-    --------
-    >>> mean_of_directions(RoadLoad(50.0, 0.0, 0.4, 3.0, 0.0, 0.0), RoadLoad(70.0, 0.0, 0.6, 4.0, 0.0, 0.0)).a_n
-    60.0
-    """
-    for name, load in (("out", out), ("back", back)):
-        if not np.isfinite(load).all():
-            raise ValueError(f"{name} must hold finite numbers, got {load}")
-    values = [(first + second) / 2 for first, second in zip(out[:3], back[:3], strict=True)]
-    errors = [math.hypot(first, second) / 2 for first, second in zip(out[3:], back[3:], strict=True)]
-    return RoadLoad(*values, *errors)
 
 
 class Lines(NamedTuple):

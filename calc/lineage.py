@@ -79,17 +79,23 @@ class Lineage:
     def __init__(self, revisions: Iterable[RevisionFacts]) -> None:
         self.revisions = {revision.key: revision for revision in revisions}
         self._carried: dict[tuple[Key, Key], Carried] = {}
+        self._on: dict[Key, dict[Key, Fitted]] = {}
+        self._changes: dict[Key, dict[Feature, tuple[float, float]]] = {}
+        self._lines: dict[Key, frozenset[Key]] = {}
+        self._descendants: dict[Key, list[Key]] = {}
+        # A parent comes before its children, so its own line is known by then.
+        for revision in sorted(self.revisions.values(), key=lambda listed: listed.number):
+            parent = self.revisions.get(revision.parent)
+            # A parent is older than its child. Other records are mistakes and give no descent.
+            has_parent = parent is not None and parent.number < revision.number
+            line = frozenset({revision.key}) | (self._lines[revision.parent] if has_parent else frozenset())
+            self._lines[revision.key] = line
+            for ancestor in line:
+                self._descendants.setdefault(ancestor, []).append(revision.key)
 
     def descends(self, revision: Key, ancestor: Key) -> bool:
         """Whether a revision is that ancestor, or was made from it by way of its parents."""
-        while revision != ancestor:
-            here = self.revisions[revision]
-            parent = self.revisions.get(here.parent)
-            # A parent is older than its child. Other records are mistakes and give no descent.
-            if parent is None or parent.number >= here.number:
-                return False
-            revision = parent.key
-        return True
+        return ancestor in self._lines[revision]
 
     def changed_by(self, revision: Key) -> dict[Feature, tuple[float, float]]:
         """What a revision changed against its parent, with the values before and after.
@@ -127,12 +133,22 @@ class Lineage:
             known = self._carried[revision, on] = self._compare(revision, on)
         return known
 
+    def fitted_on(self, revision: Key) -> Mapping[Key, Fitted]:
+        """The revisions that have, or perhaps have, what one revision was made for: yes or unknown by revision."""
+        known = self._on.get(revision)
+        if known is None:
+            states = {key: self.fitted(revision, key).fitted for key in self._descendants[revision]}
+            known = self._on[revision] = {key: state for key, state in states.items() if state is not Fitted.NO}
+        return known
+
     def _compare(self, revision: Key, on: Key) -> Carried:
         if not self.descends(on, revision):
             return Carried(Fitted.NO)
         if on == revision:
             return Carried(Fitted.YES)
-        changes = self.changed_by(revision)
+        changes = self._changes.get(revision)
+        if changes is None:
+            changes = self._changes[revision] = self.changed_by(revision)
         fates = {
             feature: _fate(before, after, self._value(feature, on, changed_on=revision))
             for feature, (before, after) in changes.items()

@@ -198,8 +198,9 @@ _RESULTS = [
     ),
     *_declared(
         "Road load",
-        ("rolling_force", "least_squares.fit_coast_down", "Constant part, in newtons", "ratio", (LOG,), ("log",), ""),
-        ("air_factor", "least_squares.fit_coast_down", "Square part, in N/(m/s)²", "ratio", (LOG,), ("log",), ""),
+        ("rolling_force", "coast_down.fit_coast_downs", "Constant part, in newtons", "ratio", (LOG,), ("log",), ""),
+        ("air_factor", "coast_down.fit_coast_downs", "Square part, in N/(m/s)²", "ratio", (LOG,), ("log",), ""),
+        ("coast_down_wind", "coast_down.fit_coast_downs", "Mean wind along the way", "speed", (LOG,), ("log",), ""),
         ("rolling_coefficient", "resistance.rolling_coefficient", "Rolling coefficient", "ratio", (LOG,), ("log",), ""),
         ("drag_area", "resistance.drag_area_m2", "Drag area, in m²", "ratio", (LOG,), ("log",), ""),
         ("road_load_top_speed", "road_load.top_speed_mps",

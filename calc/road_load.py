@@ -9,9 +9,7 @@ import numpy as np
 from calc.declaration import Number, any_real, kernel, not_negative, plain, positive
 from calc.least_squares import EFFICIENCY, SAE
 from calc.least_squares import RoadLoad as RoadLoad
-from calc.least_squares import fit_coast_down as fit_coast_down
 from calc.least_squares import fit_steady_speed as fit_steady_speed
-from calc.least_squares import mean_of_directions as mean_of_directions
 from calc.least_squares import polynomial_fit as polynomial_fit
 
 

@@ -11,6 +11,7 @@ from calc.budget import Budget
 from calc.declaration import Measured
 from calc.session_facts import PACK_U_FRACTION
 from calc.session_sheet import Sheet
+from calc.session_table import SessionTable
 from calc.uncertainty import widened_u
 
 # Sources of error that several results of a session share. There is one voltmeter and one pack.
@@ -21,6 +22,11 @@ UNDER_LOAD, AS_ASSUMED = "voltages under load", "mean voltage, as assumed"
 
 EVIDENCE = ("", "integrated log", "meter", "rest-voltage curve", "charge × mean voltage")
 _LOG, _METER, _REST, _PRODUCT = 1, 2, 3, 4
+
+
+def _joined(table: SessionTable, row: int) -> str:
+    """Which logs it rests on, where a session has several."""
+    return f" From {table.log_rests_on[row]}." if table.log_rests_on[row] else ""
 
 
 def energy_columns(sheet: Sheet) -> None:
@@ -97,7 +103,7 @@ def _charge(sheet: Sheet) -> None:
         lambda row: kernels[source[row]],
         Measured(value, budget),
         {"a charge counter, a log, or rest voltages before and after with a battery pack": known},
-        lambda row: methods[source[row]],
+        lambda row: methods[source[row]] + (_joined(table, row) if source[row] == _LOG else ""),
         evidence=lambda row: EVIDENCE[source[row]],
         improve=lambda row: "A charge counter or a log would be far better." if source[row] == _REST else "",
     )
@@ -168,7 +174,9 @@ def _energy(sheet: Sheet) -> None:
 
     def how(row: int) -> str:
         if source[row] in (_LOG, _METER):
-            return "Power integrated over the log." if source[row] == _LOG else "Read off a meter."
+            return (
+                f"Power integrated over the log.{_joined(table, row)}" if source[row] == _LOG else "Read off a meter."
+            )
         return f"Charge used ({EVIDENCE[charge_source[row]]}) times {_VOLTAGES[which[row]]}."
 
     def improve(row: int) -> str:

@@ -6,8 +6,7 @@ None means "not known", never zero. Units are in the names.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -50,6 +49,8 @@ class LogFacts:
     controller_temperature_c: float | None = None
     battery_temperature_c: float | None = None
     lowest_battery_temperature_c: float | None = None
+    rests_on: str | None = None
+    """Which logs were joined or left out, where a session has several; never stored."""
 
     @classmethod
     def of_series(cls, time_s: Any, voltage_v: Any, current_a: Any) -> LogFacts:
@@ -100,33 +101,6 @@ class GatheredLogFacts:
             resistance_ohm=None if resistance is None else resistance.resistance_ohm,
             u_resistance_ohm=None if resistance is None else resistance.u_resistance_ohm,
         )
-
-
-_HIGHEST = (
-    "peak_power_w",
-    "highest_current_a",
-    "highest_voltage_v",
-    "motor_temperature_c",
-    "controller_temperature_c",
-    "battery_temperature_c",
-)
-_LOWEST = ("lowest_voltage_v", "lowest_battery_temperature_c")
-
-
-def of_several_logs(logs: Sequence[LogFacts]) -> LogFacts | None:
-    """What the logs of one session say together: totals of the longest, and the extremes of them all.
-
-    Totals do not add up, because logs of several instruments cover the same ride; a limit is passed whichever of
-    them saw it.
-    """
-    if not logs:
-        return None
-    longest = max(logs, key=lambda log: log.duration_s or 0.0)
-    extremes: dict[str, float | None] = {}
-    for worst, names in ((max, _HIGHEST), (min, _LOWEST)):
-        for name in names:
-            extremes[name] = worst((value for log in logs if (value := getattr(log, name)) is not None), default=None)
-    return replace(longest, **extremes)
 
 
 class _PackFit:

@@ -326,6 +326,17 @@ def mode_change(failure):
 
 
 @pytest.fixture
+def removal(venue, make_account):
+    from buildlog.models import Removal
+    from buildlog.records import removal as removals
+    from sessions.models import Venue
+
+    empty = Venue.objects.create(name="Far pond")
+    removals.remove(empty, make_account("builder", "remover"))
+    return Removal.objects.get()
+
+
+@pytest.fixture
 def card(revision):
     from sessions.models import TestCard
 

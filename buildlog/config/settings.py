@@ -47,6 +47,7 @@ SESSION_COOKIE_NAME = f"{_begin}firnlog_session{_end}"
 # The framework's cookie of messages would go to every program on this host, and carry names.
 MESSAGE_STORAGE = "django.contrib.messages.storage.session.SessionStorage"
 CSRF_COOKIE_NAME = f"{_begin}firnlog_csrf{_end}"
+MACHINE_COOKIE_NAME = f"{_begin}firnlog_machine{_end}"
 
 INSTALLED_APPS = [
     "buildlog.apps.BuildlogConfig",
@@ -63,7 +64,9 @@ INSTALLED_APPS = [
     "drf_spectacular_sidecar",
     "django.forms",
     "csp",
+    "reversion",
 ]
+SERIALIZATION_MODULES = {"exact": "buildlog.records.exact_json"}
 MIDDLEWARE = [
     "buildlog.hosting.request_log.RequestLog",
     "buildlog.hosting.forwarded.Forwarded",
@@ -82,6 +85,7 @@ MIDDLEWARE = [
     "django.contrib.auth.middleware.LoginRequiredMiddleware",
     "buildlog.people.sign_in_life.SessionLife",
     "buildlog.people.current_account.CurrentAccount",
+    "buildlog.machines.chosen_machine.ChosenMachine",
     "django.contrib.messages.middleware.MessageMiddleware",
 ]
 ROOT_URLCONF = "buildlog.config.urls"

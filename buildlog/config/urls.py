@@ -1,20 +1,38 @@
 """Every address of the site, in one place."""
 
+from django.conf import settings
 from django.contrib import admin
 from django.urls import include, path
 
 from buildlog.failures import mode_pages, modification_pages, part_page, verification_pages
 from buildlog.failures import pages as failures
-from buildlog.hosting import connection_pages, error_pages, help_pages, more_pages, upkeep_pages
+from buildlog.hosting import (
+    connection_pages,
+    error_pages,
+    help_pages,
+    method_pages,
+    settings_page,
+    specimen_page,
+    upkeep_pages,
+)
 from buildlog.machines import pages as machines
 from buildlog.machines import part_pages, space_pages, wiring_page
 from buildlog.people import account_pages, device_pages, sign_in_pages
 from buildlog.people import pages as people
-from buildlog.photos import image_files
+from buildlog.photos import image_files, new_record_pages
 from buildlog.photos import pages as photos
-from sessions.bench import card_pages, home_pages, release_pages, revision_page, trial_cards
+from buildlog.records import history_pages
+from sessions.bench import (
+    card_pages,
+    home_pages,
+    release_pages,
+    revision_page,
+    search_page,
+    shed_page,
+    trial_cards,
+)
 from sessions.bench import pages as bench_pages
-from sessions.evidence import doubt_pages
+from sessions.evidence import doubt_pages, form_pages
 from sessions.evidence import pages as evidence_pages
 from sessions.field import pages as field_pages
 from sessions.logs import column_pages, recordings_pages
@@ -32,12 +50,19 @@ handler404 = connection_pages.missing_page
 handler500 = error_pages.server_error
 urlpatterns = [
     path("", home_pages.home, name="home"),
-    path("more/", more_pages.more, name="more"),
+    path("search/", search_page.search, name="search"),
+    path("shed/", shed_page.shed, name="shed"),
+    path("settings/", settings_page.settings, name="settings"),
+    path("history/<slug:kind>/<uuid:pk>/", history_pages.record_history, name="record_history"),
+    path("history/<slug:kind>/<uuid:pk>/undo/", history_pages.undo_change, name="undo_change"),
+    path("trash/", history_pages.trash_page, name="trash"),
+    path("trash/<int:pk>/restore/", history_pages.restore_removal, name="restore_removal"),
+    path("trash/<int:pk>/empty/", history_pages.empty_removal, name="empty_removal"),
     path("vehicles/new/", machines.new_vehicle, name="new_vehicle"),
     path("vehicles/<uuid:pk>/", machine_pages.vehicle, name="vehicle"),
     path("vehicles/<uuid:pk>/edit/", machines.edit_vehicle, name="edit_vehicle"),
     path("vehicles/<uuid:pk>/remove/", machines.remove_vehicle, name="remove_vehicle"),
-    path("vehicles/<uuid:pk>/new-revision/", machines.new_revision, name="new_revision"),
+    path("vehicles/<uuid:pk>/new-revision/", new_record_pages.new_revision, name="new_revision"),
     path("vehicles/<uuid:pk>/difference/", machines.revision_difference, name="revision_difference"),
     path("vehicles/read-archive/", archive_pages.read_archive, name="read_archive"),
     path("vehicles/<uuid:pk>/tables/", archive_pages.vehicle_tables, name="vehicle_tables"),
@@ -71,7 +96,8 @@ urlpatterns = [
     path("modifications/<uuid:pk>/edit/", modification_pages.edit_modification, name="edit_modification"),
     path("modifications/<uuid:pk>/remove/", modification_pages.remove_modification, name="remove_modification"),
     path("parts/", part_pages.parts, name="parts"),
-    path("parts/new/<slug:category>/", part_pages.new_part, name="new_part"),
+    path("parts/new/", part_pages.new_part_kind, name="new_part_kind"),
+    path("parts/new/<slug:category>/", new_record_pages.new_part, name="new_part"),
     path("parts/<uuid:pk>/", part_page.part, name="part"),
     path("parts/<uuid:pk>/edit/", part_pages.edit_part, name="edit_part"),
     path("parts/<uuid:pk>/remove/", part_pages.remove_part, name="remove_part"),
@@ -106,13 +132,13 @@ urlpatterns = [
     path("gates/<uuid:pk>/edit/", outings.edit_gate, name="edit_gate"),
     path("gates/<uuid:pk>/remove/", outings.remove_gate, name="remove_gate"),
     path("sessions/", outings.sessions, name="sessions"),
-    path("sessions/new/", outings.new_session, name="new_session"),
+    path("sessions/new/", form_pages.new_session, name="new_session"),
     path("sessions/<uuid:pk>/", evidence_pages.session, name="session"),
-    path("sessions/<uuid:pk>/edit/", outings.edit_session, name="edit_session"),
+    path("sessions/<uuid:pk>/edit/", form_pages.edit_session, name="edit_session"),
     path("sessions/<uuid:pk>/remove/", outings.remove_session, name="remove_session"),
-    path("sessions/<uuid:pk>/new-pass/", outings.new_pass, name="new_pass"),
+    path("sessions/<uuid:pk>/new-pass/", form_pages.new_pass, name="new_pass"),
     path("sessions/<uuid:pk>/time-video/", outings.time_video, name="time_video"),
-    path("sessions/<uuid:pk>/new-reading/", outings.new_reading, name="new_reading"),
+    path("sessions/<uuid:pk>/new-reading/", form_pages.new_reading, name="new_reading"),
     path("sessions/<uuid:pk>/new-log/", logs.new_log, name="new_log"),
     path("sessions/logs/<uuid:pk>/", logs.log, name="log"),
     path("sessions/logs/<uuid:pk>/original/", logs.log_original, name="log_original"),
@@ -124,9 +150,9 @@ urlpatterns = [
     path("sessions/logs/<uuid:pk>/remove/", logs.remove_log, name="remove_log"),
     path("sessions/<uuid:pk>/recordings/", recordings_pages.recordings, name="recordings"),
     path("sessions/<uuid:pk>/recordings/window/", recordings_pages.recordings_window, name="recordings_window"),
-    path("sessions/passes/<uuid:pk>/edit/", outings.edit_pass, name="edit_pass"),
+    path("sessions/passes/<uuid:pk>/edit/", form_pages.edit_pass, name="edit_pass"),
     path("sessions/passes/<uuid:pk>/remove/", outings.remove_pass, name="remove_pass"),
-    path("sessions/readings/<uuid:pk>/edit/", outings.edit_reading, name="edit_reading"),
+    path("sessions/readings/<uuid:pk>/edit/", form_pages.edit_reading, name="edit_reading"),
     path("sessions/readings/<uuid:pk>/remove/", outings.remove_reading, name="remove_reading"),
     path("field/", field_pages.field, name="field"),
     path("field/manifest.webmanifest", field_pages.field_manifest, name="field_manifest"),
@@ -150,8 +176,8 @@ urlpatterns = [
     path("trials/<uuid:pk>/close/", trial_pages.close_trial, name="close_trial"),
     path("trials/<uuid:pk>/remove/", trial_pages.remove_trial, name="remove_trial"),
     path("trials/<uuid:pk>/card/", trial_cards.trial_card, name="trial_card"),
-    path("methods/", more_pages.methods, name="methods"),
-    path("methods/<str:name>/", more_pages.method, name="method"),
+    path("methods/", method_pages.methods, name="methods"),
+    path("methods/<str:name>/", method_pages.method, name="method"),
     path("help/", help_pages.help_index, name="help"),
     path("help/<slug:slug>/", help_pages.help_page, name="help_page"),
     path("connection/", connection_pages.connection, name="connection"),
@@ -172,3 +198,5 @@ urlpatterns = [
     path("api/v1/", include("buildlog.config.api_urls")),
     path("admin/", admin.site.urls),
 ]
+if settings.DEBUG:
+    urlpatterns.append(path("specimen/", specimen_page.specimen, name="specimen"))

@@ -13,7 +13,7 @@ from django.db.models.functions import Cast
 
 from buildlog.failures.models import Failure
 from buildlog.machines.models import Vehicle
-from calc.exposure_gaps import Pace, RideLength, ridden, with_estimates
+from calc.exposure_gaps import GUESS_SPREAD, LAPS_SPREAD, Pace, RideLength, ridden, with_estimates
 
 Doubtful = Mapping[str, Collection[str]]
 """Facts of sessions in doubt: for "distance_m" and "runtime_s" the keys of the sessions, as hexadecimal text."""
@@ -35,25 +35,54 @@ class Ride(NamedTuple):
     length: RideLength
 
 
-class Exposure:
-    """All rides of one vehicle, in their order. One query, and those of its doubts unless they are given."""
+class StoredRide(NamedTuple):
+    """What is stored of one session. key: its own, as text; method: how its distance was taken."""
 
-    def __init__(self, vehicle: Vehicle, doubtful: Doubtful | None = None) -> None:
-        # Read through the reverse relation, because buildlog does not import sessions.
-        rows = list(
-            vehicle.revisions.filter(sessions__isnull=False)
-            # As text, which is faster for thousands of keys than UUID objects.
-            .annotate(key=Cast("sessions__pk", CharField()), track_m=Max("sessions__logs__length_m"))
-            .values_list(
-                "key", "pk", "number", "sessions__started_at", "sessions__distance_m", "sessions__runtime_s", "track_m"
-            )
-            .order_by("sessions__started_at", "sessions__pk")
+    key: str
+    revision: uuid.UUID
+    number: int
+    started_at: datetime
+    distance_m: float | None
+    runtime_s: float | None
+    method: str
+    track_m: float | None
+
+
+def stored_rides(vehicle: Vehicle) -> list[StoredRide]:
+    """Of all sessions of a vehicle, in their order. One query."""
+    # Read through the reverse relation, because buildlog does not import sessions.
+    rows = (
+        vehicle.revisions.filter(sessions__isnull=False)
+        # As text, which is faster for thousands of keys than UUID objects.
+        .annotate(key=Cast("sessions__pk", CharField()), track_m=Max("sessions__logs__length_m"))
+        .values_list(
+            "key", "pk", "number", "sessions__started_at", "sessions__distance_m", "sessions__runtime_s",
+            "sessions__distance_method", "track_m",
         )
+        .order_by("sessions__started_at", "sessions__pk")
+    )  # fmt: skip
+    return [StoredRide(*row) for row in rows]
+
+
+SPREADS = {"laps": LAPS_SPREAD, "estimate": GUESS_SPREAD}
+"""Methods by which a distance is estimated, not measured."""
+
+
+class Exposure:
+    """All rides of one vehicle, in their order.
+
+    One query, and those of its doubts, unless a page has read them and gives them along.
+    """
+
+    def __init__(
+        self, vehicle: Vehicle, doubtful: Doubtful | None = None, rows: list[StoredRide] | None = None
+    ) -> None:
+        rows = stored_rides(vehicle) if rows is None else rows
         if doubtful is None:
             doubtful = _READERS[0](vehicle) if rows and _READERS else {}
         no_distance, no_runtime = doubtful.get("distance_m", ()), doubtful.get("runtime_s", ())
         rides, tracks_m = [], []
-        for text, revision, number, started_at, distance_m, runtime_s, track_m in rows:
+        for text, revision, number, started_at, distance_m, runtime_s, method, track_m in rows:
             key = text.replace("-", "")
             distance_is_doubted, time_is_doubted = key in no_distance, key in no_runtime
             length = RideLength(
@@ -62,6 +91,10 @@ class Exposure:
                 doubted_m=(distance_m or 0.0) if distance_is_doubted else 0.0,
                 doubted_s=(runtime_s or 0.0) if time_is_doubted else 0.0,
             )
+            if method in SPREADS and not track_m:
+                length = length.by_estimate(SPREADS[method])
+            elif method in SPREADS:
+                length = length._replace(distance_m=None)
             rides.append(Ride(key, revision, number, started_at, length))
             tracks_m.append(track_m)
         self.rides = _estimated(rides, tracks_m)

@@ -10,8 +10,10 @@ from django.core.exceptions import ValidationError
 from buildlog.failures import session_choice
 from buildlog.failures.models import Failure, FailureMode, Modification
 from buildlog.machines.models import Revision
+from buildlog.photos.forms import PhotographedForm
 from buildlog.quantities.declared import quantity_names
-from buildlog.records.forms import RecordForm, moment_input
+from buildlog.records.forms import Making, RecordForm
+from buildlog.records.moments import MomentInput
 from calc.mode_names import one_form
 
 
@@ -46,7 +48,8 @@ class ModificationForm(RecordForm[Modification]):
             del self.fields["answers"]
 
 
-class FailureForm(RecordForm[Failure]):
+class FailureForm(PhotographedForm[Failure]):
+    photo_subject = "failure"
     mode_name = forms.CharField(
         label="What failed, in the words used before or new ones",
         max_length=80,
@@ -54,6 +57,7 @@ class FailureForm(RecordForm[Failure]):
         help_text="For example: chain came off. Case, spaces and dots make no difference.",
     )
     searched = ("session",)
+    makes = {"part": Making("new_part_kind", "A new part …")}
     groups = (("When in the session", ("session", "happened_at", *quantity_names(Failure, "When in the session"))),)
 
     class Meta:
@@ -69,7 +73,7 @@ class FailureForm(RecordForm[Failure]):
             "happened_at",
             *quantity_names(Failure),
         ]
-        widgets = {"happened_at": moment_input()}
+        widgets = {"happened_at": MomentInput()}
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

@@ -22,7 +22,7 @@ from buildlog.machines.queries import read_line
 from buildlog.people import current_account
 from calc.failure_facts import HURTS, FailureFacts
 from calc.failure_state import Loop, Standing, State
-from calc.fix_proof import HALF, Bar, Proof
+from calc.fix_proof import HALF, Bar
 from calc.proof_sentences import refusal
 
 DEFAULT_CONFIDENCE = 0.8
@@ -60,12 +60,6 @@ def loop_of(
     signed = signed_of([vehicle.pk], verifications).get(vehicle.pk) or Signed()
     history = history_of(vehicle.pk, rides, line, failures)
     return Loop(history, bar_of(vehicle), signed.verifications, signed.signatures)
-
-
-def proof_of(failure: Failure) -> Proof | None:
-    """The proof for one failure, or None while no fix of it is ridden."""
-    loop = loop_of(failure.revision.vehicle)
-    return loop.history.proof_for(loop.history.failures[failure.pk], loop.bar)
 
 
 def standing_of(failure: Failure) -> Standing:

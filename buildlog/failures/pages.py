@@ -13,6 +13,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_safe
 
 from buildlog.failures.cause_form import CauseForm
+from buildlog.failures.form_says import says_of_failure
 from buildlog.failures.forms import FailureForm
 from buildlog.failures.loop import (
     IllegalTransition,
@@ -33,7 +34,7 @@ from buildlog.people.signed_in import SignedInRequest
 from buildlog.photos.models import Photo
 from buildlog.records import change_log
 from buildlog.records.list_pages import asked_record, list_page
-from buildlog.records.pages import change_record, remove_record, write_record
+from buildlog.records.pages import ANOTHER, Then, change_record, remove_record, write_record
 from calc.failure_facts import HURTS, FailureFacts, Kinds
 from calc.failure_state import Standing, State
 from calc.fix_proof import History
@@ -163,6 +164,8 @@ def new_failure(request: SignedInRequest) -> HttpResponse:
         back=reverse("failures"),
         initial=initial | _from_detection(request),
         on_created=lambda failure: offer_joining(request, failure.mode),
+        says=says_of_failure,
+        then=[Then(ANOTHER, "Save and add another", request.get_full_path())],
     )
 
 

@@ -14,7 +14,8 @@ from buildlog.people.form_pages import form_page
 from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
 from buildlog.photos.models import Photo
-from buildlog.records.forms import RecordForm, day_input
+from buildlog.records.forms import RecordForm
+from buildlog.records.moments import day_input
 from buildlog.records.pages import change_record, remove_record, write_record
 
 

@@ -86,4 +86,4 @@ class OwnerAdminSite(admin.AdminSite):
         self, request: HttpRequest, extra_context: Any = None
     ) -> HttpResponse:
         """Signing out has one page, too."""
-        return redirect("more")
+        return redirect("settings")

@@ -28,6 +28,7 @@ SLUGS = (
     "lake",
     "before-riding",
     "bench",
+    "recordings",
     "comparison",
     "doubts",
     "uncertainty",

@@ -13,7 +13,8 @@ from buildlog.machines.models import Fitting, Part, Revision, Vehicle
 from buildlog.machines.specifications import CATEGORIES, read_specification
 from buildlog.quantities.declared import quantity_names
 from buildlog.quantities.fields import QuantityFormField
-from buildlog.records.forms import RecordForm, day_input
+from buildlog.records.forms import Making, RecordForm
+from buildlog.records.moments import day_input
 
 
 class VehicleForm(RecordForm[Vehicle]):
@@ -139,6 +140,7 @@ class PartForm(RecordForm[Part]):
 class FittingForm(RecordForm[Fitting]):
     belongs_to = ("revision",)
     together = (("quantity", "series", "parallel"),)
+    makes = {"part": Making("new_part_kind", "A new part …")}
     groups = (
         ("Place", quantity_names(Fitting, "Place")),
         ("Wiring", ("branch", "series", "parallel", "string")),

@@ -4,22 +4,22 @@ from __future__ import annotations
 
 import uuid
 
-from django.contrib import messages
 from django.http import HttpResponse
-from django.shortcuts import get_object_or_404, redirect, render
+from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 from django.views.decorators.http import require_safe
 
 from buildlog.machines import queries
-from buildlog.machines.carry_over import carry_fittings_over, next_revision
+from buildlog.machines.carry_over import carry_fittings_over
 from buildlog.machines.difference import difference
+from buildlog.machines.form_says import says_of_fitting
 from buildlog.machines.forms import FittingForm, RevisionForm, VehicleForm
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Fitting, Revision, Vehicle
 from buildlog.people.form_pages import form_page
 from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
-from buildlog.records.pages import change_record, remove_record, write_record
+from buildlog.records.pages import ANOTHER, Then, change_record, remove_record, write_record
 
 
 @form_page
@@ -39,22 +39,6 @@ def edit_vehicle(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
 def remove_vehicle(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     vehicle = get_object_or_404(Vehicle, pk=pk)
     return remove_record(request, vehicle, back=vehicle.get_absolute_url(), after=reverse("home"))
-
-
-@form_page
-@needs(Right.BUILD)
-def new_revision(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    """A revision like the newest one; saving it carries the parent's fittings over."""
-    vehicle = get_object_or_404(Vehicle, pk=pk)
-    revision = next_revision(vehicle)
-    form = RevisionForm(request.POST or None, instance=revision, unit_system=request.user.unit_system)
-    if request.method == "POST" and form.is_valid():
-        saved = form.save()
-        carried = carry_fittings_over(saved)
-        messages.success(request, f"{saved.label} made; {carried} fittings carried over from its parent.")
-        return redirect(saved)
-    context = {"form": form, "heading": f"New revision of {vehicle}", "back": vehicle.get_absolute_url()}
-    return render(request, "records/record_form.html", context, status=422 if form.is_bound else 200)
 
 
 @form_page
@@ -96,7 +80,15 @@ def new_fitting(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     revision = get_object_or_404(Revision.objects.select_related("vehicle"), pk=pk)
     back = revision.get_absolute_url()
     return write_record(
-        request, FittingForm, Fitting(revision=revision), title=f"Fit a part to {revision}", back=back, after=back
+        request,
+        FittingForm,
+        Fitting(revision=revision),
+        title=f"Fit a part to {revision}",
+        back=back,
+        after=back,
+        initial={"part": request.GET["part"]} if request.GET.get("part") else None,
+        then=[Then(ANOTHER, "Save and fit another", request.path)],
+        says=says_of_fitting,
     )
 
 
@@ -111,6 +103,7 @@ def edit_fitting(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         pk,
         title=lambda fitting: f"{fitting.part} on {fitting.revision}",
         back=lambda fitting: fitting.revision.get_absolute_url(),
+        says=says_of_fitting,
     )
 
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import uuid
+from urllib.parse import urlencode
 
-from django.http import Http404, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 from django.views.decorators.http import require_safe
@@ -16,7 +17,8 @@ from buildlog.machines.specifications import CATEGORIES
 from buildlog.people.form_pages import form_page
 from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
-from buildlog.records.pages import change_record, remove_record, write_record
+from buildlog.records.kept_forms import FOR, waiting_form
+from buildlog.records.pages import change_record, remove_record
 
 
 @require_safe
@@ -25,14 +27,17 @@ def parts(request: SignedInRequest) -> HttpResponse:
     return render(request, "machines/parts.html", context)
 
 
-@form_page
 @needs(Right.BUILD)
-def new_part(request: SignedInRequest, category: str) -> HttpResponse:
-    if category not in CATEGORIES:
-        raise Http404(f"There is no category {category}.")
-    label = CATEGORIES[category].label.lower()
-    back = reverse("parts")
-    return write_record(request, PartForm, Part(category=category), title=f"New part: {label}", back=back)
+@require_safe
+def new_part_kind(request: SignedInRequest) -> HttpResponse:
+    """Which kind of part; a form that waits for it is passed on."""
+    waiting = waiting_form(request)
+    context = {
+        "categories": CATEGORIES.values(),
+        "query": f"?{urlencode({FOR: waiting.token})}" if waiting else "",
+        "back": waiting.coming_back() if waiting else reverse("parts"),
+    }
+    return render(request, "machines/new_part_kind.html", context)
 
 
 @form_page

@@ -5,7 +5,7 @@ from __future__ import annotations
 import uuid
 from collections.abc import Collection
 
-from django.db.models import Count, Prefetch, QuerySet
+from django.db.models import Count, OuterRef, Prefetch, QuerySet, Subquery
 
 from buildlog.machines.models import Fitting, Part, Revision, Vehicle
 
@@ -53,6 +53,13 @@ def read_lines(revisions: Collection[uuid.UUID]) -> list[Revision]:
     for line in lines.values():
         setattr(line[0].vehicle, LINE, line)
     return [revision for line in lines.values() for revision in line]
+
+
+def newest_revisions(most: int) -> list[Revision]:
+    """The newest revision of each machine that was changed last."""
+    newest = Revision.objects.filter(vehicle=OuterRef("vehicle")).order_by("-number").values("pk")[:1]
+    rows = Revision.objects.filter(pk=Subquery(newest)).select_related("vehicle")
+    return list(rows.order_by("-date", "-number", "pk")[:most])
 
 
 def parts() -> QuerySet[Part]:

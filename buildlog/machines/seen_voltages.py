@@ -18,7 +18,7 @@ class SeenVoltage(NamedTuple):
 
 
 def seen_voltages(vehicle: Vehicle) -> dict[uuid.UUID, SeenVoltage]:
-    """The highest of rest voltages, readings and logs by the revision that was ridden; in three or four queries."""
+    """The highest of rest voltages, readings and logs by the revision that was ridden; in three queries."""
     revisions = Revision.objects.filter(vehicle=vehicle).order_by()
     at_rest = revisions.filter(Exists(_sessions().filter(revision=OuterRef("pk")))).values_list(
         "pk", "number", _highest("rest_voltage_start_v"), _highest("rest_voltage_end_v")
@@ -32,8 +32,7 @@ def seen_voltages(vehicle: Vehicle) -> dict[uuid.UUID, SeenVoltage]:
         numbers[pk] = number
         highest_at_rest[pk] = max((volts for volts in (before, after) if volts is not None), default=None)
     voltages += [
-        (pk, voltage_v, f"the pack in a reading of R{numbers[pk]}")
-        for pk, voltage_v in _in_readings(revisions, highest_at_rest)
+        (pk, voltage_v, f"the pack in a reading of R{numbers[pk]}") for pk, voltage_v in _in_readings(highest_at_rest)
     ]
     # Lowest and highest of each column were stored when the log was imported.
     logged = revisions.filter(sessions__logs__state="read").values_list(
@@ -48,9 +47,10 @@ def seen_voltages(vehicle: Vehicle) -> dict[uuid.UUID, SeenVoltage]:
     return highest
 
 
-def _in_readings(
-    revisions: QuerySet[Revision], highest_at_rest: dict[uuid.UUID, float | None]
-) -> list[tuple[uuid.UUID, float]]:
+_HIGHEST_OF = ("session__revision", "highest")
+
+
+def _in_readings(highest_at_rest: dict[uuid.UUID, float | None]) -> list[tuple[uuid.UUID, float]]:
     """The highest reading of each revision that may be above its voltages at rest.
 
     A pack under load shows less than at rest: of thousands of readings, an index finds the few that show more. Only
@@ -58,13 +58,16 @@ def _in_readings(
     """
     known = [volts for volts in highest_at_rest.values() if volts is not None]
     unknown = [key for key, volts in highest_at_rest.items() if volts is None]
-    rows: list[tuple[uuid.UUID, float]] = []
+    asked = []
     if known:
         # From the readings, and of whichever machine: asked for by the machine, SQLite goes through all of its.
         above = _readings().filter(voltage_v__gt=min(known)).order_by()
-        rows += above.values_list("session__revision").annotate(Max("voltage_v"))
+        asked.append(above.values("session__revision").annotate(highest=Max("voltage_v")).values_list(*_HIGHEST_OF))
     if unknown:
-        rows += revisions.filter(pk__in=unknown).values_list("pk", Max("sessions__readings__voltage_v"))
+        # Each part by its own index.
+        own = _readings().filter(session__revision__in=unknown).order_by()
+        asked.append(own.values("session__revision").annotate(highest=Max("voltage_v")).values_list(*_HIGHEST_OF))
+    rows = asked[0].union(*asked[1:], all=True) if asked else ()
     return [row for row in rows if row[0] in highest_at_rest]
 
 

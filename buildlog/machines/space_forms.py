@@ -11,7 +11,8 @@ from buildlog.machines.balance_tests import HEAVIEST_KG, BalanceTest
 from buildlog.machines.contacts import KINDS, MOST, REACH_M, STIFFEST_N_PER_M, Contact, contact_name, read_contacts
 from buildlog.machines.models import Revision
 from buildlog.quantities.fields import QuantityFormField
-from buildlog.records.forms import RecordForm, day_input
+from buildlog.records.forms import RecordForm
+from buildlog.records.moments import day_input
 
 SPARE_ROWS = 2
 DUTIES = [("steered", "Steered"), ("driven", "Driven"), ("braked", "Braked")]

@@ -35,7 +35,7 @@ class DeviceKey(BaseAuthentication):
             token = ""
         device = DeviceToken.open_for(token) if token else None
         if device is None:
-            raise AuthenticationFailed("This key is unknown or was revoked. Make a new one under More, Devices.")
+            raise AuthenticationFailed("This key is unknown or was revoked. Make a new one under Settings, Devices.")
         now = timezone.now()
         if device.last_used_at is None or now - device.last_used_at > SEEN_EVERY:
             # Once a minute is enough to show that it is alive; a write for each reading would be too many.

@@ -77,7 +77,11 @@ def give_files(photo: Photo, picture: Image.Image, put: Put, quality: int = 85) 
 
 def store_photo(file: Any, *, caption: str = "", pk: uuid.UUID | None = None, **subject: Any) -> Photo:
     """Store an uploaded picture for one subject. The uploaded file's name is not used."""
-    picture = read_picture(file)
+    return store_picture(read_picture(file), caption=caption, pk=pk, **subject)
+
+
+def store_picture(picture: Image.Image, *, caption: str = "", pk: uuid.UUID | None = None, **subject: Any) -> Photo:
+    """Store a picture that was read already."""
     photo = Photo(pk=pk or uuid.uuid4(), caption=caption, width_px=picture.width, height_px=picture.height, **subject)
     photo.full_clean(exclude=["image", "thumbnail"])
     with stored_together() as put:

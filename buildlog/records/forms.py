@@ -9,15 +9,20 @@ from django import forms
 from django.core.exceptions import ValidationError
 from django.db.models import Model, QuerySet
 from django.forms.utils import ErrorDict
+from django.http import QueryDict
 
 from buildlog.quantities.fields import QuantityFormField
+from buildlog.records.choices import ChoiceOrNew
 from buildlog.records.form_merge import BEGAN_FROM, Beginning, choices_of
+from buildlog.records.moments import read_as_written
 from calc.quantities import written
 from calc.typed_values import clock_words
 
 Record = TypeVar("Record", bound=Model)
 
 
+FILL = "fill"
+"""The name of a button that fills in what is likely, and stores nothing."""
 FIND = "find"
 """The name of the buttons that search; their value is the name of the field."""
 OFFERED = 20
@@ -38,6 +43,13 @@ class Search(NamedTuple):
     outcome: str
 
 
+class Making(NamedTuple):
+    """A page that makes a record for a choice of a form, and what its button says."""
+
+    page: str
+    label: str
+
+
 class RecordForm(forms.ModelForm[Record]):
     """A model form in the reader's unit system.
 
@@ -51,6 +63,10 @@ class RecordForm(forms.ModelForm[Record]):
     belongs_to: tuple[str, ...] = ()
     searched: tuple[str, ...] = ()
     """Fields that choose among more records than a page can list: see `offer_some`."""
+    makes: dict[str, Making] = {}
+    """Fields whose record can be made on a page of its own: this form waits, and comes back with it chosen."""
+    fill_words = ""
+    """What the form can fill in by itself, in words; "" for nothing."""
     has_defaults = False
     """Whether defaults apply until somebody stores the record, so that its form always changes something."""
     can_be_recreated = True
@@ -90,6 +106,8 @@ class RecordForm(forms.ModelForm[Record]):
         for field in self.fields.values():
             if isinstance(field, QuantityFormField):
                 field.use_system(self.unit_system)
+            if isinstance(field, forms.DateTimeField):
+                read_as_written(field)
             if isinstance(field.widget, forms.Textarea):
                 field.widget.attrs["rows"] = 3
             field.wide = isinstance(field.widget, (forms.Textarea, forms.CheckboxSelectMultiple))
@@ -160,21 +178,43 @@ class RecordForm(forms.ModelForm[Record]):
                 return True
         return False
 
+    @classmethod
+    def is_filled_by(cls, data: Mapping[str, str]) -> bool:
+        """Whether a sent form asks for values that it can fill in by itself."""
+        return FILL in data
+
+    @classmethod
+    def filled(cls, data: QueryDict, unit_system: str) -> QueryDict:
+        """What was sent, with the values that were asked for where nothing was typed."""
+        return data
+
     def leave_unchecked(self) -> None:
         """Show what was typed, and what was found, without looking for mistakes: nothing was to be stored."""
         self._errors = ErrorDict()
         self.cleaned_data = {}
         for name in self.searched:
-            self.fields[name].widget.attrs["autofocus"] = True
+            if FIND in self.data or self.data.get(search_name(name)):
+                self.fields[name].widget.attrs["autofocus"] = True
+
+    def understood(self) -> dict[str, str]:
+        """What each typed quantity was read as, in words."""
+        words = {}
+        for name, field in self.fields.items():
+            if isinstance(field, QuantityFormField) and name not in self.conflicting_names:
+                try:
+                    value = field.to_python(self.data.get(self.add_prefix(name), ""))
+                except ValidationError:
+                    continue
+                if value is not None:
+                    words[name] = written(value, field.kind, self.unit_system)
+        return words
 
     def show_understood_values(self) -> None:
-        """Show beside each quantity that was typed with a unit the value it was read as."""
-        for name, value in self.cleaned_data.items():
-            field = self.fields.get(name)
-            typed = str(self.data.get(self.add_prefix(name), ""))
-            has_a_unit = any(sign.isalpha() or sign == ":" for sign in typed)
-            if isinstance(field, QuantityFormField) and value is not None and has_a_unit:
-                self[name].help_text = f"Understood as {written(value, field.kind, self.unit_system)}."
+        """Show below each typed quantity the value it was read as."""
+        bound: Any  # `understood`, `making` and `opened`, which templates read, are no attributes of the framework
+        for name, words in self.understood().items():
+            bound = self[name]
+            bound.understood = words
 
     def clocks_in_words(self) -> list[str]:
         """How each clock was read that could be two times: "0:35" is 35 min or 35 s."""
@@ -186,18 +226,19 @@ class RecordForm(forms.ModelForm[Record]):
 
     def grouped(self) -> list[tuple[str, list[forms.BoundField]]]:
         named = {name for _, names in self.groups for name in names}
-        visible = [name for name in self.fields if name not in self.conflicting_names and not self[name].is_hidden]
+        opened: set[str] = set()
+        bound: Any
+        for name, field in self.fields.items():
+            bound = self[name]
+            bound.making = self.makes.get(name)
+            if isinstance(field, ChoiceOrNew):
+                bound.opened = [self[inner] for inner in field.opens]
+                opened.update(field.opens)
+        hidden = {*self.conflicting_names, *opened, *(name for name in self.fields if self[name].is_hidden)}
+        visible = [name for name in self.fields if name not in hidden]
         first = [self[name] for name in visible if name not in named]
         groups = [(title, [self[name] for name in names if name in visible]) for title, names in self.groups]
         return [group for group in [("", first), *groups] if group[1]]
-
-
-def day_input() -> forms.DateInput:
-    return forms.DateInput(format="%Y-%m-%d", attrs={"type": "date"})
-
-
-def moment_input() -> forms.DateTimeInput:
-    return forms.DateTimeInput(format="%Y-%m-%dT%H:%M", attrs={"type": "datetime-local"})
 
 
 def _record_of(records: QuerySet[Any], key: Any) -> Any:

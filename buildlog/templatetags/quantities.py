@@ -1,4 +1,4 @@
-"""Template tags for quantities, states and navigation."""
+"""Template tags for quantities and states."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ from django.urls import reverse
 from django.utils.html import format_html
 from django.utils.safestring import SafeString
 
-from buildlog.machines.models import Vehicle
 from buildlog.machines.specifications import CATEGORIES
 from buildlog.people.roles import may_remove
 from buildlog.quantities.declared import quantities_of, rows_of
@@ -72,28 +71,6 @@ def specification(context: Any, part: Any) -> list[tuple[str, str]]:
         for field in CATEGORIES[part.category].fields
         if field.name in part.specification
     ]
-
-
-@register.simple_tag(takes_context=True)
-def place(context: Any, url_name: str, label: str, sections: str) -> SafeString:
-    """One entry of the navigation, marked when the page belongs to it."""
-    request = context["request"]
-    section = request.path_info.strip("/").split("/")[0]
-    is_current = section in sections.split(",") or (not section and url_name == "home")
-    current = SafeString(' aria-current="page"') if is_current else ""
-    return format_html('<li><a href="{}"{}>{}</a></li>', reverse(url_name), current, label)
-
-
-@register.simple_tag(takes_context=True)
-def demo_notice(context: Any) -> SafeString:
-    """Says on every page that the demo is loaded, for as long as it is."""
-    if not Vehicle.objects.filter(invented=True).exists():
-        return SafeString("")
-    return format_html(
-        '<p class="invented"><span>Invented demo data is loaded: machine, crew, lake and numbers are made up. '
-        "Remove it with {}</span></p>",
-        "manage.py demo remove",
-    )
 
 
 @register.simple_tag(takes_context=True)

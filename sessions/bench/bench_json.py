@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from buildlog.failures.models import Modification
+from calc.trials.answers import Outcome
 from sessions.bench.machine_bench import Bench
 from sessions.bench.mode_rows import ModeRow
 from sessions.bench.next_tests import SHOWN_IN_JSON, Question, questions_of
@@ -16,7 +17,7 @@ def bench_json(bench: Bench, system: str = "metric") -> dict[str, Any]:
     return {
         "next": [_step(question) for question in questions_of(bench, system) if question.kind in SHOWN_IN_JSON],
         "modes": [_mode(row, bench) for row in bench.modes],
-        "trials": [_trial(verdict) for verdict in _trials(bench.verdicts)],
+        "trials": [*(_trial(verdict) for verdict in _trials(bench.verdicts)), *_open_trials(bench)],
     }
 
 
@@ -29,6 +30,7 @@ def _step(question: Question) -> dict[str, Any]:
         "severity": row.severity if row else None,
         "mode": row.mode if row else None,
         "mode_name": row.name if row else None,
+        "trial": question.trial.trial.pk if question.trial else None,
     }
 
 
@@ -68,10 +70,32 @@ def _trials(verdicts: Iterable[Verdict]) -> list[Verdict]:
     ]
 
 
+def _open_trials(bench: Bench) -> list[dict[str, Any]]:
+    """Trials that no modification asks; those of modifications are with the verdicts."""
+    listed = {verdict.trial for verdict in bench.verdicts}
+    return [
+        {
+            "modification": row.trial.modification_id,
+            "modification_name": None,
+            "trial": row.trial.pk,
+            "measure": row.trial.measure,
+            "answer": str(Outcome.NOT_YET_KNOWN),
+            "change": figures.change if figures else None,
+            "lower": figures.lower if figures else None,
+            "upper": figures.upper if figures else None,
+            "more_sessions": row.days_left or None,
+        }
+        for row in bench.trials
+        if row.trial.pk not in listed
+        for figures in [row.answered.result.figures]
+    ]
+
+
 def _trial(verdict: Verdict) -> dict[str, Any]:
     return {
         "modification": verdict.modification.pk,
         "modification_name": verdict.modification.title,
+        "trial": verdict.trial,
         "measure": verdict.measure or verdict.modification.expected_measure,
         "answer": str(verdict.outcome),
         "change": verdict.change,

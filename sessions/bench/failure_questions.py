@@ -26,13 +26,12 @@ def failure_questions(vehicle: Vehicle, season: Season, modifications: Sequence[
     numbers = {revision.pk: revision.number for revision in season.revisions}
     parents = {revision.pk: revision.parent_id for revision in season.revisions}
     loop = loop_of(vehicle, revisions=season.revisions)
-    history = loop.history
     questions = []
     for modification in asking:
         parent = parents[modification.revision_id]
         if parent is None:
             continue
-        proof = history.proof_of_fix(modification.pk, loop.bar) if modification.pk in history.fixes else None
+        proof = loop.proof_of_fix(modification.pk)
         verdict = verdict_by_failures(modification, loop)
         questions.append(
             {

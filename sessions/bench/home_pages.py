@@ -1,17 +1,32 @@
-"""The first page: the machines, and what an owner must know."""
+"""The first page: what to do next with the machine, how its last session went, and what is open."""
 
 from __future__ import annotations
 
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_safe
 
 from buildlog.hosting.backups.status import warning_here
+from buildlog.machines.chosen_machine import chosen, machines_for
+from buildlog.machines.models import Vehicle
 from buildlog.people.roles import Right, has_right
-from sessions.outings.machine_queries import vehicles
+from buildlog.people.signed_in import SignedInRequest
+from sessions.bench.first_steps import first_steps
+from sessions.bench.now import now_of
 
 
 @require_safe
-def home(request: HttpRequest) -> HttpResponse:
-    warning = warning_here() if has_right(request.user, Right.ADMIT) else ""
-    return render(request, "bench/home.html", {"vehicles": vehicles(), "upkeep_warning": warning})
+def home(request: SignedInRequest) -> HttpResponse:
+    """Of the machine in the address, or of the chosen one; a log without a session is led to its first."""
+    machines = machines_for(request)
+    asked = next((row for row in machines if str(row.pk) == request.GET.get("machine")), None)
+    machine = asked or chosen(request, machines)
+    context = {"upkeep_warning": warning_here() if has_right(request.user, Right.ADMIT) else ""}
+    if machine is None:
+        return render(request, "bench/first_steps.html", context | {"steps": first_steps(None)})
+    vehicle = Vehicle.objects.select_related("assumptions").get(pk=machine.pk)
+    now = now_of(vehicle, request.user.unit_system)
+    context |= {"vehicle": vehicle, "others": [row for row in machines if row.pk != machine.pk]}
+    if now.last is None:
+        return render(request, "bench/first_steps.html", context | {"steps": first_steps(vehicle)})
+    return render(request, "bench/now.html", context | {"now": now})

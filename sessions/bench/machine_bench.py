@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -25,12 +25,15 @@ from calc.fix_proof import History
 from calc.proof_sentences import gap_sentences
 from sessions.bench import verdicts
 from sessions.bench.mode_rows import ModeRow, mode_rows
-from sessions.evidence.doubtful_rides import doubtful_in
+from sessions.bench.open_trials import OpenTrial, open_trials
+from sessions.evidence.doubtful_rides import doubtful_in, rides_of
+from sessions.evidence.doubts import doubts_of_machine
+from sessions.evidence.left_out import LeftOut
 from sessions.evidence.reader import Evidence, recorded
 from sessions.evidence.season import Season
 from sessions.outings.machine_queries import loads_of
 from sessions.outings.models import Assumptions
-from sessions.trials.decisions import trials_of
+from sessions.trials.decisions import keep_decisions, trials_of
 from sessions.trials.measure_columns import MeasureColumns
 from sessions.trials.questions import Answered, answer, own_questions
 
@@ -76,6 +79,7 @@ class Bench:
     limits: list[ResultPair]
     ride: Ride
     verdicts: list[verdicts.Verdict]
+    trials: list[OpenTrial]
     modifications: list[Modification]
     begins: list[tuple[int, float]]
     season: Season
@@ -106,9 +110,10 @@ def bench_of(vehicle: Vehicle, filters: Filters, system: str = "metric") -> Benc
     )
     seen = seen_voltages(vehicle)
     machines = {revision.pk: Machine(revision, seen=seen) for revision in revisions}
-    season = Season.beyond_doubt(vehicle, machines=machines)
-    doubts = season.left_out.doubts if season.left_out is not None else None
-    exposure = Exposure(vehicle, doubtful_in(doubts) if doubts is not None else None)
+    everything_ridden = Season(vehicle, machines=machines)
+    doubts = doubts_of_machine(vehicle, everything_ridden)
+    season = everything_ridden.without_doubtful(LeftOut(doubts))
+    exposure = Exposure(vehicle, doubtful_in(doubts), rides_of(everything_ridden))
     loop = loop_of(
         vehicle,
         exposure=exposure,
@@ -120,6 +125,9 @@ def bench_of(vehicle: Vehicle, filters: Filters, system: str = "metric") -> Benc
         failure.standing = loop.standing(loop.history.failures[failure.pk])
     loads_kg = recorded(season.load_kg, slice(None))
     ride = _ride(vehicle, today, season, float(loads_kg[-1]) if loads_kg.size else None)
+    # The same questions under the same error as on the page that compares revisions.
+    answers = answer(MeasureColumns(season, system), own_questions(season, modifications, trials_of(vehicle)))
+    keep_decisions(answers)
     limits = []
     if today is not None:
         limits = side_by_side(machines[today.pk], machines[(planned or today).pk], ride)
@@ -135,7 +143,8 @@ def bench_of(vehicle: Vehicle, filters: Filters, system: str = "metric") -> Benc
         growth_of(everything, exposure),
         limits,
         ride,
-        _verdicts(vehicle, modifications, machines, loop, season, ride, system),
+        _verdicts(answers, modifications, machines, loop, ride, system),
+        open_trials(answers),
         modifications,
         exposure.begins_m(),
         season,
@@ -171,29 +180,27 @@ def _ride(vehicle: Vehicle, today: Revision | None, evidence: Evidence, load_kg:
 
 
 def _verdicts(
-    vehicle: Vehicle,
+    answers: Sequence[Answered],
     modifications: list[Modification],
     machines: dict[Any, Machine],
     loop: Loop,
-    season: Season,
     ride: Ride,
     system: str,
 ) -> list[verdicts.Verdict]:
-    """Of every modification that was expected to do something, answered under the same error as on the page that
-    compares revisions, because the questions are the same."""
+    """Of every modification that was expected to do something."""
     answered: dict[uuid.UUID, Answered] = {}
-    for row in answer(MeasureColumns(season, system), own_questions(season, modifications, trials_of(vehicle))):
+    for row in answers:
         if row.asked.modification is not None:
             answered.setdefault(row.asked.modification.pk, row)
-    answers: list[verdicts.Verdict] = []
+    judged: list[verdicts.Verdict] = []
     for modification in modifications:
         if modification.pk in answered:
-            answers.append(verdicts.verdict_by_sessions(answered[modification.pk]))
+            judged.append(verdicts.verdict_by_sessions(answered[modification.pk]))
         elif modification.revision.status not in RIDDEN:
             continue
         elif modification.expected_measure == Modification.Measure.STABILITY:
             parent = machines.get(modification.revision.parent_id)
-            answers.append(verdicts.verdict_by_build(modification, parent, machines[modification.revision_id], ride))
+            judged.append(verdicts.verdict_by_build(modification, parent, machines[modification.revision_id], ride))
         elif modification.expected_measure == Modification.Measure.FAILURE_RATE:
-            answers.append(verdicts.verdict_by_failures(modification, loop, system))
-    return answers
+            judged.append(verdicts.verdict_by_failures(modification, loop, system))
+    return judged

@@ -171,7 +171,7 @@ def _fixes(
             continue
         modification = modifications[uuid.UUID(str(fix.key))]
         kinds = Kinds.of(answered)
-        proof = history.prove(fix, kinds, loop.bar)
+        proof = loop.prove(fix, kinds)
         fall = modification.expected_amount_percent if modification.expected_measure == "failure_rate" else None
         outcome = outcome_of_fix(proof, loop.fixes_judged, fall / 100.0 if fall else None)
         if standing.state is State.HELD and standing.fix is fix and outcome is Outcome.NOT_YET_KNOWN:

@@ -42,6 +42,11 @@ class TestCard(MadeRecord):
     def get_absolute_url(self) -> str:
         return reverse("test_card", args=[self.pk])
 
+    def clean(self) -> None:
+        if self.trial is not None and self.revision_id and self.trial.revision_id != self.revision_id:
+            label = self.trial.revision.label
+            raise ValidationError({"revision": f"This card plans a day of a trial, which is ridden with {label}."})
+
     @property
     def open_count(self) -> int:
         return sum(item.outcome == TestCardItem.Outcome.OPEN for item in self.items.all())

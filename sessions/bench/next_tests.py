@@ -20,6 +20,7 @@ from calc.lineage import Fitted
 from calc.proof_sentences import rounded
 from sessions.bench.machine_bench import Bench
 from sessions.bench.mode_rows import ModeRow
+from sessions.bench.open_trials import OpenTrial
 from sessions.bench.verdicts import Verdict, expectation
 from sessions.evidence.season import Season
 
@@ -66,6 +67,7 @@ class Question:
     mode: ModeRow | None = None
     verdict: Verdict | None = None
     chance: float | None = None
+    trial: OpenTrial | None = None
 
     @property
     def is_stop(self) -> bool:
@@ -89,8 +91,15 @@ def questions_of(bench: Bench, system: str = "metric") -> list[Question]:
     stops = _in_order(_do_not_ride(bench))
     stopped = {question.mode.mode for question in stops if question.mode is not None}
     rows = [row for row in bench.modes if row.mode not in stopped]
-    others = [*_of_modes(bench, rows, system), *_undecided(bench), *_never_measured(bench)]
+    others = [*_of_modes(bench, rows, system), *_of_trials(bench), *_undecided(bench), *_never_measured(bench)]
     return stops + _in_order(others)[: max(0, MOST - len(stops))]
+
+
+def in_turn(questions: Iterable[Question]) -> tuple[list[Question], list[Question]]:
+    """What comes next, and what comes after it. All that forbids riding comes first, together."""
+    rows = list(questions)
+    stops, others = ([row for row in rows if row.is_stop is wanted] for wanted in (True, False))
+    return (stops, others) if stops else (others[:1], others[1:])
 
 
 def for_a_card(questions: Iterable[Question]) -> list[Question]:
@@ -245,11 +254,38 @@ def _chance_of_riding(bench: Bench, needed: float, failures: int, exposure: floa
     return math.exp(-0.5 * failures / exposure * needed)
 
 
+def _of_trials(bench: Bench) -> list[Question]:
+    """Open trials of a revision that is ridden now: to be ridden on, or given up."""
+    return [_of_trial(row) for row in bench.trials if row.trial.revision.status == Revision.Status.RIDING]
+
+
+def _of_trial(row: OpenTrial) -> Question:
+    trial, revision = row.trial, row.trial.revision
+    days = f"{row.days} of {trial.planned_days} planned days are ridden"
+    if row.is_over:
+        return Question(
+            Kind.STOP, f"Close the trial “{trial}”, or calculate or bench-test it",
+            " ".join(filter(None, [f"{days}, and it is not settled.", row.answered.sentence])), 20.0, revision,
+            trial=row,
+        )  # fmt: skip
+    ridden = f"{revision.label} and {trial.against.label}" if row.rides_both else revision.label
+    why = f"Trial “{trial}”: {days}."
+    return Question(
+        Kind.RIDE, f"Ride day {row.days + 1} of a trial with {ridden}, in weather like the last time",
+        " ".join(filter(None, [why, row.answered.result.reason])), (row.chance or 0.5) / row.days_left + 0.5, revision,
+        chance=row.chance, trial=row,
+    )  # fmt: skip
+
+
 def _undecided(bench: Bench) -> list[Question]:
+    """What modifications were expected to do, other than what an open trial asks already."""
     questions = []
+    asked = {row.trial.modification_id for row in bench.trials} | {
+        row.answered.asked.modification.pk for row in bench.trials if row.answered.asked.modification is not None
+    }
     for verdict in bench.verdicts:
         revision = verdict.modification.revision
-        if not verdict.is_open or revision.status != Revision.Status.RIDING:
+        if not verdict.is_open or revision.status != Revision.Status.RIDING or verdict.modification.pk in asked:
             continue
         parent = revision.parent
         if verdict.needs_parent and (parent is None or parent.status != Revision.Status.RIDING):

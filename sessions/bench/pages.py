@@ -27,10 +27,11 @@ from calc.results import alarms, cautions
 from sessions.bench.figures import bench_figures
 from sessions.bench.machine_bench import Bench, Filters, bench_of, ride_of
 from sessions.bench.models import TestCard, TestCardItem
-from sessions.bench.next_tests import for_a_card, questions_of
+from sessions.bench.next_tests import for_a_card, in_turn, questions_of
 from sessions.bench.on_paper import WhatIfForm, save_as_planned
 from sessions.drawing.figures import map_style_id
 from sessions.drawing.machine_views import machine_views
+from sessions.evidence.headline import limit_bars
 from sessions.outings.models import Session
 
 SHOWN_AT_ONCE = 100
@@ -50,10 +51,7 @@ def bench(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     system = request.user.unit_system
     bench = bench_of(_vehicle(pk), filters, system)
     questions = questions_of(bench, system)
-    stops = [question for question in questions if question.is_stop]
-    others = [question for question in questions if not question.is_stop]
-    # Every stop is on the card; after them, what comes next and what comes then.
-    first = stops or others[:1]
+    first, after = in_turn(questions)
     figures = bench_figures(bench, system)
     context = {
         "bench": bench,
@@ -63,8 +61,8 @@ def bench(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         "choices": _choices(bench),
         "shown": bench.filtered[:SHOWN_AT_ONCE],
         "first": first,
-        "then": (others if stops else others[1:])[:1],
-        "later": (others if stops else others[1:])[1:],
+        "then": after[:1],
+        "later": after[1:],
         "for_a_card": bool(for_a_card(questions)),
         "limit_cautions": cautions(pair.today for pair in bench.limits),
         "alarms": _alarms(bench),
@@ -159,6 +157,8 @@ def what_if(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         "tried": proposed,
         "views": machine_views(Space(proposed or before, ride.rider_kg or revision.rider_mass_kg)),
         "pairs": pairs,
+        "moved": [pair for pair in pairs if pair.moved],
+        "nearest": limit_bars(pair.planned for pair in pairs),
         "limit_cautions": cautions(pair.planned for pair in pairs),
         "alarms": alarms(pair.planned for pair in pairs),
     }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import uuid
 from dataclasses import dataclass
 
 from buildlog.failures.models import Modification
@@ -39,6 +40,8 @@ class Verdict:
     upper: float | None = None
     chance_of_answer: float | None = None
     """That the sessions of the plan tell the change that was expected."""
+    trial: uuid.UUID | None = None
+    """Which plans the days of its question."""
 
     @property
     def word(self) -> str:
@@ -87,6 +90,7 @@ def verdict_by_sessions(answered: Answered) -> Verdict:
         lower=figures.lower if figures else None,
         upper=figures.upper if figures else None,
         chance_of_answer=result.plan.chance_to_tell if result.plan else None,
+        trial=answered.asked.trial.pk if answered.asked.trial else None,
     )
 
 
@@ -96,8 +100,7 @@ def verdict_by_failures(modification: Modification, loop: Loop, system: str = "m
     The rate is compared with the longest possible earlier exposure and the shortest later one where it is better, and
     the other way round where it is worse.
     """
-    history = loop.history
-    proof = history.proof_of_fix(modification.pk, loop.bar) if modification.pk in history.fixes else None
+    proof = loop.proof_of_fix(modification.pk)
     if proof is None or proof.ratio_upper is None:
         words = "It needs failures and a known distance or time before it, and since."
         sentences = [words, *(exposure_sentences(proof, system) if proof else [])]

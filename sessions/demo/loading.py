@@ -8,12 +8,17 @@ from datetime import UTC, datetime, time, timedelta
 from django.db import transaction
 
 from buildlog.failures import loop as failure_loop
-from buildlog.failures.models import Cause, Evidence, Failure, FailureMode, Modification
+from buildlog.failures.models import Cause, Evidence, Failure, FailureMode, Modification, Verification
 from buildlog.machines.models import Fitting, Part, Revision, Vehicle
 from buildlog.records import change_log
 from sessions.demo import season
 from sessions.demo.ride import Day, Ride, simulate
+from sessions.evidence.season import Season
 from sessions.outings.models import Gate, GateMark, Pass, Reading, Session, Venue
+from sessions.trials.decisions import keep_decisions
+from sessions.trials.measure_columns import MeasureColumns
+from sessions.trials.models import Trial
+from sessions.trials.plans import keep_plan, own_answers
 
 SEED = 20251206
 SESSIONS_PER_REVISION = 4
@@ -45,12 +50,16 @@ def load() -> bool:
         }
         parent: Revision | None = None
         failures: dict[str, list[Failure]] = {}
+        trials: list[Trial] = []
         for plan in season.SEASON:
             parent = _revision(vehicle, plan, parent, parts)
             _modification(parent, plan, failures)
+            trials += [_trial(parent, *asked) for asked in plan.trials]
             sessions = [_session(parent, plan, index, venue, gate, chance) for index in range(SESSIONS_PER_REVISION)]
             _failures(parent, plan.number, sessions, parts, failures)
+        _verifications(vehicle)
         _call_held(vehicle)
+        _plan_and_decide(vehicle, trials)
     return True
 
 
@@ -98,6 +107,37 @@ def _modification(revision: Revision, plan: season.RevisionPlan, failures: dict[
         expected_amount_percent=amount,
     )
     modification.answers.set([failure for name in plan.answers for failure in failures.get(name, [])])
+
+
+def _trial(revision: Revision, measure: str, note: str) -> Trial:
+    """Opened with the revision, before its first day."""
+    trial = Trial(
+        revision=revision, against_id=revision.parent_id, measure=measure, note=note, opened_on=revision.date
+    )  # fmt: skip
+    trial.settle_what_counts()
+    trial.full_clean()
+    trial.save(force_insert=True)
+    return trial
+
+
+def _plan_and_decide(vehicle: Vehicle, trials: list[Trial]) -> None:
+    """What the plans said before the first day, and what the rule has decided since."""
+    for trial in trials:
+        keep_plan(trial)
+    season = Season.beyond_doubt(Vehicle.objects.get(pk=vehicle.pk))
+    keep_decisions(own_answers(season, MeasureColumns(season)))
+
+
+def _verifications(vehicle: Vehicle) -> None:
+    """How fixes were shown other than by riding."""
+    for title, kind, day, finding in season.VERIFICATIONS:
+        Verification.objects.create(
+            modification=Modification.objects.get(revision__vehicle=vehicle, title=title),
+            kind=kind,
+            done_on=day,
+            done_by="Ilo (invented)",
+            finding=finding,
+        )
 
 
 def _session(
@@ -227,11 +267,14 @@ def _cause(vehicle: Vehicle, whys_and_cause: tuple[str, ...], confirmed: bool) -
 
 
 def _call_held(vehicle: Vehicle) -> None:
-    """What the season's riding shows to have held is called so, as its owner would: each mode once."""
+    """What riding or other evidence shows to have held is called so, as its owner would: each mode once."""
     signed = set()
     for failure in Failure.objects.filter(revision__vehicle=vehicle).select_related("revision"):
-        if failure.mode_id not in signed and failure_loop.standing_of(failure).may_be_held:
-            failure_loop.sign_held(failure, "Invented: ridden far enough without it.")
+        standing = failure_loop.standing_of(failure)
+        if failure.mode_id not in signed and standing.may_be_held and standing.shown is not None:
+            by_riding = "Invented: ridden far enough without it."
+            why = "Invented: calculated, and inspected after riding." if standing.shown.by else by_riding
+            failure_loop.sign_held(failure, why)
             signed.add(failure.mode_id)
 
 

@@ -104,6 +104,8 @@ class RevisionPlan:
     track_width_m: float
     modification: tuple[str, str, str, str, float | None] | None = None
     answers: tuple[str, ...] = ()
+    trials: tuple[tuple[str, str], ...] = ()
+    """Measures that trials of it against its parent ask, each with why."""
     status: str = "retired"
 
 
@@ -219,6 +221,10 @@ SEASON = (
         1.16,
         ("Reinforced brackets, ratio 4.7", "A bracket cracked beside the weld.", "failure_rate", "down", 80.0),
         ("runner bracket cracked",),
+        (
+            ("mean_gate_speed", "Invented: does the taller gearing make it faster through the gate?"),
+            ("energy_per_km", "Invented: what does the taller gearing cost?"),
+        ),
         "riding",
     ),
 )
@@ -232,4 +238,12 @@ FAILURES = (
     (3, 2, "throttle signal lost", "Controller 72 V 120 A", 4, "reduced", 0.8, ("Connector iced up?",), False),
     (4, 1, "runner bracket cracked", None, 2, "ended", 0.55, ("Fatigue beside the weld.",), True),
     (5, 3, "throttle signal lost", "Controller 72 V 120 A", 4, "reduced", 0.85, (), False),
+)  # fmt: skip
+
+VERIFICATIONS = (
+    # title of the modification, how it was shown, when, what was done and what it showed
+    ("Long runners on a wider stance", "calculation", date(2026, 1, 9),
+     "Invented: half the track width over the height of the centre of gravity; on ice it slides before it tips."),
+    ("Long runners on a wider stance", "inspection", date(2026, 1, 25),
+     "Invented: both runners, brackets and bolts looked over after four outings; no play, edges worn evenly."),
 )  # fmt: skip

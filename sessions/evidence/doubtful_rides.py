@@ -1,11 +1,13 @@
-"""Which rides have a distance or a time in doubt: for exposure these count as unknown."""
+"""The rides of a machine as exposure takes them: what is stored of each, and which have a value in doubt."""
 
 from __future__ import annotations
 
 import numpy as np
 
+from buildlog.failures.exposure import StoredRide
 from buildlog.machines.models import Vehicle
 from sessions.evidence.doubts import MachineDoubts, doubts_of_machine
+from sessions.evidence.season import Season
 
 FACTS = ("distance_m", "runtime_s")
 
@@ -20,3 +22,24 @@ def doubtful_in(doubts: MachineDoubts) -> dict[str, set[str]]:
     rows = doubts.rows("session")
     masks = doubts.facts_in_doubt("session") if rows.count else {}
     return {name: {rows.key(int(row)).hex for row in np.flatnonzero(masks[name])} for name in FACTS if name in masks}
+
+
+def rides_of(season: Season) -> list[StoredRide]:
+    """Of a season that a page has read, with everything that is stored, also what is in doubt."""
+    numbers = {revision.pk: revision.number for revision in season.revisions}
+    tracks_m: dict[int, float] = {}
+    for log in season.logs:
+        if log.length_m is not None:
+            tracks_m[log.row] = max(log.length_m, tracks_m.get(log.row, 0.0))
+    lengths = ([_known(season.numbers[name][row]) for name in FACTS] for row in range(season.count))
+    return [
+        StoredRide(
+            season.text[row], season.revision[row], numbers[season.revision[row]], season.started_at[row], *length,
+            season.distance_method[row], tracks_m.get(row),
+        )
+        for row, length in enumerate(lengths)
+    ]  # fmt: skip
+
+
+def _known(value: float) -> float | None:
+    return None if np.isnan(value) else float(value)

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from math import hypot
+
+import numpy as np
+from django.utils import timezone
 
 from calc.declaration import Measured
 from calc.doubts.careful_results import CarefulReport
-from calc.quantities import written
+from calc.quantities import written, written_difference
 from calc.results import Result
 from calc.session_sheet import SessionReport
 from sessions.drawing.pass_dots import PassDots, Run, pass_dots
@@ -77,6 +81,27 @@ def headlines(report: SessionReport | CarefulReport, earlier: Evidence, system: 
             line = value_line(result.value, result.u, values)
             chosen.append(Headline(result, figure, behind, line, len(values)))
     return chosen
+
+
+def change_since(result: Result, earlier: Evidence, system: str) -> str:
+    """How a number differs from the machine's last one before it: beyond both uncertainties, or not to be told.
+
+    Two rides of one build differ as well; whether a change helped, the comparison of revisions says.
+    """
+    rows = np.flatnonzero(~np.isnan(earlier.values(result.key))) if earlier.count else ()
+    if not len(rows) or result.value is None:
+        return "the first number of its kind"
+    row = int(rows[-1])
+    before = earlier.reports[row].get(result.key)
+    if before is None or before.value is None:
+        return "the first number of its kind"
+    with_what = earlier.machines[earlier.revision[row]].revision.label
+    on = f"{with_what} on {timezone.localtime(earlier.started_at[row]):%Y-%m-%d}"
+    change = result.value - before.value
+    expanded = 2.0 * hypot(result.u or 0.0, before.u or 0.0)
+    if abs(change) <= expanded or change == 0.0:
+        return f"within ± of {on}"
+    return f"{written_difference(abs(change), result.kind, system, 2)} {'more' if change > 0 else 'less'} than {on}"
 
 
 def limit_bars(results: Iterable[Result]) -> list[LimitBar]:

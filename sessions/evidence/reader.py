@@ -26,7 +26,7 @@ from calc.session_report import evaluate
 from calc.session_sheet import SessionReports
 from calc.session_table import READING_COLUMNS, SessionTable
 from sessions.evidence.pass_columns import PassColumns
-from sessions.logs.log_facts import log_facts
+from sessions.logs.log_facts import StoredLog, log_facts
 from sessions.logs.models import Log
 from sessions.outings.models import Assumptions, Pass, Reading, Session
 from sessions.outings.models.outings import ORDER_OF_TAPS
@@ -59,7 +59,17 @@ _OTHERS = (
 _NUMBERS_BESIDE = ("recharge_energy_wh", "ice_thickness_cm")
 """Numbers that no result rests on; doubts do."""
 _READINGS_BESIDE = ("time_into_session_s", "charge_used_ah", "distance_m")
-_LOG = ("session_text", "log_text", "name", "summary", "duration_s", "length_m", "first_at", "clock")
+_LOG = (
+    "session_text",
+    "log_text",
+    "name",
+    "summary",
+    "duration_s",
+    "length_m",
+    "first_at",
+    "clock",
+    "begins_into_session_s",
+)
 _SHARES = {
     "distance_m": "u_distance_fraction",
     "charge_used_ah": "u_charge_fraction",
@@ -89,6 +99,7 @@ class LogRow(NamedTuple):
     length_m: float | None
     first_at: datetime | None
     clock: str
+    begins_into_session_s: float | None
 
 
 def recorded(column: Any, rows: Any) -> Any:
@@ -115,7 +126,6 @@ class Evidence:
     ) -> None:
         self._sessions, self._direction = sessions, direction
         self.left_out: LeftOut | None = None
-        self._in_doubt: dict[str, Any] = {}
         self._read_sessions()
         self._read_machines(machines)
 
@@ -135,16 +145,8 @@ class Evidence:
         for name in ("reports", "passes", "readings", "load_kg"):
             part.__dict__.pop(name, None)
         part.left_out = left_out
-        part._in_doubt = masks
         part.numbers = without_doubtful(self.numbers, masks)
         return part
-
-    def is_in_doubt(self, fact: str) -> Any:
-        """Of which sessions a stored value is unknown here only because it is in doubt, such as `distance_m`.
-
-        Exposure counts such a distance as unknown: neither as none nor as what was noted.
-        """
-        return self._in_doubt.get(fact, np.zeros(self.count, dtype=bool))
 
     @classmethod
     def of_session(cls, session: Session) -> Evidence:
@@ -168,6 +170,7 @@ class Evidence:
         self.surface: Sequence[str] = columns[3]
         self.venue: Sequence[str] = columns[4]
         self.venue_name: Sequence[str] = columns[5]
+        self.distance_method: Sequence[str] = columns[6]
         self.is_estimated = np.array([how == Session.DistanceMethod.ESTIMATE for how in columns[6]], dtype=bool)
         """Whether the distance of each session is an estimate."""
         self.numbers = {
@@ -283,13 +286,14 @@ class Evidence:
 
     def _log_facts(self) -> list[LogFacts | None]:
         """What the logs of each session add up to."""
-        summaries: dict[int, list[Any]] = {}
+        listed: dict[int, list[StoredLog]] = {}
         for log in self.logs:
             if self.left_out is None or uuid.UUID(log.text) not in self.left_out.logs:
-                summaries.setdefault(log.row, []).append(log.summary)
+                stored = StoredLog(log.name, log.summary, log.first_at, log.begins_into_session_s)
+                listed.setdefault(log.row, []).append(stored)
         facts: list[LogFacts | None] = [None] * self.count
-        for row, row_summaries in summaries.items():
-            facts[row] = log_facts(row_summaries, self._known[self._build[row]])
+        for row, logs in listed.items():
+            facts[row] = log_facts(logs, self.started_at[row], self._known[self._build[row]])
         return facts
 
     def _table(self) -> SessionTable:

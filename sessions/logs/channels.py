@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from calc.geodesy import track_speed_mps
+from sessions.logs.meanings import meaning_of
 
 Columns = Mapping[str, Any]
 
@@ -34,7 +35,9 @@ CHANNELS = {
         *map(
             _measured,
             ("voltage_v", "current_a", "speed_mps", "wheel_speed_mps", "battery_temperature_c",
-             "motor_temperature_c", "controller_temperature_c"),
+             "motor_temperature_c", "controller_temperature_c", "logged_power_w", "motor_current_a", "throttle_share",
+             "altitude_m", "lowest_cell_voltage_v", "highest_cell_voltage_v", "charge_out_ah", "charge_in_ah",
+             "energy_out_wh", "energy_in_wh"),
         ),
         Channel("power_w", ("voltage_v", "current_a"), lambda known: known["voltage_v"] * known["current_a"]),
         # Which way the motor turns is a matter of its wiring.
@@ -46,6 +49,19 @@ CHANNELS = {
         ),
     )
 }  # fmt: skip
+
+
+def channels_in(columns: Columns) -> dict[str, Channel]:
+    """Every line that columns can be drawn as: those that are known, and each numbered column, such as a cell's voltage
+    or a value that has no meaning here."""
+    known = {name: channel for name, channel in CHANNELS.items() if is_in(channel, columns)}
+    numbered = (name for name in columns if (meaning := meaning_of(name)) is not None and meaning.is_many)
+    return known | {name: _measured(name) for name in numbered}
+
+
+def channel_named(name: str) -> Channel:
+    """The line of a name, also of a numbered column."""
+    return CHANNELS.get(name) or _measured(name)
 
 
 def is_in(channel: Channel, columns: Columns) -> bool:

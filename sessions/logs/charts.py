@@ -31,10 +31,17 @@ GAP_BETWEEN_PANELS = 0.025
 PANELS = (
     ("Speed", "speed"),
     ("Voltage", "voltage"),
+    ("Cells", "voltage"),
     ("Current", "current"),
+    ("Throttle", "fraction"),
     ("Power", "power"),
     ("Temperature", "temperature"),
+    ("Charge", "charge"),
+    ("Energy", "energy"),
+    ("Altitude", "distance"),
 )
+MOST_OTHER_PANELS = 6
+"""Values without a meaning here are drawn by their units; what is left when there are more shares the last panel."""
 
 
 @dataclass(frozen=True)
@@ -43,17 +50,44 @@ class Line:
 
     panel: str
     trace: Trace
+    unit: str | None = None
+    """The unit of a value that has no meaning here, as its file has it."""
+
+    def unit_in(self, system: str) -> str:
+        return KINDS[self.trace.kind].shown_in(system).label if self.unit is None else self.unit
 
 
 def lines_of(timeline: Timeline) -> list[Line]:
     """Every line of the panels, in a fixed order: pages ask for stretches of them by their places in it."""
     lines = [Line("Speed", trace) for trace in timeline.speeds]
     lines += [Line("Voltage", trace) for trace in timeline.every("voltage_v", "voltage", "voltage")]
+    lines += [Line("Cells", trace) for trace in timeline.cells()]
     lines += [Line("Current", trace) for trace in timeline.every("current_a", "current", "current")]
+    lines += [Line("Current", trace) for trace in timeline.every("motor_current_a", "motor current", "current")]
+    lines += [Line("Throttle", trace) for trace in timeline.every("throttle_share", "throttle", "fraction")]
     lines += [Line("Power", trace) for trace in timeline.powers]
     for name in ("battery", "motor", "controller"):
         traces = timeline.every(f"{name}_temperature_c", name, "temperature")
         lines += [Line("Temperature", trace) for trace in traces]
+    for panel, kind, out, back in (
+        ("Charge", "charge", "charge_out_ah", "charge_in_ah"),
+        ("Energy", "energy", "energy_out_wh", "energy_in_wh"),
+    ):
+        for name, label in ((out, "taken out"), (back, "put back")):
+            lines += [Line(panel, trace) for trace in timeline.every(name, label, kind)]
+    lines += [Line("Altitude", trace) for trace in timeline.every("altitude_m", "altitude", "distance")]
+    return lines + _other_lines(timeline)
+
+
+def _other_lines(timeline: Timeline) -> list[Line]:
+    """Values without a meaning here: those of one unit in one panel, a value without a unit in one of its own."""
+    panels: dict[str, str] = {}
+    lines = []
+    for unit, trace in timeline.others():
+        key = unit or trace.label
+        if key not in panels:
+            panels[key] = key if len(panels) < MOST_OTHER_PANELS - 1 else "Other values"
+        lines.append(Line(panels[key], trace, unit))
     return lines
 
 
@@ -74,7 +108,7 @@ def points_of(
         last = min(int(np.searchsorted(times, to_s)) + 1, times.size)
         times, values = times[first:last], values[first:last] * trace.factor
         shown = rows_with_extremes(values, STRETCHES)
-        in_unit = in_shown_unit(values[shown], trace.kind, system)
+        in_unit = values[shown] if line.unit is not None else in_shown_unit(values[shown], trace.kind, system)
         points.append({"x": np.round(times[shown], 3).tolist(), "y": np.round(in_unit, 3).tolist()})
     return points
 
@@ -113,11 +147,14 @@ def panels(
     readings: Iterable[Reading],
 ) -> Figure:
     """The panels one over the other, with one cursor through all of them; passes and failures marked."""
-    used_panels = [(name, kind) for name, kind in PANELS if any(line.panel == name for line in lines)]
-    places = {name: index for index, (name, _) in enumerate(used_panels)}
+    known = {name: KINDS[kind].shown_in(system).label for name, kind in PANELS}
+    drawn = dict.fromkeys(line.panel for line in lines)
+    used_panels = {name: unit for name, unit in known.items() if name in drawn}
+    used_panels |= {name: "" for name in drawn if name not in known}
+    places = {name: index for index, name in enumerate(used_panels)}
     data = []
     for index, (line, points) in enumerate(zip(lines, points_of(lines, system), strict=True)):
-        unit = KINDS[line.trace.kind].shown_in(system).label
+        unit = line.unit_in(system)
         data.append(
             scatter(
                 **points,
@@ -130,7 +167,7 @@ def panels(
             )
         )
     data += _readings(readings, places, system)
-    layout = _layout(used_panels, system, timeline)
+    layout = _layout(used_panels, timeline)
     layout["shapes"], layout["annotations"] = _marks(passes, failures)
     return {"data": data, "layout": layout}
 
@@ -139,7 +176,7 @@ def _axis(place: int) -> str:
     return "y" if place == 0 else f"y{place + 1}"
 
 
-def _layout(used_panels: list[tuple[str, str]], system: str, timeline: Timeline) -> dict[str, Any]:
+def _layout(used_panels: dict[str, str], timeline: Timeline) -> dict[str, Any]:
     count = max(len(used_panels), 1)
     height = (1.0 - GAP_BETWEEN_PANELS * (count - 1)) / count
     start_s, end_s = timeline.span_s
@@ -163,11 +200,10 @@ def _layout(used_panels: list[tuple[str, str]], system: str, timeline: Timeline)
             "zeroline": False,
         },
     }
-    for place, (name, kind) in enumerate(used_panels):
+    for place, (name, unit) in enumerate(used_panels.items()):
         top = 1.0 - place * (height + GAP_BETWEEN_PANELS)
-        unit = KINDS[kind].shown_in(system).label
         axis = {
-            "title": {"text": f"{name}, {unit}"},
+            "title": {"text": f"{name}, {unit}" if unit else name},
             "domain": [max(top - height, 0.0), top],
             "zeroline": False,
             "nticks": 5,
@@ -317,3 +353,27 @@ def _metres(latitudes: Any, longitudes: Any, lat_deg: float, lon_deg: float) -> 
     """Metres east and north of one point, also where the track begins elsewhere."""
     places = local_metres(np.append(lat_deg, latitudes), np.append(lon_deg, longitudes))
     return places.east_m[1:], places.north_m[1:]
+
+
+def power_curve(speeds_mps: Any, watts: Any, u_w: Any, *, system: str) -> Figure:
+    """Power at the ground over speed, with the band of twice its uncertainty where there is one."""
+    speeds = np.round(in_shown_unit(speeds_mps, "speed", system), 3).tolist()
+    data = []
+    if u_w is not None:
+        band = np.concatenate([watts + 2 * u_w, np.maximum(watts - 2 * u_w, 0.0)[::-1]])
+        data.append(
+            scatter(
+                x=[*speeds, *speeds[::-1]],
+                y=np.round(in_shown_unit(band, "power", system), 1).tolist(),
+                mode="lines",
+                fill="toself",
+                line={"width": 0},
+                fillcolor="rgba(0,114,178,0.2)",
+                hoverinfo="skip",
+            )
+        )
+    power = np.round(in_shown_unit(watts, "power", system), 1).tolist()
+    data.append(scatter(x=speeds, y=power, mode="lines", line={"color": COLOURS[0]}, name="power"))
+    layout = base_layout(f"power at the ground, {KINDS['power'].shown_in(system).label}")
+    layout["xaxis"] = {"title": {"text": f"speed, {KINDS['speed'].shown_in(system).label}"}, "zeroline": False}
+    return {"data": data, "layout": layout}

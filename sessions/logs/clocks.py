@@ -23,6 +23,8 @@ class Suggestion:
     begins_s: float
     moved_s: float
     correlation: float
+    rivals: tuple[tuple[float, float], ...] = ()
+    """Other moves that agree nearly as well, with their correlations: laps ridden alike."""
 
     @property
     def agrees(self) -> bool:
@@ -30,7 +32,7 @@ class Suggestion:
 
     @property
     def is_worth_taking(self) -> bool:
-        return self.agrees and abs(self.moved_s) >= 0.05
+        return self.agrees and not self.rivals and abs(self.moved_s) >= 0.05
 
 
 def suggestions_of(timeline: Timeline) -> list[Suggestion]:
@@ -41,7 +43,7 @@ def suggestions_of(timeline: Timeline) -> list[Suggestion]:
     by_log: dict[object, Trace] = {}
     for trace in timeline.speeds:
         by_log.setdefault(trace.log.pk, trace)
-    listed = sorted(by_log.values(), key=lambda trace: (trace.log.first_at is None, trace.log.kind != Log.Kind.GPX))
+    listed = sorted(by_log.values(), key=lambda trace: (trace.log.first_at is None, not trace.log.is_track))
     fixed = listed[0].series() if len(listed) > 1 else None
     suggestions = []
     for trace in listed[1:]:
@@ -56,5 +58,7 @@ def suggestions_of(timeline: Timeline) -> list[Suggestion]:
             # Too short, or a speed that never changes: there is nothing to align.
             continue
         begins_s = series.log.begins_s + offset.offset_s
-        suggestions.append(Suggestion(series.log, fixed.log, begins_s, offset.offset_s, offset.correlation))
+        suggestions.append(
+            Suggestion(series.log, fixed.log, begins_s, offset.offset_s, offset.correlation, offset.rivals)
+        )
     return suggestions

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
+from calc.coast_down import FEWEST_SAMPLES, CoastDownFit, fit_coast_downs, jackknife_u
 from calc.coasting import coasting_stretches
 from calc.endurance import remaining_range_m
 from calc.geodesy import local_metres
 from calc.resistance import drag_area_m2, rolling_coefficient
 from calc.results import Result
-from calc.road_load import RoadLoad, consumption_wh_per_km, fit_coast_down, mean_of_directions, top_speed_mps
+from calc.road_load import consumption_wh_per_km, power_w, top_speed_mps
 from calc.weather import air_density_kg_per_m3
 from sessions.logs.series import positions
 from sessions.logs.timeline import Timeline
@@ -22,6 +23,9 @@ from sessions.outings.models import Assumptions
 MOST_OFFERED = 30
 FIT_ROWS = 2000
 """More samples than this add nothing to a fit of a few seconds; every n-th is taken."""
+DROPPED_S = 2.0
+"""So much after the power is off is left out of the fit: a receiver's speed lags, and a lag of 0.8 s that stays in
+costs 11 % of the square part (python -m tests.simulations recordings)."""
 
 OUT, BACK = "out", "back"
 
@@ -97,7 +101,7 @@ def _headings(timeline: Timeline, times: Any) -> Any | None:
 class Fit:
     """The road load of the chosen stretches, and its evidence."""
 
-    load: RoadLoad
+    load: CoastDownFit
     results: list[Result]
     says: str
 
@@ -107,22 +111,41 @@ class CannotFit(ValueError):
 
 
 def fit_of(timeline: Timeline, chosen: list[Coasting], back: Collection[int]) -> Fit:
-    """The mean of both ways, or of the one way that was chosen. Raises CannotFit with a sentence."""
+    """All chosen stretches in one fit. Raises CannotFit with a sentence."""
     mass = _mass_kg(timeline)
     if mass is None:
         raise CannotFit("The mass is missing: give the revision's mass, or every part's, and the session's rider.")
-    ways: dict[bool, list[RoadLoad]] = {}
+    runs = []
     for stretch in chosen:
-        try:
-            load = fit_coast_down(stretch.time_s, stretch.speed_mps, mass)
-        except ValueError as error:
-            raise CannotFit(f"Stretch {stretch.number} gives no road load: {error}.") from None
-        ways.setdefault(stretch.number in back, []).append(load)
-    means = [_mean(loads) for loads in ways.values()]
-    both = len(means) == 2
-    load = mean_of_directions(*means) if both else means[0]
-    way = "Mean of both ways" if both else "One way only, so it includes wind and slope; coast the other way too"
-    return Fit(load, _results(timeline, load, mass), f"{way}. {len(chosen)} stretches, {mass:.0f} kg.")
+        kept = stretch.time_s >= DROPPED_S
+        if int(kept.sum()) < FEWEST_SAMPLES:
+            raise CannotFit(
+                f"Stretch {stretch.number} is too short: the first {DROPPED_S:g} s are left out, and then fewer than "
+                f"{FEWEST_SAMPLES} samples are left."
+            )
+        runs.append((stretch.time_s[kept], stretch.speed_mps[kept]))
+    is_back = np.array([stretch.number in back for stretch in chosen])
+    try:
+        load = fit_coast_downs(
+            np.concatenate([times - times[0] for times, _ in runs]),
+            np.concatenate([speeds for _, speeds in runs]),
+            np.repeat(np.arange(len(runs)), [times.size for times, _ in runs]),
+            is_back,
+            mass,
+        )
+    except ValueError as error:
+        raise CannotFit(f"The stretches give no road load: {error}.") from None
+    return Fit(load, _results(timeline, load, mass), _says(load, is_back, mass))
+
+
+def _says(load: CoastDownFit, is_back: Any, mass_kg: float) -> str:
+    out, back = int((~is_back).sum()), int(is_back.sum())
+    listed = f"{out} out and {back} back in one fit, {mass_kg:.0f} kg, with B = 0: it cannot be told from A and C."
+    if load.wind_mps is None:
+        return f"{listed} One way only, so wind and slope are in it, and there is no ±: coast the other way too."
+    if load.u_a_n is None:
+        return f"{listed} A ± takes two or more runs each way: how much they differ is all that tells it."
+    return f"{listed} ± by leaving out one run in turn."
 
 
 def _mass_kg(timeline: Timeline) -> float | None:
@@ -132,30 +155,51 @@ def _mass_kg(timeline: Timeline) -> float | None:
     return machine + session.rider_mass_kg + (session.payload_kg or 0.0)
 
 
-def _mean(loads: list[RoadLoad]) -> RoadLoad:
-    table = np.array(loads)
-    errors = np.sqrt((table[:, 3:] ** 2).sum(axis=0)) / len(loads)
-    return RoadLoad(*table[:, :3].mean(axis=0).tolist(), *errors.tolist())
-
-
-def _results(timeline: Timeline, load: RoadLoad, mass_kg: float) -> list[Result]:
-    fit = "least_squares.fit_coast_down"
+def _results(timeline: Timeline, load: CoastDownFit, mass_kg: float) -> list[Result]:
+    fit = "coast_down.fit_coast_downs"
     results = [
         Result("rolling_force", load.a_n, load.u_a_n, "Runners, belt, tyres, drivetrain.", fit),
         Result("air_factor", load.c_n_per_mps2, load.u_c_n_per_mps2, "Air, and loose snow.", fit),
     ]
+    if load.wind_mps is not None and load.c_n_per_mps2 > 0:
+        words = "Against the runs out." if load.wind_mps >= 0 else "With the runs out."
+        results.append(Result("coast_down_wind", abs(load.wind_mps), None, f"{words} Found by the fit.", fit))
     if load.a_n > 0:
         share = rolling_coefficient(load.a_n, mass_kg)
-        u = share * load.u_a_n / load.a_n
+        u = None if load.u_a_n is None else share * load.u_a_n / load.a_n
         method = "Constant part over the weight."
         results.append(Result("rolling_coefficient", share, u, method, "resistance.rolling_coefficient"))
     air_c = timeline.session.air_temperature_c
     if load.c_n_per_mps2 > 0 and air_c is not None:
         density = float(air_density_kg_per_m3(air_c))
-        area, u = drag_area_m2(load.c_n_per_mps2, density), 2.0 * load.u_c_n_per_mps2 / density
+        u = None if load.u_c_n_per_mps2 is None else 2.0 * load.u_c_n_per_mps2 / density
         method = f"At {density:.3f} kg/m³, that day's air at sea level."
-        results.append(Result("drag_area", area, u, method, "resistance.drag_area_m2"))
+        results.append(
+            Result("drag_area", drag_area_m2(load.c_n_per_mps2, density), u, method, "resistance.drag_area_m2")
+        )
     return results + _foretold(timeline, load)
+
+
+def _of_each(load: CoastDownFit, result: Callable[[float, float], Any]) -> tuple[Any, Any]:
+    """What follows from a road load, and its uncertainty: worked out again without each run in turn."""
+    value = result(load.a_n, load.c_n_per_mps2)
+    if not load.left_out.size or (load.left_out < 0).any():
+        return value, None
+    return value, jackknife_u(np.array([result(a, c) for a, c in load.left_out.tolist()]))
+
+
+CURVE_POINTS = 60
+CURVE_TO_MPS = 1.15
+"""So far beyond the fastest coasting the curve is drawn: farther out it is a guess."""
+
+
+def power_curve(load: CoastDownFit, fastest_mps: float) -> tuple[Any, Any, Any] | None:
+    """Speeds [m/s], the power at the ground that holds each [W], and its uncertainty; None for a part below zero."""
+    if load.a_n < 0 or load.c_n_per_mps2 < 0:
+        return None
+    speeds = np.linspace(0.0, CURVE_TO_MPS * fastest_mps, CURVE_POINTS)
+    watts, u = _of_each(load, lambda a, c: power_w(speeds, a, 0.0, c))
+    return speeds, watts, u
 
 
 STEADY_MPS = 20 / 3.6
@@ -163,10 +207,9 @@ DRIVE_EFFICIENCY = 0.8
 """From the pack to the ground: motor, controller and chain together (common practice, no source)."""
 
 
-def _foretold(timeline: Timeline, load: RoadLoad) -> list[Result]:
+def _foretold(timeline: Timeline, load: CoastDownFit) -> list[Result]:
     """What this road load lets motor and pack do; with a part below zero it says nothing of other speeds."""
-    parts = (load.a_n, load.b_n_per_mps, load.c_n_per_mps2)
-    if min(parts) < 0 or not any(parts):
+    if min(load.a_n, load.c_n_per_mps2) < 0 or not (load.a_n or load.c_n_per_mps2):
         return []
     results, machine = [], timeline.machine
     powers_w = [
@@ -176,14 +219,19 @@ def _foretold(timeline: Timeline, load: RoadLoad) -> list[Result]:
     ]
     share = f"with {100 * DRIVE_EFFICIENCY:.0f} % of the power reaching the ground"
     if powers_w:
-        fastest = top_speed_mps(DRIVE_EFFICIENCY * sum(powers_w), *parts)
+        ground_w = DRIVE_EFFICIENCY * sum(powers_w)
+        fastest, u = _of_each(load, lambda a, c: top_speed_mps(ground_w, a, 0.0, c))
         method = f"Where this road load uses it up, {share}; the gearing may end it sooner."
-        results.append(Result("road_load_top_speed", float(fastest), None, method, "road_load.top_speed_mps"))
+        results.append(Result("road_load_top_speed", float(fastest), u, method, "road_load.top_speed_mps"))
     if machine.pack is not None:
-        per_km = float(consumption_wh_per_km(STEADY_MPS, *parts, DRIVE_EFFICIENCY))
         reserve = Assumptions.of(timeline.session.revision.vehicle).reserve_fraction
         full_wh = machine.pack.energy_wh
-        range_m = remaining_range_m(full_wh, full_wh, reserve, per_km)
+
+        def consumed(a: float, c: float) -> float:
+            return float(consumption_wh_per_km(STEADY_MPS, a, 0.0, c, DRIVE_EFFICIENCY))
+
+        per_km = consumed(load.a_n, load.c_n_per_mps2)
+        range_m, u = _of_each(load, lambda a, c: remaining_range_m(full_wh, full_wh, reserve, consumed(a, c)))
         method = f"{per_km:.0f} Wh/km by this road load, {share}, less a reserve of {100 * reserve:.0f} %."
-        results.append(Result("road_load_range", float(range_m), None, method, "road_load.consumption_wh_per_km"))
+        results.append(Result("road_load_range", float(range_m), u, method, "road_load.consumption_wh_per_km"))
     return results

@@ -18,13 +18,18 @@ from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
 from calc.quantities import written
 from sessions.logs import import_jobs
+from sessions.logs.content import open_content
 from sessions.logs.csv_layout import DECIMAL_MARKS, DELIMITERS, ENCODINGS, Head, find_layout
+from sessions.logs.csv_reading import number_in
 from sessions.logs.file_doubts import LARGEST_READ_AGAIN_BYTES, FileDoubts, FileMend, doubts_of_file
+from sessions.logs.file_kinds import TABLES
 from sessions.logs.first_row import first_row
 from sessions.logs.meanings import (
     BY_COLUMN,
     IGNORE,
     MEANINGS,
+    OTHER,
+    PLAIN_NUMBER,
     TIME_FORMATS,
     ColumnChoice,
     Mapping,
@@ -32,6 +37,7 @@ from sessions.logs.meanings import (
     signature_of,
 )
 from sessions.logs.models import ColumnMapping, Log
+from sessions.logs.plain_tables import PLAIN, REWRITTEN
 from sessions.logs.series import NotARecording
 
 SHOWN_ROWS = 3
@@ -89,7 +95,7 @@ def _value(choice: ColumnChoice) -> str:
 def log_columns(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """What the file looks like, and what each column means; a POST imports it."""
     rows = Log.objects.select_related("session__revision__vehicle", "session__venue", "pending_import")
-    log = get_object_or_404(rows, pk=pk, kind=Log.Kind.CSV)
+    log = get_object_or_404(rows, pk=pk, kind__in=TABLES)
     query = request.POST if request.method == "POST" else request.GET
     layout_form = LayoutForm(query or None)
     context: dict[str, Any] = {
@@ -99,14 +105,13 @@ def log_columns(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         "pending": getattr(log, "pending_import", None),
     }
     try:
-        with log.original.open("rb") as file:
-            head = find_layout(file, log.size_bytes, _corrections(log, layout_form))
+        with open_content(log) as content:
+            head = find_layout(
+                content.file, content.size, PLAIN if log.kind in REWRITTEN else _corrections(log, layout_form)
+            )
     except NotARecording as error:
         context |= {"problem": str(error), "layout_form": layout_form if layout_form.is_bound else LayoutForm()}
         return render(request, "logs/log_columns.html", context, status=422 if request.method == "POST" else 200)
-    except FileNotFoundError:
-        context |= {"problem": "The log's file is gone from the data folder.", "layout_form": None}
-        return render(request, "logs/log_columns.html", context, status=404)
     problem = ""
     mapping, remembered = _mapping(request, log, head)
     doubts: FileDoubts | None = None
@@ -139,12 +144,13 @@ def log_columns(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     )
     context |= {
         "problem": problem,
-        "layout_form": layout_form if layout_form.errors else current_form,
+        "layout_form": None if log.kind in REWRITTEN else layout_form if layout_form.errors else current_form,
         "layout": layout,
         "remembered": remembered,
         "columns": _column_rows(head, mapping, request.user.unit_system),
         "interval": request.POST.get("interval_s", "") or ("" if mapping.interval_s is None else mapping.interval_s),
         "doubts": doubts,
+        "keep_others": bool(request.POST.get("keep_others")),
         "mended": "mend" in request.POST and not problem,
         "reason": request.POST.get("reason", "")[:300],
     }
@@ -219,6 +225,8 @@ def _posted(request: SignedInRequest, head: Head) -> Mapping:
         unit, _, flipped = rest.partition("|")
         if meaning != IGNORE:
             choices.append(ColumnChoice(index, meaning[:40], unit[:40], flipped == "flipped"))
+        elif request.POST.get("keep_others") and _holds_numbers(head, index):
+            choices.append(ColumnChoice(index, OTHER, PLAIN_NUMBER))
     interval_text = request.POST.get("interval_s", "").strip().replace(",", ".")
     try:
         interval = float(interval_text) if interval_text else None
@@ -228,15 +236,25 @@ def _posted(request: SignedInRequest, head: Head) -> Mapping:
     return Mapping(tuple(choices), interval)
 
 
+def _holds_numbers(head: Head, index: int) -> bool:
+    cells = [row[index] for row in head.rows if row[index]]
+    return bool(cells) and all(number_in(cell, head.layout) is not None for cell in cells)
+
+
+def _understood(value: float, choice: ColumnChoice, system: str) -> str:
+    return f"{value:g}" if choice.meaning == OTHER else written(value, BY_COLUMN[choice.meaning].kind, system, digits=6)
+
+
 def _column_rows(head: Head, mapping: Mapping, system: str) -> list[ColumnRow]:
     by_index = {choice.index: choice for choice in mapping.choices}
+    stored_as = mapping.columns()
     understood = first_row(head, mapping, timezone.get_default_timezone())
     rows = []
     for index, name in enumerate(head.layout.names):
         choice = by_index.get(index)
-        value = understood.get(choice.meaning) if choice else None
+        value = understood.get(stored_as[choice]) if choice else None
         if isinstance(value, float):
-            value_text = written(value, BY_COLUMN[choice.meaning].kind, system, digits=6) if choice else ""
+            value_text = _understood(value, choice, system) if choice is not None else ""
         else:
             value_text = value or ""
         cells = [row[index] for row in head.rows[:SHOWN_ROWS]]

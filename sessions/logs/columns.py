@@ -24,7 +24,7 @@ from typing import IO, Any
 import numpy as np
 
 from buildlog.storage.slices import open_for_slices
-from sessions.logs.channels import CHANNELS, Channel, is_in
+from sessions.logs.channels import Channel, channels_in
 from sessions.logs.extremes import Extremes
 from sessions.logs.models import Log
 
@@ -76,7 +76,7 @@ class ColumnWriter:
         if "time_s" in stored:
             group["time_s"] = [float(stored["time_s"][0]), float(stored["time_s"][-1])]
         if self._extremes is None:
-            self._extremes = {name: Extremes(channel) for name, channel in CHANNELS.items() if is_in(channel, stored)}
+            self._extremes = {name: Extremes(channel) for name, channel in channels_in(stored).items()}
         for extremes in self._extremes.values():
             extremes.add(stored)
         self._groups.append(group)

@@ -15,12 +15,15 @@ from typing import IO, Any
 
 from charset_normalizer import from_bytes
 
+from sessions.logs.file_kinds import READ_KINDS, other_kind
 from sessions.logs.number_marks import NOT_MEASURED, decimal_mark, is_number, thousands_mark
 from sessions.logs.series import NotARecording
 
 HEAD_BYTES = 128 * 1024
 MOST_COLUMNS = 300
 MOST_HEAD_LINES = 300
+FEWEST_WHOLE_LINES = 3
+"""A file with a zero byte after fewer lines than this is no text; after more of them it broke off there."""
 
 
 ENCODINGS = {
@@ -42,14 +45,6 @@ OTHER_SCRIPTS = ["cp1251", "gb18030", "big5", "shift_jis", "euc_kr"]
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar", " ": "space"}
 DECIMAL_MARKS = {".": "point, as in 52.4", ",": "comma, as in 52,4"}
 
-_OTHER_FILES = (
-    (b"PK\x03\x04", "a zip or a spreadsheet's own file"),
-    (b"%PDF", "a PDF"),
-    (b"\x89PNG", "a picture"),
-    (b"\xff\xd8\xff", "a picture"),
-    (b"\x1f\x8b", "a compressed file (gzip)"),
-    (b"\xd0\xcf\x11\xe0", "an old spreadsheet's own file"),
-)
 _RATE = re.compile(
     r"(?P<word>(sampl\w*|log\w*|data|update)[ _-]?(rate|interval|period|frequency|time)|\brate\b|\binterval\b)"
     r"[^\d\n]{0,12}?(?P<number>\d+([.,]\d+)?)[ ;,\t]*(?P<unit>Hz|1/s|ms|s)?\b",
@@ -136,16 +131,15 @@ def find_layout(file: IO[bytes], size: int, overrides: dict[str, Any] | None = N
     file.seek(0)
     if not head.strip(b" \t\r\n\0\xef\xbb\xbf\xff\xfe"):
         raise NotARecording("The file is empty. Save the log again from the logger.")
-    for mark, what in _OTHER_FILES:
-        if head.startswith(mark):
-            raise NotARecording(f"The file is {what}, not a table in text. Export the log as CSV.")
+    if what := other_kind(head):
+        raise NotARecording(f"The file is {what}, which is not read as a recording. {READ_KINDS}")
     encoding = known.get("encoding") or _encoding(head)
     text = _text(head, encoding, whole=size <= len(head))
     first = text.lstrip()[:40]
     if first.startswith("<"):
         raise NotARecording(
             f"The file begins with {first.split('>')[0][:30]}>: it is a web page or another mark-up file, no log. "
-            "Export the log as CSV, or a track as GPX 1.1."
+            f"{READ_KINDS}"
         )
     lines = text.split("\n")
     if size > len(head) and len(lines) > 1:
@@ -199,10 +193,12 @@ def _encoding(head: bytes) -> str:
         if max(odd, even) > 0.3 * len(head) / 2:
             return "utf-16-le" if odd > even else "utf-16-be"
         at = head.index(0)
-        raise NotARecording(
-            f"Byte {at + 1}, in line {head.count(10, 0, at) + 1}, is zero: this is not a text file, or the logger "
-            "broke off while writing. Export the log as CSV again."
-        )
+        if head.count(10, 0, at) < FEWEST_WHOLE_LINES:
+            raise NotARecording(
+                f"Byte {at + 1}, in line {head.count(10, 0, at) + 1}, is zero: this is not a text file, or the logger "
+                f"broke off while writing. {READ_KINDS}"
+            )
+        head = head[:at]
     try:
         codecs.getincrementaldecoder("utf-8")().decode(head)
     except UnicodeDecodeError:
@@ -239,8 +235,12 @@ def _text(head: bytes, encoding: str, whole: bool) -> str:
             f"Line {line} cannot be read as {ENCODINGS[encoding]}. Choose another encoding, or export as UTF-8."
         ) from None
     if "\0" in text:
-        line = text.count("\n", 0, text.index("\0")) + 1
-        raise NotARecording(f"Line {line} holds a zero byte: this is not a text file. Export the log as CSV again.")
+        at = text.index("\0")
+        line = text.count("\n", 0, at) + 1
+        if line <= FEWEST_WHOLE_LINES:
+            raise NotARecording(f"Line {line} holds a zero byte: this is not a text file. {READ_KINDS}")
+        # There the logger broke off; the line that it had begun may lack its last digits.
+        text = text[: text.rindex("\n", 0, at) + 1]
     # The same line ends as the reader of the data knows, so that line numbers agree.
     return text.replace("\r\n", "\n").replace("\r", "\n")
 

@@ -17,13 +17,14 @@ from typing import IO, Any
 
 import numpy as np
 
-from sessions.logs.csv_layout import ENCODINGS, Layout, header_of, split_line
+from sessions.logs.csv_layout import Layout, header_of, split_line
+from sessions.logs.forward_times import ForwardTimes
 from sessions.logs.logger_time import NumberTimes, TextTimes
-from sessions.logs.meanings import BY_COLUMN, DATE, IGNORE, TIME, ColumnChoice, Mapping, to_stored
+from sessions.logs.meanings import BY_COLUMN, DATE, IGNORE, OTHER, TIME, ColumnChoice, Mapping, to_stored
 from sessions.logs.number_marks import NOT_MEASURED, is_number, plain_marks
-from sessions.logs.series import MOST_ROWS, NotARecording, RunningForwards
+from sessions.logs.series import MOST_ROWS, Named, NotARecording
+from sessions.logs.unpacking import LARGEST_BYTES, Unpacked
 
-LARGEST_BYTES = 400 * 1024 * 1024
 BLOCK_CHARACTERS = 1024 * 1024
 MOST_BAD_SHARE = 0.2
 """A column with more cells than this that are no numbers is not what it was taken for (common practice, no source)."""
@@ -36,6 +37,7 @@ class _Bad:
     short_rows: int = 0
     first_short_line: int = 0
     second_table_line: int = 0
+    broken_off_line: int = 0
     cells: dict[int, int] = field(default_factory=dict)
     first: dict[int, tuple[int, str]] = field(default_factory=dict)
 
@@ -49,18 +51,20 @@ class _Bad:
 
 
 class CsvRecording:
-    """The recording in a logger's file; it stays the caller's to close.
+    """The recording in a logger's file of plain text; it stays the caller's to close.
 
     `zone` is the time zone of times without one. Raises NotARecording with a sentence.
     """
 
-    def __init__(self, file: IO[bytes], size: int, layout: Layout, mapping: Mapping, zone: Any = UTC) -> None:
-        if size > LARGEST_BYTES:
-            raise NotARecording(f"The file has {size / 1e6:.0f} MB; at most {LARGEST_BYTES / 1e6:.0f} MB are allowed.")
+    def __init__(self, content: Unpacked, layout: Layout, mapping: Mapping, zone: Any = UTC) -> None:
+        if content.size > LARGEST_BYTES:
+            raise NotARecording(
+                f"The file has {content.size / 1e6:.0f} MB; at most {LARGEST_BYTES / 1e6:.0f} MB are allowed."
+            )
         check_choices(layout, mapping)
         self.first_at: datetime | None = None
-        self.notes: list[str] = []
-        self._file, self._layout, self._mapping = file, layout, mapping
+        self.notes = content.notes
+        self._file, self._layout, self._mapping = content.file, layout, mapping
         self._texts = text_columns(mapping)
         time = mapping.of(TIME)
         self._text_times = TextTimes(self._texts[0].unit, zone) if self._texts else None
@@ -69,40 +73,46 @@ class CsvRecording:
             self._number_times = NumberTimes(time.unit, mapping.interval_s)
         numeric = [choice for choice in mapping.choices if choice not in self._texts and choice.meaning != IGNORE]
         self._indices = [choice.index for choice in numeric]
-        self._columns = [_Column(choice) for choice in numeric]
-        self._forwards = RunningForwards()
+        stored_as = mapping.columns()
+        self._columns = [_Column(choice, stored_as[choice]) for choice in numeric]
+        self.named = {
+            stored_as[choice]: Named(layout.names[choice.index], layout.units[choice.index])
+            for choice in numeric
+            if choice.meaning == OTHER
+        }
+        self._forwards = ForwardTimes()
+        self._rows = 0
         self._first_s: float | None = None
 
     def blocks(self) -> Iterator[dict[str, Any]]:
-        layout, forwards, bad = self._layout, self._forwards, _Bad()
-        for line, block in _blocks(self._file, layout):
-            numbers, stamps = _read_block(
-                block, line, layout, self._indices, [choice.index for choice in self._texts], bad
-            )
+        bad = _Bad()
+        for columns in self._forwards.of(self._read_blocks(bad)):
+            if self._first_s is None:
+                self._first_s = float(columns[TIME][0])
+            columns[TIME] = columns[TIME] - self._first_s
+            yield columns
+        self._finish(bad)
+
+    def _read_blocks(self, bad: _Bad) -> Iterator[dict[str, Any]]:
+        """The rows as they stand in the file, in their stored units, with their times."""
+        layout, texts = self._layout, [choice.index for choice in self._texts]
+        for line, block in _blocks(self._file, layout, bad):
+            numbers, stamps = _read_block(block, line, layout, self._indices, texts, bad)
             if not numbers.shape[0]:
                 continue
             columns, seconds = self._stored(numbers, stamps)
-            kept = forwards.keep(seconds)
-            if forwards.rows > MOST_ROWS:
+            self._rows += seconds.size
+            if self._rows > MOST_ROWS:
                 raise NotARecording(
                     f"The log has more than {MOST_ROWS:,} rows. Export a part of it, or fewer rows a second."
                 )
-            if not kept.any():
-                continue
-            chosen = {TIME: seconds, **columns}
-            if not kept.all():
-                chosen = {name: values[kept] for name, values in chosen.items()}
-            if self._first_s is None:
-                self._first_s = float(chosen[TIME][0])
-            chosen[TIME] = chosen[TIME] - self._first_s
-            yield chosen
+            yield {TIME: seconds, **columns}
             if bad.second_table_line:
                 break
-        self._finish(bad)
 
     def _stored(self, numbers: Any, stamps: list[str]) -> tuple[dict[str, Any], Any]:
         """The values of a block in their stored units, and its times."""
-        before = self._forwards.rows
+        before = self._rows
         columns = {}
         raw_times = None
         for position, column in enumerate(self._columns):
@@ -110,7 +120,7 @@ class CsvRecording:
             if column.choice.meaning == TIME:
                 raw_times = values
             else:
-                columns[column.choice.meaning] = column.stored(values, before)
+                columns[column.name] = column.stored(values, before)
         if self._text_times is not None:
             return columns, self._text_times.from_start(self._text_times.seconds(stamps))
         if self._number_times is not None:
@@ -120,7 +130,7 @@ class CsvRecording:
 
     def _finish(self, bad: _Bad) -> None:
         """What can only be judged of the whole file."""
-        layout, rows, times = self._layout, self._forwards.rows, self._text_times
+        layout, rows, times = self._layout, self._rows, self._text_times
         if not rows:
             raise NotARecording(f"There is no row of data from line {layout.first_line} on.")
         for column in self._columns:
@@ -133,18 +143,8 @@ class CsvRecording:
             )
         notes = _notes(layout, bad, times)
         notes += times.notes if times is not None else []
-        back = rows - self._forwards.kept
-        if self._forwards.kept < 2 or back > rows / 2:
-            raise NotARecording(
-                f"The times do not run forwards: {back} of {rows} rows stand still or go back. "
-                "Choose another column for the time, or another form of it."
-            )
-        if back:
-            line = layout.first_line + self._forwards.first_left_out
-            notes.append(
-                f"{back} rows whose time stands still or runs backwards are left out, the first near line {line}."
-            )
-        self.notes = notes
+        notes += self._forwards.notes("rows", "line", layout.first_line)
+        self.notes = [*self.notes, *notes]
         moment = times.moment if times is not None else None
         if self._number_times is not None:
             moment = self._number_times.moment
@@ -156,8 +156,9 @@ class CsvRecording:
 class _Column:
     """A column of numbers on its way into its stored unit; what no instrument can show is left out and counted."""
 
-    def __init__(self, choice: ColumnChoice) -> None:
-        self.choice, self._meaning = choice, BY_COLUMN[choice.meaning]
+    def __init__(self, choice: ColumnChoice, name: str) -> None:
+        self.choice, self.name = choice, name
+        self._meaning = BY_COLUMN[choice.meaning]
         self._beyond, self._is_known = 0, False
         self._first_beyond: tuple[int, float] | None = None
         self._largest = 0.0
@@ -211,7 +212,7 @@ def check_choices(layout: Layout, mapping: Mapping) -> None:
         if not 0 <= choice.index < layout.width or choice.meaning not in BY_COLUMN:
             raise NotARecording("A column that the file does not have was given a meaning. Look at the columns again.")
         meaning = BY_COLUMN[choice.meaning]
-        if choice.meaning in seen:
+        if choice.meaning in seen and not meaning.is_many:
             raise NotARecording(f"Two columns are taken for {meaning.label}; choose one and ignore the other.")
         if choice.unit not in meaning.units:
             raise NotARecording(
@@ -233,10 +234,14 @@ def check_choices(layout: Layout, mapping: Mapping) -> None:
         raise NotARecording("The seconds between two rows must be from 0.0001 to 3600, for example 0.1.")
 
 
-def _blocks(file: IO[bytes], layout: Layout) -> Iterator[tuple[int, str]]:
-    """Text of whole lines, from the first line of data on, each with the number of its first line."""
+def _blocks(file: IO[bytes], layout: Layout, bad: _Bad) -> Iterator[tuple[int, str]]:
+    """Text of whole lines, from the first line of data on, each with the number of its first line.
+
+    Bytes that are no text become letters that are no number, so that they cost their own cell and nothing else. At a
+    zero byte the file ends: there the logger broke off.
+    """
     file.seek(0)
-    text = io.TextIOWrapper(file, encoding=layout.encoding, errors="strict", newline=None)
+    text = io.TextIOWrapper(file, encoding=layout.encoding, errors="replace", newline=None)
     line = layout.first_line
     try:
         for _ in range(layout.first_line - 1):
@@ -244,14 +249,13 @@ def _blocks(file: IO[bytes], layout: Layout) -> Iterator[tuple[int, str]]:
         while block := text.read(BLOCK_CHARACTERS):
             block += text.readline()
             if "\0" in block:
-                at = line + block.count("\n", 0, block.index("\0"))
-                raise NotARecording(f"Line {at} holds a zero byte: the logger broke off there. Export the log again.")
+                block = block[: block.index("\0")]
+                bad.broken_off_line = line + block.count("\n")
+                # The line that was begun there may lack its last digits.
+                yield line, block[: block.rfind("\n") + 1]
+                return
             yield line, block
             line += _line_ends(block)
-    except UnicodeDecodeError:
-        raise NotARecording(
-            f"After line {line} something cannot be read as {ENCODINGS[layout.encoding]}. Choose another encoding."
-        ) from None
     finally:
         # The file belongs to the caller; a wrapper that is collected would close it.
         text.detach()
@@ -375,6 +379,8 @@ def number_in(cell: str, layout: Layout) -> float | None:
 
 def _notes(layout: Layout, bad: _Bad, times: TextTimes | None) -> list[str]:
     notes = []
+    if bad.broken_off_line:
+        notes.append(f"The file breaks off in line {bad.broken_off_line}, at a zero byte: what comes before is read.")
     if bad.short_rows:
         notes.append(
             f"{bad.short_rows} lines have too few columns and are left out, the first is line {bad.first_short_line}."

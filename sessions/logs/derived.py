@@ -11,7 +11,7 @@ from calc.drivetrain import temperature_margin_c
 from calc.results import Result
 from calc.session_facts import LogFacts
 from calc.speed import wheel_slip
-from sessions.logs.log_facts import log_facts
+from sessions.logs.log_facts import StoredLog, log_facts
 from sessions.logs.timeline import Timeline
 from sessions.outings.models import Assumptions
 
@@ -21,7 +21,8 @@ SLOWEST_MPS = 2.0
 
 def results_of(timeline: Timeline, known: Assumptions) -> list[Result]:
     """Energy, power, sag, resistance, temperatures against their limits, and slip."""
-    facts = log_facts([log.summary for log in timeline.logs], known)
+    stored = [StoredLog(log.name, log.summary, log.first_at, log.begins_into_session_s) for log in timeline.logs]
+    facts = log_facts(stored, timeline.session.started_at, known)
     results: list[Result] = []
     if facts is not None:
         results += _electrical(facts, timeline.session.rest_voltage_start_v, known)
@@ -38,18 +39,27 @@ def _result(key: str, value: float | None, kernel: str, method: str, u: float | 
 
 def _electrical(facts: LogFacts, rest_v: float | None, known: Assumptions) -> list[Result]:
     summary = "recording.electrical_summary"
+    source = f" From {facts.rests_on}." if facts.rests_on else ""
     taken_wh = (facts.energy_wh or 0.0) + (facts.returned_wh or 0.0)
     share = facts.returned_wh / taken_wh if facts.returned_wh and taken_wh > 0 else None
     sag = None if rest_v is None or facts.lowest_voltage_v is None else rest_v - facts.lowest_voltage_v
     return [
         *_result(
-            "charge_used", facts.charge_ah, summary, "Current integrated, less what was regenerated.", facts.u_charge_ah
+            "charge_used",
+            facts.charge_ah,
+            summary,
+            f"Current integrated, less what was regenerated.{source}",
+            facts.u_charge_ah,
         ),
-        *_result("charge_returned", facts.returned_ah, summary, "Current below zero, integrated."),
+        *_result("charge_returned", facts.returned_ah, summary, f"Current below zero, integrated.{source}"),
         *_result(
-            "energy_used", facts.energy_wh, summary, "Power integrated, less what was regenerated.", facts.u_energy_wh
+            "energy_used",
+            facts.energy_wh,
+            summary,
+            f"Power integrated, less what was regenerated.{source}",
+            facts.u_energy_wh,
         ),
-        *_result("energy_returned", facts.returned_wh, summary, "Power below zero, integrated."),
+        *_result("energy_returned", facts.returned_wh, summary, f"Power below zero, integrated.{source}"),
         *_result("returned_share", share, summary, "Of the energy taken out."),
         *_result("mean_power", facts.mean_power_w, summary, "Net energy over the time logged."),
         *_result("peak_power", facts.peak_power_w, summary, "Largest voltage × current."),

@@ -21,6 +21,7 @@ from calc.doubts.check import Checked, Doubt, check
 from calc.doubts.subjects import SUBJECTS
 from calc.doubts.surroundings import cells_in_series
 from sessions.logs.columns import stored_digits
+from sessions.logs.content import open_content
 from sessions.logs.csv_layout import Head, Layout
 from sessions.logs.csv_reading import CsvRecording
 from sessions.logs.logger_time import SECONDS_IN, TextTimes
@@ -123,8 +124,8 @@ class _Beside:
 def read_through(log: Log, layout: Layout, mapping: Mapping) -> ReadThrough:
     """Read a whole file, a block at a time. Raises NotARecording where it cannot be read as it is mapped."""
     summary, beside = Summary(), _Beside()
-    with log.original.open("rb") as file:
-        recording = CsvRecording(file, log.size_bytes, layout, mapping, timezone.get_default_timezone())
+    with open_content(log) as content:
+        recording = CsvRecording(content, layout, mapping, timezone.get_default_timezone())
         for block in recording.blocks():
             columns = {name: np.round(values, stored_digits(name)) for name, values in block.items()}
             summary.add(columns)
@@ -187,7 +188,9 @@ class FileMend:
     def applied(mapping: Mapping, value: str) -> Mapping:
         """The mapping after a button was pressed. Raises ValueError for anything else."""
         old, new, meaning, unit, flipped = value.split("|")
-        kept = tuple(c for c in mapping.choices if c.index not in (int(old), int(new)) and c.meaning != meaning)
+        is_many = meaning in BY_COLUMN and BY_COLUMN[meaning].is_many
+        others = (choice for choice in mapping.choices if choice.index not in (int(old), int(new)))
+        kept = tuple(choice for choice in others if is_many or choice.meaning != meaning)
         choices = (*kept, ColumnChoice(int(new), meaning, unit, flipped == "flipped"))
         return replace(mapping, choices=tuple(sorted(choices, key=lambda choice: choice.index)))
 

@@ -15,8 +15,9 @@ from sessions.logs.meanings import BY_COLUMN, TIME, Mapping, to_stored
 
 
 def first_row(head: Head, mapping: Mapping, zone: Any = UTC) -> dict[str, float | str]:
-    """How the first row of data is understood: stored values by their meaning, the time in words."""
+    """How the first row of data is understood: stored values by their columns, the time in words."""
     values: dict[str, float | str] = {}
+    stored_as = mapping.columns()
     texts = text_columns(mapping)
     row = head.rows[0]
     for choice in mapping.choices:
@@ -40,5 +41,5 @@ def first_row(head: Head, mapping: Mapping, zone: Any = UTC) -> dict[str, float 
             seconds, moment = numbers.seconds(np.array([value])), numbers.moment
             values[TIME] = f"{moment.astimezone(zone):%Y-%m-%d %H:%M:%S}" if moment else f"{float(seconds[0]):g} s"
         else:
-            values[choice.meaning] = float(to_stored(meaning, choice.unit, value, choice.flipped))
+            values[stored_as[choice]] = float(to_stored(meaning, choice.unit, value, choice.flipped))
     return values

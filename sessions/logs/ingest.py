@@ -13,13 +13,15 @@ from django.utils import timezone
 from buildlog.records.change_log import note_change
 from buildlog.storage.stored_files import fingerprint, remove_file, stored_together
 from sessions.logs.columns import ColumnWriter
+from sessions.logs.content import content_of, kind_of_file, read_track
 from sessions.logs.csv_layout import Layout, find_layout
-from sessions.logs.csv_reading import LARGEST_BYTES, CsvRecording
-from sessions.logs.gpx import read_gpx
+from sessions.logs.csv_reading import CsvRecording
+from sessions.logs.file_kinds import TRACKS
 from sessions.logs.meanings import Mapping, signature_of
 from sessions.logs.models import ColumnMapping, Log
 from sessions.logs.series import NotARecording, Recording
 from sessions.logs.summary import Summary
+from sessions.logs.unpacking import LARGEST_BYTES, Unpacked
 from sessions.outings.models import Session
 
 FOLLOWS_FROM_THE_FILE = (
@@ -43,11 +45,14 @@ def store_log(session: Session, file: Any) -> Log:
         raise NotARecording("The file is empty. Save the log again from the instrument.")
     if file.size > LARGEST_BYTES:
         raise NotARecording(f"The file has {file.size / 1e6:.0f} MB; at most {LARGEST_BYTES / 1e6:.0f} MB are allowed.")
+    name = _shown_name(file)
+    kind, problem = kind_of_file(file, file.size, name)
     log = Log(
         session=session,
-        kind=_kind(file),
+        kind=kind,
         state=Log.State.WAITING,
-        name=_shown_name(file),
+        problem=problem,
+        name=name,
         sha256=fingerprint(file),
         size_bytes=file.size,
     )
@@ -56,15 +61,6 @@ def store_log(session: Session, file: Any) -> Log:
         put(log.original, file)
         log.save(force_insert=True)
     return log
-
-
-def _kind(file: Any) -> str:
-    """A track is recognised by its content, or by its name where the content is mark-up of another kind."""
-    file.seek(0)
-    head = file.read(2048).lstrip(b"\xef\xbb\xbf\xff\xfe \t\r\n\0").replace(b"\0", b"")
-    file.seek(0)
-    is_track = b"<gpx" in head or str(file.name).lower().endswith(".gpx")
-    return Log.Kind.GPX if is_track else Log.Kind.CSV
 
 
 def _shown_name(file: Any) -> str:
@@ -129,26 +125,26 @@ def pack(
 
     Raises NotARecording with a sentence; the log is unchanged then.
     """
-    recording = _recording_of(log.kind, file, log.size_bytes, layout, mapping)
     summary = Summary()
-    with ColumnWriter(packed) as writer:
-        for columns in recording.blocks():
-            writer.add(columns)
-            summary.add(columns)
-            progress(summary.row_count, file.tell())
+    with content_of(log, file) as content:
+        recording = _recording_of(content, layout, mapping)
+        with ColumnWriter(packed) as writer:
+            for columns in recording.blocks():
+                writer.add(columns)
+                summary.add(columns)
+                # As far as the unpacked content is read, so far is the file.
+                progress(summary.row_count, int(content.file.tell() / max(content.size, 1) * log.size_bytes))
     packed.seek(0)
-    log.summary = summary.as_json()
+    log.summary = summary.as_json(recording.named)
     log.state = Log.State.READ
-    log.first_at, log.notes = recording.first_at, recording.notes
+    log.first_at, log.notes = recording.first_at, [*recording.notes, *summary.notes]
     log.row_count, log.duration_s, log.length_m = summary.row_count, summary.duration_s, summary.length_m
 
 
-def _recording_of(
-    kind: str, file: IO[bytes], size: int, layout: Layout | None = None, mapping: Mapping | None = None
-) -> Recording:
-    if kind == Log.Kind.GPX:
-        return read_gpx(file, size)
+def _recording_of(content: Unpacked, layout: Layout | None = None, mapping: Mapping | None = None) -> Recording:
+    if content.kind in TRACKS:
+        return read_track(content)
     if layout is None or mapping is None:
-        layout = find_layout(file, size).layout
+        layout = find_layout(content.file, content.size).layout
         raise NotARecording(f"The meaning of its {layout.width} columns is not chosen yet.")
-    return CsvRecording(file, size, layout, mapping, timezone.get_default_timezone())
+    return CsvRecording(content, layout, mapping, timezone.get_default_timezone())

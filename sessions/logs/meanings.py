@@ -17,6 +17,9 @@ from sessions.logs.number_marks import is_number
 IGNORE = "ignore"
 TIME = "time_s"
 DATE = "date"
+OTHER = "other"
+CELL = "cell_voltage_v"
+PLAIN_NUMBER = "as it stands"
 
 
 @dataclass(frozen=True)
@@ -30,18 +33,22 @@ class Meaning:
     letters: str
     low: float
     high: float
+    is_many: bool = False
+    """Several columns of a file may mean it: they are numbered, as each cell's voltage is."""
 
     @property
     def units(self) -> dict[str, str]:
         """One spelling for each unit, as pages show it, and as pint spells it; the stored one first."""
         if self.column in (TIME, DATE):
             return {label: label for label in (TIME_FORMATS if self.column == TIME else DATE_FORMATS)}
+        if self.column == OTHER:
+            return {PLAIN_NUMBER: "dimensionless"}
         kind = KINDS[self.kind]
         labels: dict[str, str] = {kind.stored: ""}
         for label, unit in kind.spellings.items():
             labels[unit] = labels.get(unit) or label
         scaled = {label: label for label, (kind, *_) in SCALED.items() if kind == self.kind}
-        return {label: unit for unit, label in labels.items()} | scaled
+        return {label: unit for unit, label in labels.items() if label} | scaled
 
     def unit_named(self, word: str) -> str | None:
         """The unit that a header's word means, as `units` spells it."""
@@ -64,6 +71,7 @@ SCALED = {
     "mm/s": ("speed", 0.001, "meter/second"),
     "cm/s": ("speed", 0.01, "meter/second"),
     "0.1km/h": ("speed", 0.1 / 3.6, "meter/second"),
+    "0 to 1": ("fraction", 1.0, "dimensionless"),
 }
 """Units of whole numbers that loggers write: the kind of quantity, and what one of them is."""
 
@@ -130,12 +138,50 @@ MEANINGS = (
     Meaning("distance_m", "distance so far", "trip", r"distance|dist|odo\w*|trip|strecke", "", -1, 1e8),
     Meaning("lat_deg", "latitude", "angle", r"lat|latitude", "", -90, 90),
     Meaning("lon_deg", "longitude", "angle", r"lon|long|lng|longitude", "", -180, 180),
+    Meaning("altitude_m", "altitude", "distance", r"(gps |gnss )?(alt|altitude|elevation|ele|height)( msl)?|höhe",
+            "", -1000, 10_000),
+    Meaning("logged_power_w", "power, as the logger has it", "power",
+            r"(batt\w*|pack|input|dc|total)? ?(power|leistung|puissance|watts?)", "p", -1e7, 1e7),
+    Meaning("energy_out_wh", "energy taken out so far", "energy",
+            r"(used|discharged?|consumed|drawn|out).* (k?wh|energy)|(k?wh|energy).* "
+            r"(used|discharged?|consumed|drawn|out)|k?wh", "", -1e8, 1e8),
+    Meaning("energy_in_wh", "energy put back so far", "energy",
+            r"(charged|regen\w*|recovered|in).* (k?wh|energy)|(k?wh|energy).* (charged|regen\w*|recovered|in)", "",
+            -1e8, 1e8),
+    Meaning("motor_current_a", "motor current", "current",
+            r"(motor|mot|phase)( \w+)? (current|amps?|strom)|(current|amps?) (motor|mot|phase)", "", -1e5, 1e5),
+    Meaning("throttle_share", "throttle", "fraction", r"throttle|accelerator|gas|pedal|gasgriff", "", -1.1, 2.0),
+    Meaning("lowest_cell_voltage_v", "lowest cell voltage", "voltage",
+            r"(min\w*|low\w*) (cell|zell\w*)( v\w*)?|(cell|zell\w*)( v\w*)? (min\w*|low\w*)|v ?cell ?min",
+            "", -1, 10),
+    Meaning("highest_cell_voltage_v", "highest cell voltage", "voltage",
+            r"(max\w*|high\w*) (cell|zell\w*)( v\w*)?|(cell|zell\w*)( v\w*)? (max\w*|high\w*)|v ?cell ?max",
+            "", -1, 10),
+    Meaning(CELL, "voltage of one cell", "voltage", r"(cell|zelle)s?( v\w*)?", "", -1, 10, is_many=True),
+    Meaning(OTHER, "another value, kept and drawn under its own name", "ratio", r"(?!)", "", -1e15, 1e15, is_many=True),
 )  # fmt: skip
 BY_COLUMN = {meaning.column: meaning for meaning in MEANINGS}
 
-_GUESSED_FIRST = ("charge_in_ah", "charge_out_ah", "battery_temperature_c", "motor_temperature_c",
-                  "controller_temperature_c", "wheel_speed_mps", "motor_speed_rpm", "lat_deg", "lon_deg",
-                  "distance_m")  # fmt: skip
+_GUESSED_FIRST = ("lowest_cell_voltage_v", "highest_cell_voltage_v", CELL, "charge_in_ah", "charge_out_ah",
+                  "energy_in_wh", "energy_out_wh", "battery_temperature_c", "motor_temperature_c",
+                  "controller_temperature_c", "motor_current_a", "wheel_speed_mps", "motor_speed_rpm", "lat_deg",
+                  "lon_deg", "distance_m", "altitude_m")  # fmt: skip
+
+
+def meaning_of(column: str) -> Meaning | None:
+    """The meaning of a stored column, also of a numbered one such as cell_voltage_v_3."""
+    name, _, number = column.rpartition("_")
+    return BY_COLUMN.get(column) or (BY_COLUMN.get(name) if number.isdigit() else None)
+
+
+def label_of(column: str, named: dict[str, list[str]] | None = None) -> str:
+    """What a stored column is called on pages; `named` has the own names of values without a meaning here."""
+    if named and column in named:
+        return named[column][0]
+    meaning = meaning_of(column)
+    if meaning is None:
+        return column
+    return f"cell {column.rpartition('_')[2]}" if meaning.column == CELL else meaning.label
 
 
 @dataclass(frozen=True)
@@ -159,6 +205,17 @@ class Mapping:
     def of(self, meaning: str) -> ColumnChoice | None:
         return next((choice for choice in self.choices if choice.meaning == meaning), None)
 
+    def columns(self) -> dict[ColumnChoice, str]:
+        """The stored column of each choice: numbered where several may mean one thing."""
+        counts: dict[str, int] = {}
+        names = {}
+        for choice in sorted(self.choices, key=lambda choice: choice.index):
+            meaning = BY_COLUMN.get(choice.meaning)
+            counts[choice.meaning] = counts.get(choice.meaning, 0) + 1
+            is_many = meaning is not None and meaning.is_many
+            names[choice] = f"{choice.meaning}_{counts[choice.meaning]}" if is_many else choice.meaning
+        return names
+
     def as_json(self) -> dict[str, Any]:
         listed = [[choice.index, choice.meaning, choice.unit, choice.flipped] for choice in self.choices]
         return {"choices": listed, "interval_s": self.interval_s}
@@ -179,6 +236,8 @@ class Mapping:
 
 def to_stored(meaning: Meaning, unit: str, values: Any, flipped: bool) -> Any:
     """Values of a column in the stored unit of its meaning; only a current can be counted the other way."""
+    if meaning.column == OTHER:
+        return values
     stored = KINDS[meaning.kind].stored
     spelled = meaning.units[unit]
     if unit in SCALED:
@@ -211,7 +270,8 @@ where its name says that it is a setting."""
 def guess(layout: Layout, rows: list[list[str]], interval_s: float | None = None) -> Mapping:
     """The most likely meaning of each column by its name, each meaning once; a person checks it before import."""
     taken: dict[int, ColumnChoice] = {}
-    order = [*_GUESSED_FIRST, *(meaning.column for meaning in MEANINGS if meaning.column not in _GUESSED_FIRST)]
+    others = (meaning.column for meaning in MEANINGS if meaning.column not in (*_GUESSED_FIRST, OTHER))
+    order = [*_GUESSED_FIRST, *others]
     for column in order:
         candidates = []
         for index, name in enumerate(layout.names):
@@ -221,7 +281,9 @@ def guess(layout: Layout, rows: list[list[str]], interval_s: float | None = None
             unit = _unit_by_name(BY_COLUMN[column], name, layout.units[index], cells)
             if unit:
                 candidates.append((_rank(column, name), index, unit))
-        if candidates and min(candidates)[0] < _NEVER:
+        if BY_COLUMN[column].is_many:
+            taken |= {index: ColumnChoice(index, column, unit) for rank, index, unit in candidates if rank < _NEVER}
+        elif candidates and min(candidates)[0] < _NEVER:
             _, index, unit = min(candidates)
             taken[index] = ColumnChoice(index, column, unit)
     times = {choice.meaning: choice for choice in taken.values() if choice.meaning in (TIME, DATE)}

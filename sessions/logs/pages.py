@@ -22,17 +22,18 @@ from sessions.drawing.figures import map_style_id
 from sessions.logs import import_jobs
 from sessions.logs.charts import track
 from sessions.logs.crossings import accept, is_of_its_session, proposals_of
-from sessions.logs.csv_reading import LARGEST_BYTES
+from sessions.logs.file_kinds import READ_KINDS
 from sessions.logs.ingest import store_log
-from sessions.logs.meanings import BY_COLUMN
+from sessions.logs.meanings import OTHER, label_of, meaning_of
 from sessions.logs.models import Log
 from sessions.logs.series import NotARecording
 from sessions.logs.timeline import Timeline
+from sessions.logs.unpacking import LARGEST_BYTES
 from sessions.outings.models import Session
 
 
 class LogForm(forms.Form):
-    file = forms.FileField(label="Log of any logger (CSV), or track of a satellite receiver (GPX 1.1)")
+    file = forms.FileField(label="Log of any logger, or track of a satellite receiver", help_text=READ_KINDS)
 
 
 @max_request_size(LARGEST_BYTES + 20 * MB)
@@ -50,7 +51,9 @@ def new_log(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         except ValidationError as error:
             form.add_error("file", error.messages)
         else:
-            if log.kind == Log.Kind.CSV:
+            if log.problem:
+                return redirect(log)
+            if log.is_table:
                 return redirect("log_columns", log.pk)
             return _read(request, log)
     context = {"form": form, "session": session}
@@ -99,12 +102,17 @@ def log(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
 
 
 def _ranges(log: Log) -> list[dict[str, Any]]:
-    columns = log.summary.get("columns", {})
-    return [
-        {"label": BY_COLUMN[name].label, "kind": BY_COLUMN[name].kind, "lowest": ends[0], "highest": ends[1]}
-        for name, ends in columns.items()
-        if name in BY_COLUMN and name != "time_s"
-    ]
+    columns, named = log.summary.get("columns", {}), log.summary.get("named", {})
+    rows = []
+    for name, (lowest, highest) in columns.items():
+        meaning = meaning_of(name)
+        if meaning is None or name == "time_s":
+            continue
+        own = named.get(name)
+        unit = own[1] if own else ""
+        kind = None if meaning.column == OTHER else meaning.kind
+        rows.append({"label": label_of(name, named), "kind": kind, "unit": unit, "lowest": lowest, "highest": highest})
+    return rows
 
 
 @needs(Right.LOG)
@@ -120,7 +128,7 @@ def _accepted(request: SignedInRequest, log: Log, proposals: list[Any]) -> HttpR
 def read_log_again(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """Read a stored file again; a logger's file goes to the page of its columns instead."""
     log = _log_or_404(pk)
-    if log.kind == Log.Kind.CSV:
+    if log.is_table:
         return redirect("log_columns", log.pk)
     return _read(request, log)
 

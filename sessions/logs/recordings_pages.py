@@ -7,19 +7,21 @@ import uuid
 from typing import Any
 
 from django.contrib import messages
-from django.http import HttpResponse, JsonResponse
+from django.db import transaction
+from django.http import HttpResponse, JsonResponse, QueryDict
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_POST, require_safe
 
 from buildlog.failures.queries import failure_rows
 from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
+from buildlog.records import history
 from buildlog.records.change_log import note_change
 from calc.quantities import NotUnderstood, understand
 from sessions.drawing.figures import map_style_id
 from sessions.logs import charts
 from sessions.logs.clocks import suggestions_of
-from sessions.logs.coasting import BACK, CannotFit, Coasting, coastings_of, fit_of
+from sessions.logs.coasting import BACK, CannotFit, Coasting, coastings_of, fit_of, power_curve
 from sessions.logs.derived import results_of
 from sessions.logs.events import MOST_SHOWN, events_of
 from sessions.logs.models import Log
@@ -49,6 +51,9 @@ def _recordings(request: SignedInRequest, timeline: Timeline) -> dict[str, Any]:
     if from_above:
         figures["track"] = from_above
     events = events_of(timeline, known_failures)
+    coasting = _coasting(request, timeline)
+    if "power_figure" in coasting:
+        figures["power"] = coasting["power_figure"]
     return {
         "session": session,
         "waiting": session.logs.filter(state=Log.State.WAITING).select_related("pending_import"),
@@ -59,7 +64,7 @@ def _recordings(request: SignedInRequest, timeline: Timeline) -> dict[str, Any]:
         "more_events": max(len(events) - MOST_SHOWN, 0),
         "figures": figures,
         "map_style_id": map_style_id(),
-        **_coasting(request, timeline),
+        **coasting,
     }
 
 
@@ -72,7 +77,10 @@ def _coasting(request: SignedInRequest, timeline: Timeline) -> dict[str, Any]:
     context: dict[str, Any] = {"coastings": rows}
     if chosen:
         try:
-            context["fit"] = fit_of(timeline, chosen, back)
+            context["fit"] = fit = fit_of(timeline, chosen, back)
+            curve = power_curve(fit.load, max(stretch.from_mps for stretch in chosen))
+            if curve is not None:
+                context["power_figure"] = charts.power_curve(*curve, system=request.user.unit_system)
         except CannotFit as error:
             context["cannot_fit"] = str(error)
     return context
@@ -104,23 +112,32 @@ def place_log(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """Move a log on the session's clock: by its own clock, by its speeds, or by hand."""
     log = get_object_or_404(Log.objects.select_related("session"), pk=pk, state=Log.State.READ)
     how = request.POST.get("clock", "")
-    if how == Log.Clock.OWN:
-        log.clock, log.begins_into_session_s = how, None
-    elif how in Log.Clock.values:
-        typed = request.POST.get("begins", "")
+    begins_s: float | None = None
+    if how in (Log.Clock.SPEEDS, Log.Clock.HAND):
         try:
-            begins_s = understand(typed, "duration")
+            begins_s = _begins_s(log, request.POST)
         except NotUnderstood as error:
             messages.error(request, f"Begins, into the session: {error}")
             return redirect("recordings", log.session_id)
         if not abs(begins_s) <= 1e6:
             messages.error(request, "Begins, into the session: at most 1,000,000 s either way, for example 7,33 s.")
             return redirect("recordings", log.session_id)
-        log.clock, log.begins_into_session_s = how, begins_s
-    else:
+    elif how != Log.Clock.OWN:
         messages.error(request, "Choose how the log is placed: by its own clock, its speeds, or hand.")
         return redirect("recordings", log.session_id)
-    log.save(update_fields=["clock", "begins_into_session_s"])
-    note_change(log, ["clock", "begins_into_session_s"])
+    with transaction.atomic(), history.changing(log) as change:
+        log.clock, log.begins_into_session_s = how, begins_s
+        change.fields = ["clock", "begins_into_session_s"]
+        log.save(update_fields=change.fields)
+    note_change(log, change.fields)
     messages.success(request, f"{log.name} begins {log.begins_s:.2f} s into the session.")
     return redirect("recordings", log.session_id)
+
+
+def _begins_s(log: Log, posted: QueryDict) -> float:
+    """Where a log is to begin: as typed, or so that an instant that was marked in it lies on the same one of another
+    log. Raises NotUnderstood."""
+    if "seen_here" in posted:
+        here_s, there_s = (understand(posted.get(name, ""), "duration") for name in ("seen_here", "seen_there"))
+        return log.begins_s + there_s - here_s
+    return understand(posted.get("begins", ""), "duration")

@@ -10,9 +10,13 @@ import numpy as np
 from calc.geodesy import TrackLength
 from calc.session_facts import GatheredLogFacts
 from sessions.logs.columns import stored_digits
-from sessions.logs.meanings import BY_COLUMN
+from sessions.logs.meanings import meaning_of
+from sessions.logs.series import Named
 from sessions.outings.track_parts import SMALLEST_STEP_M
 
+LARGEST_DIFFERENCE = 0.1
+"""A counter and a track that differ by more speak of different things, such as a unit that paused (common practice, no
+source)."""
 ELECTRICAL = ("time_s", "voltage_v", "current_a")
 
 
@@ -61,16 +65,29 @@ class Summary:
             return self._track.length_m if self._positions > 1 else None
         return next((self._by_speed[name].distance_m for name in self._by_speed if name in self.ends), None)
 
-    def as_json(self) -> dict[str, Any]:
-        """The summary as it is stored with a log: the ends of its columns, and what voltage and current add up to."""
+    @property
+    def notes(self) -> list[str]:
+        """What does not agree within the recording."""
+        if "distance_m" not in self.ends or self._positions < 2:
+            return []
+        own_m, track_m = self.ends["distance_m"][1] - self.ends["distance_m"][0], self._track.length_m
+        if abs(own_m - track_m) <= LARGEST_DIFFERENCE * max(own_m, track_m):
+            return []
+        return [f"Its own distance is {own_m:.0f} m, and its positions make {track_m:.0f} m; the former counts."]
+
+    def as_json(self, named: Mapping[str, Named] | None = None) -> dict[str, Any]:
+        """The summary as it is stored with a log: the ends of its columns, and what voltage and current add up to;
+        and the own names of values that have no meaning here."""
         ends = {
             # As the columns are stored.
             name: [round(end, stored_digits(name)) for end in ends]
             for name, ends in self.ends.items()
-            if name in BY_COLUMN
+            if meaning_of(name) is not None
         }
         facts = vars(self._electrical.facts()) if self._samples > 1 else {}
-        return {"columns": ends, "facts": {name: value for name, value in facts.items() if value is not None}}
+        known = {name: value for name, value in facts.items() if value is not None}
+        own_names = {name: list(of) for name, of in (named or {}).items() if name in ends}
+        return {"columns": ends, "facts": known} | ({"named": own_names} if own_names else {})
 
 
 def _measured(columns: Mapping[str, Any]) -> tuple[Any, Any, Any]:

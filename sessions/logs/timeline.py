@@ -12,8 +12,9 @@ from typing import Any
 
 from buildlog.machines.machine import Machine
 from calc.drivetrain import road_speed_mps
-from sessions.logs.channels import CHANNELS, Channel, is_in, known_rows, samples_of
+from sessions.logs.channels import Channel, channel_named, is_in, known_rows, samples_of
 from sessions.logs.columns import StoredColumns, open_columns
+from sessions.logs.meanings import CELL, label_of
 from sessions.logs.models import Log
 from sessions.outings.models import Session
 
@@ -95,9 +96,10 @@ class Timeline:
     def trace(self, log: Log, channel: str, label: str, kind: str, factor: float = 1.0) -> Trace | None:
         """A channel of a log, or None where the log has no such columns."""
         columns = self.columns.get(log.pk)
-        if columns is None or not is_in(CHANNELS[channel], columns) or not columns.has_samples(CHANNELS[channel]):
+        line = channel_named(channel)
+        if columns is None or not is_in(line, columns) or not columns.has_samples(line):
             return None
-        return Trace(log, label, kind, CHANNELS[channel], columns, factor)
+        return Trace(log, label, kind, line, columns, factor)
 
     def every(self, channel: str, label: str, kind: str) -> list[Trace]:
         listed = (self.trace(log, channel, label, kind) for log in self.logs)
@@ -125,7 +127,33 @@ class Timeline:
 
     @cached_property
     def powers(self) -> list[Trace]:
-        return self.every("power_w", "power", "power")
+        """Power by voltage and current, or as a logger has it where these are not both there."""
+        listed = []
+        for log in self.logs:
+            trace = self.trace(log, "power_w", "power", "power") or self.trace(log, "logged_power_w", "power", "power")
+            listed += [trace] if trace is not None else []
+        return listed
+
+    def cells(self) -> list[Trace]:
+        """The lowest and highest cell, and each that was logged by itself."""
+        listed = [
+            *self.every("lowest_cell_voltage_v", "lowest cell", "voltage"),
+            *self.every("highest_cell_voltage_v", "highest cell", "voltage"),
+        ]
+        for log in self.logs:
+            for name in self.columns.get(log.pk) or ():
+                if name.startswith(f"{CELL}_") and (trace := self.trace(log, name, label_of(name), "voltage")):
+                    listed.append(trace)
+        return listed
+
+    def others(self) -> list[tuple[str, Trace]]:
+        """Values that have no meaning here, each with its own unit."""
+        listed = []
+        for log in self.logs:
+            for name, (label, unit) in log.summary.get("named", {}).items():
+                if trace := self.trace(log, name, label, "ratio"):
+                    listed.append((unit, trace))
+        return listed
 
     def ground_speed(self) -> Series | None:
         return self._first_speed(GROUND)

@@ -10,13 +10,20 @@ from typing import Any
 from django import forms
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.http import QueryDict
 
 from buildlog.machines.models import Revision
-from buildlog.quantities.declared import quantity_names
-from buildlog.records.forms import RecordForm, moment_input
+from buildlog.photos.forms import PhotographedForm
+from buildlog.quantities.declared import quantity_names, rows_of
+from buildlog.quantities.fields import QuantityFormField
+from buildlog.records.choices import NEW, ChoiceOrNew, is_new
+from buildlog.records.form_merge import shown_text
+from buildlog.records.forms import FILL, RecordForm
+from buildlog.records.moments import MomentInput
 from calc import geodesy
 from calc.quantities import NotUnderstood, understand
 from calc.timing import frame_clock_s
+from sessions.outings import queries
 from sessions.outings.models import Assumptions, Gate, GateMark, Pass, Reading, Session, Venue
 
 
@@ -116,15 +123,37 @@ class GateForm(RecordForm[Gate]):
         return gate
 
 
-class SessionForm(RecordForm[Session]):
+AS_LAST_TIME = ("venue", "rider_mass_kg", "payload_kg", "surface", "distance_method")
+"""What of the last session is likely again. Weather and ice are not: they are measured each time."""
+
+
+def _as_last_time(last: Session | None, unit_system: str) -> str:
+    """What would be taken over from the last session, in words; "" for none."""
+    if last is None:
+        return ""
+    rows = [(row.heading.lower(), row.text) for row in rows_of(last, unit_system)]
+    words = [f"{heading} {text}" for heading, text in rows if heading in ("rider", "payload")]
+    if last.surface:
+        words.append(last.get_surface_display().lower())
+    if last.distance_m is not None and last.distance_method:
+        words.append(f"distance by {last.get_distance_method_display().lower()}")
+    return f"As last time: {', '.join([str(last.venue), *words])}."
+
+
+class SessionForm(PhotographedForm[Session]):
+    photo_subject = "session"
+    venue = ChoiceOrNew(Venue.objects.all(), opens=("new_venue",), new_label="A new venue …")
     new_venue = forms.CharField(
-        label="or a new venue", required=False, max_length=120, help_text="A name is enough; gates can be added later."
+        label="Name of the new venue",
+        required=False,
+        max_length=120,
+        help_text="A name is enough; gates can be added later.",
     )
     together = (("venue", "new_venue"), ("distance_m", "distance_method"))
     groups = (
         ("Conditions", ("surface", *quantity_names(Session, "Conditions"))),
         ("Ride and battery", quantity_names(Session, "Ride and battery", distance_m="distance_method")),
-        ("Notes", ("notes",)),
+        ("Notes", ("notes", "photos")),
     )
 
     class Meta:
@@ -140,7 +169,7 @@ class SessionForm(RecordForm[Session]):
             *quantity_names(Session, "Conditions"),
             *quantity_names(Session, "Ride and battery", distance_m="distance_method"),
         ]
-        widgets = {"started_at": moment_input(), "ended_at": moment_input()}
+        widgets = {"started_at": MomentInput(), "ended_at": MomentInput()}
         help_texts = {
             "rest_voltage_start_v": "With nothing drawing current, after resting.",
             "ice_thickness_cm": "Measured where you ride, not read in a report.",
@@ -148,22 +177,39 @@ class SessionForm(RecordForm[Session]):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["venue"].required = False
+        if self.instance._state.adding:
+            self.fill_words = _as_last_time(queries.last_session(self["revision"].value()), self.unit_system)
+            if not self.initial.get("venue") and not Venue.objects.exists():
+                self.initial["venue"] = NEW
         self.offer("revision", Revision.objects.select_related("vehicle").order_by("vehicle__name", "-number"))
+
+    @classmethod
+    def filled(cls, data: QueryDict, unit_system: str) -> QueryDict:
+        """With what the last session of this machine had, where nothing was typed."""
+        last = queries.last_session(data.get("revision"))
+        if FILL not in data or last is None:
+            return data
+        with_last = data.copy()
+        stored = cls(instance=last, unit_system=unit_system)
+        for name in AS_LAST_TIME:
+            if not with_last.get(name):
+                with_last[name] = str(shown_text(stored[name]))
+        return with_last
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or self.cleaned_data
         new_name = (cleaned.get("new_venue") or "").strip()
         if "venue" not in self.errors and not cleaned.get("venue") and not new_name:
-            self.add_error("venue", "Choose where it was ridden, or write the name of a new venue.")
+            field = "new_venue" if is_new(self, "venue") else "venue"
+            self.add_error(field, "Choose where it was ridden, or write the name of a new venue.")
         if new_name and cleaned.get("venue"):
-            self.add_error("new_venue", "Choose a venue or write a new one, not both.")
+            self.add_error("venue", f"Choose a venue or write a new one, not both: “{new_name}” is written below.")
         return cleaned
 
     def _get_validation_exclusions(self) -> set[str]:
-        unsaved = {"venue"} if getattr(self, "unsaved_venue", None) else set()
+        # `clean` has said what is wrong with the venue, and a new one is not stored yet.
         excluded: set[str] = super()._get_validation_exclusions()  # type: ignore[misc]  # missing in the stubs
-        return excluded | unsaved
+        return excluded | {"venue"}
 
     def _post_clean(self) -> None:
         # The model needs a venue to be valid; a new one is stored only together with the session.
@@ -203,10 +249,23 @@ class SplitTimesField(forms.Field):
 
 
 class PassForm(RecordForm[Pass]):
+    unsaved_gate: Gate | None = None
     belongs_to = ("session",)
     together = (
         ("method", "duration_s", "frames", "frames_per_s", "split_times_s", "u_duration_s"),
         ("valid", "invalid_reason"),
+        ("gate", "new_gate_name", "new_gate_length_m"),
+    )
+    gate = ChoiceOrNew(Gate.objects.none(), opens=("new_gate_name", "new_gate_length_m"), new_label="A new gate …")
+    new_gate_name = forms.CharField(label="Name of the new gate", required=False, max_length=80)
+    new_gate_length_m = QuantityFormField(
+        kind="distance",
+        low=0.0,
+        high=100000.0,
+        includes_low=False,
+        label="From its first mark to its last",
+        required=False,
+        help_text="As taped. Marks between, and coordinates, are added on the venue's page.",
     )
     frames = forms.FloatField(
         label="and frames beyond those seconds",
@@ -242,17 +301,61 @@ class PassForm(RecordForm[Pass]):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.offer("gate", Gate.objects.filter(venue=self.instance.session.venue_id))
+        gates = Gate.objects.filter(venue=self.instance.session.venue_id)
+        self.offer("gate", gates)
+        if self.instance._state.adding and not gates.exists():
+            self.initial["gate"] = NEW
+
+    def _clean_gate(self, cleaned: dict[str, Any]) -> None:
+        name, length_m = (cleaned.get("new_gate_name") or "").strip(), cleaned.get("new_gate_length_m")
+        if cleaned.get("gate") or "gate" in self.errors:
+            if name:
+                self.add_error("gate", f"Choose a gate or write a new one, not both: “{name}” is written below.")
+            return
+        if not is_new(self, "gate") and not name:
+            self.add_error("gate", "Choose the gate it was timed through, or a new one.")
+            return
+        if not name:
+            self.add_error("new_gate_name", "Give the new gate a name, for example: Straight.")
+        if length_m is None and "new_gate_length_m" not in self.errors:
+            self.add_error("new_gate_length_m", "How far are its marks apart? For example 100 m.")
+        if name and Gate.objects.filter(venue=self.instance.session.venue_id, name__iexact=name).exists():
+            self.add_error("new_gate_name", f"There is already a gate called {name} here. Choose it above.")
+        if not self.errors:
+            self.unsaved_gate = Gate(venue_id=self.instance.session.venue_id, name=name)
+
+    def _get_validation_exclusions(self) -> set[str]:
+        # As with the venue of a session.
+        excluded: set[str] = super()._get_validation_exclusions()  # type: ignore[misc]  # missing in the stubs
+        return excluded | {"gate"}
+
+    def _post_clean(self) -> None:
+        if self.unsaved_gate is not None:
+            self.cleaned_data["gate"] = self.unsaved_gate
+        super()._post_clean()
+
+    def save(self, commit: bool = True) -> Pass:
+        with transaction.atomic():
+            if self.unsaved_gate is not None:
+                # A gate that is made in this form has two marks.
+                self.unsaved_gate.save()
+                ends = (0.0, self.cleaned_data["new_gate_length_m"])
+                GateMark.objects.bulk_create(GateMark(gate=self.unsaved_gate, position_m=end) for end in ends)
+                self.instance.gate = self.unsaved_gate
+            return super().save(commit)
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or self.cleaned_data
+        self._clean_gate(cleaned)
         frames, rate = cleaned.get("frames"), cleaned.get("frames_per_s")
         if frames and not rate and "frames_per_s" not in self.errors:
             self.add_error("frames_per_s", "Frames need the frame rate the clip was taken at, for example 30 or 29.97.")
         elif frames and rate and cleaned.get("duration_s") is not None:
             cleaned["duration_s"] = frame_clock_s(cleaned["duration_s"], frames, rate)
         times, gate = cleaned.get("split_times_s"), cleaned.get("gate")
-        if times and gate is not None:
+        if times and self.unsaved_gate is not None:
+            self.add_error("split_times_s", "A new gate has no marks between its ends. Add them on the venue's page.")
+        elif times and gate is not None:
             between = max(0, gate.marks.count() - 2)
             if len(times) != between:
                 self.add_error(

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from typing import Any
 
-from django.db.models import Max
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
@@ -18,7 +16,7 @@ from buildlog.people.signed_in import SignedInRequest
 from buildlog.records.list_pages import asked_record, list_page
 from buildlog.records.pages import change_record, remove_record, write_record
 from sessions.outings import queries
-from sessions.outings.forms import AssumptionsForm, GateForm, PassForm, ReadingForm, SessionForm, VenueForm
+from sessions.outings.forms import AssumptionsForm, GateForm, VenueForm
 from sessions.outings.models import Assumptions, Gate, Pass, Reading, Session, Venue
 
 
@@ -40,59 +38,9 @@ def sessions(request: SignedInRequest) -> HttpResponse:
 
 @form_page
 @needs(Right.LOG)
-def new_session(request: SignedInRequest) -> HttpResponse:
-    """A new session; it starts with the newest riding revision and the place of the last outing."""
-    revision_key = request.GET.get("revision")
-    initial: dict[str, Any] = queries.likely_start()
-    if revision_key:
-        initial["revision"] = revision_key
-    return write_record(
-        request, SessionForm, Session(), title="Log a session", back=reverse("sessions"), initial=initial
-    )
-
-
-@form_page
-@needs(Right.LOG)
-def edit_session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    """The session's form; the address may carry the length of a track, to be checked and saved."""
-    rows = Session.objects.select_related("revision__vehicle", "venue")
-    length = request.GET.get("distance_m", "")
-    initial: dict[str, Any] = {}
-    if length.isascii() and length.isdigit() and 0 < len(length) < 8:
-        initial = {"distance_m": float(length), "distance_method": Session.DistanceMethod.SATELLITE}
-    return change_record(request, SessionForm, rows, pk, list_page="sessions", initial=initial)
-
-
-@form_page
-@needs(Right.LOG)
 def remove_session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     session = get_object_or_404(Session.objects.select_related("revision__vehicle", "venue"), pk=pk)
     return remove_record(request, session, back=session.get_absolute_url(), after=reverse("sessions"))
-
-
-@form_page
-@needs(Right.LOG)
-def new_pass(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    """A new pass, prefilled from the last one in the other direction."""
-    session = get_object_or_404(Session.objects.select_related("revision__vehicle", "venue"), pk=pk)
-    back = session.get_absolute_url()
-    last = session.passes.order_by("-number").first()
-    number = (session.passes.aggregate(Max("number"))["number__max"] or 0) + 1
-    started = Pass(session=session, number=number)
-    if last is not None:
-        started.gate_id, started.method, started.frames_per_s = last.gate_id, last.method, last.frames_per_s
-        started.direction = Pass.Direction.BACK if last.direction == Pass.Direction.OUT else Pass.Direction.OUT
-    return write_record(
-        request,
-        PassForm,
-        started,
-        title=f"Pass {number}",
-        back=back,
-        after=back,
-        template="outings/pass_form.html",
-        venue=session.venue,
-        has_gate=session.venue.gates.exists(),
-    )
 
 
 @needs(Right.LOG)
@@ -116,32 +64,10 @@ def time_video(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
 
 @form_page
 @needs(Right.LOG)
-def edit_pass(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    rows = Pass.objects.select_related("session__venue", "gate")
-    return change_record(request, PassForm, rows, pk, title=lambda run: f"Edit pass {run.number}")
-
-
-@form_page
-@needs(Right.LOG)
 def remove_pass(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     run = get_object_or_404(Pass.objects.select_related("session"), pk=pk)
     back = run.session.get_absolute_url()
     return remove_record(request, run, back=back, after=back)
-
-
-@form_page
-@needs(Right.LOG)
-def new_reading(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    session = get_object_or_404(Session.objects.select_related("revision__vehicle", "venue"), pk=pk)
-    back = session.get_absolute_url()
-    return write_record(request, ReadingForm, Reading(session=session), title="New reading", back=back, after=back)
-
-
-@form_page
-@needs(Right.LOG)
-def edit_reading(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
-    rows = Reading.objects.select_related("session")
-    return change_record(request, ReadingForm, rows, pk, title=lambda reading: f"Edit: {reading}")
 
 
 @form_page

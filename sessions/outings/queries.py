@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from django.core.exceptions import ValidationError
 from django.db.models import Count, IntegerField, OuterRef, QuerySet, Subquery
 from django.db.models.functions import Coalesce
 
@@ -42,9 +43,20 @@ def venue_rows() -> QuerySet[Venue]:
     ).order_by("name")
 
 
+def last_session(revision: Any) -> Session | None:
+    """The last session of the machine of a revision's key, or of all machines where there is no such key."""
+    rows = Session.objects.select_related("venue").order_by("-started_at", "-pk")
+    try:
+        machine = Revision.objects.filter(pk=revision).values("vehicle") if revision else None
+        return (rows if machine is None else rows.filter(revision__vehicle__in=machine)).first()
+    except (ValidationError, ValueError):
+        return None
+
+
 def likely_start() -> dict[str, Any]:
-    """The most likely initial values of a new session."""
-    revision = Revision.objects.filter(status=Revision.Status.RIDING).order_by("-date", "-number").first()
+    """The most likely initial values of a new session: the revision that rides, or else the newest."""
+    revisions = Revision.objects.order_by("-date", "-number")
+    revision = revisions.filter(status=Revision.Status.RIDING).first() or revisions.first()
     last = Session.objects.order_by("-started_at").first()
     start: dict[str, Any] = {}
     if revision is not None:

@@ -15,11 +15,11 @@ from buildlog.photos.pictures import give_files, read_picture
 from buildlog.storage.stored_files import Put, fingerprint
 from sessions.logs import import_jobs
 from sessions.logs.csv_layout import Layout
-from sessions.logs.csv_reading import LARGEST_BYTES as LARGEST_LOG_BYTES
 from sessions.logs.ingest import pack
 from sessions.logs.meanings import Mapping
 from sessions.logs.models import Log
 from sessions.logs.series import NotARecording
+from sessions.logs.unpacking import LARGEST_BYTES as LARGEST_LOG_BYTES
 
 
 def take_picture(photo: Photo, packed: zipfile.ZipFile, put: Put, notes: list[str], where: str) -> bool:
@@ -74,7 +74,7 @@ def take_recording(log: Log, packed: zipfile.ZipFile, put: Put, notes: list[str]
 
 def _as_read(log: Log) -> tuple[Layout | None, Mapping | None]:
     """The layout and mapping by which a logger's file was read the first time, as the archive states them."""
-    if log.kind != Log.Kind.CSV:
+    if not log.is_table:
         return None, None
     try:
         return Layout.from_json(log.layout), Mapping.from_json(log.mapping)

@@ -173,7 +173,7 @@ function notices() {
     shown.push(el("details", { class: "notice", id: "plain" },
       el("summary", {}, "No HTTPS: keep this page open"),
       el("p", {}, "Over plain http the phone cannot keep this page: once closed, it opens again only with a network. What was saved stays on the phone and is sent later. The satellite track and keeping the screen on do not work either."),
-      el("p", {}, "To get HTTPS, put the server behind a proxy with a certificate and set BUILDLOG_BASE_URL; More → Help → A proxy and HTTPS says how.")));
+      el("p", {}, "To get HTTPS, put the server behind a proxy with a certificate and set BUILDLOG_BASE_URL; Settings → Help → A proxy and HTTPS says how.")));
   }
   if (offsetIsWorthSaying(line.offset_ms)) {
     const by = lengthOfTime(Math.abs(line.offset_ms) / 1000);

@@ -3,8 +3,8 @@
 import { el } from "./elements.js";
 
 // A second installation on the same host, under another path, has a store of its own.
-const place = document.body.dataset.page;
-export const NAME = place === "/field/" ? "firnlog-field" : `firnlog-field ${place}`;
+export const nameAt = (place) => (place === "/field/" ? "firnlog-field" : `firnlog-field ${place}`);
+export const NAME = nameAt(document.body.dataset.page);
 const SHAPE = 1;
 const STORES = {
   records: "id", // records waiting to be sent, by key

@@ -236,7 +236,7 @@ async function save(app, id = null) {
     const day = new Date().toISOString().slice(0, 16).replace(/[:T]/g, "-");
     el("a", { href: address, download: `firnlog-unsent-${day}.json` }).click();
     setTimeout(() => URL.revokeObjectURL(address), 60_000);
-    say(`${counted(count, "record")} in a file, ${clock(Date.now())}. ${count === 1 ? "It stays" : "They stay"} on this phone too; import the file under More at the desk.`);
+    say(`${counted(count, "record")} in a file, ${clock(Date.now())}. ${count === 1 ? "It stays" : "They stay"} on this phone too; import the file under Settings at the desk.`);
   } catch (error) {
     say(app.notSaved(error), { wrong: true });
   }

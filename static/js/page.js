@@ -1,4 +1,5 @@
 // Small conveniences of every page. Without this script every page still works.
+import "./drafts.js";
 
 // A phone's decimal keypad may have no minus key: the sign button turns the number's sign.
 for (const button of document.querySelectorAll("button.sign")) {
@@ -69,4 +70,33 @@ signOut?.addEventListener("submit", (event) => {
     signOut.dataset.asked = "yes";
     signOut.requestSubmit();
   })();
+});
+
+// The key / leads to the search from anywhere but a field.
+document.addEventListener("keydown", (event) => {
+  if (event.key !== "/" || event.ctrlKey || event.altKey || event.metaKey) return;
+  if (event.target.closest("input, select, textarea, [contenteditable]")) return;
+  const field = document.getElementById("words") ?? document.getElementById("find");
+  if (!field) return;
+  event.preventDefault();
+  if (field.offsetParent) field.select();
+  else location.assign(field.form.action);
+});
+
+// What an address points to is unfolded, also by browsers that leave it folded.
+function unfold() {
+  const target = document.getElementById(decodeURIComponent(location.hash.slice(1)));
+  for (let fold = target?.closest("details"); fold; fold = fold.parentElement.closest("details")) fold.open = true;
+  if (target?.closest("details")) target.scrollIntoView();
+}
+if (location.hash) unfold();
+addEventListener("hashchange", unfold);
+
+// Paper has no folds where a page says so; afterwards they are as they were.
+const folded = () => document.querySelectorAll("[data-opens-for-print] details:not([open]), details[data-opens-for-print]:not([open])");
+addEventListener("beforeprint", () => {
+  for (const fold of folded()) { fold.dataset.wasFolded = ""; fold.open = true; }
+});
+addEventListener("afterprint", () => {
+  for (const fold of document.querySelectorAll("[data-was-folded]")) { fold.open = false; delete fold.dataset.wasFolded; }
 });

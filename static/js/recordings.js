@@ -6,6 +6,7 @@ const figures = JSON.parse(document.getElementById("figures").textContent);
 const section = document.getElementById("recordings");
 const panels = figures.panels ? await draw("panels", figures.panels) : null;
 const track = figures.track ? await draw("track", figures.track) : null;
+if (figures.power) await draw("power", figures.power);
 const Plotly = globalThis.Plotly;
 
 if (panels) {
@@ -110,6 +111,13 @@ if (panels) {
     slider.dataset.at = String(at);
     void setCursor(at);
   });
+  for (const button of document.querySelectorAll("[data-from-cursor]")) {
+    button.hidden = false;
+    button.addEventListener("click", () => {
+      if (slider.dataset.at) document.getElementById(button.dataset.fromCursor).value = Number(slider.dataset.at).toFixed(2);
+      else says.textContent = "Put the cursor on the instant first.";
+    });
+  }
   let waiting = 0;
   panels.on("plotly_relayout", (change) => {
     if (!Object.keys(change).some((name) => name.startsWith("xaxis."))) return;

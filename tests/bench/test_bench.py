@@ -8,7 +8,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from buildlog.failures.exposure import Exposure
-from buildlog.failures.loop import proof_of
+from buildlog.failures.loop import standing_of
 from buildlog.machines.limits import Ride, limits_of, side_by_side
 from buildlog.machines.machine import Machine
 from buildlog.machines.queries import revisions_with_parts
@@ -87,6 +87,22 @@ def test_rides_without_a_distance_are_unknown_not_zero(season, vehicle, sign_in)
     assert "The failures of these rides count all the same" in page
 
 
+def test_counted_laps_and_guesses_are_estimates(season, vehicle, sign_in):
+    """By hand: one of five rides of 10 km before the fix was counted in laps (± a tenth), one of five rides of 8 km since guessed
+    (± three tenths): 11 km and 5.6 km on the careful sides."""
+    Session.objects.filter(pk=season[2][1].pk).update(distance_method="laps")
+    Session.objects.filter(pk=season[3][1].pk).update(distance_method="estimate")
+    total = Exposure(vehicle).total
+    assert (total.distance_m, total.estimated, total.estimated_m, total.without_distance) == (72_000, 2, 18_000, 0)
+    assert (total.least_m, total.longest_m) == (9_000 + 5_600, 72_000 + 11_000 + 10_400)
+    proof = standing_of(season[4][0]).shown.proof
+    assert (proof.exposure_before, proof.exposure_after) == (51_000, 37_600)
+    # The bench has read the rides already, and takes them from there.
+    row = sign_in("reader").get(f"/api/v1/vehicles/{vehicle.pk}/bench/").json()["modes"][0]
+    assert (row["exposure"]["known_m"], row["exposure"]["estimated_m"]) == (72_000, 18_000)
+    assert row["fixes"][0]["since_m"] == 37_600
+
+
 def test_a_ride_that_was_only_timed_is_estimated_by_the_speeds_of_its_revision(season, vehicle, sign_in):
     """By hand: 4 rides of 10 km in 30 min, and one of 30 min without a distance: 10 km."""
     Session.objects.filter(pk=season[2][1].pk).update(distance_m=None)
@@ -100,10 +116,10 @@ def test_a_ride_that_was_only_timed_is_estimated_by_the_speeds_of_its_revision(s
 
 def test_a_distance_in_doubt_is_unknown(season, vehicle):
     """300 km in half an hour; since a fix that is nothing, before it the ride may have been as long as that."""
-    assert proof_of(season[4][0]).exposure_after == 40_000
+    assert standing_of(season[4][0]).shown.proof.exposure_after == 40_000
     Session.objects.filter(pk=season[3][0].pk).update(distance_m=300_000.0)
     Session.objects.filter(pk=season[2][4].pk).update(distance_m=300_000.0)
-    proof = proof_of(season[4][0])
+    proof = standing_of(season[4][0]).shown.proof
     # R2's other rides: four of 8 km; the time is in doubt with the distance. R1's: four of 10 km, one of 300 at most.
     assert (proof.after.distance_m, proof.after.without_distance, proof.exposure_before) == (32_000, 1, 340_000)
 
@@ -122,7 +138,7 @@ def test_bench_and_failure_page_read_one_proof(season, vehicle):
     )
     rides(branch, season[2][0].venue, 9, km=10.0, first_day=60)
     [row] = bench_of(vehicle, Filters()).modes
-    assert row.standing.shown.proof == row.fixes[0].proof == proof_of(season[4][0])
+    assert row.standing.shown.proof == row.fixes[0].proof == standing_of(season[4][0]).shown.proof
     assert (row.fixes[0].proof.exposure_after, row.fixes[0].proof.shown) == (40_000.0, False)
 
 

@@ -15,7 +15,7 @@ STATES = {"open", "fix_fitted", "watching", "held", "recurred"}
 ANSWERS = {
     "did_what_it_should", "helped_less_than_expected", "did_nothing_that_matters", "made_it_worse", "not_yet_known",
 }  # fmt: skip
-MOST_QUERIES = 22
+MOST_QUERIES = 20
 STEPS = {"do_not_ride", "settle_this", "fix_this", "ride_this_trial", "stop_testing_this"}
 
 
@@ -57,7 +57,7 @@ def test_the_shape_is_that_of_the_issue(machine, vehicle, sign_in):
     answer = bench(client, vehicle)
     assert set(answer) == {"next", "modes", "trials"}
     for step in answer["next"]:
-        assert set(step) == {"kind", "sentence", "revision", "severity", "mode", "mode_name"}
+        assert set(step) == {"kind", "sentence", "revision", "severity", "mode", "mode_name", "trial"}
         assert step["kind"] in STEPS
     for row in answer["modes"]:
         assert set(row) == {
@@ -70,7 +70,8 @@ def test_the_shape_is_that_of_the_issue(machine, vehicle, sign_in):
             assert set(fix) == {"modification", "modification_name", "answer", "since_m"}
             assert fix["answer"] in ANSWERS
     assert set(answer["trials"][0]) == {
-        "modification", "modification_name", "measure", "answer", "change", "lower", "upper", "more_sessions",
+        "modification", "modification_name", "trial", "measure", "answer", "change", "lower", "upper",
+        "more_sessions",
     }  # fmt: skip
     assert {row["answer"] for row in answer["trials"]} <= ANSWERS
 

@@ -50,7 +50,7 @@ def test_a_person_signs_in_and_sends_forms(site, visitor):
     assert f"Sled of {site.base}" in visitor.ask(made.leads_to).text
     gone = visitor.send(f"{made.leads_to}remove/", {})
     assert gone.leads_to == f"{site.base}/"
-    assert visitor.send("/more/", {}).status == 405
+    assert visitor.send("/settings/", {}).status == 405
 
 
 def test_no_link_leads_out_of_the_base_url(site, visitor):
@@ -126,7 +126,7 @@ def test_the_field_pages_parts_stay_under_the_sub_path(site, visitor):
 
 def test_the_owner_sees_that_all_is_right(site, visitor, nginx):
     visitor.sign_in("oona")
-    page = visitor.ask("/connection/", Sec_Fetch_Site="same-origin", Referer=f"{site.base}/more/")
+    page = visitor.ask("/connection/", Sec_Fetch_Site="same-origin", Referer=f"{site.base}/settings/")
     assert "All as expected" in page.text
     assert "X-Forwarded-Proto https" in told(page)
     for value, _ in visitor.cookies.values():
@@ -149,10 +149,10 @@ def test_the_documented_block_as_it_stands(sites, nginx):
     assert "All as expected" in visitor.ask("/connection/").text
     without_slash = visitor.ask(site.base)
     assert (without_slash.status, without_slash.leads_to) == (301, f"{site.base}/")
-    plain = urllib.request.Request(f"http://127.0.0.1:{nginx.plain_port}/firnlog/more/", headers={"Host": NAME})
+    plain = urllib.request.Request(f"http://127.0.0.1:{nginx.plain_port}/firnlog/settings/", headers={"Host": NAME})
     with pytest.raises(urllib.error.HTTPError) as led:
         urllib.request.build_opener(_Unled).open(plain)
-    assert led.value.headers["Location"] == f"https://{NAME}/firnlog/more/"
+    assert led.value.headers["Location"] == f"https://{NAME}/firnlog/settings/"
 
 
 class _Unled(urllib.request.HTTPRedirectHandler):

@@ -74,7 +74,7 @@ def test_a_form_of_the_desk_pages_is_sent(site, opened):
 def test_the_owner_looks_at_the_connection(site, opened):
     phone = opened(site.base).sign_in("oona")
     page = phone.page
-    page.goto(f"{site.base}/more/")
+    page.goto(f"{site.base}/settings/")
     page.get_by_role("link", name="Connection").click()
     expect(page.get_by_text("All as expected")).to_be_visible()
     # The browser's own word for where it is arrived as well.

@@ -232,7 +232,7 @@ def test_a_track_is_recorded_and_its_stop_is_said(phone, installation):
 
 def test_the_service_worker_keeps_the_shell_and_nothing_of_anybody(phone):
     phone.kept_for_offline().start_session().queue(0)
-    for path in ("/", "/sessions/", "/more/", "/field/"):
+    for path in ("/", "/sessions/", "/settings/", "/field/"):
         phone.page.goto(phone.url + path)
     phone.ready()
     kept = phone.page.evaluate(

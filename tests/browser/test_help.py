@@ -16,7 +16,7 @@ def test_help_is_readable_on_every_screen(page, live_server, make_account, photo
     page.get_by_label("Username").fill("ilo")
     page.get_by_label("Password").fill("frost-and-chain-77")
     page.get_by_role("button", name="Sign in").click()
-    page.goto(live_server.url + "/more/")
+    page.goto(live_server.url + "/settings/")
     page.get_by_role("link", name="Help").click()
     assert page.locator("main h1").inner_text() == "Help"
     for slug in ("", *SLUGS):

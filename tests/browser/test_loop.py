@@ -16,7 +16,7 @@ def record_failure(page, live_server, words, when):
     page.get_by_label("What failed").fill(words)
     page.get_by_label("Severity category").select_option(index=3)
     page.get_by_label("When", exact=True).fill(when)
-    page.get_by_role("button", name="Save").click()
+    page.get_by_role("button", name="Save", exact=True).click()
 
 
 def test_a_failure_closes_its_loop_and_opens_again(page, live_server, make_account, revision, venue, photograph):
@@ -40,24 +40,24 @@ def test_a_failure_closes_its_loop_and_opens_again(page, live_server, make_accou
     page.get_by_label("The cause, in one sentence").fill("The frame flexes under load.")
     page.get_by_label("Why did it happen").fill("It jumped the sprocket.\nIt hung slack.")
     page.get_by_label("Confirmed, not suspected").check()
-    page.get_by_role("button", name="Save").click()
+    page.get_by_role("button", name="Save", exact=True).click()
     assert "needs what shows it" in page.text_content("main")
     page.get_by_label("or by an excerpt").fill("Gap of 4 mm with two people on it")
-    page.get_by_role("button", name="Save").click()
+    page.get_by_role("button", name="Save", exact=True).click()
     assert "Cause (confirmed)" in page.text_content("main")
 
     page.get_by_role("link", name="New revision to answer it").click()
     page.get_by_label("Status").select_option(label="Planned")
-    page.get_by_role("button", name="Save").click()
+    page.get_by_role("button", name="Save", exact=True).click()
     page.get_by_role("link", name="Note a modification").click()
     page.get_by_label("Title").fill("Sprung idler")
     for box in page.locator("input[name=answers]").all():
         box.check()
-    page.get_by_role("button", name="Save").click()
+    page.get_by_role("button", name="Save", exact=True).click()
     assert {failure.state for failure in Failure.objects.all()} == {"open"}  # a fix on paper is on no machine
     page.get_by_role("link", name="Edit", exact=True).first.click()
     page.get_by_label("Status").select_option(label="Riding")
-    page.get_by_role("button", name="Save").click()
+    page.get_by_role("button", name="Save", exact=True).click()
     assert {failure.state for failure in Failure.objects.all()} == {"fix_fitted"}
 
     second = Revision.objects.get(number=2)
@@ -98,6 +98,6 @@ def test_a_failure_closes_its_loop_and_opens_again(page, live_server, make_accou
     page.locator(".more > summary").click()
     page.get_by_role("button", name="Make a test card of the next outing").click()
     assert "Made from" in page.text_content("main")
-    page.get_by_role("button", name="Save").click()
+    page.get_by_role("button", name="Save", exact=True).click()
     photograph("card")
     assert serious(page) == []

@@ -5,11 +5,9 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from calc import least_squares, road_load
-from calc.road_load import RoadLoad
+from calc import coast_down, least_squares, road_load
 from tests.calc.kernel_cases import Case, check_bad_numbers, check_edges, check_faces_agree, check_wrong_unit
 
-OUT, BACK = RoadLoad(50.0, 1.0, 0.4, 3.0, 0.1, 0.02), RoadLoad(70.0, 2.0, 0.6, 4.0, 0.1, 0.02)
 LOADS = {"a_n": np.array([50.0, 60.0]), "b_n_per_mps": np.array([0.0, 1.0]), "c_n_per_mps2": np.array([0.4, 0.0])}
 CASES = [
     Case(
@@ -22,7 +20,6 @@ CASES = [
         {"power_w": np.array([1000.0, 4000.0]), **LOADS},
         edges=[{"a_n": np.array([0.0, 60.0])}, {"power_w": np.array([1e-6, 1e7])}],
     ),
-    Case(road_load.mean_of_directions, {"out": OUT, "back": BACK}),
     Case(
         road_load.consumption_wh_per_km,
         {"speed_mps": 10.0, "a_n": 50.0, "b_n_per_mps": 1.0, "c_n_per_mps2": 0.4, "efficiency": 0.8},
@@ -34,12 +31,13 @@ CASES = [
         edges=[{"efficiency": 1.0}],
     ),
     Case(
-        road_load.fit_coast_down,
+        coast_down.fit_coast_downs,
         {
-            "time_s": np.arange(0.0, 7.0),
-            "speed_mps": np.array([14.0, 13.0, 12.1, 11.2, 10.4, 9.6, 8.9]),
+            "time_s": np.tile(np.arange(0.0, 7.0), 2),
+            "speed_mps": np.tile([14.0, 13.0, 12.1, 11.2, 10.4, 9.6, 8.9], 2) - np.repeat([0.0, 0.3], 7),
+            "run": np.repeat([0, 1], 7),
+            "is_back": [False, False],
             "mass_kg": 200.0,
-            "linear": True,
         },
     ),
 ]
@@ -110,18 +108,17 @@ def test_an_efficiency_above_one_is_refused_with_its_true_limit():
         road_load.consumption_wh_per_km(10.0, 50.0, 1.0, 0.4, efficiency=1.01)
 
 
-def test_a_direction_that_is_not_finite_is_refused_by_name():
-    with pytest.raises(ValueError, match="back must hold finite numbers"):
-        road_load.mean_of_directions(OUT, BACK._replace(c_n_per_mps2=float("nan")))
-
-
 def test_too_short_a_coast_and_one_speed_over_and_over_are_refused():
-    with pytest.raises(ValueError, match="speed_mps needs more than 3 points, got 3"):
-        road_load.fit_coast_down([0.0, 1.0, 2.0], [12.0, 11.0, 10.0], 200.0)
+    with pytest.raises(ValueError, match="run 0 needs 5 samples or more, got 3"):
+        coast_down.fit_coast_downs([0.0, 1.0, 2.0], [12.0, 11.0, 10.0], [0, 0, 0], [False], 200.0)
+    with pytest.raises(ValueError, match="run must name the runs of is_back"):
+        coast_down.fit_coast_downs(np.arange(5.0), np.arange(5.0) + 3, [0] * 5, [], 200.0)
+    with pytest.raises(ValueError, match="must grow from sample to sample of a run"):
+        coast_down.fit_coast_downs([0.0, 1.0, 1.0, 2.0, 3.0], [9.0, 8, 7, 6, 5], [0] * 5, [False], 200.0)
     with pytest.raises(ValueError, match="speed_mps needs more than 1 different values"):
         road_load.fit_steady_speed([10.0, 10.0, 10.0], [800.0, 820.0, 790.0])
 
 
 def test_the_fits_are_the_same_through_both_doors():
-    assert road_load.fit_coast_down is least_squares.fit_coast_down
+    assert road_load.fit_steady_speed is least_squares.fit_steady_speed
     assert road_load.polynomial_fit is least_squares.polynomial_fit

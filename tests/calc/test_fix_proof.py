@@ -7,7 +7,8 @@ import random
 import pytest
 
 from calc.exposure_gaps import DISTANCE, TIME, RideLength
-from calc.failure_facts import FailureFacts, FixFacts, RideFacts
+from calc.failure_facts import FailureFacts, FixFacts, Kinds, RideFacts
+from calc.failure_state import Loop
 from calc.fix_proof import Bar, History, Why
 from calc.lineage import Feature, Fitted, Lineage, RevisionFacts
 from calc.proof_sentences import exposure_sentences, judged_sentence, refusal
@@ -31,10 +32,21 @@ def failure(key, on, mode="chain", at=0, cause=None):
 BAR = Bar(0.5, 0.8)
 
 
+def proof_for(history, failure):
+    """Of the fix that is watched, or None while none of the failure is ridden."""
+    fix = history.watched_fix(failure)
+    return None if fix is None else history.prove(fix, Kinds.of([failure]), BAR)
+
+
+def proof_of_fix(history, key, bar=BAR):
+    """Of one fix against everything that it answers."""
+    return history.prove(history.fixes[key], history.kinds_of(key), bar)
+
+
 def prove(revisions, rides, failures, fixes=None, of="f1"):
     fixes = fixes or [FixFacts("fix", 2, "Tensioner", frozenset({"f1"}))]
     history = History(revisions, failures, fixes, rides)
-    return history.proof_for(history.failures[of], BAR)
+    return proof_for(history, history.failures[of])
 
 
 CAME = [failure("f1", 1), failure("f2", 1), failure("f3", 1)]
@@ -203,10 +215,33 @@ def test_a_fix_is_proven_no_further_than_to_the_next_one_of_its_kind():
     failures = [*CAME, failure("spare", 1)]
     fixes = [FixFacts("fix", 2, "Tensioner", frozenset({"f1"})), FixFacts("next", 3, "Idler", frozenset({"spare"}))]
     history = History(revisions, failures, fixes, rides)
-    first = history.proof_of_fix("fix", BAR)
+    first = proof_of_fix(history, "fix")
     assert (first.exposure_after, first.shown) == (10_000, False)
     assert [one.why for one in first.left_out] == [Why.LATER_FIX]
-    assert history.proof_of_fix("next", BAR).exposure_before == 70_000
+    assert proof_of_fix(history, "next").exposure_before == 70_000
+
+
+def test_each_attempt_at_a_mode_has_to_show_more():
+    """By the rule of Help: 2 · 60 km · (1/0.3 − 1) for the first fix, 2 · 70 km · ((2 · 2/0.3)^(1/2) − 1) for the next
+    one, which shares the page with the first and is the second attempt at its mode."""
+    revisions = [revision(number, number - 1 or None) for number in (1, 2, 3)]
+    rides = [ride(1, 60, 180), ride(2, 10, 30), ride(3, 50, 150)]
+    failures = [failure("f1", 1), failure("f2", 2, at=1)]
+    fixes = [FixFacts("fix", 2, "Tensioner", frozenset({"f1"})), FixFacts("next", 3, "Idler", frozenset({"f2"}))]
+    alone = Loop(History(revisions[:2], failures[:1], fixes[:1], rides[:2]))
+    assert alone.proof_of_fix("fix").needed == pytest.approx(280_000)
+    loop = Loop(History(revisions, failures, fixes, rides))
+    assert loop.fixes_judged == 2
+    kinds = loop.history.kinds_of("next")
+    assert [loop.history.attempt(loop.history.fixes[key], kinds) for key in ("fix", "next")] == [1, 2]
+    assert loop.proof_of_fix("next").needed == pytest.approx(2 * 70_000 * ((4 / 0.3) ** 0.5 - 1))
+    # Another mode's fix on the same page is no attempt at this one.
+    failures.append(failure("g1", 1, mode="belt"))
+    fixes.append(FixFacts("other", 3, "Guard", frozenset({"g1"})))
+    loop = Loop(History(revisions, failures, fixes, rides))
+    assert loop.proof_of_fix("next").confidence == pytest.approx(1 - 0.3 / (3 * 2))
+    assert loop.proof_of_fix("other").confidence == pytest.approx(1 - 0.3 / 3)
+    assert loop.proof_of_fix("nothing answered") is None
 
 
 def test_one_cause_behind_two_modes_is_one_failure():
@@ -225,8 +260,8 @@ def test_a_fix_of_two_modes_fails_against_the_one_that_came_again_only():
     history = History([revision(1), revision(2, 1)], failures, fixes, [ride(1, 60, 180), ride(2, 60, 180)])
     chain, belt = history.failures["f1"], history.failures["g1"]
     assert (history.fixes_for(chain), history.fixes_for(belt)) == ([history.fixes["fix"]], [])
-    assert history.proof_for(history.failures["f1"], BAR).failures_after == 0
-    assert history.proof_of_fix("fix", BAR).failures_after == 1
+    assert proof_for(history, history.failures["f1"]).failures_after == 0
+    assert proof_of_fix(history, "fix").failures_after == 1
 
 
 def test_the_fix_that_is_ridden_now_is_watched_before_one_of_another_branch():
@@ -273,7 +308,7 @@ def test_a_branch_without_the_fix_never_counts():
         ]
         failures = [failure(f"f{n}", chance.choice(before), at=n) for n in range(1, chance.randrange(2, 5))]
         fixes = [FixFacts("fix", fix_on, "Tensioner", frozenset({"f1"}))]
-        proof = History(revisions, failures, fixes, rides + with_rides).proof_of_fix("fix", BAR)
+        proof = proof_of_fix(History(revisions, failures, fixes, rides + with_rides), "fix")
         assert proof.exposure_after == pytest.approx(sum(one.length.distance_m for one in with_rides))
         shown += proof.shown
         without = [one.number for one in revisions if one.number > fix_on and one.number not in with_fix]
@@ -283,7 +318,7 @@ def test_a_branch_without_the_fix_never_counts():
         elsewhere = [ride(chance.choice(without), 1_000, 3_000) for _ in range(3)]
         others = [failure(f"x{n}", chance.choice(without), at=99) for n in range(2)]
         history = History(revisions, [*failures, *others], fixes, rides + with_rides + elsewhere)
-        again = history.proof_of_fix("fix", BAR)
+        again = proof_of_fix(history, "fix")
         assert (again.exposure_before, again.exposure_after, again.ratio_upper) == (
             proof.exposure_before, proof.exposure_after, proof.ratio_upper,
         )  # fmt: skip
@@ -326,7 +361,7 @@ def test_a_useless_fix_is_shown_no_more_often_than_the_confidence_allows(lost_km
         if not first:
             continue
         fixes = [FixFacts("fix", 2, "Paint", frozenset(first))]
-        proof = History(revisions, failures, fixes, rides).proof_of_fix("fix", Bar(1.0, 0.8))
+        proof = proof_of_fix(History(revisions, failures, fixes, rides), "fix", Bar(1.0, 0.8))
         shown += proof.ratio_upper is not None and proof.ratio_upper <= 1.0
         before_m, after_m = (sum(one.length.distance_m or 0 for one in rides if one.revision == of) for of in (1, 2))
         if before_m:

@@ -10,7 +10,7 @@ from calc.catalogue import page_rows
 from calc.declaration import CATALOGUE
 from calc.pack import ASSUMED_CELL_CURVE
 from calc.quantities import KINDS
-from calc.session_facts import LimitFacts, LogFacts, PackFacts, of_several_logs
+from calc.session_facts import LimitFacts, LogFacts, PackFacts
 from tests.calc.one_session import PassFacts, ReadingFacts, SessionFacts, evaluate, evaluate_all
 
 PACK = PackFacts(
@@ -260,15 +260,6 @@ def test_nothing_flows_back_while_a_sensor_is_only_a_little_off():
     assert "battery_cold_charging_margin" not in [missing.key for missing in report.missing]
     log = LogFacts(charge_ah=9.0, returned_ah=0.02, lowest_battery_temperature_c=-8.0)
     assert evaluate(dataclasses.replace(facts, readings=(), log=log)).get("battery_cold_charging_margin") is None
-
-
-def test_several_logs_give_the_totals_of_the_longest_and_the_extremes_of_all():
-    whole = LogFacts(duration_s=600.0, charge_ah=9.0, highest_voltage_v=82.0, lowest_voltage_v=70.0)
-    short = LogFacts(duration_s=60.0, charge_ah=1.0, highest_voltage_v=85.0, battery_temperature_c=40.0)
-    both = of_several_logs([short, whole])
-    assert (both.duration_s, both.charge_ah) == (600.0, 9.0)
-    assert (both.highest_voltage_v, both.lowest_voltage_v, both.battery_temperature_c) == (85.0, 70.0, 40.0)
-    assert of_several_logs([]) is None
 
 
 def test_what_lacks_for_the_centre_of_gravity_is_said_as_the_machine_says_it():

@@ -11,7 +11,8 @@ from buildlog.models import Failure, FailureMode, Fitting, Modification, Part, R
 from sessions.demo import loading
 from sessions.demo.ride import STEP_S, Build, Day, RoadLoad, simulate
 from sessions.demo.season import SEASON
-from sessions.models import Gate, Pass, Reading, Session, Venue
+from sessions.evidence.season import Season
+from sessions.models import Gate, Pass, Reading, Session, Trial, Venue
 
 STILL = Day(air_temperature_c=-5.0, wind_mps=0.0, rolling_factor=1.0)
 
@@ -39,6 +40,29 @@ def test_enough_of_everything_and_all_of_it_valid(db):
         assert model.objects.exists()
         for row in model.objects.all():
             row.full_clean()
+
+
+def test_it_shows_each_part_of_the_loop_once_and_one_doubt(db):
+    loading.load()
+    vehicle = Vehicle.objects.get(invented=True)
+    decided, still_open = sorted(Trial.objects.all(), key=lambda trial: trial.is_open)
+    assert (decided.state, still_open.state) == ("decided", "open")
+    assert decided.tells is not None
+    for trial in (decided, still_open):
+        trial.full_clean()
+        # Opened before its first day, so every day counts.
+        assert trial.counts_from is None
+        assert trial.opened_on <= trial.counted_sessions.earliest("started_at").started_at.date()
+    held = {
+        failure.mode.name: failure.standing
+        for failure in Failure.objects.select_related("mode", "revision__vehicle")
+        if failure.standing.state == "held"
+    }
+    assert held["chain came off"].shown.proof.shown
+    assert not held["chain came off"].shown.by
+    by_other_ways = held["lifted a runner in a turn"].shown
+    assert (by_other_ways.by, by_other_ways.lacks) == ({"calculation", "inspection"}, ())
+    assert Season.beyond_doubt(vehicle).left_out.count == 1
 
 
 def test_every_page_says_that_it_is_invented(sign_in):

@@ -10,6 +10,7 @@ from django.test.utils import CaptureQueriesContext
 from buildlog.models import Failure, FailureMode, Fitting
 from calc.doubts.careful_results import AN_ANSWER, HIGHER, LOWER, LOWER_OR_NONE, careful_report
 from calc.results import RESULTS
+from sessions.evidence.doubtful_rides import doubtful_in
 from sessions.evidence.doubts import doubts_of_machine
 from sessions.evidence.left_out import LeftOut
 from sessions.evidence.season import Season
@@ -122,15 +123,14 @@ def test_a_pass_in_doubt_is_marked_in_its_row(sign_in, session, gate):
     assert page.content.decode().count('<span class="reason small">in doubt</span></td>') == 1
 
 
-def test_the_evidence_names_the_distances_that_exposure_takes_for_unknown(sign_in, hurried):
+def test_a_distance_in_doubt_is_unknown_to_comparisons_and_to_exposure(hurried):
     Session.objects.create(revision=hurried.revision, venue=hurried.venue, distance_m=5000.0)
     season = Season(hurried.revision.vehicle)
-    assert season.is_in_doubt("distance_m").tolist() == [False, False]
-    beyond = season.without_doubtful(LeftOut(doubts_of_machine(hurried.revision.vehicle)))
-    first = beyond.text.index(season.text[0])
-    assert beyond.is_in_doubt("distance_m").sum() == 1
-    assert np.isnan(beyond.numbers["distance_m"][beyond.is_in_doubt("distance_m")]).all()
-    assert first == 0
+    assert not np.isnan(season.numbers["distance_m"]).any()
+    doubts = doubts_of_machine(hurried.revision.vehicle)
+    beyond = season.without_doubtful(LeftOut(doubts))
+    [row] = np.flatnonzero(np.isnan(beyond.numbers["distance_m"]))
+    assert doubtful_in(doubts)["distance_m"] == {beyond.key(int(row)).hex}
 
 
 def test_pushed_readings_are_stored_and_come_with_their_doubts(sign_in, session, battery):

@@ -8,7 +8,7 @@ import pytest
 from django.db import IntegrityError, connection, transaction
 from django.test.utils import CaptureQueriesContext
 
-from buildlog.failures.loop import IllegalTransition, close_without_fix, proof_of, sign_held
+from buildlog.failures.loop import IllegalTransition, close_without_fix, sign_held, standing_of
 from buildlog.models import (
     Cause,
     Failure,
@@ -135,7 +135,7 @@ def test_held_only_when_riding_shows_it(came, later, ride, revision):
     answer(failure, second)
     ride(second, 30, 10)
     # By hand: 3 failures in 60 km, one fix on the page: 2 · 60 km · ((1/0.3)^(1/3) − 1) = 59.3 km.
-    assert proof_of(failure).needed == pytest.approx(59_260, abs=5)
+    assert standing_of(failure).shown.proof.needed == pytest.approx(59_260, abs=5)
     with pytest.raises(IllegalTransition, match="29 km more"):
         sign_held(failure, "It feels right.")
     ride(second, 30, 11)
@@ -154,7 +154,7 @@ def test_more_fixes_on_the_page_ask_for_more_riding(came, later, ride, revision)
     ride(second, 30, 10)
     failure.refresh_from_db()
     # By hand: four fixes, one failure: 2 · 60 km · (4/0.3 − 1) = 1480 km.
-    assert proof_of(failure).needed == pytest.approx(1_480_000)
+    assert standing_of(failure).shown.proof.needed == pytest.approx(1_480_000)
 
 
 def test_a_machine_may_ask_for_more_and_never_for_less(came, later, ride, revision, vehicle):
@@ -166,12 +166,12 @@ def test_a_machine_may_ask_for_more_and_never_for_less(came, later, ride, revisi
     assumptions = Assumptions.objects.create(vehicle=vehicle, held_rate_fraction=1.0, held_confidence=0.5)
     failure = Failure.objects.select_related("revision__vehicle").get(pk=failure.pk)
     # By hand: 2 · 60 km · (1/0.3 − 1) = 280 km, as without assumptions.
-    assert proof_of(failure).needed == pytest.approx(280_000)
+    assert standing_of(failure).shown.proof.needed == pytest.approx(280_000)
     assumptions.held_rate_fraction, assumptions.held_confidence = 0.25, 0.95
     assumptions.save()
     failure = Failure.objects.select_related("revision__vehicle").get(pk=failure.pk)
     # By hand: 60 km / 0.25 · (20 − 1) = 4560 km.
-    assert proof_of(failure).needed == pytest.approx(4_560_000)
+    assert standing_of(failure).shown.proof.needed == pytest.approx(4_560_000)
 
 
 @pytest.mark.parametrize("state", [State.WATCHING, State.HELD])
@@ -520,7 +520,7 @@ def test_no_fix_is_proven_by_a_session_without_distance(came, later, venue):
     failure = came()
     answer(failure, later(2, "riding"))
     Session.objects.create(revision=Revision.objects.get(number=2), venue=venue, started_at=START)
-    assert "No distance is recorded before" in refusal(proof_of(failure))
+    assert "No distance is recorded before" in refusal(standing_of(failure).shown.proof)
 
 
 # What may be called held
@@ -653,7 +653,7 @@ def test_a_failure_without_a_session_on_a_day_without_a_ride_came_on_a_ride_of_u
     assert "No ride is recorded for 2 failures before the fix." in page
     assert "3 in at most 240 km before, 0 in 90 km since" in page
     Failure.objects.update(session=Session.objects.get(revision=revision))
-    assert proof_of(failure).shown
+    assert standing_of(failure).shown.proof.shown
 
 
 @pytest.mark.parametrize("role", ["recorder", "reader"])

@@ -113,7 +113,7 @@ def test_a_search_while_a_failure_is_edited_forgets_nothing(many, session, sign_
 
 def test_enter_in_a_form_presses_save_and_not_search(sign_in, revision):
     page = sign_in("recorder").get("/failures/new/").content.decode()
-    form = page[page.index('<form method="post" class="entry"') :]
+    form = page[page.index('<form method="post" class="entry') :]
     assert re.search(r"<button[^>]*>", form)[0] == '<button class="by-enter" tabindex="-1" aria-hidden="true">'
 
 

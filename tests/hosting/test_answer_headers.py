@@ -75,10 +75,10 @@ def test_answers_that_belong_to_no_route(client, db):
 def test_a_fault_of_the_program(sign_in, monkeypatch):
     from sessions.bench import home_pages
 
-    def fails():
+    def fails(request):
         raise RuntimeError("on purpose")
 
-    monkeypatch.setattr(home_pages, "vehicles", fails)
+    monkeypatch.setattr(home_pages, "machines_for", fails)
     client = sign_in("reader")
     client.raise_request_exception = False
     answer = client.get("/")

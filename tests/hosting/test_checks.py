@@ -158,7 +158,7 @@ def test_a_page_of_another_site_before_is_not_taken_for_ours(installed, rf):
     installed(BASE_URL=HTTPS)
     linked = {**RIGHT, "HTTP_REFERER": "https://wiki.example/", "HTTP_SEC_FETCH_SITE": "cross-site"}
     assert problems(passed_in(rf, **linked)) == []
-    moved = {**RIGHT, "HTTP_REFERER": "https://new.example/more/", "HTTP_SEC_FETCH_SITE": "same-origin"}
+    moved = {**RIGHT, "HTTP_REFERER": "https://new.example/settings/", "HTTP_SEC_FETCH_SITE": "same-origin"}
     assert "BUILDLOG_BASE_URL=https://new.example" in problems(passed_in(rf, **moved))[0].remedy
 
 

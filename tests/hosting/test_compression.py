@@ -22,7 +22,7 @@ def is_compressed(answer):
     return answer.headers.get("Content-Encoding") == "gzip"
 
 
-@pytest.mark.parametrize("address", ["/", "/sessions/", "/more/", "/api/v1/sessions/", "/api/v1/field/"])
+@pytest.mark.parametrize("address", ["/", "/sessions/", "/settings/", "/api/v1/sessions/", "/api/v1/field/"])
 def test_pages_and_lists_are_compressed(reader, session, timed_pass, address):
     answer = reader.get(address)
     assert is_compressed(answer)

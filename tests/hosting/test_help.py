@@ -43,7 +43,7 @@ def test_the_table_of_stored_quantities_follows_from_their_declarations(sign_in)
 
 def test_the_list_leads_to_every_page_and_says_what_it_is_about(sign_in):
     client = sign_in("reader")
-    assert 'href="/help/"' in client.get("/more/").content.decode()
+    assert 'href="/help/"' in client.get("/settings/").content.decode()
     page = client.get("/help/").content.decode()
     for slug in SLUGS:
         assert f'href="/help/{slug}/"' in page
@@ -59,12 +59,12 @@ def test_a_page_that_is_not_there_is_not_found(sign_in, slug):
 @pytest.mark.parametrize("path", ["/help/", "/help/security/"])
 def test_a_help_page_reads_no_table_beyond_what_every_page_reads(sign_in, path):
     client, counts = sign_in("reader"), {}
-    for asked in ("/more/", path):
+    for asked in ("/settings/", path):
         client.force_login(get_user(client))
         with CaptureQueriesContext(connection) as captured:
             client.get(asked)
         counts[asked] = len(captured)
-    assert counts[path] <= counts["/more/"]
+    assert counts[path] <= counts["/settings/"]
 
 
 def test_links_between_pages_lead_to_a_heading_that_is_there():

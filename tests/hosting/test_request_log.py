@@ -133,7 +133,7 @@ def test_a_name_of_anybody_s_choosing_is_not_taken_over(given, client, db, lines
 def test_a_page_that_breaks_leaves_its_trace_under_the_same_name(sign_in, lines, monkeypatch):
     owner = sign_in("owner")
     owner.raise_request_exception = False
-    monkeypatch.setattr("sessions.bench.home_pages.vehicles", lambda: 1 / 0)
+    monkeypatch.setattr("sessions.bench.home_pages.machines_for", lambda request: 1 / 0)
     answer = owner.get("/")
     named = [line for line in lines if line["request"] == answer["X-Request-ID"]]
     assert any("ZeroDivisionError" in line.get("error", "") for line in named)

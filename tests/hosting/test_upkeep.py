@@ -195,7 +195,7 @@ def overtaken():
 def test_what_broke_is_answered_in_a_sentence(path, error, status, words, sign_in, monkeypatch):
     owner = sign_in("owner")
     owner.raise_request_exception = False
-    monkeypatch.setattr("sessions.bench.home_pages.vehicles", raised(error))
+    monkeypatch.setattr("sessions.bench.home_pages.machines_for", raised(error))
     monkeypatch.setattr("buildlog.machines.api.VehicleViewSet.list", raised(error))
     answer = owner.get(path)
     assert answer.status_code == status

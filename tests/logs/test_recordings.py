@@ -68,6 +68,53 @@ def test_coasting_is_offered_and_gives_a_road_load(session, sign_in):
     assert load.c_n_per_mps2 == pytest.approx(0.0, abs=0.01)
 
 
+def coasting_both_ways(session, runs):
+    """Runs that coast from 14 m/s by F = 60 + 0.5 (v ± 2)² N on 200 kg, one after the other, at 2 Hz."""
+    rows, clock = [], 0.0
+    for number in range(2 * runs):
+        wind, speed = (2.0 if number % 2 == 0 else -2.0), 14.0 + 0.2 * number
+        for step in range(20):
+            rows.append((clock + step / 2, 54, 40, speed * step / 20))
+        for step in range(40):
+            rows.append((clock + 10 + step / 2, 55, 0, speed))
+            for _ in range(50):
+                speed -= (60 + 0.5 * (speed + wind) ** 2) / 200 * 0.01
+        clock += 40
+    text = "".join(f"{t},{u},{i},{v:.4f}\n" for t, u, i, v in rows)
+    kept = store_log(session, SimpleUploadedFile("coast.csv", f"t,volts,amps,speed\n{text}".encode()))
+    with kept.original.open("rb") as held:
+        layout = find_layout(held, kept.size_bytes).layout
+    names = (("time_s", "seconds"), ("voltage_v", "V"), ("current_a", "A"), ("speed_mps", "m/s"))
+    read_stored(kept, layout, Mapping(tuple(ColumnChoice(n, *choice) for n, choice in enumerate(names))))
+
+
+def test_runs_both_ways_find_the_wind_and_have_an_uncertainty(session, sign_in):
+    type(session.revision).objects.update(mass_without_rider_kg=120.0)
+    coasting_both_ways(session, 3)
+    client = sign_in("reader")
+    page = client.get(
+        f"/sessions/{session.pk}/recordings/",
+        {"coast": list("123456"), **{f"way_{n}": "out" if n % 2 else "back" for n in range(1, 7)}},
+    )
+    load = page.context["fit"].load
+    assert load.a_n == pytest.approx(60.0, abs=0.5)
+    assert load.c_n_per_mps2 == pytest.approx(0.5, rel=0.01)
+    assert load.wind_mps == pytest.approx(2.0, abs=0.05)
+    assert load.u_a_n < 1.0
+    assert "with B = 0" in page.context["fit"].says
+    # Power over speed, P = (A + C v²) v, with its band.
+    band, line = page.context["figures"]["power"]["data"]
+    at = line["x"].index(min(line["x"], key=lambda v: abs(v - 36)))
+    speed = line["x"][at] / 3.6
+    assert line["y"][at] == pytest.approx((60 + 0.5 * speed**2) * speed, rel=0.02)
+    assert band["fill"] == "toself"
+    # One way only, and one run each way: no ±, and why.
+    chosen = {"coast": ["1", "3"], "way_1": "out", "way_3": "out"}
+    one_way = client.get(f"/sessions/{session.pk}/recordings/", chosen)
+    assert one_way.context["fit"].load.u_a_n is None
+    assert "One way only" in one_way.context["fit"].says
+
+
 def test_a_passed_limit_is_offered_as_a_failure(session, sign_in):
     told = {"highest_voltage_v": 60.0, "continuous_current_a": 50.0}
     part = Part.objects.create(name="Controller", category="speed_controller", mass_kg=1, specification=told)
@@ -117,3 +164,60 @@ def test_the_charts_pass_plotlys_own_validators(session, sign_in):
     assert len(figures["panels"]["data"]) == 4
     for figure in figures.values():
         go.Figure(figure)
+
+
+def test_two_logs_of_one_ride_add_up_and_the_result_says_so(session, sign_in):
+    """Two files of 300 s, one after the other: the charge is that of both, on the charts' page and the session's."""
+    first, second = ride(session), ride(session, "after.csv", seconds=260)
+    path = f"/sessions/{session.pk}/recordings/"
+    client = sign_in("recorder")
+
+    def charge(page):
+        return next(result for result in page.context["results"] if result.key == "charge_used")
+
+    # Neither clock has a date: nobody knows whether they are of the same minutes.
+    alone = charge(client.get(path))
+    assert "whose place in the session is not known" in alone.method
+    client.post(f"/sessions/logs/{first.pk}/place/", {"clock": "hand", "begins": "0 s"})
+    client.post(f"/sessions/logs/{second.pk}/place/", {"clock": "hand", "begins": "310 s"})
+    both = charge(client.get(path))
+    assert both.value == pytest.approx(first.facts.charge_ah + second.facts.charge_ah)
+    assert "From ride.csv and after.csv, joined." in both.method
+    results = client.get(f"/api/v1/sessions/{session.pk}/results/").json()
+    listed = str(results)
+    assert "ride.csv and after.csv, joined" in listed
+    client.post(f"/sessions/logs/{second.pk}/place/", {"clock": "hand", "begins": "100 s"})
+    over = charge(client.get(path))
+    assert over.value == pytest.approx(first.facts.charge_ah)
+    assert "not after.csv, which covers the same time" in over.method
+
+
+def laps(session, name):
+    """Eight laps of 40 s, each like the others."""
+    times = np.arange(0, 320, 0.5)
+    speed = 8 + 3 * np.sin(2 * np.pi * times / 40) + np.sin(4 * np.pi * times / 40 + 1)
+    rows = "".join(f"{t},{v:.4f},{name}\n" for t, v in zip(times, speed, strict=True))
+    kept = store_log(session, SimpleUploadedFile(f"{name}.csv", f"t,speed,who\n{rows}".encode()))
+    with kept.original.open("rb") as held:
+        layout = find_layout(held, kept.size_bytes).layout
+    read_stored(kept, layout, Mapping((ColumnChoice(0, "time_s", "seconds"), ColumnChoice(1, "speed_mps", "m/s"))))
+    return kept
+
+
+def test_laps_alike_are_shown_with_their_rivals_and_brought_together_by_hand(session, sign_in):
+    first, second = laps(session, "a"), laps(session, "b")
+    client = sign_in("recorder")
+    client.post(f"/sessions/logs/{second.pk}/place/", {"clock": "hand", "begins": "25 s"})
+    page = client.get(f"/sessions/{session.pk}/recordings/")
+    [suggestion] = page.context["suggestions"]
+    assert {round(abs(moved_s - suggestion.moved_s)) % 40 for moved_s, _ in suggestion.rivals} == {0}
+    assert not suggestion.is_worth_taking
+    assert "None is offered" in page.content.decode()
+    # The same instant is 60 s in the first and, as the other lies now, at 85 s.
+    client.post(f"/sessions/logs/{second.pk}/place/", {"clock": "hand", "seen_here": "85", "seen_there": "60"})
+    second.refresh_from_db()
+    assert second.begins_s == pytest.approx(0.0)
+    answer = client.post(f"/sessions/logs/{first.pk}/place/", {"clock": "hand", "seen_here": "", "seen_there": "60"})
+    assert answer.status_code == 302
+    first.refresh_from_db()
+    assert first.begins_s == 0.0

@@ -99,7 +99,7 @@ GOOD = {"started_at": "2026-01-17T11:00", "runtime_s": "30", "distance_m": "10"}
         ("air_temperature_c", "900", "at most 60 °C"),
         ("energy_used_wh", "1e400", "too large"),
         ("ended_at", "2026-01-17T10:00", "must be after the start"),
-        ("started_at", "yesterday", "valid date"),
+        ("started_at", "yesterday", "in 24 hours, for example 2026-01-17 14:30"),
         ("revision", "not-a-key", "valid"),
         ("rider_mass_kg", "80 km", "not a mass"),
         ("notes", "\x00", "Null characters"),
@@ -118,7 +118,7 @@ def test_bad_input_is_named_and_nothing_is_lost(sign_in, revision, venue, name, 
 def test_a_refused_form_says_what_it_understood_of_the_rest(sign_in, revision, venue):
     sent = {**GOOD, "revision": revision.pk, "venue": venue.pk, "distance_m": "12 V", "rider_mass_kg": "180 lb"}
     text = sign_in("recorder").post("/sessions/new/", sent).content.decode()
-    assert "Understood as 81.65 kg." in text  # NIST SP 811 (2008), B.8: 1 lb = 0.45359237 kg
+    assert '<p class="understood">81.65 kg</p>' in text  # NIST SP 811 (2008), B.8: 1 lb = 0.45359237 kg
 
 
 def test_a_refused_session_leaves_no_new_venue(sign_in, revision):
@@ -143,7 +143,7 @@ def test_a_known_venue_is_not_made_twice(sign_in, revision, venue):
         ({"frames_per_s": "12345"}, "frames_per_s", "at most 9999"),
         ({"frames": "10", "frames_per_s": ""}, "frames_per_s", "frame rate"),
         ({"split_times_s": "9"}, "split_times_s", "marks between its ends"),
-        ({"gate": ""}, "gate", "required"),
+        ({"gate": ""}, "gate", "Choose the gate"),
         ({"valid": "", "invalid_reason": ""}, "__all__", "why this pass does not count"),
         ({"method": "video", "frames_per_s": ""}, "__all__", "frame rate"),
     ],

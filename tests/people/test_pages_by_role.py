@@ -10,7 +10,14 @@ from django.urls import get_resolver
 READ, LOG, BUILD, ADMIT = "reader", "recorder", "builder", "owner"
 PAGES = {
     "home": ("/", READ),
-    "more": ("/more/", READ),
+    "search": ("/search/", READ),
+    "shed": ("/shed/", READ),
+    "settings": ("/settings/", READ),
+    "record_history": ("/history/session/{session}/", READ),
+    "undo_change": ("/history/session/{session}/undo/", LOG),
+    "trash": ("/trash/", LOG),
+    "restore_removal": ("/trash/{removal}/restore/", BUILD),
+    "empty_removal": ("/trash/{removal}/empty/", BUILD),
     "new_vehicle": ("/vehicles/new/", BUILD),
     "vehicle": ("/vehicles/{vehicle}/", READ),
     "edit_vehicle": ("/vehicles/{vehicle}/edit/", BUILD),
@@ -49,6 +56,7 @@ PAGES = {
     "edit_modification": ("/modifications/{modification}/edit/", BUILD),
     "remove_modification": ("/modifications/{modification}/remove/", BUILD),
     "parts": ("/parts/", READ),
+    "new_part_kind": ("/parts/new/", BUILD),
     "new_part": ("/parts/new/motor/", BUILD),
     "part": ("/parts/{battery}/", READ),
     "edit_part": ("/parts/{battery}/edit/", BUILD),
@@ -138,6 +146,9 @@ PAGES = {
     "connection": ("/connection/", ADMIT),
 }
 POSTED_ONLY = {
+    "undo_change",
+    "restore_removal",
+    "empty_removal",
     "suggest_card",
     "accept_point",
     "release_to_ride",

@@ -344,8 +344,8 @@ def test_a_visit_begins_the_idle_time_anew_once_a_day(ilo, settings):
     session = client.session
     session[sign_in_life.SEEN] = int(time.time()) - 25 * 3600
     session.save()
-    assert settings.SESSION_COOKIE_NAME in client.get("/more/").cookies
-    assert settings.SESSION_COOKIE_NAME not in client.get("/more/").cookies
+    assert settings.SESSION_COOKIE_NAME in client.get("/settings/").cookies
+    assert settings.SESSION_COOKIE_NAME not in client.get("/settings/").cookies
 
 
 def test_a_sign_in_ends_after_90_days_however_often_it_is_used(ilo):

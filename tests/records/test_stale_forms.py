@@ -110,7 +110,7 @@ def test_a_slip_and_a_conflict_at_once_are_both_shown(client, session, page):
     answer = client.post(page, {**form, "charge_used_ah": "lots", "notes": "Mine"})
     assert answer.status_code == 409
     words = answer.content.decode()
-    assert all(text in words for text in ("lots", "Theirs", "Mine", "Not saved yet. What you wrote is still here"))
+    assert all(text in words for text in ("lots", "Theirs", "Mine", "What you wrote is still here"))
 
 
 def test_a_form_that_does_not_say_what_it_began_from_writes_over_nothing(client, session, page):

@@ -2,61 +2,78 @@
 
 import numpy as np
 import pytest
-import uncertainties
 from scipy.integrate import cumulative_trapezoid, quad, solve_ivp
 from scipy.optimize import brentq
+from scipy.stats import t as student_t
 from statsmodels.api import OLS
 
-from calc import road_load
-from calc.road_load import RoadLoad
+from calc import coast_down, road_load
 
 MASS_KG = 200.0
 
 
-def coast(a, b, c, times):
-    """scipy 1.17.1, solve_ivp of m dv/dt = −(A + B v + C v²)."""
-    run = solve_ivp(
-        lambda _, v: -(a + b * v + c * v * v) / MASS_KG,
-        (times[0], times[-1]),
-        [16.0],
-        t_eval=times,
-        rtol=1e-11,
-        atol=1e-12,
-    )
-    return run.y[0]
+def both_ways(runs=3, noise=0.1, wind=2.0, seed=7):
+    """scipy 1.17.1 solve_ivp of m dv/dt = −(A + C (v ± w)² ± D), A 60 N, C 0.5, D 4 N, with noise."""
+    rng, times = np.random.default_rng(seed), np.arange(0.0, 18.0, 0.5)
+    back = np.array([False] * runs + [True] * runs)
+    speeds = []
+    for number, is_back in enumerate(back):
+        sign = -1 if is_back else 1
+        run = solve_ivp(
+            lambda _, v, sign=sign: -(60.0 + 0.5 * (v + sign * wind) * np.abs(v + sign * wind) + sign * 4.0) / MASS_KG,
+            (0.0, 18.0), [15.0 + 0.3 * number], t_eval=times, rtol=1e-11, atol=1e-12,
+        )  # fmt: skip
+        speeds.append(run.y[0] + rng.normal(0.0, noise, times.size))
+    return np.tile(times, back.size), np.concatenate(speeds), np.repeat(np.arange(back.size), times.size), back
 
 
-def test_fit_and_standard_errors_by_statsmodels():
-    # statsmodels 0.15.0 OLS on the equation of motion integrated by scipy 1.17.1 cumulative_trapezoid.
-    times = np.arange(0.0, 20.0, 0.5)
-    speeds = coast(60.0, 0.0, 0.5, times) + np.random.default_rng(7).normal(0.0, 0.1, times.size)
-    drag = cumulative_trapezoid(speeds**2, times, initial=0.0)
-    expected = OLS(speeds, np.column_stack([np.ones_like(times), -times / MASS_KG, -drag / MASS_KG])).fit()
-    fit = road_load.fit_coast_down(times, speeds, MASS_KG)
-    assert (fit.a_n, fit.c_n_per_mps2) == pytest.approx(tuple(expected.params[1:]), rel=1e-8)
-    assert (fit.u_a_n, fit.u_c_n_per_mps2) == pytest.approx(tuple(expected.bse[1:]), rel=1e-8)
+def test_all_runs_in_one_fit_by_statsmodels():
+    # statsmodels 0.15.0 OLS on the equation of motion integrated by scipy 1.17.1 cumulative_trapezoid, one design for
+    # all runs; and its jackknife by hand, with t of runs less two from scipy.
+    times, speeds, runs, back = both_ways()
+
+    def fitted(chosen):
+        rows, y = [], []
+        for place, number in enumerate(chosen):
+            t, v = times[runs == number], speeds[runs == number]
+            sign = -1 if back[number] else 1
+            start = np.zeros((t.size, len(chosen)))
+            start[:, place] = 1
+            way, drag = cumulative_trapezoid(v, t, initial=0.0), cumulative_trapezoid(v**2, t, initial=0.0)
+            rows.append(np.column_stack([start, -t, -drag, -sign * t, -sign * way]))
+            y.append(v)
+        design = np.vstack(rows)
+        design[:, len(chosen) :] /= MASS_KG
+        a, c, d, e = OLS(np.concatenate(y), design).fit().params[len(chosen) :]
+        return a - e**2 / (4 * c), c, e / (2 * c), d
+
+    expected = fitted(range(6))
+    fit = coast_down.fit_coast_downs(times, speeds, runs, back, MASS_KG)
+    assert (fit.a_n, fit.c_n_per_mps2, fit.wind_mps, fit.slope_n) == pytest.approx(expected, rel=1e-6)
+    without = np.array([fitted([i for i in range(6) if i != gone])[:2] for gone in range(6)])
+    u = np.sqrt(5 / 6 * ((without - without.mean(axis=0)) ** 2).sum(axis=0)) * student_t.ppf(0.975, 4) / 2
+    assert (fit.u_a_n, fit.u_c_n_per_mps2) == pytest.approx(tuple(u), rel=1e-6)
 
 
-def test_the_standard_errors_are_the_scatter_of_repeated_runs():
-    # JCGM 101:2008 (propagation by drawing): what 200 noisy runs scatter by, the fit must claim, within 15 %;
-    # 200 runs know their own scatter to 5 %. Noise of a 5 Hz satellite speed, 0.1 m/s.
-    times = np.arange(0.0, 20.0, 0.2)
-    clean, draw = coast(60.0, 0.0, 0.5, times), np.random.default_rng(11)
-    fits = np.array(
-        [road_load.fit_coast_down(times, clean + draw.normal(0.0, 0.1, times.size), MASS_KG) for _ in range(200)]
-    )
-    scatter, claimed = fits.std(axis=0, ddof=1), fits.mean(axis=0)
-    assert claimed[3] == pytest.approx(scatter[0], rel=0.15)
-    assert claimed[5] == pytest.approx(scatter[2], rel=0.15)
-    # The mean of 200 lies within four of its own standard errors of the truth.
-    assert claimed[0] == pytest.approx(60.0, abs=4 * scatter[0] / 200**0.5)
-    assert claimed[2] == pytest.approx(0.5, abs=4 * scatter[2] / 200**0.5)
+def test_wind_and_slope_are_found_without_noise():
+    # The truth of the generator, where only the trapezoids are in the way.
+    fit = coast_down.fit_coast_downs(*both_ways(noise=0.0), MASS_KG)
+    assert fit.a_n == pytest.approx(60.0, abs=0.3)
+    assert fit.c_n_per_mps2 == pytest.approx(0.5, rel=0.005)
+    assert fit.wind_mps == pytest.approx(2.0, abs=0.03)
+    assert fit.slope_n == pytest.approx(4.0, abs=0.3)
+    # Run by run, as one would without the other way, the same wind makes A and C of either way wrong.
+    times, speeds, runs, back = both_ways(noise=0.0)
+    out = coast_down.fit_coast_downs(times[runs < 3], speeds[runs < 3], runs[runs < 3], back[:3], MASS_KG)
+    assert out.wind_mps is None
+    assert out.u_a_n is None
+    assert abs(out.a_n - 60.0) > 3.0
 
 
-def test_all_three_parts_are_found_again():
-    times = np.arange(0.0, 25.0, 0.1)
-    fit = road_load.fit_coast_down(times, coast(40.0, 3.0, 0.4, times), MASS_KG, linear=True)
-    assert fit[:3] == pytest.approx((40.0, 3.0, 0.4), rel=1e-3)
+@pytest.mark.parametrize("runs", [1, 2, 3])
+def test_fewer_than_two_runs_each_way_have_no_uncertainty(runs):
+    fit = coast_down.fit_coast_downs(*both_ways(runs), MASS_KG)
+    assert (fit.u_a_n is None) == (runs < 2)
 
 
 def test_steady_speed_fit_by_statsmodels():
@@ -67,16 +84,6 @@ def test_steady_speed_fit_by_statsmodels():
     fit = road_load.fit_steady_speed(speeds, powers, 0.75, linear=True)
     assert fit[:3] == pytest.approx(tuple(expected.params), rel=1e-8)
     assert fit[3:] == pytest.approx(tuple(expected.bse), rel=1e-8)
-
-
-def test_errors_of_both_directions_combine():
-    # uncertainties 3.2.3.
-    out, back = uncertainties.ufloat(50.0, 3.0), uncertainties.ufloat(70.0, 4.0)
-    expected = (out + back) / 2
-    mean = road_load.mean_of_directions(
-        RoadLoad(50.0, 0.0, 0.4, 3.0, 0.0, 0.0), RoadLoad(70.0, 0.0, 0.6, 4.0, 0.0, 0.0)
-    )
-    assert (mean.a_n, mean.u_a_n) == pytest.approx((expected.nominal_value, expected.std_dev))
 
 
 @pytest.mark.parametrize("a", [40.0, 40.0 * (1 + 1e-10), 40.0 * (1 - 1e-10), 40.0 * (1 + 1e-14)])

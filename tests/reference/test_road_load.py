@@ -4,7 +4,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy.integrate import quad, solve_ivp
+from scipy.integrate import quad
 
 from calc import resistance, road_load
 
@@ -48,17 +48,6 @@ def test_coast_down_time_by_quadrature(a, b, c):
     assert road_load.coast_down_time_s(180.0, a, b, c, 16.0, 3.0) == pytest.approx(expected, rel=1e-9)
 
 
-def test_coast_down_is_found_again():
-    # scipy 1.17, solve_ivp of m dv/dt = −(A + C v²), sampled every second.
-    mass, a, c = 180.0, 60.0, 0.45
-    times = np.arange(0.0, 15.0, 1.0)
-    run = solve_ivp(lambda _, v: -(a + c * v**2) / mass, (0, 15), [17.0], t_eval=times, rtol=1e-10, atol=1e-12)
-    fit = road_load.fit_coast_down(times, run.y[0], mass)
-    assert fit.a_n == pytest.approx(a, rel=0.01)
-    assert fit.c_n_per_mps2 == pytest.approx(c, rel=0.01)
-    assert fit.u_a_n < 1.0
-
-
 def test_power_at_50_mph():
     # EPA practice, horsepower at 50 mph = F(50)/7.5: 36.62 lbf, 0.1461 lbf/mph, 0.01869 lbf/mph² give 12.1 hp.
     # NIST SP 811 (2008), B.8: 1 lbf = 4.4482216152605 N, 1 mph = 0.44704 m/s, 1 hp = 745.69987 W.
@@ -93,12 +82,3 @@ def test_parts_of_the_road_load():
     # ISO 80000-3:2019, g_n = 9.80665 m/s²; ISO 2533:1975, ρ = 1.225 kg/m³ at sea level: c_d A = 2 C/ρ.
     assert resistance.rolling_coefficient(9.80665, 100.0) == pytest.approx(0.01)
     assert resistance.drag_area_m2(0.30625, 1.225) == pytest.approx(0.5)
-
-
-def test_wind_cancels_in_the_mean():
-    # Expansion of (v ± w)²: the mean of both directions keeps A + C w² and C.
-    with_wind = road_load.RoadLoad(60.0, 2.0, 0.4, 1.0, 0.0, 0.0)
-    against = road_load.RoadLoad(60.0, -2.0, 0.4, 1.0, 0.0, 0.0)
-    mean = road_load.mean_of_directions(with_wind, against)
-    assert mean.b_n_per_mps == 0.0
-    assert mean.u_a_n == pytest.approx(2**0.5 / 2)

@@ -9,7 +9,15 @@ import time
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 
-from tests.simulations import cover, crossings, doubts, failures, later_trials, trials  # noqa: F401 (their tables add themselves)
+from tests.simulations import (  # noqa: F401 (their tables add themselves)
+    coast_downs,
+    cover,
+    crossings,
+    doubts,
+    failures,
+    later_trials,
+    trials,
+)
 from tests.simulations.tables import TABLES
 
 CHUNK = 20

@@ -79,7 +79,7 @@ def read_season(seed: int, habits: Habits) -> Counts:
             if not history.is_ridden(fix, kinds):
                 continue
             ridden.add(fix.key)
-            outcome = outcome_of_fix(history.prove(fix, kinds, loop.bar), loop.fixes_judged)
+            outcome = outcome_of_fix(loop.prove(fix, kinds), loop.fixes_judged)
             if outcome in (Outcome.AS_EXPECTED, Outcome.LESS_THAN_EXPECTED):
                 good.add(fix.key)
             worse |= outcome is Outcome.WORSE
@@ -112,9 +112,8 @@ USELESS = {
     "a third of distances unnoted": Habits(unnoted=0.33),
     "two thirds of distances unnoted": Habits(unnoted=0.67),
     "clusters of one cause": Habits(clusters=0.4),
+    "one mode that often comes, fixed again and again": Habits(modes=1, per_100_km=6.0),
 }
-ALONE = {"one mode that often comes, fixed again and again": Habits(modes=1, per_100_km=6.0)}
-"""By nature: a fix that is judged alone, at 70 %, is called good more often. It has no goal, and Help says so."""
 USEFUL = {
     "fixes that remove 95 %": Habits(removes=0.95),
     "the same, failures that often come": Habits(removes=0.95, per_100_km=8.0),
@@ -125,12 +124,11 @@ USEFUL = {
 @table("failures")
 def failures(trials: int, spread: Spread) -> Iterator[Row]:
     """Pages of a season, one after each outing; any false answer on any of them counts against the season."""
-    for words, habits in (USELESS | ALONE).items():
-        goal = PAGE_GOAL if words in USELESS else 1.0
+    for words, habits in USELESS.items():
         counts = list(spread(partial(read_season, habits=habits), range(trials)))
         good = sum(c.good_on_a_page for c in counts)
         rates = [
-            Rate("seasons in which a useless fix did what it should", good, trials, most=goal),
+            Rate("seasons in which a useless fix did what it should", good, trials, most=PAGE_GOAL),
             Rate("made it worse", sum(c.worse_on_a_page for c in counts), trials, most=PAGE_GOAL),
         ]
         if not habits.unnoted:

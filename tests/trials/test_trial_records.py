@@ -276,3 +276,60 @@ def test_a_trial_goes_along_in_the_machine_s_archive(planned, sign_in, tmp_path)
         assert [getattr(row, name) for name in names] == [getattr(stored[row.pk], name) for name in names]
     assert Trial.objects.count() == 2
     assert TestCard.objects.get().trial_id == card.trial_id
+
+
+def test_an_open_trial_is_among_the_questions_of_the_bench(planned, sign_in):
+    client = sign_in("builder")
+    trial = opened(client, revision=planned.pk, against=planned.parent_id, measure="two_way_mean_speed")
+    path = f"/api/v1/vehicles/{planned.vehicle_id}/bench/"
+    [listed] = [row for row in client.get(path).json()["trials"] if row["trial"] == str(trial.pk)]
+    assert (listed["modification"], listed["measure"], listed["answer"], listed["more_sessions"]) == (
+        None, "two_way_mean_speed", "not_yet_known", 6,
+    )  # fmt: skip
+    # It is not asked for before its revision rides.
+    assert not any(step["trial"] for step in client.get(path).json()["next"])
+    Revision.objects.filter(pk=planned.pk).update(status="riding")
+    ride(planned, 60)
+    [step] = [step for step in client.get(path).json()["next"] if step["trial"]]
+    assert (step["kind"], step["revision"], step["trial"]) == ("ride_this_trial", 3, str(trial.pk))
+    assert "Ride day 2 of a trial with R3" in step["sentence"]
+    assert "1 of 6 planned days are ridden" in step["sentence"]
+    # Decided by the rule when somebody looks at the bench, it is open no more.
+    for day in range(61, 66):
+        ride(planned, day, speed_mps=24.0)
+    assert not any(step["trial"] for step in client.get(path).json()["next"])
+    trial.refresh_from_db()
+    assert trial.decided_answer == "higher"
+
+
+def test_a_trial_whose_days_are_ridden_is_to_be_closed(planned, sign_in):
+    client = sign_in("builder")
+    trial = opened(client, revision=planned.pk, against=planned.parent_id, measure="energy_per_km", planned_days="4")
+    Revision.objects.filter(pk=planned.pk).update(status="riding")
+    # R1 and R2 take about 40 Wh/km; days of R3 scatter about that too widely for four of them to say anything.
+    for day, wh_per_km in enumerate((30.0, 52.0, 33.0, 49.0)):
+        session = ride(planned, 60 + day)
+        Session.objects.filter(pk=session.pk).update(distance_m=5000.0, energy_used_wh=5 * wh_per_km)
+    steps = client.get(f"/api/v1/vehicles/{planned.vehicle_id}/bench/").json()["next"]
+    [step] = [step for step in steps if step["trial"]]
+    assert (step["kind"], step["trial"]) == ("stop_testing_this", str(trial.pk))
+    assert "4 of 4 planned days are ridden, and it is not settled." in step["sentence"]
+    page = client.get(f"/vehicles/{planned.vehicle_id}/bench/").content.decode()
+    assert "4 of 4 planned days" in page
+
+
+def test_a_test_card_names_its_trial_in_the_api(planned, sign_in):
+    client = sign_in("builder")
+    trial = opened(client, revision=planned.pk, against=planned.parent_id)
+    client.post(f"/trials/{trial.pk}/card/")
+    [card] = client.get("/api/v1/test-cards/").json()["results"]
+    assert card["trial"] == str(trial.pk)
+    body = {"revision": str(planned.pk), "title": "By hand", "trial": str(trial.pk)}
+    answer = client.post("/api/v1/test-cards/", body, content_type="application/json")
+    assert (answer.status_code, answer.json()["trial"]) == (201, str(trial.pk))
+    body["revision"] = str(planned.parent_id)
+    answer = client.post("/api/v1/test-cards/", body, content_type="application/json")
+    assert (answer.status_code, "which is ridden with R3" in answer.content.decode()) == (400, True)
+    # A card of the trial that is moved to another revision by its form gets the same answer.
+    answer = edit(client, f"/test-cards/{card['id']}/edit/", revision=str(planned.parent_id))
+    assert (answer.status_code, "which is ridden with R3" in answer.content.decode()) == (422, True)

@@ -28,7 +28,7 @@ class Command(BaseCommand):
             raise CommandError(f"Nobody here is called {name!r}. There are: {names or 'no accounts yet'}.")
         if not account.is_active:
             if account.role != Role.OWNER:
-                raise CommandError(f"The account {name!r} is shut. An owner opens it again under More, People.")
+                raise CommandError(f"The account {name!r} is shut. An owner opens it again under Settings, People.")
             account.is_active = True
             account.save(update_fields=["is_active"])
             note(AccessEvent.Kind.OPENED, None, account, detail="on the machine itself")

@@ -15,6 +15,7 @@ from buildlog.quantities.fields import QuantityField
 from buildlog.records.models import MadeRecord
 from buildlog.storage.stored_files import unique_file_name
 from calc.session_facts import LogFacts
+from sessions.logs.file_kinds import TABLES, TRACKS
 from sessions.outings.models import Session
 
 
@@ -34,8 +35,16 @@ class Log(MadeRecord):
     """
 
     class Kind(models.TextChoices):
-        GPX = "gpx", "Satellite track (GPX 1.1)"
+        GPX = "gpx", "Satellite track (GPX)"
+        FIT = "fit", "Satellite track (FIT)"
+        TCX = "tcx", "Satellite track (TCX)"
+        NMEA = "nmea", "Satellite receiver (NMEA 0183)"
+        GEOJSON = "geojson", "Track (GeoJSON)"
+        KML = "kml", "Track (KML)"
         CSV = "csv", "Logger (CSV)"
+        SHEET = "sheet", "Spreadsheet (XLSX, XLS or ODS)"
+        JSON_LINES = "jsonl", "Logger (JSON lines)"
+        LONG = "long", "Logger (long table: time, name, value)"
 
     class State(models.TextChoices):
         WAITING = "waiting", "kept, and not read in"
@@ -48,7 +57,7 @@ class Log(MadeRecord):
 
     id = models.UUIDField(primary_key=True, default=uuid.uuid4)
     session = models.ForeignKey(Session, on_delete=models.CASCADE, related_name="logs")
-    kind = models.CharField(max_length=3, choices=Kind.choices, default=Kind.GPX)
+    kind = models.CharField(max_length=7, choices=Kind.choices, default=Kind.GPX)
     state = models.CharField(max_length=7, choices=State.choices, default=State.READ)
     problem = models.TextField("why it could not be read", blank=True)
     name = models.CharField("name of the file", max_length=120)
@@ -100,6 +109,15 @@ class Log(MadeRecord):
 
     def get_absolute_url(self) -> str:
         return reverse("log", args=[self.pk])
+
+    @property
+    def is_table(self) -> bool:
+        """Whether a person says what its columns mean."""
+        return self.kind in TABLES
+
+    @property
+    def is_track(self) -> bool:
+        return self.kind in TRACKS
 
     @property
     def is_read(self) -> bool:

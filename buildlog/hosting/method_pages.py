@@ -1,4 +1,4 @@
-"""What else there is, and the catalogue of methods: what each number is worked out by, and whose formula it is."""
+"""The catalogue of methods: what each number is worked out by, and whose formula it is."""
 
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
@@ -8,11 +8,6 @@ from calc.calculator import Answer, inputs_of, understood, worked_out
 from calc.catalogue import page_rows, result_rows
 from calc.declaration import CATALOGUE
 from calc.quantities import NotUnderstood
-
-
-@require_safe
-def more(request: HttpRequest) -> HttpResponse:
-    return render(request, "hosting/more.html")
 
 
 @require_safe
