@@ -352,7 +352,7 @@ async function noteConfirmed(stores, { record, body, payload, stamps, doubts }, 
     stores.acknowledged.put(whole ? copy : { ...copy, payload: undefined, stored: undefined });
     noteNewest(stores, copy);
   } else {
-    stores.acknowledged.put(tombstone(record));
+    stores.acknowledged.put(tombstone(record, body.removed === true));
     stores.photos.delete(record.id);
     if ((await resultOf(stores.meta.get("newest")))?.value?.id === record.id) stores.meta.delete("newest");
   }
