@@ -5,6 +5,7 @@ import { button, clock, counted, el, feel, link, say } from "./elements.js";
 import { guidelineRows, shown, warnIn } from "./limits.js";
 import { bare, capital, lengthOfTime, readQuantity, written } from "./numbers.js";
 import { current, isKnown, join, reference, start, write } from "./outing.js";
+import { link as line } from "./signals.js";
 import { askToPersist, keepMeta, meta } from "./store.js";
 import { noteHome, stopTrack } from "./track.js";
 
@@ -53,7 +54,7 @@ export async function startScreen(app) {
 
 // A session that began longer ago is not joined by chance; at the desk it can still be opened.
 const FRESH_MS = 12 * 3600_000;
-const isFresh = (session) => Math.abs(Date.now() - Date.parse(session.started_at)) < FRESH_MS;
+const isFresh = (session) => Math.abs(Date.now() + (line.offset_ms ?? 0) - Date.parse(session.started_at)) < FRESH_MS;
 
 const isOn = (outing) => Boolean(outing) && outing.ended_ms === null;
 
