@@ -17,7 +17,7 @@ from buildlog.machines.individuals import Individual, IndividualFitting
 from buildlog.machines.models import Fitting, Part, Revision, Vehicle
 from buildlog.people.models import AccessEvent, Account, DeviceToken, Invitation
 from buildlog.photos.models import Photo
-from buildlog.records.models import MadeRecord, RemovedRecord
+from buildlog.records.models import Change, MadeRecord, Removal, RemovedRecord
 from buildlog.upkeep.models import UpkeepCheck, UpkeepItem
 
 __all__ = [
@@ -25,6 +25,7 @@ __all__ = [
     "Account",
     "BalanceTest",
     "Cause",
+    "Change",
     "Confirmation",
     "DeviceToken",
     "Evidence",
@@ -40,6 +41,7 @@ __all__ = [
     "Modification",
     "Part",
     "Photo",
+    "Removal",
     "RemovedRecord",
     "Revision",
     "SignOff",

@@ -49,7 +49,7 @@ class LogFacts:
     controller_temperature_c: float | None = None
     battery_temperature_c: float | None = None
     lowest_battery_temperature_c: float | None = None
-    rests_on: str = ""
+    rests_on: str | None = None
     """Which logs were joined or left out, where a session has several; never stored."""
 
     @classmethod

@@ -145,7 +145,7 @@ class SessionTable:
         self.readings = {name: np.asarray((readings or {}).get(name, ()), dtype=np.float64) for name in READING_COLUMNS}
         self.reading_session = np.asarray(reading_session, dtype=np.intp)
         self.log = _columns([None] * count if logs is None else logs, _LOG)
-        self.log_rests_on = [log.rests_on if log is not None else "" for log in logs or ()] or [""] * count
+        self.log_rests_on = [(log.rests_on if log is not None else None) or "" for log in logs or ()] or [""] * count
 
     def _describe(self, builds: Sequence[BuildFacts], build: Any) -> None:
         """What is known of each session's machine; the build after the last is the unknown one."""

@@ -354,6 +354,29 @@ def mode_change(failure):
 
 
 @pytest.fixture
+def backup_file(settings, tmp_path):
+    """A file in the folder of backups, by its name."""
+    from types import SimpleNamespace
+
+    settings.BACKUP_DIR = tmp_path / "backups"
+    settings.BACKUP_DIR.mkdir(exist_ok=True)
+    name = "firnlog-2026-01-17T110000Z-of-00000000.zip"
+    (settings.BACKUP_DIR / name).write_bytes(b"sealed")
+    return SimpleNamespace(pk=name)
+
+
+@pytest.fixture
+def removal(venue, make_account):
+    from buildlog.models import Removal
+    from buildlog.records import removal as removals
+    from sessions.models import Venue
+
+    empty = Venue.objects.create(name="Far pond")
+    removals.remove(empty, make_account("builder", "remover"))
+    return Removal.objects.get()
+
+
+@pytest.fixture
 def card(revision):
     from sessions.models import TestCard
 
@@ -381,6 +404,14 @@ def device(vehicle, make_account):
     from buildlog.models import DeviceToken
 
     return DeviceToken.issue(name="Logger", vehicle=vehicle, account=make_account("builder", "logger-owner"))[0]
+
+
+@pytest.fixture
+def notebook(revision):
+    from sessions.models import NotebookImport
+
+    cells = [["Date", "Place", "km"], ["2026-01-20", "Test lake", "4.7"]]
+    return NotebookImport.objects.create(name="old.csv", vehicle=revision.vehicle, cells=cells)
 
 
 @pytest.fixture

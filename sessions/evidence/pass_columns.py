@@ -92,6 +92,8 @@ class PassColumns:
                 self.stated["frames_per_s"],
                 self.stated["u_duration_s"],
                 np.asarray(u_press_s)[self.session],
+                _floats(columns["duration_s"])[order],
+                _floats([gate.length_m for gate in self.gates.values()])[self.gate_number],
             ),
         }
 

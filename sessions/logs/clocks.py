@@ -23,6 +23,8 @@ class Suggestion:
     begins_s: float
     moved_s: float
     correlation: float
+    rivals: tuple[tuple[float, float], ...] = ()
+    """Other moves that agree nearly as well, with their correlations: laps ridden alike."""
 
     @property
     def agrees(self) -> bool:
@@ -30,7 +32,7 @@ class Suggestion:
 
     @property
     def is_worth_taking(self) -> bool:
-        return self.agrees and abs(self.moved_s) >= 0.05
+        return self.agrees and not self.rivals and abs(self.moved_s) >= 0.05
 
 
 def suggestions_of(timeline: Timeline) -> list[Suggestion]:
@@ -56,5 +58,7 @@ def suggestions_of(timeline: Timeline) -> list[Suggestion]:
             # Too short, or a speed that never changes: there is nothing to align.
             continue
         begins_s = series.log.begins_s + offset.offset_s
-        suggestions.append(Suggestion(series.log, fixed.log, begins_s, offset.offset_s, offset.correlation))
+        suggestions.append(
+            Suggestion(series.log, fixed.log, begins_s, offset.offset_s, offset.correlation, offset.rivals)
+        )
     return suggestions

@@ -10,13 +10,21 @@ from typing import Any
 
 import numpy as np
 
-from calc.geodesy import gate_crossings_s, local_metres
+from calc.crossings import GAP, MOST_RELATIVE_U, PATH, STOP, GatePass, gate_passes
+from calc.geodesy import local_metres
 from sessions.logs.models import Log
 from sessions.logs.series import positions
 from sessions.outings.models import Gate, Pass
 
-HALF_WIDTH_M = 25.0
-"""How far to each side of a mark its line reaches (common practice, no source)."""
+U_MARK_M = 3.0
+"""Marks are placed by a phone's fix, or on a map (common practice, no source)."""
+IMPRECISE = "imprecise"
+DOUBTS = {
+    GAP: "no position for more than 3 s near it",
+    PATH: "ridden farther, or less far, than the gate is long",
+    STOP: "nearly stood still within it",
+    IMPRECISE: f"its speed is known to {100 * MOST_RELATIVE_U:.0f} % at best",
+}
 
 SAME_PASS_S = 2.0
 DAY = timedelta(hours=24)
@@ -31,8 +39,11 @@ class Proposal:
     direction: str
     time_into_session_s: float
     duration_s: float
+    u_duration_s: float
     split_times_s: list[float]
     is_stored: bool
+    doubts: tuple[str, ...] = ()
+    """Why it may be no pass, in words; such a ride is offered, and not ticked."""
 
     @property
     def key(self) -> str:
@@ -62,14 +73,22 @@ def proposals_of(log: Log, columns: Mapping[str, Any]) -> list[Proposal]:
         marks = list(gate.marks.all())
         if len(marks) < 2 or any(mark.latitude_deg is None for mark in marks):
             continue
-        for direction, times in _rides(track, marks):
-            began_s = times[0] + log.begins_s
+        for ride in _rides(track, columns, marks):
+            began_s = ride.mark_s[0] + log.begins_s
             if began_s < 0:
                 # Before the start: a ride to the gate, or a wrong clock, and not a pass of this session.
                 continue
             same = any(key == gate.pk and abs(time_s - began_s) < SAME_PASS_S for key, time_s in stored)
-            splits = [float(mark_s - times[0]) for mark_s in times[1:-1]]
-            proposals.append(Proposal(gate, direction, began_s, float(times[-1] - times[0]), splits, same))
+            splits = [float(mark_s - ride.mark_s[0]) for mark_s in ride.mark_s[1:-1]]
+            direction = Pass.Direction.OUT if ride.is_out else Pass.Direction.BACK
+            doubts = [DOUBTS[doubt] for doubt in ride.doubts]
+            if ride.u_duration_s > MOST_RELATIVE_U * ride.duration_s:
+                doubts.append(DOUBTS[IMPRECISE])
+            proposals.append(
+                Proposal(
+                    gate, direction.value, began_s, ride.duration_s, ride.u_duration_s, splits, same, tuple(doubts)
+                )
+            )
     return sorted(proposals, key=lambda proposal: proposal.time_into_session_s)
 
 
@@ -80,44 +99,32 @@ def is_of_its_session(log: Log) -> bool:
     return -EARLY <= timedelta(seconds=log.begins_s) <= DAY
 
 
-def _rides(track: dict[str, Any], marks: list[Any]) -> list[tuple[str, list[float]]]:
-    """Crossings of all marks in a row, out or back."""
-    lines = _lines(marks)
-    events: list[tuple[float, int]] = []
-    for index, (latitudes, longitudes) in enumerate(lines):
-        crossed = gate_crossings_s(track["time_s"], track["lat_deg"], track["lon_deg"], latitudes, longitudes)
-        events += [(float(time_s), index) for time_s in crossed.crossing_s]
-    events.sort()
-    rides = []
-    count = len(marks)
-    for start in range(len(events) - count + 1):
-        run = events[start : start + count]
-        order = [index for _, index in run]
-        times = [time_s for time_s, _ in run]
-        if order == list(range(count)):
-            rides.append((Pass.Direction.OUT.value, times))
-        elif order == list(range(count))[::-1]:
-            rides.append((Pass.Direction.BACK.value, times))
-    return rides
+def _rides(track: dict[str, Any], columns: Mapping[str, Any], marks: list[Any]) -> list[GatePass]:
+    """Rides through a gate, by the same calculation as on the phone."""
+    times, latitudes, longitudes = track["time_s"], track["lat_deg"], track["lon_deg"]
+    placed = local_metres(
+        np.append(latitudes, [mark.latitude_deg for mark in (marks[0], marks[-1])]),
+        np.append(longitudes, [mark.longitude_deg for mark in (marks[0], marks[-1])]),
+    )
+    distances = np.array([mark.position_m for mark in marks])
+    return gate_passes(
+        times,
+        placed.east_m[:-2],
+        placed.north_m[:-2],
+        placed.east_m[-2:],
+        placed.north_m[-2:],
+        distances - distances[0],
+        speed_mps=_own_speed(columns),
+        u_mark_m=U_MARK_M,
+    )
 
 
-def _lines(marks: list[Any]) -> list[tuple[Any, Any]]:
-    """A line across the gate at each mark, from left to right of the way out."""
-    latitudes = np.array([mark.latitude_deg for mark in marks])
-    longitudes = np.array([mark.longitude_deg for mark in marks])
-    # Metres of a thousandth of a degree here, to lay out a few metres in degrees.
-    middle = float(latitudes.mean())
-    scale = local_metres([middle, middle + 0.001], [longitudes[0], longitudes[0] + 0.001])
-    per_east, per_north = float(scale.east_m[1]) / 0.001, float(scale.north_m[1]) / 0.001
-    way = np.array([(longitudes[-1] - longitudes[0]) * per_east, (latitudes[-1] - latitudes[0]) * per_north])
-    across = HALF_WIDTH_M * np.array([-way[1], way[0]]) / np.hypot(*way)
-    return [
-        (
-            np.array([latitude + across[1] / per_north, latitude - across[1] / per_north]),
-            np.array([longitude + across[0] / per_east, longitude - across[0] / per_east]),
-        )
-        for latitude, longitude in zip(latitudes, longitudes, strict=True)
-    ]
+def _own_speed(columns: Mapping[str, Any]) -> Any:
+    """The receiver's own speed where there is a position; None where the file has none."""
+    if "speed_mps" not in columns:
+        return None
+    good = ~(np.isnan(columns["lat_deg"]) | np.isnan(columns["lon_deg"]))
+    return columns["speed_mps"][good]
 
 
 def accept(log: Log, chosen: list[Proposal]) -> int:
@@ -133,6 +140,7 @@ def accept(log: Log, chosen: list[Proposal]) -> int:
             direction=proposal.direction,
             method=Pass.Method.SATELLITE,
             duration_s=proposal.duration_s,
+            u_duration_s=proposal.u_duration_s,
             split_times_s=proposal.split_times_s,
             time_into_session_s=proposal.time_into_session_s,
         )

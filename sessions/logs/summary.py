@@ -85,7 +85,7 @@ class Summary:
             if meaning_of(name) is not None
         }
         facts = vars(self._electrical.facts()) if self._samples > 1 else {}
-        known = {name: value for name, value in facts.items() if value not in (None, "")}
+        known = {name: value for name, value in facts.items() if value is not None}
         own_names = {name: list(of) for name, of in (named or {}).items() if name in ends}
         return {"columns": ends, "facts": known} | ({"named": own_names} if own_names else {})
 

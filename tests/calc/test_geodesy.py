@@ -13,17 +13,6 @@ CASES = [
     ),
     Case(geodesy.local_metres, {"lat_deg": [60.0, 60.001], "lon_deg": [25.0, 25.001]}),
     Case(geodesy.track_length_m, {"lat_deg": [60.0, 60.001], "lon_deg": [25.0, 25.001], "minimum_step_m": 0.0}),
-    Case(
-        geodesy.gate_crossings_s,
-        {
-            "time_s": [0.0, 10.0],
-            "lat_deg": [60.0, 60.0],
-            "lon_deg": [25.0, 25.002],
-            "gate_lat_deg": [59.999, 60.001],
-            "gate_lon_deg": [25.001, 25.001],
-            "widen_m": 0.0,
-        },
-    ),
     Case(geodesy.fix_distance_u_m, {"u_fix_m": 2.0}, edges=[{"u_fix_m": 1e-9}]),
 ]
 
@@ -44,39 +33,3 @@ def test_a_receiver_that_wanders_while_standing_adds_nothing():
     wander = [60.0, 60.00001, 60.0, 60.00001, 60.0]  # about 1 m to and fro
     assert geodesy.track_length_m(wander, [25.0] * 5) > 4.0
     assert geodesy.track_length_m(wander, [25.0] * 5, minimum_step_m=3.0) == 0.0
-
-
-def test_a_track_beside_the_posts_does_not_cross():
-    crossings = geodesy.gate_crossings_s(
-        [0.0, 10.0], [60.01, 60.01], [25.0, 25.002], [59.999, 60.001], [25.001, 25.001]
-    )
-    assert crossings.crossing_s.size == 0
-
-
-def test_out_and_back_cross_from_both_sides():
-    crossings = geodesy.gate_crossings_s(
-        [0.0, 10.0, 20.0], [60.0] * 3, [25.0, 25.002, 25.0], [59.999, 60.001], [25.001, 25.001]
-    )
-    assert crossings.crossing_s == pytest.approx([5.0, 15.0], abs=1e-6)
-    assert crossings.from_left.tolist() == [True, False]
-
-
-@pytest.mark.parametrize(
-    ("change", "words"),
-    [
-        ({"time_s": [0.0, 0.0]}, "time_s must grow"),
-        ({"gate_lat_deg": [60.0]}, "exactly two posts"),
-        ({"gate_lat_deg": [60.0, 60.0], "gate_lon_deg": [25.0, 25.0]}, "two different points"),
-        ({"lat_deg": [60.0]}, "same length"),
-    ],
-)
-def test_an_impossible_gate_is_refused(change, words):
-    good = {
-        "time_s": [0.0, 10.0],
-        "lat_deg": [60.0, 60.0],
-        "lon_deg": [25.0, 25.002],
-        "gate_lat_deg": [59.999, 60.001],
-        "gate_lon_deg": [25.001, 25.001],
-    }
-    with pytest.raises(ValueError, match=words):
-        geodesy.gate_crossings_s(**{**good, **change})

@@ -48,7 +48,7 @@ def test_a_log_whose_place_is_not_known_is_added_to_none():
 def test_one_log_says_nothing_of_others():
     track = LogFacts(battery_temperature_c=40.0)
     both = of_several_logs([PlacedLog("a", 0.0, ride(np.arange(0.0, 61.0))), PlacedLog("b", 0.0, track)])
-    assert both.rests_on == ""
+    assert both.rests_on is None
     assert both.battery_temperature_c == 40.0
     assert of_several_logs([]) is None
 

@@ -23,10 +23,6 @@ CASES = [
         edges=[{"to_mps": 0.0}, {"b_n_per_mps": 0.0}, {"c_n_per_mps2": 0.0}, {"b_n_per_mps": 20.0}],
     ),
     Case(
-        road_load.fit_coast_down,
-        {"time_s": [0.0, 1.0, 2.0, 3.0, 4.0], "speed_mps": [14.0, 13.0, 12.1, 11.2, 10.4], "mass_kg": 200.0},
-    ),
-    Case(
         road_load.fit_steady_speed,
         {"speed_mps": [5.0, 10.0, 15.0], "power_w": [300.0, 900.0, 2100.0], "efficiency": 0.8},
     ),
@@ -71,8 +67,6 @@ def test_top_speed_uses_up_the_power(power, a, b, c):
         (lambda: road_load.polynomial_fit([0.0, 1.0], [0.0, 1.0], 1), "more than 2 points"),
         (lambda: road_load.polynomial_fit([1.0, 1.0, 1.0], [0.0, 1.0, 2.0], 1), "different values"),
         (lambda: road_load.polynomial_fit([0.0, 1.0, 2.0], [0.0, 1.0, 2.0], 9), "degree"),
-        (lambda: road_load.fit_coast_down([0.0, 0.0, 1.0], [3.0, 2.0, 1.0], 100.0), "time_s must grow"),
-        (lambda: road_load.fit_coast_down([0.0, 1.0], [3.0, 2.0, 1.0], 100.0), "as long as"),
         (lambda: road_load.fit_steady_speed([1.0, 2.0], [3.0], 0.8), "as long as"),
     ],
 )

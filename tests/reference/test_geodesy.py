@@ -47,16 +47,6 @@ def test_gpx_track():
     assert ours == pytest.approx(342.629662, abs=1e-3)
 
 
-def test_gate_crossing_time():
-    # geographiclib 2.1: the crossing lies where the geodesic distances along the leg are in proportion to time.
-    fixes = ([0.0, 10.0], [60.0, 60.0009], [25.0, 25.0])
-    gate = ([60.0003, 60.0003], [24.999, 25.001])
-    crossing = geodesy.gate_crossings_s(*fixes, *gate).crossing_s
-    whole = Geodesic.WGS84.Inverse(60.0, 25.0, 60.0009, 25.0)["s12"]
-    part = Geodesic.WGS84.Inverse(60.0, 25.0, 60.0003, 25.0)["s12"]
-    assert crossing == pytest.approx([10.0 * part / whole], abs=1e-5)
-
-
 def test_local_metres_against_geodesics():
     # geographiclib 2.1.
     places = geodesy.local_metres([60.0, 60.0009, 60.0], [25.0, 25.0, 25.0018])

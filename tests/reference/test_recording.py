@@ -11,11 +11,11 @@ from scipy import signal
 from scipy.integrate import trapezoid
 
 from calc.alignment import clock_offset_s
+from calc.coast_down import fit_coast_downs
 from calc.coasting import coasting_stretches
 from calc.geodesy import TrackLength, track_length_m, track_speed_mps
 from calc.least_squares import Triangle, fit_columns
 from calc.recording import electrical_summary, resistance_under_discharge
-from calc.road_load import fit_coast_down
 from calc.session_facts import GatheredLogFacts, LogFacts
 
 DATA = Path(__file__).parent / "data"
@@ -106,7 +106,7 @@ def test_a_coast_down_is_found_and_gives_back_its_road_load():
     found = coasting_stretches(time_s, speed_mps, current_a)
     assert (found.start_row.tolist(), found.stop_row.tolist()) == ([100], [300])
     rows = slice(100, 300)
-    load = fit_coast_down(time_s[rows] - time_s[100], speed_mps[rows], 220.0)
+    load = fit_coast_downs(time_s[rows] - time_s[100], speed_mps[rows], np.zeros(200, dtype=int), [False], 220.0)
     assert (load.a_n, load.c_n_per_mps2) == pytest.approx((60.0, 0.45), rel=1e-3)
 
 

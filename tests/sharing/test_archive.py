@@ -33,9 +33,9 @@ from buildlog.photos.pictures import store_photo
 from buildlog.records.removal import remove
 from sessions.demo import loading
 from sessions.demo.season import SEAT
+from sessions.logs.column_guess import guess
 from sessions.logs.csv_layout import find_layout
 from sessions.logs.ingest import read_stored, store_log
-from sessions.logs.meanings import guess
 from sessions.models import (
     AcceptedPoint,
     GateMark,

@@ -10,6 +10,7 @@ from scipy.integrate import solve_ivp
 
 from calc.coast_down import fit_coast_downs, jackknife_u
 from calc.road_load import top_speed_mps
+from tests.simulations import lap_clocks
 from tests.simulations.tables import Rate, table
 
 MASS_KG, A_N, C_N_PER_MPS2, POWER_W = 200.0, 45.0, 0.42, 2400.0
@@ -108,7 +109,9 @@ DAYS = {
 
 @table("recordings")
 def recordings(trials, run):
-    """The road load of coast-downs both ways: whether ± covers, and how far 95 % of the fits are off."""
+    """Coast-downs both ways: whether ± covers, and how near the fits are. Two logs of the same laps: which offset is
+    offered."""
+    yield from lap_clocks.rows(trials, run)
     for name, day in DAYS.items():
         seen = list(run(partial(tried, day), range(trials)))
         yield (

@@ -10,7 +10,7 @@ import pytest
 from scipy.stats import ttest_ind
 
 from tests.simulations import __main__ as command
-from tests.simulations import failures
+from tests.simulations import coast_downs, failures, lap_clocks
 from tests.simulations.crossings import rates as rates_of_crossings
 from tests.simulations.later_trials import ASKED_AGAIN, BOTH_A_DAY, change_promised, false_at_any_time
 from tests.simulations.pages import (
@@ -173,3 +173,20 @@ def test_useless_fixes_are_seldom_called_good_and_good_ones_are_found():
     useful = failures.USEFUL["the same, two long revisions"]
     shown = sum(failures.read_season(seed, useful).good_on_a_page for seed in range(20))
     assert shown >= 12
+
+
+@pytest.mark.parametrize("name", ["6 laps alike", "10 laps alike, a gap of 90 s", "6 laps that differ by 1.5 m/s"])
+def test_laps_that_are_alike_give_no_wrong_offset(name):
+    seen = [lap_clocks.tried(lap_clocks.LAPS[name], seed) for seed in range(60)]
+    wrong = Rate("wrong", sum(one for _, one in seen), len(seen), most=0.01)
+    assert not wrong.misses_goal_beyond_chance, wrong
+    if "differ" in name:
+        assert sum(offered for offered, _ in seen) > 20
+
+
+@pytest.mark.parametrize("name", ["3 runs each way, wind 4 m/s", "2 runs each way, wind 2 m/s"])
+def test_coast_downs_are_as_uncertain_as_they_say(name):
+    seen = [coast_downs.tried(coast_downs.DAYS[name], seed) for seed in range(40)]
+    for what in ("covers_a", "covers_c", "covers_top"):
+        rate = Rate(what, sum(getattr(one, what) for one in seen), len(seen), least=0.9)
+        assert not rate.misses_goal_beyond_chance, rate

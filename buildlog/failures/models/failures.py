@@ -136,6 +136,8 @@ class FailureChange(models.Model):
     Nothing writes steps any more, and no state follows from them; pages show them as history.
     """
 
+    keeps_history = True
+
     class State(models.TextChoices):
         OPEN = "open", "Open"
         FIX_PLANNED = "fix_planned", "Fix planned"
