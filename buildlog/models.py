@@ -13,16 +13,19 @@ from buildlog.failures.models import (
 )
 from buildlog.machines.balance_tests import BalanceTest
 from buildlog.machines.confirmations import Confirmation
+from buildlog.machines.individuals import Individual, IndividualFitting
 from buildlog.machines.models import Fitting, Part, Revision, Vehicle
 from buildlog.people.models import AccessEvent, Account, DeviceToken, Invitation
 from buildlog.photos.models import Photo
-from buildlog.records.models import MadeRecord, RemovedRecord
+from buildlog.records.models import Change, MadeRecord, Removal, RemovedRecord
+from buildlog.upkeep.models import UpkeepCheck, UpkeepItem
 
 __all__ = [
     "AccessEvent",
     "Account",
     "BalanceTest",
     "Cause",
+    "Change",
     "Confirmation",
     "DeviceToken",
     "Evidence",
@@ -30,15 +33,20 @@ __all__ = [
     "FailureChange",
     "FailureMode",
     "Fitting",
+    "Individual",
+    "IndividualFitting",
     "Invitation",
     "MadeRecord",
     "ModeChange",
     "Modification",
     "Part",
     "Photo",
+    "Removal",
     "RemovedRecord",
     "Revision",
     "SignOff",
+    "UpkeepCheck",
+    "UpkeepItem",
     "Vehicle",
     "Verification",
 ]

@@ -21,11 +21,13 @@ class Voltage(NamedTuple):
 
 
 class VoltageMargin(NamedTuple):
-    """What is left [V], how it was worked out, and the alarm where too little is."""
+    """What is left [V], how it was worked out, the alarm where too little is; the limit, and what came near it [V]."""
 
     margin_v: float
     method: str
     alarm: Alarm | None
+    limit_v: float
+    reached_v: float
 
 
 def margin_to_highest_v(limit_v: Number, voltage_v: Number) -> Any:
@@ -60,6 +62,8 @@ def margin_to_highest(whose: str, limit_v: float, highest: Voltage) -> VoltageMa
         f"Limit {written(limit_v, 'voltage')} less the highest voltage, {written(highest.voltage_v, 'voltage')}: "
         f"{highest.subject}.",
         highest_alarm(whose, limit_v, *highest),
+        limit_v,
+        highest.voltage_v,
     )
 
 
@@ -81,4 +85,6 @@ def margin_to_cut_off(cut_off_v: float, lowest: Voltage) -> VoltageMargin:
         lowest.voltage_v - cut_off_v,
         f"{subject}, {written(lowest.voltage_v, 'voltage')}, less the cut-off, {written(cut_off_v, 'voltage')}.",
         cut_off_alarm(cut_off_v, *lowest),
+        cut_off_v,
+        lowest.voltage_v,
     )

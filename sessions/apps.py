@@ -12,6 +12,7 @@ class SessionsConfig(AppConfig):
         from buildlog.failures.models import Failure
         from buildlog.machines import going_to_ride
         from buildlog.machines.models import Revision
+        from buildlog.records import history
         from buildlog.records.doubts import register
         from buildlog.storage.stored_files import remove_files_with
         from sessions.bench.release import GATE
@@ -21,6 +22,7 @@ class SessionsConfig(AppConfig):
         from sessions.outings.models import Pass, Reading, Session
 
         remove_files_with(Log)
+        history.register_all(self)
         register_doubts(doubtful_rides)
         going_to_ride.register(GATE)
         for model in (Revision, Session, Pass, Reading, Failure):

@@ -11,6 +11,7 @@ from django.core.files.storage import Storage
 from django.db import DEFAULT_DB_ALIAS
 from django.db.models import FileField
 
+from buildlog.records.models import Removal
 from buildlog.storage.stored_files import fingerprint, is_object_store_error
 
 
@@ -28,12 +29,14 @@ class Report:
 
 
 def named_files(of: str = DEFAULT_DB_ALIAS) -> Iterator[str]:
-    """The name of every file that a record of a database names."""
+    """The name of every file that a record of a database names, or had when it was deleted into the trash."""
     for model in apps.get_models():
         names = [column.name for column in model._meta.concrete_fields if isinstance(column, FileField)]
         if names:
             for row in model._base_manager.using(of).order_by("pk").values_list(*names).iterator(chunk_size=1000):
                 yield from filter(None, row)
+    for files in Removal.objects.using(of).values_list("files", flat=True):
+        yield from files
 
 
 def copy_files(source: Storage, target: Storage, of: str = DEFAULT_DB_ALIAS) -> Report:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from buildlog.machines.machine import ELECTRONICS, Machine
 from calc import drivetrain, endurance, pack, stability, traction
@@ -99,7 +99,8 @@ def _cut_off_margin(machine: Machine, ride: Ride) -> Result:
 def _of_margin(key: str, margin: VoltageMargin | None, needs: str) -> Result:
     if margin is None:
         return _result(key, None, "", needs)
-    return _result(key, margin.margin_v, "pack.voltage_margin_v", needs, margin.method, margin.alarm)
+    result = _result(key, margin.margin_v, "pack.voltage_margin_v", needs, margin.method, margin.alarm)
+    return replace(result, limit=margin.limit_v, reached=margin.reached_v)
 
 
 def _current_margin(machine: Machine, ride: Ride) -> Result:
@@ -116,7 +117,7 @@ def _current_margin(machine: Machine, ride: Ride) -> Result:
                 f"The controller carries {written(controller_a, 'current')} continuously, the pack "
                 f"{written(pack_a, 'current')}: limit the controller, or the pack overheats.",
             )
-    return _result(
+    result = _result(
         "pack_current_margin",
         value,
         "pack.current_margin_a",
@@ -124,6 +125,7 @@ def _current_margin(machine: Machine, ride: Ride) -> Result:
         "Continuous limit of the pack less that of the controller.",
         alarm,
     )
+    return result if value is None else replace(result, limit=pack_a, reached=controller_a)
 
 
 def _c_rate(machine: Machine, ride: Ride) -> Result:

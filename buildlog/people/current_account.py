@@ -9,6 +9,9 @@ from typing import Any
 
 from django.http import HttpRequest, HttpResponse
 
+FIELD_PAGE_HEADER = "X-Firnlog-Account"
+"""Sent by the field page with each record that it sends later: the account that wrote the record."""
+
 _request: ContextVar[HttpRequest | None] = ContextVar("request", default=None)
 _is_importing: ContextVar[bool] = ContextVar("is_importing", default=False)
 
@@ -37,6 +40,20 @@ def account() -> Any:
 def device() -> Any:
     """The device whose key opened the request, or None where a person is signed in."""
     return getattr(_request.get(), "auth", None)
+
+
+def source() -> str:
+    """From where records are changed now: "form", "phone", "key" of a device, "api", "file", or "command"."""
+    request = _request.get()
+    if _is_importing.get():
+        return "file"
+    if request is None:
+        return "command"
+    if getattr(request, "auth", None) is not None:
+        return "key"
+    if not request.path.startswith("/api/"):
+        return "form"
+    return "phone" if FIELD_PAGE_HEADER in request.headers else "api"
 
 
 def maker_id() -> int | None:

@@ -14,6 +14,8 @@ from django.utils import timezone
 from rest_framework.exceptions import PermissionDenied as DeniedByApi
 from rest_framework.permissions import SAFE_METHODS, BasePermission
 
+from buildlog.people import current_account
+
 
 class Role(models.TextChoices):
     OWNER = "owner", "Owner: everything, and who else may come in"
@@ -90,7 +92,7 @@ class ByRole(BasePermission):
     """
 
     message = "Your account may read this but not change it."
-    account_header = "X-Firnlog-Account"
+    account_header = current_account.FIELD_PAGE_HEADER
 
     def has_permission(self, request: Any, view: Any) -> bool:
         writer = request.headers.get(self.account_header, "")

@@ -31,6 +31,11 @@ def note_removal(record: Model, along: Mapping[str, int]) -> None:
     _write("removed", record, f", and with it {words}" if words else "")
 
 
+def note_restored(record: Model, along: int) -> None:
+    """Write a line for a record that was restored from the trash with so many others."""
+    _write("restored", record, f", and with it {along} others" if along else "")
+
+
 def _write(act: str, record: Model, ending: str) -> None:
     actors = {"account": current_account.account(), "device": current_account.device()}
     actor = ", ".join(f"{kind} {actor.pk}" for kind, actor in actors.items() if actor is not None)

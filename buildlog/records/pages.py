@@ -16,7 +16,7 @@ from django.shortcuts import redirect, render
 from django.urls import reverse
 
 from buildlog.people.signed_in import SignedInRequest
-from buildlog.records import change_log, removal
+from buildlog.records import change_log, history, removal
 from buildlog.records.form_checks import CHECK, SCRIPT, Says, checked, show
 from buildlog.records.form_merge import Beginning, Change, Conflict, Merge
 from buildlog.records.forms import RecordForm
@@ -86,6 +86,7 @@ def write_record(
     template = context.pop("template", "records/record_form.html")
     waiting = waiting_form(request)
     context |= {"heading": title, "back": back, "then": then, "says": says is not None}
+    context["history_kind"] = history.kind_of(instance)
     if waiting is not None:
         context |= {"back": waiting.coming_back(), "then": (), "waiting": waiting}
     if request.method != "POST":
@@ -202,8 +203,11 @@ def _attempt(
         with transaction.atomic():
             last.append(_merged(form_class, instance, request, began, units, initial))
             current = last[-1]
-            if current.form.is_valid() and not current.conflicts and current.may_be_stored:
-                current.record = current.form.save()
+            # Begun before the form is checked, which gives the record what was typed.
+            with history.changing(current.form.instance) as change:
+                if current.form.is_valid() and not current.conflicts and current.may_be_stored:
+                    current.record = current.form.save()
+                    change.fields = current.changed
             return current
 
     try:

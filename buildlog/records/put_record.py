@@ -22,7 +22,7 @@ from django.http import Http404
 from rest_framework import status
 from rest_framework.exceptions import APIException
 
-from buildlog.records import change_log
+from buildlog.records import change_log, history
 from buildlog.storage.conflicts import retry_on_conflict
 
 VERSION = "version"
@@ -188,15 +188,18 @@ def _put(serializer_of: Callable[[Any], Any], key: uuid.UUID, precondition: Prec
         before = None if instance is None else _as_written(serializer_of, instance)
         serializer = serializer_of(instance)
         serializer.is_valid(raise_exception=True)
-        serializer.save(pk=key)
-        after = _as_written(serializer_of, serializer.instance)
-        if after != before:
-            if before is not None and not precondition.is_set:
-                raise VersionMissing(before, after)
-            if not precondition.holds_for(before):
-                raise ChangedElsewhere(before, after)
+        with history.changing(model(pk=key) if instance is None else instance) as change:
+            serializer.save(pk=key)
+            after = _as_written(serializer_of, serializer.instance)
+            if after != before:
+                if before is not None and not precondition.is_set:
+                    raise VersionMissing(before, after)
+                if not precondition.holds_for(before):
+                    raise ChangedElsewhere(before, after)
+            if before is not None:
+                change.fields = _changed(before, after)
         if before is not None:
-            change_log.note_change(serializer.instance, _changed(before, after))
+            change_log.note_change(serializer.instance, change.fields)
     return Stored(after, created=before is None)
 
 

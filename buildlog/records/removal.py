@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack
 from typing import Any
 
 from django.apps import apps
@@ -12,9 +13,10 @@ from django.db.models import Model, ProtectedError, QuerySet, RestrictedError
 from django.db.models.deletion import Collector
 
 from buildlog.people.roles import OWN_RECORD_PERIOD, Right, has_right, is_own_and_recent
-from buildlog.records import change_log
+from buildlog.records import change_log, trash
 from buildlog.records.models import MadeRecord, RemovedRecord
 from buildlog.storage.conflicts import retry_on_conflict
+from buildlog.storage.stored_files import files_kept
 
 ASK = "A builder can remove it."
 
@@ -52,17 +54,26 @@ def _remove(record: Model, account: Any, before_removal: Callable[[Model], None]
             before_removal(stored)
         check(stored, account)
         key = stored.pk
-        _store_removed_keys(stored)
-        _, counts = stored.delete()
+        collector = Collector(using=DEFAULT_DB_ALIAS, origin=stored)
+        collector.collect([stored])
+        _store_removed_keys(collector)
+        removal = trash.keep(stored, collector)
+        with ExitStack() as keeping:
+            files = keeping.enter_context(files_kept()) if removal is not None else []
+            _, counts = stored.delete()
         stored.pk = key
         counts[stored._meta.label] = counts.get(stored._meta.label, 1) - 1
-        change_log.note_removal(stored, {_plural(label): count for label, count in counts.items()})
+        along = {_plural(label): count for label, count in counts.items()}
+        if removal is not None:
+            removal.counts = {kind: count for kind, count in along.items() if count}
+            removal.files = files
+            removal.save(force_insert=True)
+            trash.empty_expired()
+        change_log.note_removal(stored, along)
 
 
-def _store_removed_keys(record: Model) -> None:
+def _store_removed_keys(collector: Collector) -> None:
     """Store the keys of all that is removed, so that a phone does not offer its copies again as lost."""
-    collector = Collector(using=DEFAULT_DB_ALIAS, origin=record)
-    collector.collect([record])
     # A client may have given one key to records of two kinds; PostgreSQL takes each key once in a statement.
     kinds: dict[Any, str] = {}
     for model, instances in collector.data.items():

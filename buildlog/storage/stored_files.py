@@ -7,6 +7,7 @@ import logging
 import secrets
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from contextvars import ContextVar
 from typing import IO, Any
 
 from django.core.files.base import File
@@ -69,12 +70,29 @@ def stored_together() -> Iterator[Put]:
         raise
 
 
+_kept_names: ContextVar[list[str] | None] = ContextVar("kept_names", default=None)
+
+
+@contextmanager
+def files_kept() -> Iterator[list[str]]:
+    """Keep the files of records that are removed in this block; gives the list into which their names come."""
+    names: list[str] = []
+    token = _kept_names.set(names)
+    try:
+        yield names
+    finally:
+        _kept_names.reset(token)
+
+
 def remove_files_with(model: type[Model]) -> None:
     """Remove a record's files once its removal is committed, also when it is removed along with its owner."""
     names = [field.name for field in model._meta.concrete_fields if isinstance(field, FileField)]
 
     def removed(sender: type[Model], instance: Model, **_: Any) -> None:
         files = [getattr(instance, name) for name in names]
+        if (kept := _kept_names.get()) is not None:
+            kept.extend(file.name for file in files if file)
+            return
 
         def remove() -> None:
             for file in files:

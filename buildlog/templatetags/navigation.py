@@ -38,6 +38,9 @@ LISTS = {
     "methods": "Methods",
     "people": "People",
     "share": "Share",
+    "passes": "Passes",
+    "logs": "Logs",
+    "import_notebook": "Import a notebook",
 }
 """Pages on the way up that are about no single record, with their labels."""
 RECORDS = {"vehicle", "revision", "session", "venue", "part", "failure", "testcard", "trial", "failuremode", "log"}
@@ -46,7 +49,9 @@ RECORDS = {"vehicle", "revision", "session", "venue", "part", "failure", "testca
 _WAYS = {
     "now": "home",
     "search": "search",
-    "sessions": "sessions new_session session",
+    "sessions": "sessions new_session session passes logs import_notebook",
+    "sessions passes": "count_passes",
+    "sessions import_notebook": "notebook undo_notebook",
     "sessions session": "edit_session remove_session new_pass time_video new_reading new_log log recordings edit_pass "
     "remove_pass edit_reading remove_reading recordings_window mend_doubt confirm_doubt",
     "sessions session log": "log_original log_columns read_log_again cancel_import import_progress place_log "
@@ -62,12 +67,12 @@ _WAYS = {
     "compare trials trial": "edit_trial close_trial remove_trial trial_card",
     "compare share": "revoke_share",
     "shed": "shed new_vehicle vehicle read_archive parts venues test_cards",
-    "shed vehicle": "edit_vehicle remove_vehicle new_revision revision revision_difference vehicle_tables "
+    "shed vehicle": "edit_vehicle remove_vehicle made_of new_revision revision revision_difference vehicle_tables "
     "vehicle_table vehicle_archive",
     "shed vehicle revision": "edit_revision remove_revision new_fitting new_modification revision_release "
     "accept_point release_to_ride revision_wiring revision_space edit_contacts new_balance_test edit_balance_test "
     "remove_balance_test edit_fitting remove_fitting edit_modification remove_modification revision_report",
-    "shed parts": "new_part part",
+    "shed parts": "new_part_kind new_part part",
     "shed parts part": "edit_part remove_part",
     "shed venues": "new_venue venue",
     "shed venues venue": "edit_venue remove_venue new_gate edit_gate remove_gate",

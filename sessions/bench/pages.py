@@ -31,6 +31,7 @@ from sessions.bench.next_tests import for_a_card, in_turn, questions_of
 from sessions.bench.on_paper import WhatIfForm, save_as_planned
 from sessions.drawing.figures import map_style_id
 from sessions.drawing.machine_views import machine_views
+from sessions.evidence.headline import limit_bars
 from sessions.outings.models import Session
 
 SHOWN_AT_ONCE = 100
@@ -156,6 +157,8 @@ def what_if(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         "tried": proposed,
         "views": machine_views(Space(proposed or before, ride.rider_kg or revision.rider_mass_kg)),
         "pairs": pairs,
+        "moved": [pair for pair in pairs if pair.moved],
+        "nearest": limit_bars(pair.planned for pair in pairs),
         "limit_cautions": cautions(pair.planned for pair in pairs),
         "alarms": alarms(pair.planned for pair in pairs),
     }

@@ -14,7 +14,7 @@ from django.views.decorators.http import require_POST, require_safe
 from buildlog.machines.models import Revision
 from buildlog.people.roles import Right, has_right, needs
 from buildlog.people.signed_in import SignedInRequest
-from buildlog.records import change_log
+from buildlog.records import change_log, history
 from calc.cautions import WIRING
 from sessions.bench.release import accept, note_release, release_state
 
@@ -82,8 +82,10 @@ def release_to_ride(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
             messages.warning(request, f"Not released: {len(open_points)} points are still open.")
             return redirect("revision_release", pk=pk)
         if revision.status != Revision.Status.RIDING:
-            revision.status = Revision.Status.RIDING
-            revision.save(update_fields=["status"])
+            with history.changing(revision) as change:
+                revision.status = Revision.Status.RIDING
+                revision.save(update_fields=["status"])
+                change.fields = ["status"]
             change_log.note_change(revision, frozenset({"status"}))
         note_release(revision)
     messages.success(request, f"{revision} is released to ride. That is no permission: the ice and local rules decide.")

@@ -19,6 +19,7 @@ from buildlog.photos.models import Photo
 from calc.results import grouped
 from sessions.bench.release import release_state
 from sessions.drawing.machine_views import machine_views
+from sessions.evidence.headline import limit_bars
 from sessions.outings.machine_pages import NEWEST, NEWEST_SESSIONS
 from sessions.outings.machine_queries import load_of
 
@@ -40,7 +41,9 @@ def revision(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
         "space": space,
         "release": release_state(revision, machine=machine, load_kg=load_kg),
         "views": machine_views(space),
+        "nearest": limit_bars(results),
         "groups": grouped(results),
+        "result_count": sum(result.value is not None for result in results),
         "missing": [result for result in results if result.value is None],
         "modifications": revision.modifications.prefetch_related("answers__mode", "answers__revision__vehicle"),
         "failures": failures[:NEWEST],

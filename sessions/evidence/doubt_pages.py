@@ -20,7 +20,7 @@ from buildlog.machines.machine import Machine
 from buildlog.machines.models import Part, Revision, Vehicle
 from buildlog.people.roles import Right, has_right, needs
 from buildlog.people.signed_in import SignedInRequest
-from buildlog.records import change_log
+from buildlog.records import change_log, history
 from calc.doubts.check import Mend
 from calc.quantities import written
 from sessions.evidence.doubts import MODEL_OF, OpenDoubt, doubts_about, doubts_of_machine
@@ -97,16 +97,18 @@ def _apply(record: Any, mend: Mend, system: str) -> str:
         if isinstance(stored, Revision) and name not in ON_REVISION:
             target, field = _part(stored, name), ("mass_kg" if name == MODULE_MASS else "specification")
             target = Part.objects.select_for_update().get(pk=target.pk)
-        if field == "specification":
-            key = ON_PARTS[name][1]
-            old = target.specification.get(key)
-            target.specification = {**target.specification, key: mend.value}
-        else:
-            old = getattr(target, field)
-            setattr(target, field, mend.value)
-        target.full_clean()
-        target.save()
-        change_log.note_change(target, [field])
+        with history.changing(target) as change:
+            if field == "specification":
+                key = ON_PARTS[name][1]
+                old = target.specification.get(key)
+                target.specification = {**target.specification, key: mend.value}
+            else:
+                old = getattr(target, field)
+                setattr(target, field, mend.value)
+            target.full_clean()
+            target.save()
+            change.fields = [field]
+        change_log.note_change(target, change.fields)
     label = mend.fact.label[:1].upper() + mend.fact.label[1:]
     before = "" if old is None else f" from {written(old, mend.fact.kind, system)}"
     return f"{label} changed{before} to {written(mend.value, mend.fact.kind, system)}: {mend.slip.words}."

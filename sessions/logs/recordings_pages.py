@@ -7,6 +7,7 @@ import uuid
 from typing import Any
 
 from django.contrib import messages
+from django.db import transaction
 from django.http import Http404, HttpResponse, JsonResponse, QueryDict, StreamingHttpResponse
 from django.http.response import HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
@@ -15,6 +16,7 @@ from django.views.decorators.http import require_POST, require_safe
 from buildlog.failures.queries import failure_rows
 from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
+from buildlog.records import history
 from buildlog.records.change_log import note_change
 from calc.quantities import NotUnderstood, understand
 from sessions.drawing.figures import map_style_id
@@ -162,9 +164,8 @@ def place_log(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """Move a log on the session's clock: by its own clock, by its speeds, or by hand."""
     log = get_object_or_404(Log.objects.select_related("session"), pk=pk, state=Log.State.READ)
     how = request.POST.get("clock", "")
-    if how == Log.Clock.OWN:
-        log.clock, log.begins_into_session_s = how, None
-    elif how in Log.Clock.values:
+    begins_s: float | None = None
+    if how in (Log.Clock.SPEEDS, Log.Clock.HAND):
         try:
             begins_s = _begins_s(log, request.POST)
         except NotUnderstood as error:
@@ -173,12 +174,14 @@ def place_log(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         if not abs(begins_s) <= 1e6:
             messages.error(request, "Begins, into the session: at most 1,000,000 s either way, for example 7,33 s.")
             return redirect("recordings", log.session_id)
-        log.clock, log.begins_into_session_s = how, begins_s
-    else:
+    elif how != Log.Clock.OWN:
         messages.error(request, "Choose how the log is placed: by its own clock, its speeds, or hand.")
         return redirect("recordings", log.session_id)
-    log.save(update_fields=["clock", "begins_into_session_s"])
-    note_change(log, ["clock", "begins_into_session_s"])
+    with transaction.atomic(), history.changing(log) as change:
+        log.clock, log.begins_into_session_s = how, begins_s
+        change.fields = ["clock", "begins_into_session_s"]
+        log.save(update_fields=change.fields)
+    note_change(log, change.fields)
     messages.success(request, f"{log.name} begins {log.begins_s:.2f} s into the session.")
     return redirect("recordings", log.session_id)
 

@@ -17,6 +17,7 @@ from calc.results import Result, cautions
 from sessions.bench.machine_bench import Filters, bench_of
 from sessions.bench.release import ReleaseState, release_state
 from sessions.bench.verdicts import Verdict
+from sessions.evidence.headline import LimitBar, limit_bars
 from sessions.evidence.reader import recorded
 from sessions.trials.best_runs import Record, records_of
 from sessions.trials.compared_revisions import CONFIDENCE, MEASURES, Measure, failure_rates_of
@@ -35,6 +36,7 @@ class Report:
     revision: Revision
     machine: Machine
     limits: list[Result]
+    nearest: list[LimitBar]
     cautions: list[str]
     changes: Difference | None
     modifications: list[Modification]
@@ -50,6 +52,11 @@ class Report:
     photos: list[Photo] = field(default_factory=list)
     doubtful_count: int = 0
     release: ReleaseState | None = None
+
+    @property
+    def near_cautions(self) -> list[str]:
+        """What to know of the nearest limits; the other cautions stand with the other numbers."""
+        return cautions(bar.result for bar in self.nearest)
 
 
 def report_of(revision: Revision, system: str) -> Report:
@@ -70,6 +77,7 @@ def report_of(revision: Revision, system: str) -> Report:
         current,
         machine,
         limits,
+        limit_bars(limits),
         cautions(limits),
         difference(parent, machine, system) if parent else None,
         [item for item in bench.modifications if item.revision_id == current.pk],

@@ -47,7 +47,7 @@ class RevisionRow:
     revision: Revision
     sessions: int
     distance_m: float
-    means: list[tuple[str, float | None, int]]
+    means: list[tuple[str, str, float | None, int]]
     rate: reliability.Interval | None
     failures: int
     limits: list[Result]
@@ -117,14 +117,14 @@ def _rows(season: Season, rates: list[Any], changes: dict[uuid.UUID, list[Modifi
     ride = Ride(rider_kg=float(riders[-1]) if riders.size else None)
     by_revision = {row.revision.pk: row for row in rates}
     seen = seen_voltages(season.vehicle)
-    columns = [(measure.kind, season.values(measure.key)) for measure in FIRST_MEASURES]
+    columns = [(measure.label, measure.kind, season.values(measure.key)) for measure in FIRST_MEASURES]
     table = []
     for revision in reversed(season.revisions):
         rows = season.rows_of(revision)
         means = []
-        for kind, column in columns:
+        for label, kind, column in columns:
             values = recorded(column, rows)
-            means.append((kind, float(values.mean()) if values.size else None, int(values.size)))
+            means.append((label, kind, float(values.mean()) if values.size else None, int(values.size)))
         rate = by_revision[revision.pk]
         limits = [limit for limit in limits_of(Machine(revision, seen=seen), ride) if limit.key in BUILT]
         table.append(

@@ -21,7 +21,11 @@ async function answer() {
   const page = new DOMParser().parseFromString(await response.text(), "text/html");
   for (const id of REPLACED) {
     const [shown, worked] = [document.getElementById(id), page.getElementById(id)];
-    if (shown && worked) shown.replaceWith(worked);
+    if (!shown || !worked) continue;
+    // What is unfolded stays so while one types.
+    const folds = shown.querySelectorAll("details");
+    worked.querySelectorAll("details").forEach((fold, place) => { fold.open = folds[place]?.open ?? fold.open; });
+    shown.replaceWith(worked);
   }
 }
 

@@ -88,19 +88,19 @@ def test_rides_without_a_distance_are_unknown_not_zero(season, vehicle, sign_in)
 
 
 def test_counted_laps_and_guesses_are_estimates(season, vehicle, sign_in):
-    """By hand: one of five rides of 10 km before the fix was counted in laps (± a tenth), one of five since guessed
-    (± three tenths): 11 km and 7 km on the careful sides."""
+    """By hand: one of five rides of 10 km before the fix was counted in laps (± a tenth), one of five of 8 km since
+    was guessed (± three tenths): 11 km and 5.6 km on the careful sides."""
     Session.objects.filter(pk=season[2][1].pk).update(distance_method="laps")
     Session.objects.filter(pk=season[3][1].pk).update(distance_method="estimate")
     total = Exposure(vehicle).total
-    assert (total.distance_m, total.estimated, total.estimated_m, total.without_distance) == (70_000, 2, 20_000, 0)
-    assert (total.least_m, total.longest_m) == (9_000 + 7_000, 70_000 + 11_000 + 13_000)
+    assert (total.distance_m, total.estimated, total.estimated_m, total.without_distance) == (72_000, 2, 18_000, 0)
+    assert (total.least_m, total.longest_m) == (9_000 + 5_600, 72_000 + 11_000 + 10_400)
     proof = standing_of(season[4][0]).shown.proof
-    assert (proof.exposure_before, proof.exposure_after) == (51_000, 37_000)
+    assert (proof.exposure_before, proof.exposure_after) == (51_000, 37_600)
     # The bench has read the rides already, and takes them from there.
     row = sign_in("reader").get(f"/api/v1/vehicles/{vehicle.pk}/bench/").json()["modes"][0]
-    assert (row["exposure"]["known_m"], row["exposure"]["estimated_m"]) == (70_000, 20_000)
-    assert row["fixes"][0]["since_m"] == 37_000
+    assert (row["exposure"]["known_m"], row["exposure"]["estimated_m"]) == (72_000, 18_000)
+    assert row["fixes"][0]["since_m"] == 37_600
 
 
 def test_a_ride_that_was_only_timed_is_estimated_by_the_speeds_of_its_revision(season, vehicle, sign_in):

@@ -62,6 +62,10 @@ def test_season_and_records(page, live_server, season, photograph, scheme):
     drawn(page)
     page.get_by_text("Look closer").click()
     expect(page.locator(".chart .main-svg").first).to_be_visible()
+    assert page.locator("figure.chart:has(.main-svg)").count() == 3
+    page.get_by_text("Energy per km against speed").click()
+    page.get_by_text("Failures over the distance").click()
+    expect(page.locator("#failure_rate .main-svg").first).to_be_visible()
     assert page.locator("figure.chart:has(.main-svg)").count() == 6
     assert "Best pass" in page.text_content("main")
     ink = page.evaluate("() => getComputedStyle(document.documentElement).getPropertyValue('--ink').trim()")

@@ -69,7 +69,8 @@ PASS_COLUMNS = ("number", "gate__name", "direction", "method", "duration_s",
                 *(f"session__{name}" for name in SESSION_COLUMNS))  # fmt: skip
 FAILURE_COLUMNS = ("mode__name", "severity", "part__name", "revision__vehicle__name", "happened_at")
 ROWS: dict[str, tuple[type[Any], tuple[str, ...], Callable[[Any], Any]]] = {
-    "home": (Vehicle, ("name", "purpose", "created_at"), lambda shown: shown["vehicles"]),
+    "home": (Session, SESSION_COLUMNS, lambda shown: [shown["now"].last.session]),
+    "shed": (Vehicle, ("name", "purpose", "created_at"), lambda shown: shown["vehicles"]),
     "sessions": (Session, SESSION_COLUMNS, lambda shown: shown["sessions"]),
     "failures": (Failure, FAILURE_COLUMNS, lambda shown: shown["failures"]),
     "session": (

@@ -68,6 +68,8 @@ class FailureMode(MadeRecord):
 class ModeChange(models.Model):
     """A mode that was renamed, or joined to another: who, when, and which failures moved."""
 
+    keeps_history = True
+
     class Kind(models.TextChoices):
         RENAMED = "renamed", "Renamed"
         JOINED = "joined", "Joined"

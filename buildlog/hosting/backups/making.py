@@ -17,7 +17,7 @@ from django.conf import settings
 from django.core.files.storage import Storage, default_storage
 from django.db import Error
 
-from buildlog.hosting.backups import in_use, retention, server, status
+from buildlog.hosting.backups import in_use, retention, rot, server, status
 from buildlog.hosting.backups.database import LIVE_NAME, Database, snapshot
 from buildlog.hosting.backups.package import DATABASE, Manifest, NotABackup, Writer, is_part_name
 from buildlog.hosting.backups.restored_settings import environment_settings, settings_files
@@ -60,8 +60,13 @@ def make_backup(
         with _backup_lock(data):
             backup = _make(data, target, before_update, moment)
             missing = len(backup.manifest.missing_files)
-            status.note_good(data, backup.path, missing, moment, elsewhere=target is not None)
-            return backup if target else replace(backup, not_removed=tuple(_remove_old(backup.path, moment)))
+            known = status.read(data)
+            last_good = Path(known.last_good_file) if known.last_good_file else None
+            damaged = rot.damaged_files(backup.manifest.parts, last_good, known.damaged_files)
+            is_elsewhere = target is not None
+            status.note_good(data, backup.path, missing, moment, elsewhere=is_elsewhere, damaged_files=damaged)
+            needed = {Path(file.backup) for file in damaged}
+            return backup if target else replace(backup, not_removed=tuple(_remove_old(backup.path, moment, needed)))
     except BackupFailed:
         raise
     except Exception as error:
@@ -72,11 +77,14 @@ def make_backup(
         raise BackupFailed(sentence) from error
 
 
-def _remove_old(newest: Path, moment: datetime) -> Iterator[str]:
-    """Remove the backups that no rule keeps. Yields a sentence for each that could not be removed."""
+def _remove_old(newest: Path, moment: datetime, needed: set[Path]) -> Iterator[str]:
+    """Remove the backups that no rule keeps, and that are not needed for a file that was damaged since.
+
+    Yields a sentence for each that could not be removed.
+    """
     for old in retention.to_remove(retention.backups_in(newest.parent), moment):
         try:
-            if old.path != newest:
+            if old.path != newest and old.path not in needed:
                 old.path.unlink(missing_ok=True)
         except OSError as error:
             yield in_a_sentence(error)

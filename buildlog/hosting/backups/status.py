@@ -12,6 +12,8 @@ from typing import Any
 
 from django.conf import settings
 
+from buildlog.hosting.backups import rot
+from buildlog.hosting.backups.rot import DamagedFile
 from buildlog.storage.durable_files import write_atomically
 
 NOTE = "backup_standing.json"
@@ -33,6 +35,8 @@ class BackupStatus:
     missing_files: int = 0
     tried_at: datetime | None = None
     trouble: str = ""
+    damaged_files: tuple[DamagedFile, ...] = ()
+    """Uploads that are not what they were in an earlier backup, which stays until they are whole again."""
 
 
 NAMES_IN_THE_NOTE = {
@@ -48,6 +52,7 @@ def read(folder: Path) -> BackupStatus:
         note = json.loads((folder / NOTE).read_text())
         for name in TIMES:
             note[name] = datetime.fromisoformat(note[name]) if note.get(name) else None
+        note["damaged_files"] = tuple(DamagedFile(**file) for file in note.get("damaged_files", ()))
         fields = {in_the_note: field for field, in_the_note in NAMES_IN_THE_NOTE.items()}
         return BackupStatus(**{fields.get(name, name): value for name, value in note.items()})
     except (OSError, ValueError, TypeError, AttributeError):
@@ -69,7 +74,15 @@ def _write(folder: Path, status: BackupStatus) -> None:
     write_atomically(folder / NOTE, json.dumps(note, indent=1).encode())
 
 
-def note_good(folder: Path, file: Path, missing_files: int, now: datetime, *, elsewhere: bool = False) -> None:
+def note_good(
+    folder: Path,
+    file: Path,
+    missing_files: int,
+    now: datetime,
+    *,
+    elsewhere: bool = False,
+    damaged_files: tuple[DamagedFile, ...] = (),
+) -> None:
     _write(
         folder,
         replace(
@@ -81,6 +94,7 @@ def note_good(folder: Path, file: Path, missing_files: int, now: datetime, *, el
             elsewhere=elsewhere,
             missing_files=missing_files,
             trouble="",
+            damaged_files=damaged_files,
         ),
     )
 
@@ -112,6 +126,8 @@ def again_after(hours: float) -> timedelta:
 
 def warning(status: BackupStatus, hours: float, now: datetime) -> str:
     """A sentence for the owner, or "" while all is well."""
+    if status.damaged_files:
+        return rot.in_words(status.damaged_files)
     if status.trouble:
         return f"The last backup failed: {status.trouble}"
     if status.last_good_file and not status.elsewhere and not os.path.exists(status.last_good_file):

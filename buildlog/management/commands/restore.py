@@ -6,9 +6,10 @@ from pathlib import Path
 from typing import Any
 
 from django.conf import settings
+from django.core.files.storage import default_storage
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
-from buildlog.hosting.backups import restoring
+from buildlog.hosting.backups import restoring, rot
 from buildlog.hosting.backups.package import Manifest, NotABackup
 from buildlog.hosting.backups.swap import RestoredByHalf, RestoreFailed
 from buildlog.hosting.environment import FILE
@@ -20,10 +21,11 @@ class Command(BaseCommand):
 
     def add_arguments(self, parser: CommandParser) -> None:
         parser.add_argument("file", nargs="?", help="the backup")
+        parser.add_argument("--file", dest="upload", help="bring back only this photo or recording, as photos/….jpg")
         parser.add_argument("--check", action="store_true", help="only check the file, and change nothing")
         parser.add_argument("--finish", action="store_true", help="finish a restore that was cut off")
 
-    def handle(self, *, file: str | None, check: bool, finish: bool, **options: Any) -> None:
+    def handle(self, *, file: str | None, upload: str | None, check: bool, finish: bool, **options: Any) -> None:
         if bool(file) == finish:
             raise CommandError("Name the backup to restore, or say --finish after a restore that was cut off.")
         try:
@@ -32,6 +34,10 @@ class Command(BaseCommand):
                 self.stdout.write(f"{outcome}.")
                 return
             path = Path(file).expanduser().absolute()
+            if upload:
+                rot.restore_file(path, upload, default_storage)
+                self.stdout.write(f"Restored {upload}. Nothing else was changed.")
+                return
             if check:
                 self._describe(restoring.check(path))
                 self.stdout.write("The backup is whole.")

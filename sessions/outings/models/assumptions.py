@@ -19,6 +19,8 @@ class Assumptions(models.Model):
     careful person usually reach. Each can be changed on the vehicle's page.
     """
 
+    keeps_history = True
+
     vehicle = models.OneToOneField(
         "buildlog.Vehicle", on_delete=models.CASCADE, primary_key=True, related_name="assumptions"
     )

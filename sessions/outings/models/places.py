@@ -72,6 +72,7 @@ class Gate(MadeRecord):
 
 
 class GateMark(models.Model):
+    keeps_history = True
     gate = models.ForeignKey(Gate, on_delete=models.CASCADE, related_name="marks")
     position_m = QuantityField("distance from the first mark", kind="distance", high=100000)
     latitude_deg = models.FloatField(null=True, blank=True)

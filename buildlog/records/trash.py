@@ -1,0 +1,183 @@
+"""The trash: what was deleted, with all that hung on it, can be restored whole for thirty days.
+
+What belongs to somebody's access (read-only links, keys of devices) is not kept: what was deleted once is shut.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Iterable, Iterator
+from datetime import timedelta
+from typing import Any
+
+import reversion
+from django.apps import apps
+from django.core.exceptions import ObjectDoesNotExist
+from django.core.files.storage import default_storage
+from django.db import IntegrityError, connection, transaction
+from django.db.models import Model, QuerySet
+from django.db.models.deletion import Collector
+from django.utils import timezone
+from reversion.errors import RevertError
+from reversion.models import Revision as KeptRevision
+from reversion.models import Version
+
+from buildlog.people import current_account
+from buildlog.people.roles import Right, has_right
+from buildlog.records import change_log
+from buildlog.records.models import Change, Removal, RemovedRecord
+from buildlog.storage.stored_files import remove_file
+
+KEPT_FOR = timedelta(days=30)
+MOST_NAMED = 200
+
+Link = list[Any]
+"""What pointed to a deleted record: label of the model, key, column, and the key that stood there."""
+
+
+class NotRestored(Exception):
+    """Nothing was restored; the message is a sentence for people."""
+
+
+def keep(record: Model, collector: Collector) -> Removal | None:
+    """Keep the states of all that goes with a record, before it is deleted; None for a kind without history.
+
+    `collector` has collected the record. Must be inside the transaction that deletes it.
+    """
+    if not reversion.is_registered(type(record)):
+        return None
+    links: list[Link] = []
+    with reversion.create_revision(manage_manually=True, atomic=False):
+        reversion.set_user(current_account.account())
+        reversion.add_meta(Change, act=Change.Act.REMOVED, source=current_account.source())
+        for model, rows in _collected(collector):
+            if model._meta.auto_created:
+                links += [_row_of_links(row) for row in rows]
+            elif reversion.is_registered(model):
+                for row in rows:
+                    reversion.add_to_revision(row)
+    version = Version.objects.get_for_object(record).order_by("-pk")[0]
+    for (column, _), updates in collector.field_updates.items():
+        for changed in updates:
+            rows = changed if isinstance(changed, QuerySet) else [changed]
+            links += [
+                [row._meta.label, _text(row.pk), column.attname, _text(getattr(row, column.attname))] for row in rows
+            ]
+    return Removal(
+        revision_id=version.revision_id,
+        model=record._meta.label,
+        key=str(record.pk),
+        kind=str(record._meta.verbose_name),
+        name=str(record)[:MOST_NAMED],
+        links=links,
+        removed_by=current_account.account(),
+    )
+
+
+def _collected(collector: Collector) -> Iterator[tuple[type[Model], Iterable[Any]]]:
+    yield from collector.data.items()
+    for rows in collector.fast_deletes:
+        yield rows.model, rows
+
+
+def _row_of_links(row: Model) -> Link:
+    columns = [field.attname for field in row._meta.concrete_fields if field.is_relation]
+    return [row._meta.label, "", "", {column: _text(getattr(row, column)) for column in columns}]
+
+
+def _text(key: Any) -> Any:
+    return str(key) if isinstance(key, uuid.UUID) else key
+
+
+def removals_for(account: Any) -> QuerySet[Removal]:
+    """What an account may restore: who may remove, everything; others, what they deleted themselves."""
+    rows = Removal.objects.select_related("removed_by")
+    return rows if has_right(account, Right.REMOVE) else rows.filter(removed_by=account)
+
+
+def restore(removal: Removal) -> Model:
+    """Store the records again as they were, with what pointed to them where it points to nothing else since.
+
+    Returns the record that was deleted. Raises NotRestored.
+    """
+    try:
+        with transaction.atomic():
+            return _restore(removal)
+    except (IntegrityError, RevertError, ObjectDoesNotExist):
+        raise NotRestored(
+            f"{removal.name} cannot be restored as things are: what it belonged to was deleted too, or another record "
+            "has taken its place, such as a pass with the same number. Restore or change that first."
+        ) from None
+
+
+def _restore(removal: Removal) -> Model:
+    kept = Removal.objects.select_for_update().filter(pk=removal.pk).first()
+    if kept is None:
+        raise NotRestored("Somebody restored or deleted it meanwhile.")
+    versions = list(kept.revision.version_set.all())
+    for version in versions:
+        if version._model._base_manager.filter(pk=version.object_id).exists():
+            raise NotRestored(f"{version.object_repr} is there again, so nothing was restored. Delete that first.")
+    kept.revision.revert()
+    for label, key, column, value in kept.links:
+        _link_again(apps.get_model(label), key, column, value)
+    RemovedRecord.objects.filter(pk__in=[key for version in versions if (key := _as_key(version.object_id))]).delete()
+    connection.check_constraints()
+    kept.delete()
+    record: Model = apps.get_model(kept.model)._base_manager.get(pk=kept.key)
+    with reversion.create_revision(manage_manually=True, atomic=False):
+        reversion.set_user(current_account.account())
+        reversion.add_meta(Change, act=Change.Act.RESTORED, source=current_account.source())
+        reversion.add_to_revision(record)
+    change_log.note_restored(record, len(versions) - 1)
+    return record
+
+
+def _as_key(text: str) -> uuid.UUID | None:
+    try:
+        return uuid.UUID(text)
+    except ValueError:
+        return None
+
+
+def _link_again(model: type[Model], key: Any, column: str, value: Any) -> None:
+    if column:
+        model._base_manager.filter(pk=key, **{column: None}).update(**{column: value})
+        return
+    related: dict[str, Any] = {
+        field.attname: field.related_model for field in model._meta.concrete_fields if field.is_relation
+    }
+    if all(related[name]._base_manager.filter(pk=key).exists() for name, key in value.items()):
+        model._base_manager.get_or_create(**value)
+
+
+def empty(removals: Iterable[Removal]) -> int:
+    """Delete for good what these removals keep, with its files and its history. Returns how many removals."""
+    names: list[str] = []
+    number = 0
+    with transaction.atomic():
+        for removal in removals:
+            number += 1
+            names += removal.files
+            keys: dict[int, list[str]] = {}
+            versions = Version.objects.filter(revision=removal.revision_id)
+            for content_type, key in versions.values_list("content_type", "object_id"):
+                keys.setdefault(content_type, []).append(key)
+            for content_type, gone in keys.items():
+                Version.objects.filter(content_type=content_type, object_id__in=gone).delete()
+            KeptRevision.objects.filter(pk=removal.revision_id).delete()
+        if number:
+            # Those that held nothing but states of what is gone now.
+            KeptRevision.objects.filter(version=None).delete()
+
+        def remove_files() -> None:
+            for name in names:
+                remove_file(default_storage, name)
+
+        transaction.on_commit(remove_files)
+    return number
+
+
+def empty_expired() -> int:
+    """Delete for good what was deleted more than thirty days ago."""
+    return empty(Removal.objects.filter(removed_at__lt=timezone.now() - KEPT_FOR))

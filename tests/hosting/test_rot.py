@@ -1,0 +1,81 @@
+"""A stored file that changed by itself is noticed at the next backup, said, and brought back from the one before."""
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from django.core.management import CommandError, call_command
+
+from buildlog.hosting.backups import making, retention
+from buildlog.hosting.backups import status as backup_status
+
+pytestmark = pytest.mark.own_database
+
+NOW = datetime(2026, 1, 17, 11, 0, tzinfo=UTC)
+
+
+def flip_a_bit(path, at=0.5):
+    content = bytearray(path.read_bytes())
+    content[int(len(content) * at)] ^= 1
+    path.write_bytes(content)
+
+
+@pytest.fixture
+def photo(data):
+    return next((data / "media" / "photos").glob("*-small.jpg"))
+
+
+def warning(data, hours=24.0):
+    return backup_status.warning(backup_status.read(data), hours, NOW + timedelta(days=1))
+
+
+def test_a_flipped_bit_is_said_with_the_backup_that_has_the_file_whole(data, photo):
+    good = making.make_backup(data, now=NOW).path
+    assert warning(data) == ""
+    whole = photo.read_bytes()
+    flip_a_bit(photo)
+    making.make_backup(data, now=NOW + timedelta(hours=1))
+    name = f"photos/{photo.name}"
+    assert f"manage.py restore {good} --file {name}" in warning(data)
+    # The next backup has the damage too, and does not call it well for that.
+    making.make_backup(data, now=NOW + timedelta(hours=2))
+    assert f"restore {good}" in warning(data)
+    call_command("restore", str(good), upload=name)
+    assert photo.read_bytes() == whole
+    making.make_backup(data, now=NOW + timedelta(hours=3))
+    assert warning(data) == ""
+
+
+def test_the_backup_that_has_it_whole_is_kept_until_then(data, photo, monkeypatch):
+    monkeypatch.setattr(retention, "to_remove", lambda backups, now: list(backups))  # no rule keeps any
+    good = making.make_backup(data, now=NOW).path
+    flip_a_bit(photo)
+    for day in (1, 2):
+        making.make_backup(data, now=NOW + timedelta(days=day))
+    assert good.exists()
+    photo.unlink()
+    making.make_backup(data, now=NOW + timedelta(days=3))
+    assert not good.exists(), "a file that was deleted is not damaged"
+
+
+def test_files_that_come_and_go_are_no_damage(data, photo):
+    making.make_backup(data, now=NOW)
+    photo.unlink()
+    (photo.parent / "another.jpg").write_bytes(b"new")
+    making.make_backup(data, now=NOW + timedelta(hours=1))
+    assert backup_status.read(data).damaged_files == ()
+
+
+def test_a_note_of_an_earlier_version_is_read(data):
+    making.make_backup(data, now=NOW)
+    note = data / backup_status.NOTE
+    text = note.read_text()
+    assert '"damaged_files": []' in text
+    note.write_text(text.replace(',\n "damaged_files": []', ""))
+    assert "damaged" not in note.read_text()
+    assert backup_status.read(data).last_good_at == NOW
+
+
+def test_a_file_that_the_backup_does_not_have_is_refused(data):
+    good = making.make_backup(data, now=NOW).path
+    with pytest.raises(CommandError, match=r"no file photos/none\.jpg"):
+        call_command("restore", str(good), upload="photos/none.jpg")
