@@ -344,8 +344,11 @@ class PassForm(RecordForm[Pass]):
         super().__init__(*args, **kwargs)
         gates = Gate.objects.filter(venue=self.instance.session.venue_id)
         self.offer("gate", gates)
-        if self.instance._state.adding and not gates.exists():
-            self.initial["gate"] = NEW
+        if self.instance._state.adding and self.instance.gate_id is None:
+            # The only gate is meant, or a new one where there is none.
+            keys = list(gates.values_list("pk", flat=True)[:2])
+            if len(keys) < 2:
+                self.initial["gate"] = keys[0] if keys else NEW
 
     def _clean_gate(self, cleaned: dict[str, Any]) -> None:
         name, length_m = (cleaned.get("new_gate_name") or "").strip(), cleaned.get("new_gate_length_m")
