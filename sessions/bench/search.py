@@ -131,6 +131,11 @@ def _excerpt(text: str, words: Sequence[str]) -> str:
     return f"{'… ' if begin else ''}{cut}{' …' if begin + 120 < len(plain) else ''}"
 
 
+def _beside(first: str, text: str, words: Sequence[str]) -> str:
+    """What a record is, and the part of its text that holds a word, where it has one."""
+    return f"{first} · {_excerpt(text, words)}" if text else first
+
+
 def _day(moment: datetime) -> str:
     return f"{timezone.localtime(moment):%Y-%m-%d}"
 
@@ -140,14 +145,14 @@ def _plain(text: str, detail: str, record: Model) -> Hit:
 
 
 def _session(session: Session, words: Sequence[str]) -> Hit:
-    detail = f"{session.revision} · {_excerpt(session.notes, words)}" if session.notes else str(session.revision)
+    detail = _beside(str(session.revision), session.notes, words)
     return _plain(f"{session.venue.name}, {_day(session.started_at)}", detail, session)
 
 
 def _failure(failure: Failure, words: Sequence[str]) -> Hit:
     text = failure.conditions or (failure.cause.statement if failure.cause else "")
     detail = f"{failure.revision}, {_day(failure.happened_at)}, severity {failure.severity_numeral}"
-    return _plain(failure.mode.name, f"{detail}{' · ' if text else ''}{_excerpt(text, words)}", failure)
+    return _plain(failure.mode.name, _beside(detail, text, words), failure)
 
 
 def _reading(reading: Reading, words: Sequence[str]) -> Hit:
@@ -164,14 +169,14 @@ KINDS = [
         "Revisions", Revision.objects.select_related("vehicle").order_by("-date", "-number"),
         ("vehicle__name", "purpose"),
         lambda revision, words: _plain(
-            str(revision), f"{revision.get_status_display()} · {_excerpt(revision.purpose, words)}", revision
+            str(revision), _beside(revision.get_status_display(), revision.purpose, words), revision
         ),
         number="number",
     ),
     Kind(
         "Modifications", Modification.objects.select_related("revision__vehicle").order_by("-revision__date", "title"),
         ("title", "reason", "revision__vehicle__name"),
-        lambda change, words: _plain(change.title, f"{change.revision} · {_excerpt(change.reason, words)}", change),
+        lambda change, words: _plain(change.title, _beside(str(change.revision), change.reason, words), change),
         number="revision__number",
     ),
     Kind(
@@ -196,7 +201,7 @@ KINDS = [
     ),
     Kind(
         "Parts", Part.objects.order_by("name"), ("name", "notes", "category"),
-        lambda part, words: _plain(part.name, f"{part.get_category_display()} · {_excerpt(part.notes, words)}", part),
+        lambda part, words: _plain(part.name, _beside(part.get_category_display(), part.notes, words), part),
     ),
     Kind(
         "Venues", Venue.objects.order_by("name"), ("name", "notes"),

@@ -69,7 +69,8 @@ PASS_COLUMNS = ("number", "gate__name", "direction", "method", "duration_s",
                 *(f"session__{name}" for name in SESSION_COLUMNS))  # fmt: skip
 FAILURE_COLUMNS = ("mode__name", "severity", "part__name", "revision__vehicle__name", "happened_at")
 ROWS: dict[str, tuple[type[Any], tuple[str, ...], Callable[[Any], Any]]] = {
-    "home": (Vehicle, ("name", "purpose", "created_at"), lambda shown: shown["vehicles"]),
+    "home": (Session, SESSION_COLUMNS, lambda shown: [shown["now"].last.session]),
+    "shed": (Vehicle, ("name", "purpose", "created_at"), lambda shown: shown["vehicles"]),
     "sessions": (Session, SESSION_COLUMNS, lambda shown: shown["sessions"]),
     "failures": (Failure, FAILURE_COLUMNS, lambda shown: shown["failures"]),
     "session": (
@@ -173,9 +174,9 @@ def _keys(vehicle: Vehicle) -> dict[str, Any]:
 
 def _logs(session: Session) -> tuple[Log, Log]:
     """A logger's file that waits, and one that is read. They belong to another session than the rows of its passes."""
+    from sessions.logs.column_guess import guess
     from sessions.logs.csv_layout import find_layout
     from sessions.logs.ingest import read_stored, store_log
-    from sessions.logs.meanings import guess
 
     waiting = store_log(session, SimpleUploadedFile("waiting.csv", FILE.replace("52", "51").encode()))
     log = store_log(session, SimpleUploadedFile("read.csv", FILE.encode()))
