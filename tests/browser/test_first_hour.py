@@ -17,7 +17,7 @@ A_SESSION = ["sessions/…/new-pass/", "sessions/…/new-pass/", "sessions/…/"
 WAY = [
     *("vehicles/new/", "vehicles/…/made-of/", "venues/new/", "sessions/new/", *A_SESSION),
     *("vehicles/…/", "vehicles/…/new-revision/", "revisions/…/", "sessions/new/?revision=…", *A_SESSION),
-    "compare/",
+    "compare/?vehicle=…",
 ]
 
 
