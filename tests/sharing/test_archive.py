@@ -30,6 +30,7 @@ from buildlog.models import (
     Verification,
 )
 from buildlog.photos.pictures import store_photo
+from buildlog.records.csv_tables import as_csv, cell
 from buildlog.records.removal import remove
 from sessions.demo import loading
 from sessions.demo.season import SEAT
@@ -51,7 +52,6 @@ from sessions.models import (
     Venue,
 )
 from sessions.sharing import archive
-from sessions.sharing.tables import as_csv, cell
 from tests.logs.whole_logs import whole_columns
 
 SAMPLE = Path(__file__).resolve().parents[1] / "reference/data/sample.gpx"
