@@ -97,6 +97,6 @@ def _with_parents(records: list[Model]) -> Iterator[Model]:
         records = [
             parent
             for record in records
-            for name, parent in record._state.fields_cache.items()  # type: ignore[attr-defined]  # not in the stubs
+            for name, parent in record._state.fields_cache.items()
             if name != "parent" and isinstance(parent, Model)
         ]

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from array import array
 from collections.abc import Mapping
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -136,7 +136,7 @@ class TrackPoints:
         columns = {name: np.concatenate([block[name] for block in blocks]) for name in blocks[0]}
         begun_s = float(columns[TIME][0])
         columns[TIME] = columns[TIME] - begun_s
-        first = datetime.fromtimestamp(self._first.timestamp() + begun_s, UTC) if begun_s else self._first
+        first = None if self._first is None else self._first + timedelta(seconds=begun_s)
         return ShortRecording(first, columns, notes, self._named)
 
 
