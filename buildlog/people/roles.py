@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import timedelta
 from functools import wraps
-from typing import Any
+from typing import Any, TypeVar, cast
 
 from django.core.exceptions import PermissionDenied
 from django.db import models
@@ -16,6 +16,8 @@ from rest_framework.exceptions import PermissionDenied as DeniedByApi
 from rest_framework.permissions import SAFE_METHODS, BasePermission
 
 from buildlog.people import current_account
+
+Page = TypeVar("Page", bound=Callable[..., HttpResponseBase])
 
 
 class Role(models.TextChoices):
@@ -70,17 +72,17 @@ def may_remove(account: Any, record: Any) -> bool:
     return has_right(account, Right.REMOVE) or (has_right(account, Right.LOG) and is_own_and_recent(account, record))
 
 
-def needs(right: str) -> Callable[[Callable[..., HttpResponseBase]], Callable[..., HttpResponseBase]]:
+def needs(right: str) -> Callable[[Page], Page]:
     """A page that only accounts with this right may open."""
 
-    def decorate(page: Callable[..., HttpResponseBase]) -> Callable[..., HttpResponseBase]:
+    def decorate(page: Page) -> Page:
         @wraps(page)
         def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
             if not has_right(request.user, right):
                 raise PermissionDenied(f"Your account may not do this. Ask the owner for the right to {right}.")
             return page(request, *args, **kwargs)
 
-        return guarded
+        return cast(Page, guarded)
 
     return decorate
 

@@ -122,8 +122,8 @@ def _capacity_ah(revision: Revision) -> float | None:
     strings: dict[int, list[float | None]] = {}
     for fitting in revision.fittings.all():
         if fitting.part.category == "battery_module":
-            of_a_module = fitting.part.specification.get("capacity_ah")
-            strings.setdefault(fitting.string or 0, []).append(of_a_module and of_a_module * (fitting.parallel or 1))
+            capacity_ah = fitting.part.specification.get("capacity_ah")
+            strings.setdefault(fitting.string or 0, []).append(capacity_ah and capacity_ah * (fitting.parallel or 1))
     known = [[value for value in values if value] for values in strings.values()]
     if not strings or [len(values) for values in known] != [len(values) for values in strings.values()]:
         return None

@@ -30,10 +30,10 @@ from calc.trials.separation import (
     adjusted_for,
     apart,
     left_out,
-    listed,
     not_allowed_for,
     why_not_separable,
 )
+from calc.wording import listed
 
 PAGE_ERROR = 0.05
 LEDGER_CONFIDENCE = 0.95

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from django.http import HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_safe
@@ -21,7 +23,7 @@ def home(request: SignedInRequest) -> HttpResponse:
     machines = machines_for(request)
     asked = next((row for row in machines if str(row.pk) == request.GET.get("machine")), None)
     machine = asked or chosen(request, machines)
-    context = {"upkeep_warning": warning_here() if has_right(request.user, Right.ADMIT) else ""}
+    context: dict[str, Any] = {"upkeep_warning": warning_here() if has_right(request.user, Right.ADMIT) else ""}
     if machine is None:
         return render(request, "bench/first_steps.html", context | {"steps": first_steps(None)})
     vehicle = Vehicle.objects.select_related("assumptions").get(pk=machine.pk)

@@ -115,7 +115,8 @@ def _modification(revision: Revision, plan: season.RevisionPlan, failures: dict[
 
 
 def _trial(revision: Revision, measure: str, note: str) -> Trial:
-    """Opened with the revision, before its first day."""
+    """Opened with a revision that has a parent, before its first day."""
+    assert revision.parent_id is not None
     trial = Trial(
         revision=revision, against_id=revision.parent_id, measure=measure, note=note, opened_on=revision.date
     )  # fmt: skip

@@ -34,10 +34,10 @@ def rides_of(season: Season) -> list[StoredRide]:
     lengths = ([_known(season.numbers[name][row]) for name in FACTS] for row in range(season.count))
     return [
         StoredRide(
-            season.text[row], season.revision[row], numbers[season.revision[row]], season.started_at[row], *length,
-            season.distance_method[row], tracks_m.get(row),
+            season.text[row], season.revision[row], numbers[season.revision[row]], season.started_at[row],
+            distance_m, runtime_s, season.distance_method[row], tracks_m.get(row),
         )
-        for row, length in enumerate(lengths)
+        for row, (distance_m, runtime_s) in enumerate(lengths)
     ]  # fmt: skip
 
 

@@ -88,10 +88,10 @@ def change_since(result: Result, earlier: Evidence, system: str) -> str:
 
     Two rides of one build differ as well; whether a change helped, the comparison of revisions says.
     """
-    rows = np.flatnonzero(~np.isnan(earlier.values(result.key))) if earlier.count else ()
-    if not len(rows) or result.value is None:
+    rows = [int(row) for row in np.flatnonzero(~np.isnan(earlier.values(result.key)))] if earlier.count else []
+    if not rows or result.value is None:
         return "the first number of its kind"
-    row = int(rows[-1])
+    row = rows[-1]
     before = earlier.reports[row].get(result.key)
     if before is None or before.value is None:
         return "the first number of its kind"

@@ -24,11 +24,8 @@ from sessions.outings.models.places import Gate, Venue
 ORDER_OF_TAPS = Coalesce(
     Cast("sequence", models.FloatField()), F("time_into_session_s") * 1000.0, output_field=models.FloatField()
 )
-"""The order of a session's readings: that of taps, which a clock that jumps cannot change.
-
-The field page sends as `sequence` the milliseconds into the session, and always more than at the tap before.
-So two phones and a logger fall into one order, and a reading without a sequence is placed by its time.
-"""
+"""The order of a session's readings: that of taps, which a clock that jumps cannot change. The field page sends as
+`sequence` the milliseconds into the session, always more than at the tap before; without one, the time counts."""
 
 
 def sequence_field() -> models.PositiveIntegerField[Any, Any]:
