@@ -24,6 +24,7 @@ from buildlog.models import (
     Verification,
 )
 from buildlog.photos.pictures import store_photo
+from buildlog.records.csv_tables import as_csv, cell
 from sessions.demo import loading
 from sessions.demo.season import SEAT
 from sessions.logs.column_guess import guess
@@ -31,7 +32,6 @@ from sessions.logs.csv_layout import find_layout
 from sessions.logs.ingest import read_stored, store_log
 from sessions.models import GateMark, Log, Pass, Reading, Session, ShareLink, TestCard, TestCardItem, Venue
 from sessions.sharing import archive
-from sessions.sharing.tables import as_csv, cell
 from tests.logs.whole_logs import whole_columns
 
 SAMPLE = Path(__file__).resolve().parents[1] / "reference/data/sample.gpx"
