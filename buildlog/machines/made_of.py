@@ -52,7 +52,7 @@ class MadeOfForm(forms.Form):
             )
             self.fields[f"{line.category}-name"] = name
             if line.category == MODULES:
-                count = {"min_value": 1, "max_value": 1000, "required": False}
+                count: dict[str, Any] = {"min_value": 1, "max_value": 1000, "required": False}
                 self.fields[f"{MODULES}-quantity"] = forms.IntegerField(label="How many", initial=1, **count)
                 self.fields[f"{MODULES}-series"] = forms.IntegerField(label="of them in series", initial=1, **count)
             for field in category.fields:

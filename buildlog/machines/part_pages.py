@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import uuid
+from typing import Any
 from urllib.parse import urlencode
 
 from django.db.models import F, Q
@@ -23,7 +24,7 @@ from buildlog.records.list_query import Filter, ListQuery, csv_answer
 from buildlog.records.pages import change_record, remove_record
 
 SORTS = (("kind", "By kind"), ("name", "By name"), ("heaviest", "Heaviest first"), ("fitted", "Most fitted first"))
-_ORDERS = {
+_ORDERS: dict[str, tuple[Any, ...]] = {
     "kind": ("category", "name"),
     "name": ("name", "category"),
     "heaviest": (F("mass_kg").desc(nulls_last=True), "name"),

@@ -25,7 +25,7 @@ class PicturesField(forms.FileField):
 
     widget = PicturesInput(attrs={"multiple": True, "accept": "image/*"})
 
-    def clean(self, data: Any, initial: Any = None) -> list[Image]:  # type: ignore[override]  # a list, not one file
+    def clean(self, data: Any, initial: Any = None) -> list[Image]:
         files = data if isinstance(data, (list, tuple)) else [data] if data else []
         if len(files) > MOST_AT_ONCE:
             raise ValidationError(f"Choose at most {MOST_AT_ONCE} pictures at once; more can be added afterwards.")
@@ -51,7 +51,8 @@ class PhotographedForm(RecordForm[Record]):
     def save(self, commit: bool = True) -> Record:
         record = super().save(commit)
         for picture in self.cleaned_data.get("photos") or []:
-            store_picture(picture, **{self.photo_subject: record})
+            subject: dict[str, Any] = {self.photo_subject: record}
+            store_picture(picture, **subject)
         return record
 
 

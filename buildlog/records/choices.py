@@ -12,7 +12,7 @@ NEW = "new"
 """The value of the choice that opens the fields of a new record."""
 
 
-class _WithNew(ModelChoiceIterator):  # type: ignore[type-arg]  # cannot be given one where it runs
+class _WithNew(ModelChoiceIterator):
     field: ChoiceOrNew
 
     def __iter__(self) -> Iterator[Any]:

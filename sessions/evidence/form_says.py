@@ -15,10 +15,11 @@ from sessions.evidence.doubts import OpenDoubt, doubts_of_session
 from sessions.evidence.headline import ASKED_FIRST, earlier_evidence
 from sessions.evidence.left_out import LeftOut
 from sessions.evidence.reader import Evidence, recorded
-from sessions.evidence.session_results import pass_rows
+from sessions.evidence.session_results import pass_rows, report_of
 from sessions.outings.models import Pass, Reading, Session
 
 _MOST_OFFERS = 2
+_GUARDS = ("remaining_range", "range", "runtime_left")
 _BESIDE = ("average_speed",)
 """Said as well, where it could be worked out and is not among the first."""
 
@@ -36,15 +37,19 @@ def says_of_session(session: Session, system: str) -> Consequences:
         if result is not None and result.value is not None and result not in results:
             results.append(result)
     rests_on_doubt = bool(LeftOut(doubts).count and doubted)
-    careful = evidence.without_doubtful(LeftOut(doubts)).reports[0] if rests_on_doubt else report
+    careful = report_of(evidence, LeftOut(doubts)) if rests_on_doubt else report
     consequences = Consequences(doubts=_by_field(open_doubts, Session, system))
     for result in results:
-        is_doubtful = careful.get(result.key) is None or careful.get(result.key) != result
-        consequences.rows.append(_row(result, earlier, system, rests_on_doubt and is_doubtful))
+        certain = careful.get(result.key)
+        is_doubtful = certain is None or certain.value != result.value
+        # A doubt makes no guard less careful: how far it still goes is what its page will say.
+        shown = certain if result.key in _GUARDS else result
+        if shown is not None and shown.value is not None:
+            consequences.rows.append(_row(shown, shown.value, earlier, system, is_doubtful))
     return consequences
 
 
-def _row(result: Result, earlier: Evidence, system: str, is_doubtful: bool) -> Row:
+def _row(result: Result, value: float, earlier: Evidence, system: str, is_doubtful: bool) -> Row:
     notes = []
     values = recorded(earlier.values(result.key), slice(None)).tolist() if earlier.count else []
     if values:
@@ -53,7 +58,7 @@ def _row(result: Result, earlier: Evidence, system: str, is_doubtful: bool) -> R
         notes.append(f"{high if low == high else f'{low} to {high}'} in the {ridden}")
     if is_doubtful:
         notes.append("rests on a value in doubt")
-    return Row(result.label, written(result.value, result.kind, system, result.u, 3), "; ".join(notes))
+    return Row(result.label, written(value, result.kind, system, result.u, 3), "; ".join(notes))
 
 
 def says_of_pass(run: Pass, system: str) -> Consequences:

@@ -48,9 +48,9 @@ def _chosen(rows: QuerySet[Session], query: ListQuery, revision: Revision | None
     for word in query.words:
         rows = rows.filter(session_choice.condition(word) | Q(notes__icontains=word))
     if query.chosen("vehicle"):
-        rows = rows.filter(revision__vehicle=query.chosen("vehicle"))
+        rows = rows.filter(revision__vehicle__pk=query.chosen("vehicle"))
     if query.chosen("venue"):
-        rows = rows.filter(venue=query.chosen("venue"))
+        rows = rows.filter(venue__pk=query.chosen("venue"))
     return rows if revision is None else rows.filter(revision=revision)
 
 

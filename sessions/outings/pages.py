@@ -16,8 +16,9 @@ from buildlog.people.signed_in import SignedInRequest
 from buildlog.records.pages import change_record, remove_record, write_record
 from sessions.outings import queries
 from sessions.outings.first_steps import next_step_address
-from sessions.outings.forms import AssumptionsForm, GateForm, NewVenueForm, VenueForm
+from sessions.outings.forms import AssumptionsForm
 from sessions.outings.models import Assumptions, Gate, Pass, Reading, Session, Venue
+from sessions.outings.place_forms import GateForm, NewVenueForm, VenueForm
 
 
 @form_page

@@ -34,6 +34,7 @@ from buildlog.machines.confirmations import Confirmation
 from buildlog.machines.individuals import Individual, IndividualFitting
 from buildlog.machines.models import Fitting, Part, Revision, Vehicle
 from buildlog.photos.models import Photo
+from buildlog.records.csv_tables import as_csv
 from buildlog.records.models import MadeRecord
 from buildlog.storage.stored_files import Put, stored_together
 from buildlog.upkeep.models import UpkeepCheck, UpkeepItem
@@ -44,7 +45,6 @@ from sessions.logs.models import Log
 from sessions.outings.models import Assumptions, Gate, GateMark, GoNoGoCheck, Pass, Reading, Session, TrackPart, Venue
 from sessions.sharing.archive_files import Later, take_picture, take_recording
 from sessions.sharing.earlier_archives import sign_what_was_held
-from sessions.sharing.tables import as_csv
 from sessions.trials.models import Trial
 
 FORMAT = 1

@@ -54,7 +54,7 @@ _ORDER = ("rest_voltage_start_v", "rest_voltage_end_v", "recharge_energy_wh")
 class Column(NamedTuple):
     """A column of the file: its place, heading, first texts, and what it is taken for."""
 
-    index: int
+    place: int
     heading: str
     samples: tuple[str, ...]
     meaning: str

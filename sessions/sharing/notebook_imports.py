@@ -119,6 +119,7 @@ def _check_unchanged(notebook: NotebookImport, session: Session) -> None:
     at = f"{timezone.localtime(session.started_at):%Y-%m-%d %H:%M}"
     if notebook.made_keys[f"session:{session.pk}"] != fingerprint(session):
         raise NotUndone(f"The session of {at} was changed since. Nothing is removed.")
+    relation: Any  # the stubs allow for models that are not there yet
     for relation in session._meta.related_objects:
         if relation.related_model._default_manager.filter(**{relation.field.name: session.pk}).exists():
             kind = relation.related_model._meta.verbose_name_plural

@@ -73,11 +73,11 @@ def notebook(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         return render(request, "sharing/notebook.html", {"notebook": notebook})
     asked = request.POST if request.method == "POST" else QueryDict()
     columns, repeated = _columns(notebook, asked)
-    days = [row[column.index] for column in columns if column.meaning == "day" for row in notebook.cells[1:]]
+    days = [row[column.place] for column in columns if column.meaning == "day" for row in notebook.cells[1:]]
     order = asked.get("order", "") or day_order(days)
     wanted = Wanted(
-        meanings={column.index: column.meaning for column in columns if column.meaning},
-        units={column.index: column.unit for column in columns},
+        meanings={column.place: column.meaning for column in columns if column.meaning},
+        units={column.place: column.unit for column in columns},
         vehicle=notebook.vehicle,
         order=order if order in ORDERS else "ymd",
         venue=asked.get("venue", "").strip(),

@@ -9,13 +9,15 @@ import re
 import pytest
 from playwright.sync_api import expect
 
+from sessions.models import Pass
+
 pytestmark = pytest.mark.django_db(transaction=True)
 MOST_CLICKS = 60
 A_SESSION = ["sessions/…/new-pass/", "sessions/…/new-pass/", "sessions/…/"]
 WAY = [
     *("vehicles/new/", "vehicles/…/made-of/", "venues/new/", "sessions/new/", *A_SESSION),
     *("vehicles/…/", "vehicles/…/new-revision/", "revisions/…/", "sessions/new/?revision=…", *A_SESSION),
-    "compare/",
+    "compare/?vehicle=…",
 ]
 
 
@@ -90,6 +92,7 @@ def test_from_an_empty_log_to_a_compared_pair_of_sessions(page, live_server, mak
     assert "R2" in text
     assert "not yet known" in text, "two sessions decide nothing, and the page says so"
     photograph("first-hour-compare")
+    assert Pass.objects.count() == 4
     print(f"\n{page.size_name}: {walk.clicks} clicks, {len(walk.path)} pages: {' > '.join(walk.path)}")
     assert walk.clicks <= MOST_CLICKS
     # A wrong turn would be a page that is none of the steps, or one seen twice without anything stored on it.

@@ -20,7 +20,7 @@ def test_a_refused_form_lists_its_mistakes_with_links_and_says_so_in_the_title(s
     sent = {**GOOD, "revision": revision.pk, "venue": venue.pk, "distance_m": "12 V", "rider_mass_kg": "80 km"}
     page = sign_in("recorder").post("/sessions/new/", sent).content.decode()
     assert "<title>Error: Log a session" in page
-    summary = page[page.index('<div class="mistakes"') : page.index("<form")]
+    summary = page[page.index('<div class="mistakes"') : page.index('<form method="post" class="entry')]
     assert 'tabindex="-1" autofocus' in summary
     assert re.findall(r'href="#(\w+)"', summary) == ["id_rider_mass_kg", "id_distance_m"]
     for name in ("id_rider_mass_kg", "id_distance_m"):
