@@ -13,10 +13,12 @@ from buildlog.failures.models import (
 )
 from buildlog.machines.balance_tests import BalanceTest
 from buildlog.machines.confirmations import Confirmation
+from buildlog.machines.individuals import Individual, IndividualFitting
 from buildlog.machines.models import Fitting, Part, Revision, Vehicle
 from buildlog.people.models import AccessEvent, Account, DeviceToken, Invitation
 from buildlog.photos.models import Photo
 from buildlog.records.models import Change, MadeRecord, Removal, RemovedRecord
+from buildlog.upkeep.models import UpkeepCheck, UpkeepItem
 
 __all__ = [
     "AccessEvent",
@@ -31,6 +33,8 @@ __all__ = [
     "FailureChange",
     "FailureMode",
     "Fitting",
+    "Individual",
+    "IndividualFitting",
     "Invitation",
     "MadeRecord",
     "ModeChange",
@@ -41,6 +45,8 @@ __all__ = [
     "RemovedRecord",
     "Revision",
     "SignOff",
+    "UpkeepCheck",
+    "UpkeepItem",
     "Vehicle",
     "Verification",
 ]

@@ -18,6 +18,7 @@ MODULES = {
     "recording": "What a log adds up to",
     "coasting": "Stretches of a log",
     "coast_down": "Road load",
+    "pass_overlay": "Stretches of a log",
     "alignment": "Clocks of several logs",
     "thinning": "Charts of long logs",
     "pack": "Battery pack",

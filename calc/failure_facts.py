@@ -43,12 +43,16 @@ class FailureFacts:
 
 @dataclass(frozen=True)
 class FixFacts:
-    """A modification that answers failures, each by its key."""
+    """A modification that answers failures, each by its key.
+
+    named: the parts and dimensions that it changed, by their keys, where somebody named them.
+    """
 
     key: Key
     revision: Key
     title: str
     answers: frozenset[Key]
+    named: frozenset[Key] = frozenset()
 
 
 class VerificationKind(StrEnum):

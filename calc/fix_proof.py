@@ -160,9 +160,9 @@ class History:
     def _is_earlier(self, failure: FailureFacts, fix: FixFacts) -> bool:
         return self._number(failure) < self._number(fix)
 
-    def fitted(self, revision: Key, on: Key) -> Fitted:
-        """Whether what one revision was made for is still there on another."""
-        return self.lineage.fitted(revision, on).fitted
+    def fitted(self, fix: FixFacts, on: Key) -> Fitted:
+        """Whether a fix is still there on a revision."""
+        return self.lineage.fitted(fix.revision, on, fix.named).fitted
 
     # Which failures are one, and which fixes answer them
 
@@ -192,7 +192,7 @@ class History:
         """Failures of some kinds that came with the fix fitted, or perhaps fitted, in their order."""
         known = self._came.get((fix.key, kinds))
         if known is None:
-            fitted_on = self.lineage.fitted_on(fix.revision)
+            fitted_on = self.lineage.fitted_on(fix.revision, fix.named)
             came = [
                 failure
                 for (revision, _, _), listed in self._groups.items()
@@ -217,7 +217,7 @@ class History:
         return [
             earlier
             for fix in self.fixes.values()
-            if self._kinds[fix.key].include(failure) and self.fitted(fix.revision, failure.revision) is not Fitted.NO
+            if self._kinds[fix.key].include(failure) and self.fitted(fix, failure.revision) is not Fitted.NO
             for earlier in self.answered_by(fix.key)
             if kinds.include(earlier)
         ]
@@ -243,15 +243,17 @@ class History:
             if self._number(later) > own.number and kinds.overlap(self._kinds[later.key])
         ]
         has_later = {
-            revision for later in {fix.revision for fix in later_fixes} for revision in self.lineage.fitted_on(later)
+            revision
+            for later in {(fix.revision, fix.named) for fix in later_fixes}
+            for revision in self.lineage.fitted_on(*later)
         }
-        has_fix = {key for key, state in self.lineage.fitted_on(fix.revision).items() if state is Fitted.YES}
+        has_fix = {key for key, state in self.lineage.fitted_on(fix.revision, fix.named).items() if state is Fitted.YES}
         counted = has_fix - has_later
         left_out = []
         for revision in self._by_number:
             if revision.number < own.number or revision.key in counted or revision.key not in self._ridden:
                 continue
-            fitted, missing = self.lineage.fitted(fix.revision, revision.key)
+            fitted, missing = self.lineage.fitted(fix.revision, revision.key, fix.named)
             if not self.lineage.descends(revision.key, fix.revision):
                 why = Why.NO_DESCENT
             elif fitted is not Fitted.YES:
@@ -272,7 +274,7 @@ class History:
         now = [revision.key for revision in self.revisions.values() if revision.rides_now]
         return min(
             built,
-            key=lambda fix: not any(self.fitted(fix.revision, revision) is Fitted.YES for revision in now),
+            key=lambda fix: not any(self.fitted(fix, revision) is Fitted.YES for revision in now),
             default=None,
         )
 
@@ -323,6 +325,6 @@ class History:
         return Proof(
             fix, own, kind, before, after, sum(self._ridden.values(), Ridden()), unlogged, count_before, count_after,
             events(failure for failure in came_after if failure.revision not in counted), left_out,
-            tuple(feature.name for feature in self.lineage.changed_by(fix.revision)),
+            tuple(feature.name for feature in self.lineage.changed_by(fix.revision, fix.named)),
             bar.rate_fraction, bar.confidence, needed, ratio_upper,
         )  # fmt: skip

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from calc.session_facts import LogFacts
 
@@ -57,7 +58,7 @@ def of_several_logs(logs: Sequence[PlacedLog]) -> LogFacts | None:
     electrical = [log for log in logs if log.facts.charge_ah is not None]
     joined = _best(electrical or logs)
     facts = joined[0].facts if len(joined) == 1 else _added(joined)
-    extremes: dict[str, float | None] = {}
+    extremes: dict[str, Any] = {}
     for worst, names in ((max, _HIGHEST), (min, _LOWEST)):
         for name in names:
             known = (value for log in logs if (value := getattr(log.facts, name)) is not None)
@@ -111,7 +112,11 @@ def _added(logs: Sequence[PlacedLog]) -> LogFacts:
     surest = min(resistances, key=lambda facts: facts.u_resistance_ohm or 0.0, default=None)
     return replace(
         max(listed, key=lambda facts: facts.duration_s or 0.0),
-        **sums,
+        charge_ah=sums["charge_ah"],
+        returned_ah=sums["returned_ah"],
+        energy_wh=sums["energy_wh"],
+        returned_wh=sums["returned_wh"],
+        duration_s=sums["duration_s"],
         mean_power_w=energy_wh / hours if energy_wh is not None and hours > 0 else None,
         resistance_ohm=surest.resistance_ohm if surest else None,
         u_resistance_ohm=surest.u_resistance_ohm if surest else None,

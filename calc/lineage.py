@@ -13,6 +13,8 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 Key = Hashable
+Named = frozenset[Key]
+"""Keys of the parts and dimensions that somebody named as changed; empty where nobody did."""
 
 
 class Feature(NamedTuple):
@@ -78,9 +80,9 @@ class Lineage:
 
     def __init__(self, revisions: Iterable[RevisionFacts]) -> None:
         self.revisions = {revision.key: revision for revision in revisions}
-        self._carried: dict[tuple[Key, Key], Carried] = {}
-        self._on: dict[Key, dict[Key, Fitted]] = {}
-        self._changes: dict[Key, dict[Feature, tuple[float, float]]] = {}
+        self._carried: dict[tuple[Key, Key, Named], Carried] = {}
+        self._on: dict[tuple[Key, Named], dict[Key, Fitted]] = {}
+        self._changes: dict[tuple[Key, Named], dict[Feature, tuple[float, float]]] = {}
         self._lines: dict[Key, frozenset[Key]] = {}
         self._descendants: dict[Key, list[Key]] = {}
         # A parent comes before its children, so its own line is known by then.
@@ -97,12 +99,12 @@ class Lineage:
         """Whether a revision is that ancestor, or was made from it by way of its parents."""
         return ancestor in self._lines[revision]
 
-    def changed_by(self, revision: Key) -> dict[Feature, tuple[float, float]]:
+    def changed_by(self, revision: Key, named: Named = frozenset()) -> dict[Feature, tuple[float, float]]:
         """What a revision changed against its parent, with the values before and after.
 
-        Parts that it added decide whether a later revision still has its fixes; where it added none, the
-        parts that it took off; where it touched none, its dimensions. Empty where nothing tells: then
-        descent alone decides.
+        What was named decides, as far as it is on record. Where nothing is, parts that it added decide whether a
+        later revision still has its fixes; where it added none, the parts that it took off; where it touched none,
+        its dimensions. Empty where nothing tells: then descent alone decides.
         """
         own = self.revisions[revision]
         parent = self.revisions.get(own.parent)
@@ -118,6 +120,7 @@ class Lineage:
             if feature in parent.dimensions
         }
         for candidates in (
+            {feature: pair for feature, pair in (parts | dimensions).items() if feature.key in named},
             {feature: pair for feature, pair in parts.items() if pair[1] > pair[0]},
             {feature: pair for feature, pair in parts.items() if pair[1] < pair[0]},
             {feature: pair for feature, pair in dimensions.items() if not math.isclose(*pair)},
@@ -126,29 +129,29 @@ class Lineage:
                 return candidates
         return {}
 
-    def fitted(self, revision: Key, on: Key) -> Carried:
-        """Whether what one revision was made for is still there on another."""
-        known = self._carried.get((revision, on))
+    def fitted(self, revision: Key, on: Key, named: Named = frozenset()) -> Carried:
+        """Whether what one revision was made for, or what is named of it, is still there on another."""
+        known = self._carried.get((revision, on, named))
         if known is None:
-            known = self._carried[revision, on] = self._compare(revision, on)
+            known = self._carried[revision, on, named] = self._compare(revision, on, named)
         return known
 
-    def fitted_on(self, revision: Key) -> Mapping[Key, Fitted]:
+    def fitted_on(self, revision: Key, named: Named = frozenset()) -> Mapping[Key, Fitted]:
         """The revisions that have, or perhaps have, what one revision was made for: yes or unknown by revision."""
-        known = self._on.get(revision)
+        known = self._on.get((revision, named))
         if known is None:
-            states = {key: self.fitted(revision, key).fitted for key in self._descendants[revision]}
-            known = self._on[revision] = {key: state for key, state in states.items() if state is not Fitted.NO}
+            states = {key: self.fitted(revision, key, named).fitted for key in self._descendants[revision]}
+            known = self._on[revision, named] = {key: state for key, state in states.items() if state is not Fitted.NO}
         return known
 
-    def _compare(self, revision: Key, on: Key) -> Carried:
+    def _compare(self, revision: Key, on: Key, named: Named) -> Carried:
         if not self.descends(on, revision):
             return Carried(Fitted.NO)
         if on == revision:
             return Carried(Fitted.YES)
-        changes = self._changes.get(revision)
+        changes = self._changes.get((revision, named))
         if changes is None:
-            changes = self._changes[revision] = self.changed_by(revision)
+            changes = self._changes[revision, named] = self.changed_by(revision, named)
         fates = {
             feature: _fate(before, after, self._value(feature, on, changed_on=revision))
             for feature, (before, after) in changes.items()
@@ -174,6 +177,10 @@ def _fate(before: float, after: float, now: float | None) -> Fitted:
     """Whether a change of a dimension is still present, or was reversed."""
     if now is None:
         return Fitted.UNKNOWN
+    if math.isclose(before, after):
+        # Named as changed, and yet as many or as much as before: another piece, or another make. Only as it is then.
+        same = math.isclose(now, after)
+        return Fitted.YES if same else Fitted.NO if not now else Fitted.UNKNOWN
     sign = 1.0 if after > before else -1.0
     if sign * (now - after) >= -1e-9 * abs(after):
         return Fitted.YES

@@ -4,7 +4,7 @@ from sessions.bench.models import TestCard, TestCardItem
 from sessions.bench.release_models import AcceptedPoint, Release
 from sessions.logs.models import ColumnMapping, Log, LogImport
 from sessions.outings.models import Assumptions, Gate, GateMark, GoNoGoCheck, Pass, Reading, Session, TrackPart, Venue
-from sessions.sharing.models import ShareLink
+from sessions.sharing.models import NotebookImport, ShareLink
 from sessions.trials.models import Trial
 
 __all__ = [
@@ -16,6 +16,7 @@ __all__ = [
     "GoNoGoCheck",
     "Log",
     "LogImport",
+    "NotebookImport",
     "Pass",
     "Reading",
     "Release",

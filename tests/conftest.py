@@ -280,6 +280,34 @@ def balance_test(revision):
 
 
 @pytest.fixture
+def individual(battery):
+    from buildlog.models import Individual
+
+    return Individual.objects.create(part=battery, serial="M 1")
+
+
+@pytest.fixture
+def individual_fitting(individual, fitting):
+    from buildlog.models import IndividualFitting
+
+    return IndividualFitting.objects.create(individual=individual, fitting=fitting)
+
+
+@pytest.fixture
+def upkeep_item(vehicle):
+    from buildlog.models import UpkeepItem
+
+    return UpkeepItem.objects.create(vehicle=vehicle, kind="interval", title="Lubricate the chain", every_m=50_000.0)
+
+
+@pytest.fixture
+def upkeep_check(upkeep_item):
+    from buildlog.models import UpkeepCheck
+
+    return UpkeepCheck.objects.create(item=upkeep_item, done_on="2026-01-11", done_by="Ilo")
+
+
+@pytest.fixture
 def confirmation(session):
     from buildlog.models import Confirmation
 
@@ -326,6 +354,18 @@ def mode_change(failure):
 
 
 @pytest.fixture
+def backup_file(settings, tmp_path):
+    """A file in the folder of backups, by its name."""
+    from types import SimpleNamespace
+
+    settings.BACKUP_DIR = tmp_path / "backups"
+    settings.BACKUP_DIR.mkdir(exist_ok=True)
+    name = "firnlog-2026-01-17T110000Z-of-00000000.zip"
+    (settings.BACKUP_DIR / name).write_bytes(b"sealed")
+    return SimpleNamespace(pk=name)
+
+
+@pytest.fixture
 def removal(venue, make_account):
     from buildlog.models import Removal
     from buildlog.records import removal as removals
@@ -364,6 +404,14 @@ def device(vehicle, make_account):
     from buildlog.models import DeviceToken
 
     return DeviceToken.issue(name="Logger", vehicle=vehicle, account=make_account("builder", "logger-owner"))[0]
+
+
+@pytest.fixture
+def notebook(revision):
+    from sessions.models import NotebookImport
+
+    cells = [["Date", "Place", "km"], ["2026-01-20", "Test lake", "4.7"]]
+    return NotebookImport.objects.create(name="old.csv", vehicle=revision.vehicle, cells=cells)
 
 
 @pytest.fixture

@@ -12,7 +12,18 @@ import pytest
 
 PROJECT = Path(__file__).resolve().parents[1]
 ROOMS = {
-    "buildlog": ["quantities", "storage", "people", "records", "machines", "photos", "failures", "hosting", "config"],
+    "buildlog": [
+        "quantities",
+        "storage",
+        "people",
+        "records",
+        "machines",
+        "photos",
+        "failures",
+        "upkeep",
+        "hosting",
+        "config",
+    ],
     "sessions": ["drawing", "outings", "logs", "evidence", "trials", "bench", "field", "sharing", "demo"],
 }
 SEES_EVERYTHING = {"buildlog.hosting", "buildlog.config"}

@@ -8,6 +8,7 @@ from buildlog.failures import api as failures
 from buildlog.machines import api as machines
 from buildlog.people.roles import ByRole
 from buildlog.photos import api as photos
+from buildlog.upkeep import api as upkeep
 from sessions.bench import api as bench
 from sessions.evidence import api as evidence
 from sessions.field import pages as field_pages
@@ -21,6 +22,10 @@ for kind, viewset in {
     "parts": machines.PartViewSet,
     "fittings": machines.FittingViewSet,
     "balance-tests": machines.BalanceTestViewSet,
+    "individuals": upkeep.IndividualViewSet,
+    "individual-fittings": upkeep.IndividualFittingViewSet,
+    "upkeep-items": upkeep.UpkeepItemViewSet,
+    "upkeep-checks": upkeep.UpkeepCheckViewSet,
     "modifications": failures.ModificationViewSet,
     "failure-modes": failures.FailureModeViewSet,
     "failures": failures.FailureViewSet,
@@ -53,6 +58,7 @@ urlpatterns = [
     path("revisions/<uuid:pk>/limits/", bench.RevisionLimits.as_view(), name="api-revision-limits"),
     path("vehicles/<uuid:pk>/comparison/", bench.VehicleComparison.as_view(), name="api-vehicle-comparison"),
     path("vehicles/<uuid:pk>/bench/", bench.VehicleBench.as_view(), name="api-vehicle-bench"),
+    path("vehicles/<uuid:pk>/upkeep/", upkeep.VehicleUpkeep.as_view(), name="api-vehicle-upkeep"),
     path("field/", field_pages.Reference.as_view(), name="field_reference"),
     path("field/greeting/", field_pages.Greeting.as_view(), name="field_greeting"),
     path("field/still-there/", field_pages.StillThere.as_view(), name="field_still_there"),

@@ -112,8 +112,8 @@ DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 AUTH_USER_MODEL = "buildlog.Account"
 AUTH_PASSWORD_VALIDATORS = [
-    {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 12}},
-    {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
+    {"NAME": "buildlog.people.password_rules.LongEnough", "OPTIONS": {"min_length": 12}},
+    {"NAME": "buildlog.people.password_rules.NotTheName"},
     {"NAME": "buildlog.people.password_rules.NotCommon"},
     {"NAME": "buildlog.people.password_rules.NotTheFirstGuess"},
 ]

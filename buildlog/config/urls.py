@@ -4,7 +4,7 @@ from django.conf import settings
 from django.contrib import admin
 from django.urls import include, path
 
-from buildlog.failures import mode_pages, modification_pages, part_page, verification_pages
+from buildlog.failures import list_page, mode_pages, modification_pages, verification_pages
 from buildlog.failures import pages as failures
 from buildlog.hosting import (
     connection_pages,
@@ -22,6 +22,8 @@ from buildlog.people import pages as people
 from buildlog.photos import image_files, new_record_pages
 from buildlog.photos import pages as photos
 from buildlog.records import history_pages
+from buildlog.upkeep import individual_pages, part_page
+from buildlog.upkeep import pages as upkeep_of_machines
 from sessions.bench import (
     card_pages,
     home_pages,
@@ -32,15 +34,15 @@ from sessions.bench import (
     trial_cards,
 )
 from sessions.bench import pages as bench_pages
-from sessions.evidence import doubt_pages, form_pages
+from sessions.evidence import doubt_pages, form_pages, list_pages
 from sessions.evidence import pages as evidence_pages
 from sessions.field import pages as field_pages
-from sessions.logs import column_pages, recordings_pages
+from sessions.logs import column_pages, log_list, recordings_pages
 from sessions.logs import pages as logs
-from sessions.outings import machine_pages
+from sessions.outings import machine_pages, made_of_page
 from sessions.outings import pages as outings
 from sessions.outings import space_pages as outing_space
-from sessions.sharing import archive_pages
+from sessions.sharing import archive_pages, notebook_pages
 from sessions.sharing import pages as share_pages
 from sessions.trials import pages as compare_pages
 from sessions.trials import season_pages, trial_pages
@@ -62,6 +64,7 @@ urlpatterns = [
     path("vehicles/<uuid:pk>/", machine_pages.vehicle, name="vehicle"),
     path("vehicles/<uuid:pk>/edit/", machines.edit_vehicle, name="edit_vehicle"),
     path("vehicles/<uuid:pk>/remove/", machines.remove_vehicle, name="remove_vehicle"),
+    path("vehicles/<uuid:pk>/made-of/", made_of_page.made_of, name="made_of"),
     path("vehicles/<uuid:pk>/new-revision/", new_record_pages.new_revision, name="new_revision"),
     path("vehicles/<uuid:pk>/difference/", machines.revision_difference, name="revision_difference"),
     path("vehicles/read-archive/", archive_pages.read_archive, name="read_archive"),
@@ -101,7 +104,22 @@ urlpatterns = [
     path("parts/<uuid:pk>/", part_page.part, name="part"),
     path("parts/<uuid:pk>/edit/", part_pages.edit_part, name="edit_part"),
     path("parts/<uuid:pk>/remove/", part_pages.remove_part, name="remove_part"),
-    path("failures/", failures.failures, name="failures"),
+    path("parts/<uuid:pk>/new-piece/", individual_pages.new_individual, name="new_individual"),
+    path("pieces/<uuid:pk>/", individual_pages.individual, name="individual"),
+    path("pieces/<uuid:pk>/edit/", individual_pages.edit_individual, name="edit_individual"),
+    path("pieces/<uuid:pk>/remove/", individual_pages.remove_individual, name="remove_individual"),
+    path("pieces/<uuid:pk>/fit/", individual_pages.new_place, name="new_place"),
+    path("pieces/<uuid:pk>/new-upkeep/<slug:kind>/", upkeep_of_machines.new_piece_upkeep, name="new_piece_upkeep"),
+    path("pieces/places/<uuid:pk>/edit/", individual_pages.edit_place, name="edit_place"),
+    path("pieces/places/<uuid:pk>/remove/", individual_pages.remove_place, name="remove_place"),
+    path("vehicles/<uuid:pk>/upkeep/", upkeep_of_machines.vehicle_upkeep, name="vehicle_upkeep"),
+    path("vehicles/<uuid:pk>/new-upkeep/<slug:kind>/", upkeep_of_machines.new_upkeep_item, name="new_upkeep_item"),
+    path("upkeep-items/<uuid:pk>/edit/", upkeep_of_machines.edit_upkeep_item, name="edit_upkeep_item"),
+    path("upkeep-items/<uuid:pk>/remove/", upkeep_of_machines.remove_upkeep_item, name="remove_upkeep_item"),
+    path("upkeep-items/<uuid:pk>/done/", upkeep_of_machines.new_upkeep_check, name="new_upkeep_check"),
+    path("upkeep-checks/<uuid:pk>/edit/", upkeep_of_machines.edit_upkeep_check, name="edit_upkeep_check"),
+    path("upkeep-checks/<uuid:pk>/remove/", upkeep_of_machines.remove_upkeep_check, name="remove_upkeep_check"),
+    path("failures/", list_page.failures, name="failures"),
     path("failures/new/", failures.new_failure, name="new_failure"),
     path("failures/<uuid:pk>/", failures.failure, name="failure"),
     path("failures/<uuid:pk>/edit/", failures.edit_failure, name="edit_failure"),
@@ -131,7 +149,13 @@ urlpatterns = [
     path("venues/<uuid:pk>/new-gate/", outings.new_gate, name="new_gate"),
     path("gates/<uuid:pk>/edit/", outings.edit_gate, name="edit_gate"),
     path("gates/<uuid:pk>/remove/", outings.remove_gate, name="remove_gate"),
-    path("sessions/", outings.sessions, name="sessions"),
+    path("sessions/", list_pages.sessions, name="sessions"),
+    path("passes/", list_pages.passes, name="passes"),
+    path("passes/count/", list_pages.count_passes, name="count_passes"),
+    path("sessions/import/", notebook_pages.import_notebook, name="import_notebook"),
+    path("sessions/import/<uuid:pk>/", notebook_pages.notebook, name="notebook"),
+    path("sessions/import/<uuid:pk>/undo/", notebook_pages.undo_notebook, name="undo_notebook"),
+    path("sessions/logs/", log_list.logs, name="logs"),
     path("sessions/new/", form_pages.new_session, name="new_session"),
     path("sessions/<uuid:pk>/", evidence_pages.session, name="session"),
     path("sessions/<uuid:pk>/edit/", form_pages.edit_session, name="edit_session"),
@@ -141,6 +165,7 @@ urlpatterns = [
     path("sessions/<uuid:pk>/new-reading/", form_pages.new_reading, name="new_reading"),
     path("sessions/<uuid:pk>/new-log/", logs.new_log, name="new_log"),
     path("sessions/logs/<uuid:pk>/", logs.log, name="log"),
+    path("sessions/logs/<uuid:pk>/slice/", recordings_pages.log_slice, name="log_slice"),
     path("sessions/logs/<uuid:pk>/original/", logs.log_original, name="log_original"),
     path("sessions/logs/<uuid:pk>/columns/", column_pages.log_columns, name="log_columns"),
     path("sessions/logs/<uuid:pk>/read/", logs.read_log_again, name="read_log_again"),
@@ -190,6 +215,7 @@ urlpatterns = [
     path("people/invitations/<int:pk>/end/", people.end_invitation, name="end_invitation"),
     path("people/access-log/", people.access_log, name="access_log"),
     path("upkeep/", upkeep_pages.upkeep, name="upkeep"),
+    path("upkeep/backups/<str:name>/", upkeep_pages.backup_file, name="backup_file"),
     path("health/", upkeep_pages.health, name="health"),
     path("invitation/<slug:token>/", account_pages.accept_invitation, name="invitation"),
     path("new-password/<slug:uidb64>/<slug:token>/", sign_in_pages.NewPassword.as_view(), name="new_password"),

@@ -68,6 +68,16 @@ SPREADS = {"laps": LAPS_SPREAD, "estimate": GUESS_SPREAD}
 """Methods by which a distance is estimated, not measured."""
 
 
+def noted_length(
+    distance_m: float | None, runtime_s: float | None, method: str, track_m: float | None = None
+) -> RideLength:
+    """A ride as it was noted: a distance by laps or by guess is an estimate, and a track is better than these."""
+    if method in SPREADS and track_m:
+        return RideLength(None, runtime_s)
+    length = RideLength(distance_m, runtime_s)
+    return length.by_estimate(SPREADS[method]) if method in SPREADS else length
+
+
 class Exposure:
     """All rides of one vehicle, in their order.
 
@@ -85,16 +95,12 @@ class Exposure:
         for text, revision, number, started_at, distance_m, runtime_s, method, track_m in rows:
             key = text.replace("-", "")
             distance_is_doubted, time_is_doubted = key in no_distance, key in no_runtime
-            length = RideLength(
-                None if distance_is_doubted else distance_m,
-                None if time_is_doubted else runtime_s,
+            length = noted_length(
+                None if distance_is_doubted else distance_m, None if time_is_doubted else runtime_s, method, track_m
+            )._replace(
                 doubted_m=(distance_m or 0.0) if distance_is_doubted else 0.0,
                 doubted_s=(runtime_s or 0.0) if time_is_doubted else 0.0,
             )
-            if method in SPREADS and not track_m:
-                length = length.by_estimate(SPREADS[method])
-            elif method in SPREADS:
-                length = length._replace(distance_m=None)
             rides.append(Ride(key, revision, number, started_at, length))
             tracks_m.append(track_m)
         self.rides = _estimated(rides, tracks_m)

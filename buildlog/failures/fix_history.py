@@ -15,6 +15,7 @@ from django.utils import timezone
 
 from buildlog.failures.exposure import Ride
 from buildlog.failures.models import Failure, Modification, SignOff, Verification
+from buildlog.failures.models.failures import DIMENSIONS, named_in
 from buildlog.machines.models import Revision
 from buildlog.machines.queries import revisions_with_parts
 from buildlog.storage.columns import label_of
@@ -23,8 +24,6 @@ from calc.fix_proof import History
 from calc.lineage import Feature, RevisionFacts
 
 RIDDEN = (Revision.Status.RIDING, Revision.Status.RETIRED)
-_DIMENSIONS = ("track_width_m", "wheelbase_m", "rolling_circumference_m", "drive_ratio")
-"""What a builder sets. Mass and centre of gravity follow from the parts."""
 A_DAY = timedelta(days=1)
 
 
@@ -53,7 +52,7 @@ def facts_of(revision: Revision, was_ridden: bool) -> RevisionFacts:
         parts[feature] = parts.get(feature, 0) + fitting.quantity
     dimensions = {
         Feature(name, label_of(Revision, name)): getattr(revision, name)
-        for name in _DIMENSIONS
+        for name in DIMENSIONS
         if getattr(revision, name) is not None
     }
     return RevisionFacts(
@@ -99,16 +98,16 @@ def _failures(vehicle: uuid.UUID, rides: Collection[Ride], read: Collection[Fail
 def _fixes(vehicles: Collection[uuid.UUID]) -> Mapping[uuid.UUID, list[FixFacts]]:
     """The modifications that answer failures, by vehicle."""
     rows = Modification.objects.filter(revision__vehicle__in=vehicles, answers__isnull=False).order_by()
-    return _gathered(rows.values_list("revision__vehicle", "pk", "revision", "title", "answers"))
+    return _gathered(rows.values_list("revision__vehicle", "pk", "revision", "title", "changed", "answers"))
 
 
 def _gathered(rows: Iterable[tuple[Any, ...]]) -> Mapping[uuid.UUID, list[FixFacts]]:
     answers: dict[tuple[Any, ...], set[Any]] = defaultdict(set)
-    for *fix, failure in rows:
-        answers[tuple(fix)].add(failure)
+    for vehicle, key, revision, title, changed, failure in rows:
+        answers[vehicle, key, revision, title, named_in(changed)].add(failure)
     fixes: dict[uuid.UUID, list[FixFacts]] = defaultdict(list)
-    for (vehicle, key, revision, title), failures in answers.items():
-        fixes[vehicle].append(FixFacts(key, revision, title, frozenset(failures)))
+    for (vehicle, key, revision, title, named), failures in answers.items():
+        fixes[vehicle].append(FixFacts(key, revision, title, frozenset(failures), named))
     return fixes
 
 
@@ -165,10 +164,14 @@ def groups_of(vehicles: Collection[uuid.UUID]) -> dict[uuid.UUID, History]:
         key = revision_key, mode, cause
         failures[vehicle].append(FailureFacts(key, revision_key, mode, last, cause, severity=worst, count=count))
     answers = Modification.objects.filter(revision__vehicle__in=vehicles, answers__isnull=False).order_by()
-    columns = "revision__vehicle", "pk", "revision", "title", "answers__revision", "answers__mode", "answers__cause"
+    columns = (
+        "revision__vehicle", "pk", "revision", "title", "changed", "answers__revision", "answers__mode",
+        "answers__cause",
+    )  # fmt: skip
     rows = answers.values_list(*columns).distinct()
     fixes = _gathered(
-        (vehicle, key, revision, title, (of, mode, cause)) for vehicle, key, revision, title, of, mode, cause in rows
+        (vehicle, key, revision, title, changed, (of, mode, cause))
+        for vehicle, key, revision, title, changed, of, mode, cause in rows
     )
     return {
         vehicle: History(

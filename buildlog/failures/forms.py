@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, cast
 
 from django import forms
 from django.core.exceptions import ValidationError
 
 from buildlog.failures import session_choice
 from buildlog.failures.models import Failure, FailureMode, Modification
+from buildlog.failures.models.failures import DIMENSIONS, parts_of
 from buildlog.machines.models import Revision
 from buildlog.photos.forms import PhotographedForm
 from buildlog.quantities.declared import quantity_names
 from buildlog.records.forms import Making, RecordForm
 from buildlog.records.moments import MomentInput
+from buildlog.storage.columns import label_of
 from calc.mode_names import one_form
 
 
@@ -21,6 +23,13 @@ class ModificationForm(RecordForm[Modification]):
     belongs_to = ("revision",)
     together = (("expected_measure", "expected_direction", "expected_amount_percent"),)
     groups = (("What it is expected to do", ("expected_measure", "expected_direction", "expected_amount_percent")),)
+    changed = forms.MultipleChoiceField(
+        label="What it changed",
+        required=False,
+        widget=forms.CheckboxSelectMultiple,
+        help_text="A later revision counts as having the fix while it has these. Where none is named, all that the "
+        "revision changed decides.",
+    )
 
     class Meta:
         model = Modification
@@ -28,6 +37,7 @@ class ModificationForm(RecordForm[Modification]):
             "title",
             "reason",
             "answers",
+            "changed",
             "expected_measure",
             "expected_direction",
             "expected_amount_percent",
@@ -36,6 +46,9 @@ class ModificationForm(RecordForm[Modification]):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        parts = [(str(part.pk), part.name) for part in parts_of(self.instance.revision)]
+        dimensions = [(name, label_of(Revision, name).capitalize()) for name in DIMENSIONS]
+        cast(forms.MultipleChoiceField, self.fields["changed"]).choices = [*parts, *dimensions]
         failures = Failure.objects.filter(
             revision__vehicle=self.instance.revision.vehicle_id, revision__number__lt=self.instance.revision.number
         )

@@ -17,69 +17,27 @@ from buildlog.failures.form_says import says_of_failure
 from buildlog.failures.forms import FailureForm
 from buildlog.failures.loop import (
     IllegalTransition,
-    States,
     close_without_fix,
     loop_of,
-    note_states,
     sign_held,
     why_not_held,
 )
 from buildlog.failures.models import Failure, Modification, SignOff
 from buildlog.failures.near_modes import offer_joining
-from buildlog.failures.queries import failure_list, failure_rows, failures_of_machine
-from buildlog.machines.models import Part, Revision, Vehicle
+from buildlog.failures.queries import failure_rows
+from buildlog.machines.models import Revision
 from buildlog.people.form_pages import form_page
 from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
 from buildlog.photos.models import Photo
 from buildlog.records import change_log
-from buildlog.records.list_pages import asked_record, list_page
 from buildlog.records.pages import ANOTHER, Then, change_record, remove_record, write_record
 from calc.failure_facts import HURTS, FailureFacts, Kinds
 from calc.failure_state import Standing, State
 from calc.fix_proof import History
 from calc.proof_sentences import counts, exposure_sentences, judged_sentence, standing_sentences
 
-NOT_HELD = "not_held"
-"""In the address of the list: every state but held."""
 MOST_RECURRENCES = 10
-
-
-@require_safe
-def failures(request: SignedInRequest) -> HttpResponse:
-    """Failures, newest first, a page at a time; of one state, machine, revision or part where the address says so."""
-    state, rows = request.GET.get("state", ""), failure_list()
-    subjects = {}
-    for name, records in (
-        ("vehicle", Vehicle.objects.select_related("assumptions")),
-        ("revision", Revision.objects.select_related("vehicle__assumptions")),
-        ("part", Part.objects.all()),
-    ):
-        subject = asked_record(records, request.GET.get(name))
-        if subject is not None:
-            subjects[name] = subject
-            rows = failures_of_machine(rows, subject) if name == "vehicle" else rows.filter(**{name: subject})
-    if state == NOT_HELD or state in Failure.State.values:
-        wanted = [known for known in Failure.State.values if known != Failure.State.HELD]
-        machines = States(_machines(subjects))
-        rows = rows.filter(machines.in_state(*(wanted if state == NOT_HELD else [state])))
-        page = list_page(rows, request.GET, moment="happened_at")
-        machines.note_on(page.rows)
-    else:
-        page = list_page(rows, request.GET, moment="happened_at")
-        note_states(page.rows)
-    states = [(NOT_HELD, "Not yet held"), *Failure.State.choices]
-    context = {"page": page, "failures": page.rows, "states": states, "state": state, "subjects": subjects}
-    return render(request, "failures/failures.html", context)
-
-
-def _machines(subjects: dict[str, Any]) -> list[Vehicle]:
-    """The machines whose failures a list may hold."""
-    if "revision" in subjects:
-        return [subjects["revision"].vehicle]
-    if "vehicle" in subjects:
-        return [subjects["vehicle"]]
-    return list(Vehicle.objects.select_related("assumptions"))
 
 
 @require_safe

@@ -10,6 +10,7 @@ from rest_framework.exceptions import PermissionDenied
 
 from buildlog.failures.loop import IllegalTransition, States, note_states, sign_held
 from buildlog.failures.models import Failure, FailureMode, Modification, SignOff, Verification
+from buildlog.failures.models.failures import DIMENSIONS
 from buildlog.people.roles import Right, has_right
 from buildlog.quantities.declared import quantity_names
 from buildlog.records.serializers import RecordSerializer
@@ -27,8 +28,12 @@ class ModificationSerializer(RecordSerializer[Modification]):
             "expected_measure",
             "expected_direction",
             "expected_amount_percent",
+            "changed",
             "answers",
         ]
+        extra_kwargs = {
+            "changed": {"required": False, "help_text": f"Keys of parts, and of {', '.join(DIMENSIONS)}."},
+        }
 
 
 class FailureModeSerializer(RecordSerializer[FailureMode]):

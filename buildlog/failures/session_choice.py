@@ -23,20 +23,18 @@ def sessions() -> QuerySet[Any]:
 def matching(records: QuerySet[Any], text: str) -> QuerySet[Any]:
     """Sessions to which every word fits."""
     for word in text.split()[:MOST_WORDS]:
-        records = records.filter(_condition(word))
+        records = records.filter(condition(word))
     return records
 
 
-def _condition(word: str) -> Q:
-    named = Q(venue__name__icontains=word) | Q(revision__vehicle__name__icontains=word)
+def condition(word: str, prefix: str = "") -> Q:
+    """Sessions that a word fits; `prefix` leads to them from another record, such as `session__`."""
+    named = Q(**{f"{prefix}venue__name__icontains": word}) | Q(**{f"{prefix}revision__vehicle__name__icontains": word})
     if revision := REVISION.fullmatch(word):
-        return named | Q(revision__number=int(revision[1]))
+        return named | Q(**{f"{prefix}revision__number": int(revision[1])})
     if date := DATE.fullmatch(word):
         year, month, day = (int(part) if part else None for part in date.groups())
-        of_date = Q(started_at__year=year)
-        if month is not None:
-            of_date &= Q(started_at__month=month)
-        if day is not None:
-            of_date &= Q(started_at__day=day)
-        return named | of_date
+        parts = {"year": year, "month": month, "day": day}
+        known = {f"{prefix}started_at__{name}": value for name, value in parts.items() if value is not None}
+        return named | Q(**known)
     return named

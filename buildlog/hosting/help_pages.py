@@ -26,6 +26,7 @@ from buildlog.quantities.declared import glossary
 FOLDER = Path(__file__).parent / "help"
 SLUGS = (
     "lake",
+    "desk",
     "before-riding",
     "bench",
     "recordings",

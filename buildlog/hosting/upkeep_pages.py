@@ -8,7 +8,7 @@ from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth.decorators import login_not_required
 from django.db import Error
-from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.http import FileResponse, Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_safe
 
@@ -16,8 +16,12 @@ from buildlog.hosting import health as condition
 from buildlog.hosting.backups import retention, schedule, server
 from buildlog.hosting.backups import status as backup_status
 from buildlog.hosting.version import VERSION
+from buildlog.people.access_log import note
 from buildlog.people.form_pages import form_page
+from buildlog.people.models import AccessEvent
 from buildlog.people.roles import Right, has_right, needs
+from buildlog.people.signed_in import SignedInRequest
+from buildlog.storage.kept_file_answers import attachment
 
 LONGEST_WAIT_S = 20.0
 """Less than any proxy waits for an answer."""
@@ -75,3 +79,21 @@ def upkeep(request: HttpRequest) -> HttpResponse:
         "version": VERSION,
     }
     return render(request, "hosting/upkeep.html", context)
+
+
+@needs(Right.ADMIT)
+@require_safe
+def backup_file(request: SignedInRequest, name: str) -> FileResponse:
+    """A backup, to be kept in another place. It holds the key of the installation: taking it is in the access log."""
+    backup = next((file for file in retention.backups_in(settings.BACKUP_DIR) if file.path.name == name), None)
+    if backup is None:
+        raise Http404("There is no such backup.")
+    try:
+        file = backup.path.open("rb")
+    except OSError:
+        raise Http404("The backup cannot be read.") from None
+    if request.method == "GET":
+        note(AccessEvent.Kind.BACKUP_TAKEN, request, request.user, detail=name)
+    response = attachment(file, filename=name, content_type="application/zip")
+    response["Cache-Control"] = "no-store"
+    return response

@@ -5,6 +5,7 @@ from __future__ import annotations
 from django.db import transaction
 from django.utils import timezone
 
+from buildlog.machines.individuals import IndividualFitting
 from buildlog.machines.models import Fitting, Revision, Vehicle
 
 GEOMETRY = (
@@ -35,10 +36,17 @@ def next_revision(vehicle: Vehicle) -> Revision:
 
 
 def carry_fittings_over(revision: Revision) -> int:
-    """Copy the parent's fittings to a saved revision. Returns how many were copied."""
+    """Copy the parent's fittings, with their pieces, to a saved revision. Returns how many were copied."""
     if revision.parent is None:
         return 0
     with transaction.atomic():
-        fittings = [fitting.carried_to(revision) for fitting in revision.parent.fittings.all()]
+        before = list(revision.parent.fittings.prefetch_related("pieces"))
+        fittings = [fitting.carried_to(revision) for fitting in before]
         Fitting.objects.bulk_create(fittings)
+        IndividualFitting.objects.bulk_create(
+            place.carried_to(carried, revision.date)
+            for fitting, carried in zip(before, fittings, strict=True)
+            for place in fitting.pieces.all()
+            if place.removed_on is None
+        )
     return len(fittings)

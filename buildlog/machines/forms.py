@@ -69,7 +69,7 @@ class RevisionForm(RecordForm[Revision]):
     def _post_clean(self) -> None:
         super()._post_clean()
         self.goes_to_ride = not self.errors and goes_to_ride(self.instance, self._status_before)
-        if self.goes_to_ride and (sentence := refusal(self.instance)):
+        if self.goes_to_ride and (sentence := refusal(self.instance, takes_parts_along=True)):
             self.add_error("status", self._with_a_way(sentence))
 
     def _with_a_way(self, sentence: str) -> str:
@@ -93,7 +93,7 @@ class PartForm(RecordForm[Part]):
 
     class Meta:
         model = Part
-        fields = ["name", *quantity_names(Part), "notes"]
+        fields = ["name", *quantity_names(Part), "counts_cycles", "notes"]
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

@@ -201,13 +201,21 @@ class Revision(MadeRecord):
 
 
 class Part(MadeRecord):
-    """A thing with a specification, which can be fitted to any revision."""
+    """A kind of thing with a specification, which can be fitted to any revision. Pieces of it may be known one by one.
+
+    counts_cycles: what one cycle of it is; empty where its cycles do not matter.
+    """
+
+    class Cycles(models.TextChoices):
+        OUTINGS = "outings", "Each outing is one"
+        FULL_CHARGES = "full_charges", "Charge used, in full charges of the pack"
 
     id = models.UUIDField(primary_key=True, default=uuid.uuid4)
     name = models.CharField(max_length=120)
     category = models.CharField(max_length=20, choices=CATEGORY_CHOICES)
     mass_kg = QuantityField("mass of one", kind="mass", null=True, blank=True, high=5000)
     specification = models.JSONField(default=dict, blank=True)
+    counts_cycles = models.CharField("its cycles", max_length=12, choices=Cycles.choices, blank=True)
     notes = models.TextField(blank=True, max_length=2000)
     invented = models.BooleanField(default=False, editable=False)
 
@@ -232,6 +240,8 @@ class Part(MadeRecord):
             self.specification = read_specification(self.category, self.specification)
         except ValidationError as error:
             raise ValidationError({"specification": error.messages}) from None
+        if self.counts_cycles == self.Cycles.FULL_CHARGES and self.category != "battery_module":
+            raise ValidationError({"counts_cycles": "Only battery modules are charged; count outings."})
 
 
 class Fitting(MadeRecord):

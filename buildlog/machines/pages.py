@@ -25,7 +25,10 @@ from buildlog.records.pages import ANOTHER, Then, change_record, remove_record, 
 @form_page
 @needs(Right.BUILD)
 def new_vehicle(request: SignedInRequest) -> HttpResponse:
-    return write_record(request, VehicleForm, Vehicle(), title="New machine", back=reverse("home"))
+    """A new machine; what it is made of is asked next."""
+    vehicle = Vehicle()
+    after = reverse("made_of", args=[vehicle.pk])
+    return write_record(request, VehicleForm, vehicle, title="New machine", back=reverse("home"), after=after)
 
 
 @form_page

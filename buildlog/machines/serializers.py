@@ -67,7 +67,7 @@ class PartSerializer(RecordSerializer[Part]):
 
     class Meta:
         model = Part
-        fields = ["id", "name", "category", *quantity_names(Part), "specification", "notes"]
+        fields = ["id", "name", "category", *quantity_names(Part), "specification", "counts_cycles", "notes"]
 
     def validate(self, attributes: dict[str, Any]) -> dict[str, Any]:
         category = str(attributes.get("category") or getattr(self.instance, "category", ""))

@@ -9,7 +9,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('buildlog', '0020_no_stored_states'),
+        ('buildlog', '0025_changed_by_modifications'),
         ('reversion', '0002_add_index_on_version_for_content_type_and_db'),
     ]
 

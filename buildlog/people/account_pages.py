@@ -20,6 +20,7 @@ from buildlog.people.access_log import note
 from buildlog.people.form_pages import form_page
 from buildlog.people.known_browsers import remember
 from buildlog.people.models import AccessEvent, Account, Invitation
+from buildlog.people.password_rules import use_plain_words
 from buildlog.people.roles import Role
 from buildlog.people.signed_in import SignedInRequest
 
@@ -31,6 +32,12 @@ class NewAccountForm(UserCreationForm[Account]):
     class Meta:
         model = Account
         fields = ["username", "unit_system"]
+        labels = {"username": "Name to sign in with"}
+        help_texts = {"username": "Letters, digits and @ . + - _, up to 150 of them."}
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        use_plain_words(self, "password1", "password2")
 
 
 class UnitsForm(forms.ModelForm[Account]):
@@ -47,6 +54,9 @@ class OwnPasswordForm(PasswordChangeForm):
     def __init__(self, request: SignedInRequest, data: Any = None) -> None:
         super().__init__(request.user, data)
         self.request = request
+        self.fields["old_password"].label = "Password until now"
+        use_plain_words(self, "new_password1", "new_password2")
+        self.error_messages["password_incorrect"] = "This is not the password until now. Type it again."
 
     def clean_old_password(self) -> str:
         attempt = sign_in_limits.begin(self.request, self.user.get_username())

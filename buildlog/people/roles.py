@@ -9,7 +9,8 @@ from typing import Any
 
 from django.core.exceptions import PermissionDenied
 from django.db import models
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpRequest
+from django.http.response import HttpResponseBase
 from django.utils import timezone
 from rest_framework.exceptions import PermissionDenied as DeniedByApi
 from rest_framework.permissions import SAFE_METHODS, BasePermission
@@ -69,12 +70,12 @@ def may_remove(account: Any, record: Any) -> bool:
     return has_right(account, Right.REMOVE) or (has_right(account, Right.LOG) and is_own_and_recent(account, record))
 
 
-def needs(right: str) -> Callable[[Callable[..., HttpResponse]], Callable[..., HttpResponse]]:
+def needs(right: str) -> Callable[[Callable[..., HttpResponseBase]], Callable[..., HttpResponseBase]]:
     """A page that only accounts with this right may open."""
 
-    def decorate(page: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:
+    def decorate(page: Callable[..., HttpResponseBase]) -> Callable[..., HttpResponseBase]:
         @wraps(page)
-        def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
             if not has_right(request.user, right):
                 raise PermissionDenied(f"Your account may not do this. Ask the owner for the right to {right}.")
             return page(request, *args, **kwargs)

@@ -6,7 +6,7 @@ from typing import Any
 
 from django.contrib.auth import login
 from django.contrib.auth.decorators import login_not_required
-from django.contrib.auth.forms import AuthenticationForm
+from django.contrib.auth.forms import AuthenticationForm, SetPasswordForm
 from django.contrib.auth.views import LoginView, LogoutView, PasswordResetConfirmView
 from django.core.exceptions import ValidationError
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
@@ -20,6 +20,7 @@ from buildlog.people.access_log import note
 from buildlog.people.known_browsers import remember
 from buildlog.people.models import AccessEvent, Account
 from buildlog.people.password_links import tokens
+from buildlog.people.password_rules import use_plain_words
 from buildlog.people.signed_in import SignedInRequest
 from buildlog.storage.full_disk import skip_when_full
 
@@ -83,12 +84,19 @@ class SignOut(LogoutView):
         return response
 
 
+class NewPasswordForm(SetPasswordForm):  # type: ignore[type-arg]  # cannot be given one where it runs
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        use_plain_words(self, "new_password1", "new_password2")
+
+
 @method_decorator([login_not_required, never_cache], name="dispatch")
 class NewPassword(PasswordResetConfirmView):
     """Behind a one-time link: sets the password, ends every other sign-in of the account, and signs in."""
 
     http_method_names = ["get", "head", "options", "post"]
     template_name = "people/new_password.html"
+    form_class = NewPasswordForm
     success_url = reverse_lazy("home")
     token_generator = tokens
 

@@ -6,6 +6,7 @@ it by an index, however far down it is, and rows that are stored meanwhile move 
 
 from __future__ import annotations
 
+import math
 import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -13,7 +14,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from django.core.exceptions import ObjectDoesNotExist
-from django.db.models import Q, QuerySet
+from django.db.models import DateTimeField, Q, QuerySet
 from django.http import Http404
 
 ROWS_AT_ONCE = 50
@@ -31,26 +32,35 @@ class ListPage:
 
 
 def list_page(
-    rows: QuerySet[Any], asked: Mapping[str, str], *, moment: str = "started_at", size: int = ROWS_AT_ONCE
+    rows: QuerySet[Any],
+    asked: Mapping[str, str],
+    *,
+    moment: str = "started_at",
+    size: int = ROWS_AT_ONCE,
+    descending: bool = True,
 ) -> ListPage:
-    """The page that an address asks for by `before=` or `after=` the place of a row; the newest by default.
+    """The page that an address asks for by `before=` or `after=` the place of a row; the first by default.
 
-    `moment` names the column of time. It needs an index of this column and the key, in this order.
+    `moment` names the column of the order, a time or a number that every row has. It needs an index of this column and
+    the key, in this order. `newer` leads up the list, and `older` down, also where the oldest or smallest come first.
     """
-    newest_first = rows.order_by(f"-{moment}", "-pk")
-    if place := _place(asked.get("before", "")):
-        page = list(newest_first.filter(_beyond(place, moment, "lt"))[: size + 1])
+    is_time = isinstance(rows.model._meta.get_field(moment), DateTimeField)
+    up, down = ("gt", "lt") if descending else ("lt", "gt")
+    in_order = rows.order_by(*([f"-{moment}", "-pk"] if descending else [moment, "pk"]))
+    in_reverse = rows.order_by(*([moment, "pk"] if descending else [f"-{moment}", "-pk"]))
+    if place := _place(asked.get("before", ""), is_time):
+        page = list(in_order.filter(_beyond(place, moment, down))[: size + 1])
         if page:
             return _page(page[:size], moment, has_newer=True, has_older=len(page) > size)
     after = asked.get("after", "")
-    if place := _place(after):
-        page = list(rows.order_by(moment, "pk").filter(_beyond(place, moment, "gt"))[: size + 1])
+    if place := _place(after, is_time):
+        page = list(in_reverse.filter(_beyond(place, moment, up))[: size + 1])
         if len(page) > size:
             return _page(page[size - 1 :: -1], moment, has_newer=True, has_older=True)
     elif after == START:
-        page = list(rows.order_by(moment, "pk")[: size + 1])
+        page = list(in_reverse[: size + 1])
         return _page(page[:size][::-1], moment, has_newer=len(page) > size, has_older=False)
-    page = list(newest_first[: size + 1])
+    page = list(in_order[: size + 1])
     return _page(page[:size], moment, has_newer=False, has_older=len(page) > size)
 
 
@@ -73,20 +83,24 @@ def _page(rows: list[Any], moment: str, *, has_newer: bool, has_older: bool) -> 
 
 
 def _place_of(row: Any, moment: str) -> str:
-    at: datetime = getattr(row, moment)
-    return f"{at.astimezone(UTC).replace(tzinfo=None).isoformat()}_{row.pk.hex}"
+    at: datetime | float = getattr(row, moment)
+    text = at.astimezone(UTC).replace(tzinfo=None).isoformat() if isinstance(at, datetime) else repr(float(at))
+    return f"{text}_{row.pk.hex}"
 
 
-def _place(text: str) -> tuple[datetime, uuid.UUID] | None:
-    """The time and key of a row, or None for what is no place."""
+def _place(text: str, is_time: bool) -> tuple[datetime | float, uuid.UUID] | None:
+    """The time or number and the key of a row, or None for what is no place in this order."""
     at, _, key = text.partition("_")
     try:
-        return datetime.fromisoformat(at).replace(tzinfo=UTC), uuid.UUID(key)
+        if is_time:
+            return datetime.fromisoformat(at).replace(tzinfo=UTC), uuid.UUID(key)
+        number = float(at)
+        return (number, uuid.UUID(key)) if math.isfinite(number) else None
     except (ValueError, OverflowError):
         return None
 
 
-def _beyond(place: tuple[datetime, uuid.UUID], moment: str, side: str) -> Q:
+def _beyond(place: tuple[datetime | float, uuid.UUID], moment: str, side: str) -> Q:
     """Rows on one side of a place. The first condition alone is what an index can begin from."""
     at, key = place
     return Q(**{f"{moment}__{side}e": at}) & (Q(**{f"{moment}__{side}": at}) | Q(**{f"pk__{side}": key}))

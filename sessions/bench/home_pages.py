@@ -11,8 +11,8 @@ from buildlog.machines.chosen_machine import chosen, machines_for
 from buildlog.machines.models import Vehicle
 from buildlog.people.roles import Right, has_right
 from buildlog.people.signed_in import SignedInRequest
-from sessions.bench.first_steps import first_steps
 from sessions.bench.now import now_of
+from sessions.outings.first_steps import first_steps
 
 
 @require_safe

@@ -233,7 +233,7 @@ def _picture(loop: Loop, exposure: Exposure, mode: uuid.UUID, failures: list[Fai
         for fix in history.fixes.values()
         if history.kinds_of(fix.key).include(loop.modes[mode][0])
         for revision in history.revisions
-        if history.fitted(fix.revision, revision) is Fitted.YES and history.is_ridden(fix, kinds)
+        if history.fitted(fix, revision) is Fitted.YES and history.is_ridden(fix, kinds)
     }
     places = [place for failure in failures if (place := exposure.place_m(failure)) is not None]
     return SeasonLine.of(exposure.placed_m, places, exposure.spans_m(fitted))

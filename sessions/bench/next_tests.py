@@ -121,7 +121,7 @@ def _fitted(bench: Bench, fix: FixFacts) -> Fitted:
     subject = _subject(bench)
     if subject is None:
         return Fitted.YES if bench.history.revisions[fix.revision].was_ridden else Fitted.NO
-    return bench.history.fitted(fix.revision, subject.pk)
+    return bench.history.fitted(fix, subject.pk)
 
 
 def _do_not_ride(bench: Bench) -> list[Question]:

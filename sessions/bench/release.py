@@ -18,6 +18,7 @@ from buildlog.machines.models import Revision
 from buildlog.machines.queries import LINE, read_line, read_lines
 from buildlog.machines.seen_voltages import seen_voltages
 from buildlog.people import current_account
+from buildlog.upkeep.due import Upkeep
 from sessions.bench.release_models import AcceptedPoint, Release
 from sessions.bench.release_rules import SEVERITIES, Point, Subject, points_of
 from sessions.outings.machine_queries import load_of, loads_of
@@ -73,13 +74,14 @@ def points_to_ask(revisions: Collection[Revision]) -> dict[Any, list[OpenPoint]]
     keys = [revision.pk for revision in revisions]
     stored = {revision.pk: revision for revision in read_lines(keys)}
     accepted, last_starts = _acceptances(keys)
-    loads, hazards = loads_of({revision.vehicle_id for revision in revisions}), _hazards(revisions)
+    vehicles = {revision.vehicle_id for revision in revisions}
+    loads, hazards, upkeep = loads_of(vehicles), _hazards(revisions), Upkeep(vehicles)
     points = {}
     for key in keys:
         machine = Machine(stored[key])
         vehicle = stored[key].vehicle_id
         load_kg = loads.get(vehicle, stored[key].rider_mass_kg)
-        subject = subject_of(machine, load_kg, hazards.get(vehicle, []))
+        subject = subject_of(machine, load_kg, hazards.get(vehicle, []), upkeep)
         points[key] = _with_acceptances(points_of(subject), stored[key], accepted, last_starts)
     return points
 
@@ -98,7 +100,9 @@ def _with_acceptances(
     return [OpenPoint(point, _acceptance(point, own, last_starts.get(revision.pk))) for point in points]
 
 
-def subject_of(machine: Machine, load_kg: float | None, failures: list[Failure] | None = None) -> Subject:
+def subject_of(
+    machine: Machine, load_kg: float | None, failures: list[Failure] | None = None, upkeep: Upkeep | None = None
+) -> Subject:
     """What the rules look at; `failures` are the machine's open ones of category I and II, where they were read."""
     revision = machine.revision
     line = [step.pk for step in up_the_line(revision, machine.line)]
@@ -106,7 +110,15 @@ def subject_of(machine: Machine, load_kg: float | None, failures: list[Failure] 
     if failures is None:
         failures = list(open_failures([revision.vehicle_id]))
     hazards = [hazard_of(failure, line) for failure in failures]
-    return Subject(machine, load_kg, Machine(parent) if parent is not None else None, hazards)
+    upkeep = upkeep or Upkeep([revision.vehicle_id])
+    return Subject(
+        machine,
+        load_kg,
+        Machine(parent) if parent is not None else None,
+        hazards,
+        upkeep.on(revision),
+        upkeep.on_two_machines(revision),
+    )
 
 
 def _acceptance(point: Point, accepted: list[AcceptedPoint], last_start: Any) -> AcceptedPoint | None:
@@ -140,12 +152,13 @@ def accept(revision: Revision, point: Point, reason: str, account: Any) -> Accep
     )
 
 
-def refusal(revision: Revision) -> str:
-    """Why it may not be set to riding; "" where no point is open."""
+def refusal(revision: Revision, takes_parts_along: bool) -> str:
+    """Why it may not be set to riding; "" where no point is open. One that is being made is judged by the parts that it
+    will have: its parent's where it takes them along, else none."""
     if revision._state.adding:
         line = getattr(revision.vehicle, LINE, None) or read_line(revision.vehicle)
         parent = next((row for row in line if row.pk == revision.parent_id), None)
-        fittings = list(parent.fittings.all()) if parent is not None else []
+        fittings = list(parent.fittings.all()) if parent is not None and takes_parts_along else []
         points = points_of(subject_of(Machine(revision, fittings), load_of(revision)))
     else:
         points = release_state(revision).open_points

@@ -1,4 +1,5 @@
-"""The table of rules that a revision must pass before it is ridden: over its build, wiring, space and open failures.
+"""The table of rules that a revision must pass before it is ridden: over its build, wiring, space, upkeep
+and open failures.
 
 An unknown raises no point: what is not known is listed with the limits. Nothing that passes is called safe.
 """
@@ -6,18 +7,20 @@ An unknown raises no point: what is not known is listed with the limits. Nothing
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any, NamedTuple
 
 from django.urls import reverse
 
 from buildlog.failures.queries import OpenHazard
+from buildlog.machines.individuals import IndividualFitting
 from buildlog.machines.machine import ELECTRONICS, Machine
 from buildlog.machines.models import Fitting
 from buildlog.machines.space import NARROW_G, Space
 from buildlog.machines.wiring import MOST_DROP, Wiring
 from buildlog.machines.wiring_results import wiring_results
+from buildlog.upkeep.due import Due
 from calc.alarms import PASSED, Alarm
 from calc.quantities import written
 from calc.results import Result
@@ -45,6 +48,9 @@ class Subject:
     load_kg: float | None
     parent: Machine | None
     hazards: list[OpenHazard]
+    upkeep: list[Due] = field(default_factory=list)
+    misplaced: list[IndividualFitting] = field(default_factory=list)
+    """Pieces that are on another machine that is ridden, too."""
 
     @cached_property
     def space(self) -> Space:
@@ -135,6 +141,8 @@ def _address(rule: Rule, subject: Subject, finding: Finding) -> str:
     pages = {"Space": "revision_space", "Wiring": "revision_wiring"}
     if rule.area == "Failures":
         return reverse("failure", args=[finding.about])
+    if rule.area == "Upkeep":
+        return reverse("vehicle_upkeep", args=[subject.machine.revision.vehicle_id])
     return reverse(pages.get(rule.area, "revision"), args=[subject.machine.revision.pk])
 
 
@@ -311,6 +319,23 @@ def _failures(subject: Subject) -> Iterator[Finding]:
             )
 
 
+def _upkeep(subject: Subject) -> Iterator[Finding]:
+    for row in subject.upkeep:
+        if row.is_due:
+            kind = "Torque mark to be checked" if row.item.torque_nm else "Upkeep is due"
+            yield Finding(f"{kind}: {row.item.title}.", row.sentence(), str(row.item.pk))
+
+
+def _on_two_machines(subject: Subject) -> Iterator[Finding]:
+    for place in subject.misplaced:
+        yield Finding(
+            f"On another machine: {place.individual}.",
+            f"It is on {place.fitting.revision}, which is ridden, from {place.from_day:%Y-%m-%d} on. One piece is "
+            "never on two machines on one day: say when it was removed there.",
+            str(place.individual_id),
+        )
+
+
 def _branch(branch: str) -> str:
     return str(Fitting.Branch(branch).label).lower()
 
@@ -338,5 +363,7 @@ RULES = (
     Rule("tips_early", "Space", SERIOUS, _STAND, _tips_early),
     Rule("tips_earlier", "Space", SERIOUS, _STAND, _lower_than_parent),
     Rule("narrow_end", "Space", SERIOUS, _STAND, _narrow_end),
+    Rule("upkeep_due", "Upkeep", SERIOUS, "Do it, and write it down.", _upkeep),
+    Rule("piece_elsewhere", "Upkeep", SERIOUS, "Say when it was removed there.", _on_two_machines),
     Rule("open_failure", "Failures", HAZARD, "Fit a fix, and show that it holds.", _failures),
 )

@@ -9,8 +9,10 @@ from django.db import transaction
 
 from buildlog.failures import loop as failure_loop
 from buildlog.failures.models import Cause, Evidence, Failure, FailureMode, Modification, Verification
+from buildlog.machines.individuals import Individual, IndividualFitting
 from buildlog.machines.models import Fitting, Part, Revision, Vehicle
 from buildlog.records import change_log
+from buildlog.upkeep.models import UpkeepCheck, UpkeepItem
 from sessions.demo import season
 from sessions.demo.ride import Day, Ride, simulate
 from sessions.evidence.season import Season
@@ -48,16 +50,19 @@ def load() -> bool:
             )
             for name, (category, mass, specification) in season.PARTS.items()
         }
+        piece = Individual.objects.create(part=parts[season.PIECE[0]], serial=season.PIECE[1], notes="Invented.")
         parent: Revision | None = None
         failures: dict[str, list[Failure]] = {}
         trials: list[Trial] = []
         for plan in season.SEASON:
             parent = _revision(vehicle, plan, parent, parts)
             _modification(parent, plan, failures)
+            IndividualFitting.objects.create(individual=piece, fitting=parent.fittings.get(part=piece.part))
             trials += [_trial(parent, *asked) for asked in plan.trials]
             sessions = [_session(parent, plan, index, venue, gate, chance) for index in range(SESSIONS_PER_REVISION)]
             _failures(parent, plan.number, sessions, parts, failures)
         _verifications(vehicle)
+        _upkeep(vehicle, parts)
         _call_held(vehicle)
         _plan_and_decide(vehicle, trials)
     return True
@@ -138,6 +143,15 @@ def _verifications(vehicle: Vehicle) -> None:
             done_by="Ilo (invented)",
             finding=finding,
         )
+
+
+def _upkeep(vehicle: Vehicle, parts: dict[str, Part]) -> None:
+    """What is done again and again, and when it was done last."""
+    for kind, title, part, torque_nm, every_m, day, by, found_nm, seen in season.UPKEEP:
+        item = UpkeepItem.objects.create(
+            vehicle=vehicle, part=parts[part], kind=kind, title=title, torque_nm=torque_nm, every_m=every_m
+        )
+        UpkeepCheck.objects.create(item=item, done_on=day, done_by=by, torque_nm=found_nm, finding=seen)
 
 
 def _session(
@@ -300,6 +314,7 @@ def remove() -> bool:
             revision.delete()
         vehicles.delete()
         Venue.objects.filter(invented=True).delete()
+        Individual.objects.filter(part__invented=True).delete()
         Part.objects.filter(invented=True).delete()
         FailureMode.objects.filter(pk__in=[mode.pk for mode in modes], failures__isnull=True).delete()
     return True

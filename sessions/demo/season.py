@@ -247,3 +247,13 @@ VERIFICATIONS = (
     ("Long runners on a wider stance", "inspection", date(2026, 1, 25),
      "Invented: both runners, brackets and bolts looked over after four outings; no play, edges worn evenly."),
 )  # fmt: skip
+
+PIECE = ("Hub-less motor 4 kW", "K-041, invented")
+"""A part and the serial number of the piece of it that was on every revision."""
+UPKEEP = (
+    # kind, what is done, part, torque in N·m, every so many metres, done when, by whom, torque found, what was seen
+    ("interval", "Lubricate and tension the chain", "Chain 428 with tensioner", None, 50_000.0, date(2026, 2, 21),
+     "Runa (invented)", None, "Invented: two links stiff, freed and oiled."),
+    ("torque", "Axle nut of the driven wheel", "Studded wheel 0.41 m", 60.0, None, date(2026, 2, 21),
+     "Ilo (invented)", 58.0, "Invented: tightened to the mark again."),
+)  # fmt: skip

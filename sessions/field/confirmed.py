@@ -41,8 +41,15 @@ def stored_versions(keys_by_kind: Any) -> dict[str, Any]:
     for kind, kind_keys in keys.items():
         versions |= _versions(kind, kind_keys)
     missing = [key for kind_keys in keys.values() for key in kind_keys if str(key) not in versions]
-    removed = RemovedRecord.objects.filter(pk__in=missing).values_list("pk", flat=True) if missing else []
-    return {"versions": versions, "missing": [str(key) for key in missing], "removed": [str(key) for key in removed]}
+    all_keys = [key for kind_keys in keys.values() for key in kind_keys]
+    removed = [str(key) for key in RemovedRecord.objects.filter(pk__in=all_keys).values_list("pk", flat=True)]
+    return {
+        "versions": versions,
+        "missing": [str(key) for key in missing],
+        "removed": [key for key in removed if key not in versions],
+        # Sent again by a late request or a file. What was restored at the desk is no longer noted as removed.
+        "returned": [key for key in removed if key in versions],
+    }
 
 
 def version_of_key(kind: str, key: str) -> str | None:

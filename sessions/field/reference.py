@@ -303,7 +303,7 @@ def _open_sessions() -> list[dict[str, Any]]:
     around_now = (now - Session.STILL_GOING, now + Session.STILL_GOING)
     sessions = (
         Session.objects.filter(ended_at__isnull=True, started_at__range=around_now)
-        .select_related("revision__vehicle", "venue")
+        .select_related("revision__vehicle", "venue", "made_by")
         .annotate(pass_count=Count("passes"))
         .order_by("-started_at", "pk")[:MOST_GOING]
     )
@@ -311,7 +311,12 @@ def _open_sessions() -> list[dict[str, Any]]:
     for session in sessions:
         written = SessionSerializer(session).data
         rows.append(
-            {"session": _without_version(written), "version": entity_tag_of(written), "passes": session.pass_count}
+            {
+                "session": _without_version(written),
+                "version": entity_tag_of(written),
+                "passes": session.pass_count,
+                "by": session.made_by.username if session.made_by else "",
+            }
         )
     return rows
 

@@ -143,7 +143,7 @@ def _import_record(record: dict[str, Any], reader: Account) -> Row:
     kind, words = str(record.get("kind", ""))[:40], str(record.get("words", ""))[:200]
     try:
         key, payload = uuid.UUID(str(record.get("id"))), record.get("payload")
-        if record.get("action") != "remove" and RemovedRecord.objects.filter(pk=key).exists():
+        if record.get("action") != "remove" and _was_deleted(kind, key):
             return Row(kind, words, "was deleted", "It was deleted on a phone or at the desk after the file was saved.")
         if kind == "photos":
             return Row(kind, words, *_photo(key, payload, record.get("bytes")))
@@ -167,6 +167,14 @@ def _import_record(record: dict[str, Any], reader: Account) -> Row:
         return Row(kind, words, "refused", "Its key is not a UUID.")
     except (IntegrityError, DataError, OverflowError):
         return Row(kind, words, "refused", "The database refused it: it breaks a rule.")
+
+
+def _was_deleted(kind: str, key: uuid.UUID) -> bool:
+    """Whether it was deleted since, and not restored."""
+    model: Any = Photo if kind == "photos" else KINDS[kind].Meta.model if kind in KINDS else None
+    if model is None or not RemovedRecord.objects.filter(pk=key).exists():
+        return False
+    return not model.objects.filter(pk=key).exists()
 
 
 def _serializer_of(

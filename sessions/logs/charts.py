@@ -353,27 +353,3 @@ def _metres(latitudes: Any, longitudes: Any, lat_deg: float, lon_deg: float) -> 
     """Metres east and north of one point, also where the track begins elsewhere."""
     places = local_metres(np.append(lat_deg, latitudes), np.append(lon_deg, longitudes))
     return places.east_m[1:], places.north_m[1:]
-
-
-def power_curve(speeds_mps: Any, watts: Any, u_w: Any, *, system: str) -> Figure:
-    """Power at the ground over speed, with the band of twice its uncertainty where there is one."""
-    speeds = np.round(in_shown_unit(speeds_mps, "speed", system), 3).tolist()
-    data = []
-    if u_w is not None:
-        band = np.concatenate([watts + 2 * u_w, np.maximum(watts - 2 * u_w, 0.0)[::-1]])
-        data.append(
-            scatter(
-                x=[*speeds, *speeds[::-1]],
-                y=np.round(in_shown_unit(band, "power", system), 1).tolist(),
-                mode="lines",
-                fill="toself",
-                line={"width": 0},
-                fillcolor="rgba(0,114,178,0.2)",
-                hoverinfo="skip",
-            )
-        )
-    power = np.round(in_shown_unit(watts, "power", system), 1).tolist()
-    data.append(scatter(x=speeds, y=power, mode="lines", line={"color": COLOURS[0]}, name="power"))
-    layout = base_layout(f"power at the ground, {KINDS['power'].shown_in(system).label}")
-    layout["xaxis"] = {"title": {"text": f"speed, {KINDS['speed'].shown_in(system).label}"}, "zeroline": False}
-    return {"data": data, "layout": layout}

@@ -18,11 +18,11 @@ from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
 from calc.quantities import written
 from sessions.logs import import_jobs
+from sessions.logs.column_guess import guess
 from sessions.logs.content import open_content
 from sessions.logs.csv_layout import DECIMAL_MARKS, DELIMITERS, ENCODINGS, Head, find_layout
 from sessions.logs.csv_reading import number_in
 from sessions.logs.file_doubts import LARGEST_READ_AGAIN_BYTES, FileDoubts, FileMend, doubts_of_file
-from sessions.logs.file_kinds import TABLES
 from sessions.logs.first_row import first_row
 from sessions.logs.meanings import (
     BY_COLUMN,
@@ -33,7 +33,6 @@ from sessions.logs.meanings import (
     TIME_FORMATS,
     ColumnChoice,
     Mapping,
-    guess,
     signature_of,
 )
 from sessions.logs.models import ColumnMapping, Log
@@ -95,7 +94,10 @@ def _value(choice: ColumnChoice) -> str:
 def log_columns(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """What the file looks like, and what each column means; a POST imports it."""
     rows = Log.objects.select_related("session__revision__vehicle", "session__venue", "pending_import")
-    log = get_object_or_404(rows, pk=pk, kind__in=TABLES)
+    log = get_object_or_404(rows, pk=pk)
+    if not log.is_table:
+        messages.info(request, "A track says itself what its values mean. Its clock can be moved under Charts.")
+        return redirect(log)
     query = request.POST if request.method == "POST" else request.GET
     layout_form = LayoutForm(query or None)
     context: dict[str, Any] = {

@@ -20,12 +20,13 @@ from buildlog.machines.machine import Machine
 from calc.doubts.check import Checked, Doubt, check
 from calc.doubts.subjects import SUBJECTS
 from calc.doubts.surroundings import cells_in_series
+from sessions.logs.column_guess import other_columns
 from sessions.logs.columns import stored_digits
 from sessions.logs.content import open_content
 from sessions.logs.csv_layout import Head, Layout
 from sessions.logs.csv_reading import CsvRecording
 from sessions.logs.logger_time import SECONDS_IN, TextTimes
-from sessions.logs.meanings import BY_COLUMN, DATE_FORMATS, TIME, ColumnChoice, Mapping, other_columns, to_stored
+from sessions.logs.meanings import BY_COLUMN, DATE_FORMATS, TIME, ColumnChoice, Mapping, to_stored
 from sessions.logs.models import Log
 from sessions.logs.models.logs import facts_in
 from sessions.logs.series import NotARecording

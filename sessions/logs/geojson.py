@@ -47,8 +47,8 @@ def _features(text: str, points: TrackPoints) -> Iterator[Any]:
         yield from features
         return
     if isinstance(whole, dict) and whole.get("type") == "FeatureCollection":
-        features = whole.get("features")
-        yield from features if isinstance(features, list) else []
+        listed = whole.get("features")
+        yield from listed if isinstance(listed, list) else []
     elif isinstance(whole, dict) and whole.get("type") == "Feature":
         yield whole
     else:

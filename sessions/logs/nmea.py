@@ -99,8 +99,8 @@ class _Moments:
     def _dated(self, day: date) -> None:
         if self.day is None:
             self.day = self._first_day = day
-            self._rows = [(since - (self._since_day - self._since_day % timedelta(days=1)), *rest)
-                          for since, *rest in self._rows]  # fmt: skip
+            days = self._since_day - self._since_day % timedelta(days=1)
+            self._rows = [(since - days, values, named) for since, values, named in self._rows]
             self._since_day %= timedelta(days=1)
         elif self._first_day is not None and self._rows:
             # The date that is said decides over the count of midnights.

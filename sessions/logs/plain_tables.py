@@ -40,13 +40,18 @@ def plain_table(content: Unpacked) -> Iterator[Unpacked]:
     if writer is None:
         yield content
         return
-    with TemporaryFile("w+", encoding="utf-8", newline="") as target:
+    with TemporaryFile() as target:
         notes = list(content.notes)
-        writer(content, csv.writer(target, delimiter="\t", lineterminator="\n"), notes)
-        target.flush()
-        size = target.buffer.tell() if target.buffer.seekable() else target.tell()
+        text = io.TextIOWrapper(target, encoding="utf-8", newline="")
+        try:
+            writer(content, csv.writer(text, delimiter="\t", lineterminator="\n"), notes)
+        finally:
+            # The text is closed by its name alone: the file is still to be read.
+            text.flush()
+            text.detach()
+        size = target.tell()
         target.seek(0)
-        yield Unpacked(target.buffer, size, content.name, content.kind, notes)
+        yield Unpacked(target, size, content.name, content.kind, notes)
 
 
 def _as_text(cell: Any) -> str:
@@ -174,10 +179,10 @@ def _long_columns(file: IO[bytes], size: int) -> tuple[Any, int, int, int | None
 
 def _from_long_table(content: Unpacked, writer: Any, notes: list[str]) -> None:
     """Values with one time become one row; a name that comes twice at one time keeps its last value."""
-    found = _long_columns(content.file, content.size)
-    if found is None:
+    places = _long_columns(content.file, content.size)
+    if places is None:
         raise NotARecording("The table has not one time, one name and one value in each line.")
-    layout, name_place, value_place, unit_place = found
+    layout, name_place, value_place, unit_place = places
     names: dict[str, str] = {}
     for cells in _lines(content.file, layout):
         name = cells[name_place][:60]
@@ -188,7 +193,7 @@ def _from_long_table(content: Unpacked, writer: Any, notes: list[str]) -> None:
     title = layout.names[0] or "time"
     unit = f" [{layout.units[0]}]" if layout.units[0] else ""
     writer.writerow([f"{title}{unit}", *(f"{name} [{of}]" if of else name for name, of in names.items())])
-    places = {name: place for place, name in enumerate(names, start=1)}
+    place_of = {name: place for place, name in enumerate(names, start=1)}
     row: list[str] = []
     count = 0
     for cells in _lines(content.file, layout):
@@ -198,7 +203,7 @@ def _from_long_table(content: Unpacked, writer: Any, notes: list[str]) -> None:
                 count += 1
             row = [cells[0], *[""] * len(names)]
         # A decimal comma is seen in the value itself: a few lines of the head need not have one.
-        row[places[cells[name_place][:60]]] = (
+        row[place_of[cells[name_place][:60]]] = (
             cells[value_place].replace(",", ".") if layout.delimiter != "," else cells[value_place]
         )
     if row:

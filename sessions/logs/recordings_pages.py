@@ -8,7 +8,8 @@ from typing import Any
 
 from django.contrib import messages
 from django.db import transaction
-from django.http import HttpResponse, JsonResponse, QueryDict
+from django.http import Http404, HttpResponse, JsonResponse, QueryDict, StreamingHttpResponse
+from django.http.response import HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_POST, require_safe
 
@@ -19,13 +20,15 @@ from buildlog.records import history
 from buildlog.records.change_log import note_change
 from calc.quantities import NotUnderstood, understand
 from sessions.drawing.figures import map_style_id
-from sessions.logs import charts
+from sessions.logs import charts, ride_charts
 from sessions.logs.clocks import suggestions_of
 from sessions.logs.coasting import BACK, CannotFit, Coasting, coastings_of, fit_of, power_curve
+from sessions.logs.columns import open_columns
 from sessions.logs.derived import results_of
 from sessions.logs.events import MOST_SHOWN, events_of
 from sessions.logs.models import Log
 from sessions.logs.queries import sessions_with_records
+from sessions.logs.slices import CannotOverlay, comparable_passes, overlay_of, slice_as_csv
 from sessions.logs.timeline import Timeline
 from sessions.outings.models import Assumptions, Session
 
@@ -51,9 +54,11 @@ def _recordings(request: SignedInRequest, timeline: Timeline) -> dict[str, Any]:
     if from_above:
         figures["track"] = from_above
     events = events_of(timeline, known_failures)
-    coasting = _coasting(request, timeline)
+    coasting, overlay = _coasting(request, timeline), _overlay(request, timeline)
     if "power_figure" in coasting:
         figures["power"] = coasting["power_figure"]
+    if "overlay_figure" in overlay:
+        figures["overlay"] = overlay["overlay_figure"]
     return {
         "session": session,
         "waiting": session.logs.filter(state=Log.State.WAITING).select_related("pending_import"),
@@ -65,6 +70,7 @@ def _recordings(request: SignedInRequest, timeline: Timeline) -> dict[str, Any]:
         "figures": figures,
         "map_style_id": map_style_id(),
         **coasting,
+        **overlay,
     }
 
 
@@ -80,7 +86,7 @@ def _coasting(request: SignedInRequest, timeline: Timeline) -> dict[str, Any]:
             context["fit"] = fit = fit_of(timeline, chosen, back)
             curve = power_curve(fit.load, max(stretch.from_mps for stretch in chosen))
             if curve is not None:
-                context["power_figure"] = charts.power_curve(*curve, system=request.user.unit_system)
+                context["power_figure"] = ride_charts.power_curve(*curve, system=request.user.unit_system)
         except CannotFit as error:
             context["cannot_fit"] = str(error)
     return context
@@ -93,17 +99,63 @@ def _way(request: SignedInRequest, stretch: Coasting, by_hand: bool) -> str:
 @require_safe
 def recordings_window(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """The lines of the panels between two moments, as fine as a screen shows them."""
-    try:
-        from_s, to_s = (float(request.GET[name]) for name in ("from_s", "to_s"))
-        if not (math.isfinite(from_s) and math.isfinite(to_s) and from_s < to_s):
-            raise ValueError
-    except (KeyError, ValueError):
-        says = "from_s and to_s must be seconds into the session, from_s the smaller, for example 60 and 90."
-        return JsonResponse({"detail": says}, status=400)
+    stretch = _stretch(request)
+    if stretch is None:
+        return JsonResponse({"detail": STRETCH}, status=400)
+    from_s, to_s = stretch
     session = get_object_or_404(Session.objects.select_related("revision").prefetch_related("logs"), pk=pk)
     with Timeline(session, session.logs.all()) as timeline:
         lines = charts.lines_of(timeline)
         return JsonResponse({"lines": charts.points_of(lines, request.user.unit_system, from_s, to_s)})
+
+
+STRETCH = "from_s and to_s must be seconds into the session, from_s the smaller, for example 60 and 90."
+
+
+def _stretch(request: SignedInRequest) -> tuple[float, float] | None:
+    """The stretch of time that an address names; None where it names none."""
+    try:
+        from_s, to_s = (float(request.GET[name]) for name in ("from_s", "to_s"))
+    except (KeyError, ValueError):
+        return None
+    return (from_s, to_s) if math.isfinite(from_s) and math.isfinite(to_s) and from_s < to_s else None
+
+
+@require_safe
+def log_slice(request: SignedInRequest, pk: uuid.UUID) -> HttpResponseBase:
+    """What a log holds between two moments of its session, as CSV; all of it where the address names none."""
+    log = get_object_or_404(Log.objects.select_related("session"), pk=pk, state=Log.State.READ)
+    stretch = _stretch(request)
+    if stretch is None and request.GET:
+        return HttpResponse(STRETCH, status=400, content_type="text/plain")
+    try:
+        columns = open_columns(log)
+    except FileNotFoundError:
+        raise Http404("The log's file is gone from the data folder.") from None
+    answer = StreamingHttpResponse(
+        slice_as_csv(log, columns, *(stretch or (-math.inf, math.inf))), content_type="text/csv; charset=utf-8"
+    )
+    answer["Content-Disposition"] = f'attachment; filename="log-{log.pk}.csv"'
+    return answer
+
+
+def _overlay(request: SignedInRequest, timeline: Timeline) -> dict[str, Any]:
+    """Two passes over each other, as chosen in the address; else nothing but what can be chosen."""
+    runs = comparable_passes(timeline)
+    if len(runs) < 2:
+        return {}
+    chosen = [next((run for run in runs if str(run.pk) == request.GET.get(name)), None) for name in ("first", "second")]
+    labels = (("first", "First pass"), ("second", "Second pass"))
+    context: dict[str, Any] = {"comparable": runs, "laid_over": chosen, "pass_choices": labels}
+    first, second = chosen
+    if first is None or second is None:
+        return context
+    try:
+        context["overlay"] = overlay = overlay_of(timeline, first, second)
+        context["overlay_figure"] = ride_charts.overlay(overlay, request.user.unit_system)
+    except CannotOverlay as error:
+        context["cannot_overlay"] = str(error)
+    return context
 
 
 @require_POST

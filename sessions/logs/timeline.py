@@ -18,6 +18,8 @@ from sessions.logs.meanings import CELL, label_of
 from sessions.logs.models import Log
 from sessions.outings.models import Session
 
+FARTHEST_S = 86_400.0
+"""A log that begins farther than this from its session is not of it, and is not shown at first."""
 GROUND, WHEEL = "speed over ground", "wheel or track speed"
 
 
@@ -174,6 +176,9 @@ class Timeline:
             if columns is not None and "time_s" in columns:
                 first_s, last_s = columns.span_s
                 ends.append((log.begins_s + first_s, log.begins_s + last_s))
+        # A log of another year, or with a wrong clock, would leave of the others a line as thin as a hair.
+        near = [(start, end) for start, end in ends if abs(start) <= FARTHEST_S]
+        ends = near or ends
         if not ends:
             return 0.0, 0.0
         return float(min(start for start, _ in ends)), float(max(end for _, end in ends))

@@ -13,7 +13,7 @@ import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from typing import IO, Any
+from typing import IO, Any, cast
 
 from sessions.logs.file_kinds import (
     FIT,
@@ -75,7 +75,7 @@ def unpacked(file: IO[bytes], size: int, name: str) -> Iterator[Unpacked]:
             shorter = _without_zeros(file, size, head)
             if shorter < size:
                 notes.append(f"It ends in {size - shorter:,} zero bytes, as after a power cut; they are ignored.")
-                file, size = _Part(file, shorter), shorter
+                file, size = cast(IO[bytes], _Part(file, shorter)), shorter
         yield Unpacked(file, size, name, kind, notes)
 
 

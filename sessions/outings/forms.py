@@ -33,6 +33,47 @@ class VenueForm(RecordForm[Venue]):
         fields = ["name", "notes"]
 
 
+class NewVenueForm(VenueForm):
+    """A venue together with its first gate, which has two marks."""
+
+    gate_name = forms.CharField(
+        label="Name of its first gate", required=False, max_length=80, help_text="For example: Straight."
+    )
+    gate_length_m = QuantityFormField(
+        kind="distance",
+        low=0.0,
+        high=100000.0,
+        includes_low=False,
+        label="From its first mark to its last",
+        required=False,
+        help_text="As taped. Passes are timed from the first mark to the last.",
+    )
+    groups = (("First gate", ("gate_name", "gate_length_m")),)
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or self.cleaned_data
+        name, length_m = (cleaned.get("gate_name") or "").strip(), cleaned.get("gate_length_m")
+        if name and length_m is None and "gate_length_m" not in self.errors:
+            self.add_error("gate_length_m", "How far are its marks apart? For example 100 m.")
+        return cleaned
+
+    def save(self, commit: bool = True) -> Venue:
+        with transaction.atomic():
+            venue = super().save(commit)
+            length_m = self.cleaned_data.get("gate_length_m")
+            if length_m is not None:
+                make_gate(
+                    Gate(venue=venue, name=(self.cleaned_data.get("gate_name") or "").strip() or "Gate"), length_m
+                )
+            return venue
+
+
+def make_gate(gate: Gate, length_m: float) -> None:
+    """Store a gate with a mark at each end."""
+    gate.save()
+    GateMark.objects.bulk_create(GateMark(gate=gate, position_m=end) for end in (0.0, length_m))
+
+
 class GateForm(RecordForm[Gate]):
     belongs_to = ("venue",)
     together = (("method", "marks"),)
@@ -337,10 +378,7 @@ class PassForm(RecordForm[Pass]):
     def save(self, commit: bool = True) -> Pass:
         with transaction.atomic():
             if self.unsaved_gate is not None:
-                # A gate that is made in this form has two marks.
-                self.unsaved_gate.save()
-                ends = (0.0, self.cleaned_data["new_gate_length_m"])
-                GateMark.objects.bulk_create(GateMark(gate=self.unsaved_gate, position_m=end) for end in ends)
+                make_gate(self.unsaved_gate, self.cleaned_data["new_gate_length_m"])
                 self.instance.gate = self.unsaved_gate
             return super().save(commit)
 

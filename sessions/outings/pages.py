@@ -9,31 +9,15 @@ from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 from django.views.decorators.http import require_safe
 
-from buildlog.machines.models import Revision, Vehicle
+from buildlog.machines.models import Vehicle
 from buildlog.people.form_pages import form_page
 from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
-from buildlog.records.list_pages import asked_record, list_page
 from buildlog.records.pages import change_record, remove_record, write_record
 from sessions.outings import queries
-from sessions.outings.forms import AssumptionsForm, GateForm, VenueForm
+from sessions.outings.first_steps import next_step_address
+from sessions.outings.forms import AssumptionsForm, GateForm, NewVenueForm, VenueForm
 from sessions.outings.models import Assumptions, Gate, Pass, Reading, Session, Venue
-
-
-@require_safe
-def sessions(request: SignedInRequest) -> HttpResponse:
-    """Sessions, newest first, a page at a time; of one revision where the address names one."""
-    revision = asked_record(Revision.objects.select_related("vehicle"), request.GET.get("revision"))
-    rows = queries.session_rows()
-    page = list_page(rows if revision is None else rows.filter(revision=revision), request.GET)
-    queries.count_passes_and_failures(page.rows)
-    context = {
-        "page": page,
-        "sessions": page.rows,
-        "revision": revision,
-        "any_revision": bool(page.rows) or Revision.objects.exists(),
-    }
-    return render(request, "outings/sessions.html", context)
 
 
 @form_page
@@ -92,7 +76,15 @@ def venue(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
 @form_page
 @needs(Right.LOG)
 def new_venue(request: SignedInRequest) -> HttpResponse:
-    return write_record(request, VenueForm, Venue(), title="New venue", back=reverse("venues"))
+    """A new venue with its first gate; while the log is empty, the first session comes next."""
+    return write_record(
+        request,
+        NewVenueForm,
+        Venue(),
+        title="New venue",
+        back=reverse("venues"),
+        after=reverse("new_session") if next_step_address(None) else None,
+    )
 
 
 @form_page

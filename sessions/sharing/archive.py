@@ -31,10 +31,12 @@ from buildlog.failures.models import (
 )
 from buildlog.machines.balance_tests import BalanceTest
 from buildlog.machines.confirmations import Confirmation
+from buildlog.machines.individuals import Individual, IndividualFitting
 from buildlog.machines.models import Fitting, Part, Revision, Vehicle
 from buildlog.photos.models import Photo
 from buildlog.records.models import MadeRecord
 from buildlog.storage.stored_files import Put, stored_together
+from buildlog.upkeep.models import UpkeepCheck, UpkeepItem
 from sessions.bench.models import TestCard, TestCardItem
 from sessions.bench.release_models import AcceptedPoint, Release
 from sessions.logs.import_jobs import ask_for
@@ -63,8 +65,13 @@ def _records_of(vehicle: Vehicle) -> dict[type[Model], QuerySet[Any]]:
     sessions = Session.objects.filter(revision__vehicle=vehicle)
     ridden_at = Venue.objects.filter(sessions__in=sessions).distinct()
     parts = Part.objects.filter(
-        Q(fittings__revision__vehicle=vehicle) | Q(failures__revision__vehicle=vehicle)
+        Q(fittings__revision__vehicle=vehicle)
+        | Q(failures__revision__vehicle=vehicle)
+        | Q(upkeep_items__vehicle=vehicle)
     ).distinct()
+    own = Q(places__fitting__revision__vehicle=vehicle)
+    pieces = Individual.objects.filter(own).distinct()
+    upkeep = UpkeepItem.objects.filter(Q(vehicle=vehicle) | Q(individual__in=pieces))
     photos = Q(revision__vehicle=vehicle) | Q(session__in=sessions) | Q(failure__revision__vehicle=vehicle)
     return {
         Vehicle: Vehicle.objects.filter(pk=vehicle.pk),
@@ -72,6 +79,10 @@ def _records_of(vehicle: Vehicle) -> dict[type[Model], QuerySet[Any]]:
         Part: parts,
         Revision: Revision.objects.filter(vehicle=vehicle).order_by("number"),
         Fitting: Fitting.objects.filter(revision__vehicle=vehicle),
+        Individual: pieces,
+        IndividualFitting: IndividualFitting.objects.filter(fitting__revision__vehicle=vehicle),
+        UpkeepItem: upkeep,
+        UpkeepCheck: UpkeepCheck.objects.filter(item__in=upkeep),
         BalanceTest: BalanceTest.objects.filter(revision__vehicle=vehicle),
         Venue: ridden_at,
         Gate: Gate.objects.filter(venue__in=ridden_at),
@@ -266,7 +277,7 @@ def _store(
             keys.add(model, key, uuid.UUID(key))
             result.already_stored += 1
             continue
-        twin = _twin(model, row)
+        twin = _twin(model, row, keys)
         if twin is not None:
             keys.add(model, key, twin)
             result.already_stored += 1
@@ -311,11 +322,15 @@ def _good_keys(model: type[Model], rows: Iterable[Any]) -> list[Any]:
     return [value for value in keys if value is not None]
 
 
-def _twin(model: type[Model], row: dict[str, Any]) -> Any:
+def _twin(model: type[Model], row: dict[str, Any], keys: _Keys) -> Any:
     if model is FailureMode:
         # The same by the form of its name, as when a person types it.
         same = FailureMode.named(str(row.get("name", "")))
         return same.pk if same else None
+    if model is Individual:
+        part = keys.known(Part, str(row.get("part_id", "")))
+        same_piece = Individual.objects.filter(part=part, serial=str(row.get("serial", "")))
+        return same_piece.values_list("pk", flat=True).first()
     names = SAME_BY_NAME.get(model)
     if not names:
         return None
@@ -343,6 +358,9 @@ def _make(model: type[Model], row: dict[str, Any], keys: _Keys, where: str) -> A
         if column.get_internal_type() != "FileField":
             values[column.attname] = value
     record = model(**{name: value for name, value in values.items() if value is not None})
+    if isinstance(record, Modification) and isinstance(record.changed, list):
+        # A part that is here already under another key takes the place of the file's.
+        record.changed = [str(keys.known(Part, str(name)) or name) for name in record.changed]
     if isinstance(record, MadeRecord):
         record.came_from_elsewhere(values.get("made_at"))
     if model in (GateMark, FailureChange) and _exists(model, record):

@@ -1,19 +1,22 @@
-"""Read-only links for people without an account."""
+"""Read-only links for people without an account; imports of old notebooks."""
 
 from __future__ import annotations
 
 import hashlib
 import secrets
+import uuid
 from datetime import datetime, timedelta
 from typing import Any
 
 from django.conf import settings
 from django.db import models
 from django.db.models import Q
+from django.urls import reverse
 from django.utils import timezone
 
-from buildlog.machines.models import Revision
+from buildlog.machines.models import Revision, Vehicle
 from buildlog.people.roles import Right, has_right, roles_with
+from buildlog.records.models import MadeRecord
 
 LONGEST = timedelta(days=366)
 
@@ -83,3 +86,42 @@ class ShareLink(models.Model):
     def revoke(self, at: datetime | None = None) -> None:
         self.revoked_at = at or timezone.now()
         self.save(update_fields=["revoked_at"])
+
+
+class NotebookImport(MadeRecord):
+    """Sessions from a spreadsheet: its cells, and what was made of them.
+
+    It waits until somebody stores it, and can be undone for as long as nothing that it made was changed.
+    """
+
+    class State(models.TextChoices):
+        WAITING = "waiting", "not stored yet"
+        STORED = "stored", "stored"
+        UNDONE = "undone", "undone"
+
+    id = models.UUIDField(primary_key=True, default=uuid.uuid4)
+    name = models.CharField("name of the file", max_length=120)
+    vehicle = models.ForeignKey(Vehicle, on_delete=models.CASCADE, related_name="notebook_imports")
+    cells = models.JSONField(default=list)
+    state = models.CharField(max_length=7, choices=State.choices, default=State.WAITING)
+    made_keys = models.JSONField("fingerprints of what it made, by kind and key", default=dict, blank=True)
+    stored_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["-made_at", "-id"]
+        verbose_name = "import of a notebook"
+        verbose_name_plural = "imports of notebooks"
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(state="waiting", stored_at__isnull=True)
+                | (~Q(state="waiting") & Q(stored_at__isnull=False)),
+                name="notebook_import_that_is_stored_says_when",
+                violation_error_message="An import that was stored has its time; one that waits has none.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+    def get_absolute_url(self) -> str:
+        return reverse("notebook", args=[self.pk])

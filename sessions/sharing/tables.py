@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import csv
-import io
-import json
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -14,33 +11,13 @@ import numpy as np
 from buildlog.failures.loop import States
 from buildlog.failures.models import Failure
 from buildlog.machines.models import Vehicle
+from buildlog.records.csv_tables import as_csv
 from calc.declaration import Measured
 from calc.digits import rounded, without_noise
 from sessions.evidence.doubts import doubts_of_machine
 from sessions.evidence.left_out import LeftOut
 from sessions.evidence.season import Season
 from sessions.trials.compared_revisions import MEASURES
-
-STARTS_A_FORMULA = ("=", "+", "-", "@", "\t", "\r")
-
-
-def cell(value: Any) -> Any:
-    """A value for a spreadsheet's cell: text cannot start a formula, numbers stay numbers."""
-    if value is None or (isinstance(value, float) and value != value):
-        return ""
-    if isinstance(value, bool) or not isinstance(value, (int, float)):
-        text = json.dumps(value, ensure_ascii=False, default=str) if isinstance(value, (list, dict)) else str(value)
-        return f"'{text}" if text.startswith(STARTS_A_FORMULA) else text
-    return value
-
-
-def as_csv(names: Sequence[str], rows: Iterable[Iterable[Any]]) -> str:
-    """Comma-separated values with a header: RFC 4180, UTF-8, decimal points."""
-    buffer = io.StringIO()
-    writer = csv.writer(buffer, lineterminator="\r\n")
-    writer.writerow(names)
-    writer.writerows([cell(value) for value in row] for row in rows)
-    return buffer.getvalue()
 
 
 def _typed(values: Any) -> list[float]:

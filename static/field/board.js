@@ -4,7 +4,7 @@ import { button, clock, counted, el, link } from "./elements.js";
 import { alarmsOfOuting, shown } from "./limits.js";
 import { lengthOfTime, written } from "./numbers.js";
 import { redrawRiding } from "./riding.js";
-import { cardsOf, energyState, reference, revisionOf } from "./outing.js";
+import { cardsOf, energyState, reference, revisionOf, setWay } from "./outing.js";
 import { counts, link as line } from "./queue.js";
 import { atLeast_s, clockWords, runtime_s } from "./session_clock.js";
 import { toggleTrack, trackWords } from "./track.js";
@@ -71,11 +71,26 @@ export async function queueLine(session) {
     more && el("span", {}, more));
 }
 
+// Somebody else has signed in on a phone with a session under way: that is said before anything is logged.
+function otherPerson(app, outing) {
+  const mine = !line.account || !outing.account || outing.account === line.account || outing.people?.includes(line.account);
+  if (mine || outing.ended_ms !== null) return null;
+  return el("section", { class: "notice", id: "other-person" },
+    el("p", {}, `${outing.account_name || "Somebody else"} began this session on this phone. You are ${line.name}: what you log from here on is yours.`),
+    el("div", { class: "row" },
+      button(`Log as ${line.name}`, async () => {
+        await setWay(outing, { people: [...(outing.people ?? []), line.account] });
+        await app.render();
+      }),
+      link("Start another", "start")));
+}
+
 export async function boardScreen(app, outing) {
   const cards = cardsOf(outing);
   const last = outing.passes[outing.passes.length - 1];
   return [
     el("h1", { class: "quiet" }, `${outing.revision_name}, ${outing.venue_name}`),
+    otherPerson(app, outing),
     strip(outing, { whole: true }),
     shown(alarmsOfOuting(revisionOf(outing)?.limits, outing, reference.data.units), { brief: true }),
     await queueLine(outing.id),

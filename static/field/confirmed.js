@@ -24,8 +24,9 @@ export function confirmation(record, body, payload, known) {
 }
 
 // What is left of a record that was deleted on this phone.
-export function tombstone({ id, kind, session, account, words }) {
-  return { id, kind, session, account, words, removed: "phone", at: Date.now() };
+// `confirmed`: the server had it and deleted it.
+export function tombstone({ id, kind, session, account, words }, confirmed = false) {
+  return { id, kind, session, account, words, removed: "phone", confirmed, at: Date.now() };
 }
 
 export function isTombstone(noted) {
@@ -57,6 +58,7 @@ export async function findLost(account) {
   const tombstones = stones.filter((record) => record.account === account);
   const asked = [...copies, ...tombstones];
   const versions = {};
+  const returned = new Set();
   const missing = new Set();
   const removed = new Set();
   for (let from = 0; from < asked.length; from += BATCH_SIZE) {
@@ -69,6 +71,7 @@ export async function findLost(account) {
     Object.assign(versions, answer.body.versions);
     answer.body.missing.forEach((id) => missing.add(id));
     answer.body.removed.forEach((id) => removed.add(id));
+    answer.body.returned?.forEach((id) => returned.add(id));
   }
   const earlier = {};
   for (const copy of copies.filter((entry) => !entry.removed)) {
@@ -79,7 +82,11 @@ export async function findLost(account) {
   const lost = { missing: [...missing].filter((id) => !removed.has(id) && !known.has(id)), earlier };
   await change(["records", "acknowledged", "meta"], async (stores) => {
     // What was deleted on this phone and came back, by a late request or a file, is deleted again.
-    for (const stone of tombstones.filter(({ id }) => id in versions)) await queueRemoval(stores, stone, versions[stone.id]);
+    // What the server had deleted and somebody restored at the desk stays.
+    for (const stone of tombstones.filter(({ id }) => id in versions)) {
+      if (stone.confirmed && !returned.has(stone.id)) stores.acknowledged.delete(stone.id);
+      else await queueRemoval(stores, stone, versions[stone.id]);
+    }
     const theirs = new Set(copies.map((copy) => copy.id));
     for (const id of [...removed, ...[...known].filter((key) => key in versions)].filter((key) => theirs.has(key))) {
       const copy = await resultOf(stores.acknowledged.get(id));

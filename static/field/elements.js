@@ -34,11 +34,11 @@ export function counted(number, singular, several = `${singular}s`) {
 
 // Turn-back guards a person: a message stands below it, or above the mark button, and never over either.
 export function placeMessage() {
-  const said = document.getElementById("said");
+  const message = document.getElementById("said");
   const dock = document.querySelector("#field .dock");
   const guarded = document.querySelector("#field .strip");
-  said.style.bottom = dock ? `${dock.getBoundingClientRect().height}px` : "auto";
-  said.style.top = dock ? "auto" : `${Math.max(0, guarded?.getBoundingClientRect().bottom ?? 0)}px`;
+  message.style.bottom = dock ? `${dock.getBoundingClientRect().height}px` : "auto";
+  message.style.top = dock ? "auto" : `${Math.max(0, guarded?.getBoundingClientRect().bottom ?? 0)}px`;
 }
 globalThis.addEventListener?.("scroll", placeMessage, { passive: true });
 globalThis.addEventListener?.("resize", placeMessage);

@@ -65,7 +65,7 @@ export async function failureScreen(app, outing, chosen) {
   const entryForm = await form(key, () => {},
     !mode && text("mode_name", "What failed?", { most: 80 }),
     !mode && el("div", { class: "board", id: "near-modes", role: "status" }),
-    choices("effect", "Did it end the ride?", reference.data.effects, { chosen: "none" }),
+    el("details", {}, el("summary", {}, "It ended the ride? Say how first"), choices("effect", "Did it end the ride?", reference.data.effects, { chosen: "none" })),
     el("p", { class: "wrong", id: "failure-wrong", role: "alert" }),
     el("p", {}, "How bad was it? A tap saves it."),
     el("div", { class: "severities" }, [1, 2, 3, 4].map((severity) =>

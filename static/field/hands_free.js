@@ -46,8 +46,8 @@ function trackThrough(gate, fixes, u_mark_m) {
 const UNKNOWN_MARK_U_M = 3.3;
 
 function isKnown(outing, gate, began_s, ended_s) {
-  const found = outing.found ?? [];
-  if (found.some((one) => one.gate === gate.id && Math.abs(one.began_s - began_s) < SAME_S)) return true;
+  const rides = outing.rides ?? [];
+  if (rides.some((ride) => ride.gate === gate.id && Math.abs(ride.began_s - began_s) < SAME_S)) return true;
   // A person timed it by hand.
   return outing.passes.some((pass) => pass.gate === gate.id && pass.method !== "satellite" && pass.time_into_session_s !== null &&
     pass.time_into_session_s < ended_s && pass.time_into_session_s + pass.duration_s > began_s);
@@ -81,19 +81,19 @@ export async function lookForPasses(app, outing, settled_s = Infinity) {
 }
 
 async function offer(outing, gate, pass) {
-  const found = [...(outing.found ?? []), { gate: gate.id, began_s: pass.mark_s[0], doubtful: pass }];
-  await setWay(outing, { found });
+  const rides = [...(outing.rides ?? []), { gate: gate.id, began_s: pass.mark_s[0], doubtful: pass }];
+  await setWay(outing, { rides });
 }
 
 async function take(app, outing, gate, pass) {
   const [began_s] = pass.mark_s;
   const direction = pass.is_out ? "out" : "back";
-  const found = [...(outing.found ?? []).filter((one) => !(one.doubtful && one.gate === gate.id && one.began_s === began_s)), { gate: gate.id, began_s }];
+  const rides = [...(outing.rides ?? []).filter((ride) => !(ride.doubtful && ride.gate === gate.id && ride.began_s === began_s)), { gate: gate.id, began_s }];
   const measured = {
     gate: gate.id, direction, method: "satellite", duration_s: pass.duration_s, u_duration_s: pass.u_duration_s,
     split_times_s: pass.mark_s.slice(1, -1).map((at_s) => at_s - began_s), frames_per_s: null,
   };
-  await addPass(outing, measured, began_s, "", { found });
+  await addPass(outing, measured, began_s, "", { rides });
   const speed = passSpeed(outing, measured);
   const { units } = reference.data;
   const number = outing.passes.length + 1;
@@ -107,9 +107,9 @@ async function take(app, outing, gate, pass) {
 // Passes that are in doubt, each to be taken or left.
 export function doubtfulPasses(app, outing) {
   const { units } = reference.data;
-  return (outing.found ?? []).filter((one) => one.doubtful).map((one) => {
-    const { doubtful } = one;
-    const gate = gatesOf(outing).find((candidate) => candidate.id === one.gate);
+  return (outing.rides ?? []).filter((ride) => ride.doubtful).map((ride) => {
+    const { doubtful } = ride;
+    const gate = gatesOf(outing).find((candidate) => candidate.id === ride.gate);
     if (!gate) return null;
     const why = doubtful.doubts.map((doubt) => DOUBTS[doubt]).join(", and ");
     return el("section", { class: "notice doubtful-pass" },
@@ -118,7 +118,7 @@ export function doubtfulPasses(app, outing) {
         button("It was a pass", async () => { await take(app, await current(), gate, doubtful); await app.render(); }),
         button("It was none", async () => {
           const now = await current();
-          await setWay(now, { found: now.found.map((other) => (other.doubtful && other.began_s === one.began_s ? { gate: one.gate, began_s: one.began_s } : other)) });
+          await setWay(now, { rides: now.rides.map((other) => (other.doubtful && other.began_s === ride.began_s ? { gate: ride.gate, began_s: ride.began_s } : other)) });
           feel();
           await app.render();
         })));

@@ -9,7 +9,7 @@ import { all, read } from "./store.js";
 const LISTS = { passes: "Passes", readings: "Readings and notes", failures: "Failures", photos: "Photos", gates: "Gates made here" };
 const SEVERITIES = [[1, "I"], [2, "II"], [3, "III"], [4, "IV"]];
 
-function said(outing, list, row, index) {
+function inWords(outing, list, row, index) {
   const { units } = reference.data;
   if (list === "passes") {
     const speed = row.timeless ? null : passSpeed(outing, row);
@@ -34,13 +34,13 @@ export async function loggedScreen(app, outing) {
     lists.map((list) => el("section", {},
       el("h2", {}, LISTS[list]),
       el("ol", { class: "records", reversed: true }, outing[list].map((row, index) => el("li", { "data-id": row.id },
-        el("p", {}, el("strong", {}, said(outing, list, row, index))),
+        el("p", {}, el("strong", {}, inWords(outing, list, row, index))),
         el("p", { class: "quiet small" }, [
           row.time_into_session_s === undefined || row.time_into_session_s === null ? "" : `${lengthOfTime(row.time_into_session_s)} into the session (${clock(outing.started_ms + 1000 * row.time_into_session_s)}); `,
           waiting.has(row.id) ? "waits on this phone" : "on the server"].join("")),
         el("div", { class: "row" },
-          list === "gates" ? null : link("Edit", `edit/${row.id}`, { "aria-label": `Edit: ${said(outing, list, row, index)}` }),
-          button("Delete", () => void discard(app, outing, list, row, said(outing, list, row, index)), { "aria-label": `Delete: ${said(outing, list, row, index)}` })),
+          list === "gates" ? null : link("Edit", `edit/${row.id}`, { "aria-label": `Edit: ${inWords(outing, list, row, index)}` }),
+          button("Delete", () => void discard(app, outing, list, row, inWords(outing, list, row, index)), { "aria-label": `Delete: ${inWords(outing, list, row, index)}` })),
       )).reverse()))),
     el("div", { class: "bottom" }, link("Board", "board")),
   ];
@@ -149,5 +149,5 @@ export async function editScreen(app, outing, id) {
     EDITED[list].fields(outing, row),
     el("p", { class: "wrong", id: "edit-wrong", role: "alert" }),
     el("div", { class: "bottom" }, link("Back", "logged"), el("button", { class: "act first" }, "Save")));
-  return [el("h1", {}, `Edit: ${said(outing, list, row, outing[list].indexOf(row))}`), entryForm];
+  return [el("h1", {}, `Edit: ${inWords(outing, list, row, outing[list].indexOf(row))}`), entryForm];
 }

@@ -57,11 +57,14 @@ export async function marking(app, outing, { locked = [] } = {}) {
     const age_s = ageOf(taps[0], bothClocks());
     return age_s === null ? "running" : age_s < 600 ? `${age_s.toFixed(1)} s` : lengthOfTime(age_s);
   };
+  let placed = false;
+  let timer = 0;
   const tick = () => {
-    if (!mark.isConnected && mark.dataset.was) return;
-    if (mark.isConnected) mark.dataset.was = "shown";
-    if (taps.length && !waiting) ticking.textContent = elapsed();
-    if (taps.length) setTimeout(tick, TICK_MS);
+    clearTimeout(timer);
+    placed ||= mark.isConnected;
+    if ((placed && !mark.isConnected) || !taps.length) return;
+    if (!waiting) ticking.textContent = elapsed();
+    timer = setTimeout(tick, TICK_MS);
   };
   const show = () => {
     const running = taps.length > 0;

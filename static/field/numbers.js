@@ -18,12 +18,18 @@ export function gateSpeed({ distance_m, duration_s, u_distance_m = 0, u_duration
   return { value, u: value * Math.hypot(u_distance_m / distance_m, u_duration_s / duration_s) };
 }
 
+// Of the way between two fixes of which nothing more is known (sessions/evidence/timing.py).
+const U_BETWEEN_FIXES_M = (Math.SQRT2 * 5) / 1.515;
+
 // A pass's speed as the session's page on the server works it out (sessions/evidence/timing.py, calc/speed.py).
-export function passSpeed({ positions_m, u_distance_m, method, duration_s, frames_per_s, u_press_s, u_duration_s: stated_u_s }) {
+export function passSpeed({ positions_m, u_distance_m, method, duration_s, frames_per_s, u_press_s, u_duration_s: stated_u_s = null }) {
   const distance_m = positions_m[positions_m.length - 1] - positions_m[0];
-  const u_duration_s = typeof stated_u_s === "number" ? stated_u_s : method === "video" && frames_per_s
-    ? frameDurationU({ frames_per_s })
-    : stopwatchDuration({ start_s: 0, stop_s: duration_s, u_press_s }).u;
+  const usual_u_s = () => {
+    if (method === "satellite") return (U_BETWEEN_FIXES_M * duration_s) / distance_m;
+    if (method === "video" && frames_per_s) return frameDurationU({ frames_per_s });
+    return stopwatchDuration({ start_s: 0, stop_s: duration_s, u_press_s }).u;
+  };
+  const u_duration_s = stated_u_s ?? usual_u_s();
   return { ...gateSpeed({ distance_m, duration_s, u_distance_m, u_duration_s }), distance_m, u_duration_s };
 }
 

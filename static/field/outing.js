@@ -71,6 +71,7 @@ export async function start(choice, check) {
     records.push({ id: venue, kind: "venues", session: id, payload, words: `Venue: ${choice.venue_name}` });
   }
   const began = await stamp();
+  const account = await meta("account");
   const session = { revision: choice.revision, venue, ...choice.conditions };
   records.push({
     id, kind: "sessions", session: id, payload: session, stamps: { started_at: began },
@@ -83,7 +84,7 @@ export async function start(choice, check) {
   });
   await keep(records, {
     outing: [id, (page) => Object.assign(page, blank(id, session, began.wall_ms), {
-      stamps: { started_at: began }, began_stamp: began, venue_name: choice.venue_name, revision_name: choice.revision_name,
+      account: account?.id, account_name: account?.name, stamps: { started_at: began }, began_stamp: began, venue_name: choice.venue_name, revision_name: choice.revision_name,
     })],
     draft: "start",
   });
@@ -103,11 +104,11 @@ export async function join(going, names) {
     await keepMeta("outing", id);
     return id;
   }
-  const now = await stamp();
+  const [now, account] = [await stamp(), await meta("account")];
   const started_ms = Date.parse(started_at) - (now.offset_ms ?? 0);
   await keep([], {
     outing: [id, (page) => Object.assign(page, blank(id, session, started_ms), {
-      joined: true, version: going.version, began: { started_at, ...session }, started_at,
+      joined: true, account: (account ?? {}).id, account_name: (account ?? {}).name, version: going.version, began: { started_at, ...session }, started_at,
       began_stamp: { ...now, wall_ms: started_ms }, ...names,
       direction: going.passes % 2 ? "back" : "out",
     })],

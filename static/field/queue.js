@@ -222,8 +222,9 @@ export async function lostNow() {
 
 export async function counts(session = null) {
   const lost = new Set((await meta("lost"))?.missing ?? []);
-  const waiting = (await all("records")).filter((record) => !session || record.session === session);
-  const confirmed = (await all("acknowledged")).filter((record) => !record.removed && !lost.has(record.id) && (!session || record.session === session));
+  const of_session = (record) => !session || record.session === session;
+  const waiting = (await all("records")).filter(of_session);
+  const confirmed = (await all("acknowledged")).filter((record) => !record.removed && !lost.has(record.id) && of_session(record));
   return {
     here: waiting.length,
     confirmed: confirmed.length,

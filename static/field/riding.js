@@ -11,14 +11,18 @@ import { speak, tone } from "./sound.js";
 import { isRunning, speedNow_mps, startTrack } from "./track.js";
 
 const REPEATED_MS = { near: 120_000, now: 30_000 };
-const SAID = { near: "Turn back soon", now: "Turn back now" };
+const SPOKEN = { near: "Turn back soon", now: "Turn back now" };
 const SIGNS = { near: ["!", "Turn back soon: within"], now: ["!", "Turn back now"], unknown: ["?", "Turning point not known"] };
 
 let asleep = "";
+// The track is started once each time the screen is entered: a phone that refuses is not asked over and over.
+let entered = false;
 let called = { level: "", at_ms: -Infinity };
 
 export async function ridingScreen(app, outing) {
-  if (!isRunning() && outing.ended_ms === null) await startIfAllowed(app, outing);
+  const enters = !entered;
+  entered = true;
+  if (enters && !isRunning() && outing.ended_ms === null) await startIfAllowed(app, outing);
   asleep = await keepAwake("ride");
   const marks = gatesOf(outing).length ? await marking(app, outing) : null;
   return [
@@ -33,6 +37,7 @@ export async function ridingScreen(app, outing) {
 }
 
 export async function leaveRiding() {
+  entered = false;
   await letSleep("ride");
 }
 
@@ -133,6 +138,6 @@ function call(outing) {
   if (!worse && called.level === level && now_ms - called.at_ms < REPEATED_MS[level]) return;
   called = { level, at_ms: now_ms };
   tone(level === "near" ? "soon" : level);
-  speak(SAID[level]);
+  speak(SPOKEN[level]);
   navigator.vibrate?.(level === "now" ? [400, 150, 400, 150, 400] : [200, 100, 200]);
 }

@@ -148,7 +148,7 @@ async function sendTogether(records) {
   }
   const stored = going.filter((_, index) => isStored(going[index].record, answers[index]));
   await confirmedTogether(stored.map(({ record, resolved: [payload, stamps] }) => {
-    const { doubts = [], ...body } = answers[going.findIndex((one) => one.record === record)].body;
+    const { doubts = [], ...body } = answers[going.findIndex((answered) => answered.record === record)].body;
     return { record, body, payload, stamps, doubts };
   }));
   for (const [index, { record, resolved: [payload, stamps] }] of going.entries()) {
@@ -352,7 +352,7 @@ async function noteConfirmed(stores, { record, body, payload, stamps, doubts }, 
     stores.acknowledged.put(whole ? copy : { ...copy, payload: undefined, stored: undefined });
     noteNewest(stores, copy);
   } else {
-    stores.acknowledged.put(tombstone(record));
+    stores.acknowledged.put(tombstone(record, body.removed === true));
     stores.photos.delete(record.id);
     if ((await resultOf(stores.meta.get("newest")))?.value?.id === record.id) stores.meta.delete("newest");
   }

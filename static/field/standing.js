@@ -48,10 +48,10 @@ export async function standScreen(app, outing, id) {
     void keepAwake("stand");
     const fixes = [];
     const began_ms = Date.now();
-    for (const one of buttons) one.disabled = true;
+    for (const choice of buttons) choice.disabled = true;
     const done = async () => {
       stop();
-      for (const one of buttons) one.disabled = false;
+      for (const choice of buttons) choice.disabled = false;
       if (fixes.length < FEWEST_FIXES) {
         wrong.textContent = `Only ${fixes.length} good positions came in ${STANDING_MS / 1000} s; the sky may be covered. Try again, phone held up.`;
         return;

@@ -252,9 +252,9 @@ let wiped = "";
 let waited = 0;
 
 async function watchStorage() {
-  const found = await meta(SIGN);
+  const is_there = await meta(SIGN);
   const now = await countOf("records");
-  if (!found) {
+  if (!is_there) {
     wiped = `The storage of this page was cleared while it was open${waited ? `: ${waited} ${waited === 1 ? "record" : "records"} that waited here ${waited === 1 ? "is" : "are"} gone` : ""}. What was sent is on the server.`;
     await keepMeta(SIGN, true);
     await loadReference();
@@ -283,7 +283,7 @@ async function begin() {
       missed = false;
     });
   }, true);
-  // News comes with every record that is sent; redrawing never takes more than a tenth of the time.
+  // News comes with every record that is sent; redrawing takes a twentieth of the time at most.
   let redraws_at_ms = 0;
   let redrawing = 0;
   onChange(() => {
@@ -294,7 +294,7 @@ async function begin() {
       if (REDRAWN.has(location.hash.slice(1).split("/")[0])) await app.refresh();
       else await redrawQueue();
       const now_ms = performance.now();
-      redraws_at_ms = now_ms + 9 * (now_ms - began_ms);
+      redraws_at_ms = now_ms + 19 * (now_ms - began_ms);
     })(), Math.max(30, redraws_at_ms - performance.now()));
   });
   await app.render();

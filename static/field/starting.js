@@ -4,9 +4,10 @@ import { fieldNames, choices, draftOf, form, quantitiesOf, quantity, quantityFie
 import { button, clock, counted, el, feel, link, say } from "./elements.js";
 import { guidelineRows, shown, warnIn } from "./limits.js";
 import { bare, capital, lengthOfTime, readQuantity, written } from "./numbers.js";
-import { isKnown, join, reference, start } from "./outing.js";
+import { current, isKnown, join, reference, start, write } from "./outing.js";
+import { link as line } from "./signals.js";
 import { askToPersist, keepMeta, meta } from "./store.js";
-import { noteHome } from "./track.js";
+import { noteHome, stopTrack } from "./track.js";
 
 const KEY = "start";
 
@@ -17,11 +18,12 @@ export async function startScreen(app) {
       "This phone knows no machine yet. Open this page once with a network, signed in; after that it works without one.")];
   }
   const draft = await draftOf(KEY);
-  const going = await Promise.all(data.going.map(async ({ session, version, passes }) => {
+  const under_way = await current();
+  const going = await Promise.all(data.going.filter(({ session }) => session.id !== under_way?.id && isFresh(session)).map(async ({ session, version, passes, by }) => {
     const revision_name = data.revisions.find((revision) => revision.id === session.revision)?.name ?? "another machine";
     const venue_name = data.venues.find((venue) => venue.id === session.venue)?.name ?? "";
     const verb = (await isKnown(session.id)) ? "Continue" : "Join";
-    return button(`${verb} ${revision_name}, ${venue_name}, since ${clock(Date.parse(session.started_at))}`, async () => {
+    return button(`${verb} ${revision_name}, ${venue_name}, since ${clock(Date.parse(session.started_at))}${by ? `, begun by ${by}` : ""}`, async () => {
       await join({ session, version, passes }, { revision_name, venue_name });
       app.go("board");
     }, { class: "act wide" });
@@ -47,7 +49,21 @@ export async function startScreen(app) {
   warnIn(entryForm, [REST], () => limitsOf(entryForm.elements.revision.value), readRest, data.units);
   const last = await lastTime();
   if (last) entryForm.querySelector("details").before(...[conditionsAsLastTime(entryForm, last)].filter(Boolean));
-  return [el("h1", {}, "Start a session"), ...going, entryForm];
+  return [el("h1", {}, "Start a session"), underWay(under_way), ...going, entryForm];
+}
+
+// A session that began longer ago is not joined by chance; at the desk it can still be opened.
+const FRESH_MS = 12 * 3600_000;
+const isFresh = (session) => Math.abs(Date.now() + (line.offset_ms ?? 0) - Date.parse(session.started_at)) < FRESH_MS;
+
+const isOn = (outing) => Boolean(outing) && outing.ended_ms === null;
+
+function underWay(outing) {
+  if (!isOn(outing)) return null;
+  return el("section", { class: "notice", id: "under-way" },
+    el("p", {}, `A session is under way: ${outing.revision_name}, ${outing.venue_name}, since ${clock(outing.started_ms)}. ` +
+      (outing.joined ? "Starting another leaves it; it goes on on the other phones." : "Starting another ends it.")),
+    link("Back to it", "board", { class: "act wide" }));
 }
 
 // Ice that was measured longer ago, or elsewhere, is measured again.
@@ -249,6 +265,11 @@ async function go(app, filled) {
   const venue = chosen.venue ?? "";
   await askToPersist();
   try {
+    const before = await current();
+    if (isOn(before)) {
+      await stopTrack("", app);
+      if (!before.joined) await write(await current(), {}, { ends: true });
+    }
     await start({
       revision, revision_name: data.revisions.find((listed) => listed.id === revision)?.name ?? "", venue,
       venue_name: venue ? data.venues.find((listed) => listed.id === venue)?.name : chosen.venue_name.trim(), conditions,

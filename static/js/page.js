@@ -47,6 +47,31 @@ for (const button of document.querySelectorAll("button[data-prints]")) {
   button.addEventListener("click", () => print());
 }
 
+// Signing out says what still waits on this phone; it stays there, and is sent after the next sign-in.
+const signOut = document.querySelector("form[action$='/sign-out/']");
+signOut?.addEventListener("submit", (event) => {
+  if (signOut.dataset.asked || !indexedDB.databases) return;
+  event.preventDefault();
+  void (async () => {
+    const counts = (await indexedDB.databases()).filter(({ name }) => name.startsWith("firnlog-field")).map(({ name }) => new Promise((resolve) => {
+      const request = indexedDB.open(name);
+      request.onerror = () => resolve(0);
+      request.onsuccess = () => {
+        const opened = request.result;
+        if (!opened.objectStoreNames.contains("records")) resolve(0);
+        else opened.transaction("records").objectStore("records").count().onsuccess = ({ target }) => resolve(target.result);
+        opened.close();
+      };
+    }));
+    const waiting = (await Promise.all(counts)).reduce((sum, count) => sum + count, 0);
+    const words = `${waiting} ${waiting === 1 ? "record waits" : "records wait"} in this browser and ${waiting === 1 ? "is" : "are"} not on the server yet. ` +
+      "They stay here, and are sent when the one who logged them signs in again. Sign out all the same?";
+    if (waiting && !confirm(words)) return;
+    signOut.dataset.asked = "yes";
+    signOut.requestSubmit();
+  })();
+});
+
 // The key / leads to the search from anywhere but a field.
 document.addEventListener("keydown", (event) => {
   if (event.key !== "/" || event.ctrlKey || event.altKey || event.metaKey) return;

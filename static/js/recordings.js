@@ -6,7 +6,7 @@ const figures = JSON.parse(document.getElementById("figures").textContent);
 const section = document.getElementById("recordings");
 const panels = figures.panels ? await draw("panels", figures.panels) : null;
 const track = figures.track ? await draw("track", figures.track) : null;
-if (figures.power) await draw("power", figures.power);
+for (const id of ["power", "overlay"]) if (figures[id]) await draw(id, figures[id]);
 const Plotly = globalThis.Plotly;
 
 if (panels) {
@@ -76,6 +76,13 @@ if (panels) {
     }
   };
 
+  // What is shown is what is saved.
+  const slices = () => {
+    const [from, to] = shown();
+    for (const link of section.querySelectorAll("[data-slice]")) link.href = `${link.dataset.slice}?from_s=${from}&to_s=${to}`;
+  };
+  slices();
+
   const show = async (from, to) => {
     const width = Math.min(Math.max(to - from, 0.1), whole[1] - whole[0]);
     const start = Math.min(Math.max(from, whole[0]), whole[1] - width);
@@ -123,6 +130,7 @@ if (panels) {
     if (!Object.keys(change).some((name) => name.startsWith("xaxis."))) return;
     clearTimeout(waiting);
     waiting = setTimeout(() => void refine(), 250);
+    slices();
   });
 }
 document.documentElement.dataset.drawn = "yes";

@@ -88,8 +88,8 @@ def test_rides_without_a_distance_are_unknown_not_zero(season, vehicle, sign_in)
 
 
 def test_counted_laps_and_guesses_are_estimates(season, vehicle, sign_in):
-    """By hand: one of five rides of 10 km before the fix was counted in laps (± a tenth), one of five rides of 8 km since guessed
-    (± three tenths): 11 km and 5.6 km on the careful sides."""
+    """By hand: one of five rides of 10 km before the fix was counted in laps (± a tenth), one of five of 8 km since
+    was guessed (± three tenths): 11 km and 5.6 km on the careful sides."""
     Session.objects.filter(pk=season[2][1].pk).update(distance_method="laps")
     Session.objects.filter(pk=season[3][1].pk).update(distance_method="estimate")
     total = Exposure(vehicle).total

@@ -309,3 +309,21 @@ def test_costs_do_not_grow_with_revisions_and_machines(trapped, make_account, dj
         build(Vehicle.objects.create(name=f"Other {number}"), 1, SOUND)
     with django_assert_max_num_queries(len(few)):
         reference(account)
+
+
+def test_a_new_revision_is_judged_by_the_parts_that_it_will_have(trapped, sign_in):
+    """By its form it takes its parent's parts along; by the interface it has none yet."""
+    client = sign_in("builder")
+    path = f"/vehicles/{trapped.vehicle_id}/new-revision/"
+    answer = client.post(path, opened(client, path) | {"status": "riding", "parent": str(trapped.pk)})
+    assert (answer.status_code, "before R" in answer.content.decode()) == (422, True)
+    body = {
+        "vehicle": str(trapped.vehicle_id), "number": 77, "parent": str(trapped.pk), "date": "2026-02-01",
+        "status": "riding",
+    }  # fmt: skip
+    answer = client.post("/api/v1/revisions/", body, content_type="application/json")
+    assert (answer.status_code, "Open failure of category I" in answer.content.decode()) == (400, True)
+    Failure.objects.all().delete()
+    answer = client.post("/api/v1/revisions/", body, content_type="application/json")
+    assert answer.status_code == 201, answer.content
+    assert not Revision.objects.get(number=77).fittings.exists()

@@ -146,7 +146,7 @@ def test_a_meter_is_photographed_first_and_read_off_later(phone, installation):
     phone.page.set_input_files("#meter", {"name": "a.jpg", "mimeType": "image/jpeg", "buffer": TINY_JPEG})
     phone.page.wait_for_selector("nav.board")
     phone.page.locator("#to-read").click()
-    phone.page.get_by_role("link", name="Read off").click()
+    phone.page.get_by_role("link", name="Read off: ").click()
     expect(phone.page.get_by_role("img", name="The photo")).to_be_visible()
     phone.page.get_by_role("textbox", name="Charge used so far").fill("6.2")
     phone.page.get_by_role("button", name="Save").click()

@@ -102,12 +102,14 @@ def test_both_work_a_pass_out_alike(script):
         places = sorted(chance.uniform(0, 300) for _ in range(chance.randint(2, 4)))
         given = {
             "positions_m": places, "u_distance_m": chance.uniform(0.0, 1.0), "duration_s": chance.uniform(1.0, 60.0),
-            "method": chance.choice(["stopwatch", "video"]), "frames_per_s": chance.choice([None, 30.0, 240.0]),
-            "u_press_s": chance.uniform(0.05, 0.4),
+            "method": chance.choice(["stopwatch", "video", "satellite"]),
+            "frames_per_s": chance.choice([None, 30.0, 240.0]),
+            "u_press_s": chance.uniform(0.05, 0.4), "u_duration_s": chance.choice([None, 0.15]),
         }  # fmt: skip
         u_s = duration_u_s(
-            np.array([given["method"]]), np.array([given["frames_per_s"]], dtype=float), np.array([np.nan]),
-            given["u_press_s"],
+            np.array([given["method"]]), np.array([given["frames_per_s"]], dtype=float),
+            np.array([given["u_duration_s"]], dtype=float), given["u_press_s"], np.array([given["duration_s"]]),
+            np.array([places[-1] - places[0]]),
         )  # fmt: skip
         speed = gate_speed(places[-1] - places[0], given["duration_s"], given["u_distance_m"], float(u_s[0]))
         answer = script("(given) => numbers.passSpeed(given)", given)

@@ -5,9 +5,9 @@ import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from playwright.sync_api import expect
 
+from sessions.logs.column_guess import guess
 from sessions.logs.csv_layout import find_layout
 from sessions.logs.ingest import read_stored, store_log
-from sessions.logs.meanings import guess
 from sessions.models import Session
 from tests.browser.test_main_job import fits, serious
 from tests.browser.test_sofa import drawn, season

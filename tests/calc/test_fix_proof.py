@@ -195,6 +195,34 @@ def test_what_dimensions_tell():
     assert unmeasured.fitted(2, on=3).fitted is Fitted.UNKNOWN
 
 
+def test_what_a_modification_names_decides():
+    """R2 adds a tensioner and a lamp, and is wider; R3 takes the lamp off, R4 the tensioner, R5 is narrow again."""
+    revisions = [
+        revision(1, dimensions={TRACK: 1.0}),
+        revision(2, 1, [TENSIONER, LAMP], dimensions={TRACK: 1.2}),
+        revision(3, 2, [TENSIONER], dimensions={TRACK: 1.2}),
+        revision(4, 2, [LAMP], dimensions={TRACK: 1.2}),
+        revision(5, 2, [TENSIONER, LAMP], dimensions={TRACK: 1.0}),
+    ]
+    lineage = Lineage(revisions)
+
+    def has(*named):
+        return [lineage.fitted(2, on, frozenset(named)).fitted for on in (3, 4, 5)]
+
+    yes, no = Fitted.YES, Fitted.NO
+    assert has("t") == [yes, no, yes]
+    assert has("w") == [yes, yes, no]
+    assert has() == [Fitted.UNKNOWN, Fitted.UNKNOWN, yes]
+    # What is not on record tells nothing, so that what changed in all decides.
+    assert has("never fitted") == has()
+    rides = [ride(1, 60, 180), ride(4, 30, 90)]
+    named = FixFacts("fix", 2, "Tensioner", frozenset({"f1"}), frozenset({"t"}))
+    assert prove(revisions, rides, CAME, [named]).exposure_after == 0
+    wide = FixFacts("fix", 2, "Wider", frozenset({"f1"}), frozenset({"w"}))
+    proof = prove(revisions, rides, CAME, [wide])
+    assert (proof.exposure_after, proof.judged_by) == (30_000, ("Track width",))
+
+
 def test_fewer_of_a_part_is_not_the_fix_as_it_was():
     brackets = {number: RevisionFacts(number, number, number - 1 or None, parts={LAMP: count})
                 for number, count in ((1, 2), (2, 4), (3, 3), (4, 2), (5, 6))}  # fmt: skip

@@ -7,7 +7,8 @@ import pytest
 from django.core.management import CommandError, call_command
 from scipy.integrate import solve_ivp
 
-from buildlog.models import Failure, FailureMode, Fitting, Modification, Part, Revision, Vehicle
+from buildlog.models import Failure, FailureMode, Fitting, Individual, Modification, Part, Revision, Vehicle
+from buildlog.upkeep.due import Upkeep
 from sessions.demo import loading
 from sessions.demo.ride import STEP_S, Build, Day, RoadLoad, simulate
 from sessions.demo.season import SEASON
@@ -63,6 +64,9 @@ def test_it_shows_each_part_of_the_loop_once_and_one_doubt(db):
     by_other_ways = held["lifted a runner in a turn"].shown
     assert (by_other_ways.by, by_other_ways.lacks) == ({"calculation", "inspection"}, ())
     assert Season.beyond_doubt(vehicle).left_out.count == 1
+    newest = Revision.objects.select_related("vehicle").get(status="riding")
+    assert [row.word for row in Upkeep([vehicle.pk]).on(newest)] == ["not due", "not due"]
+    assert Individual.objects.get().places.count() == len(SEASON)
 
 
 def test_every_page_says_that_it_is_invented(sign_in):

@@ -8,9 +8,9 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from buildlog.models import Failure, FailureMode, Fitting, Part, Revision, Vehicle
+from sessions.logs.column_guess import guess
 from sessions.logs.csv_layout import find_layout
 from sessions.logs.ingest import read_stored, store_log
-from sessions.logs.meanings import guess
 from sessions.models import Pass, Reading, Session, TestCard, TestCardItem, TrackPart
 
 

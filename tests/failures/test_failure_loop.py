@@ -23,6 +23,7 @@ from buildlog.models import (
 from calc.failure_state import State
 from calc.proof_sentences import refusal
 from sessions.models import Assumptions, Session
+from tests import filled_forms
 
 START = datetime(2026, 1, 10, 10, 0, tzinfo=UTC)
 
@@ -715,3 +716,35 @@ def test_the_failure_page_takes_the_same_queries_however_much_there_is(sign_in, 
             assert client.get(f"/failures/{failure.pk}/").status_code == 200
         counts.append(len(captured))
     assert counts[0] == counts[1] <= 30
+
+
+def test_a_modification_names_what_it_changed(came, later, ride, revision, battery, controller, sign_in):
+    """By name the ride without the other part counts; by all that the revision changed it would not."""
+    failure = came()
+    ride(revision, 60, 0)
+    second = later(2, "retired")
+    for part in (battery, controller):
+        Fitting.objects.create(revision=second, part=part)
+    fix = answer(failure, second)
+    third = later(3, "riding", parent=second)
+    Fitting.objects.create(revision=third, part=controller)
+    ride(third, 30, 10)
+    assert standing_of(failure).shown is None
+    client = sign_in("builder")
+    path = f"/modifications/{fix.pk}/edit/"
+    page = client.get(path).content.decode()
+    assert controller.name in page
+    assert "Track width" in page
+    form = filled_forms.opened(client, path)
+    assert client.post(path, {**form, "changed": [str(controller.pk)]}).status_code == 302
+    fix.refresh_from_db()
+    assert fix.changed == [str(controller.pk)]
+    assert standing_of(failure).shown.proof.exposure_after == 30_000
+    page = html.unescape(client.get(f"/failures/{failure.pk}/").content.decode())
+    stored = client.get(f"/api/v1/modifications/{fix.pk}/").json()
+    assert stored["changed"] == [str(controller.pk)]
+    for wrong in (["nonsense"], [str(failure.pk)], "x"):
+        answered = client.put(
+            f"/api/v1/modifications/{fix.pk}/", {**stored, "changed": wrong}, content_type="application/json"
+        )
+        assert (answered.status_code, "changed" in answered.json()) == (400, True)

@@ -12,7 +12,8 @@ from django.db import IntegrityError, transaction
 from django.utils import timezone
 
 from buildlog.hosting.static_files import COMMENT_LINE
-from buildlog.models import Failure, FailureMode, Fitting, Photo
+from buildlog.models import Failure, FailureMode, Fitting, Photo, Removal
+from buildlog.records.trash import restore
 from sessions.field import shell as field_shell
 from sessions.field.reference import MOST_GOING
 from sessions.models import GoNoGoCheck, Pass, Reading, Session, TestCard, TestCardItem, TrackPart
@@ -362,8 +363,25 @@ def test_a_phone_learns_which_of_its_records_are_gone_and_which_were_removed(sig
     gate = timed_pass.gate
     type(gate).objects.filter(pk=gate.pk).delete()
     assert ask_what_is_there(client, gates=[str(gate.pk)]) == {
-        "versions": {}, "missing": [str(gate.pk)], "removed": [],
+        "versions": {}, "missing": [str(gate.pk)], "removed": [], "returned": [],
     }  # fmt: skip
+
+
+def test_a_phone_learns_what_came_back_after_its_deletion_and_what_was_restored(sign_in, reading):
+    client, address = sign_in("builder"), f"/api/v1/readings/{reading.pk}/"
+    content = {name: value for name, value in client.get(address).json().items() if name not in ("version", "doubts")}
+    assert client.delete(address).status_code == 200
+    assert ask_what_is_there(client, readings=[str(reading.pk)])["removed"] == [str(reading.pk)]
+    # A request that comes late stores it again, and it is still noted as removed.
+    answer = client.put(address, json.dumps(content), content_type="application/json", headers={"If-None-Match": "*"})
+    assert answer.status_code == 201
+    there = ask_what_is_there(client, readings=[str(reading.pk)])
+    assert (there["removed"], there["returned"]) == ([], [str(reading.pk)])
+    # What is restored at the desk is not.
+    assert client.delete(address).status_code == 200
+    restore(Removal.objects.filter(key=str(reading.pk)).latest("pk"))
+    there = ask_what_is_there(client, readings=[str(reading.pk)])
+    assert (list(there["versions"]), there["returned"]) == ([str(reading.pk)], [])
 
 
 @pytest.mark.parametrize(

@@ -13,6 +13,7 @@ from psycopg.errors import DeadlockDetected
 from buildlog.hosting import health
 from buildlog.hosting.backups import retention, schedule
 from buildlog.hosting.backups import status as backup_status
+from buildlog.models import AccessEvent
 
 NOW = datetime.now(UTC)
 
@@ -154,6 +155,24 @@ def test_backups_of_another_log_in_the_same_folder_are_marked(sign_in, folder):
     page = sign_in("owner").get("/upkeep/").content.decode()
     assert page.count("of another log") == 1
     assert page.index("-of-00000000.zip") > page.index(own.name)
+
+
+def test_a_backup_is_downloaded_by_the_owner_and_that_is_in_the_access_log(sign_in, backup_file):
+    owner = sign_in("owner")
+    path = f"/upkeep/backups/{backup_file.pk}/"
+    assert path in owner.get("/upkeep/").content.decode()
+    answer = owner.get(path)
+    assert b"".join(answer.streaming_content) == b"sealed"
+    assert answer["Content-Disposition"] == f'attachment; filename="{backup_file.pk}"'
+    assert "no-store" in answer["Cache-Control"]
+    event = AccessEvent.objects.get(kind="backup_taken")
+    assert (event.account.username, event.detail) == ("owner", backup_file.pk)
+
+
+@pytest.mark.parametrize("name", ["..%2Fsecret_key", "secret_key", "firnlog-2026-01-17T110000Z-of-00000001.zip", "%00"])
+def test_nothing_but_a_backup_is_downloaded(name, sign_in, backup_file, settings):
+    (settings.BACKUP_DIR / "secret_key").write_text("no backup")
+    assert sign_in("owner").get(f"/upkeep/backups/{name}/").status_code == 404
 
 
 def raised(error):

@@ -9,10 +9,10 @@ from django.utils import timezone
 
 from buildlog.models import Confirmation, Fitting, Part
 from sessions.evidence.season import Season
+from sessions.logs.column_guess import guess
 from sessions.logs.csv_layout import find_layout
 from sessions.logs.file_doubts import FileMend, doubts_of_file
 from sessions.logs.ingest import store_log
-from sessions.logs.meanings import guess
 from sessions.logs.series import NotARecording
 from sessions.models import ColumnMapping, Log
 from tests.logs.logger_kinds import KINDS, STARTED, STEP_S, TRUTH

@@ -11,7 +11,7 @@ import pytest
 from django.utils import timezone
 
 from sessions.logs import import_jobs
-from sessions.logs.meanings import guess
+from sessions.logs.column_guess import guess
 from sessions.models import Log, LogImport
 from sessions.sharing import archive
 from tests.logs.test_gpx import gpx, point

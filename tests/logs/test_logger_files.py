@@ -15,11 +15,11 @@ from django.urls import resolve
 from hypothesis import example, given
 from hypothesis import strategies as st
 
+from sessions.logs.column_guess import guess
 from sessions.logs.columns import stored_columns
 from sessions.logs.csv_layout import find_layout
 from sessions.logs.csv_reading import LARGEST_BYTES, CsvRecording
 from sessions.logs.ingest import store_log
-from sessions.logs.meanings import guess
 from sessions.logs.series import NotARecording
 from sessions.logs.unpacking import Unpacked
 from sessions.models import ColumnMapping, Log

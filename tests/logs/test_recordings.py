@@ -10,7 +10,7 @@ from sessions.logs.events import events_of
 from sessions.logs.ingest import read_stored, store_log
 from sessions.logs.meanings import ColumnChoice, Mapping
 from sessions.logs.timeline import Timeline, Trace
-from sessions.models import Log
+from sessions.models import Gate, GateMark, Log, Pass
 
 
 def ride(session, name="ride.csv", seconds=300):
@@ -221,3 +221,54 @@ def test_laps_alike_are_shown_with_their_rivals_and_brought_together_by_hand(ses
     assert answer.status_code == 302
     first.refresh_from_db()
     assert first.begins_s == 0.0
+
+
+def test_a_slice_is_saved_as_csv_with_every_sample(session, sign_in):
+    kept = ride(session)
+    client = sign_in("reader")
+    answer = client.get(f"/sessions/logs/{kept.pk}/slice/", {"from_s": "100", "to_s": "101"})
+    lines = b"".join(answer.streaming_content).decode().split("\r\n")
+    assert lines[0] == (
+        "time into the session [s],pack voltage [volt],pack current [ampere],speed over ground [meter/second]"
+    )
+    assert lines[1:4] == ["100,54,0,14", "100.5,54,0,13.75", "101,54,0,13.5"]
+    whole = client.get(f"/sessions/logs/{kept.pk}/slice/")
+    assert b"".join(whole.streaming_content).count(b"\r\n") == 601
+    assert client.get(f"/sessions/logs/{kept.pk}/slice/", {"from_s": "5", "to_s": "x"}).status_code == 400
+
+
+def test_two_passes_are_laid_over_each_other_by_distance(session, sign_in):
+    """Passes of 100 m at a steady 10 and 8 m/s: at half the way the second is 50/8 − 50/10 = 1.25 s behind."""
+    times = np.arange(0, 100, 0.5)
+    speed = np.where(times < 50, 10.0, 8.0)
+    rows = "".join(f"{t},{v:.2f},0\n" for t, v in zip(times, speed, strict=True))
+    kept = store_log(session, SimpleUploadedFile("two.csv", f"t,speed,x\n{rows}".encode()))
+    with kept.original.open("rb") as held:
+        layout = find_layout(held, kept.size_bytes).layout
+    read_stored(kept, layout, Mapping((ColumnChoice(0, "time_s", "seconds"), ColumnChoice(1, "speed_mps", "m/s"))))
+    gate = Gate.objects.create(venue=session.venue, name="Strip")
+    for place in (0.0, 100.0):
+        GateMark.objects.create(gate=gate, position_m=place)
+    first, second, back = (
+        Pass.objects.create(session=session, gate=gate, duration_s=s, time_into_session_s=at, direction=way)
+        for s, at, way in ((10.0, 20.0, "out"), (12.5, 60.0, "out"), (12.5, 80.0, "back"))
+    )
+    client = sign_in("reader")
+    path = f"/sessions/{session.pk}/recordings/"
+    page = client.get(path, {"first": first.pk, "second": second.pk})
+    overlay = page.context["overlay"]
+    assert np.interp(50.0, overlay.distance_m, overlay.behind_s) == pytest.approx(1.25)
+    assert overlay.behind_s[-1] == pytest.approx(2.5)
+    assert len(page.context["figures"]["overlay"]["data"]) == 3
+    other_way = client.get(path, {"first": first.pk, "second": back.pk})
+    assert "in one direction" in other_way.context["cannot_overlay"]
+    assert client.get(path, {"first": "x", "second": ""}).status_code == 200
+
+
+def test_a_log_of_another_year_does_not_hide_the_others(session, sign_in):
+    ride(session)
+    other = ride(session, "old.csv", seconds=250)
+    client = sign_in("recorder")
+    client.post(f"/sessions/logs/{other.pk}/place/", {"clock": "hand", "begins": "-900000 s"})
+    figure = client.get(f"/sessions/{session.pk}/recordings/").context["figures"]["panels"]
+    assert figure["layout"]["xaxis"]["range"] == [0.0, 299.5]

@@ -174,9 +174,9 @@ def _keys(vehicle: Vehicle) -> dict[str, Any]:
 
 def _logs(session: Session) -> tuple[Log, Log]:
     """A logger's file that waits, and one that is read. They belong to another session than the rows of its passes."""
+    from sessions.logs.column_guess import guess
     from sessions.logs.csv_layout import find_layout
     from sessions.logs.ingest import read_stored, store_log
-    from sessions.logs.meanings import guess
 
     waiting = store_log(session, SimpleUploadedFile("waiting.csv", FILE.replace("52", "51").encode()))
     log = store_log(session, SimpleUploadedFile("read.csv", FILE.encode()))

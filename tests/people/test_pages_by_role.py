@@ -22,6 +22,7 @@ PAGES = {
     "vehicle": ("/vehicles/{vehicle}/", READ),
     "edit_vehicle": ("/vehicles/{vehicle}/edit/", BUILD),
     "remove_vehicle": ("/vehicles/{vehicle}/remove/", BUILD),
+    "made_of": ("/vehicles/{vehicle}/made-of/", BUILD),
     "new_revision": ("/vehicles/{vehicle}/new-revision/", BUILD),
     "revision_difference": ("/vehicles/{vehicle}/difference/", READ),
     "read_archive": ("/vehicles/read-archive/", BUILD),
@@ -61,6 +62,21 @@ PAGES = {
     "part": ("/parts/{battery}/", READ),
     "edit_part": ("/parts/{battery}/edit/", BUILD),
     "remove_part": ("/parts/{battery}/remove/", BUILD),
+    "new_individual": ("/parts/{battery}/new-piece/", BUILD),
+    "individual": ("/pieces/{individual}/", READ),
+    "edit_individual": ("/pieces/{individual}/edit/", BUILD),
+    "remove_individual": ("/pieces/{individual}/remove/", BUILD),
+    "new_place": ("/pieces/{individual}/fit/", BUILD),
+    "new_piece_upkeep": ("/pieces/{individual}/new-upkeep/interval/", BUILD),
+    "edit_place": ("/pieces/places/{individual_fitting}/edit/", BUILD),
+    "remove_place": ("/pieces/places/{individual_fitting}/remove/", BUILD),
+    "vehicle_upkeep": ("/vehicles/{vehicle}/upkeep/", READ),
+    "new_upkeep_item": ("/vehicles/{vehicle}/new-upkeep/torque/", BUILD),
+    "edit_upkeep_item": ("/upkeep-items/{upkeep_item}/edit/", BUILD),
+    "remove_upkeep_item": ("/upkeep-items/{upkeep_item}/remove/", BUILD),
+    "new_upkeep_check": ("/upkeep-items/{upkeep_item}/done/", LOG),
+    "edit_upkeep_check": ("/upkeep-checks/{upkeep_check}/edit/", LOG),
+    "remove_upkeep_check": ("/upkeep-checks/{upkeep_check}/remove/", BUILD),
     "failures": ("/failures/", READ),
     "new_failure": ("/failures/new/", LOG),
     "failure": ("/failures/{failure}/", READ),
@@ -92,6 +108,12 @@ PAGES = {
     "edit_gate": ("/gates/{gate}/edit/", LOG),
     "remove_gate": ("/gates/{gate}/remove/", BUILD),
     "sessions": ("/sessions/", READ),
+    "passes": ("/passes/", READ),
+    "count_passes": ("/passes/count/", LOG),
+    "logs": ("/sessions/logs/", READ),
+    "import_notebook": ("/sessions/import/", BUILD),
+    "notebook": ("/sessions/import/{notebook}/", BUILD),
+    "undo_notebook": ("/sessions/import/{notebook}/undo/", BUILD),
     "new_session": ("/sessions/new/", LOG),
     "session": ("/sessions/{session}/", READ),
     "edit_session": ("/sessions/{session}/edit/", LOG),
@@ -108,6 +130,7 @@ PAGES = {
     "place_log": ("/sessions/logs/{log}/place/", LOG),
     "recordings": ("/sessions/{session}/recordings/", READ),
     "recordings_window": ("/sessions/{session}/recordings/window/?from_s=0&to_s=10", READ),
+    "log_slice": ("/sessions/logs/{log}/slice/?from_s=0&to_s=10", READ),
     "remove_log": ("/sessions/logs/{log}/remove/", BUILD),
     "new_reading": ("/sessions/{session}/new-reading/", LOG),
     "edit_pass": ("/sessions/passes/{timed_pass}/edit/", LOG),
@@ -140,6 +163,7 @@ PAGES = {
     "revoke_device": ("/devices/{device}/revoke/", BUILD),
     "people": ("/people/", ADMIT),
     "upkeep": ("/upkeep/", ADMIT),
+    "backup_file": ("/upkeep/backups/{backup_file}/", ADMIT),
     "person": ("/people/{other_account}/", ADMIT),
     "end_invitation": ("/people/invitations/{invitation}/end/", ADMIT),
     "access_log": ("/people/access-log/", ADMIT),
@@ -168,6 +192,8 @@ POSTED_ONLY = {
     "read_log_again",
     "cancel_import",
     "place_log",
+    "count_passes",
+    "undo_notebook",
 }
 ROLES = [READ, LOG, BUILD, ADMIT]
 OPEN = {
@@ -193,7 +219,8 @@ def path_of(request):
         if not fixture:
             return pattern
         made = request.getfixturevalue(fixture).pk
-        key = made if not broken else uuid.uuid4() if isinstance(made, uuid.UUID) else made + 1
+        others = {uuid.UUID: uuid.uuid4, str: lambda: "another", int: lambda: made + 1}
+        key = others[type(made)]() if broken else made
         return pattern.replace("{" + fixture + "}", str(key))
 
     return fill

@@ -181,6 +181,17 @@ FORMS = {
     "revision": ("/revisions/{}/edit/", "revision", {"purpose": "Mine"}, {"date": "2026-01-12"}, {"purpose": "Other"}),
     "part": ("/parts/{}/edit/", "battery", {"notes": "Mine"}, {"mass_kg": 4.75}, {"notes": "Other"}),
     "fitting": ("/revisions/fittings/{}/edit/", "fitting", {"x_m": "0.5"}, {"z_m": 0.3}, {"x_m": 0.9}),
+    "piece": ("/pieces/{}/edit/", "individual", {"notes": "Mine"}, {"cycles_before": 3}, {"notes": "Other"}),
+    "place of a piece": (
+        "/pieces/places/{}/edit/", "individual_fitting", {"removed_on": "2026-03-01"}, None,
+        {"removed_on": "2026-03-02"},
+    ),
+    "upkeep": (
+        "/upkeep-items/{}/edit/", "upkeep_item", {"notes": "Mine"}, {"every_days": 30}, {"notes": "Other"},
+    ),
+    "done": (
+        "/upkeep-checks/{}/edit/", "upkeep_check", {"finding": "Mine"}, {"done_by": "Ola"}, {"finding": "Other"},
+    ),
     "modification": ("/modifications/{}/edit/", "modification", {"title": "My"}, {"reason": "It"}, {"title": "Other"}),
     "verification": (
         "/verifications/{}/edit/", "verification", {"finding": "Mine"}, {"done_by": "Ola"}, {"finding": "Other"},

@@ -26,9 +26,9 @@ from buildlog.models import (
 from buildlog.photos.pictures import store_photo
 from sessions.demo import loading
 from sessions.demo.season import SEAT
+from sessions.logs.column_guess import guess
 from sessions.logs.csv_layout import find_layout
 from sessions.logs.ingest import read_stored, store_log
-from sessions.logs.meanings import guess
 from sessions.models import GateMark, Log, Pass, Reading, Session, ShareLink, TestCard, TestCardItem, Venue
 from sessions.sharing import archive
 from sessions.sharing.tables import as_csv, cell

@@ -86,10 +86,13 @@ def crossings(trials: int, spread: Spread) -> Iterator[Row]:
     seeds = range(max(1, round(trials * RIDES_PER_TRIAL)))
     regimes = [Regime(speed, gives) for gives in (True, False) for speed in SPEEDS_MPS]
     regimes += [Regime(10.0, gives, noise_m=(level, level)) for gives in (True, False) for level in (1.5, 2.0, 3.0)]
+    regimes += [Regime(10.0, gives, (24.0, 24.0)) for gives in (True, False)]
     for regime in regimes:
         row_rates, middle = rates(regime, seeds, spread)
         low, high = regime.noise_m
         noise = f"{low:g} m" if low == high else f"{low:g} to {high:g} m"
         speed = "with" if regime.gives_speed else "without"
-        row = f"{regime.speed_mps:g} m/s, {speed} the receiver's speed, noise {noise}: {len(seeds)} rides"
+        nearest, widest = regime.apart_m
+        oval = "" if nearest < widest else f", oval {nearest:g} m apart"
+        row = f"{regime.speed_mps:g} m/s, {speed} the receiver's speed, noise {noise}{oval}: {len(seeds)} rides"
         yield f"{row}, middle u {100 * middle:.1f} %", row_rates

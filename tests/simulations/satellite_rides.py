@@ -25,6 +25,8 @@ class Regime:
 
     speed_mps: float
     gives_speed: bool
+    apart_m: tuple[float, float] = (24.0, 60.0)
+    """How far the way back runs beside the gate."""
     noise_m: tuple[float, float] = (1.5, 4.0)
     """Standard deviation of an error on each axis; most of it drifts slowly, 0.3 to 1 m of it is white."""
 
@@ -59,7 +61,7 @@ def slow_noise(draws: np.random.Generator, count: int, deviation_m: float, memor
 
 def draw_ride(regime: Regime, seed: int) -> Ride:
     draws = np.random.default_rng([seed, round(10 * regime.speed_mps), regime.gives_speed])
-    apart_m = draws.uniform(24.0, 60.0)
+    apart_m = draws.uniform(*regime.apart_m)
     turn_mps = min(0.8 * regime.speed_mps, float(np.sqrt(TURN_MPS2 * apart_m / 2)))
     run_up_m = (regime.speed_mps**2 - turn_mps**2) / (2 * GAIN_MPS2) + 10.0
     straight_m = GATE_M + 2 * run_up_m * draws.uniform(0.7, 1.3)

@@ -165,8 +165,26 @@ class FailureChange(models.Model):
         return f"{self.get_from_state_display()} → {self.get_to_state_display()}"
 
 
+DIMENSIONS = ("track_width_m", "wheelbase_m", "rolling_circumference_m", "drive_ratio")
+"""What a builder sets. Mass and centre of gravity follow from the parts."""
+
+
+def named_in(changed: Any) -> frozenset[Any]:
+    """What a modification names as changed: keys of parts, and names of dimensions."""
+    return frozenset(name if name in DIMENSIONS else uuid.UUID(str(name)) for name in changed)
+
+
+def parts_of(revision: Revision) -> models.QuerySet[Part]:
+    """Parts that are fitted on a revision or on its parent."""
+    return Part.objects.filter(fittings__revision__in=[revision.pk, revision.parent_id]).distinct()
+
+
 class Modification(MadeRecord):
-    """A change that made a revision, with its reason and what it is expected to do."""
+    """A change that made a revision, with its reason and what it is expected to do.
+
+    `changed` has the keys of the parts, fitted here or on the parent, and the names of the dimensions that it changed:
+    a later revision has a fix while it has these. Where none is named, what the revision changed in all decides.
+    """
 
     class Measure(models.TextChoices):
         TOP_SPEED = "top_speed", "Top speed"
@@ -186,6 +204,7 @@ class Modification(MadeRecord):
     expected_measure = models.CharField("what it should change", max_length=14, choices=Measure.choices, blank=True)
     expected_direction = models.CharField("which way", max_length=4, choices=Direction.choices, blank=True)
     expected_amount_percent = models.FloatField("by how much, in per cent", null=True, blank=True)
+    changed = models.JSONField("parts and dimensions that it changed", default=list, blank=True)
     answers = models.ManyToManyField(
         Failure, blank=True, related_name="answered_by", verbose_name="failures it answers"
     )
@@ -209,6 +228,19 @@ class Modification(MadeRecord):
 
     def __str__(self) -> str:
         return self.title
+
+    def clean(self) -> None:
+        if not self.changed or self.revision_id is None:
+            return
+        try:
+            parts = {key for key in named_in(self.changed) if isinstance(key, uuid.UUID)}
+        except (TypeError, ValueError):
+            words = f"Give keys of parts and names of dimensions: {', '.join(DIMENSIONS)}."
+            raise ValidationError({"changed": words}) from None
+        self.changed = sorted(str(name) for name in named_in(self.changed))
+        known = set(parts_of(self.revision).values_list("pk", flat=True)) if parts else set()
+        if parts - known:
+            raise ValidationError({"changed": f"Name parts that are fitted on {self.revision.label} or its parent."})
 
     def get_absolute_url(self) -> str:
         return self.revision.get_absolute_url()

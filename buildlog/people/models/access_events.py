@@ -32,6 +32,7 @@ class AccessEvent(models.Model):
         DEVICE_ENDED = "device_ended", "Device's key ended"
         LINK_MADE = "link_made", "Read-only link made"
         LINK_ENDED = "link_ended", "Read-only link ended"
+        BACKUP_TAKEN = "backup_taken", "Backup downloaded"
 
     at = models.DateTimeField(default=timezone.now, db_index=True)
     kind = models.CharField(max_length=16, choices=Kind.choices)

@@ -85,6 +85,7 @@ class Log(MadeRecord):
 
     class Meta:
         ordering = ["session_id", "first_at", "stored_at"]
+        indexes = [models.Index(fields=["stored_at", "id"], name="log_by_time_stored")]
         constraints = [
             models.UniqueConstraint(
                 fields=["session", "sha256"],

@@ -191,6 +191,7 @@ class Session(MadeRecord):
         ordering = ["-started_at", "-id"]
         indexes = [
             models.Index(fields=["started_at", "id"], name="session_by_time"),
+            models.Index(fields=["distance_m", "id"], name="session_by_distance"),
             models.Index(fields=["revision", "started_at", "id"], name="session_by_revision_and_time"),
             # What a revision's sessions add up to, and their highest voltages, are read from an index alone.
             models.Index(fields=["revision", "distance_m"], name="session_revision_distance"),

@@ -1,4 +1,4 @@
-"""The page of a part: what it is, where it is fitted, and what broke of it."""
+"""The page of a part: what it is, where it is fitted, what it went through, and what broke of it."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from buildlog.failures.loop import note_states
 from buildlog.failures.queries import failure_list
 from buildlog.machines.models import Part
 from buildlog.photos.models import Photo
+from buildlog.upkeep.rides import MachineRides
 
 NEWEST = 10
 """So many failures the page shows; a list has the rest."""
@@ -22,9 +23,12 @@ def part(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     part = get_object_or_404(Part, pk=pk)
     failures = list(failure_list().filter(part=part)[: NEWEST + 1])
     note_states(failures)
+    fittings = list(part.fittings.select_related("revision__vehicle").order_by("revision__number"))
     context = {
         "part": part,
-        "fittings": part.fittings.select_related("revision__vehicle").order_by("revision__number"),
+        "fittings": fittings,
+        "use": MachineRides({fitting.revision.vehicle_id for fitting in fittings}).of_part(part),
+        "pieces": part.individuals.all(),
         "failures": failures[:NEWEST],
         "more_failures": len(failures) > NEWEST,
         "photos": Photo.objects.filter(part=part),

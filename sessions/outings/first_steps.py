@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 from django.urls import reverse
 
-from buildlog.machines.models import Fitting, Revision, Vehicle
+from buildlog.machines.models import Revision, Vehicle
 from buildlog.people.roles import Right
-from sessions.outings.models import Gate, Venue
+from sessions.outings.models import Gate, Session, Venue
 
 
 @dataclass(frozen=True)
@@ -24,9 +24,8 @@ class FirstStep:
 
 
 def first_steps(vehicle: Vehicle | None) -> list[FirstStep]:
-    """Five queries at most, whatever there is already."""
+    """Three queries at most, whatever there is already."""
     revision = Revision.objects.filter(vehicle=vehicle).order_by("-number").first() if vehicle else None
-    fitted = revision is not None and Fitting.objects.filter(revision__vehicle=vehicle).exists()
     venue = Venue.objects.order_by("name").first()
     gate = Gate.objects.select_related("venue").order_by("name").first() if venue else None
     rows = [
@@ -38,18 +37,11 @@ def first_steps(vehicle: Vehicle | None) -> list[FirstStep]:
             vehicle is not None,
         ),
         (
-            "R1, the machine as it is today",
-            "Every later change becomes the next revision.",
-            Right.BUILD,
-            reverse("new_revision", args=[vehicle.pk]) if vehicle else None,
-            revision is not None,
-        ),
-        (
             "What it is made of",
-            "Battery modules, motor and controller first: voltage, energy and limits come from them.",
+            "Battery, motor and controller first: voltage, energy and limits come from them. It becomes R1.",
             Right.BUILD,
-            reverse("new_fitting", args=[revision.pk]) if revision else None,
-            fitted,
+            reverse("made_of", args=[vehicle.pk]) if vehicle else None,
+            revision is not None,
         ),
         (
             "Where you ride",
@@ -75,3 +67,10 @@ def first_steps(vehicle: Vehicle | None) -> list[FirstStep]:
     ]
     following = next(index for index, row in enumerate(rows) if not row[-1])
     return [FirstStep(*row, is_next=index == following) for index, row in enumerate(rows)]
+
+
+def next_step_address(vehicle: Vehicle | None) -> str:
+    """Where a log without a session leads next; "" once there is one."""
+    if Session.objects.exists():
+        return ""
+    return next((step.address or "" for step in first_steps(vehicle) if step.is_next), "")

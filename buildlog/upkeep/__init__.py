@@ -1,0 +1,1 @@
+"""Pieces and what they went through; what is due of a machine's upkeep."""

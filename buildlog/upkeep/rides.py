@@ -1,0 +1,130 @@
+"""What pieces, parts and machines went through: rides of several machines, in a fixed number of queries."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Callable, Collection, Iterable
+from datetime import date
+from typing import NamedTuple
+
+from django.utils import timezone
+
+from buildlog.failures.exposure import noted_length
+from buildlog.machines.individuals import Individual, IndividualFitting
+from buildlog.machines.models import Part, Revision
+from buildlog.machines.queries import revisions_with_parts
+from calc.exposure_gaps import Pace, Ridden, RideLength, ridden, with_estimates
+from calc.upkeep import Use
+
+
+class UpkeepRide(NamedTuple):
+    """One outing. full_charges: what was used of the pack, None where it was not noted or no capacity is known."""
+
+    revision: uuid.UUID
+    day: date
+    length: RideLength
+    full_charges: float | None
+
+
+class MachineRides:
+    """All outings of some machines with what was fitted."""
+
+    def __init__(self, vehicles: Collection[uuid.UUID]) -> None:
+        self.revisions = {
+            revision.pk: revision
+            for revision in revisions_with_parts().select_related("vehicle").filter(vehicle__in=vehicles)
+        }
+        capacity_ah = {key: _capacity_ah(revision) for key, revision in self.revisions.items()}
+        rows = Revision.objects.filter(pk__in=self.revisions, sessions__isnull=False).order_by("sessions__started_at")
+        # Read through the reverse relation, because buildlog does not import sessions.
+        columns = ("pk", "started_at", "distance_m", "runtime_s", "distance_method", "charge_used_ah")
+        by_revision: dict[uuid.UUID, list[UpkeepRide]] = {}
+        for key, at, distance_m, runtime_s, method, charge_ah in rows.values_list(
+            *(name if name == "pk" else f"sessions__{name}" for name in columns)
+        ):
+            capacity = capacity_ah[key]
+            charges = charge_ah / capacity if charge_ah is not None and capacity else None
+            length = noted_length(distance_m, runtime_s, method)
+            by_revision.setdefault(key, []).append(UpkeepRide(key, timezone.localdate(at), length, charges))
+        self._rides: dict[uuid.UUID, list[UpkeepRide]] = {}
+        for key, rides in by_revision.items():
+            lengths = with_estimates([ride.length for ride in rides])
+            own = [ride._replace(length=length) for ride, length in zip(rides, lengths, strict=True)]
+            self._rides.setdefault(self.revisions[key].vehicle_id, []).extend(own)
+        self._paces = {key: Pace.of(ride.length for ride in rides) for key, rides in self._rides.items()}
+        self._fitted = {
+            key: {fitting.part_id for fitting in revision.fittings.all()} for key, revision in self.revisions.items()
+        }
+
+    def has(self, revision: uuid.UUID, part: uuid.UUID) -> bool:
+        """Whether a part is fitted on a revision."""
+        return part in self._fitted.get(revision, ())
+
+    def of_machine(self, vehicle: uuid.UUID, part: Part | None = None, since: date | None = None) -> Use:
+        """What a machine went through, or one of its parts, from a day on; that day's rides count too."""
+
+        def counts(ride: UpkeepRide) -> bool:
+            return part is None or self.has(ride.revision, part.pk)
+
+        return self._use(vehicle, part.counts_cycles if part else "", counts, since)
+
+    def of_part(self, part: Part) -> Use:
+        """What a part went through in all, on whichever machine."""
+        return sum((self.of_machine(vehicle, part) for vehicle in self._rides), Use())
+
+    def of_individual(
+        self, individual: Individual, places: Iterable[IndividualFitting], since: date | None = None
+    ) -> Use:
+        """What a piece went through on all machines from a day on, and before it came here where no day is given."""
+        by_revision: dict[uuid.UUID, list[IndividualFitting]] = {}
+        for place in places:
+            by_revision.setdefault(place.fitting.revision_id, []).append(place)
+
+        def counts(ride: UpkeepRide) -> bool:
+            return any(place.holds(ride.day) for place in by_revision.get(ride.revision, ()))
+
+        cycles = individual.part.counts_cycles
+        total = sum((self._use(vehicle, cycles, counts, since) for vehicle in self._rides), Use())
+        return total if since is not None else _before(individual) + total
+
+    def of_individual_at(self, individual: Individual, place: IndividualFitting) -> Use:
+        """What a piece went through at one of its places."""
+        return self.of_individual(individual, [place], date.min)
+
+    def first_day(self, vehicle: uuid.UUID) -> date | None:
+        return min((ride.day for ride in self._rides.get(vehicle, ())), default=None)
+
+    def _use(self, vehicle: uuid.UUID, cycles: str, counts: Callable[[UpkeepRide], bool], since: date | None) -> Use:
+        rides = [
+            ride for ride in self._rides.get(vehicle, ()) if counts(ride) and (since is None or ride.day >= since)
+        ]  # fmt: skip
+        if not rides:
+            return Use()
+        least = most = 0.0
+        if cycles == Part.Cycles.OUTINGS:
+            least = most = float(len(rides))
+        elif cycles == Part.Cycles.FULL_CHARGES:
+            least = sum(ride.full_charges or 0.0 for ride in rides)
+            # An outing of which the charge was not noted took at most one full charge (common practice, no source).
+            most = sum(1.0 if ride.full_charges is None else ride.full_charges for ride in rides)
+        return Use(ridden([ride.length for ride in rides], self._paces[vehicle]), least, most)
+
+
+def _before(individual: Individual) -> Use:
+    """What a piece had gone through before it came here."""
+    metres, seconds = individual.distance_before_m, individual.runtime_before_s
+    cycles = float(individual.cycles_before)
+    return Use(Ridden(distance_m=metres, runtime_s=seconds, longest_m=metres, longest_s=seconds), cycles, cycles)
+
+
+def _capacity_ah(revision: Revision) -> float | None:
+    """Of the whole pack: strings side by side, each as much as its smallest kind of module; None where unknown."""
+    strings: dict[int, list[float | None]] = {}
+    for fitting in revision.fittings.all():
+        if fitting.part.category == "battery_module":
+            of_one = fitting.part.specification.get("capacity_ah")
+            strings.setdefault(fitting.string or 0, []).append(of_one and of_one * (fitting.parallel or 1))
+    known = [[value for value in values if value] for values in strings.values()]
+    if not strings or [len(values) for values in known] != [len(values) for values in strings.values()]:
+        return None
+    return sum(min(values) for values in known)

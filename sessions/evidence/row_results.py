@@ -1,0 +1,106 @@
+"""The results that lists show in their rows: of any sessions, in a fixed number of queries for each machine."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+import numpy as np
+from django.db.models import Q
+
+from buildlog.machines.models import Vehicle
+from calc.declaration import Measured
+from sessions.evidence.doubts import doubts_of_machine
+from sessions.evidence.left_out import LeftOut
+from sessions.evidence.reader import Evidence
+from sessions.outings.models import Pass, Session
+
+
+class ListedResult(NamedTuple):
+    key: str
+    heading: str
+    kind: str
+
+
+RESULTS = (
+    ListedResult("average_gate_speed", "Gate speed", "speed"),
+    ListedResult("energy_per_distance", "Energy per km", "consumption"),
+)
+
+
+class RowValue(NamedTuple):
+    """A result of a row with its kind, for the page."""
+
+    result: ListedResult
+    value: float
+    u: float | None
+
+
+@dataclass
+class RowResults:
+    """The results of one session in the order of RESULTS, None where there is none, and which facts are in doubt."""
+
+    values: list[RowValue | None] = field(default_factory=lambda: [None] * len(RESULTS))
+    in_doubt: list[str] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class PassResult:
+    """A pass with its speed, None where its gate has no length."""
+
+    run: Pass
+    speed: Measured | None
+    in_doubt: bool
+
+
+def _by_machine(keys: Collection[uuid.UUID]) -> Iterator[tuple[Evidence, LeftOut]]:
+    """The evidence of some sessions, machine by machine, and what of it is in doubt."""
+    vehicles = Vehicle.objects.filter(revisions__sessions__in=keys).distinct()
+    for vehicle in vehicles:
+        evidence = Evidence(Session.objects.filter(pk__in=keys, revision__vehicle=vehicle))
+        yield evidence, LeftOut(doubts_of_machine(vehicle, evidence))
+
+
+def session_results(keys: Collection[uuid.UUID]) -> dict[uuid.UUID, RowResults]:
+    """The results of sessions without what is in doubt, by their keys."""
+    rows = {key: RowResults() for key in keys}
+    for evidence, left_out in _by_machine(keys):
+        masks = left_out.facts_of_sessions(evidence.text)
+        careful = evidence.without_doubtful(left_out)
+        measured = [careful.reports.measured(result.key) for result in RESULTS]
+        for row in range(evidence.count):
+            of_session = rows[evidence.key(row)]
+            of_session.in_doubt = [name for name, mask in masks.items() if mask[row]]
+            of_session.values = [
+                _row_value(result, values, row) for result, values in zip(RESULTS, measured, strict=True)
+            ]
+    return rows
+
+
+def _row_value(result: ListedResult, measured: Measured, row: int) -> RowValue | None:
+    value = float(np.asarray(measured.value)[row])
+    if np.isnan(value):
+        return None
+    u = None if measured.u is None else float(np.asarray(measured.u)[row])
+    return RowValue(result, value, None if u is None or np.isnan(u) else u)
+
+
+def pass_results(keys: Collection[uuid.UUID], chosen: Q) -> dict[uuid.UUID, list[PassResult]]:
+    """The chosen passes of sessions with their speeds, by the keys of their sessions."""
+    runs: dict[str, Any] = {}
+    for run in Pass.objects.filter(chosen, session__in=keys).select_related("gate"):
+        runs[run.pk.hex] = run
+    results: dict[uuid.UUID, list[PassResult]] = {}
+    speeds: dict[str, tuple[Measured, bool]] = {}
+    for evidence, left_out in _by_machine(keys):
+        passes = evidence.all_passes
+        in_doubt, speed = left_out.passes(passes.text), passes.speed
+        for index, text in enumerate(passes.text):
+            measured = Measured(float(speed.value[index]), float(speed.u[index]))
+            speeds[uuid.UUID(text).hex] = measured, bool(in_doubt[index])
+    for key, run in runs.items():
+        measured_speed, doubted = speeds.get(key, (None, False))
+        results.setdefault(run.session_id, []).append(PassResult(run, measured_speed, doubted))
+    return results

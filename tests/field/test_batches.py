@@ -1,0 +1,97 @@
+"""Many records of a phone in one request, each answered as if it had come alone."""
+
+import json
+import uuid
+
+import pytest
+
+from sessions.field import batches
+from sessions.models import Reading
+
+ADDRESS = "/api/v1/field/records/"
+
+
+def reading(session, **values):
+    body = {"session": str(session.pk), "time_into_session_s": 60.0, "voltage_v": 50.0, **values}
+    return {"kind": "readings", "id": str(uuid.uuid4()), "method": "PUT", "if_none_match": "*", "body": body}
+
+
+def send(client, records, **headers):
+    return client.post(ADDRESS, json.dumps({"records": records}), content_type="application/json", **headers)
+
+
+def test_each_record_has_its_own_answer_and_a_bad_one_holds_up_no_other(sign_in, session):
+    records = [reading(session), reading(session, voltage_v=99999), reading(session)]
+    answer = send(sign_in("recorder"), records)
+    assert answer.status_code == 200
+    rows = answer.json()["answers"]
+    assert [row["id"] for row in rows] == [record["id"] for record in records]
+    assert [row["status"] for row in rows] == [201, 400, 201]
+    assert "at most 1500 V" in str(rows[1]["body"])
+    assert Reading.objects.count() == 2
+    # As the answer to a single record: with its version, and what is doubted about it.
+    assert {"version", "doubts"} <= set(rows[0]["body"])
+    assert Reading.objects.get(pk=records[0]["id"]).made_by.username
+
+
+def test_sent_again_it_is_stored_once_and_a_change_needs_its_version(sign_in, session):
+    client, record = sign_in("recorder"), reading(session)
+    version = send(client, [record]).json()["answers"][0]["body"]["version"]
+    assert send(client, [record]).json()["answers"][0]["status"] == 200
+    change = {"kind": "readings", "id": record["id"], "method": "PATCH", "body": {"voltage_v": 51.0}}
+    assert send(client, [change]).json()["answers"][0]["status"] == 428
+    assert send(client, [{**change, "if_match": f'"{version}"'}]).json()["answers"][0]["status"] == 200
+    assert (
+        send(client, [{**change, "if_match": f'"{version}"', "body": {"voltage_v": 52.0}}]).json()["answers"][0][
+            "status"
+        ]
+        == 412
+    )
+    removal = {"kind": "readings", "id": record["id"], "method": "DELETE"}
+    assert send(client, [removal]).json()["answers"][0]["status"] == 200
+    assert not Reading.objects.exists()
+
+
+def test_rights_are_those_of_each_record(sign_in, session):
+    record = reading(session)
+    assert send(sign_in("reader"), [record]).status_code == 403
+    other = send(sign_in("recorder"), [record], HTTP_X_FIRNLOG_ACCOUNT="999")
+    assert (other.status_code, other.json()["code"]) == (403, "other_account")
+    assert not Reading.objects.exists()
+
+
+def test_nobody_signed_in_stores_nothing(client, session):
+    assert send(client, [reading(session)]).status_code in (401, 403)
+    assert not Reading.objects.exists()
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        [],
+        {"records": 7},
+        {"records": [7]},
+        {"records": [{"kind": "accounts", "id": str(uuid.uuid4()), "method": "PUT", "body": {}}]},
+        {"records": [{"kind": "readings", "id": "x", "method": "PUT", "body": {}}]},
+        {"records": [{"kind": "readings", "id": str(uuid.uuid4()), "method": "POST", "body": {}}]},
+        {"records": [{}] * (batches.MOST_AT_ONCE + 1)},
+    ],
+)
+def test_what_is_no_list_of_records_is_refused_with_an_example(sign_in, content):
+    answer = sign_in("recorder").post(ADDRESS, json.dumps(content), content_type="application/json")
+    assert answer.status_code == 400
+    assert "records" in answer.json()["detail"] or "records" in str(answer.json())
+
+
+def test_a_record_at_which_the_server_fails_takes_no_other_with_it(sign_in, session, monkeypatch):
+    bad = reading(session)
+
+    def fail(self, *args, **kwargs):
+        if str(self.pk) == bad["id"]:
+            raise RuntimeError("The disk is on fire.")
+        return save(self, *args, **kwargs)
+
+    save = Reading.save
+    monkeypatch.setattr(Reading, "save", fail)
+    rows = send(sign_in("recorder"), [bad, reading(session)]).json()["answers"]
+    assert [row["status"] for row in rows] == [500, 201]
