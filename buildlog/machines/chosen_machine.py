@@ -15,7 +15,8 @@ from buildlog.machines.models import Revision, Vehicle
 
 KEPT_FOR_S = 365 * 24 * 3600
 NAMED = (
-    "vehicle", "revision", "session", "failure", "trial", "card", "log", "part", "venue", "mode", "person", "record",
+    "vehicle", "revision", "session", "failure", "trial", "card", "log", "part", "piece", "venue", "mode", "person",
+    "record",
 )  # fmt: skip
 """What pages call the record that they are about."""
 

@@ -54,6 +54,7 @@ RECORDS = {
     "trial",
     "failuremode",
     "log",
+    "individual",
     "record",
 }
 """Records on the way up: the names of their models, and the record of a page about any."""
@@ -66,7 +67,7 @@ _WAYS = {
     "sessions import_notebook": "notebook undo_notebook",
     "sessions session": "edit_session remove_session new_pass time_video new_reading new_log log recordings edit_pass "
     "remove_pass edit_reading remove_reading recordings_window mend_doubt confirm_doubt",
-    "sessions session log": "log_original log_columns read_log_again cancel_import import_progress place_log "
+    "sessions session log": "log_original log_slice log_columns read_log_again cancel_import import_progress place_log "
     "remove_log",
     "bench": "vehicle_bench suggest_card vehicle_doubts failures failure_modes what_if ask_again",
     "bench failures": "new_failure failure",
@@ -80,12 +81,15 @@ _WAYS = {
     "compare share": "revoke_share",
     "shed": "shed new_vehicle vehicle read_archive parts venues test_cards",
     "shed vehicle": "edit_vehicle remove_vehicle made_of new_revision revision revision_difference vehicle_tables "
-    "vehicle_table vehicle_archive",
+    "vehicle_table vehicle_archive vehicle_upkeep new_upkeep_item edit_upkeep_item remove_upkeep_item "
+    "new_upkeep_check edit_upkeep_check remove_upkeep_check",
     "shed vehicle revision": "edit_revision remove_revision new_fitting new_modification revision_release "
     "accept_point release_to_ride revision_wiring revision_space edit_contacts new_balance_test edit_balance_test "
     "remove_balance_test edit_fitting remove_fitting edit_modification remove_modification revision_report",
     "shed parts": "new_part_kind new_part part",
-    "shed parts part": "edit_part remove_part",
+    "shed parts part": "edit_part remove_part new_individual individual",
+    "shed parts part individual": "edit_individual remove_individual new_piece_upkeep new_place edit_place "
+    "remove_place",
     "shed venues": "new_venue venue",
     "shed venues venue": "edit_venue remove_venue new_gate edit_gate remove_gate",
     "shed test_cards": "new_test_card test_card",
@@ -93,7 +97,8 @@ _WAYS = {
     "shed record": "record_history undo_change",
     "shed photos": "new_photo photo_image photo_thumbnail edit_photo remove_photo",
     "settings": "settings assumptions account people devices connection upkeep help methods read_in revoke_device "
-    "connection_seen health specimen trash restore_removal empty_removal",
+    "connection_seen health specimen trash restore_removal empty_removal "
+    "backup_file",
     "settings people": "person access_log end_invitation",
     "settings help": "help_page",
     "settings methods": "method",

@@ -7,7 +7,7 @@ from django.conf import settings
 
 from buildlog.models import Failure, FailureMode, Revision, Vehicle
 from sessions.bench.now import READ_WHOLE, now_of
-from sessions.models import Pass, Session
+from sessions.models import Pass, Session, Venue
 
 
 @pytest.fixture
@@ -39,23 +39,25 @@ def test_an_empty_log_leads_to_its_first_session_step_by_step(sign_in, db):
     client = sign_in("builder")
     text = client.get("/").content.decode()
     assert "An empty log" in text
-    assert text.count("<strong>") >= 6
+    assert text.count("<strong>") >= 5
     assert "/vehicles/new/" in text
     assert "/venues/new/" in text
     machine = Vehicle.objects.create(name="Led sled")
     text = client.get("/").content.decode()
-    assert f"/vehicles/{machine.pk}/new-revision/" in text
-    revision = Revision.objects.create(vehicle=machine, number=1, date="2026-01-10")
-    assert f"/revisions/{revision.pk}/new-fitting/" in client.get("/").content.decode()
+    assert f"/vehicles/{machine.pk}/made-of/" in text
+    assert "/sessions/new/" not in text
+    Revision.objects.create(vehicle=machine, number=1, date="2026-01-10")
+    Venue.objects.create(name="Back bay")
+    assert "/sessions/new/" in client.get("/").content.decode()
 
 
 def test_each_step_is_asked_for_once_and_only_what_the_account_may_do(sign_in, revision, venue):
     client = sign_in("reader")
     response = client.get("/")
     steps = response.context["steps"]
-    assert [step.is_done for step in steps] == [True, True, False, True, False, False]
+    assert [step.is_done for step in steps] == [True, True, True, False, False]
     assert [step.is_next for step in steps].count(True) == 1
-    assert "new-fitting" not in response.content.decode()
+    assert "/new-gate/" not in response.content.decode()
 
 
 def test_the_last_session_says_how_it_differs_beyond_both_uncertainties(sign_in, session, second_session, gate):
