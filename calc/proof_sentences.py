@@ -10,16 +10,9 @@ from calc.failure_facts import HURTS
 from calc.failure_state import Shown, Standing, State
 from calc.fix_proof import Proof, Why
 from calc.quantities import written
+from calc.wording import counted, listed
 
 OTHER_WAYS = "inspect, calculate or bench-test the fix"
-
-
-def _counted(number: int, noun: str = "ride") -> str:
-    return f"{number} {noun}{'' if number == 1 else 's'}"
-
-
-def _listed(names: list[str] | tuple[str, ...]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def gap_sentences(total: Ridden) -> list[str]:
@@ -28,11 +21,11 @@ def gap_sentences(total: Ridden) -> list[str]:
     >>> gap_sentences(Ridden(rides=5, without_distance=2, estimated=1))
     ['The distance of 1 of 5 rides is estimated.', 'No distance for 2 of 5 rides, counted as 0 km.']
     """
-    estimated = f"The distance of {total.estimated} of {_counted(total.rides)} is estimated."
+    estimated = f"The distance of {total.estimated} of {counted(total.rides)} is estimated."
     sentences = [estimated] if total.estimated else []
     parts = (("distance", total.without_distance, "0 km"), ("runtime", total.without_runtime, "0 h"))
     return sentences + [
-        f"No {name} for {unknown} of {_counted(total.rides)}, counted as {nothing}."
+        f"No {name} for {unknown} of {counted(total.rides)}, counted as {nothing}."
         for name, unknown, nothing in parts
         if unknown
     ]
@@ -60,9 +53,9 @@ def exposure_sentences(proof: Proof, system: str = "metric") -> list[str]:
     sentences = []
     if kind != DISTANCE:
         both = before + after
-        sentences.append(f"Counted in hours: no distance for {both.without_distance} of {_counted(both.rides)}.")
+        sentences.append(f"Counted in hours: no distance for {both.without_distance} of {counted(both.rides)}.")
     if before.unknown(kind):
-        lacking = f"No {name} for {before.unknown(kind)} of {_counted(before.rides)} before the fix"
+        lacking = f"No {name} for {before.unknown(kind)} of {counted(before.rides)} before the fix"
         if math.isinf(proof.exposure_before):
             sentences.append(f"{lacking}, and nothing on record limits what it can have been.")
         else:
@@ -71,13 +64,13 @@ def exposure_sentences(proof: Proof, system: str = "metric") -> list[str]:
     estimated = _estimated(before, kind) + _estimated(after, kind)
     if estimated:
         sentences.append(
-            f"The distance of {_counted(estimated)} is estimated: before the fix as long, since then as short as it "
+            f"The distance of {counted(estimated)} is estimated: before the fix as long, since then as short as it "
             "can have been."
         )
     if proof.unlogged_before:
-        sentences.append(f"No ride is recorded for {_counted(proof.unlogged_before, 'failure')} before the fix.")
+        sentences.append(f"No ride is recorded for {counted(proof.unlogged_before, 'failure')} before the fix.")
     if after.unknown(kind):
-        lacking = f"{after.unknown(kind)} of {_counted(after.rides)}"
+        lacking = f"{after.unknown(kind)} of {counted(after.rides)}"
         sentences.append(f"No {name} for {lacking} since the fix, counted as {nothing}.")
     return [*sentences, *_left_out(proof)]
 
@@ -87,7 +80,7 @@ def _left_out(proof: Proof) -> list[str]:
     in_order = sorted(proof.left_out, key=lambda ride: (ride.why.name, ride.names, ride.revision.number))
     for (why, names), group in groupby(in_order, key=lambda ride: (ride.why, ride.names)):
         rows = list(group)
-        rides = f"{_counted(sum(row.rides for row in rows))} with {_listed([row.revision.label for row in rows])}"
+        rides = f"{counted(sum(row.rides for row in rows))} with {listed([row.revision.label for row in rows])}"
         sentences.append(f"Left out: {rides}, {_reason(proof, why, names)}")
     return sentences
 
@@ -99,9 +92,9 @@ def _reason(proof: Proof, why: Why, names: tuple[str, ...]) -> str:
     if why is Why.LATER_FIX:
         return "where a later fix answers the same failure."
     if why is Why.PART_REMOVED:
-        return f"without what {own} changed for {fix}: {_listed(names)}."
+        return f"without what {own} changed for {fix}: {listed(names)}."
     return (
-        f"where it cannot be told whether {fix} is still fitted ({_listed(names)}: not as on {own}, or not written "
+        f"where it cannot be told whether {fix} is still fitted ({listed(names)}: not as on {own}, or not written "
         "down). A failure there counts all the same."
     )
 
@@ -110,7 +103,7 @@ def judged_sentence(proof: Proof) -> str:
     """The evidence that a later revision has the fix."""
     own = proof.revision.label
     if proof.judged_by:
-        names = _listed(proof.judged_by)
+        names = listed(proof.judged_by)
         return f"A revision made from {own} counts as having the fix while this is as on {own}: {names}."
     return (
         f"Nothing on record tells what {own} changed for the fix, so every revision made from it counts as having it."
@@ -125,14 +118,14 @@ def refusal(proof: Proof | None, system: str = "metric", shown: Shown | None = N
         return "It came again since the fix, so the fix has not held."
     if shown is not None and shown.severity in HURTS:
         numeral = "I" if shown.severity == 1 else "II"
-        return f"Severity {numeral} is not shown by riding. It still takes {_listed(list(shown.lacks))}."
+        return f"Severity {numeral} is not shown by riding. It still takes {listed(shown.lacks)}."
     if proof.needed is None and proof.before.rides == proof.unlogged_before:
         return (
             "No distance is recorded before the fix, nor a runtime, so there is no earlier rate to compare with: "
             f"{OTHER_WAYS}."
         )
     if proof.needed is None:
-        lacking = f"{proof.before.unknown(proof.kind)} of {_counted(proof.before.rides)}"
+        lacking = f"{proof.before.unknown(proof.kind)} of {counted(proof.before.rides)}"
         return (
             f"How much it was ridden before the fix is not known for {lacking}, so there is no earlier rate to compare "
             f"with. Write down the distance or runtime of those rides; an estimate will do. Or {OTHER_WAYS}."

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from calc.digits import decimals_for, with_minus
-from calc.quantities import KINDS, difference_in_shown_unit, in_shown_unit
+from calc.quantities import KINDS, difference_in_shown_unit, in_shown_unit, written
 
 
 def written_within(value: float, lower: float, upper: float, kind_name: str, system: str = "metric") -> str:
@@ -25,6 +25,18 @@ def written_limits(lower: float, upper: float, kind_name: str, system: str = "me
     decimals = _place_of(lower, upper, kind_name, system)
     both = [with_minus(in_shown_unit(end, kind_name, system), decimals) for end in (lower, upper)]
     return f"{both[0]} to {both[1]} {KINDS[kind_name].shown_in(system).label}".strip()
+
+
+def written_span(low: float, high: float, kind_name: str, system: str = "metric", digits: int = 2) -> str:
+    """Two values to the same place, with their unit once; one where they read the same.
+
+    >>> written_span(2.22, 2.73, "speed"), written_span(2.22, 2.22, "speed")
+    ('8.0 to 9.8 km/h', '8 km/h')
+    """
+    upper = written(high, kind_name, system, None, digits)
+    number = upper.partition(" ")[0]
+    lower = with_minus(in_shown_unit(low, kind_name, system), len(number.partition(".")[2]))
+    return upper if number == lower else f"{lower} to {upper}"
 
 
 def _place_of(lower: float, upper: float, kind_name: str, system: str) -> int:

@@ -86,6 +86,8 @@ def records_of_page(context: Any) -> dict[str, Any]:
     for record in _with_parents([record for record in named if isinstance(record, Model)]):
         if not record._state.adding:
             records.setdefault(str(record._meta.model_name), record)
+    if isinstance(context.get("record"), Model):
+        records["record"] = context["record"]
     return records
 
 

@@ -48,7 +48,8 @@ class PhotoViewSet(RemovedInWords, mixins.ListModelMixin, mixins.RetrieveModelMi
             if photo is None:
                 raise Http404
             before = self.get_serializer(photo).data
-            serializer = self.get_serializer(photo, data={"caption": request.data.get("caption", "")}, partial=True)
+            caption = request.data.get("caption", photo.caption) if isinstance(request.data, dict) else photo.caption
+            serializer = self.get_serializer(photo, data={"caption": caption}, partial=True)
             serializer.is_valid(raise_exception=True)
             if photo.caption != serializer.validated_data["caption"]:
                 sent = before | {"caption": serializer.validated_data["caption"]}

@@ -43,8 +43,20 @@ LISTS = {
     "import_notebook": "Import a notebook",
 }
 """Pages on the way up that are about no single record, with their labels."""
-RECORDS = {"vehicle", "revision", "session", "venue", "part", "failure", "testcard", "trial", "failuremode", "log"}
-"""Records on the way up: the names of their models."""
+RECORDS = {
+    "vehicle",
+    "revision",
+    "session",
+    "venue",
+    "part",
+    "failure",
+    "testcard",
+    "trial",
+    "failuremode",
+    "log",
+    "record",
+}
+"""Records on the way up: the names of their models, and the record of a page about any."""
 
 _WAYS = {
     "now": "home",
@@ -78,9 +90,10 @@ _WAYS = {
     "shed venues venue": "edit_venue remove_venue new_gate edit_gate remove_gate",
     "shed test_cards": "new_test_card test_card",
     "shed test_cards testcard": "edit_test_card remove_test_card",
+    "shed record": "record_history undo_change",
     "shed photos": "new_photo photo_image photo_thumbnail edit_photo remove_photo",
     "settings": "settings assumptions account people devices connection upkeep help methods read_in revoke_device "
-    "connection_seen health specimen",
+    "connection_seen health specimen trash restore_removal empty_removal",
     "settings people": "person access_log end_invitation",
     "settings help": "help_page",
     "settings methods": "method",

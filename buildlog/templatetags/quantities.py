@@ -13,9 +13,8 @@ from buildlog.machines.specifications import CATEGORIES
 from buildlog.people.roles import may_remove
 from buildlog.quantities.declared import quantities_of, rows_of
 from buildlog.quantities.fields import QuantityField
-from calc.digits import with_minus
 from calc.quantities import in_shown_unit, written, written_difference
-from calc.written_limits import written_limits, written_within
+from calc.written_limits import written_limits, written_span, written_within
 
 register = template.Library()
 
@@ -29,10 +28,7 @@ def quantity(context: Any, value: float | None, kind: str, u: float | None = Non
 @register.simple_tag(takes_context=True)
 def span(context: Any, low: float, high: float, kind: str, digits: int = 2) -> str:
     """Two stored numbers to the same place, with their unit once: "8.0 to 9.8 km/h"."""
-    upper = quantity(context, high, kind, None, digits)
-    decimals = len(upper.partition(" ")[0].partition(".")[2])
-    lower = with_minus(in_shown_unit(low, kind, context.get("unit_system", "metric")), decimals)
-    return upper if upper.partition(" ")[0] == lower else f"{lower} to {upper}"
+    return written_span(low, high, kind, context.get("unit_system", "metric"), digits)
 
 
 @register.inclusion_tag("quantities/rows.html", takes_context=True)

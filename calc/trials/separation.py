@@ -9,6 +9,7 @@ import numpy as np
 from calc.trials.columns import Columns, Covariate, Factor, Flags
 from calc.trials.days import Selection, day_values, rows_aside, rows_complete
 from calc.trials.model import DayModel
+from calc.wording import listed
 
 HIGHEST_INFLATION = 10.0
 """From this variance inflation on, terms count as not separable (Kutner, Nachtsheim, Neter and Li, Applied
@@ -162,11 +163,6 @@ def why_not_separable(pair: Pair, chosen: Selection) -> str:
     first, second = pair.labels
     names = [condition.label for condition in conditions] if culprits else list(adjusted_for(pair, chosen))
     return f"What the change from {second} to {first} did cannot be told from what changed with it: {listed(names)}."
-
-
-def listed(names: list[str]) -> str:
-    """Names as a sentence has them: a, b and c."""
-    return " and ".join(part for part in (", ".join(names[:-1]), *names[-1:]) if part)
 
 
 def _separable_without(pair: Pair, chosen: Selection, place: int) -> bool:

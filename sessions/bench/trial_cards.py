@@ -12,8 +12,8 @@ from django.views.decorators.http import require_POST
 
 from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
-from calc.quantities import written
 from calc.trials.order import first_is_new
+from calc.written_limits import written_span
 from sessions.bench.models import TestCard, TestCardItem
 from sessions.bench.pages import STOPS_THE_DAY
 from sessions.evidence.reader import recorded
@@ -59,8 +59,7 @@ def conditions_of(trial: Trial, season: Season, system: str) -> str:
     parts = []
     air = recorded(season.numbers["air_temperature_c"], rows)
     if air.size:
-        ends = [written(float(value), "temperature", system, digits=2) for value in (air.min(), air.max())]
-        parts.append(ends[0] if ends[0] == ends[1] else f"{ends[0]} to {ends[1]}")
+        parts.append(written_span(float(air.min()), float(air.max()), "temperature", system))
     names = dict(Session.Surface.choices)
     surfaces = sorted({names[season.surface[row]].lower() for row in rows if season.surface[row]})
     if surfaces:

@@ -34,7 +34,9 @@ class ForwardTimes:
 
     def __init__(self) -> None:
         self.rows = self.kept = 0
-        self.unknown = self.standing = self.wrong = 0
+        self.unknown = self.standing = self.wrong = self.repeated = 0
+        """Rows without a time; that stand still or go back; whose stamp alone is wrong; and how many of those
+        that stand still repeat the stamp before, as loggers do whose clock shows whole seconds."""
         self.first_left_out: int | None = None
         self.parts: list[tuple[int, float]] = []
         """The row at which each further part begins, and its time."""
@@ -104,7 +106,9 @@ class ForwardTimes:
         self._shift_s += float(shifts[count - 1])
         self.unknown += int((~known[:count]).sum())
         self.wrong += int(wrong[:count].sum())
-        self.standing += int((usable & ~kept).sum())
+        left_out = usable & ~kept
+        self.standing += int(left_out.sum())
+        self.repeated += int((left_out[1:] & (times[1:] == times[:-1])).sum())
         return times, kept
 
     def _judge_drops(
@@ -151,7 +155,7 @@ class ForwardTimes:
         """
         left_out = self.standing + self.wrong
         known = self.rows - self.unknown
-        if self.kept < 2 or left_out > known / 2:
+        if self.kept < 2 or left_out - self.repeated > known / 2:
             raise NotARecording(
                 f"The times do not run forwards: {self.standing + self.wrong} of {self.rows} {what} stand still or go "
                 "back. Choose another column for the time, or another form of it."

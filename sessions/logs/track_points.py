@@ -22,6 +22,8 @@ MOST_POINTS = 500_000
 MOST_NAMED = 24
 """More values of one's own than this are hardly measured ones; those that come first in the file are kept."""
 MOST_BAD_SHARE = 0.2
+FEWEST_MOMENTS = 2
+"""A track whose points all have one of two times was not timed at all."""
 _ENDS = {"lat": 90.0, "lon": 180.0}
 
 
@@ -118,11 +120,18 @@ class TrackPoints:
         for name, count in self._beyond.items():
             notes.append(f"{BY_COLUMN[name].label}: {count} values that cannot be are left out.")
         columns: dict[str, Any] = {name: np.array(values) for name, values in self._values.items()}
-        if self._first is None:
-            notes.append("The track has no times: it has a length, but no speeds.")
+        seconds = np.array(self._seconds)
+        timed = int((~np.isnan(seconds)).sum())
+        known = seconds[~np.isnan(seconds)]
+        if timed * 2 < self.count or np.unique(known).size <= FEWEST_MOMENTS < known.size:
+            some = ""
+            if timed:
+                different = "hardly any times of their own" if timed * 2 >= self.count else "a time"
+                some = f"{timed} of its {self.count} points have {different}. "
+            notes.append(f"{some}The track has no times: it has a length, but no speeds.")
             return ShortRecording(None, columns, notes, self._named)
         forwards = ForwardTimes()
-        blocks = list(forwards.of([{TIME: np.array(self._seconds), **columns}]))
+        blocks = list(forwards.of([{TIME: seconds, **columns}]))
         notes += forwards.notes("points")
         columns = {name: np.concatenate([block[name] for block in blocks]) for name in blocks[0]}
         begun_s = float(columns[TIME][0])

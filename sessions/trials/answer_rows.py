@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from calc.trials.answers import Answer
-from calc.trials.separation import listed
+from calc.wording import listed
 from sessions.drawing.interval_rows import Axis, Interval, Row
 from sessions.trials.models import Trial
 from sessions.trials.questions import Answered, Asked, answer_word, percent

@@ -9,7 +9,8 @@ from typing import Any
 from django.utils import timezone
 
 from buildlog.machines.models import Revision
-from calc.quantities import written
+from calc.wording import counted
+from calc.written_limits import written_span
 from sessions.evidence.reader import recorded
 from sessions.evidence.season import Season
 from sessions.outings.models import Session
@@ -33,11 +34,7 @@ def conditions_beside(
 
 def _ridden(season: Season, side: Any) -> str:
     days = {timezone.localtime(season.started_at[row]).date() for row in side}
-    return f"{_counted(len(side), 'session')} on {_counted(len(days), 'day')}" if days else "never"
-
-
-def _counted(count: int, noun: str) -> str:
-    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+    return f"{counted(len(side), 'session')} on {counted(len(days), 'day')}" if days else "never"
 
 
 def _surfaces(season: Season, side: Any) -> str:
@@ -50,5 +47,4 @@ def _span(values: Any, side: Any, kind: str, system: str) -> str:
     known = recorded(values, side)
     if not known.size:
         return ""
-    low, high = (written(float(end), kind, system, digits=2) for end in (known.min(), known.max()))
-    return low if low == high else f"{low} to {high}"
+    return written_span(float(known.min()), float(known.max()), kind, system)

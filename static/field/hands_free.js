@@ -12,7 +12,8 @@ import { meta } from "./store.js";
 const SETTLED_S = 16;
 // A pass through one gate begins no sooner after another than this.
 const SAME_S = 3;
-const MOST_FIXES = 4000;
+// A quarter of an hour and more at one a second.
+const MOST_FIXES = 1200;
 const WORST_ACCURACY_M = 25;
 const DOUBTS = { gap: "positions are missing around it", path: "it was not ridden straight from mark to mark", stop: "the machine nearly stood" };
 
@@ -66,8 +67,16 @@ export async function noteFix(app, outing, { time_s, coords }) {
   await lookForPasses(app, outing, time_s - SETTLED_S);
 }
 
+// One look after another, so that no pass is taken twice.
+let looking = Promise.resolve();
+
 // When the track stops, passes need not wait for more fixes.
-export async function lookForPasses(app, outing, settled_s = Infinity) {
+export function lookForPasses(app, outing, settled_s = Infinity) {
+  looking = looking.catch(() => {}).then(() => look(app, outing, settled_s));
+  return looking;
+}
+
+async function look(app, outing, settled_s) {
   for (const gate of handsFreeGates(outing)) {
     const u_mark_m = (await meta(`mark_u/${gate.id}`)) ?? UNKNOWN_MARK_U_M;
     for (const pass of gatePasses(trackThrough(gate, trail.fixes, u_mark_m))) {

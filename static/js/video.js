@@ -1,6 +1,8 @@
 // Times a pass on a clip that stays on this device. A frame is identified by its presentation time, which the
 // browser reports with each frame; the player's currentTime does not identify a frame.
 
+import { captureRateOf } from "./capture-rate.js";
+
 const place = document.getElementById("video-timing");
 const gates = JSON.parse(document.getElementById("gates").textContent);
 const video = place.querySelector("video");
@@ -9,6 +11,10 @@ const ask = (name) => form.elements[name];
 const say = (id, text) => { place.querySelector(`#${id}`).textContent = text; };
 
 const state = { frame_s: null, interval_s: 1 / 30, marks: [] };
+const seek = place.querySelector("#seek");
+
+// A rate beyond that of the clip by more than this is doubted: unequal frames make a clip's own rate uncertain.
+const DOUBTED_BEYOND = 1.3;
 
 // The presentation time of the next shown frame, or null if none comes.
 function shownFrame(act) {
@@ -62,6 +68,19 @@ async function learnInterval() {
   if (steps.length) state.interval_s = Math.min(...steps);
 }
 
+// How long the clip is. Some recorders do not write it: it is known once the end was gone to.
+async function length_s() {
+  if (!Number.isFinite(video.duration)) {
+    await new Promise((resolve) => {
+      const stop = setTimeout(resolve, 3000);
+      video.addEventListener("seeked", () => { clearTimeout(stop); resolve(); }, { once: true });
+      video.currentTime = 1e6;
+    });
+  }
+  const end_s = Number.isFinite(video.duration) ? video.duration : video.currentTime;
+  return Math.max(end_s, state.interval_s);
+}
+
 function gate() {
   return gates.find((candidate) => candidate.id === ask("gate").value);
 }
@@ -80,7 +99,19 @@ function result() {
   return times.map((time) => time * scale);
 }
 
+// Said of a clip that plays as it was recorded: more frames a second than it has cannot be.
+function rateDoubt() {
+  const taken = Number(ask("taken").value.replace(",", "."));
+  const shown = 1 / state.interval_s;
+  if (state.frame_s === null || ask("slow").checked || !(taken > DOUBTED_BEYOND * shown)) return "";
+  return `The clip shows ${shown.toFixed(0)} frames a second, not ${taken}. If it was recorded at ${taken} and plays slower, tick “Slow motion”; otherwise the time would be right and its ± too small.`;
+}
+
 function draw() {
+  const doubt = rateDoubt();
+  place.querySelector("#rate-doubt").hidden = !doubt;
+  say("rate-doubt", doubt);
+  if (state.frame_s !== null && document.activeElement !== seek) seek.value = String(state.frame_s);
   say("frame", state.frame_s === null ? "no frame yet" : `frame at ${state.frame_s.toFixed(4)} s of the clip`);
   const wanted = gate()?.positions_m.length ?? 0;
   const list = place.querySelector("#marks");
@@ -118,15 +149,38 @@ place.querySelector("#clip").addEventListener("change", async (event) => {
     return;
   }
   await learnInterval();
-  if (!ask("taken").value) ask("taken").value = String(Math.round(100 / state.interval_s) / 100);
+  const clip = Math.round(100 / state.interval_s) / 100;
+  const recorded = await captureRateOf(file);
+  if (!ask("taken").value) ask("taken").value = String(recorded ?? clip);
+  if (recorded !== null && recorded > DOUBTED_BEYOND * clip) {
+    // The camera's own word: recorded faster than it plays.
+    ask("slow").checked = true;
+    ask("plays").value = String(clip);
+  }
+  seek.max = String(await length_s());
   await goTo(0);
   place.dataset.ready = "yes";
 });
 
 place.querySelector("#back").addEventListener("click", () => void step(-1));
 place.querySelector("#on").addEventListener("click", () => void step(1));
-place.querySelector("#back-second").addEventListener("click", () => void goTo((state.frame_s ?? 0) - 1));
-place.querySelector("#on-second").addEventListener("click", () => void goTo((state.frame_s ?? 0) + 1));
+const jump = (seconds) => goTo((state.frame_s ?? 0) + seconds);
+for (const button of place.querySelectorAll("[data-seconds]")) {
+  button.addEventListener("click", () => void jump(Number(button.dataset.seconds)));
+}
+// While the bar is dragged only the newest place is gone to.
+let wanted_s = null;
+seek.addEventListener("input", async () => {
+  const busy = wanted_s !== null;
+  wanted_s = Number(seek.value);
+  if (busy) return;
+  let at = null;
+  while (wanted_s !== at) {
+    at = wanted_s;
+    await goTo(at);
+  }
+  wanted_s = null;
+});
 place.querySelector("#play").addEventListener("click", async () => {
   if (video.paused) {
     await video.play();
@@ -149,7 +203,10 @@ place.querySelector("#unmark").addEventListener("click", () => { state.marks.pop
 form.addEventListener("input", draw);
 addEventListener("keydown", (event) => {
   if (event.target.matches("input, select, textarea")) return;
-  const act = { ArrowLeft: () => step(-1), ArrowRight: () => step(1), m: () => place.querySelector("#mark").click() }[event.key];
+  const act = {
+    ArrowLeft: () => (event.shiftKey ? jump(-1) : step(-1)), ArrowRight: () => (event.shiftKey ? jump(1) : step(1)),
+    PageUp: () => jump(-10), PageDown: () => jump(10), m: () => place.querySelector("#mark").click(),
+  }[event.key];
   if (!act) return;
   event.preventDefault();
   void act();

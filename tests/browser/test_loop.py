@@ -87,6 +87,7 @@ def test_a_failure_closes_its_loop_and_opens_again(page, live_server, make_accou
     page.goto(bench)
     assert page.locator(".rows .badge.recurred").count() >= 1
     page.get_by_role("link", name="Try a change on paper").first.click()
+    page.get_by_text("Geometry, gearing and mass").click()
     page.get_by_label("Track width").fill("1.5 m")
     page.get_by_role("button", name="See what it does").click()
     assert fits(page)

@@ -1,5 +1,7 @@
 """Timing a pass on a clip whose every frame's time is known."""
 
+import struct
+
 import pytest
 from playwright.sync_api import expect
 
@@ -106,6 +108,57 @@ def test_marks_go_forwards_and_can_be_taken_back(opened):
     assert "comes after the one before" in page.text_content("#wrong")
     page.get_by_role("button", name="Remove the last mark").click()
     expect(page.get_by_role("button", name="This frame is mark 1 of 2")).to_be_visible()
+
+
+def test_the_bar_and_jumps_lead_to_any_place(opened):
+    """A clip of 60 s, a frame every 200 ms: its end is three taps away, not three hundred."""
+    page = opened([200 * index for index in range(300)])
+    page.get_by_role("button", name="+10 s").click()
+    expect(page.locator("#frame")).to_have_text("frame at 10.0000 s of the clip")
+    page.get_by_role("button", name="−1 s").click()
+    expect(page.locator("#frame")).to_have_text("frame at 9.0000 s of the clip")
+    page.get_by_label("Place in the clip").fill("45.05")
+    expect(page.locator("#frame")).to_have_text("frame at 45.0000 s of the clip")
+    page.evaluate("() => document.activeElement.blur()")
+    page.keyboard.press("PageDown")
+    expect(page.locator("#frame")).to_have_text("frame at 55.0000 s of the clip")
+    page.keyboard.press("Shift+ArrowLeft")
+    expect(page.locator("#frame")).to_have_text("frame at 54.0000 s of the clip")
+    assert float(page.get_by_label("Place in the clip").input_value()) == pytest.approx(54.0)
+    assert fits(page)
+
+
+def test_a_rate_that_the_clip_does_not_have_is_doubted(opened):
+    page = opened([33 * index for index in range(30)])
+    assert page.get_by_label("Recorded at, frames/s").input_value() == "30.3"
+    page.get_by_label("Recorded at, frames/s").fill("240")
+    expect(page.locator("#rate-doubt")).to_contain_text("The clip shows 30 frames a second, not 240")
+    page.get_by_label("Slow motion").check()
+    expect(page.locator("#rate-doubt")).to_be_hidden()
+
+
+def atom(name, content):
+    return (8 + len(content)).to_bytes(4, "big") + name + content
+
+
+def test_the_rate_that_a_camera_wrote_is_proposed(opened):
+    """QuickTime File Format, metadata: keys in their order, items numbered by them, a float of 32 bits as type 23."""
+    names = [b"com.android.version", b"com.android.capture.fps"]
+    listed = b"".join(atom(b"mdta", name) for name in names)
+    keys = atom(b"keys", bytes(4) + len(names).to_bytes(4, "big") + listed)
+    text = atom(b"data", (1).to_bytes(4, "big") + bytes(4) + b"14")
+    rate = atom(b"data", (23).to_bytes(4, "big") + bytes(4) + struct.pack(">f", 240.0))
+    items = [atom(number.to_bytes(4, "big"), data) for number, data in ((1, text), (2, rate))]
+    written = atom(b"moov", atom(b"meta", keys + atom(b"ilst", b"".join(items))))
+    page = opened([33 * index for index in range(12)])
+    read = """async (bytes) => {
+        const own = document.querySelector("script[src*='video']").src;
+        const { captureRate } = await import(own.replace(/video[^/]*$/, "capture-rate.js"));
+        return captureRate(new Uint8Array(bytes).buffer);
+    }"""  # fmt: skip
+    assert page.evaluate(read, list(b"x" * 100 + written + b"y" * 50)) == 240
+    assert page.evaluate(read, list(written[:-30])) is None
+    assert page.evaluate(read, list(b"no such key")) is None
 
 
 def test_a_file_that_is_no_clip_is_said(page, opened, live_server, session):

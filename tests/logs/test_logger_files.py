@@ -228,6 +228,13 @@ def test_bytes_that_are_no_text_cost_their_own_cell():
     assert "volts: 1 values are left out, the first near line 40002" in recording.notes[0]
 
 
+def test_stamps_of_whole_seconds_leave_one_row_of_each():
+    """Ten rows a second under a clock that shows seconds: a tenth of them is placed, and the note says so."""
+    recording = read(b"t,volts\n" + b"".join(b"%d,52.%d\n" % (n // 10, n % 10) for n in range(300)))
+    assert recording.columns["time_s"].tolist() == [float(n) for n in range(30)]
+    assert "270 rows whose time stands still" in recording.notes[0]
+
+
 def test_a_clock_that_began_again_starts_another_part():
     """Twice the same 40 s: the second part stands behind the first, by more than any gap that is summed over."""
     recording = read(GOOD + GOOD.split(b"\n", 1)[1])

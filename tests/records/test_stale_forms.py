@@ -192,6 +192,9 @@ FORMS = {
     "done": (
         "/upkeep-checks/{}/edit/", "upkeep_check", {"finding": "Mine"}, {"done_by": "Ola"}, {"finding": "Other"},
     ),
+    "tilt test": (
+        "/revisions/balance-tests/{}/edit/", "balance_test", {"notes": "Mine"}, {"load_kg": 70.0}, {"notes": "Other"},
+    ),
     "modification": ("/modifications/{}/edit/", "modification", {"title": "My"}, {"reason": "It"}, {"title": "Other"}),
     "verification": (
         "/verifications/{}/edit/", "verification", {"finding": "Mine"}, {"done_by": "Ola"}, {"finding": "Other"},

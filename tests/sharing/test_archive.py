@@ -12,25 +12,45 @@ import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 
 from buildlog.models import (
+    BalanceTest,
     Cause,
     Failure,
     FailureChange,
+    Individual,
+    IndividualFitting,
     Modification,
     Part,
     Photo,
+    RemovedRecord,
     Revision,
     SignOff,
+    UpkeepCheck,
+    UpkeepItem,
     Vehicle,
     Verification,
 )
 from buildlog.photos.pictures import store_photo
 from buildlog.records.csv_tables import as_csv, cell
+from buildlog.records.removal import remove
 from sessions.demo import loading
 from sessions.demo.season import SEAT
 from sessions.logs.column_guess import guess
 from sessions.logs.csv_layout import find_layout
 from sessions.logs.ingest import read_stored, store_log
-from sessions.models import GateMark, Log, Pass, Reading, Session, ShareLink, TestCard, TestCardItem, Venue
+from sessions.models import (
+    AcceptedPoint,
+    GateMark,
+    Log,
+    Pass,
+    Reading,
+    Release,
+    Session,
+    ShareLink,
+    TestCard,
+    TestCardItem,
+    Trial,
+    Venue,
+)
 from sessions.sharing import archive
 from tests.logs.whole_logs import whole_columns
 
@@ -38,7 +58,8 @@ SAMPLE = Path(__file__).resolve().parents[1] / "reference/data/sample.gpx"
 LOGGER_FILE = b"time (s);U (V);I (A)\n0,0;52,4;10,5\n0,5;52,2;20,5\n1,0;;30,5\n"
 COUNTED = [
     Vehicle, Part, Revision, Venue, GateMark, Session, Pass, Reading, Failure, FailureChange, Modification, Cause,
-    TestCard, TestCardItem, Photo, Log, SignOff, Verification,
+    TestCard, TestCardItem, Photo, Log, SignOff, Verification, Individual, IndividualFitting, UpkeepItem, UpkeepCheck,
+    BalanceTest, AcceptedPoint, Release, Trial,
 ]  # fmt: skip
 
 
@@ -58,7 +79,11 @@ def demo(db, picture_file):
     log = store_log(outing, SimpleUploadedFile("ride.csv", LOGGER_FILE))
     read_stored(log, head.layout, guess(head.layout, head.rows))
     store_log(outing, SimpleUploadedFile("waits.csv", b"a,b\nc,d\n"))
-    card = TestCard.objects.create(revision=vehicle.revisions.last(), title="Next")
+    newest = vehicle.revisions.last()
+    BalanceTest.objects.create(revision=newest, kind="tilt", side="left", tilt_deg=38.0)
+    AcceptedPoint.objects.create(revision=newest, point="sag", title="Sag", sentence="It sags.", reason="Slowly.")
+    Release.objects.create(revision=newest, points=[{"point": "sag", "settled": "accepted"}])
+    card = TestCard.objects.create(revision=newest, title="Next")
     TestCardItem.objects.create(card=card, what="Six passes")
     return vehicle
 
@@ -401,3 +426,31 @@ def test_what_an_earlier_release_called_held_stays_signed(demo):
     TestCard.objects.all().delete()
     read(earlier)
     assert {failure.pk: failure.state for failure in Failure.objects.all()} == states
+
+
+def test_a_piece_and_a_named_part_that_are_here_already_take_the_place_of_the_file_s(demo):
+    """Both are known here under another key: the file's places, upkeep and named parts belong to what is here."""
+    fix = Modification.objects.get(title__startswith="Heavier chain")
+    chain = Part.objects.get(name__startswith="Chain 428")
+    fix.changed = [str(chain.pk)]
+    fix.save()
+    motor, places = Individual.objects.get(), IndividualFitting.objects.count()
+    target = packed(demo)
+    category, name, serial = motor.part.category, motor.part.name, motor.serial
+    loading.remove()
+    TestCard.objects.all().delete()
+    here = Individual.objects.create(part=Part.objects.create(category=category, name=name), serial=serial)
+    own_chain = Part.objects.create(category=chain.category, name=chain.name)
+    read(target)
+    assert Individual.objects.get() == here
+    assert here.places.count() == places
+    assert Modification.objects.get(pk=fix.pk).changed == [str(own_chain.pk)]
+
+
+def test_a_revision_takes_its_tests_points_and_releases_along_when_it_goes(revision, balance_test, make_account):
+    AcceptedPoint.objects.create(revision=revision, point="sag", title="Sag", sentence="It sags.", reason="Slowly.")
+    Release.objects.create(revision=revision)
+    remove(revision, make_account("owner"))
+    assert not any(model.objects.exists() for model in (BalanceTest, AcceptedPoint, Release))
+    kinds = set(RemovedRecord.objects.values_list("kind", flat=True))
+    assert {"buildlog.BalanceTest", "test_sessions.AcceptedPoint", "test_sessions.Release"} <= kinds
