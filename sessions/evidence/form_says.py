@@ -38,12 +38,13 @@ def says_of_session(session: Session, system: str) -> Consequences:
             results.append(result)
     rests_on_doubt = bool(LeftOut(doubts).count and doubted)
     careful = report_of(evidence, LeftOut(doubts)) if rests_on_doubt else report
+    without = evidence.without_doubtful(LeftOut(doubts)).reports[0] if rests_on_doubt else report
     consequences = Consequences(doubts=_by_field(open_doubts, Session, system))
     for result in results:
-        certain = careful.get(result.key)
+        certain = without.get(result.key)
         is_doubtful = certain is None or certain.value != result.value
         # A doubt makes no guard less careful: how far it still goes is what its page will say.
-        shown = certain if result.key in _GUARDS else result
+        shown = careful.get(result.key) if result.key in _GUARDS else result
         if shown is not None and shown.value is not None:
             consequences.rows.append(_row(shown, shown.value, earlier, system, is_doubtful))
     return consequences

@@ -102,6 +102,9 @@ def test_a_draft_is_offered_again_and_is_forgotten_once_it_is_saved(page, live_s
     assert broken_rules(page) == []
     page.get_by_role("button", name="Bring it back").click()
     assert page.get_by_label("Notes").input_value() == "Wind turned at noon"
+    # Databases of tests are in memory, where a reader waits for no writer: let the form's question be answered first.
+    page.wait_for_timeout(1000)
+    page.wait_for_load_state("networkidle")
     page.get_by_role("button", name="Save", exact=True).click()
     page.wait_for_url("**/sessions/*-*/")
     assert Session.objects.get().notes == "Wind turned at noon"

@@ -175,13 +175,7 @@ class Session(MadeRecord):
     )
     notes = models.TextField(blank=True, max_length=5000)
     clock_correction_s = QuantityField(
-        "added to the phone's clock",
-        kind="runtime",
-        null=True,
-        blank=True,
-        low=-1e10,
-        high=1e10,
-        in_rows=False,
+        "added to the phone's clock", kind="runtime", null=True, blank=True, low=-1e10, high=1e10, in_rows=False
     )
 
     class Meta:
