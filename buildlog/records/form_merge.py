@@ -32,6 +32,10 @@ Text = str | list[str]
 """The content of one form field, as a browser sends it."""
 
 
+def _key(value: Any) -> str:
+    return "" if value is None else str(value)
+
+
 @dataclass(frozen=True)
 class Beginning:
     """What a form showed when it was opened."""
@@ -49,7 +53,7 @@ class Beginning:
         return cls(
             {name: shown_text(form[name]) for name in form.fields if name != BEGAN_FROM},
             form.unit_system,
-            {name: str(form.instance.serializable_value(name)) for name in form.belongs_to},
+            {name: _key(form.instance.serializable_value(name)) for name in form.belongs_to},
             undecided,
         )
 

@@ -20,7 +20,8 @@ import reversion
 from django.apps import AppConfig
 from django.core.exceptions import ObjectDoesNotExist
 from django.db import IntegrityError, connection, transaction
-from django.db.models import Field, ForeignKey, ManyToManyField, Model
+from django.db.models import CASCADE, Field, ForeignKey, ManyToManyField, Model
+from django.urls import reverse
 from django.utils import timezone
 from reversion.errors import RevertError
 from reversion.models import Version
@@ -52,6 +53,18 @@ def kind_of(record: Model) -> str:
     """How the address of its history calls a record's kind; "" for a record that is not stored, or keeps none."""
     is_kept = not record._state.adding and reversion.is_registered(type(record))
     return str(record._meta.model_name) if is_kept else ""
+
+
+def page_of(record: Model) -> str:
+    """The address of the page that shows a record: its own, or that of the record which it is part of."""
+    if hasattr(record, "get_absolute_url"):
+        return str(record.get_absolute_url())
+    owners = (
+        getattr(record, column.name)
+        for column in record._meta.concrete_fields
+        if isinstance(column, ForeignKey) and column.remote_field.on_delete is CASCADE
+    )
+    return next((page_of(owner) for owner in owners if owner is not None), reverse("home"))
 
 
 @dataclass

@@ -73,8 +73,7 @@ def restore_removal(request: SignedInRequest, pk: int) -> HttpResponse:
         messages.warning(request, str(error))
         return redirect("trash")
     messages.success(request, f"Restored: {record}")
-    page = getattr(record, "get_absolute_url", None)
-    return redirect(page() if page else "trash")
+    return redirect(history.page_of(record))
 
 
 @require_POST

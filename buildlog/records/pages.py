@@ -305,6 +305,8 @@ def _parent(model: type[Model], name: str, value: str | None) -> Any:
         if value not in dict(column.flatchoices):
             raise Http404
         return value
+    if column.null and not value:
+        return None
     try:
         parent = column.related_model._base_manager.filter(pk=value).first()
     except (ValidationError, ValueError):

@@ -15,6 +15,7 @@ from buildlog.machines.chosen_machine import (
     note_shown,
     records_of_page,
 )
+from buildlog.records.history import page_of
 
 register = template.Library()
 
@@ -160,5 +161,5 @@ def _steps(way: tuple[str, ...], records: dict[str, Any], machine: MachineName |
         elif step in records:
             record = records[step]
             label = record.label if step == "revision" else str(record)
-            steps.append((label, record.get_absolute_url()))
+            steps.append((label, page_of(record)))
     return steps

@@ -17,6 +17,9 @@ from buildlog.upkeep.rides import MachineRides
 from calc.quantities import written
 from calc.upkeep import CYCLES, DAYS, Count, Interval, State, Use, counts_of, state_of
 
+EXACT = 4
+"""Digits of an interval, which somebody typed; what was ridden since is not known that well."""
+
 WORDS = {State.DUE: "due", State.SOON: "due soon", State.NOT_DUE: "not due"}
 BADGES = {State.DUE: "recurred", State.SOON: "watching", State.NOT_DUE: "held"}
 
@@ -67,7 +70,7 @@ class Due:
 
     def often(self, system: str = "metric") -> str:
         """How often it is done, in words."""
-        listed = [_written(kind, every, system) for kind, every in _every(self.item.interval)]
+        listed = [_written(kind, every, system, EXACT) for kind, every in _every(self.item.interval)]
         if not listed:
             return "once on each revision"
         return f"every {' or '.join(listed)}"
@@ -86,7 +89,7 @@ class Due:
         """What was ridden since, on its careful side, in the units of its interval."""
         parts = []
         for count in self.counts:
-            every = _written(count.kind, count.every, system)
+            every = _written(count.kind, count.every, system, EXACT)
             used = "unknown" if math.isinf(count.used) else _written(count.kind, count.used, system)
             parts.append(f"{used} of {every}")
         return ", ".join(parts)
@@ -97,11 +100,11 @@ def _every(interval: Interval) -> list[tuple[str, float]]:
     return [(kind, every) for kind, every in rows if every is not None]
 
 
-def _written(kind: str, value: float, system: str) -> str:
+def _written(kind: str, value: float, system: str, digits: int | None = None) -> str:
     if kind in (CYCLES, DAYS):
         number = f"{value:.0f}" if kind == DAYS or value >= 10 or value == int(value) else f"{value:.1f}"
         return f"{number} {kind[:-1] if number == '1' else kind}"
-    return written(value, kind, system, digits=2 if value < 1e5 else 3)
+    return written(value, kind, system, digits=digits or (2 if value < 1e5 else 3))
 
 
 class Upkeep:

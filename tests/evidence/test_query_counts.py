@@ -83,9 +83,10 @@ MOST = 16
 # It gathers for a whole day what other pages show one by one, and asks whether the rides it expects by can be; the
 # comparison reads what logs add up to.
 MOST_OF = {"api field": 44, "compare": 25, "recordings": 20, "session": 41, "revision": 30, "vehicle": 22}
-# Sign-in, account and the note of the demo are three of them; a list takes its rows, then counts for these alone.
-MOST_OF |= {"machines": 4, "sessions": 6, "failures": 11, "venues": 4}
-MOST_OF |= {"sessions of a revision": 7, "failures of a machine": 13, "oldest sessions": 7}
+# The first page asks what the bench asks, and shows the last session. Sign-in, account and the note of the demo are
+# three of each page's; a list takes its rows, then reads and works out these alone.
+MOST_OF |= {"machines": 36, "sessions": 19, "failures": 11, "venues": 4}
+MOST_OF |= {"sessions of a revision": 20, "failures of a machine": 13, "oldest sessions": 19}
 MOST_OF |= dict.fromkeys(("api sessions", "api passes", "api revisions"), 3)
 # States are worked out for all rows at once: seven reads of their machines; one more finds what came again.
 MOST_OF |= {"api failures": 11}
@@ -109,5 +110,8 @@ def test_queries_do_not_grow_with_rows(sign_in, session, gate):
     few, many = (counts[rows].pop("api field") for rows in (10, 200))
     assert abs(few - many) <= 1
     assert max(few, many) <= MOST_OF["api field"]
-    assert counts[10] == counts[200]
+    # The first page asks the bench only of a short season; a list of one page needs no count.
+    assert counts[10].pop("machines") >= counts[200]["machines"]
+    assert abs(counts[10].pop("sessions") - counts[200]["sessions"]) <= 1
+    assert counts[10] == {name: count for name, count in counts[200].items() if name in counts[10]}
     assert {name: count for name, count in counts[200].items() if count > MOST_OF.get(name, MOST)} == {}

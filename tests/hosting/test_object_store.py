@@ -16,7 +16,7 @@ from django.core.management import CommandError, call_command
 from django.db import IntegrityError
 from PIL import Image
 
-from buildlog.models import Photo
+from buildlog.models import Photo, Removal
 from buildlog.photos.pictures import give_files, read_picture, store_photo
 from buildlog.storage.slices import _Ranges
 from buildlog.storage.stored_files import stored_together
@@ -50,8 +50,11 @@ def test_a_photo_goes_in_is_served_and_goes_with_its_session(
         assert Image.open(io.BytesIO(content)).size == (60, 40)
     with django_capture_on_commit_callbacks(execute=True):
         assert client.post(f"/photos/{photo.pk}/remove/").status_code == 302
-    assert files_in_object_store.names() == []
     assert client.get(f"/photos/{photo.pk}/image/").status_code == 404
+    assert len(files_in_object_store.names()) == 2, "it can be restored"
+    with django_capture_on_commit_callbacks(execute=True):
+        assert client.post(f"/trash/{Removal.objects.get().pk}/empty/").status_code == 302
+    assert files_in_object_store.names() == []
 
 
 def test_a_photo_that_is_put_twice_is_one_record_and_two_files(sign_in, session, picture_file, files_in_object_store):

@@ -19,7 +19,7 @@ from tests.people.test_pages_by_role import BUILD, LOG, PAGES, POSTED_ONLY, READ
 
 METHODS = ("GET", "HEAD", "OPTIONS", "POST", "PUT", "PATCH", "DELETE", "TRACE")
 SAFE = {"GET", "HEAD", "OPTIONS"}
-LOOKED_AT_ONLY = {*READ_ONLY, "access_log", "connection", "time_video", "trash", "backup_file"}
+LOOKED_AT_ONLY = {*READ_ONLY, "access_log", "connection", "time_video", "trash", "backup_file", "new_part_kind"}
 OPEN_PAGES = {
     "field": SAFE - {"OPTIONS"},
     "field_manifest": SAFE - {"OPTIONS"},

@@ -223,7 +223,8 @@ def test_no_answer_tells_whether_a_name_is_somebodys(name, ilo, make_account):
         # Not even to somebody who knows its password.
         pages[0] = sign_in(Client(), name=name, password=RIGHT, address="192.0.2.9")
     assert [page.status_code for page in pages] == [200] * 5 + [429]
-    words = re.findall(r'role="alert">([^<]+)<', pages[0].content.decode())
+    alert = pages[0].content.decode().partition('role="alert"')[2].partition("</div>")[0]
+    words = re.findall("<li>([^<]+)</li>", alert)
     assert words == ["This name and password do not belong together. Look at capitals, and try again."]
 
 

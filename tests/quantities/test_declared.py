@@ -20,13 +20,16 @@ NAMES = [f"{model.__name__}.{field.name}" for model, field in QUANTITIES]
 
 
 @pytest.fixture
-def of_each_kind(revision, battery, session, gate, timed_pass, reading, failure, fitting, log):
+def of_each_kind(
+    revision, battery, session, gate, timed_pass, reading, failure, fitting, log, individual, upkeep_item, upkeep_check
+):
     from sessions.models import Assumptions
 
     records = {
         type(record).__name__: record
-        for record in (revision, battery, session, gate, timed_pass, reading, failure, fitting, log)
+        for record in (revision, battery, session, gate, timed_pass, reading, failure, fitting, log, individual)
     }
+    records |= {"UpkeepItem": upkeep_item, "UpkeepCheck": upkeep_check}
     known = Assumptions.objects.create(vehicle=revision.vehicle)
     tilted = BalanceTest.objects.create(revision=revision, kind="tilt", side="left", tilt_deg=40.0)
     return {**records, "Assumptions": known, "GateMark": gate.marks.last(), "BalanceTest": tilted}
@@ -36,7 +39,8 @@ def store(record, name, value):
     if name == "begins_into_session_s":
         type(record).objects.filter(pk=record.pk).update(clock="hand", **{name: value})
         return
-    type(record).objects.filter(pk=record.pk).update(**{name: value})
+    with_it = {"kind": "torque"} if type(record).__name__ == "UpkeepItem" and name == "torque_nm" else {}
+    type(record).objects.filter(pk=record.pk).update(**{name: value} | with_it)
 
 
 def a_value_of(field):
@@ -64,6 +68,7 @@ PAGES = {
     "Fitting": lambda record: record.revision.get_absolute_url(),
     "GateMark": lambda record: record.gate.get_absolute_url(),
     "BalanceTest": lambda record: f"/revisions/{record.revision_id}/space/",
+    "UpkeepCheck": lambda record: record.item.get_absolute_url(),
 }
 
 

@@ -146,6 +146,12 @@ def test_what_opens_the_log_to_somebody_has_no_history(kind, sign_in, session):
     assert sign_in("owner").get(f"/history/{kind}/{session.pk}/").status_code == 404
 
 
+def test_what_is_part_of_another_record_has_a_history_too(sign_in, fitting):
+    shown = sign_in("builder").get(f"/history/fitting/{fitting.pk}/")
+    assert shown.status_code == 200
+    assert f'href="{fitting.revision.get_absolute_url()}"' in shown.content.decode()
+
+
 def test_a_page_of_many_changes_asks_no_more_than_one_of_few(sign_in, timed_pass, django_assert_num_queries):
     client = sign_in("builder")
     for start in (6.0, 8.0):
