@@ -48,7 +48,8 @@ def test_a_person_signs_in_and_sends_forms(site, visitor):
     assert made.status == 302
     assert made.leads_to.startswith(f"{site.base}/vehicles/")
     assert f"Sled of {site.base}" in visitor.ask(made.leads_to).text
-    gone = visitor.send(f"{made.leads_to}remove/", {})
+    machine = made.leads_to.removesuffix("made-of/")
+    gone = visitor.send(f"{machine}remove/", {})
     assert gone.leads_to == f"{site.base}/"
     assert visitor.send("/settings/", {}).status == 405
 

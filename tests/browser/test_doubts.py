@@ -42,6 +42,7 @@ def test_a_slip_is_mended_with_one_tap(page, live_server, slipped, photograph):
 
 def test_it_is_so_is_kept_and_can_be_taken_back(page, live_server, slipped, photograph):
     page.goto(f"{live_server.url}{Vehicle.objects.get().get_absolute_url()}")
+    page.locator(".more > summary").click()
     page.get_by_role("link", name="Doubts").click()
     assert fits(page)
     assert serious(page) == []

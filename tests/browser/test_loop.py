@@ -49,13 +49,15 @@ def test_a_failure_closes_its_loop_and_opens_again(page, live_server, make_accou
     page.get_by_role("link", name="New revision to answer it").click()
     page.get_by_label("Status").select_option(label="Planned")
     page.get_by_role("button", name="Save", exact=True).click()
+    page.locator(".more > summary").click()
     page.get_by_role("link", name="Note a modification").click()
     page.get_by_label("Title").fill("Sprung idler")
     for box in page.locator("input[name=answers]").all():
         box.check()
     page.get_by_role("button", name="Save", exact=True).click()
     assert {failure.state for failure in Failure.objects.all()} == {"open"}  # a fix on paper is on no machine
-    page.get_by_role("link", name="Edit", exact=True).first.click()
+    page.locator(".more > summary").click()
+    page.locator(".more").get_by_role("link", name="Edit", exact=True).click()
     page.get_by_label("Status").select_option(label="Riding")
     page.get_by_role("button", name="Save", exact=True).click()
     assert {failure.state for failure in Failure.objects.all()} == {"fix_fitted"}
