@@ -11,7 +11,6 @@ from typing import Any
 
 from django.db import IntegrityError, transaction
 from django.http import JsonResponse
-from django.template.loader import render_to_string
 
 from buildlog.records.forms import RecordForm
 
@@ -90,7 +89,10 @@ def checked(form: RecordForm[Any], says: Says | None) -> JsonResponse:
                 ]
                 for name, of_field in doubts.items()
             },
-            "says": render_to_string("records/form_says.html", {"consequences": consequences}),
+            "says": {
+                "rows": [vars(row) for row in consequences.rows] if consequences else [],
+                "cautions": consequences.cautions if consequences else [],
+            },
         }
     )
 

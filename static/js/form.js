@@ -133,6 +133,18 @@ function doubtLine(name, doubt) {
   return paragraph;
 }
 
+function row({ label, text, note }) {
+  const list = document.createElement("dl");
+  const parts = [["dt", label], ["dd", text], ["dd", note]];
+  for (const [name, words] of parts.filter(([, words]) => words)) {
+    const part = document.createElement(name);
+    part.textContent = words;
+    if (words === note) part.className = "note";
+    list.append(part);
+  }
+  return list;
+}
+
 let asked = 0;
 async function ask() {
   const number = ++asked;
@@ -158,8 +170,7 @@ async function ask() {
     for (const doubt of answer.doubts[name] ?? []) lines.push(doubtLine(name, doubt));
     echo.replaceChildren(...lines);
   }
-  // The server's own template, in which everything typed is escaped.
-  if (rows) rows.innerHTML = answer.says;
+  if (rows) rows.replaceChildren(...answer.says.rows.map(row), ...answer.says.cautions.map((words) => line("caution", words)));
 }
 
 if (form.querySelector(".quantity") || rows) {

@@ -99,7 +99,8 @@ def test_paper_shows_nothing_to_press(page, live_server, season, logged, photogr
         expect(page.locator("h1")).to_be_visible()
         if has_charts:
             # Ink on white, whichever the screen was.
-            colours = "() => [...document.querySelectorAll('figure.chart')].map((one) => one.layout.font.color)"
+            drawings = "[...document.querySelectorAll('figure.chart')].filter((one) => one.layout)"  # not in a fold
+            colours = f"() => {drawings}.map((one) => one.layout.font.color)"
             page.wait_for_function(f"() => ({colours})().every((colour) => colour === '#000')")
             assert page.evaluate(COVERED) == [], name
 

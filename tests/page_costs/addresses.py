@@ -19,11 +19,15 @@ from buildlog.models import (
     Failure,
     FailureMode,
     Fitting,
+    Individual,
+    IndividualFitting,
     Modification,
     Part,
     Photo,
     Revision,
     SignOff,
+    UpkeepCheck,
+    UpkeepItem,
     Vehicle,
     Verification,
 )
@@ -31,6 +35,7 @@ from sessions.models import (
     Gate,
     GoNoGoCheck,
     Log,
+    NotebookImport,
     Pass,
     Reading,
     Session,
@@ -51,7 +56,7 @@ NAMES = {
     "new_failure": "new failure",
 }
 """What the table calls pages that have a goal; other pages are called as their addresses are."""
-FILES = {"log_original", "photo_image", "photo_thumbnail"}
+FILES = {"log_original", "photo_image", "photo_thumbnail", "backup_file"}
 """Answered with a stored file as it is."""
 FILE = "seconds,volts,amps\n" + "".join(f"{row / 10},{52 + row % 3},{row % 40}\n" for row in range(600))
 
@@ -60,6 +65,8 @@ API: dict[str, type[Any]] = {
     "failure-modes": FailureMode, "failures": Failure, "venues": Venue, "gates": Gate, "sessions": Session,
     "passes": Pass, "readings": Reading, "go-no-go-checks": GoNoGoCheck, "track-parts": TrackPart, "photos": Photo,
     "test-cards": TestCard, "test-card-items": TestCardItem, "trials": Trial,
+    "individuals": Individual, "individual-fittings": IndividualFitting,
+    "upkeep-items": UpkeepItem, "upkeep-checks": UpkeepCheck,
     "balance-tests": BalanceTest, "sign-offs": SignOff, "verifications": Verification,
 }  # fmt: skip
 """The lists of the API, with their models."""
@@ -129,7 +136,8 @@ def _list(client: Any, name: str, address: str, model: type[Any]) -> Page:
 MADE = (
     "vehicle", "revision", "session", "log", "logger_file", "photo", "card", "trial", "balance_test", "other_account",
     "device", "venue", "gate", "battery", "fitting", "modification", "failure", "timed_pass", "reading",
-    "failure_mode", "sign_off", "verification",
+    "failure_mode", "sign_off", "verification", "individual", "individual_fitting", "upkeep_item", "upkeep_check",
+    "notebook",
 )  # fmt: skip
 """The records that addresses name."""
 
@@ -160,7 +168,14 @@ def _keys(vehicle: Vehicle) -> dict[str, Any]:
     shown = Verification.objects.create(
         modification=modification, kind="inspection", done_by="builder", finding="No crack."
     )
+    piece = Individual.objects.create(part=Part.objects.get(), serial="M 1")
+    placed = IndividualFitting.objects.create(individual=piece, fitting=revision.fittings.get())
+    item = UpkeepItem.objects.create(vehicle=vehicle, kind="interval", title="Lubricate", every_m=50_000.0)
+    check = UpkeepCheck.objects.create(item=item, done_by="builder")
+    cells = [["Date", "Place", "km"], ["2026-01-20", "Lake", "4.7"]]
     made = {
+        "individual": piece, "individual_fitting": placed, "upkeep_item": item, "upkeep_check": check,
+        "notebook": NotebookImport.objects.create(name="old.csv", vehicle=vehicle, cells=cells),
         "vehicle": vehicle, "revision": revision, "session": session, "log": log, "logger_file": logger_file,
         "photo": photo, "card": card, "trial": trial, "balance_test": tilted, "other_account": builder,
         "device": DeviceToken.objects.first() or vehicle,
