@@ -21,9 +21,9 @@ class Goal(NamedTuple):
 LIST = Goal(3.0, flat=True)
 GOALS = {
     **dict.fromkeys(
-        ("shed", "sessions", "sessions, last", "session", "vehicle", "revision", "failures", "failures, last"), LIST
+        ("home", "shed", "sessions", "sessions, last", "session", "vehicle", "revision", "failures", "failures, last"),
+        LIST,
     ),
-    "home": Goal(60.0, flat=True),
     "search": Goal(10.0, 2_000),
     "compare": Goal(5.0, 2_000),
     "compare, all revisions": Goal(5.0, 2_000),
