@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 import numpy as np
-from scipy.special import stdtrit
 
 from calc.declaration import Number, kernel, not_negative, positive
 from calc.least_squares import SAE, fit_columns
@@ -118,6 +117,9 @@ def jackknife_u(values: Any) -> Any:
     if count < 2 * FEWEST_RUNS_A_WAY:
         return None
     squares = (count - 1) / count * np.sum((values - values.mean(axis=0)) ** 2, axis=0)
+    # Loaded here: it takes longer than a start may.
+    from scipy.special import stdtrit
+
     u = np.sqrt(squares) * float(stdtrit(count - 2, 0.975)) / 2.0
     return float(u) if np.ndim(u) == 0 else u
 

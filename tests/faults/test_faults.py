@@ -53,7 +53,8 @@ def test_two_hundred_kills_lose_nothing_that_was_acknowledged(data):
     """
     figures = told_by([sys.executable, "-m", "tests.faults.writing", "killed", "200"], data)
     assert figures["kills"] == 200
-    assert figures["in the middle of a write"] >= 150
+    # How many come in the middle of one is a matter of the machine and of what else it does.
+    assert figures["in the middle of a write"] >= 100
     assert figures["acknowledged"] >= 100
     assert figures["of these photos"] >= 1
     assert (figures["lost"], figures["unreadable photos"]) == (0, 0)
