@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -106,6 +107,8 @@ class Columns:
     revisions: tuple[str, ...]
     factors: tuple[Factor, ...] = ()
     covariates: tuple[Covariate, ...] = ()
+    inflations: dict[Any, float | None] = field(default_factory=dict, init=False, repr=False, compare=False)
+    """What plans have worked out of these rows already; the questions of a page ask for the same pairs."""
 
     def __post_init__(self) -> None:
         columns = {"value": self.value, "passes": self.passes, "session": self.session, "revision": self.revision}

@@ -97,9 +97,13 @@ def _usual_inflation(data: QuestionData, look: Look) -> float:
     ridden = ridden[ridden != data.question.revision]
     inflations = []
     for earlier, later in zip(ridden[:-1].tolist(), ridden[1:].tolist(), strict=True):
-        fit = DayModel(days, len(data.columns.revisions), later, earlier).contrast(rows)
-        if fit.estimable and min(fit.values, fit.against_values) >= 2:
-            inflations.append(fit.inflation)
+        known, key = data.columns.inflations, (look.selection, rows, later, earlier)
+        if key not in known:
+            fit = DayModel(days, len(data.columns.revisions), later, earlier).contrast(rows)
+            is_known = fit.estimable and min(fit.values, fit.against_values) >= 2
+            known[key] = fit.inflation if is_known else None
+        if (inflation := known[key]) is not None:
+            inflations.append(inflation)
     if inflations:
         return float(np.mean(inflations))
     return 1.0 + float(days.conditions.shape[1]) / max(1, look.contrast.degrees_of_freedom - 1)

@@ -34,6 +34,7 @@ class MeasureColumns:
     ) -> None:
         self.season, self.system, self.names_places = season, system, names_places
         self.known = Assumptions.of(season.vehicle)
+        self._shared: dict[str, Columns] = {}
         self.kept = np.ones(season.count, dtype=bool) if kept is None else kept
         place = {revision.pk: index for index, revision in enumerate(season.revisions)}
         self.revision = np.array([place[key] for key in season.revision], dtype=np.intp)
@@ -42,16 +43,25 @@ class MeasureColumns:
     def of(self, measure: Measure, newest: int) -> Columns:
         """A measure's columns. `newest`: the revision in question, by its place; how many passes the fastest is asked
         of was settled when it was first ridden."""
+        if measure.key not in _RESULTS and measure.key != MEAN_SPEED.key:
+            return self._of_fastest(measure, newest)
+        if measure.key not in self._shared:
+            self._shared[measure.key] = self._of_all(measure)
+        return self._shared[measure.key]
+
+    def _of_all(self, measure: Measure) -> Columns:
+        """Of a measure that does not depend on the revision in question: one table for all questions."""
         if measure.key in _RESULTS:
             value = self.season.values(_RESULTS[measure.key])
             value = np.where(self.kept & (np.nan_to_num(value) > 0), value, np.nan)
             sessions = np.arange(self.season.count)
             return self._columns(measure, value, np.ones(sessions.size), sessions, None)
         values = self._means
-        if measure.key != MEAN_SPEED.key:
-            each_way = self._usual_each_way(newest)
-            best = {BEST_SPEED.key: best_of, TWO_WAY.key: two_way_best}[measure.key]
-            values = best(self._passes, each_way)
+        return self._columns(measure, values.value, values.passes, values.session, values.gate)
+
+    def _of_fastest(self, measure: Measure, newest: int) -> Columns:
+        best = {BEST_SPEED.key: best_of, TWO_WAY.key: two_way_best}[measure.key]
+        values = best(self._passes, self._usual_each_way(newest))
         return self._columns(measure, values.value, values.passes, values.session, values.gate)
 
     @cached_property
