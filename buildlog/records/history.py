@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Collection, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
@@ -80,20 +80,25 @@ class _NothingToKeep(Exception):
 
 @contextmanager
 def changing(record: Model) -> Iterator[Changing]:
-    """Keep what a record was and what it became. Begin with the record as it is stored; name what changed at the end.
+    """Keep what a record was and what it became, and write its line in the log of changes.
 
-    A kind of record whose history is not kept passes through. Must be inside the transaction that changes the record.
+    Begin with the record as it is stored; name what changed at the end. A kind of record whose history is not kept has
+    the line alone. Must be inside the transaction that changes the record.
     """
     change = Changing()
-    if record._state.adding or not reversion.is_registered(type(record)):
+    with _states_kept(record, change) if kind_of(record) else nullcontext():
         yield change
-        return
+    change_log.note_change(record, change.fields)
+
+
+@contextmanager
+def _states_kept(record: Model, change: Changing) -> Iterator[None]:
     before = copy.copy(record)
     try:
         # Written down now, and stored at the end of the block if this is the record's first change.
         with reversion.create_revision(manage_manually=True, atomic=False):
             reversion.add_to_revision(before)
-            yield change
+            yield
             if not change.fields or Version.objects.get_for_object(before).exists():
                 raise _NothingToKeep
             reversion.set_date_created(getattr(before, "made_at", None) or timezone.now())

@@ -16,7 +16,7 @@ from django.shortcuts import redirect, render
 from django.urls import reverse
 
 from buildlog.people.signed_in import SignedInRequest
-from buildlog.records import change_log, history, removal
+from buildlog.records import history, removal
 from buildlog.records.form_checks import CHECK, SCRIPT, Says, checked, show
 from buildlog.records.form_merge import Beginning, Change, Conflict, Merge
 from buildlog.records.forms import RecordForm
@@ -101,7 +101,6 @@ def write_record(
     if attempt.record is None:
         attempt.form.show_understood_values()
         return render(request, template, {"form": attempt.form, "attempt": attempt, **context}, status=attempt.status)
-    change_log.note_change(attempt.record, attempt.changed)
     if attempt.is_new and on_created is not None:
         on_created(attempt.record)
     messages.success(request, f"Saved: {attempt.record}{_kept_in_words(attempt.elsewhere)}")

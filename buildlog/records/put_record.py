@@ -22,7 +22,7 @@ from django.http import Http404
 from rest_framework import status
 from rest_framework.exceptions import APIException
 
-from buildlog.records import change_log, history
+from buildlog.records import history
 from buildlog.storage.conflicts import retry_on_conflict
 
 VERSION = "version"
@@ -198,8 +198,6 @@ def _put(serializer_of: Callable[[Any], Any], key: uuid.UUID, precondition: Prec
                     raise ChangedElsewhere(before, after)
             if before is not None:
                 change.fields = _changed(before, after)
-        if before is not None:
-            change_log.note_change(serializer.instance, change.fields)
     return Stored(after, created=before is None)
 
 

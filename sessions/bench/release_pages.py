@@ -86,7 +86,6 @@ def release_to_ride(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
                 revision.status = Revision.Status.RIDING
                 revision.save(update_fields=["status"])
                 change.fields = ["status"]
-            change_log.note_change(revision, frozenset({"status"}))
         note_release(revision)
     messages.success(request, f"{revision} is released to ride. That is no permission: the ice and local rules decide.")
     return redirect("revision_release", pk=pk)

@@ -108,7 +108,6 @@ def _apply(record: Any, mend: Mend, system: str) -> str:
             target.full_clean()
             target.save()
             change.fields = [field]
-        change_log.note_change(target, change.fields)
     label = mend.fact.label[:1].upper() + mend.fact.label[1:]
     before = "" if old is None else f" from {written(old, mend.fact.kind, system)}"
     return f"{label} changed{before} to {written(mend.value, mend.fact.kind, system)}: {mend.slip.words}."

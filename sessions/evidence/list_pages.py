@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 from django.contrib import messages
+from django.db import transaction
 from django.db.models import Exists, OuterRef, Q, QuerySet
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
@@ -17,7 +18,7 @@ from buildlog.failures import session_choice
 from buildlog.machines.models import Revision, Vehicle
 from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
-from buildlog.records import change_log
+from buildlog.records import history
 from buildlog.records.list_pages import asked_record, list_page
 from buildlog.records.list_query import Filter, ListQuery, csv_answer
 from sessions.evidence.row_results import RESULTS, PassResult, pass_results, session_results
@@ -173,15 +174,14 @@ def count_passes(request: SignedInRequest) -> HttpResponse:
     if not counts and not reason:
         messages.warning(request, "Say why they do not count, for example: braked before the mark.")
         return page
-    changed = []
-    for run in Pass.objects.filter(pk__in=keys).exclude(valid=counts):
-        run.valid = counts
-        # What was said earlier stays beside a pass that counts again.
-        run.invalid_reason = reason or run.invalid_reason
-        changed.append(run)
-    Pass.objects.bulk_update(changed, ["valid", "invalid_reason"])
-    for run in changed:
-        change_log.note_change(run, ["valid", "invalid_reason"])
+    with transaction.atomic():
+        changed = list(Pass.objects.select_for_update().filter(pk__in=keys).exclude(valid=counts))
+        for run in changed:
+            with history.changing(run) as change:
+                # What was said earlier stays beside a pass that counts again.
+                run.valid, run.invalid_reason = counts, reason or run.invalid_reason
+                change.fields = ["valid", "invalid_reason"]
+                run.save(update_fields=change.fields)
     words = "count now" if counts else "do not count any more"
     messages.success(request, f"{len(changed)} pass{'' if len(changed) == 1 else 'es'} {words}.")
     return page

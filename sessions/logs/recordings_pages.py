@@ -17,7 +17,6 @@ from buildlog.failures.queries import failure_rows
 from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
 from buildlog.records import history
-from buildlog.records.change_log import note_change
 from calc.quantities import NotUnderstood, understand
 from sessions.drawing.figures import map_style_id
 from sessions.logs import charts, ride_charts
@@ -181,7 +180,6 @@ def place_log(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         log.clock, log.begins_into_session_s = how, begins_s
         change.fields = ["clock", "begins_into_session_s"]
         log.save(update_fields=change.fields)
-    note_change(log, change.fields)
     messages.success(request, f"{log.name} begins {log.begins_s:.2f} s into the session.")
     return redirect("recordings", log.session_id)
 

@@ -10,6 +10,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from buildlog.models import Failure, FailureMode, Fitting, Part, Revision
+from buildlog.records import history
 from sessions.models import Log, Pass, Session, Venue
 
 
@@ -176,6 +177,7 @@ def test_ticked_passes_do_not_count_and_count_again(season, sign_in):
     assert [len(results) for _, results in client.get("/passes/?counts=no").context["sessions"]] == [1, 1]
     client.post("/passes/count/", {**sent, "counts": "yes"})
     assert Pass.objects.filter(valid=True).count() == 3
+    assert [event.change.act for event in history.events_of(first, "metric")] == ["changed", "changed", "made"]
     assert client.post("/passes/count/", {**sent, "back": "https://elsewhere.example/"}).url == "/passes/"
     assert sign_in("reader").post("/passes/count/", sent).status_code == 403
     assert Revision.objects.count() == 1
