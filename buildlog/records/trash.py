@@ -15,7 +15,7 @@ from django.apps import apps
 from django.core.exceptions import ObjectDoesNotExist
 from django.core.files.storage import default_storage
 from django.db import IntegrityError, connection, transaction
-from django.db.models import Model, QuerySet
+from django.db.models import Model, QuerySet, UUIDField
 from django.db.models.deletion import Collector
 from django.utils import timezone
 from reversion.errors import RevertError
@@ -121,7 +121,8 @@ def _restore(removal: Removal) -> Model:
     kept.revision.revert()
     for label, key, column, value in kept.links:
         _link_again(apps.get_model(label), key, column, value)
-    RemovedRecord.objects.filter(pk__in=[key for version in versions if (key := _as_key(version.object_id))]).delete()
+    keys = [version.object_id for version in versions if isinstance(version._model._meta.pk, UUIDField)]
+    RemovedRecord.objects.filter(pk__in=keys).delete()
     connection.check_constraints()
     kept.delete()
     record: Model = apps.get_model(kept.model)._base_manager.get(pk=kept.key)
@@ -131,13 +132,6 @@ def _restore(removal: Removal) -> Model:
         reversion.add_to_revision(record)
     change_log.note_restored(record, len(versions) - 1)
     return record
-
-
-def _as_key(text: str) -> uuid.UUID | None:
-    try:
-        return uuid.UUID(text)
-    except ValueError:
-        return None
 
 
 def _link_again(model: type[Model], key: Any, column: str, value: Any) -> None:

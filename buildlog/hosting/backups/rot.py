@@ -37,25 +37,15 @@ def damaged_files(
 
     One that is whole again, or is gone, is no longer listed.
     """
-    hashes = {part.name: part.sha256 for part in parts if part.name.startswith(UPLOADS)}
-    damaged = {
-        file.name: file for file in known if f"{UPLOADS}{file.name}" in hashes and hashes[_part(file)] != file.sha256
-    }
+    hashes = {part.name.removeprefix(UPLOADS): part.sha256 for part in parts if part.name.startswith(UPLOADS)}
+    # As they were before they were damaged: the last good backup may have them damaged already.
+    whole = {file.name: file for file in known}
     earlier = package.listed(last_good) if last_good is not None else None
     for part in earlier.parts if earlier is not None else ():
-        name = part.name.removeprefix(UPLOADS)
-        if name not in damaged and hashes.get(part.name, part.sha256) != part.sha256 and not _is_known(known, part):
-            damaged[name] = DamagedFile(name, part.sha256, str(last_good))
-    return tuple(sorted(damaged.values(), key=lambda file: file.name))
-
-
-def _part(file: DamagedFile) -> str:
-    return f"{UPLOADS}{file.name}"
-
-
-def _is_known(known: Iterable[DamagedFile], part: Part) -> bool:
-    """Whether the last good backup has an upload as it was damaged already: its hash is then no proof."""
-    return any(_part(file) == part.name for file in known)
+        if part.name.startswith(UPLOADS):
+            name = part.name.removeprefix(UPLOADS)
+            whole.setdefault(name, DamagedFile(name, part.sha256, str(last_good)))
+    return tuple(whole[name] for name in sorted(whole) if hashes.get(name, whole[name].sha256) != whole[name].sha256)
 
 
 def in_words(files: tuple[DamagedFile, ...]) -> str:
