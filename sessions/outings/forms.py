@@ -12,7 +12,6 @@ from django.http import QueryDict
 from buildlog.machines.models import Revision
 from buildlog.photos.forms import PhotographedForm
 from buildlog.quantities.declared import quantity_names, rows_of
-from buildlog.quantities.fields import QuantityFormField
 from buildlog.records.choices import NEW, ChoiceOrNew, is_new
 from buildlog.records.form_merge import shown_text
 from buildlog.records.forms import FILL, RecordForm
@@ -21,7 +20,7 @@ from calc.quantities import NotUnderstood, understand
 from calc.timing import frame_clock_s
 from sessions.outings import queries
 from sessions.outings.models import Assumptions, Gate, Pass, Reading, Session, Venue
-from sessions.outings.place_forms import make_gate
+from sessions.outings.place_forms import gate_length_field, make_gate
 
 AS_LAST_TIME = ("venue", "rider_mass_kg", "payload_kg", "surface", "distance_method")
 """What of the last session is likely again. Weather and ice are not: they are measured each time."""
@@ -158,15 +157,7 @@ class PassForm(RecordForm[Pass]):
     )
     gate = ChoiceOrNew(Gate.objects.none(), opens=("new_gate_name", "new_gate_length_m"), new_label="A new gate …")
     new_gate_name = forms.CharField(label="Name of the new gate", required=False, max_length=80)
-    new_gate_length_m = QuantityFormField(
-        kind="distance",
-        low=0.0,
-        high=100000.0,
-        includes_low=False,
-        label="From its first mark to its last",
-        required=False,
-        help_text="As taped. Marks between, and coordinates, are added on the venue's page.",
-    )
+    new_gate_length_m = gate_length_field("As taped. Marks between, and coordinates, are added on the venue's page.")
     frames = forms.FloatField(
         label="and frames beyond those seconds",
         required=False,

@@ -17,6 +17,19 @@ from calc.quantities import NotUnderstood, understand
 from sessions.outings.models import Gate, GateMark, Venue
 
 
+def gate_length_field(help_text: str) -> QuantityFormField:
+    """The length of a new gate of two marks."""
+    return QuantityFormField(
+        kind="distance",
+        low=0.0,
+        high=100000.0,
+        includes_low=False,
+        label="From its first mark to its last",
+        required=False,
+        help_text=help_text,
+    )
+
+
 class VenueForm(RecordForm[Venue]):
     class Meta:
         model = Venue
@@ -29,15 +42,7 @@ class NewVenueForm(VenueForm):
     gate_name = forms.CharField(
         label="Name of its first gate", required=False, max_length=80, help_text="For example: Straight."
     )
-    gate_length_m = QuantityFormField(
-        kind="distance",
-        low=0.0,
-        high=100000.0,
-        includes_low=False,
-        label="From its first mark to its last",
-        required=False,
-        help_text="As taped. Passes are timed from the first mark to the last.",
-    )
+    gate_length_m = gate_length_field("As taped. Passes are timed from the first mark to the last.")
     groups = (("First gate", ("gate_name", "gate_length_m")),)
 
     def clean(self) -> dict[str, Any]:

@@ -5,22 +5,12 @@ import re
 import pytest
 from playwright.sync_api import expect
 
-from tests.browser.phone import SCREEN, Phone
-from tests.browser.test_field_energy import HOME, METRES_PER_DEGREE, exactly
+from tests.browser.test_field_energy import HOME, METRES_PER_DEGREE, exactly, rider
+
+__all__ = ["rider"]
 
 MODULE = """(name) => [...document.querySelectorAll("script[src], link[href]")]
     .map((one) => one.src || one.href).find((one) => new RegExp(`/${name}[^/]*[.]js`).test(one))"""
-
-
-@pytest.fixture
-def rider(installation, browser):
-    context = browser.new_context(
-        **SCREEN, geolocation={"latitude": HOME[0], "longitude": HOME[1], "accuracy": 5}, permissions=["geolocation"]
-    )
-    made = Phone(context, installation.url).signed_in(installation)
-    yield made
-    context.close()
-    assert made.errors == []
 
 
 def go(phone, north_m):
