@@ -108,8 +108,9 @@ def test_a_failure_with_a_photo(phone, installation, capsys):
     thumb.tap(phone.page.get_by_role("link", name="Failure", exact=True))
     thumb.tap(phone.page.get_by_role("link", name="chain came off"))
     # All severities are on one screen, without scrolling.
-    boxes = [one.bounding_box() for one in phone.page.locator(".severities > .act").all()]
-    assert len(boxes) == 4
+    severities = phone.page.locator(".severities > .act")
+    expect(severities).to_have_count(4)
+    boxes = [button.bounding_box() for button in severities.all()]
     assert all(box["y"] >= 0 and box["y"] + box["height"] <= 844 for box in boxes)
     thumb.tap(phone.page.get_by_role("button", name="III"))
     thumb.tap(phone.page.get_by_role("link", name="Photo of it"))
