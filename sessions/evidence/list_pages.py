@@ -26,7 +26,7 @@ from sessions.outings import queries
 from sessions.outings.models import Pass, Session, Venue
 
 SORTS = (("newest", "Newest first"), ("oldest", "Oldest first"), ("farthest", "Farthest ridden first"))
-SESSIONS_OF_PASSES = 10
+SESSIONS_OF_PASSES = 8
 """So many sessions a page of passes shows, whole."""
 MOST_TICKED = 500
 
@@ -127,9 +127,15 @@ def passes(request: SignedInRequest) -> HttpResponse:
     if query.is_export:
         return _passes_as_csv(list(rows.order_by("-started_at", "-pk")), chosen)
     page = list_page(rows, request.GET, size=SESSIONS_OF_PASSES, descending=query.sort != "oldest")
-    listed = list(_with_passes(page.rows, chosen))
+    listed = [(session, _only_gate(results), results) for session, results in _with_passes(page.rows, chosen)]
     context = {"page": page, "query": query, "sessions": listed, "revision": revision, "any": Pass.objects.exists()}
     return render(request, "evidence/passes.html", context)
+
+
+def _only_gate(results: Sequence[PassResult]) -> str:
+    """The name of the gate that all passes of a session went through; "" where they went through several."""
+    names = {result.run.gate_id: result.run.gate.name for result in results}
+    return next(iter(names.values())) if len(names) == 1 else ""
 
 
 def _with_passes(rows: Sequence[Any], chosen: Q) -> Iterable[tuple[Any, list[PassResult]]]:
