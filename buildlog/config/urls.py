@@ -1,7 +1,6 @@
 """Every address of the site, in one place."""
 
 from django.conf import settings
-from django.contrib import admin
 from django.urls import include, path
 
 from buildlog.failures import list_page, mode_pages, modification_pages, verification_pages
@@ -222,7 +221,6 @@ urlpatterns = [
     path("sign-in/", sign_in_pages.SignIn.as_view(), name="sign_in"),
     path("sign-out/", sign_in_pages.SignOut.as_view(), name="sign_out"),
     path("api/v1/", include("buildlog.config.api_urls")),
-    path("admin/", admin.site.urls),
 ]
 if settings.DEBUG:
     urlpatterns.append(path("specimen/", specimen_page.specimen, name="specimen"))
