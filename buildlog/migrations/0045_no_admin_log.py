@@ -1,10 +1,11 @@
 """The framework's own pages over every record are gone, and so is their log, which names accounts."""
 
-from django.db import migrations
+from django.db import connections, migrations
 
 
 def drop(apps, schema_editor):
-    if "django_admin_log" in schema_editor.connection.introspection.table_names():
+    database = connections[schema_editor.connection.alias]
+    if "django_admin_log" in database.introspection.table_names():
         schema_editor.execute("DROP TABLE django_admin_log")
 
 
