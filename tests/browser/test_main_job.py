@@ -68,6 +68,7 @@ def test_from_sign_in_to_a_decision(page, live_server, make_account, photograph)
     page.get_by_label("Frame rate").fill("30")
     page.get_by_role("button", name="Save", exact=True).click()
     for minute, volts in (("5", "52,3"), ("15", "51.6")):
+        page.locator(".more > summary").click()
         page.get_by_role("link", name="Add a reading").click()
         page.get_by_label("Time into the session").fill(minute)
         page.get_by_label("Voltage").fill(volts)
