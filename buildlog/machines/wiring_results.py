@@ -126,8 +126,8 @@ def _overload(chain: Wiring) -> Result:
     how, alarm = "", None
     if fuse is not None and value is not None and fuse.cable_a is not None:
         surely_a = fuses.OVERLOADED * fuse.cable_a - value
-        stands = f"its cable stands {written(fuses.OVERLOADED * fuse.cable_a, 'current', digits=3)} so long"
-        how = f"{fuse.fitting.part.name} surely opens at {written(surely_a, 'current', digits=3)}; {stands}."
+        cable_stands = f"its cable stands {written(fuses.OVERLOADED * fuse.cable_a, 'current', digits=3)} so long"
+        how = f"{fuse.fitting.part.name} surely opens at {written(surely_a, 'current', digits=3)}; {cable_stands}."
         if value < 0 and fuse.under_cable_a is not None and fuse.under_cable_a >= 0:
             alarm = Alarm(PASSED, "An overload heats the cable too far before its fuse opens.", how)
     return _result(
@@ -280,7 +280,7 @@ def _motor_continuous(chain: Wiring) -> Result:
             alarm = Alarm(
                 PASSED, "The controller can hold more than the motor stands for long.",
                 f"The controllers' continuous current brings {written(load_w, 'power', digits=2)}; the motor stands "
-                f"{written(rated_w, 'power', digits=2)} continuously and this load {_stands(chain, load_w, rated_w)}.",
+                f"{written(rated_w, 'power', digits=2)} continuously and this load {_rated_time(chain, load_w, rated_w)}.",
             )  # fmt: skip
     return _result(
         "motor_continuous_margin", value, "drivetrain.rated_time_s",
@@ -289,7 +289,7 @@ def _motor_continuous(chain: Wiring) -> Result:
     )  # fmt: skip
 
 
-def _stands(chain: Wiring, load_w: float, rated_w: float) -> str:
+def _rated_time(chain: Wiring, load_w: float, rated_w: float) -> str:
     peak_w, longest_s = chain.sum_of("motor", "peak_power_w"), chain.rating("motor", "peak_time_s")
     if peak_w is None or longest_s is None:
         return "for a time that is not known"

@@ -56,8 +56,8 @@ def accept_point(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     key, reason = request.POST.get("point", ""), request.POST.get("reason", "").strip()
     point = next((row for row in release_state(revision).open_points if row.key == key), None)
     if point is None:
-        said = f" You wrote: {reason}" if reason else ""
-        return _page(request, revision, f"That point is not open any more, so nothing was accepted.{said}", status=409)
+        wrote = f" You wrote: {reason}" if reason else ""
+        return _page(request, revision, f"That point is not open any more, so nothing was accepted.{wrote}", status=409)
     if point.needs_owner and not has_right(request.user, Right.ADMIT):
         raise PermissionDenied("Only an owner accepts this point. Mend it, or ask the owner.")
     if point.sentence != request.POST.get("sentence", point.sentence):
