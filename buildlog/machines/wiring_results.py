@@ -126,8 +126,8 @@ def _overload(chain: Wiring) -> Result:
     how, alarm = "", None
     if fuse is not None and value is not None and fuse.cable_a is not None:
         surely_a = fuses.OVERLOADED * fuse.cable_a - value
-        cable_stands = f"its cable stands {written(fuses.OVERLOADED * fuse.cable_a, 'current', digits=3)} so long"
-        how = f"{fuse.fitting.part.name} surely opens at {written(surely_a, 'current', digits=3)}; {cable_stands}."
+        overload = f"its cable stands {written(fuses.OVERLOADED * fuse.cable_a, 'current', digits=3)} so long"
+        how = f"{fuse.fitting.part.name} surely opens at {written(surely_a, 'current', digits=3)}; {overload}."
         if value < 0 and fuse.under_cable_a is not None and fuse.under_cable_a >= 0:
             alarm = Alarm(PASSED, "An overload heats the cable too far before its fuse opens.", how)
     return _result(
