@@ -280,7 +280,8 @@ def _motor_continuous(chain: Wiring) -> Result:
             alarm = Alarm(
                 PASSED, "The controller can hold more than the motor stands for long.",
                 f"The controllers' continuous current brings {written(load_w, 'power', digits=2)}; the motor stands "
-                f"{written(rated_w, 'power', digits=2)} continuously and this load {_rated_time(chain, load_w, rated_w)}.",
+                f"{written(rated_w, 'power', digits=2)} continuously and this load "
+                f"{_rated_time(chain, load_w, rated_w)}.",
             )  # fmt: skip
     return _result(
         "motor_continuous_margin", value, "drivetrain.rated_time_s",
