@@ -52,7 +52,6 @@ MACHINE_COOKIE_NAME = f"{_begin}firnlog_machine{_end}"
 INSTALLED_APPS = [
     "buildlog.apps.BuildlogConfig",
     "sessions.apps.SessionsConfig",
-    "buildlog.apps.AdminSiteConfig",
     "django.contrib.auth",
     "django.contrib.contenttypes",
     "django.contrib.sessions",

@@ -1,7 +1,6 @@
 """Every address of the site, in one place."""
 
 from django.conf import settings
-from django.contrib import admin
 from django.urls import include, path
 
 from buildlog.failures import list_page, mode_pages, modification_pages, verification_pages
@@ -11,6 +10,7 @@ from buildlog.hosting import (
     error_pages,
     help_pages,
     method_pages,
+    people_list,
     settings_page,
     specimen_page,
     upkeep_pages,
@@ -210,7 +210,7 @@ urlpatterns = [
     path("account/", account_pages.account, name="account"),
     path("devices/", device_pages.devices, name="devices"),
     path("devices/<int:pk>/revoke/", device_pages.revoke_device, name="revoke_device"),
-    path("people/", people.people, name="people"),
+    path("people/", people_list.people, name="people"),
     path("people/<int:pk>/", people.person, name="person"),
     path("people/invitations/<int:pk>/end/", people.end_invitation, name="end_invitation"),
     path("people/access-log/", people.access_log, name="access_log"),
@@ -222,7 +222,6 @@ urlpatterns = [
     path("sign-in/", sign_in_pages.SignIn.as_view(), name="sign_in"),
     path("sign-out/", sign_in_pages.SignOut.as_view(), name="sign_out"),
     path("api/v1/", include("buildlog.config.api_urls")),
-    path("admin/", admin.site.urls),
 ]
 if settings.DEBUG:
     urlpatterns.append(path("specimen/", specimen_page.specimen, name="specimen"))

@@ -55,6 +55,8 @@ class OwnPasswordForm(PasswordChangeForm):
         super().__init__(request.user, data)
         self.request = request
         self.fields["old_password"].label = "Password until now"
+        # Whoever opens the page for their units is not taken to the password.
+        self.fields["old_password"].widget.attrs.pop("autofocus", None)
         use_plain_words(self, "new_password1", "new_password2")
         self.error_messages["password_incorrect"] = "This is not the password until now. Type it again."
 
