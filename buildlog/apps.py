@@ -28,10 +28,15 @@ class AdminSiteConfig(AdminConfig):
     def ready(self) -> None:
         from django.contrib.admin import site
         from django.contrib.auth.models import Group
+        from django_otp.plugins.otp_static.models import StaticDevice
+        from django_otp.plugins.otp_totp.models import TOTPDevice
 
         super().ready()
         # Rights follow from an account's role alone, so groups are not offered.
         site.unregister(Group)
+        # They would show the keys of codes, which each account keeps for itself.
+        for device in (TOTPDevice, StaticDevice):
+            site.unregister(device)
 
 
 class LeanStaticFilesConfig(StaticFilesConfig):
