@@ -26,6 +26,7 @@ OPEN_PAGES = {
     "shared": SAFE - {"OPTIONS"},
     "shared_photo": SAFE - {"OPTIONS"},
     "invitation": {"GET", "HEAD", "POST"},
+    "first_restore": {"GET", "HEAD", "POST"},
     "new_password": {*SAFE, "POST"},
     "sign_in": {*SAFE, "POST"},
     "health": SAFE - {"OPTIONS"},

@@ -163,6 +163,7 @@ PAGES = {
     "revoke_device": ("/devices/{device}/revoke/", BUILD),
     "people": ("/people/", ADMIT),
     "upkeep": ("/upkeep/", ADMIT),
+    "restore_backup": ("/upkeep/restore/", ADMIT),
     "backup_file": ("/upkeep/backups/{backup_file}/", ADMIT),
     "person": ("/people/{other_account}/", ADMIT),
     "end_invitation": ("/people/invitations/{invitation}/end/", ADMIT),
@@ -199,6 +200,7 @@ ROLES = [READ, LOG, BUILD, ADMIT]
 OPEN = {
     "health",
     "invitation",
+    "first_restore",
     "new_password",
     "sign_in",
     "sign_out",
