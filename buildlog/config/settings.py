@@ -131,8 +131,8 @@ SESSION_ENGINE = "buildlog.people.sign_in_store"
 # Without a visit; `session_life` says how long a sign-in lasts at most, and why.
 SESSION_COOKIE_AGE = 30 * 24 * 3600
 
-# Wrong codes are counted like wrong passwords (`people/second_factor.py`): the library's own wait, which grows with each
-# wrong code, would let somebody who knows a password keep its owner out.
+# Wrong codes are counted like wrong passwords (`people/second_factor.py`): the library's own wait, which grows with
+# each wrong code, would let somebody who knows a password keep its owner out.
 OTP_TOTP_THROTTLE_FACTOR = OTP_STATIC_THROTTLE_FACTOR = 0
 SECOND_FACTOR = SET["BUILDLOG_SECOND_FACTOR"]
 

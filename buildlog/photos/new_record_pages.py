@@ -55,8 +55,14 @@ def new_part(request: SignedInRequest, category: str) -> HttpResponse:
     part = Part(category=category)
     like = asked_record(Part.objects.filter(category=category), request.GET.get("like"))
     if like is not None:
-        part = Part(category=category, name=f"{like.name}, copy"[:MOST_NAME_LETTERS], mass_kg=like.mass_kg,
-                    counts_cycles=like.counts_cycles, notes=like.notes, specification=dict(like.specification))  # fmt: skip
+        part = Part(
+            category=category,
+            name=f"{like.name}, copy"[:MOST_NAME_LETTERS],
+            mass_kg=like.mass_kg,
+            counts_cycles=like.counts_cycles,
+            notes=like.notes,
+            specification=dict(like.specification),
+        )
     return write_record(
         request,
         NewPartForm,

@@ -57,6 +57,8 @@ API = {
     "test-cards": ("card", LOG, False),
     "test-card-items": ("card_item", LOG, True),
     "track-parts": ("track_part", LOG, True),
+    "instruments": ("instrument", BUILD, False),
+    "formula-channels": ("formula", BUILD, False),
     "trials": ("trial", BUILD, False),
     "photos": ("photo", LOG, None),  # None: no key opens it at all
 }
