@@ -101,7 +101,12 @@ def accept_invitation(request: HttpRequest, token: str) -> HttpResponse:
         response = redirect("home")
         remember(request, response, account.pk)
         return response
-    context = {"form": form, "role": Role(invitation.role).label}
+    context = {
+        "form": form,
+        "role": Role(invitation.role).label,
+        "token": token,
+        "may_restore": invitation.role == Role.OWNER and not Account.objects.exists(),
+    }
     return render(request, "people/invitation.html", context, status=422 if form.is_bound else 200)
 
 

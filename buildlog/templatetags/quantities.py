@@ -69,7 +69,7 @@ def bare(context: Any, value: float, kind: str) -> str:
 def specification(context: Any, part: Any) -> list[tuple[str, str]]:
     """A part's specification as (label, text), in the order of declaration."""
     return [
-        (field.label, written(part.specification[field.name], field.kind, context.get("unit_system", "metric")))
+        (field.label, field.in_words(part.specification[field.name], context.get("unit_system", "metric")))
         for field in CATEGORIES[part.category].fields
         if field.name in part.specification
     ]

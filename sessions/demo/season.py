@@ -48,8 +48,9 @@ PARTS = {
         8.2,
         {
             "motor_constant_rpm_per_v": 95.0,
-            "continuous_power_w": 3000.0,
-            "peak_power_w": 4500.0,
+            "continuous_power_w": 4200.0,
+            "peak_power_w": 7200.0,
+            "peak_time_s": 30.0,
             "highest_voltage_v": 72.0,
             "continuous_current_a": 90.0,
             "highest_temperature_c": 110.0,

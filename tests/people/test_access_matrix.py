@@ -26,6 +26,7 @@ OPEN_PAGES = {
     "shared": SAFE - {"OPTIONS"},
     "shared_photo": SAFE - {"OPTIONS"},
     "invitation": {"GET", "HEAD", "POST"},
+    "first_restore": {"GET", "HEAD", "POST"},
     "new_password": {*SAFE, "POST"},
     "sign_in": {*SAFE, "POST"},
     "health": SAFE - {"OPTIONS"},
@@ -56,6 +57,8 @@ API = {
     "test-cards": ("card", LOG, False),
     "test-card-items": ("card_item", LOG, True),
     "track-parts": ("track_part", LOG, True),
+    "instruments": ("instrument", BUILD, False),
+    "formula-channels": ("formula", BUILD, False),
     "trials": ("trial", BUILD, False),
     "photos": ("photo", LOG, None),  # None: no key opens it at all
 }
