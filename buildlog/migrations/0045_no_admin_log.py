@@ -12,7 +12,7 @@ def drop(apps, schema_editor):
 class Migration(migrations.Migration):
 
     dependencies = [
-        ("buildlog", "0031_backup_taken"),
+        ("buildlog", "0050_sign_ins"),
     ]
 
     operations = [migrations.RunPython(drop, migrations.RunPython.noop)]
