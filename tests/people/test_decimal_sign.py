@@ -46,7 +46,7 @@ def test_numbers_are_turned_and_nothing_else(comma, text, turned):
 
 
 def test_only_the_text_of_a_page_is_turned(comma):
-    kept = '<code>2.5</code> <b data-as-written>3.5 <b>4.5</b> 5.5</b>'
+    kept = "<code>2.5</code> <b data-as-written>3.5 <b>4.5</b> 5.5</b>"
     page = f'<p title="1.5" aria-label="1.5 km">1.5 {kept} 6.5</p><script>7.5</script>'
     turned = f'<p title="1.5" aria-label="1,5 km">1,5 {kept} 6,5</p><script>7.5</script>'
     assert page_in_chosen_sign(page) == turned
@@ -66,15 +66,15 @@ def test_pages_are_read_with_commas(reader_of_commas, session, timed_pass, readi
 
 def test_a_form_begins_with_commas_and_saved_as_it_is_changes_nothing(reader_of_commas, session):
     Session.objects.filter(pk=session.pk).update(distance_m=10250.0)
-    page = reader_of_commas.get(f"/sessions/{session.pk}/edit/").content.decode()
-    assert 'value="10,25"' in page
+    page = reader_of_commas.get(f"/sessions/{session.pk}/edit/")
+    assert 'value="10,25"' in page.content.decode()
     before = Session.objects.values().get(pk=session.pk)
     assert reader_of_commas.post(f"/sessions/{session.pk}/edit/", fields_of(page)).status_code == 302
     assert Session.objects.values().get(pk=session.pk) == before
 
 
 def test_what_a_form_says_while_it_is_typed_has_commas(reader_of_commas, session):
-    page = reader_of_commas.get(f"/sessions/{session.pk}/edit/").content.decode()
+    page = reader_of_commas.get(f"/sessions/{session.pk}/edit/")
     sent = {**fields_of(page), "charge_used_ah": "7.5", "check": "script"}
     answer = reader_of_commas.post(f"/sessions/{session.pk}/edit/", sent).json()
     assert "7,5 Ah" in answer["understood"]["charge_used_ah"]
