@@ -9,7 +9,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('buildlog', '0031_backup_taken'),
+        ("buildlog", "0045_no_admin_log"),
     ]
 
     operations = [
