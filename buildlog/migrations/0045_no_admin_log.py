@@ -12,7 +12,7 @@ def drop(apps, schema_editor):
 class Migration(migrations.Migration):
 
     dependencies = [
-        ("buildlog", "0050_sign_ins"),
+        ("buildlog", "0031_backup_taken"),
     ]
 
     operations = [migrations.RunPython(drop, migrations.RunPython.noop)]
