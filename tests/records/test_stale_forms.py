@@ -220,6 +220,8 @@ FORMS = {
     "photo": ("/photos/{}/edit/", "photo", {"caption": "Mine"}, None, {"caption": "Other"}),
     "test card": (CARD, "card_with_a_line", {"limits": "Mine"}, {"title": "Theirs"}, {"limits": "Other"}),
     "trial": ("/trials/{}/edit/", "trial", {"note": "Mine"}, {"planned_days": 8}, {"note": "Other"}),
+    "formula": ("/formulas/{}/edit/", "formula", {"notes": "Mine"}, {"unit": "kW"}, {"notes": "Other"}),
+    "instrument": ("/instruments/{}/edit/", "instrument", {"notes": "Mine"}, {"name": "Theirs"}, {"notes": "Other"}),
     "assumptions": (
         "/vehicles/{}/assumptions/", "assumptions", {"u_voltage_v": "0.2"}, {"u_press_s": 0.3}, {"u_voltage_v": 0.4},
     ),
