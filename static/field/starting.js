@@ -1,10 +1,11 @@
 // Before the ride: which machine, where, in what conditions, and the go/no-go check.
 
+import { isKnown, join, start } from "./beginning.js";
 import { fieldNames, choices, draftOf, form, quantitiesOf, quantity, quantityField, text } from "./entry.js";
 import { button, clock, counted, el, feel, link, say } from "./elements.js";
 import { guidelineRows, shown, warnIn } from "./limits.js";
 import { bare, capital, lengthOfTime, readQuantity, written } from "./numbers.js";
-import { current, isKnown, join, reference, start, write } from "./outing.js";
+import { current, reference, write } from "./outing.js";
 import { link as line } from "./signals.js";
 import { askToPersist, keepMeta, meta } from "./store.js";
 import { noteHome, stopTrack } from "./track.js";

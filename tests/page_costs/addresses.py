@@ -35,6 +35,7 @@ from sessions.models import (
     Gate,
     GoNoGoCheck,
     Log,
+    MarkTap,
     NotebookImport,
     Pass,
     Reading,
@@ -44,6 +45,7 @@ from sessions.models import (
     TrackPart,
     Trial,
     Venue,
+    VoiceNote,
 )
 from tests.page_costs.costs import Page
 from tests.people.test_pages_by_role import PAGES, POSTED_ONLY
@@ -56,7 +58,7 @@ NAMES = {
     "new_failure": "new failure",
 }
 """What the table calls pages that have a goal; other pages are called as their addresses are."""
-FILES = {"log_original", "photo_image", "photo_thumbnail", "backup_file"}
+FILES = {"log_original", "photo_image", "photo_thumbnail", "voice_note_sound", "backup_file"}
 """Answered with a stored file as it is."""
 FILE = "seconds,volts,amps\n" + "".join(f"{row / 10},{52 + row % 3},{row % 40}\n" for row in range(600))
 
@@ -64,6 +66,7 @@ API: dict[str, type[Any]] = {
     "vehicles": Vehicle, "revisions": Revision, "parts": Part, "fittings": Fitting, "modifications": Modification,
     "failure-modes": FailureMode, "failures": Failure, "venues": Venue, "gates": Gate, "sessions": Session,
     "passes": Pass, "readings": Reading, "go-no-go-checks": GoNoGoCheck, "track-parts": TrackPart, "photos": Photo,
+    "mark-taps": MarkTap, "voice-notes": VoiceNote,
     "test-cards": TestCard, "test-card-items": TestCardItem, "trials": Trial,
     "individuals": Individual, "individual-fittings": IndividualFitting,
     "upkeep-items": UpkeepItem, "upkeep-checks": UpkeepCheck,

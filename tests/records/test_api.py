@@ -33,6 +33,8 @@ KINDS = {
     "test-cards": "recorder",
     "test-card-items": "recorder",
     "track-parts": "recorder",
+    "mark-taps": "recorder",
+    "voice-notes": "recorder",
     "trials": "builder",
 }
 BELOW = {"builder": "recorder", "recorder": "reader"}
