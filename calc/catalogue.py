@@ -24,6 +24,7 @@ MODULES = {
     "pack": "Battery pack",
     "voltage_limits": "Voltage limits",
     "wiring": "Wiring",
+    "fuses": "Fuses",
     "charging": "Charging",
     "endurance": "Range and runtime",
     "drivetrain": "Drivetrain",

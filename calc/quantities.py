@@ -144,7 +144,7 @@ _KIND_LIST = [
         "revolution/minute/volt",
         Shown("rpm/V", "revolution/minute/volt"),
         None,
-        "75 rpm/V",
+        "95 rpm/V",
         "revolution/minute/volt: rpm/V Kv KV",
     ),
     _kind(

@@ -2,7 +2,7 @@
 
 from sessions.bench.models import TestCard, TestCardItem
 from sessions.bench.release_models import AcceptedPoint, Release
-from sessions.logs.models import ColumnMapping, Log, LogImport
+from sessions.logs.models import ColumnMapping, FormulaChannel, Instrument, Log, LogImport
 from sessions.outings.models import (
     Assumptions,
     Gate,
@@ -23,9 +23,11 @@ __all__ = [
     "AcceptedPoint",
     "Assumptions",
     "ColumnMapping",
+    "FormulaChannel",
     "Gate",
     "GateMark",
     "GoNoGoCheck",
+    "Instrument",
     "Log",
     "LogImport",
     "MarkTap",

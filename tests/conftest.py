@@ -280,6 +280,26 @@ def balance_test(revision):
 
 
 @pytest.fixture
+def instrument(vehicle):
+    from sessions.logs.instrument_columns import InstrumentColumn
+    from sessions.models import Instrument
+
+    columns = [
+        InstrumentColumn("time", "s", "time_s", "seconds"),
+        InstrumentColumn("U", "V", "voltage_v", "V", lowest=40.0, highest=60.0),
+    ]
+    listed = [column.as_json() for column in columns]
+    return Instrument.objects.create(vehicle=vehicle, name="Pack logger", columns=listed)
+
+
+@pytest.fixture
+def formula(vehicle):
+    from sessions.models import FormulaChannel
+
+    return FormulaChannel.objects.create(vehicle=vehicle, name="Pull", formula="voltage * current", unit="W")
+
+
+@pytest.fixture
 def individual(battery):
     from buildlog.models import Individual
 

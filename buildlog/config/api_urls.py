@@ -12,6 +12,7 @@ from buildlog.upkeep import api as upkeep
 from sessions.bench import api as bench
 from sessions.evidence import api as evidence
 from sessions.field import pages as field_pages
+from sessions.logs import api as logs
 from sessions.outings import api as outings
 from sessions.outings import voice_note_api as voice_notes
 from sessions.trials import api as trials
@@ -42,6 +43,8 @@ for kind, viewset in {
     "test-card-items": bench.TestCardItemViewSet,
     "track-parts": outings.TrackPartViewSet,
     "mark-taps": outings.MarkTapViewSet,
+    "instruments": logs.InstrumentViewSet,
+    "formula-channels": logs.FormulaChannelViewSet,
     "trials": trials.TrialViewSet,
 }.items():
     router.register(kind, viewset, basename=f"api-{kind}")

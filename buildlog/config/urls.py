@@ -1,7 +1,6 @@
 """Every address of the site, in one place."""
 
 from django.conf import settings
-from django.contrib import admin
 from django.urls import include, path
 
 from buildlog.failures import list_page, mode_pages, modification_pages, verification_pages
@@ -11,6 +10,8 @@ from buildlog.hosting import (
     error_pages,
     help_pages,
     method_pages,
+    people_list,
+    restore_pages,
     settings_page,
     specimen_page,
     upkeep_pages,
@@ -37,7 +38,7 @@ from sessions.bench import pages as bench_pages
 from sessions.evidence import doubt_pages, form_pages, list_pages
 from sessions.evidence import pages as evidence_pages
 from sessions.field import pages as field_pages
-from sessions.logs import column_pages, log_list, recordings_pages
+from sessions.logs import column_pages, instrument_pages, log_list, recordings_pages
 from sessions.logs import pages as logs
 from sessions.outings import machine_pages, made_of_page, voice_files
 from sessions.outings import pages as outings
@@ -168,6 +169,13 @@ urlpatterns = [
     path("sessions/logs/<uuid:pk>/slice/", recordings_pages.log_slice, name="log_slice"),
     path("sessions/logs/<uuid:pk>/original/", logs.log_original, name="log_original"),
     path("sessions/logs/<uuid:pk>/columns/", column_pages.log_columns, name="log_columns"),
+    path("sessions/logs/<uuid:pk>/new-instrument/", instrument_pages.new_instrument, name="new_instrument"),
+    path("vehicles/<uuid:pk>/instruments/", instrument_pages.vehicle_instruments, name="vehicle_instruments"),
+    path("instruments/<uuid:pk>/edit/", instrument_pages.edit_instrument, name="edit_instrument"),
+    path("instruments/<uuid:pk>/remove/", instrument_pages.remove_instrument, name="remove_instrument"),
+    path("vehicles/<uuid:pk>/new-formula/", instrument_pages.new_formula, name="new_formula"),
+    path("formulas/<uuid:pk>/edit/", instrument_pages.edit_formula, name="edit_formula"),
+    path("formulas/<uuid:pk>/remove/", instrument_pages.remove_formula, name="remove_formula"),
     path("sessions/logs/<uuid:pk>/read/", logs.read_log_again, name="read_log_again"),
     path("sessions/logs/<uuid:pk>/cancel-import/", logs.cancel_import, name="cancel_import"),
     path("sessions/logs/<uuid:pk>/import-progress/", logs.import_progress, name="import_progress"),
@@ -212,19 +220,20 @@ urlpatterns = [
     path("account/", account_pages.account, name="account"),
     path("devices/", device_pages.devices, name="devices"),
     path("devices/<int:pk>/revoke/", device_pages.revoke_device, name="revoke_device"),
-    path("people/", people.people, name="people"),
+    path("people/", people_list.people, name="people"),
     path("people/<int:pk>/", people.person, name="person"),
     path("people/invitations/<int:pk>/end/", people.end_invitation, name="end_invitation"),
     path("people/access-log/", people.access_log, name="access_log"),
     path("upkeep/", upkeep_pages.upkeep, name="upkeep"),
+    path("upkeep/restore/", restore_pages.restore_backup, name="restore_backup"),
     path("upkeep/backups/<str:name>/", upkeep_pages.backup_file, name="backup_file"),
     path("health/", upkeep_pages.health, name="health"),
+    path("invitation/<slug:token>/backup/", restore_pages.first_restore, name="first_restore"),
     path("invitation/<slug:token>/", account_pages.accept_invitation, name="invitation"),
     path("new-password/<slug:uidb64>/<slug:token>/", sign_in_pages.NewPassword.as_view(), name="new_password"),
     path("sign-in/", sign_in_pages.SignIn.as_view(), name="sign_in"),
     path("sign-out/", sign_in_pages.SignOut.as_view(), name="sign_out"),
     path("api/v1/", include("buildlog.config.api_urls")),
-    path("admin/", admin.site.urls),
 ]
 if settings.DEBUG:
     urlpatterns.append(path("specimen/", specimen_page.specimen, name="specimen"))

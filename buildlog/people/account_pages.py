@@ -55,6 +55,8 @@ class OwnPasswordForm(PasswordChangeForm):
         super().__init__(request.user, data)
         self.request = request
         self.fields["old_password"].label = "Password until now"
+        # Whoever opens the page for their units is not taken to the password.
+        self.fields["old_password"].widget.attrs.pop("autofocus", None)
         use_plain_words(self, "new_password1", "new_password2")
         self.error_messages["password_incorrect"] = "This is not the password until now. Type it again."
 
@@ -91,7 +93,12 @@ def accept_invitation(request: HttpRequest, token: str) -> HttpResponse:
         response = redirect("home")
         remember(request, response, account.pk)
         return response
-    context = {"form": form, "role": Role(invitation.role).label}
+    context = {
+        "form": form,
+        "role": Role(invitation.role).label,
+        "token": token,
+        "may_restore": invitation.role == Role.OWNER and not Account.objects.exists(),
+    }
     return render(request, "people/invitation.html", context, status=422 if form.is_bound else 200)
 
 

@@ -69,7 +69,7 @@ _WAYS = {
     "sessions session": "edit_session remove_session new_pass time_video new_reading new_log log recordings edit_pass "
     "remove_pass edit_reading remove_reading recordings_window mend_doubt confirm_doubt",
     "sessions session log": "log_original log_slice log_columns read_log_again cancel_import import_progress place_log "
-    "remove_log",
+    "remove_log new_instrument",
     "bench": "vehicle_bench suggest_card vehicle_doubts failures failure_modes what_if ask_again",
     "bench failures": "new_failure failure",
     "bench failures failure": "edit_failure remove_failure failure_cause failure_held close_failure remove_sign_off "
@@ -83,7 +83,8 @@ _WAYS = {
     "shed": "shed new_vehicle vehicle read_archive parts venues test_cards",
     "shed vehicle": "edit_vehicle remove_vehicle made_of new_revision revision revision_difference vehicle_tables "
     "vehicle_table vehicle_archive vehicle_upkeep new_upkeep_item edit_upkeep_item remove_upkeep_item "
-    "new_upkeep_check edit_upkeep_check remove_upkeep_check",
+    "new_upkeep_check edit_upkeep_check remove_upkeep_check vehicle_instruments edit_instrument remove_instrument "
+    "new_formula edit_formula remove_formula",
     "shed vehicle revision": "edit_revision remove_revision new_fitting new_modification revision_release "
     "accept_point release_to_ride revision_wiring revision_space edit_contacts new_balance_test edit_balance_test "
     "remove_balance_test edit_fitting remove_fitting edit_modification remove_modification revision_report",
@@ -99,7 +100,7 @@ _WAYS = {
     "shed photos": "new_photo photo_image photo_thumbnail edit_photo remove_photo",
     "settings": "settings assumptions account people devices connection upkeep help methods read_in revoke_device "
     "connection_seen health specimen trash restore_removal empty_removal "
-    "backup_file",
+    "backup_file restore_backup",
     "settings people": "person access_log end_invitation",
     "settings help": "help_page",
     "settings methods": "method",

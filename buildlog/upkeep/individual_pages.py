@@ -27,7 +27,7 @@ def individual(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     piece = get_object_or_404(Individual.objects.select_related("part"), pk=pk)
     places = places_of(Q(individual=piece))
     rides = MachineRides({place.fitting.revision.vehicle_id for place in places})
-    due = Upkeep.of_pieces([piece.pk]).of_piece(piece.pk)
+    due = Upkeep.of_pieces([piece.pk], rides).of_piece(piece.pk)
     context = {
         "piece": piece,
         "use": rides.of_individual(piece, places),

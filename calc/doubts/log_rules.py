@@ -33,6 +33,7 @@ FACTS = (
     Fact("highest_controller_temperature_c", "highest controller temperature", "temperature", signed=True),
     Fact("lowest_controller_temperature_c", "lowest controller temperature", "temperature", signed=True),
     Fact("first_at", "the time of its first row", "days", without_slips=True),
+    Fact("instrument_misfits", "checks of its instrument that do not hold", "count", without_slips=True),
 )
 CONTEXT = (
     *MACHINE,
@@ -267,6 +268,19 @@ RULES = (
         lambda c: c.peak_power_w,
         high=lambda c: 1.6 * power_limit_w(c),
         above="The power reaches {value}; pack and controller give {high} with every margin.",
+    ),
+    Rule(
+        "log_instrument_checks",
+        "the checks of the instrument it is said to be of",
+        "columns there, their units the same, values within what the instrument can give",
+        UNLIKELY,
+        ("instrument_misfits", "charge_ah", "energy_wh", "distance_m", "highest_voltage_v", "highest_current_a"),
+        "count",
+        lambda c: c.instrument_misfits,
+        high=0.5,
+        above="Checks of its instrument that do not hold: {value}. The file is of another instrument, or that is set "
+        "otherwise now, or a sensor fails.",
+        source="What was said of the instrument.",
     ),
     *LOG_RIDE_RULES,
 )

@@ -29,6 +29,7 @@ from sessions.bench.open_trials import OpenTrial, open_trials
 from sessions.evidence.doubtful_rides import doubtful_in, rides_of
 from sessions.evidence.doubts import doubts_of_machine
 from sessions.evidence.left_out import LeftOut
+from sessions.evidence.logged_limits import LoggedBeyond, beyond_in_logs
 from sessions.evidence.reader import Evidence, recorded
 from sessions.evidence.season import Season
 from sessions.outings.machine_queries import loads_of
@@ -83,6 +84,7 @@ class Bench:
     modifications: list[Modification]
     begins: list[tuple[int, float]]
     season: Season
+    beyond_in_logs: list[LoggedBeyond]
 
     @property
     def gaps(self) -> list[str]:
@@ -148,6 +150,7 @@ def bench_of(vehicle: Vehicle, filters: Filters, system: str = "metric") -> Benc
         modifications,
         exposure.begins_m(),
         season,
+        beyond_in_logs(everything_ridden, machines, everything),
     )
 
 

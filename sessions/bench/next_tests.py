@@ -25,6 +25,8 @@ from sessions.bench.verdicts import Verdict, expectation
 from sessions.evidence.season import Season
 
 MOST = 12
+BEYOND_A_LIMIT = 500.0
+"""Its rank among what is to be settled: after fixes of what can hurt somebody, before everything else."""
 NEVER_PROVOKED = (
     "Severity I and II are never provoked. Find the cause, then show by inspection, calculation or a bench test that "
     "it cannot come again."
@@ -68,6 +70,8 @@ class Question:
     verdict: Verdict | None = None
     chance: float | None = None
     trial: OpenTrial | None = None
+    session: uuid.UUID | None = None
+    """The session whose logs are to be looked at."""
 
     @property
     def is_stop(self) -> bool:
@@ -91,7 +95,13 @@ def questions_of(bench: Bench, system: str = "metric") -> list[Question]:
     stops = _in_order(_do_not_ride(bench))
     stopped = {question.mode.mode for question in stops if question.mode is not None}
     rows = [row for row in bench.modes if row.mode not in stopped]
-    others = [*_of_modes(bench, rows, system), *_of_trials(bench), *_undecided(bench), *_never_measured(bench)]
+    others = [
+        *_of_logs(bench, system),
+        *_of_modes(bench, rows, system),
+        *_of_trials(bench),
+        *_undecided(bench),
+        *_never_measured(bench),
+    ]
     return stops + _in_order(others)[: max(0, MOST - len(stops))]
 
 
@@ -298,6 +308,17 @@ def _undecided(bench: Bench) -> list[Question]:
         elif verdict.more_sessions is not None:
             questions.append(_by_sessions(verdict, revision, verdict.more_sessions))
     return questions
+
+
+def _of_logs(bench: Bench, system: str) -> list[Question]:
+    """A limit that a log was beyond is a warning even where nothing broke."""
+    return [
+        Question(
+            Kind.SETTLE, f"Look at “{row.limit.mode}” in the logs, and record it as a failure or correct the limit",
+            row.sentence(system), BEYOND_A_LIMIT, _subject(bench), session=row.session,
+        )
+        for row in bench.beyond_in_logs
+    ]  # fmt: skip
 
 
 def _by_sessions(verdict: Verdict, revision: Revision, more: int) -> Question:

@@ -55,7 +55,8 @@ def session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         "earlier": earlier.key(earlier.count - 1) if earlier.count else None,
         "later": _later(session),
         "ledger": [result for result in unfolded if result.key not in named],
-        "cautions": cautions(unfolded),
+        # The first sentence of each; the whole of it stands with its results, which are folded.
+        "cautions": [text.partition(". ")[0].removesuffix(".") + "." for text in cautions(unfolded)],
         "nearest": bars[:NEAREST],
         "groups": grouped(report.results),
         "passes": passes,

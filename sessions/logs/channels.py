@@ -82,4 +82,7 @@ def samples_of(channel: Channel, known: Columns) -> tuple[Any, Any]:
     times = known["time_s"]
     if times.size < (2 if channel.needs_neighbours else 1):
         return np.empty(0), np.empty(0)
-    return times, channel.of(known)
+    values = channel.of(known)
+    # A formula may divide by zero.
+    good = ~np.isnan(values)
+    return (times, values) if good.all() else (times[good], values[good])

@@ -16,6 +16,7 @@ from calc.thinning import rows_with_extremes
 from sessions.drawing.figures import COLOURS, Figure, base_layout, scatter
 from sessions.logs.channels import known_rows, samples_of
 from sessions.logs.extremes import SAMPLES
+from sessions.logs.formula_lines import extremes_of
 from sessions.logs.series import positions
 from sessions.logs.timeline import Timeline, Trace
 from sessions.outings.models import Gate, Pass, Reading
@@ -76,7 +77,11 @@ def lines_of(timeline: Timeline) -> list[Line]:
         for name, label in ((out, "taken out"), (back, "put back")):
             lines += [Line(panel, trace) for trace in timeline.every(name, label, kind)]
     lines += [Line("Altitude", trace) for trace in timeline.every("altitude_m", "altitude", "distance")]
-    return lines + _other_lines(timeline)
+    lines += _other_lines(timeline)
+    known = {name for name, _ in PANELS}
+    for name, unit, trace in timeline.formulas():
+        lines.append(Line(f"{name} by formula" if name in known else name, trace, unit))
+    return lines
 
 
 def _other_lines(timeline: Timeline) -> list[Line]:
@@ -118,7 +123,11 @@ def _samples(
 ) -> tuple[Any, Any]:
     """Samples of a line for a stretch of its log's own time, with some more at both ends."""
     columns = trace.columns
-    prepared = columns.extremes(trace.channel) if columns.rows_between(from_s, to_s) > MOST_ROWS_READ else None
+    prepared = None
+    if columns.rows_between(from_s, to_s) > MOST_ROWS_READ:
+        prepared = columns.extremes(trace.channel)
+        if prepared is None and trace.is_formula:
+            prepared = extremes_of(trace.log, trace.channel, columns)
     if prepared is not None:
         extremes, (first, last) = prepared
         times, values = (extremes[:, kept].ravel() for kept in ([0, 2], [1, 3]))
@@ -150,7 +159,7 @@ def panels(
     known = {name: KINDS[kind].shown_in(system).label for name, kind in PANELS}
     drawn = dict.fromkeys(line.panel for line in lines)
     used_panels = {name: unit for name, unit in known.items() if name in drawn}
-    used_panels |= {name: "" for name in drawn if name not in known}
+    used_panels |= {line.panel: _unit_of_panel(line) for line in lines if line.panel not in known}
     places = {name: index for index, name in enumerate(used_panels)}
     data = []
     for index, (line, points) in enumerate(zip(lines, points_of(lines, system), strict=True)):
@@ -170,6 +179,11 @@ def panels(
     layout = _layout(used_panels, timeline)
     layout["shapes"], layout["annotations"] = _marks(passes, failures)
     return {"data": data, "layout": layout}
+
+
+def _unit_of_panel(line: Line) -> str:
+    """Of a panel with one formula its unit; panels of a file's own values are called by theirs."""
+    return line.unit or "" if line.trace.is_formula else ""
 
 
 def _axis(place: int) -> str:

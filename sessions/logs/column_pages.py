@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from django import forms
@@ -18,29 +18,20 @@ from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
 from calc.quantities import written
 from sessions.logs import import_jobs
+from sessions.logs.column_choices import CHOICES, choice_of, value_of
 from sessions.logs.column_guess import guess
 from sessions.logs.content import open_content
 from sessions.logs.csv_layout import DECIMAL_MARKS, DELIMITERS, ENCODINGS, Head, find_layout
 from sessions.logs.csv_reading import number_in
 from sessions.logs.file_doubts import LARGEST_READ_AGAIN_BYTES, FileDoubts, FileMend, doubts_of_file
 from sessions.logs.first_row import first_row
-from sessions.logs.meanings import (
-    BY_COLUMN,
-    IGNORE,
-    MEANINGS,
-    OTHER,
-    PLAIN_NUMBER,
-    TIME_FORMATS,
-    ColumnChoice,
-    Mapping,
-    signature_of,
-)
-from sessions.logs.models import ColumnMapping, Log
+from sessions.logs.instrument_columns import choices_in, fits
+from sessions.logs.meanings import BY_COLUMN, IGNORE, OTHER, PLAIN_NUMBER, ColumnChoice, Mapping, signature_of
+from sessions.logs.models import ColumnMapping, Instrument, Log
 from sessions.logs.plain_tables import PLAIN, REWRITTEN
 from sessions.logs.series import NotARecording
 
 SHOWN_ROWS = 3
-FLIPPED = "discharge counted below zero"
 
 
 class LayoutForm(forms.Form):
@@ -64,36 +55,14 @@ class ColumnRow:
     cells: list[str]
     chosen: str
     understood: str
-
-
-def _choices() -> list[tuple[str, list[tuple[str, str]]]]:
-    """Every meaning with its units, as one list: a choice is made with one touch."""
-    groups = []
-    for meaning in MEANINGS:
-        options = []
-        for unit in meaning.units:
-            words = TIME_FORMATS.get(unit, unit)
-            if meaning.column == "current_a":
-                options.append((f"{meaning.column}|{unit}", f"{meaning.label}, {words}, discharge above zero"))
-                options.append((f"{meaning.column}|{unit}|flipped", f"{meaning.label}, {words}, {FLIPPED}"))
-            else:
-                options.append((f"{meaning.column}|{unit}", f"{meaning.label}, {words}"))
-        groups.append((meaning.label, options))
-    return groups
-
-
-CHOICES = _choices()
-
-
-def _value(choice: ColumnChoice) -> str:
-    return "|".join([choice.meaning, choice.unit, *(["flipped"] if choice.flipped else [])])
+    scale: str = ""
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
 @needs(Right.LOG)
 def log_columns(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """What the file looks like, and what each column means; a POST imports it."""
-    rows = Log.objects.select_related("session__revision__vehicle", "session__venue", "pending_import")
+    rows = Log.objects.select_related("session__revision__vehicle", "session__venue", "pending_import", "instrument")
     log = get_object_or_404(rows, pk=pk)
     if not log.is_table:
         messages.info(request, "A track says itself what its values mean. Its clock can be moved under Charts.")
@@ -115,6 +84,8 @@ def log_columns(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         context |= {"problem": str(error), "layout_form": layout_form if layout_form.is_bound else LayoutForm()}
         return render(request, "logs/log_columns.html", context, status=422 if request.method == "POST" else 200)
     problem = ""
+    instruments = list(log.session.revision.vehicle.instruments.all())
+    log.instrument = _instrument(request, log, head, instruments)
     mapping, remembered = _mapping(request, log, head)
     doubts: FileDoubts | None = None
     if request.method == "POST" and ("read" in request.POST or "mend" in request.POST):
@@ -125,6 +96,7 @@ def log_columns(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
             if log.size_bytes <= LARGEST_READ_AGAIN_BYTES:
                 doubts = doubts_of_file(log, head, mapping, request.user.unit_system)
             if "mend" not in request.POST and _may_be_taken(request, doubts):
+                Log.objects.filter(pk=log.pk).update(instrument=log.instrument)
                 is_imported = import_jobs.import_log(log, head.layout, mapping)
                 _keep_reason(request, log, doubts)
                 if not is_imported:
@@ -149,6 +121,7 @@ def log_columns(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         "layout_form": None if log.kind in REWRITTEN else layout_form if layout_form.errors else current_form,
         "layout": layout,
         "remembered": remembered,
+        "instruments": instruments,
         "columns": _column_rows(head, mapping, request.user.unit_system),
         "interval": request.POST.get("interval_s", "") or ("" if mapping.interval_s is None else mapping.interval_s),
         "doubts": doubts,
@@ -167,17 +140,34 @@ def _corrections(log: Log, form: LayoutForm) -> dict[str, Any] | None:
     return {name: pending.layout.get(name) for name in form.fields} if pending is not None else None
 
 
-def _mapping(request: SignedInRequest, log: Log, head: Head) -> tuple[Mapping, ColumnMapping | None]:
-    """As posted; or as chosen for an import that is not done; or as this log was read; or as files of this logger were
-    read the last time; or as guessed."""
+def _instrument(request: SignedInRequest, log: Log, head: Head, instruments: list[Instrument]) -> Instrument | None:
+    """As posted; or as this log was read; or the one whose columns the file has, the one with most of them first."""
     if request.method == "POST":
-        return _posted(request, head), None
+        return next((row for row in instruments if str(row.pk) == request.POST.get("instrument")), None)
+    if log.mapping or getattr(log, "pending_import", None) is not None:
+        return log.instrument
+    by_columns = sorted(instruments, key=lambda row: -len(row.known_columns))
+    return next((row for row in by_columns if fits(row.known_columns, head.layout)), None)
+
+
+def _mapping(request: SignedInRequest, log: Log, head: Head) -> tuple[Mapping, ColumnMapping | None]:
+    """As posted; or as chosen for an import that is not done; or as this log was read; or by its instrument; or as
+    files of this logger were read the last time; or as guessed."""
+    if request.method == "POST":
+        is_another = request.POST.get("instrument", "") != request.POST.get("instrument_was", "")
+        if not is_another:
+            return _posted(request, log, head), None
+        if log.instrument is not None:
+            return _by_instrument(log.instrument, head), None
+        return guess(head.layout, head.rows, head.interval_s), None
     pending = getattr(log, "pending_import", None)
     try:
         if pending is not None and pending.mapping:
             return Mapping.from_json(pending.mapping), None
         if log.mapping:
             return Mapping.from_json(log.mapping), None
+        if log.instrument is not None:
+            return _by_instrument(log.instrument, head), None
         remembered = ColumnMapping.objects.filter(signature=signature_of(head.layout)).first()
         if remembered is not None:
             return Mapping.from_json(remembered.mapping), remembered
@@ -185,6 +175,10 @@ def _mapping(request: SignedInRequest, log: Log, head: Head) -> tuple[Mapping, C
         # Written by hand in the database, or by another version: guessed again.
         pass
     return guess(head.layout, head.rows, head.interval_s), None
+
+
+def _by_instrument(instrument: Instrument, head: Head) -> Mapping:
+    return choices_in(instrument.known_columns, head.layout, instrument.interval_s)
 
 
 def _mended(mapping: Mapping, button: str) -> Mapping:
@@ -220,13 +214,20 @@ def _keep_reason(request: SignedInRequest, log: Log, doubts: FileDoubts | None) 
         )
 
 
-def _posted(request: SignedInRequest, head: Head) -> Mapping:
+def _posted(request: SignedInRequest, log: Log, head: Head) -> Mapping:
+    """The choices of the page. It does not ask for scales: they are those of the instrument, or as the log was read."""
+    scales = {}
+    try:
+        stored = _by_instrument(log.instrument, head) if log.instrument else Mapping.from_json(log.mapping)
+        scales = {(choice.index, choice.meaning): choice.scale for choice in stored.choices}
+    except ValueError:
+        # Never read before.
+        pass
     choices = []
     for index in range(head.layout.width):
-        meaning, _, rest = request.POST.get(f"column_{index}", IGNORE).partition("|")
-        unit, _, flipped = rest.partition("|")
-        if meaning != IGNORE:
-            choices.append(ColumnChoice(index, meaning[:40], unit[:40], flipped == "flipped"))
+        choice = choice_of(index, request.POST.get(f"column_{index}", IGNORE))
+        if choice is not None:
+            choices.append(replace(choice, scale=scales.get((index, choice.meaning), 1.0)))
         elif request.POST.get("keep_others") and _holds_numbers(head, index):
             choices.append(ColumnChoice(index, OTHER, PLAIN_NUMBER))
     interval_text = request.POST.get("interval_s", "").strip().replace(",", ".")
@@ -261,6 +262,14 @@ def _column_rows(head: Head, mapping: Mapping, system: str) -> list[ColumnRow]:
             value_text = value or ""
         cells = [row[index] for row in head.rows[:SHOWN_ROWS]]
         rows.append(
-            ColumnRow(index, name, head.layout.units[index], cells, _value(choice) if choice else IGNORE, value_text)
+            ColumnRow(
+                index,
+                name,
+                head.layout.units[index],
+                cells,
+                value_of(choice) if choice else IGNORE,
+                value_text,
+                "" if choice is None or choice.scale == 1 else f"{choice.scale:.6g}".replace("-", "−"),
+            )
         )
     return rows

@@ -165,7 +165,7 @@ class _Column:
 
     def stored(self, values: Any, rows_before: int) -> Any:
         """The values in their stored unit, NaN where they cannot be."""
-        stored = to_stored(self._meaning, self.choice.unit, values, self.choice.flipped)
+        stored = to_stored(self.choice, values)
         lowest, highest = np.fmin.reduce(stored), np.fmax.reduce(stored)
         if lowest < self._meaning.low or highest > self._meaning.high:
             beyond = (stored < self._meaning.low) | (stored > self._meaning.high)

@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 from urllib.parse import urlencode
 
 from buildlog.failures.models import Failure
+from buildlog.machines.machine import Machine
 from calc.coasting import excursions
-from sessions.logs.models import Log
 from sessions.logs.timeline import Series, Timeline
 
 MOST_SHOWN = 40
@@ -26,6 +27,17 @@ class Limit:
     value: float
     above: bool
     whose: str
+
+    def worst_in(self, summary: Any, unknown: bool = False) -> float | None:
+        """How far a log was beyond it, by the ends of its columns, which were stored when it was imported; None where
+        it was not. `unknown` is taken for beyond where the ends are not stored: NaN."""
+        ends = (summary or {}).get("columns", {}).get(self.column)
+        if not ends:
+            return math.nan if unknown else None
+        worst = float(ends[1] if self.above else ends[0])
+        # A voltage at the highest limit counts as above it, as everywhere.
+        reached = worst >= self.value if self.above and self.column == "voltage_v" else worst > self.value
+        return worst if (reached if self.above else worst < self.value) else None
 
 
 @dataclass(frozen=True)
@@ -51,9 +63,9 @@ class Event:
         )
 
 
-def limits_of(timeline: Timeline) -> list[Limit]:
-    """The limits of the revision that was ridden, as far as its parts state them."""
-    machine, listed = timeline.machine, []
+def limits_of(machine: Machine) -> list[Limit]:
+    """The limits of a revision that a log can pass, as far as its parts state them."""
+    listed = []
     pack, controller, motor = machine.pack, machine.limits("speed_controller"), machine.limits("motor")
     lowest = [pack.empty_voltage_v] if pack is not None else []
     lowest += [controller.lowest_voltage_v] if controller is not None and controller.lowest_voltage_v else []
@@ -91,9 +103,9 @@ def events_of(timeline: Timeline, failures: Iterable[Failure]) -> list[Event]:
     """Every time a logged value was beyond a limit, in order of time."""
     known = [failure for failure in failures if failure.time_into_session_s is not None]
     events = []
-    for limit in limits_of(timeline):
+    for limit in limits_of(timeline.machine):
         for trace in timeline.every(limit.column, limit.mode, limit.kind):
-            series = trace.series() if _may_pass(trace.log, limit) else None
+            series = trace.series() if limit.worst_in(trace.log.summary, unknown=True) is not None else None
             if series is None:
                 continue
             # A voltage at the highest limit counts as above it, as everywhere.
@@ -111,12 +123,3 @@ def events_of(timeline: Timeline, failures: Iterable[Failure]) -> list[Event]:
                 )
                 events.append(Event(limit, series, float(start_s), float(end_s - start_s), float(worst), same))
     return sorted(events, key=lambda event: event.start_s)
-
-
-def _may_pass(log: Log, limit: Limit) -> bool:
-    """Whether a log can be beyond a limit, by the ends of its columns, which were stored when it was imported."""
-    ends = (log.summary or {}).get("columns", {}).get(limit.column)
-    if not ends:
-        return True
-    lowest, highest = ends
-    return bool(highest >= limit.value) if limit.above else bool(lowest <= limit.value)

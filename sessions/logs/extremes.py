@@ -40,12 +40,14 @@ class Extremes:
         if known["time_s"].size < 2:
             self._before = known
             return
-        times, values = samples_of(self._channel, known)
+        times, values = known["time_s"], self._channel.of(known)
         first = 1 if self._count else 0
         self._take(times[first:-1], values[first:-1])
         self._before = {name: column[-2:] for name, column in known.items()}
 
     def _take(self, times: Any, values: Any) -> None:
+        if (nothing := np.isnan(values)).any():
+            times, values = times[~nothing], values[~nothing]
         if not times.size:
             return
         if not self._count:
@@ -75,7 +77,7 @@ class Extremes:
         """Rows of time and value of the earlier extreme and of the later, in order of time; and what is noted of them:
         how many samples there are, and the first and the last of all."""
         if self._before is not None and self._before["time_s"].size > 1:
-            times, values = samples_of(self._channel, self._before)
+            times, values = self._before["time_s"], self._channel.of(self._before)
             self._take(times[1:], values[1:])
         if self._waiting.size:
             self._keep(*self._waiting.reshape(2, 1, -1))

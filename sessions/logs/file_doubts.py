@@ -8,7 +8,7 @@ one.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -25,6 +25,7 @@ from sessions.logs.columns import stored_digits
 from sessions.logs.content import open_content
 from sessions.logs.csv_layout import Head, Layout
 from sessions.logs.csv_reading import CsvRecording
+from sessions.logs.instrument_columns import misfits
 from sessions.logs.logger_time import SECONDS_IN, TextTimes
 from sessions.logs.meanings import BY_COLUMN, DATE_FORMATS, TIME, ColumnChoice, Mapping, to_stored
 from sessions.logs.models import Log
@@ -71,6 +72,7 @@ def log_row(summary: Any, duration_s: float | None, length_m: float | None) -> d
             "energy_wh": added_up.energy_wh,
             "peak_power_w": added_up.peak_power_w,
         }
+    known["instrument_misfits"] = summary.get("instrument_misfits")
     return {**known, "duration_s": duration_s, "distance_m": length_m}
 
 
@@ -80,6 +82,8 @@ class ReadThrough:
 
     first_at: datetime | None
     facts: dict[str, float | None]
+    ends: dict[str, list[float]]
+    """The lowest and highest stored value of each column."""
 
 
 class _Beside:
@@ -132,7 +136,7 @@ def read_through(log: Log, layout: Layout, mapping: Mapping) -> ReadThrough:
             summary.add(columns)
             beside.add(columns)
     facts = log_row(summary.as_json(), summary.duration_s, summary.length_m)
-    return ReadThrough(recording.first_at, {**facts, **beside.facts(), **_counted(summary.ends)})
+    return ReadThrough(recording.first_at, {**facts, **beside.facts(), **_counted(summary.ends)}, summary.ends)
 
 
 def _counted(ends: dict[str, list[float]]) -> dict[str, float | None]:
@@ -161,8 +165,10 @@ def surroundings_of(session: Session) -> dict[str, float | None]:
     }
 
 
-def _checked(session: Session, around: dict[str, float | None], read: ReadThrough) -> Checked:
-    known = {**around, **read.facts}
+def _checked(log: Log, layout: Layout, mapping: Mapping, around: dict[str, float | None], read: ReadThrough) -> Checked:
+    session, known = log.session, {**around, **read.facts}
+    if log.instrument is not None:
+        known["instrument_misfits"] = float(len(misfits(log.instrument.known_columns, layout, mapping, read.ends)))
     if read.first_at is not None:
         known["first_at"] = read.first_at.timestamp()
         known["hours_off_session"] = (read.first_at - session.started_at) / timedelta(hours=1)
@@ -192,7 +198,8 @@ class FileMend:
         is_many = meaning in BY_COLUMN and BY_COLUMN[meaning].is_many
         others = (choice for choice in mapping.choices if choice.index not in (int(old), int(new)))
         kept = tuple(choice for choice in others if is_many or choice.meaning != meaning)
-        choices = (*kept, ColumnChoice(int(new), meaning, unit, flipped == "flipped"))
+        scale = next((choice.scale for choice in mapping.choices if choice.index == int(new)), 1.0)
+        choices = (*kept, ColumnChoice(int(new), meaning, unit, flipped == "flipped", scale))
         return replace(mapping, choices=tuple(sorted(choices, key=lambda choice: choice.index)))
 
 
@@ -203,25 +210,31 @@ class FileDoubts:
     read: ReadThrough
     doubts: list[Doubt]
     mends: list[FileMend]
+    misfits: list[str] = field(default_factory=list)
+    """What does not hold of the checks of the file's instrument, a sentence each."""
 
 
 def doubts_of_file(log: Log, head: Head, mapping: Mapping, system: str = "metric") -> FileDoubts:
     """Read the whole file as it is mapped, and ask. Raises NotARecording where it cannot be read so."""
     read, around = read_through(log, head.layout, mapping), surroundings_of(log.session)
-    checked = _checked(log.session, around, read)
+    checked = _checked(log, head.layout, mapping, around, read)
     doubts = [replace(doubt, mends=()) for doubt in checked.doubts(0, system)]
     if not doubts:
         return FileDoubts(read, [], [])
     broken = _broken(checked)
     whole, part = [], []
     for mend, other in _candidates(log, head, mapping, read):
-        after = _broken(_checked(log.session, around, other))
+        other_mapping = FileMend.applied(mapping, mend.value)
+        after = _broken(_checked(log, head.layout, other_mapping, around, other))
         if not after:
             whole.append(mend)
         elif after < broken and not _own_rules(mend.choice.meaning) & after:
             part.append(mend)
     # First those that leave no doubt at all; without any, those that leave fewer and no new one.
-    return FileDoubts(read, doubts, whole or part)
+    wrong: list[str] = []
+    if log.instrument is not None:
+        wrong = misfits(log.instrument.known_columns, head.layout, mapping, read.ends, system)
+    return FileDoubts(read, doubts, whole or part, wrong)
 
 
 def _broken(checked: Checked) -> set[str]:
@@ -264,8 +277,7 @@ def _other_units(head: Head, choice: ColumnChoice, read: ReadThrough) -> Iterato
 
 def _line(choice: ColumnChoice) -> tuple[float, float]:
     """A unit's values are stored as a + b · value: these two."""
-    meaning = BY_COLUMN[choice.meaning]
-    begin, next_value = (float(to_stored(meaning, choice.unit, value, choice.flipped)) for value in (0.0, 1.0))
+    begin, next_value = (float(to_stored(choice, value)) for value in (0.0, 1.0))
     return begin, next_value - begin
 
 
@@ -288,7 +300,10 @@ def _scaled(read: ReadThrough, column: str, factor: float, offset: float) -> Rea
         "charge_out_ah": ("counter_charge_ah",),
         "distance_m": ("distance_m",),
     }.get(column, ())
-    return replace(read, facts=_times(facts, follows, factor))
+    ends = dict(read.ends)
+    if column in ends:
+        ends[column] = sorted(factor * end + offset for end in ends[column])
+    return replace(read, facts=_times(facts, follows, factor), ends=ends)
 
 
 def _times(facts: dict[str, float | None], names: Collection[str], factor: float) -> dict[str, float | None]:

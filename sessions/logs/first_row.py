@@ -41,5 +41,5 @@ def first_row(head: Head, mapping: Mapping, zone: Any = UTC) -> dict[str, float 
             seconds, moment = numbers.seconds(np.array([value])), numbers.moment
             values[TIME] = f"{moment.astimezone(zone):%Y-%m-%d %H:%M:%S}" if moment else f"{float(seconds[0]):g} s"
         else:
-            values[stored_as[choice]] = float(to_stored(meaning, choice.unit, value, choice.flipped))
+            values[stored_as[choice]] = float(to_stored(choice, value))
     return values

@@ -17,6 +17,7 @@ from sessions.logs.content import content_of, kind_of_file, read_track
 from sessions.logs.csv_layout import Layout, find_layout
 from sessions.logs.csv_reading import CsvRecording
 from sessions.logs.file_kinds import TRACKS
+from sessions.logs.instrument_columns import misfits
 from sessions.logs.meanings import Mapping, signature_of
 from sessions.logs.models import ColumnMapping, Log
 from sessions.logs.series import NotARecording, Recording
@@ -138,6 +139,10 @@ def pack(
     log.summary = summary.as_json(recording.named)
     log.state = Log.State.READ
     log.first_at, log.notes = recording.first_at, [*recording.notes, *summary.notes]
+    if log.instrument is not None and layout is not None and mapping is not None:
+        wrong = misfits(log.instrument.known_columns, layout, mapping, summary.ends)
+        log.notes += [f"{log.instrument}: {sentence}" for sentence in wrong]
+        log.summary["instrument_misfits"] = len(wrong)
     log.row_count, log.duration_s, log.length_m = summary.row_count, summary.duration_s, summary.length_m
 
 

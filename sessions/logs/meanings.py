@@ -172,6 +172,8 @@ class ColumnChoice:
     unit: str
     flipped: bool = False
     """The logger counts discharge as negative."""
+    scale: float = 1.0
+    """What the numbers of the file are multiplied by before anything else: an instrument that shows too much."""
 
 
 @dataclass(frozen=True)
@@ -196,7 +198,7 @@ class Mapping:
         return names
 
     def as_json(self) -> dict[str, Any]:
-        listed = [[choice.index, choice.meaning, choice.unit, choice.flipped] for choice in self.choices]
+        listed = [[choice.index, choice.meaning, choice.unit, choice.flipped, choice.scale] for choice in self.choices]
         return {"choices": listed, "interval_s": self.interval_s}
 
     @classmethod
@@ -204,8 +206,9 @@ class Mapping:
         """A mapping from its stored form. Raises ValueError for anything else."""
         try:
             choices = tuple(
-                ColumnChoice(int(index), str(meaning), str(unit), bool(flipped))
-                for index, meaning, unit, flipped in stored["choices"]
+                # Earlier versions stored no scale.
+                ColumnChoice(int(index), str(meaning), str(unit), bool(flipped), *map(float, scale))
+                for index, meaning, unit, flipped, *scale in stored["choices"]
             )
             interval = stored.get("interval_s")
             return cls(choices, None if interval is None else float(interval))
@@ -213,17 +216,28 @@ class Mapping:
             raise ValueError("This is not the stored mapping of a log.") from None
 
 
-def to_stored(meaning: Meaning, unit: str, values: Any, flipped: bool) -> Any:
-    """Values of a column in the stored unit of its meaning; only a current can be counted the other way."""
+LARGEST_SCALE = 1e6
+
+
+def may_be_flipped(meaning: Meaning) -> bool:
+    """Whether a logger may count it below zero where here it is above: discharge."""
+    return meaning.column == "current_a"
+
+
+def to_stored(choice: ColumnChoice, values: Any) -> Any:
+    """Values of a column as the file has them, in the stored unit of their meaning."""
+    meaning = BY_COLUMN[choice.meaning]
+    if choice.scale != 1.0:
+        values = values * choice.scale
     if meaning.column == OTHER:
         return values
     stored = KINDS[meaning.kind].stored
-    spelled = meaning.units[unit]
-    if unit in SCALED:
-        values = values * SCALED[unit][1]
+    spelled = meaning.units[choice.unit]
+    if choice.unit in SCALED:
+        values = values * SCALED[choice.unit][1]
     elif spelled != stored:
         values = convert(values, spelled, stored)
-    return -values if flipped and meaning.column == "current_a" else values
+    return -values if choice.flipped and may_be_flipped(meaning) else values
 
 
 def signature_of(layout: Layout) -> str:

@@ -71,7 +71,7 @@ def _read(request: SignedInRequest, log: Log) -> HttpResponse:
 
 
 def _log_or_404(pk: uuid.UUID) -> Log:
-    rows = Log.objects.select_related("session__revision__vehicle", "session__venue", "pending_import")
+    rows = Log.objects.select_related("session__revision__vehicle", "session__venue", "pending_import", "instrument")
     return get_object_or_404(rows, pk=pk)
 
 

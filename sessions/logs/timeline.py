@@ -14,8 +14,9 @@ from buildlog.machines.machine import Machine
 from calc.drivetrain import road_speed_mps
 from sessions.logs.channels import Channel, channel_named, is_in, known_rows, samples_of
 from sessions.logs.columns import StoredColumns, open_columns
+from sessions.logs.formula_lines import FORMULA, lines_over
 from sessions.logs.meanings import CELL, label_of
-from sessions.logs.models import Log
+from sessions.logs.models import FormulaChannel, Log
 from sessions.outings.models import Session
 
 FARTHEST_S = 86_400.0
@@ -48,6 +49,11 @@ class Trace:
     channel: Channel
     columns: StoredColumns
     factor: float = 1.0
+
+    @property
+    def is_formula(self) -> bool:
+        """Whether it was thought of after the log was imported, so that nothing of it was made ready then."""
+        return self.channel.name.startswith(FORMULA)
 
     @property
     def title(self) -> str:
@@ -156,6 +162,15 @@ class Timeline:
                 if trace := self.trace(log, name, label, "ratio"):
                     listed.append((unit, trace))
         return listed
+
+    def formulas(self) -> list[tuple[str, str, Trace]]:
+        """The machine's formulas over its logs: what each is called, its unit, and its line."""
+        formulas = FormulaChannel.objects.filter(vehicle=self.session.revision.vehicle_id)
+        return [
+            (stored.name, stored.unit, Trace(log, stored.name, "ratio", channel, self.columns[log.pk]))
+            for stored, log, channel in lines_over(formulas, self.logs)
+            if log.pk in self.columns and is_in(channel, self.columns[log.pk])
+        ]
 
     def ground_speed(self) -> Series | None:
         return self._first_speed(GROUND)

@@ -41,7 +41,7 @@ from buildlog.upkeep.models import UpkeepCheck, UpkeepItem
 from sessions.bench.models import TestCard, TestCardItem
 from sessions.bench.release_models import AcceptedPoint, Release
 from sessions.logs.import_jobs import ask_for
-from sessions.logs.models import Log
+from sessions.logs.models import FormulaChannel, Instrument, Log
 from sessions.outings.models import (
     Assumptions,
     Gate,
@@ -114,6 +114,8 @@ def _records_of(vehicle: Vehicle) -> dict[type[Model], QuerySet[Any]]:
         Modification: Modification.objects.filter(revision__vehicle=vehicle).prefetch_related("answers"),
         FailureChange: FailureChange.objects.filter(failure__revision__vehicle=vehicle),
         SignOff: SignOff.objects.filter(vehicle=vehicle),
+        Instrument: Instrument.objects.filter(vehicle=vehicle),
+        FormulaChannel: FormulaChannel.objects.filter(vehicle=vehicle),
         Log: Log.objects.filter(session__in=sessions),
         Trial: Trial.objects.filter(revision__vehicle=vehicle),
         TestCard: TestCard.objects.filter(revision__vehicle=vehicle),

@@ -1,6 +1,8 @@
-// The charts of a session's logs: one cursor in all of them and on the track, and finer lines from the server
-// for the visible part.
+// The charts of a session's logs: one cursor in all of them and on the track, a clip beside them, and finer lines from
+// the server for the visible part.
+import { ChartCursor } from "./chart-cursor.js";
 import { draw } from "./chart-look.js";
+import { clipBesideCharts } from "./clip-beside-charts.js";
 
 const figures = JSON.parse(document.getElementById("figures").textContent);
 const section = document.getElementById("recordings");
@@ -13,50 +15,9 @@ if (panels) {
   const whole = figures.panels.layout.xaxis.range.slice();
   const lines = figures.panels.data.filter((line) => line.mode === "lines").map((_, index) => index);
   const slider = document.getElementById("cursor");
-  const says = document.getElementById("cursor-says");
-  const ownShapes = figures.panels.layout.shapes;
+  const cursor = new ChartCursor(panels, track, lines, { says: document.getElementById("cursor-says"), table: document.getElementById("pins"), unpin: document.getElementById("unpin") });
+  clipBesideCharts(document.getElementById("clip-beside"), cursor, section.dataset.window);
   const shown = () => panels.layout.xaxis.range.map(Number);
-
-  // The sample of a line nearest to a moment.
-  const nearest = (times, at) => {
-    let low = 0;
-    let high = times.length - 1;
-    while (high - low > 1) {
-      const middle = (low + high) >> 1;
-      if (times[middle] < at) low = middle;
-      else high = middle;
-    }
-    return Math.abs(times[low] - at) <= Math.abs(times[high] - at) ? low : high;
-  };
-  const clock = (at) => {
-    const seconds = Math.abs(at);
-    const two = (value) => String(Math.floor(value)).padStart(2, "0");
-    return `${at < 0 ? "−" : ""}${two(seconds / 3600)}:${two((seconds / 60) % 60)}:${(seconds % 60).toFixed(2).padStart(5, "0")}`;
-  };
-
-  let marker = null;
-  const setCursor = async (at) => {
-    const line = { type: "line", xref: "x", yref: "paper", x0: at, x1: at, y0: 0, y1: 1, line: { width: 1.5, color: getComputedStyle(document.documentElement).getPropertyValue("--accent").trim() } };
-    await Plotly.relayout(panels, { shapes: [...ownShapes, line] });
-    const values = lines.map((index) => {
-      const { x, y, hovertemplate, name } = panels.data[index];
-      if (!x.length || at < x[0] - 2 || at > x[x.length - 1] + 2) return null;
-      const unit = hovertemplate.replace(/^%{y:[^}]*} ?/, "").replace(/<extra>.*/, "");
-      const value = y[nearest(x, at)];
-      return value === null ? null : `${name.replace(/ \(.*/, "")} ${Number(value.toPrecision(4))} ${unit}`;
-    });
-    says.textContent = [clock(at), ...values.filter((value) => value)].join("  ·  ");
-    const path = track?.data.find((segment) => segment.customdata?.length > 1 && segment.customdata[0] <= at && segment.customdata[segment.customdata.length - 1] >= at);
-    if (!track || (!path && marker === null)) return;
-    const place = path ? nearest(path.customdata, at) : -1;
-    const point = { x: [path ? [path.x[place]] : []], y: [path ? [path.y[place]] : []] };
-    if (marker === null) {
-      marker = track.data.length;
-      await Plotly.addTraces(track, { type: "scatter", mode: "markers", x: point.x[0], y: point.y[0], marker: { size: 14, color: line.line.color, symbol: "circle-open", line: { width: 3 } }, hoverinfo: "skip" });
-    } else {
-      await Plotly.restyle(track, point, [marker]);
-    }
-  };
 
   // Requests finer lines for the visible part; only the newest answer is used.
   let newest = 0;
@@ -92,7 +53,7 @@ if (panels) {
     button.addEventListener("click", () => {
       const [from, to] = shown();
       const half = ((to - from) / 2) * Number(button.dataset.zoom);
-      const at = Number(slider.dataset.at || (from + to) / 2);
+      const at = cursor.at ?? (from + to) / 2;
       const middle = at >= from && at <= to ? at : (from + to) / 2;
       void show(middle - half, middle + half);
     });
@@ -108,21 +69,24 @@ if (panels) {
 
   slider.addEventListener("input", () => {
     const [from, to] = shown();
-    const at = from + ((to - from) * Number(slider.value)) / Number(slider.max);
-    slider.dataset.at = String(at);
-    void setCursor(at);
+    void cursor.set(from + ((to - from) * Number(slider.value)) / Number(slider.max));
   });
+  // The cursor follows the pointer until a click puts it down; after that, each click moves it.
+  let isPutDown = false;
   panels.on("plotly_hover", ({ xvals }) => {
-    if (!xvals?.length) return;
-    const at = Number(xvals[0]);
-    slider.dataset.at = String(at);
-    void setCursor(at);
+    if (xvals?.length && !isPutDown) void cursor.set(Number(xvals[0]));
   });
+  panels.on("plotly_click", ({ points }) => {
+    if (!points?.length) return;
+    isPutDown = true;
+    void cursor.set(Number(points[0].x));
+  });
+  document.getElementById("pin").addEventListener("click", () => cursor.pin());
   for (const button of document.querySelectorAll("[data-from-cursor]")) {
     button.hidden = false;
     button.addEventListener("click", () => {
-      if (slider.dataset.at) document.getElementById(button.dataset.fromCursor).value = Number(slider.dataset.at).toFixed(2);
-      else says.textContent = "Put the cursor on the instant first.";
+      if (cursor.at !== null) document.getElementById(button.dataset.fromCursor).value = cursor.at.toFixed(2);
+      else cursor.say("Put the cursor on the instant first.");
     });
   }
   let waiting = 0;

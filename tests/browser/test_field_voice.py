@@ -1,5 +1,7 @@
 """Voice notes: recorded, kept on the phone, sent, played."""
 
+import uuid
+
 import pytest
 from playwright.sync_api import expect
 
@@ -49,7 +51,7 @@ def test_a_voice_note_is_kept_without_a_network_sent_later_and_played(phone, net
     [(key, seconds, kind)] = installation.rows("test_sessions_voicenote", "session_id, duration_s, kind")
     assert 2.5 < seconds < 10
     assert kind == "webm"
-    phone.page.goto(f"{phone.url}/sessions/{key}/")
+    phone.page.goto(f"{phone.url}/sessions/{uuid.UUID(key)}/")
     length_s = phone.page.locator("audio").evaluate(
         """(audio) => new Promise((resolve, reject) => {
             audio.onerror = () => reject(new Error(audio.error.message));

@@ -15,7 +15,7 @@ UNTIL = """const until = async (find, what) => {
         if (found) return found;
         await new Promise((resolve) => setTimeout(resolve, 100));
     }
-    throw new Error(`${what} did not come; the page says: ${document.body.innerText.slice(0, 600)}`);
+    throw new Error(`${what} did not come; the page says: ${document.body.innerText.slice(-800)}`);
 };
 const press = async (text) => {
     const find = () => [...document.querySelectorAll("#field a, #field button, #field label, #said button")]
@@ -35,6 +35,8 @@ START = """await screen("start");
         const choices = [...item.querySelectorAll(".choice")];
         choices.find((one) => one.textContent.trim() === "Yes")?.querySelector("input").click();
     }
+    const groups = document.querySelectorAll("fieldset.choices").length;
+    await until(() => document.querySelectorAll("fieldset.choices input:checked").length === groups, "the answers");
     await press("Start");
     await screen("board");"""
 
@@ -103,7 +105,8 @@ def test_the_main_cases_go_through(engine, installation):
         engine, 'await navigator.serviceWorker.ready; await until(() => navigator.serviceWorker.controller, "worker");'
     )
     step(engine, START)
-    installation.comes_to("test_sessions_session", 1)
+    for table in ("session", "gonogocheck"):
+        installation.comes_to(f"test_sessions_{table}", 1)
     # From here on there is no server. The page opens from nothing, and logs.
     installation.kill()
     engine.open("about:blank")

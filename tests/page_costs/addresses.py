@@ -32,8 +32,10 @@ from buildlog.models import (
     Verification,
 )
 from sessions.models import (
+    FormulaChannel,
     Gate,
     GoNoGoCheck,
+    Instrument,
     Log,
     MarkTap,
     NotebookImport,
@@ -70,6 +72,7 @@ API: dict[str, type[Any]] = {
     "test-cards": TestCard, "test-card-items": TestCardItem, "trials": Trial,
     "individuals": Individual, "individual-fittings": IndividualFitting,
     "upkeep-items": UpkeepItem, "upkeep-checks": UpkeepCheck,
+    "instruments": Instrument, "formula-channels": FormulaChannel,
     "balance-tests": BalanceTest, "sign-offs": SignOff, "verifications": Verification,
 }  # fmt: skip
 """The lists of the API, with their models."""
@@ -140,7 +143,7 @@ MADE = (
     "vehicle", "revision", "session", "log", "logger_file", "photo", "card", "trial", "balance_test", "other_account",
     "device", "venue", "gate", "battery", "fitting", "modification", "failure", "timed_pass", "reading",
     "failure_mode", "sign_off", "verification", "individual", "individual_fitting", "upkeep_item", "upkeep_check",
-    "notebook",
+    "notebook", "instrument", "formula",
 )  # fmt: skip
 """The records that addresses name."""
 
@@ -176,7 +179,11 @@ def _keys(vehicle: Vehicle) -> dict[str, Any]:
     item = UpkeepItem.objects.create(vehicle=vehicle, kind="interval", title="Lubricate", every_m=50_000.0)
     check = UpkeepCheck.objects.create(item=item, done_by="builder")
     cells = [["Date", "Place", "km"], ["2026-01-20", "Lake", "4.7"]]
+    columns = [{"name": "volts", "header_unit": "", "meaning": "voltage_v", "unit": "V", "highest": 60.0}]
+    instrument = Instrument.objects.create(vehicle=vehicle, name="Pack logger", columns=columns)
+    formula = FormulaChannel.objects.create(vehicle=vehicle, name="Pull", formula="voltage * current", unit="W")
     made = {
+        "instrument": instrument, "formula": formula,
         "individual": piece, "individual_fitting": placed, "upkeep_item": item, "upkeep_check": check,
         "notebook": NotebookImport.objects.create(name="old.csv", vehicle=vehicle, cells=cells),
         "vehicle": vehicle, "revision": revision, "session": session, "log": log, "logger_file": logger_file,

@@ -21,13 +21,37 @@ NAMES = [f"{model.__name__}.{field.name}" for model, field in QUANTITIES]
 
 @pytest.fixture
 def of_each_kind(
-    revision, battery, session, gate, timed_pass, reading, failure, fitting, log, individual, upkeep_item, upkeep_check
+    revision,
+    battery,
+    session,
+    gate,
+    timed_pass,
+    reading,
+    failure,
+    fitting,
+    log,
+    individual,
+    upkeep_item,
+    upkeep_check,
+    instrument,
 ):
     from sessions.models import Assumptions
 
     records = {
         type(record).__name__: record
-        for record in (revision, battery, session, gate, timed_pass, reading, failure, fitting, log, individual)
+        for record in (
+            revision,
+            battery,
+            session,
+            gate,
+            timed_pass,
+            reading,
+            failure,
+            fitting,
+            log,
+            individual,
+            instrument,
+        )
     }
     records |= {"UpkeepItem": upkeep_item, "UpkeepCheck": upkeep_check}
     known = Assumptions.objects.create(vehicle=revision.vehicle)

@@ -35,6 +35,8 @@ KINDS = {
     "track-parts": "recorder",
     "mark-taps": "recorder",
     "voice-notes": "recorder",
+    "instruments": "builder",
+    "formula-channels": "builder",
     "trials": "builder",
 }
 BELOW = {"builder": "recorder", "recorder": "reader"}

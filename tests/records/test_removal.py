@@ -475,17 +475,6 @@ def test_a_device_s_change_says_which_it_was(client, session, reading, oona, lin
     assert line.startswith(f"account {oona.pk}, device {device.pk} changed reading {reading.pk}")
 
 
-def test_the_back_room_s_changes_and_removals_are_lines_too(make_account, vehicle, revision, client, lines):
-    owner = make_account("owner")
-    client.force_login(owner)
-    path = f"/admin/buildlog/vehicle/{vehicle.pk}/change/"
-    [line] = lines(lambda: client.post(path, {"id": vehicle.pk, "name": "Kart", "purpose": ""}))
-    assert line.startswith(f"account {owner.pk} changed vehicle {vehicle.pk} (Kart): ")
-    path = f"/admin/buildlog/revision/{revision.pk}/delete/"
-    [line] = lines(lambda: client.post(path, {"post": "yes"}))
-    assert line.startswith(f"account {owner.pk} removed revision {revision.pk}")
-
-
 def test_a_recording_that_is_moved_is_a_line(as_, log, oona, lines):
     told = {"clock": "hand", "begins": "12.5 s"}
     [line] = lines(lambda: as_["oona"].post(f"/sessions/logs/{log.pk}/place/", told))

@@ -39,7 +39,9 @@ from sessions.logs.csv_layout import find_layout
 from sessions.logs.ingest import read_stored, store_log
 from sessions.models import (
     AcceptedPoint,
+    FormulaChannel,
     GateMark,
+    Instrument,
     Log,
     Pass,
     Reading,
@@ -59,7 +61,7 @@ LOGGER_FILE = b"time (s);U (V);I (A)\n0,0;52,4;10,5\n0,5;52,2;20,5\n1,0;;30,5\n"
 COUNTED = [
     Vehicle, Part, Revision, Venue, GateMark, Session, Pass, Reading, Failure, FailureChange, Modification, Cause,
     TestCard, TestCardItem, Photo, Log, SignOff, Verification, Individual, IndividualFitting, UpkeepItem, UpkeepCheck,
-    BalanceTest, AcceptedPoint, Release, Trial,
+    BalanceTest, AcceptedPoint, Release, Trial, Instrument, FormulaChannel,
 ]  # fmt: skip
 
 
@@ -77,6 +79,10 @@ def demo(db, picture_file):
     read_stored(store_log(outing, SimpleUploadedFile("ride.gpx", content)))
     head = find_layout(io.BytesIO(LOGGER_FILE), len(LOGGER_FILE))
     log = store_log(outing, SimpleUploadedFile("ride.csv", LOGGER_FILE))
+    voltage = {"name": "U", "header_unit": "V", "meaning": "voltage_v", "unit": "V", "highest": 60.0}
+    log.instrument = Instrument.objects.create(vehicle=vehicle, name="Pack logger", columns=[voltage])
+    log.save()
+    FormulaChannel.objects.create(vehicle=vehicle, name="Pull", formula="voltage * current", unit="W")
     read_stored(log, head.layout, guess(head.layout, head.rows))
     store_log(outing, SimpleUploadedFile("waits.csv", b"a,b\nc,d\n"))
     newest = vehicle.revisions.last()

@@ -16,6 +16,7 @@ from buildlog.records.models import MadeRecord
 from buildlog.storage.stored_files import unique_file_name
 from calc.session_facts import LogFacts
 from sessions.logs.file_kinds import TABLES, TRACKS
+from sessions.logs.models.instruments import Instrument
 from sessions.outings.models import Session
 
 
@@ -67,6 +68,7 @@ class Log(MadeRecord):
     columns = models.FileField(upload_to=_columns_path, blank=True)
     layout = models.JSONField("how the file is written", default=dict, blank=True)
     mapping = models.JSONField("what its columns are taken for", default=dict, blank=True)
+    instrument = models.ForeignKey(Instrument, on_delete=models.SET_NULL, null=True, blank=True, related_name="logs")
     first_at = models.DateTimeField(null=True, blank=True)
     clock = models.CharField("placed in the session by", max_length=6, choices=Clock.choices, default=Clock.OWN)
     begins_into_session_s = QuantityField(
