@@ -70,7 +70,8 @@ def minified(script: str) -> str:
     reads. What takes values apart is declared by `let`, so that it is never joined with a `const`;
     `tests/hosting/test_module_bundle.py` looks at what comes out.
     """
-    return minify.string("application/javascript", DESTRUCTURED.sub(r"\1let ", script))
+    short: str = minify.string("application/javascript", DESTRUCTURED.sub(r"\1let ", script))
+    return short
 
 
 def _variable(module: str) -> str:

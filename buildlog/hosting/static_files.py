@@ -44,7 +44,8 @@ class QuickCompressor(Compressor):  # type: ignore[misc]  # whitenoise has no ty
 
     @staticmethod
     def compress_brotli(data: bytes) -> bytes:
-        return brotli.compress(data, quality=11 if len(data) <= PACKED_TIGHT_BYTES else 5)
+        packed: bytes = brotli.compress(data, quality=11 if len(data) <= PACKED_TIGHT_BYTES else 5)
+        return packed
 
 
 class ModuleStorage(CompressedManifestStaticFilesStorage):  # type: ignore[misc]  # whitenoise has no types

@@ -63,7 +63,7 @@ def voice_note_sound(request: HttpRequest, pk: uuid.UUID) -> HttpResponseBase:
         size = note.sound.size
     except FileNotFoundError:
         raise Http404("The sound's file is gone from the data folder.") from None
-    kind = VoiceNote.Kind(note.kind).label
+    kind = str(VoiceNote.Kind(note.kind).label)
     response: HttpResponseBase
     asked = re.fullmatch(r"bytes=(\d*)-(\d*)", request.headers.get("Range", ""))
     if asked and any(asked.groups()):

@@ -264,7 +264,8 @@ async function go(app, filled) {
   const before = app.readTyped({ ...chosen, [REST]: "" }, fieldNames("sessions", "start"), "sessions");
   const conditions = { surface: chosen.surface ?? "", ...before, ...measured };
   const venue = chosen.venue ?? "";
-  await askToPersist();
+  // Firefox asks the person, who may leave the question open: the session begins all the same.
+  void askToPersist();
   try {
     const before = await current();
     if (isOn(before)) {

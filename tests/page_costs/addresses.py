@@ -143,7 +143,7 @@ MADE = (
     "vehicle", "revision", "session", "log", "logger_file", "photo", "card", "trial", "balance_test", "other_account",
     "device", "venue", "gate", "battery", "fitting", "modification", "failure", "timed_pass", "reading",
     "failure_mode", "sign_off", "verification", "individual", "individual_fitting", "upkeep_item", "upkeep_check",
-    "notebook", "instrument", "formula",
+    "notebook", "instrument", "formula", "voice_note",
 )  # fmt: skip
 """The records that addresses name."""
 
@@ -192,6 +192,7 @@ def _keys(vehicle: Vehicle) -> dict[str, Any]:
         "venue": session.venue, "gate": session.venue.gates.get(), "battery": Part.objects.get(),
         "fitting": revision.fittings.get(), "modification": modification, "failure": failure,
         "failure_mode": failure.mode, "sign_off": signed, "verification": shown,
+        "voice_note": VoiceNote.objects.create(session=session, time_into_session_s=60.0, duration_s=8.0, kind="ogg"),
         "timed_pass": session.passes.all()[0], "reading": session.readings.all()[0],
     }  # fmt: skip
     return {name: made[name].pk for name in MADE}

@@ -62,7 +62,7 @@ class MarkTap(MadeRecord):
         with transaction.atomic():
             super().save(*args, **kwargs)
             pair_marks(self.session_id, [self.gate_id])
-            if before not in (None, (self.session_id, self.gate_id)):
+            if before is not None and before != (self.session_id, self.gate_id):
                 pair_marks(before[0], [before[1]])
 
     def delete(self, *args: Any, **kwargs: Any) -> tuple[int, dict[str, int]]:
