@@ -16,20 +16,20 @@ class Firefox:
     """Firefox without a window. It speaks WebDriver BiDi (W3C) by itself."""
 
     def __init__(self, folder):
+        self._folder, self._cookie = folder, None
+        self._start()
+
+    def _start(self):
         import websocket
 
-        port = free_port()
-        command = [
-            "firefox-esr",
-            "--headless",
-            "--no-remote",
-            "--profile",
-            str(folder),
-            f"--remote-debugging-port={port}",
-        ]
+        folder, port = self._folder, free_port()
+        options = ["--headless", "--no-remote", "--profile", str(folder), f"--remote-debugging-port={port}"]
         (folder / "user.js").write_text('user_pref("app.update.enabled", false);\n')
         self._process = subprocess.Popen(
-            command, env={**os.environ, "HOME": str(folder)}, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+            ["firefox-esr", *options],
+            env={**os.environ, "HOME": str(folder)},
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
         )
         self._numbers = itertools.count(1)
         until = time.monotonic() + STARTS_WITHIN_S
@@ -62,6 +62,7 @@ class Firefox:
         self._ask("browsingContext.navigate", context=self._context, url=url, wait="complete")
 
     def sign_in(self, cookie):
+        self._cookie = cookie
         value = {"type": "string", "value": cookie["value"]}
         self._ask(
             "storage.setCookie", cookie={"name": cookie["name"], "value": value, "domain": "127.0.0.1", "path": "/"}
@@ -81,6 +82,12 @@ class Firefox:
         if answer["type"] == "exception":
             raise RuntimeError(answer["exceptionDetails"]["text"])
         return json.loads(answer["result"]["value"])
+
+    def start_anew(self):
+        """Quits the browser and starts it again with what it kept on disk; a sign-in stays for weeks on a phone."""
+        self.close()
+        self._start()
+        self.sign_in(self._cookie)
 
     def close(self):
         self._socket.close()
@@ -139,6 +146,10 @@ class WebKit:
         if "error" in answer:
             raise RuntimeError(answer["error"])
         return answer["value"]
+
+    def start_anew(self):
+        """Leaves the page; a browser that is driven by WebDriver keeps nothing over its end."""
+        self._driver.get("about:blank")
 
     def close(self):
         self._driver.quit()

@@ -109,7 +109,7 @@ def test_the_main_cases_go_through(engine, installation):
         installation.comes_to(f"test_sessions_{table}", 1)
     # From here on there is no server. The page opens from nothing, and logs.
     installation.kill()
-    engine.open("about:blank")
+    engine.start_anew()
     engine.open(f"{installation.url}/field/")
     ready(engine)
     for script in (PASS, READING, PHOTO):

@@ -1,5 +1,6 @@
 """Voice notes: sent, refused, played in ranges, and moved with their machine."""
 
+import base64
 import io
 import json
 import uuid
@@ -119,3 +120,22 @@ def test_it_moves_with_its_machine(voice_note):
     import_machine(packed, len(packed.getvalue()))
     back = VoiceNote.objects.get()
     assert (back.pk, back.kind, back.sound.read()) == (key, "ogg", content)
+
+
+def test_it_comes_in_a_file_of_what_a_phone_could_not_send(sign_in, session):
+    payload = {"session": str(session.pk), "time_into_session_s": 61.5, "duration_s": 8.2, "caption": "", "sequence": 5}
+    whole = {"id": str(uuid.uuid4()), "kind": "voice-notes", "action": "put", "words": "Voice note", "payload": payload}
+    sound = base64.b64encode(SOUNDS["webm"]).decode()
+    rows = [
+        {**whole, "bytes": sound},
+        {**whole, "bytes": sound},
+        {**whole, "id": str(uuid.uuid4()), "bytes": "%%%"},
+        {**whole, "id": str(uuid.uuid4()), "bytes": base64.b64encode(b"no sound").decode()},
+    ]
+    content = {"firnlog": "unsent", "format": 1, "saved_at": "2026-01-17T15:00:00Z", "account": {}, "records": rows}
+    file = SimpleUploadedFile("unsent.json", json.dumps(content).encode(), "application/json")
+    page = sign_in("recorder").post("/field/read-in/", {"file": file}).content.decode()
+    note = VoiceNote.objects.get()
+    assert (note.time_into_session_s, note.duration_s, note.sound.read()) == (61.5, 8.2, SOUNDS["webm"])
+    assert "was damaged on the way" in page
+    assert "This is no sound that a phone records" in page
