@@ -202,6 +202,8 @@ def test_the_kind_of_a_fuse_is_chosen_by_form_and_interface(db, sign_in):
     text = client.get(part.get_absolute_url()).content.decode()
     assert "gG (IEC 60269)" in text
     assert "Opens within, at 2 times its rating" in text
+    heading = client.get("/parts/?export=csv").content.decode().splitlines()[0].split(",")
+    assert len(heading) == len(set(heading))
     path = f"/parts/{part.pk}/edit/"
     client.post(path, opened(client, path) | {"fuse_kind": ""})
     part.refresh_from_db()
