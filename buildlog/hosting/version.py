@@ -19,9 +19,14 @@ def known_migrations() -> frozenset[str]:
     return frozenset(f"{app}.{name}" for app, name in known)
 
 
+EARLIER_APPLICATIONS = frozenset({"admin"})
+"""Applications that were taken away; databases and backups still know their steps."""
+
+
 def newer_than_known(applied: Iterable[str]) -> list[str]:
-    """Steps that only a newer program can have made."""
-    return sorted(set(applied) - known_migrations())
+    """Steps that only a newer program can have made; not those of applications that earlier ones had."""
+    unknown = set(applied) - known_migrations()
+    return sorted(step for step in unknown if step.split(".")[0] not in EARLIER_APPLICATIONS)
 
 
 def steps(alias: str = DEFAULT_DB_ALIAS) -> tuple[list[str], list[str]]:

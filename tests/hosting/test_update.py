@@ -12,6 +12,7 @@ from django.db.migrations.loader import MigrationLoader
 
 from buildlog.hosting import update
 from buildlog.hosting.backups import in_use, making, retention
+from buildlog.hosting.version import newer_than_known
 from tests.data_folders import PROJECT, content, environment, manage, rows
 
 pytestmark = pytest.mark.own_database
@@ -210,3 +211,10 @@ def test_a_database_that_is_none_is_said(command, data):
     assert code == 1
     assert "Traceback" not in said
     assert "not a database" in said
+
+
+def test_steps_of_an_application_that_was_taken_away_are_no_newer_version():
+    """Every database that was made before the framework's own administration was taken away knows its steps."""
+    earlier = ["admin.0001_initial", "admin.0003_logentry_add_action_flag_choices", "buildlog.0001_initial"]
+    assert newer_than_known(earlier) == []
+    assert newer_than_known([*earlier, "buildlog.9999_later"]) == ["buildlog.9999_later"]
