@@ -89,6 +89,7 @@ MIDDLEWARE = [
     "django.contrib.auth.middleware.LoginRequiredMiddleware",
     "buildlog.people.sign_in_life.SessionLife",
     "buildlog.people.current_account.CurrentAccount",
+    "buildlog.people.decimal_signs.DecimalSigns",
     "buildlog.machines.chosen_machine.ChosenMachine",
     "django.contrib.messages.middleware.MessageMiddleware",
 ]
