@@ -1,5 +1,4 @@
 from django.apps import AppConfig
-from django.contrib.admin.apps import AdminConfig
 from django.contrib.auth.signals import user_logged_in
 from django.contrib.staticfiles.apps import StaticFilesConfig
 
@@ -20,18 +19,6 @@ class BuildlogConfig(AppConfig):
         user_logged_in.connect(sign_in_life.begin, dispatch_uid="session_life.begin")
         # Connected under the framework's own id before the framework does it, so this receiver replaces that one.
         user_logged_in.connect(sign_in_life.record_last_sign_in, dispatch_uid="update_last_login")
-
-
-class AdminSiteConfig(AdminConfig):
-    default_site = "buildlog.hosting.admin_site.OwnerAdminSite"
-
-    def ready(self) -> None:
-        from django.contrib.admin import site
-        from django.contrib.auth.models import Group
-
-        super().ready()
-        # Rights follow from an account's role alone, so groups are not offered.
-        site.unregister(Group)
 
 
 class LeanStaticFilesConfig(StaticFilesConfig):

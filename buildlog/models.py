@@ -15,7 +15,7 @@ from buildlog.machines.balance_tests import BalanceTest
 from buildlog.machines.confirmations import Confirmation
 from buildlog.machines.individuals import Individual, IndividualFitting
 from buildlog.machines.models import Fitting, Part, Revision, Vehicle
-from buildlog.people.models import AccessEvent, Account, DeviceToken, Invitation
+from buildlog.people.models import AccessEvent, Account, DeviceToken, Invitation, OpenSignIn
 from buildlog.photos.models import Photo
 from buildlog.records.models import Change, MadeRecord, Removal, RemovedRecord
 from buildlog.upkeep.models import UpkeepCheck, UpkeepItem
@@ -39,6 +39,7 @@ __all__ = [
     "MadeRecord",
     "ModeChange",
     "Modification",
+    "OpenSignIn",
     "Part",
     "Photo",
     "Removal",

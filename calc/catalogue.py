@@ -11,6 +11,7 @@ from calc.results import GROUPS, RESULTS, Declaration
 
 MODULES = {
     "timing": "Clocks",
+    "two_clocks": "Clocks",
     "speed": "Speed",
     "geodesy": "Places and tracks",
     "crossings": "Places and tracks",
@@ -24,6 +25,7 @@ MODULES = {
     "pack": "Battery pack",
     "voltage_limits": "Voltage limits",
     "wiring": "Wiring",
+    "fuses": "Fuses",
     "charging": "Charging",
     "endurance": "Range and runtime",
     "drivetrain": "Drivetrain",

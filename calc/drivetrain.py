@@ -206,3 +206,41 @@ def temperature_margin_c(limit_c: Number, hottest_c: Number) -> Any:
     25.0
     """
     return plain(np.asarray(limit_c) - np.asarray(hottest_c))
+
+
+@kernel(
+    title="Time that a motor stands a load",
+    formula="without end up to its continuous rating, t_peak up to its peak rating, 0 above",
+    source="IEC 60034-1:2022, duty types S1 (continuous) and S2 (short-time): a short-time rating holds for its time "
+    "and from cold; the data sheet gives it.",
+    returns="second",
+    load_w=not_negative(),
+    continuous_w=positive(),
+    peak_w=positive(),
+    peak_time_s=positive(),
+)
+def rated_time_s(load_w: Number, continuous_w: Number, peak_w: Number, peak_time_s: Number) -> Any:
+    """How long a motor's data sheet lets it carry a load; between the ratings its peak time counts, never more.
+
+    Parameters
+    ----------
+    load_w: power that it takes, float or array [W], 0 or more.
+    continuous_w, peak_w: its ratings [W], above 0.
+    peak_time_s: longest time at the peak rating [s], above 0.
+
+    Returns
+    -------
+    Time [s]: infinite up to the continuous rating, 0 above the peak.
+
+    Raises
+    ------
+    ValueError: an argument is out of range, not finite or not a number.
+
+    Examples
+    --------
+    >>> rated_time_s(4000.0, continuous_w=3000.0, peak_w=5000.0, peak_time_s=20.0)
+    20.0
+    """
+    load = np.asarray(load_w, dtype=np.float64)
+    longest = np.where(load <= np.asarray(peak_w), np.asarray(peak_time_s), 0.0)
+    return plain(np.where(load <= np.asarray(continuous_w), np.inf, longest))

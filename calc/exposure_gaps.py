@@ -150,7 +150,8 @@ class Ridden:
     """What some rides add up to: known distance and time, what is missing, and the longest plausible sums.
 
     estimated, estimated_m: rides of which the distance is estimated, and what that adds up to; least_m: as little as
-    they can have been. without_distance: rides of which it is neither known nor estimated.
+    they can have been. without_distance: rides of which it is neither known nor estimated. in_doubt: rides of which a
+    value that was noted is in doubt, and therefore unknown.
     """
 
     rides: int = 0
@@ -163,6 +164,7 @@ class Ridden:
     estimated: int = 0
     estimated_m: float = 0.0
     least_m: float = 0.0
+    in_doubt: int = 0
 
     def __add__(self, other: Ridden) -> Ridden:
         return Ridden(
@@ -176,6 +178,7 @@ class Ridden:
             self.estimated + other.estimated,
             self.estimated_m + other.estimated_m,
             self.least_m + other.least_m,
+            self.in_doubt + other.in_doubt,
         )
 
     def shortest(self, kind: str) -> float:
@@ -216,6 +219,7 @@ def ridden(rides: Iterable[RideLength], pace: Pace) -> Ridden:
         len(estimated),
         sum(ride.estimated_m or 0.0 for ride in estimated),
         sum(ride.least_m for ride in estimated),
+        sum(bool(ride.doubted_m or ride.doubted_s) for ride in listed),
     )
 
 

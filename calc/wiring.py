@@ -1,4 +1,4 @@
-"""The wiring between pack and motor: cables and fuses.
+"""The wiring between pack and motor: cables, currents and voltages. Fuses are in `calc.fuses`.
 
 Plans only. High current and lithium cells burn and kill: a qualified person and the local electrical code decide how
 a machine is wired and fused, and the makers' data come before any table here.
@@ -25,10 +25,6 @@ AMPACITY_MM2 = (1.5, 2.5, 4.0, 6.0, 10.0, 16.0, 25.0, 35.0, 50.0, 70.0, 95.0, 12
 AMPACITY_A = (17.0, 24.0, 32.0, 41.0, 57.0, 76.0, 96.0, 119.0, 144.0, 184.0, 223.0, 259.0)
 """IEC 60364-5-52, PVC at 70 °C, three loaded copper conductors, method C, air at 30 °C, whole amperes. Sections above
 35 mm²: from memory."""
-
-BLADE_FUSE = ((1.35, 600.0), (2.0, 5.0), (3.5, 0.5), (6.0, 0.15))
-"""Multiples of its rating and the longest a blade fuse may then take [s]: the 35 to 40 A rows of a maker's data sheet
-that names ISO 8820-3."""
 
 K_PVC, K_XLPE = 115.0, 143.0
 """k of copper insulated with PVC or XLPE, in A·√s/mm²: BS 7671, 543.1.3."""
@@ -184,82 +180,6 @@ def ampacity_a(section_mm2: Number, ambient_c: Number = 30.0, insulation_c: Numb
     row = np.searchsorted(np.asarray(AMPACITY_MM2), section * (1 + 1e-9), side="right") - 1
     heating = (np.asarray(insulation_c) - np.asarray(ambient_c)) / 40.0
     return plain(np.asarray(AMPACITY_A)[row] * np.sqrt(heating))
-
-
-class Protection(NamedTuple):
-    """A fuse between its load and its cable; below 0 it does not do its work."""
-
-    over_load_a: Any
-    under_cable_a: Any
-
-
-@kernel(
-    title="Fuse between load and cable",
-    formula="I_B ≤ I_n ≤ I_z:  I_n − I_B  and  I_z − I_n",
-    source="IEC 60364-4-43:2008, 433.1.",
-    load_a=not_negative(),
-    fuse_a=positive(),
-    cable_a=positive(),
-)
-def fuse_protection(load_a: Number, fuse_a: Number, cable_a: Number) -> Protection:
-    """Whether a fuse carries its load, and blows before its cable burns.
-
-    Parameters
-    ----------
-    load_a: continuous current of the load, float or array [A], 0 or more.
-    fuse_a: rating of the fuse [A], above 0.
-    cable_a: current that the cable carries continuously [A], above 0.
-
-    Returns
-    -------
-    Protection: the fuse above the load, and below the cable [A].
-
-    Raises
-    ------
-    ValueError: an argument is out of range, not finite or not a number.
-
-    Examples
-    --------
-    >>> fuse_protection(load_a=40.0, fuse_a=50.0, cable_a=57.0)
-    Protection(over_load_a=10.0, under_cable_a=7.0)
-    """
-    fuse = np.asarray(fuse_a)
-    return Protection(plain(fuse - np.asarray(load_a)), plain(np.asarray(cable_a) - fuse))
-
-
-@kernel(
-    title="Longest time of a blade fuse",
-    formula="between the points of its table, straight in log t over log I/I_n",
-    source="ISO 8820-3 by a maker's data sheet (35 to 40 A): 135 % 600 s, 200 % 5 s, 350 % 0.5 s, 600 % 0.15 s.",
-    returns="second",
-    rating_a=positive(),
-    current_a=positive(),
-)
-def fuse_longest_s(rating_a: Number, current_a: Number) -> Any:
-    """Time within which a blade fuse must have opened; other kinds of fuse have curves of their own.
-
-    Parameters
-    ----------
-    rating_a: rated current, float or array [A], above 0.
-    current_a: current through it [A], above 0.
-
-    Returns
-    -------
-    Time [s]: infinite below 135 % of the rating, where a fuse need not open at all; 0.15 s above 600 %.
-
-    Raises
-    ------
-    ValueError: an argument is out of range, not finite or not a number.
-
-    Examples
-    --------
-    >>> fuse_longest_s(40.0, 80.0), fuse_longest_s(40.0, 50.0)
-    (5.0, inf)
-    """
-    share = np.asarray(current_a, dtype=np.float64) / np.asarray(rating_a)
-    multiples, times = np.array(BLADE_FUSE).T
-    longest = np.exp(np.interp(np.log(share), np.log(multiples), np.log(times)))
-    return plain(np.where(share < multiples[0] * (1 - 1e-12), np.inf, np.round(longest, 12)))
 
 
 @kernel(

@@ -1,4 +1,4 @@
-"""An empty database that is up to date, made once and copied: to bring one up to date takes six seconds, to copy none.
+"""An empty database that is up to date, made once and copied.
 
 For SQLite it is one file of the whole run, for a PostgreSQL server a database there; all workers of a run share them.
 """

@@ -177,3 +177,56 @@ def surroundings(folder: Path, **more: str) -> dict[str, str]:
 def database_name(folder: Path) -> str:
     """The name of the database, on this run's server, that belongs to a data folder."""
     return f"of_{hashlib.sha256(str(folder).encode()).hexdigest()[:16]}"
+
+
+class SshHost:
+    """A host that speaks SFTP and nothing else, over a folder; `account` may come in with any of `keys`."""
+
+    account = "firnlog"
+
+    def __init__(self, folder: Path) -> None:
+        self.folder, self.port = folder, free_port()
+        self.keys = folder.parent / "authorized_keys"
+        self.keys.touch()
+
+    @property
+    def address(self) -> str:
+        return f"sftp://{self.account}@127.0.0.1:{self.port}"
+
+
+@contextlib.contextmanager
+def running_ssh_host(folder: Path) -> Iterator[SshHost]:
+    import asyncio
+    import threading
+
+    import asyncssh
+
+    host, loop = SshHost(folder), asyncio.new_event_loop()
+
+    class Guard(asyncssh.SSHServer):
+        def connection_made(self, connection: Any) -> None:
+            self.connection = connection
+
+        def begin_auth(self, username: str) -> bool:
+            if host.keys.read_text().strip():
+                self.connection.set_authorized_keys(str(host.keys))
+            return True
+
+    def over_the_folder(channel: Any) -> Any:
+        return asyncssh.SFTPServer(channel, chroot=str(folder))
+
+    async def listen() -> Any:
+        key = asyncssh.generate_private_key("ssh-ed25519")
+        return await asyncssh.listen(
+            "127.0.0.1", host.port, server_host_keys=[key], server_factory=Guard, sftp_factory=over_the_folder
+        )
+
+    server = loop.run_until_complete(listen())
+    thread = threading.Thread(target=loop.run_forever, daemon=True)
+    thread.start()
+    try:
+        yield host
+    finally:
+        loop.call_soon_threadsafe(server.close)
+        loop.call_soon_threadsafe(loop.stop)
+        thread.join(5)

@@ -1,7 +1,7 @@
 """The order of rooms: a room knows those before it, and none after it.
 
 `calc` knows nobody, `buildlog` knows `calc`, `sessions` knows both. `hosting` and `config` serve the whole site and see
-everything; so do the modules that gather an app's models, its admin pages and its commands, in no room of their own.
+everything; so do the modules that gather an app's models, its commands, in no room of their own.
 """
 
 import ast
@@ -27,7 +27,7 @@ ROOMS = {
     "sessions": ["drawing", "outings", "logs", "evidence", "trials", "bench", "field", "sharing", "demo"],
 }
 SEES_EVERYTHING = {"buildlog.hosting", "buildlog.config"}
-GATHERED = {"admin", "apps", "management", "migrations", "models", "templatetags"}
+GATHERED = {"apps", "management", "migrations", "models", "templatetags"}
 # Columns that lead to a later room. They were there before the rooms were, and tables stay as they are. What a form
 # offers for such a column, and where a page sends its reader, comes from the column itself.
 COLUMNS = {

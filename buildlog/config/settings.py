@@ -21,6 +21,8 @@ SECRET_KEY = SET["BUILDLOG_SECRET_KEY"] or environment.secret_key(DATA)
 DEBUG = SET["BUILDLOG_DEBUG"]
 # `serve` puts the address it listens on here, before it runs the checks.
 LISTENS_ON = "127.0.0.1"
+# And the number of its process here, by which a page can ask it to start again.
+SERVER_PID: int | None = None
 
 # One address, from which the rest follows: names it answers to, whose forms it takes, cookies, sub-path.
 BASE_URL = SET["BUILDLOG_BASE_URL"]
@@ -52,7 +54,6 @@ MACHINE_COOKIE_NAME = f"{_begin}firnlog_machine{_end}"
 INSTALLED_APPS = [
     "buildlog.apps.BuildlogConfig",
     "sessions.apps.SessionsConfig",
-    "buildlog.apps.AdminSiteConfig",
     "django.contrib.auth",
     "django.contrib.contenttypes",
     "django.contrib.sessions",
@@ -65,6 +66,9 @@ INSTALLED_APPS = [
     "django.forms",
     "csp",
     "reversion",
+    "django_otp",
+    "django_otp.plugins.otp_totp",
+    "django_otp.plugins.otp_static",
 ]
 SERIALIZATION_MODULES = {"exact": "buildlog.records.exact_json"}
 MIDDLEWARE = [
@@ -85,6 +89,7 @@ MIDDLEWARE = [
     "django.contrib.auth.middleware.LoginRequiredMiddleware",
     "buildlog.people.sign_in_life.SessionLife",
     "buildlog.people.current_account.CurrentAccount",
+    "buildlog.people.decimal_signs.DecimalSigns",
     "buildlog.machines.chosen_machine.ChosenMachine",
     "django.contrib.messages.middleware.MessageMiddleware",
 ]
@@ -127,6 +132,11 @@ SESSION_ENGINE = "buildlog.people.sign_in_store"
 # Without a visit; `session_life` says how long a sign-in lasts at most, and why.
 SESSION_COOKIE_AGE = 30 * 24 * 3600
 
+# Wrong codes are counted like wrong passwords (`people/second_factor.py`): the library's own wait, which grows with
+# each wrong code, would let somebody who knows a password keep its owner out.
+OTP_TOTP_THROTTLE_FACTOR = OTP_STATIC_THROTTLE_FACTOR = 0
+SECOND_FACTOR = SET["BUILDLOG_SECOND_FACTOR"]
+
 LANGUAGE_CODE = "en"
 TIME_ZONE = SET["BUILDLOG_TIME_ZONE"]
 USE_I18N = False
@@ -147,6 +157,8 @@ WHITENOISE_ALLOW_ALL_ORIGINS = False
 MEDIA_ROOT = DATA / "media"
 BACKUP_DIR = SET["BUILDLOG_BACKUP_DIR"] or DATA / "backups"
 BACKUP_HOURS = SET["BUILDLOG_BACKUP_HOURS"]
+BACKUP_PUBLIC_KEY = SET["BUILDLOG_BACKUP_PUBLIC_KEY"]
+OFFSITE = stores.offsite(SET)
 # A log or a photo of a phone is larger than Django's default; the form states its own, smaller limit.
 DATA_UPLOAD_MAX_MEMORY_SIZE = 20 * 1024 * 1024
 

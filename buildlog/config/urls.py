@@ -1,7 +1,6 @@
 """Every address of the site, in one place."""
 
 from django.conf import settings
-from django.contrib import admin
 from django.urls import include, path
 
 from buildlog.failures import list_page, mode_pages, modification_pages, verification_pages
@@ -11,6 +10,8 @@ from buildlog.hosting import (
     error_pages,
     help_pages,
     method_pages,
+    people_list,
+    restore_pages,
     settings_page,
     specimen_page,
     upkeep_pages,
@@ -39,7 +40,7 @@ from sessions.evidence import pages as evidence_pages
 from sessions.field import pages as field_pages
 from sessions.logs import column_pages, instrument_pages, log_list, recordings_pages
 from sessions.logs import pages as logs
-from sessions.outings import machine_pages, made_of_page
+from sessions.outings import machine_pages, made_of_page, voice_files
 from sessions.outings import pages as outings
 from sessions.outings import space_pages as outing_space
 from sessions.sharing import archive_pages, notebook_pages
@@ -182,6 +183,8 @@ urlpatterns = [
     path("sessions/logs/<uuid:pk>/remove/", logs.remove_log, name="remove_log"),
     path("sessions/<uuid:pk>/recordings/", recordings_pages.recordings, name="recordings"),
     path("sessions/<uuid:pk>/recordings/window/", recordings_pages.recordings_window, name="recordings_window"),
+    path("sessions/voice-notes/<uuid:pk>/", voice_files.voice_note_sound, name="voice_note_sound"),
+    path("sessions/voice-notes/<uuid:pk>/remove/", outings.remove_voice_note, name="remove_voice_note"),
     path("sessions/passes/<uuid:pk>/edit/", form_pages.edit_pass, name="edit_pass"),
     path("sessions/passes/<uuid:pk>/remove/", outings.remove_pass, name="remove_pass"),
     path("sessions/readings/<uuid:pk>/edit/", form_pages.edit_reading, name="edit_reading"),
@@ -217,19 +220,20 @@ urlpatterns = [
     path("account/", account_pages.account, name="account"),
     path("devices/", device_pages.devices, name="devices"),
     path("devices/<int:pk>/revoke/", device_pages.revoke_device, name="revoke_device"),
-    path("people/", people.people, name="people"),
+    path("people/", people_list.people, name="people"),
     path("people/<int:pk>/", people.person, name="person"),
     path("people/invitations/<int:pk>/end/", people.end_invitation, name="end_invitation"),
     path("people/access-log/", people.access_log, name="access_log"),
     path("upkeep/", upkeep_pages.upkeep, name="upkeep"),
+    path("upkeep/restore/", restore_pages.restore_backup, name="restore_backup"),
     path("upkeep/backups/<str:name>/", upkeep_pages.backup_file, name="backup_file"),
     path("health/", upkeep_pages.health, name="health"),
+    path("invitation/<slug:token>/backup/", restore_pages.first_restore, name="first_restore"),
     path("invitation/<slug:token>/", account_pages.accept_invitation, name="invitation"),
     path("new-password/<slug:uidb64>/<slug:token>/", sign_in_pages.NewPassword.as_view(), name="new_password"),
     path("sign-in/", sign_in_pages.SignIn.as_view(), name="sign_in"),
     path("sign-out/", sign_in_pages.SignOut.as_view(), name="sign_out"),
     path("api/v1/", include("buildlog.config.api_urls")),
-    path("admin/", admin.site.urls),
 ]
 if settings.DEBUG:
     urlpatterns.append(path("specimen/", specimen_page.specimen, name="specimen"))

@@ -12,15 +12,16 @@ from django.db.models import CharField, Max
 from django.db.models.functions import Cast
 
 from buildlog.failures.models import Failure
-from buildlog.machines.models import Vehicle
+from buildlog.machines.models import Revision, Vehicle
 from calc.exposure_gaps import GUESS_SPREAD, LAPS_SPREAD, Pace, RideLength, ridden, with_estimates
 
 Doubtful = Mapping[str, Collection[str]]
-"""Facts of sessions in doubt: for "distance_m" and "runtime_s" the keys of the sessions, as hexadecimal text."""
-_READERS: list[Callable[[Vehicle], Doubtful]] = []
+"""Facts of sessions in doubt: for each of "distance_m", "runtime_s", "charge_used_ah" the keys of the sessions, as
+hexadecimal text."""
+_READERS: list[Callable[[Collection[Vehicle]], Doubtful]] = []
 
 
-def register_doubts(reader: Callable[[Vehicle], Doubtful]) -> None:
+def register_doubts(reader: Callable[[Collection[Vehicle]], Doubtful]) -> None:
     """Let exposure leave out what `reader` says is in doubt. The room that knows the doubts comes later."""
     _READERS[:] = [reader]
 
@@ -33,6 +34,9 @@ class Ride(NamedTuple):
     number: int
     started_at: datetime
     length: RideLength
+    charge_ah: float | None = None
+    doubted_ah: float = 0.0
+    """A charge that is in doubt: unknown, but it may have been as much."""
 
 
 class StoredRide(NamedTuple):
@@ -45,23 +49,29 @@ class StoredRide(NamedTuple):
     distance_m: float | None
     runtime_s: float | None
     method: str
+    charge_ah: float | None
     track_m: float | None
 
 
-def stored_rides(vehicle: Vehicle) -> list[StoredRide]:
-    """Of all sessions of a vehicle, in their order. One query."""
+def stored_rides(vehicles: Collection[Vehicle]) -> list[StoredRide]:
+    """Of all sessions of some machines, in their order. One query."""
     # Read through the reverse relation, because buildlog does not import sessions.
     rows = (
-        vehicle.revisions.filter(sessions__isnull=False)
+        Revision.objects.filter(vehicle__in=vehicles, sessions__isnull=False)
         # As text, which is faster for thousands of keys than UUID objects.
         .annotate(key=Cast("sessions__pk", CharField()), track_m=Max("sessions__logs__length_m"))
         .values_list(
             "key", "pk", "number", "sessions__started_at", "sessions__distance_m", "sessions__runtime_s",
-            "sessions__distance_method", "track_m",
+            "sessions__distance_method", "sessions__charge_used_ah", "track_m",
         )
         .order_by("sessions__started_at", "sessions__pk")
     )  # fmt: skip
     return [StoredRide(*row) for row in rows]
+
+
+def doubtful_facts(vehicles: Collection[Vehicle]) -> Doubtful:
+    """Which facts of their sessions are in doubt; none where no room knows doubts."""
+    return _READERS[0](vehicles) if _READERS else {}
 
 
 SPREADS = {"laps": LAPS_SPREAD, "estimate": GUESS_SPREAD}
@@ -78,6 +88,30 @@ def noted_length(
     return length.by_estimate(SPREADS[method]) if method in SPREADS else length
 
 
+def rides_of_rows(rows: list[StoredRide], doubtful: Doubtful) -> list[Ride]:
+    """Rides as exposure counts them: a value in doubt is unknown, and what can be estimated is an estimate."""
+    no_distance, no_runtime = doubtful.get("distance_m", ()), doubtful.get("runtime_s", ())
+    no_charge = doubtful.get("charge_used_ah", ())
+    rides, tracks_m = [], []
+    for text, revision, number, started_at, distance_m, runtime_s, method, charge_ah, track_m in rows:
+        key = text.replace("-", "")
+        distance_is_doubted, time_is_doubted, charge_is_doubted = (
+            key in no_distance,
+            key in no_runtime,
+            key in no_charge,
+        )
+        length = noted_length(
+            None if distance_is_doubted else distance_m, None if time_is_doubted else runtime_s, method, track_m
+        )._replace(
+            doubted_m=(distance_m or 0.0) if distance_is_doubted else 0.0,
+            doubted_s=(runtime_s or 0.0) if time_is_doubted else 0.0,
+        )
+        known_ah, doubted_ah = (None, charge_ah or 0.0) if charge_is_doubted else (charge_ah, 0.0)
+        rides.append(Ride(key, revision, number, started_at, length, known_ah, doubted_ah))
+        tracks_m.append(track_m)
+    return _estimated(rides, tracks_m)
+
+
 class Exposure:
     """All rides of one vehicle, in their order.
 
@@ -87,23 +121,10 @@ class Exposure:
     def __init__(
         self, vehicle: Vehicle, doubtful: Doubtful | None = None, rows: list[StoredRide] | None = None
     ) -> None:
-        rows = stored_rides(vehicle) if rows is None else rows
+        rows = stored_rides([vehicle]) if rows is None else rows
         if doubtful is None:
-            doubtful = _READERS[0](vehicle) if rows and _READERS else {}
-        no_distance, no_runtime = doubtful.get("distance_m", ()), doubtful.get("runtime_s", ())
-        rides, tracks_m = [], []
-        for text, revision, number, started_at, distance_m, runtime_s, method, track_m in rows:
-            key = text.replace("-", "")
-            distance_is_doubted, time_is_doubted = key in no_distance, key in no_runtime
-            length = noted_length(
-                None if distance_is_doubted else distance_m, None if time_is_doubted else runtime_s, method, track_m
-            )._replace(
-                doubted_m=(distance_m or 0.0) if distance_is_doubted else 0.0,
-                doubted_s=(runtime_s or 0.0) if time_is_doubted else 0.0,
-            )
-            rides.append(Ride(key, revision, number, started_at, length))
-            tracks_m.append(track_m)
-        self.rides = _estimated(rides, tracks_m)
+            doubtful = doubtful_facts([vehicle]) if rows else {}
+        self.rides = rides_of_rows(rows, doubtful)
         lengths = [ride.length for ride in self.rides]
         self.total = ridden(lengths, Pace.of(lengths))
         self._begins_m: dict[str, float] = {}

@@ -16,6 +16,7 @@ from django.urls import get_resolver
 
 from buildlog.hosting import probe
 from buildlog.hosting.connection import problems
+from buildlog.hosting.environment import EXAMPLE_PUBLIC_KEY
 from buildlog.hosting.setting_readers import HSTS_STEPS
 
 TAG = "proxy"
@@ -26,7 +27,7 @@ _NARROWEST_BITS = {4: 8, 6: 16}
 
 @register(TAG)
 def check_surroundings(app_configs: Any, **options: Any) -> list[CheckMessage]:
-    return [*_debug(), *_base_url(), *_proxies(), *_database(), *_data_folder()]
+    return [*_debug(), *_base_url(), *_proxies(), *_database(), *_data_folder(), *_backups()]
 
 
 @register(TAG, deploy=True)
@@ -178,6 +179,23 @@ def _data_folder() -> Iterator[CheckMessage]:
             "database and key are.",
             hint=f"chmod 700 {settings.DATA}",
             id="buildlog.W011",
+        )
+
+
+def _backups() -> Iterator[CheckMessage]:
+    if settings.BACKUP_PUBLIC_KEY == EXAMPLE_PUBLIC_KEY:
+        yield Error(
+            "BUILDLOG_BACKUP_PUBLIC_KEY is the key of the example, whose secret key nobody has: no backup could be "
+            "opened when this machine is gone.",
+            hint="Make one of your own: manage.py backup_key",
+            id="buildlog.E013",
+        )
+    if settings.OFFSITE and not settings.BACKUP_PUBLIC_KEY:
+        yield Warning(
+            f"Backups are copied to {settings.OFFSITE.address} as they are: whoever may read there has the whole log, "
+            "with the installation's key.",
+            hint="Have them encrypted: manage.py backup_key",
+            id="buildlog.W014",
         )
 
 

@@ -6,8 +6,7 @@ holds none:
 
 - an answer to GET: links, keys and passwords are shown once, in the answer to a POST, and so is what was typed;
 - of a page that needs a sign-in, or of the API: the others have their secret in the address and in the page
-  (invitations, links for a new password, shared pages), or a password beside what was sent;
-- and not of the admin site, which shows whatever is stored.
+  (invitations, links for a new password, shared pages), or a password beside what was sent.
 
 What is left holds the token against forged forms, which the framework masks anew in each answer, and the framework
 pads each compressed answer to a random length.
@@ -33,7 +32,7 @@ class Compression(GZipMiddleware):
 def may_be_compressed(request: HttpRequest, response: HttpResponseBase) -> bool:
     """Whether nothing in the answer is a secret, and its kind gains by it."""
     match = request.resolver_match
-    if match is None or request.method not in ("GET", "HEAD") or match.namespace == "admin":
+    if match is None or request.method not in ("GET", "HEAD"):
         return False
     # The rights of the API's views are checked by the views, so that no middleware asks for a sign-in.
     is_for_accounts = getattr(match.func, "login_required", True) or hasattr(match.func, "cls")

@@ -36,12 +36,16 @@ from buildlog.hosting.setting_readers import (
     hsts_s,
     log_form,
     networks,
+    public_key,
+    second_factor,
     time_zone,
 )
 from buildlog.storage.durable_files import read_or_create
 
 PROJECT = Path(__file__).resolve().parents[2]
 FILE = "settings.env"
+EXAMPLE_PUBLIC_KEY = "age17exr9dt7keskdsjzscfcqfstjn64adktcy4ya6us0txce6tq85gseg97au"
+"""Its secret key was thrown away: who copies it makes backups that nobody can open."""
 # Read by the tests only; an installation passes over them.
 TEST_SETTINGS = {"BUILDLOG_SKIPS_FAIL"}
 
@@ -127,6 +131,49 @@ SETTINGS = {
         "hours between the backups that the server makes by itself; `0` for none",
         default_in_words="`24`",
     ),
+    "BUILDLOG_BACKUP_PUBLIC_KEY": Setting(
+        public_key,
+        "",
+        EXAMPLE_PUBLIC_KEY,
+        "public key to which backups are encrypted, as `manage.py backup_key` makes it",
+        default_in_words="not encrypted",
+        secret=True,  # somebody will write the secret key here
+    ),
+    "BUILDLOG_OFFSITE": Setting(
+        stores.offsite_address,
+        None,
+        "sftp://firnlog@backup.example/srv/firnlog",
+        "place outside to which each backup is copied: `s3://bucket/folder` or "
+        "`sftp://name@host:22/folder` (`/~/folder` in the home folder there)",
+    ),
+    "BUILDLOG_OFFSITE_ENDPOINT": Setting(
+        stores.endpoint,
+        "",
+        "https://s3.example",
+        "where that is a bucket: the store's address",
+        default_in_words="the region's own",
+    ),
+    "BUILDLOG_OFFSITE_REGION": Setting(
+        str,
+        "",
+        "eu-north-1",
+        "its region",
+    ),
+    "BUILDLOG_OFFSITE_KEY_ID": Setting(
+        str,
+        "",
+        "firnlog",
+        "name of the key to it",
+        default_in_words="the machine's own role",
+    ),
+    "BUILDLOG_OFFSITE_SECRET_KEY": Setting(
+        str,
+        "",
+        secrets.token_urlsafe(30),
+        "the key itself",
+        default_in_words="the machine's own role",
+        secret=True,
+    ),
     "DATABASE_URL": Setting(
         stores.server,
         None,
@@ -184,6 +231,14 @@ SETTINGS = {
         "the key that signs cookies and links, given alike to every host of one log",
         default_in_words="made in the data folder",
         secret=True,
+    ),
+    "BUILDLOG_SECOND_FACTOR": Setting(
+        second_factor,
+        "auto",
+        "owners",
+        "who must sign in with a one-time code too: `owners`, `everybody` or `no`; everybody else may. `auto`: owners, "
+        "where the base URL or a name of `BUILDLOG_HOSTS` is reachable from outside",
+        default_in_words="`auto`",
     ),
     "BUILDLOG_LOG": Setting(
         log_form,

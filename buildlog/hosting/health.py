@@ -5,13 +5,15 @@ from __future__ import annotations
 import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from django.conf import settings
 from django.db import Error, connection, transaction
 
+from buildlog.hosting.backups import drill, offsite
 from buildlog.hosting.backups import status as backup_status
+from buildlog.hosting.backups.warnings import warnings_here
 from buildlog.hosting.version import VERSION
 from buildlog.storage import full_disk
 
@@ -65,13 +67,21 @@ def disk() -> Finding:
 
 def backup() -> Finding:
     now, status = datetime.now(UTC), backup_status.read(settings.DATA)
-    age_h = (now - status.last_good_at).total_seconds() / 3600 if status.last_good_at else None
+    drilled, sent = drill.read(settings.DATA).done_at, offsite.read(settings.DATA).made_at
     figures = {
-        "age_h": round(age_h, 2) if age_h is not None else None,
+        "age_h": _age(now, status.last_good_at, timedelta(hours=1)),
         "every_h": settings.BACKUP_HOURS,
         "size_bytes": status.last_good_size_bytes,
+        "is_encrypted": bool(settings.BACKUP_PUBLIC_KEY),
+        "restore_drill_age_d": _age(now, drilled, timedelta(days=1)),
     }
-    return Finding(backup_status.warning(status, settings.BACKUP_HOURS, now), figures)
+    if settings.OFFSITE:
+        figures["offsite_age_h"] = _age(now, sent, timedelta(hours=1))
+    return Finding(" ".join(warnings_here(now)), figures)
+
+
+def _age(now: datetime, moment: datetime | None, unit: timedelta) -> float | None:
+    return round((now - moment) / unit, 2) if moment is not None else None
 
 
 PARTS: dict[str, Callable[[], Finding]] = {"database": database, "disk": disk, "backup": backup}

@@ -23,11 +23,17 @@ READ_AND_LET_GO = 600 * MB
 BLOCK = 64 * 1024
 
 
-def max_request_size(size: int) -> Callable[[Callable[..., HttpResponse]], Callable[..., HttpResponse]]:
-    """Set a page's own limit, for larger files than elsewhere; its form states its own, smaller limit."""
+def max_request_size(
+    size: int, *, without_account: Callable[..., bool] | None = None
+) -> Callable[[Callable[..., HttpResponse]], Callable[..., HttpResponse]]:
+    """Set a page's own limit, for larger files than elsewhere; its form states its own, smaller limit.
+
+    `without_account` says of a request, and of what its address names, whether somebody not signed in may send so much.
+    """
 
     def decorate(page: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:
         page.largest_request = size  # type: ignore[attr-defined]
+        page.may_send_without_account = without_account  # type: ignore[attr-defined]
         return page
 
     return decorate
@@ -42,21 +48,23 @@ class RequestSize:
     def __call__(self, request: HttpRequest) -> HttpResponse:
         return self.get_response(request)
 
-    def process_view(self, request: HttpRequest, view: Any, *_: Any) -> HttpResponse | None:
+    def process_view(self, request: HttpRequest, view: Any, arguments: Any, names: Any) -> HttpResponse | None:
         size = _declared(request)
         if size <= BY_ANYBODY:
             return None
         # The API authenticates before it reads the body.
         by_api = hasattr(view, "cls")
         signed_in = SESSION_KEY in request.session
-        if not signed_in and not by_api:
+        may_send = getattr(view, "may_send_without_account", None)
+        is_admitted = may_send is not None and may_send(request, *arguments, **names)
+        if not signed_in and not by_api and not is_admitted:
             if getattr(view, "login_required", True):
                 return redirect_to_login(request.get_full_path())
             return _refusal(request, BY_ANYBODY, by_api)
         limit = getattr(view, "largest_request", BY_API if by_api else BY_PAGE)
         if size <= limit:
             return None
-        if signed_in and size <= READ_AND_LET_GO:
+        if (signed_in or is_admitted) and size <= READ_AND_LET_GO:
             # Read the body first: a sender that is cut off in the middle never sees the answer.
             while request.read(BLOCK):
                 pass

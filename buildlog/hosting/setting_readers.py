@@ -138,6 +138,25 @@ def hours(text: str) -> float:
     return value
 
 
+def public_key(text: str) -> str:
+    """A public key of the age format, whose secret key opens backups."""
+    import pyrage  # few processes need it
+
+    if text.upper().startswith("AGE-SECRET-KEY-"):
+        raise ValueError("the public key, which begins with age1; the secret one must not be kept on this machine")
+    try:
+        pyrage.x25519.Recipient.from_str(text)
+    except pyrage.RecipientError:
+        raise ValueError("a public key as manage.py backup_key makes it, which begins with age1") from None
+    return text
+
+
+def second_factor(text: str) -> str:
+    if text.lower() not in ("auto", "owners", "everybody", "no"):
+        raise ValueError("auto, owners, everybody or no")
+    return text.lower()
+
+
 def log_form(text: str) -> str:
     if text.lower() not in ("plain", "json"):
         raise ValueError("plain or json")

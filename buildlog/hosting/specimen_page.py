@@ -17,6 +17,7 @@ from buildlog.machines.one_line import OneLine, Symbol
 from buildlog.quantities.fields import QuantityFormField
 from calc.alarms import Alarm
 from calc.results import Result
+from sessions.drawing.figures import Figure, base_layout, scatter
 from sessions.drawing.interval_rows import Axis, Interval
 from sessions.drawing.machine_views import Dot, Foot, Line
 from sessions.drawing.pass_dots import Run, pass_dots
@@ -65,6 +66,7 @@ def specimen(request: HttpRequest) -> HttpResponse:
         "line": value_line(17.4, 0.3, [15.0, 15.6, 16.1, 17.0, 18.2]),
         "dots": pass_dots([Run(17.6, 0.4, True, "63.4"), Run(17.1, 0.5, False, "61.6")], 17.3),
         "season_line": SeasonLine.of(205.0, [20.0, 64.0], [(80.0, 205.0)]),
+        "figures": {"chart": _chart()},
         **_strip(),
         **_answers(),
         "views": _views(),
@@ -72,6 +74,24 @@ def specimen(request: HttpRequest) -> HttpResponse:
                             Symbol("motor", 164.0, "Motor", "4 kW")], 200.0, 20.0),
     }  # fmt: skip
     return render(request, "hosting/specimen.html", context)
+
+
+def _chart() -> Figure:
+    layout = base_layout("Energy per km, Wh/km")
+    layout["xaxis"] = {"title": {"text": "mean speed, km/h"}}
+    layout["annotations"] = [{"x": 42.0, "text": "R2"}]
+    bars = {"array": [1.0, 2.0, 1.5]}
+    speeds, uses = [40.0, 42.0, 47.0], [38.0, 39.5, 43.0]
+    return {
+        "data": [
+            scatter(x=speeds, y=uses, mode="markers", name="R1"),
+            scatter(x=speeds, y=[use - 2.0 for use in uses], mode="markers", name="R2", error_y=bars),
+            scatter(x=speeds, y=uses, mode="lines", name="R1"),
+            scatter(x=speeds, y=[use - 2.0 for use in uses], mode="lines", name="R2"),
+            scatter(x=speeds, y=[37.0, 40.0, 44.0], mode="lines", name="fit", line={"dash": "dash"}),
+        ],
+        "layout": layout,
+    }
 
 
 def _strip() -> dict[str, Any]:

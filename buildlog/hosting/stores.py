@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from dataclasses import dataclass
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
@@ -110,6 +111,73 @@ def shared_key(text: str) -> str:
     return text
 
 
+@dataclass(frozen=True)
+class OffsiteAddress:
+    """A place outside for backups: a folder of a bucket, or of an SSH host. `folder` may be ""."""
+
+    kind: str
+    host: str
+    folder: str
+    user: str = ""
+    port: int = 22
+
+    def __str__(self) -> str:
+        if self.kind == "s3":
+            return f"s3://{self.host}{'/' if self.folder else ''}{self.folder}"
+        return f"sftp://{self.user}@{self.host}{'' if self.port == 22 else f':{self.port}'}/{self.folder.lstrip('/')}"
+
+
+@dataclass(frozen=True)
+class Offsite:
+    address: OffsiteAddress
+    endpoint: str = ""
+    region: str = ""
+    key_id: str = ""
+    secret_key: str = ""
+
+
+def offsite_address(text: str) -> OffsiteAddress:
+    kind = "s3://bucket/folder or sftp://name@host/folder, without a password"
+    parts = urlsplit(text)
+    try:
+        port = parts.port or 22
+    except ValueError:
+        raise ValueError(kind) from None
+    path = unquote(parts.path)
+    # What stands in a command of sftp, or leads out of the folder, is no folder.
+    if parts.query or parts.fragment or parts.password or not re.fullmatch(r"[\w./~-]*", path) or ".." in path:
+        raise ValueError(kind)
+    if parts.scheme == "s3" and not parts.username:
+        folder = path.strip("/")
+        return OffsiteAddress("s3", bucket(parts.netloc), prefix(folder) if folder else "")
+    named = re.fullmatch(r"[\w][\w.-]*", parts.username or "") and re.fullmatch(r"[\w][\w.:-]*", parts.hostname or "")
+    if parts.scheme != "sftp" or not named:
+        raise ValueError(kind)
+    folder = "." if path in ("", "/", "/~", "/~/") else path.removeprefix("/~/").rstrip("/")
+    return OffsiteAddress("sftp", parts.hostname or "", folder, parts.username or "", port)
+
+
+def offsite(settings: Mapping[str, Any]) -> Offsite | None:
+    """The place outside for backups, or None. Raises ImproperlyConfigured where the settings do not go together."""
+    begin = "BUILDLOG_OFFSITE_"
+    store = {name.removeprefix(begin).lower(): text for name, text in settings.items() if name.startswith(begin)}
+    address: OffsiteAddress | None = settings["BUILDLOG_OFFSITE"]
+    lonely = next((f"{begin}{name.upper()}" for name, value in store.items() if value), "")
+    if lonely and (address is None or address.kind != "s3"):
+        raise ImproperlyConfigured(
+            f"{lonely} is set, but BUILDLOG_OFFSITE names no bucket. For example BUILDLOG_OFFSITE=s3://firnlog-backups"
+        )
+    if address is None:
+        return None
+    if bool(store["key_id"]) != bool(store["secret_key"]):
+        raise ImproperlyConfigured(f"Set both {begin}KEY_ID and {begin}SECRET_KEY, or neither")
+    if address.kind == "s3" and find_spec("boto3") is None:
+        raise ImproperlyConfigured(
+            f"BUILDLOG_OFFSITE needs one more package for a bucket: .venv/bin/pip install '{S3_PACKAGE}' (or unset it)"
+        )
+    return Offsite(address, **store)
+
+
 def files(settings: Mapping[str, Any]) -> dict[str, Any]:
     """The storage of photos and logs: the folder MEDIA_ROOT, or a bucket of an S3-compatible store where one is named.
 
@@ -131,8 +199,6 @@ def files(settings: Mapping[str, Any]) -> dict[str, Any]:
         raise ImproperlyConfigured(
             f"BUILDLOG_S3_BUCKET needs one more package: .venv/bin/pip install '{S3_PACKAGE}' (or unset it)"
         )
-    from botocore.config import Config
-
     return {
         "BACKEND": "storages.backends.s3.S3Storage",
         "OPTIONS": {
@@ -148,15 +214,22 @@ def files(settings: Mapping[str, Any]) -> dict[str, Any]:
             "file_overwrite": True,
             # A file being read waits on disk beyond this size, not in memory.
             "max_memory_size": 4 * 1024 * 1024,
-            "client_config": Config(
-                signature_version="s3v4",
-                # Stores of one's own rarely have a host name for each bucket, nor the newest checksums.
-                s3={"addressing_style": "path" if s3["ENDPOINT"] else "auto"},
-                request_checksum_calculation="when_required",
-                response_checksum_validation="when_required",
-                connect_timeout=5,
-                read_timeout=30,
-                retries={"max_attempts": 3, "mode": "standard"},
-            ),
+            "client_config": client_config(s3["ENDPOINT"]),
         },
     }
+
+
+def client_config(endpoint: str) -> Any:
+    """How a store of the S3 protocol is spoken to."""
+    from botocore.config import Config
+
+    return Config(
+        signature_version="s3v4",
+        # Stores of one's own rarely have a host name for each bucket, nor the newest checksums.
+        s3={"addressing_style": "path" if endpoint else "auto"},
+        request_checksum_calculation="when_required",
+        response_checksum_validation="when_required",
+        connect_timeout=5,
+        read_timeout=30,
+        retries={"max_attempts": 3, "mode": "standard"},
+    )

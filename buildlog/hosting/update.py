@@ -22,7 +22,7 @@ from django.conf import settings
 from django.core.management import call_command
 from django.db import Error, connections
 
-from buildlog.hosting.backups import in_use, making, package, retention, server
+from buildlog.hosting.backups import encryption, in_use, making, retention, server
 from buildlog.hosting.backups.database import LIVE_NAME
 from buildlog.hosting.backups.making import BackupFailed, dump_before_update, make_backup
 from buildlog.hosting.version import VERSION, newer_than_known, steps
@@ -264,9 +264,11 @@ def _exists_already(error: Exception) -> bool:
 
 def _before_updates() -> list[retention.BackupFile]:
     """This installation's own backups that can be restored here, the newest first."""
-    suffix = server.DUMP_SUFFIX if server.holds_the_records() else ".zip"
+    by_server = server.holds_the_records()
     return [
-        backup for backup in retention.backups_in(settings.BACKUP_DIR) if backup.is_own and backup.path.suffix == suffix
+        backup
+        for backup in retention.backups_in(settings.BACKUP_DIR)
+        if backup.is_own and (backup.suffix == server.DUMP_SUFFIX) == by_server
     ]
 
 
@@ -285,9 +287,9 @@ def _newest_to_go_back_to() -> Path | None:
     for backup in _before_updates():
         if not backup.before_update:
             continue
-        if backup.path.suffix == server.DUMP_SUFFIX:
+        if backup.suffix == server.DUMP_SUFFIX:
             return backup.path
-        manifest = package.listed(backup.path)
+        manifest = encryption.listed(backup.path, settings.DATA)
         if manifest is not None and not newer_than_known(manifest.migrations):
             return backup.path
     return None

@@ -13,8 +13,9 @@ from django.shortcuts import redirect, render
 from django.views.decorators.http import require_safe
 
 from buildlog.hosting import health as condition
-from buildlog.hosting.backups import retention, schedule, server
+from buildlog.hosting.backups import asked_restore, drill, offsite, retention, schedule, server
 from buildlog.hosting.backups import status as backup_status
+from buildlog.hosting.backups.warnings import warnings_here
 from buildlog.hosting.version import VERSION
 from buildlog.people.access_log import note
 from buildlog.people.form_pages import form_page
@@ -66,10 +67,18 @@ def upkeep(request: HttpRequest) -> HttpResponse:
             messages.info(request, "The backup is still being made. Look again in a few minutes.")
         return redirect("upkeep")
     status, now = backup_status.read(settings.DATA), datetime.now(UTC)
+    sent, trial = offsite.read(settings.DATA), drill.read(settings.DATA)
     context = {
         "status": status,
         "age": backup_status.in_words(now - status.last_good_at) if status.last_good_at else "",
-        "warning": backup_status.warning(status, settings.BACKUP_HOURS, now),
+        "warnings": warnings_here(now),
+        "outcome": asked_restore.last_outcome(settings.DATA),
+        "encrypted": bool(settings.BACKUP_PUBLIC_KEY),
+        "offsite": settings.OFFSITE,
+        "sent": sent,
+        "sent_age": backup_status.in_words(now - sent.made_at) if sent.made_at else "",
+        "drill": trial,
+        "drill_age": backup_status.in_words(now - trial.done_at) if trial.done_at else "",
         "backups": retention.backups_in(settings.BACKUP_DIR)[:100],
         "folder": settings.BACKUP_DIR,
         "hours": settings.BACKUP_HOURS,

@@ -11,7 +11,8 @@ from django.conf import settings
 from django.db.models import F, IntegerField, Model, OuterRef, Subquery
 from django.http import HttpRequest, HttpResponse
 
-from buildlog.machines.models import Revision, Vehicle
+from buildlog.machines.models import Vehicle
+from buildlog.machines.queries import ridden_now
 
 KEPT_FOR_S = 365 * 24 * 3600
 NAMED = (
@@ -33,7 +34,7 @@ class MachineName:
 
 def machine_names() -> list[MachineName]:
     """All machines in one query, those first whose ridden revision is the newest."""
-    riding = Revision.objects.filter(vehicle=OuterRef("pk"), status=Revision.Status.RIDING).order_by("-number")
+    riding = ridden_now(vehicle=OuterRef("pk"))
     rows = Vehicle.objects.annotate(
         riding=Subquery(riding.values("number")[:1], output_field=IntegerField()),
         since=Subquery(riding.values("date")[:1]),

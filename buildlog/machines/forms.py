@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from django import forms
 from django.core.exceptions import ValidationError
 from django.urls import reverse
 from django.utils.html import format_html
@@ -99,6 +100,14 @@ class PartForm(RecordForm[Part]):
         super().__init__(*args, **kwargs)
         self.category = CATEGORIES[self.instance.category]
         for field in self.category.fields:
+            if field.choices:
+                self.fields[field.name] = forms.ChoiceField(
+                    choices=[("", "Not known"), *field.choices],
+                    label=field.label,
+                    required=field.required,
+                    initial=self.instance.specification.get(field.name),
+                )
+                continue
             self.fields[field.name] = QuantityFormField(
                 kind=field.kind,
                 low=field.low,
@@ -119,7 +128,7 @@ class PartForm(RecordForm[Part]):
         # The form shows fewer digits than are stored, so values that were not changed are taken from the record.
         stored = self.instance.specification
         unchanged = {name: stored[name] for name in names if name in stored and not self.writes(name)}
-        typed = {name: cleaned[name] for name in names if self.writes(name) and cleaned.get(name) is not None}
+        typed = {name: cleaned[name] for name in names if self.writes(name) and cleaned.get(name) not in (None, "")}
         try:
             self.instance.specification = read_specification(self.category.name, unchanged | typed)
         except ValidationError as error:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Collection
+from typing import Any
 
 from django.db.models import Count, OuterRef, Prefetch, QuerySet, Subquery
 
@@ -40,7 +41,7 @@ def read_line(vehicle: Vehicle) -> list[Revision]:
     return revisions
 
 
-def read_lines(revisions: Collection[uuid.UUID]) -> list[Revision]:
+def read_lines(revisions: Collection[uuid.UUID] | QuerySet[Any, Any]) -> list[Revision]:
     """These revisions and all others of their machines, with their parts; vehicles keep them as in `read_line`."""
     machines = Vehicle.objects.filter(revisions__in=revisions).order_by().values("pk")
     lines: dict[uuid.UUID, list[Revision]] = {}
@@ -53,6 +54,16 @@ def read_lines(revisions: Collection[uuid.UUID]) -> list[Revision]:
     for line in lines.values():
         setattr(line[0].vehicle, LINE, line)
     return [revision for line in lines.values() for revision in line]
+
+
+def ridden_now(**of: Any) -> QuerySet[Revision]:
+    """Revisions that are ridden, the newest first: of one machine, the first is the one that is ridden now."""
+    return Revision.objects.filter(status=Revision.Status.RIDING, **of).order_by("-number")
+
+
+def current_revision(vehicle: Vehicle) -> Revision | None:
+    """The revision of a machine that is ridden now, else its newest."""
+    return ridden_now(vehicle=vehicle).first() or vehicle.revisions.order_by("-number").first()
 
 
 def newest_revisions(most: int) -> list[Revision]:

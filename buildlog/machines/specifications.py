@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 from typing import Any
 
 from django.core.exceptions import ValidationError
 
-from calc.quantities import NotUnderstood, understand
+from calc import fuses
+from calc.quantities import NotUnderstood, understand, written
 
 
 @dataclass(frozen=True)
 class SpecificationField:
-    """One quantity of a part's specification. Its name ends in the stored unit."""
+    """One quantity of a part's specification, or a choice. The name of a quantity ends in the stored unit.
+
+    choices: what may be stored with its words, where it is no quantity; `kind` is then empty.
+    """
 
     name: str
     label: str
@@ -21,6 +26,11 @@ class SpecificationField:
     required: bool = False
     low: float = 0.0
     high: float = math.inf
+    choices: tuple[tuple[str, str], ...] = ()
+
+    def in_words(self, value: Any, system: str = "metric") -> str:
+        """A stored value as pages show it."""
+        return dict(self.choices)[value] if self.choices else written(value, self.kind, system)
 
 
 @dataclass(frozen=True)
@@ -29,6 +39,9 @@ class Category:
     label: str
     fields: tuple[SpecificationField, ...]
 
+
+FUSE_POINTS = (("opens_at_2_times_s", 2.0), ("opens_at_3_5_times_s", 3.5), ("opens_at_6_times_s", 6.0))
+"""Points of a fuse's curve that data sheets by ISO 8820 give, as multiples of its rating."""
 
 _CATEGORIES = (
     Category(
@@ -60,6 +73,7 @@ _CATEGORIES = (
             SpecificationField("peak_time_s", "Longest time at peak", "duration", high=3600),
             SpecificationField("highest_voltage_v", "Highest voltage", "voltage", high=1500),
             SpecificationField("continuous_current_a", "Continuous current", "current", high=10000),
+            SpecificationField("peak_current_a", "Peak current", "current", high=10000),
             SpecificationField("highest_speed_rpm", "Highest speed", "rotation", high=200000),
             SpecificationField("highest_temperature_c", "Highest temperature", "temperature", low=-50, high=400),
         ),
@@ -73,6 +87,7 @@ _CATEGORIES = (
             SpecificationField("continuous_current_a", "Continuous current", "current", high=10000),
             SpecificationField("peak_current_a", "Peak current", "current", high=10000),
             SpecificationField("peak_time_s", "Longest time at peak", "duration", high=3600),
+            SpecificationField("phase_current_a", "Highest phase current", "current", high=10000),
             SpecificationField("regeneration_current_a", "Regeneration current", "current", high=10000),
             SpecificationField("capacitance_uf", "Input capacitance", "capacitance", high=1e6),
             SpecificationField("highest_temperature_c", "Highest temperature", "temperature", low=-50, high=400),
@@ -83,7 +98,13 @@ _CATEGORIES = (
         "Fuse",
         (
             SpecificationField("rated_current_a", "Rated current", "current", required=True, high=10000),
+            SpecificationField("kind", "Kind of fuse", "", choices=fuses.KINDS),
             SpecificationField("highest_voltage_v", "Highest d.c. voltage", "voltage", high=1500),
+            SpecificationField("breaking_capacity_a", "Breaking capacity, d.c.", "current", high=1e6),
+            *(
+                SpecificationField(name, f"Opens within, at {share:g} times its rating", "duration", high=36000)
+                for name, share in FUSE_POINTS
+            ),
         ),
     ),
     Category(
@@ -97,7 +118,7 @@ _CATEGORIES = (
     Category(
         "precharge",
         "Precharge resistor",
-        (SpecificationField("resistance_ohm", "Resistance", "resistance", required=True, high=1e6),),
+        (SpecificationField("resistance_ohm", "Resistance", "resistor", required=True, high=1e6),),
     ),
     Category(
         "connector",
@@ -162,8 +183,8 @@ CATEGORIES = {category.name: category for category in _CATEGORIES}
 CATEGORY_CHOICES = [(category.name, category.label) for category in _CATEGORIES]
 
 
-def read_specification(category_name: str, values: Any, system: str = "metric") -> dict[str, float]:
-    """A specification as stored: numbers in the unit of their names.
+def read_specification(category_name: str, values: Any, system: str = "metric") -> dict[str, Any]:
+    """A specification as stored: numbers in the unit of their names, and choices.
 
     `values` maps field names to numbers, or to text as people write it. Raises ValidationError with one sentence
     for each wrong field, keyed by its name.
@@ -180,7 +201,7 @@ def read_specification(category_name: str, values: Any, system: str = "metric") 
         if name not in field_names:
             listed = ", ".join(sorted(field_names)) or "nothing"
             errors[str(name)] = f"A {category.label.lower()} has no {name}. Its fields are: {listed}."
-    stored = {}
+    stored: dict[str, Any] = {}
     for field in category.fields:
         value = values.get(field.name)
         if value is None or value == "":
@@ -188,14 +209,23 @@ def read_specification(category_name: str, values: Any, system: str = "metric") 
                 errors[field.name] = f"{field.label} is needed for a {category.label.lower()}."
             continue
         try:
-            stored[field.name] = _number(field, value, system)
+            stored[field.name] = _choice(field, value) if field.choices else _number(field, value, system)
         except NotUnderstood as error:
             errors[field.name] = f"{field.label}: {error}"
     if category.name == "battery_module" and not errors:
         errors.update(_battery_order(stored) or _temperature_order(stored))
+    if category.name == "fuse" and not errors:
+        errors.update(_opening_order(stored))
     if errors:
         raise ValidationError(errors)
     return stored
+
+
+def _choice(field: SpecificationField, value: Any) -> str:
+    if value not in dict(field.choices):
+        listed = ", ".join(key for key, _ in field.choices)
+        raise NotUnderstood(f"{value!r} is none of its choices: {listed}.")
+    return str(value)
 
 
 def _number(field: SpecificationField, value: Any, system: str) -> float:
@@ -227,4 +257,14 @@ def _temperature_order(stored: dict[str, float]) -> dict[str, str]:
             ("lowest_charging_temperature_c", "Lowest temperature while charged"),
         )
         if highest is not None and name in stored and stored[name] >= highest
+    }
+
+
+def _opening_order(stored: dict[str, float]) -> dict[str, str]:
+    """A fuse opens sooner at a higher current."""
+    times = [(name, stored[name]) for name, _ in FUSE_POINTS if name in stored]
+    return {
+        name: f"At more current it opens sooner: {time_s:g} s is not below {slower_s:g} s. For example 5, 0.5 and 0.15."
+        for (_, slower_s), (name, time_s) in itertools.pairwise(times)
+        if time_s >= slower_s
     }

@@ -12,7 +12,8 @@ from typing import Any, NamedTuple
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Fitting
 from buildlog.machines.pack import NEEDED, String, strings_of
-from calc import charging, drivetrain, pack, wiring
+from buildlog.machines.specifications import FUSE_POINTS
+from calc import charging, drivetrain, fuses, pack, wiring
 
 CABLE_C = 70.0
 """A loaded cable is worked out at this temperature of its copper (common practice, no source)."""
@@ -49,6 +50,8 @@ class Fuse(NamedTuple):
     short_circuit_a: float | None
     blows_within_s: float | None
     cable_stands_s: float | None
+    overload_margin_a: float | None
+    """How far what surely opens it lies below the overload that its cable stands."""
 
     @property
     def guards_short_circuit(self) -> bool | None:
@@ -96,20 +99,22 @@ class Wiring:
         known = [ohm for ohm in ohms if ohm]
         return 1.0 / sum(1.0 / ohm for ohm in known) if known and len(known) == len(ohms) else None
 
+    def sum_of(self, category: str, name: str) -> float | None:
+        """Of all fitted parts of a category; None where one of them does not say it."""
+        known = [
+            fitting.part.specification.get(name) for fitting in self._of(category) for _ in range(fitting.quantity)
+        ]
+        return sum(known) if known and None not in known else None
+
     @cached_property
     def load_a(self) -> float | None:
         """Continuous current of the controllers together."""
-        return self._sum_of_controllers("continuous_current_a")
+        return self.sum_of("speed_controller", "continuous_current_a")
 
     @cached_property
     def peak_a(self) -> float | None:
-        """Of the controllers together, within what the motor's peak power takes at the pack's voltage."""
-        return self._sum_of_controllers("peak_current_a")
-
-    def _sum_of_controllers(self, name: str) -> float | None:
-        controllers = self._of("speed_controller")
-        known = [fitting.part.specification.get(name) for fitting in controllers for _ in range(fitting.quantity)]
-        return sum(known) if known and None not in known else None
+        """Highest battery current of the controllers together."""
+        return self.sum_of("speed_controller", "peak_current_a")
 
     @cached_property
     def charger_a(self) -> float | None:
@@ -185,21 +190,27 @@ class Wiring:
             guarded = [cable for cable in self.cables if cable.branch == branch]
             carried = [cable.carries_a for cable in guarded if cable.carries_a is not None]
             cable_a, load_a = min(carried, default=None), self.branch_current_a(branch)
-            over = under = blows_s = stands_s = None
+            over = under = blows_s = stands_s = overload_a = None
             if cable_a is not None and load_a is not None:
-                margins = wiring.fuse_protection(load_a, rated_a, cable_a)
+                margins = fuses.fuse_protection(load_a, rated_a, cable_a)
                 over, under = float(margins.over_load_a), float(margins.under_cable_a)
             elif cable_a is not None:
                 under = cable_a - rated_a
             elif load_a is not None:
                 over = rated_a - load_a
             if self.short_circuit_a is not None and guarded:
-                blows_s = float(wiring.fuse_longest_s(rated_a, self.short_circuit_a))
+                blows_s = _opens_within_s(fitting.part.specification, self.short_circuit_a)
                 sections = [cable.fitting.part.specification["section_mm2"] for cable in guarded]
                 stands_s = float(wiring.adiabatic_limit_s(min(sections), self.short_circuit_a))
+            fusing_a = fuses.fusing_current_a(fitting.part.specification.get("kind", ""), rated_a)
+            if fusing_a is not None and cable_a is not None:
+                overload_a = float(fuses.overload_margin_a(fusing_a, cable_a))
             rows.append(
-                Fuse(fitting, branch, rated_a, load_a, cable_a, over, under, self.short_circuit_a, blows_s, stands_s)
-            )
+                Fuse(
+                    fitting, branch, rated_a, load_a, cable_a, over, under, self.short_circuit_a, blows_s, stands_s,
+                    overload_a,
+                )
+            )  # fmt: skip
         return rows
 
     @cached_property
@@ -264,10 +275,18 @@ class Wiring:
 
     @cached_property
     def peak_power_w(self) -> float | None:
-        """Electrical power at the controllers' peak current and the pack's nominal voltage."""
+        """Electrical power at the controllers' peak current on a full pack, with its sag where that is known."""
         if self.peak_a is None or self.machine.pack is None:
             return None
-        return self.peak_a * self.machine.pack.nominal_voltage_v
+        ohm = (self.pack_resistance_ohm or 0.0) + (self.loop_resistance_ohm or 0.0)
+        return self.peak_a * float(wiring.terminal_voltage_v(self.machine.pack.full_voltage_v, ohm, self.peak_a))
+
+    @cached_property
+    def continuous_power_w(self) -> float | None:
+        """Electrical power at the controllers' continuous current and the pack's nominal voltage."""
+        if self.load_a is None or self.machine.pack is None:
+            return None
+        return self.load_a * self.machine.pack.nominal_voltage_v
 
     @cached_property
     def choices(self) -> list[Choice]:
@@ -324,6 +343,15 @@ class Wiring:
                 if limit_v is not None and full_v is not None and full_v > limit_v:
                     rows.append((fitting, "voltage", full_v, limit_v))
         return rows
+
+
+def _opens_within_s(specification: dict[str, Any], current_a: float) -> float | None:
+    """By its data sheet, or else by the standard of its kind; None where neither is known."""
+    rated_a = specification["rated_current_a"]
+    points = [(share * rated_a, specification[name]) for name, share in FUSE_POINTS if name in specification]
+    if points:
+        return float(fuses.longest_opening_s(current_a, *(list(values) for values in zip(*points, strict=True))))
+    return fuses.longest_s(specification.get("kind", ""), rated_a, current_a)
 
 
 def _carries_a(specification: dict[str, Any]) -> float | None:

@@ -43,7 +43,15 @@ class NewAccountForm(UserCreationForm[Account]):
 class UnitsForm(forms.ModelForm[Account]):
     class Meta:
         model = Account
-        fields = ["unit_system"]
+        fields = ["unit_system", "decimal_sign"]
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        # A page that was opened before there was a choice does not send it.
+        self.fields["decimal_sign"].required = False
+
+    def clean_decimal_sign(self) -> str:
+        return self.cleaned_data["decimal_sign"] or self.initial["decimal_sign"]
 
 
 class OwnPasswordForm(PasswordChangeForm):
@@ -55,6 +63,8 @@ class OwnPasswordForm(PasswordChangeForm):
         super().__init__(request.user, data)
         self.request = request
         self.fields["old_password"].label = "Password until now"
+        # Whoever opens the page for their units is not taken to the password.
+        self.fields["old_password"].widget.attrs.pop("autofocus", None)
         use_plain_words(self, "new_password1", "new_password2")
         self.error_messages["password_incorrect"] = "This is not the password until now. Type it again."
 
@@ -91,7 +101,12 @@ def accept_invitation(request: HttpRequest, token: str) -> HttpResponse:
         response = redirect("home")
         remember(request, response, account.pk)
         return response
-    context = {"form": form, "role": Role(invitation.role).label}
+    context = {
+        "form": form,
+        "role": Role(invitation.role).label,
+        "token": token,
+        "may_restore": invitation.role == Role.OWNER and not Account.objects.exists(),
+    }
     return render(request, "people/invitation.html", context, status=422 if form.is_bound else 200)
 
 
@@ -102,8 +117,8 @@ def account(request: SignedInRequest) -> HttpResponse:
     password = OwnPasswordForm(request, request.POST if submitted_form == "password" else None)
     if submitted_form == "units" and units.is_valid():
         # Only this column: others of the account may have changed since the request began.
-        request.user.save(update_fields=["unit_system"])
-        messages.success(request, "Units saved.")
+        request.user.save(update_fields=["unit_system", "decimal_sign"])
+        messages.success(request, "Saved.")
         return redirect("account")
     if submitted_form == "password" and password.is_valid():
         with transaction.atomic():

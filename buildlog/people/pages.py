@@ -1,4 +1,4 @@
-"""People, their roles and invitations; and the access log."""
+"""A person: role and access; the end of an invitation; and the access log."""
 
 from __future__ import annotations
 
@@ -11,7 +11,6 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_POST, require_safe
 
 from buildlog.people import access_changes
-from buildlog.people.absolute_urls import absolute_url
 from buildlog.people.access_log import note
 from buildlog.people.form_pages import form_page
 from buildlog.people.models import AccessEvent, Account, DeviceToken, Invitation
@@ -23,32 +22,9 @@ Kind = AccessEvent.Kind
 SHOWN_EVENTS = 20
 
 
-class InvitationForm(forms.Form):
-    role = forms.ChoiceField(choices=[choice for choice in Role.choices if choice[0] != Role.OWNER])
-
-
 class RoleForm(forms.Form):
     role = forms.ChoiceField(choices=Role.choices)
     began_from = forms.CharField(widget=forms.HiddenInput, required=False)
-
-
-@form_page
-@needs(Right.ADMIT)
-def people(request: SignedInRequest) -> HttpResponse:
-    """Accounts and invitations; a new invitation's link is shown once, because only its hash is stored."""
-    form = InvitationForm(request.POST or None)
-    link = ""
-    if request.method == "POST" and form.is_valid():
-        role = form.cleaned_data["role"]
-        link = absolute_url("invitation", Invitation.issue(role, request.user), request=request)
-        note(Kind.INVITED, request, request.user, detail=f"as {Role(role).value}")
-    context = {
-        "form": form,
-        "link": link,
-        "accounts": Account.objects.order_by("username"),
-        "invitations": Invitation.open().order_by("expires_at"),
-    }
-    return render(request, "people/people.html", context, status=422 if form.errors else 200)
 
 
 @require_POST

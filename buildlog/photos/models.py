@@ -75,5 +75,5 @@ class Photo(MadeRecord):
 
     @property
     def subject(self) -> Any:
-        """The record it shows; None only in the admin form before a record is chosen."""
+        """The record it shows; None only before a record is chosen."""
         return next((getattr(self, name) for name in SUBJECTS if getattr(self, f"{name}_id")), None)

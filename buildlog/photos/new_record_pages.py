@@ -18,9 +18,11 @@ from buildlog.people.form_pages import form_page
 from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
 from buildlog.photos.forms import NewPartForm, NewRevisionForm
+from buildlog.records.list_pages import asked_record
 from buildlog.records.pages import ANOTHER, Then, write_record
 
 MOST_FIT_BUTTONS = 3
+MOST_NAME_LETTERS = 120
 
 
 @form_page
@@ -46,14 +48,25 @@ def new_revision(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
 @form_page
 @needs(Right.BUILD)
 def new_part(request: SignedInRequest, category: str) -> HttpResponse:
-    """A new part; saved, it can be fitted at once to the newest revision of each machine."""
+    """A new part, or one like another; saved, it can be fitted at once to the newest revision of each machine."""
     if category not in CATEGORIES:
         raise Http404(f"There is no category {category}.")
     label = CATEGORIES[category].label.lower()
+    part = Part(category=category)
+    like = asked_record(Part.objects.filter(category=category), request.GET.get("like"))
+    if like is not None:
+        part = Part(
+            category=category,
+            name=f"{like.name}, copy"[:MOST_NAME_LETTERS],
+            mass_kg=like.mass_kg,
+            counts_cycles=like.counts_cycles,
+            notes=like.notes,
+            specification=dict(like.specification),
+        )
     return write_record(
         request,
         NewPartForm,
-        Part(category=category),
+        part,
         title=f"New part: {label}",
         back=reverse("parts"),
         then=[*_fit_buttons(), Then(ANOTHER, "Save and add another", request.get_full_path())],

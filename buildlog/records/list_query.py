@@ -60,6 +60,12 @@ class ListQuery:
         return next(known.chosen for known in self.filters if known.name == name)
 
     @property
+    def is_arranged(self) -> bool:
+        """Whether a filter or another than the usual order was chosen."""
+        usual = self.sorts[0][0] if self.sorts else ""
+        return self.sort != usual or any(known.chosen for known in self.filters)
+
+    @property
     def is_narrowed(self) -> bool:
         """Whether the list shows less than it could."""
         return bool(self.text or any(known.chosen for known in self.filters) or self.subjects)

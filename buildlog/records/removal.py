@@ -152,7 +152,7 @@ def _refusal_for_dependents(record: Model, error: ProtectedError | RestrictedErr
     """The refusal that names the kinds of records that depend on a record."""
     dependents = error.protected_objects if isinstance(error, ProtectedError) else error.restricted_objects
     kinds = " and ".join(sorted({str(dependent._meta.verbose_name_plural) for dependent in dependents}))
-    return HasDependents(f"{record} is kept: {kinds} depend on it. Remove those first.")
+    return HasDependents(f"{record} is kept: {kinds} depend on it. Delete those first.")
 
 
 def _plural(label: str) -> str:

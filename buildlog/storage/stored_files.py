@@ -95,7 +95,7 @@ def remove_files_with(model: type[Model]) -> None:
             return
 
         def remove() -> None:
-            for file in files:
+            for file in filter(None, files):
                 remove_file(file.storage, file.name)
 
         transaction.on_commit(remove)

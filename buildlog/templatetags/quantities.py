@@ -43,6 +43,12 @@ def quantity_list(context: Any, record: Any) -> dict[str, Any]:
     return quantity_rows(context, record)
 
 
+@register.inclusion_tag("quantities/in_line.html", takes_context=True)
+def quantities_in_line(context: Any, record: Any) -> dict[str, Any]:
+    """The same rows in a line of key facts."""
+    return quantity_rows(context, record)
+
+
 @register.simple_tag
 def quantity_columns(record: Any) -> list[QuantityField[Any, Any]]:
     """The columns of a table of such records."""
@@ -63,7 +69,7 @@ def bare(context: Any, value: float, kind: str) -> str:
 def specification(context: Any, part: Any) -> list[tuple[str, str]]:
     """A part's specification as (label, text), in the order of declaration."""
     return [
-        (field.label, written(part.specification[field.name], field.kind, context.get("unit_system", "metric")))
+        (field.label, field.in_words(part.specification[field.name], context.get("unit_system", "metric")))
         for field in CATEGORIES[part.category].fields
         if field.name in part.specification
     ]
@@ -94,4 +100,4 @@ def remove_link(context: Any, page: str, record: Any, css_class: str = "") -> Sa
     if not may_remove(context["user"], record):
         return ""
     attribute = format_html(' class="{}"', css_class) if css_class else ""
-    return format_html('<a{} href="{}">Remove</a>', attribute, reverse(page, args=[record.pk]))
+    return format_html('<a{} href="{}">Delete</a>', attribute, reverse(page, args=[record.pk]))

@@ -9,11 +9,11 @@ from drf_spectacular.utils import extend_schema
 
 from buildlog.machines.individuals import Individual, IndividualFitting
 from buildlog.machines.models import Vehicle
+from buildlog.machines.queries import current_revision
 from buildlog.people.roles import Right
 from buildlog.records.api import RecordViewSet, WorkedOut
 from buildlog.upkeep.due import Due, Upkeep
 from buildlog.upkeep.models import UpkeepCheck, UpkeepItem
-from buildlog.upkeep.pages import subject_of
 from buildlog.upkeep.serializers import (
     IndividualFittingSerializer,
     IndividualSerializer,
@@ -67,7 +67,7 @@ class VehicleUpkeep(WorkedOut):
     machine_path = "pk"
 
     def answer(self, record: Vehicle) -> dict[str, Any]:
-        revision = subject_of(record)
+        revision = current_revision(record)
         due = Upkeep([record.pk]).on(revision) if revision is not None else []
         return {"revision": revision.number if revision else None, "upkeep": [_as_json(row) for row in due]}
 
@@ -83,6 +83,7 @@ def _as_json(row: Due) -> dict[str, Any]:
         "sentence": row.sentence(),
         "last_done_on": row.last.done_on if row.last else None,
         "known_m": row.use.ridden.distance_m,
+        "in_doubt": row.use.ridden.in_doubt,
         "runtime_s": row.use.ridden.runtime_s,
         "cycles": row.use.cycles,
         "days": row.days,

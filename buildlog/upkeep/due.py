@@ -92,6 +92,10 @@ class Due:
             every = _written(count.kind, count.every, system, EXACT)
             used = "unknown" if math.isinf(count.used) else _written(count.kind, count.used, system)
             parts.append(f"{used} of {every}")
+        doubted = self.use.ridden.in_doubt
+        if parts and doubted:
+            outings = "1 outing in doubt counts" if doubted == 1 else f"{doubted} outings in doubt count"
+            parts.append(f"{outings} as unknown")
         return ", ".join(parts)
 
 
@@ -110,7 +114,9 @@ def _written(kind: str, value: float, system: str, digits: int | None = None) ->
 class Upkeep:
     """The upkeep of some machines. Two queries where nothing is to be done, a fixed number otherwise."""
 
-    def __init__(self, vehicles: Collection[uuid.UUID], wanted: Q | None = None) -> None:
+    def __init__(
+        self, vehicles: Collection[uuid.UUID], wanted: Q | None = None, rides: MachineRides | None = None
+    ) -> None:
         self._today = timezone.localdate()
         of_pieces = Q(individual__places__fitting__revision__vehicle__in=vehicles)
         rows = UpkeepItem.objects.select_related("part", "individual__part", "vehicle")
@@ -124,12 +130,12 @@ class Upkeep:
         machines = set(vehicles) | {
             place.fitting.revision.vehicle_id for places in self._places.values() for place in places
         }
-        self.rides = MachineRides(machines) if self.items else None
+        self.rides = (rides or MachineRides.of_machines(machines)) if self.items else None
 
     @classmethod
-    def of_pieces(cls, individuals: Collection[uuid.UUID]) -> Upkeep:
-        """The upkeep of some pieces, wherever they are."""
-        return cls([], Q(individual__in=individuals))
+    def of_pieces(cls, individuals: Collection[uuid.UUID], rides: MachineRides) -> Upkeep:
+        """The upkeep of some pieces, wherever they are; `rides` are those of all machines that they were on."""
+        return cls([], Q(individual__in=individuals), rides)
 
     def on(self, revision: Revision) -> list[Due]:
         """What is to be done of what is fitted on a revision, what is due first."""

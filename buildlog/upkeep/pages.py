@@ -9,7 +9,8 @@ from django.shortcuts import get_object_or_404, render
 from django.views.decorators.http import require_safe
 
 from buildlog.machines.individuals import Individual
-from buildlog.machines.models import Revision, Vehicle
+from buildlog.machines.models import Vehicle
+from buildlog.machines.queries import current_revision
 from buildlog.people import current_account
 from buildlog.people.form_pages import form_page
 from buildlog.people.roles import Right, needs
@@ -20,18 +21,11 @@ from buildlog.upkeep.forms import UpkeepCheckForm, UpkeepItemForm
 from buildlog.upkeep.models import UpkeepCheck, UpkeepItem
 
 
-def subject_of(vehicle: Vehicle) -> Revision | None:
-    """The revision that upkeep is about: the one that is ridden now, else the newest."""
-    revisions = list(vehicle.revisions.order_by("-number"))
-    riding = (revision for revision in revisions if revision.status == Revision.Status.RIDING)
-    return next(riding, revisions[0] if revisions else None)
-
-
 @require_safe
 def vehicle_upkeep(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """What is due of a machine as it is now, and the pieces on it."""
     vehicle = get_object_or_404(Vehicle, pk=pk)
-    revision = subject_of(vehicle)
+    revision = current_revision(vehicle)
     upkeep = Upkeep([vehicle.pk])
     due = upkeep.on(revision) if revision is not None else []
     shown = {row.item.pk for row in due}

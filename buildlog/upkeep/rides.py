@@ -9,52 +9,50 @@ from typing import NamedTuple
 
 from django.utils import timezone
 
-from buildlog.failures.exposure import noted_length
+from buildlog.failures.exposure import Ride, doubtful_facts, rides_of_rows, stored_rides
 from buildlog.machines.individuals import Individual, IndividualFitting
 from buildlog.machines.models import Part, Revision
-from buildlog.machines.queries import revisions_with_parts
-from calc.exposure_gaps import Pace, Ridden, RideLength, ridden, with_estimates
+from buildlog.machines.queries import read_lines
+from calc.exposure_gaps import Pace, Ridden, RideLength, ridden
 from calc.upkeep import Use
 
 
 class UpkeepRide(NamedTuple):
-    """One outing. full_charges: what was used of the pack, None where it was not noted or no capacity is known."""
+    """One outing. full_charges: what was used of the pack, None where it was not noted, is in doubt, or no capacity is
+    known; doubted_charges: what it may have been where it is in doubt."""
 
     revision: uuid.UUID
     day: date
     length: RideLength
     full_charges: float | None
+    doubted_charges: float = 0.0
 
 
 class MachineRides:
-    """All outings of some machines with what was fitted."""
+    """All outings of some machines with what was fitted. What is in doubt of them counts as unknown."""
 
-    def __init__(self, vehicles: Collection[uuid.UUID]) -> None:
-        self.revisions = {
-            revision.pk: revision
-            for revision in revisions_with_parts().select_related("vehicle").filter(vehicle__in=vehicles)
-        }
+    def __init__(self, revisions: Iterable[Revision], rides: Iterable[Ride]) -> None:
+        self.revisions = {revision.pk: revision for revision in revisions}
         capacity_ah = {key: _capacity_ah(revision) for key, revision in self.revisions.items()}
-        rows = Revision.objects.filter(pk__in=self.revisions, sessions__isnull=False).order_by("sessions__started_at")
-        # Read through the reverse relation, because buildlog does not import sessions.
-        columns = ("pk", "started_at", "distance_m", "runtime_s", "distance_method", "charge_used_ah")
-        by_revision: dict[uuid.UUID, list[UpkeepRide]] = {}
-        for key, at, distance_m, runtime_s, method, charge_ah in rows.values_list(
-            *(name if name == "pk" else f"sessions__{name}" for name in columns)
-        ):
-            capacity = capacity_ah[key]
-            charges = charge_ah / capacity if charge_ah is not None and capacity else None
-            length = noted_length(distance_m, runtime_s, method)
-            by_revision.setdefault(key, []).append(UpkeepRide(key, timezone.localdate(at), length, charges))
         self._rides: dict[uuid.UUID, list[UpkeepRide]] = {}
-        for key, rides in by_revision.items():
-            lengths = with_estimates([ride.length for ride in rides])
-            own = [ride._replace(length=length) for ride, length in zip(rides, lengths, strict=True)]
-            self._rides.setdefault(self.revisions[key].vehicle_id, []).extend(own)
+        for ride in rides:
+            capacity = capacity_ah[ride.revision]
+            charges = ride.charge_ah / capacity if ride.charge_ah is not None and capacity else None
+            doubted = ride.doubted_ah / capacity if capacity else 0.0
+            own = UpkeepRide(ride.revision, timezone.localdate(ride.started_at), ride.length, charges, doubted)
+            self._rides.setdefault(self.revisions[ride.revision].vehicle_id, []).append(own)
         self._paces = {key: Pace.of(ride.length for ride in rides) for key, rides in self._rides.items()}
         self._fitted = {
             key: {fitting.part_id for fitting in revision.fittings.all()} for key, revision in self.revisions.items()
         }
+
+    @classmethod
+    def of_machines(cls, vehicles: Collection[uuid.UUID]) -> MachineRides:
+        """Read from the database, in as many queries for many machines as for one."""
+        revisions = read_lines(Revision.objects.filter(vehicle__in=vehicles).order_by().values("pk"))
+        machines = list({revision.vehicle_id: revision.vehicle for revision in revisions}.values())
+        rows = stored_rides(machines)
+        return cls(revisions, rides_of_rows(rows, doubtful_facts(machines) if rows else {}))
 
     def has(self, revision: uuid.UUID, part: uuid.UUID) -> bool:
         """Whether a part is fitted on a revision."""
@@ -106,7 +104,9 @@ class MachineRides:
         elif cycles == Part.Cycles.FULL_CHARGES:
             least = sum(ride.full_charges or 0.0 for ride in rides)
             # An outing of which the charge was not noted took at most one full charge (common practice, no source).
-            most = sum(1.0 if ride.full_charges is None else ride.full_charges for ride in rides)
+            most = sum(
+                max(1.0, ride.doubted_charges) if ride.full_charges is None else ride.full_charges for ride in rides
+            )
         return Use(ridden([ride.length for ride in rides], self._paces[vehicle]), least, most)
 
 

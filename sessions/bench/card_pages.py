@@ -18,6 +18,7 @@ from buildlog.people.form_pages import form_page
 from buildlog.people.roles import Right, may_remove, needs
 from buildlog.people.signed_in import SignedInRequest
 from buildlog.records.forms import RecordForm
+from buildlog.records.list_pages import asked_record
 from buildlog.records.pages import change_record, remove_record, write_record
 from sessions.bench.models import TestCard, TestCardItem
 
@@ -122,8 +123,13 @@ def test_card(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
 @form_page
 @needs(Right.LOG)
 def new_test_card(request: SignedInRequest) -> HttpResponse:
+    """A new card for what is ridden now; what it says may be taken from another one."""
     riding = Revision.objects.filter(status=Revision.Status.RIDING).order_by("-date", "-number").first()
-    initial = {"revision": riding.pk} if riding else {}
+    initial: dict[str, Any] = {"revision": riding.pk} if riding else {}
+    like = asked_record(TestCard.objects.prefetch_related("items"), request.GET.get("like"))
+    if like is not None:
+        lines = "\n".join(_line(item) for item in like.items.all())
+        initial |= {"title": like.title, "items": lines, "limits": like.limits, "stops_the_day": like.stops_the_day}
     return write_record(
         request, TestCardForm, TestCard(), title="New test card", back=reverse("test_cards"), initial=initial
     )

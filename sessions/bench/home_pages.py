@@ -8,7 +8,7 @@ from django.http import HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_safe
 
-from buildlog.hosting.backups.status import warning_here
+from buildlog.hosting.backups.warnings import warnings_here
 from buildlog.machines.chosen_machine import chosen, machines_for
 from buildlog.machines.models import Vehicle
 from buildlog.people.roles import Right, has_right
@@ -23,7 +23,7 @@ def home(request: SignedInRequest) -> HttpResponse:
     machines = machines_for(request)
     asked = next((row for row in machines if str(row.pk) == request.GET.get("machine")), None)
     machine = asked or chosen(request, machines)
-    context: dict[str, Any] = {"upkeep_warning": warning_here() if has_right(request.user, Right.ADMIT) else ""}
+    context: dict[str, Any] = {"upkeep_warnings": warnings_here() if has_right(request.user, Right.ADMIT) else []}
     if machine is None:
         return render(request, "bench/first_steps.html", context | {"steps": first_steps(None)})
     vehicle = Vehicle.objects.select_related("assumptions").get(pk=machine.pk)

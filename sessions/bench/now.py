@@ -10,6 +10,7 @@ from buildlog.failures.loop import States
 from buildlog.failures.models import Failure
 from buildlog.failures.queries import failure_list, failures_of_machine
 from buildlog.machines.models import Revision, Vehicle
+from buildlog.machines.queries import ridden_now
 from calc.failure_state import State
 from sessions.bench.machine_bench import Bench, Filters, bench_of
 from sessions.bench.mode_rows import ModeRow
@@ -60,8 +61,7 @@ def now_of(vehicle: Vehicle, system: str) -> Now:
     newest = list(keys[: READ_WHOLE + 1])
     last = _last_session(vehicle, newest[0], system) if newest else None
     if len(newest) > READ_WHOLE:
-        riding = Revision.objects.filter(vehicle=vehicle, status=Revision.Status.RIDING).order_by("-number")
-        return Now(vehicle, riding.first(), last, open_failures=_open_failures(vehicle))
+        return Now(vehicle, ridden_now(vehicle=vehicle).first(), last, open_failures=_open_failures(vehicle))
     bench = bench_of(vehicle, Filters(), system)
     first, after = in_turn(questions_of(bench, system))
     doubts = bench.season.left_out.doubts.listed(system) if bench.season.left_out is not None else []

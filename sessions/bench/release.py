@@ -50,6 +50,11 @@ class ReleaseState:
         return [row.point for row in self.points if row.is_open]
 
     @property
+    def seen(self) -> str:
+        """What a page shows as settled, as its form sends it back: whoever releases has read exactly these."""
+        return " ".join(sorted(str(row.accepted.pk) for row in self.points if row.accepted is not None))
+
+    @property
     def accepted_points(self) -> list[OpenPoint]:
         return [row for row in self.points if not row.is_open]
 

@@ -32,8 +32,9 @@ def revision_release(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
 
 
 def _page(
-    request: SignedInRequest, revision: Revision, wrong: str = "", typed: str = "", key: str = ""
+    request: SignedInRequest, revision: Revision, wrong: str = "", typed: str = "", key: str = "", status: int = 200
 ) -> HttpResponse:
+    """With what was wrong, and what was typed for a point: under it, or above where the point is gone."""
     context = {
         "revision": revision,
         "state": release_state(revision),
@@ -44,7 +45,7 @@ def _page(
         "caution": WIRING,
         "most_letters": MOST_LETTERS,
     }
-    return render(request, "bench/release.html", context, status=422 if wrong else 200)
+    return render(request, "bench/release.html", context, status=status)
 
 
 @require_POST
@@ -55,16 +56,16 @@ def accept_point(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     key, reason = request.POST.get("point", ""), request.POST.get("reason", "").strip()
     point = next((row for row in release_state(revision).open_points if row.key == key), None)
     if point is None:
-        messages.info(request, "That point is not open any more.")
-        return redirect("revision_release", pk=pk)
+        wrote = f" You wrote: {reason}" if reason else ""
+        return _page(request, revision, f"That point is not open any more, so nothing was accepted.{wrote}", status=409)
     if point.needs_owner and not has_right(request.user, Right.ADMIT):
         raise PermissionDenied("Only an owner accepts this point. Mend it, or ask the owner.")
     if point.sentence != request.POST.get("sentence", point.sentence):
-        messages.warning(request, f"It says something else now, so nothing was accepted: {point.sentence}")
-        return redirect("revision_release", pk=pk)
+        wrong = f"This point says something else now, so nothing was accepted yet: {point.sentence}"
+        return _page(request, revision, wrong, reason, key, status=409)
     if not reason or len(reason) > MOST_LETTERS:
         wrong = f"Write why it is ridden all the same, in at most {MOST_LETTERS} characters, {EXAMPLE}."
-        return _page(request, revision, wrong, reason, key)
+        return _page(request, revision, wrong, reason, key, status=422)
     change_log.note_change(accept(revision, point, reason, request.user), frozenset({"reason"}))
     until = " for one outing" if point.for_one_outing else ""
     messages.success(request, f"Accepted{until}: {point.title}")
@@ -77,10 +78,14 @@ def release_to_ride(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """Set a revision to riding, while none of its points is open, and record what was accepted."""
     with transaction.atomic():
         revision = get_object_or_404(Revision.objects.select_for_update(of=("self",)).select_related("vehicle"), pk=pk)
-        open_points = release_state(revision).open_points
-        if open_points:
-            messages.warning(request, f"Not released: {len(open_points)} points are still open.")
+        state = release_state(revision)
+        if state.open_points:
+            count = len(state.open_points)
+            messages.warning(request, f"Not released: {count} {'point is' if count == 1 else 'points are'} still open.")
             return redirect("revision_release", pk=pk)
+        if request.POST.get("seen", state.seen) != state.seen:
+            wrong = "Not released: points were accepted or changed since this page was opened. Read them first."
+            return _page(request, revision, wrong, status=409)
         if revision.status != Revision.Status.RIDING:
             with history.changing(revision) as change:
                 revision.status = Revision.Status.RIDING

@@ -6,6 +6,7 @@ An unknown raises no point: what is not known is listed with the limits. Nothing
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -197,11 +198,13 @@ def _unguarded(subject: Subject) -> Iterator[Finding]:
 def _short_circuit(subject: Subject) -> Iterator[Finding]:
     for fuse in subject.wiring.fuses:
         if fuse.guards_short_circuit is False:
+            opens = f"opens within {written(fuse.blows_within_s or 0.0, 'duration', digits=2)}"
+            if math.isinf(fuse.blows_within_s or 0.0):
+                opens = "need not open at all"
             yield Finding(
                 "The fuse is slower than its cable.",
-                subject.wiring_results["short_circuit_margin"].method
-                or f"At a short circuit of {written(fuse.short_circuit_a or 0.0, 'current')} the fuse "
-                f"{fuse.fitting.part.name} need not open at all; its cable stands it for "
+                f"At a short circuit of {written(fuse.short_circuit_a or 0.0, 'current')} the fuse "
+                f"{fuse.fitting.part.name} {opens}; its cable stands it for "
                 f"{written(fuse.cable_stands_s or 0.0, 'duration', digits=2)}.",
                 str(fuse.fitting.pk),
             )
@@ -342,6 +345,7 @@ def _branch(branch: str) -> str:
 
 _VOLTS = "Take modules away, or fit a controller or motor for more voltage."
 _CHAIN = "Change the part that is too small, or the load."
+_CURRENT = "Limit the controller's current, or fit a motor for more."
 _STAND = "Move weight down or between the contacts, or set the contacts wider."
 RULES = (
     Rule("pack_over_controller", "Build", IMPOSSIBLE, _VOLTS, _voltage(ELECTRONICS[0][0])),
@@ -353,12 +357,24 @@ RULES = (
     Rule("cable_under_fuse", "Wiring", SERIOUS, "A thicker cable or a smaller fuse.", _wired("fuse_under_cable")),
     Rule("cable_overloaded", "Wiring", SERIOUS, _CHAIN, _wired("cable_current_margin")),
     Rule("fuse_under_load", "Wiring", SERIOUS, _CHAIN, _wired("fuse_over_load")),
+    Rule("fuse_overload", "Wiring", SERIOUS, "A smaller fuse or a thicker cable.", _wired("fuse_overload_margin")),
+    Rule("fuse_breaking", "Wiring", SERIOUS, "A fuse that breaks more at d.c.", _wired("fuse_breaking_margin")),
     Rule("unguarded_cable", "Wiring", SERIOUS, "Fit a fuse at the pack.", _unguarded),
     Rule("short_circuit", "Wiring", SERIOUS, "A faster fuse or a thicker cable.", _short_circuit),
     Rule("overloaded_part", "Wiring", SERIOUS, _CHAIN, _overloaded),
     Rule("voltage_drop", "Wiring", SERIOUS, "A thicker or shorter cable.", _drop),
     Rule("sag", "Wiring", SERIOUS, "Less peak current, or more modules in parallel.", _wired("sag_margin")),
     Rule("motor_speed", "Wiring", SERIOUS, "Fewer volts, or limit its speed.", _wired("motor_speed_margin")),
+    Rule("motor_peak_power", "Wiring", SERIOUS, _CURRENT, _wired("motor_power_margin")),
+    Rule("motor_peak_current", "Wiring", SERIOUS, _CURRENT, _wired("motor_peak_current_margin")),
+    Rule("motor_continuous", "Wiring", SERIOUS, _CURRENT, _wired("motor_continuous_margin")),
+    Rule(
+        "motor_peak_time",
+        "Wiring",
+        SERIOUS,
+        "Let the controller hold its peak for less.",
+        _wired("motor_peak_time_margin"),
+    ),
     Rule("falls_over", "Space", IMPOSSIBLE, _STAND, _falls_over),
     Rule("tips_early", "Space", SERIOUS, _STAND, _tips_early),
     Rule("tips_earlier", "Space", SERIOUS, _STAND, _lower_than_parent),

@@ -8,12 +8,14 @@ from datetime import UTC, datetime, time, timedelta
 from django.db import transaction
 
 from buildlog.failures import loop as failure_loop
-from buildlog.failures.models import Cause, Evidence, Failure, FailureMode, Modification, Verification
+from buildlog.failures.models import Cause, Evidence, Failure, FailureMode, Modification, SignOff, Verification
 from buildlog.machines.individuals import Individual, IndividualFitting
 from buildlog.machines.models import Fitting, Part, Revision, Vehicle
+from buildlog.photos.pictures import store_picture
 from buildlog.records import change_log
 from buildlog.upkeep.models import UpkeepCheck, UpkeepItem
-from sessions.demo import season
+from sessions.bench.models import TestCard, TestCardItem
+from sessions.demo import instruments, pictures, season
 from sessions.demo.ride import Day, Ride, simulate
 from sessions.evidence.season import Season
 from sessions.outings.models import Gate, GateMark, Pass, Reading, Session, Venue
@@ -61,6 +63,9 @@ def load() -> bool:
             trials += [_trial(parent, *asked) for asked in plan.trials]
             sessions = [_session(parent, plan, index, venue, gate, chance) for index in range(SESSIONS_PER_REVISION)]
             _failures(parent, plan.number, sessions, parts, failures)
+        assert parent is not None
+        _photos(parent, failures)
+        _test_card(parent)
         _verifications(vehicle)
         _upkeep(vehicle, parts)
         _call_held(vehicle)
@@ -134,6 +139,20 @@ def _plan_and_decide(vehicle: Vehicle, trials: list[Trial]) -> None:
     keep_decisions(own_answers(season, MeasureColumns(season)))
 
 
+def _photos(newest: Revision, failures: dict[str, list[Failure]]) -> None:
+    for subject, picture, caption in season.PHOTOS:
+        shown = {"failure": failures[subject][0]} if isinstance(subject, str) else {"revision": newest}
+        store_picture(getattr(pictures, picture)(), caption=caption, **shown)
+
+
+def _test_card(newest: Revision) -> None:
+    """What the next outing should find out."""
+    title, limits, stops_the_day, items = season.TEST_CARD
+    card = TestCard.objects.create(revision=newest, title=title, limits=limits, stops_the_day=stops_the_day)
+    for position, (what, why) in enumerate(items, 1):
+        TestCardItem.objects.create(card=card, position=position, what=what, why=why)
+
+
 def _verifications(vehicle: Vehicle) -> None:
     """How fixes were shown other than by riding."""
     for title, kind, day, finding in season.VERIFICATIONS:
@@ -192,6 +211,8 @@ def _session(
     )
     Pass.objects.bulk_create(_passes(session, gate, ride, chance))
     Reading.objects.bulk_create(_readings(session, ride, day, chance))
+    if (plan.number, index) == season.RECORDED:
+        instruments.record(session, ride)
     return session
 
 
@@ -291,6 +312,8 @@ def _call_held(vehicle: Vehicle) -> None:
             why = "Invented: calculated, and inspected after riding." if standing.shown.by else by_riding
             failure_loop.sign_held(failure, why)
             signed.add(failure.mode_id)
+    signed_at = datetime.combine(season.SIGNED_ON, time(18, 0), UTC)
+    SignOff.objects.filter(vehicle=vehicle).update(signed_at=signed_at)
 
 
 def remove() -> bool:

@@ -47,9 +47,10 @@ PARTS = {
         "motor",
         8.2,
         {
-            "motor_constant_rpm_per_v": 75.0,
-            "continuous_power_w": 3000.0,
-            "peak_power_w": 4500.0,
+            "motor_constant_rpm_per_v": 95.0,
+            "continuous_power_w": 4200.0,
+            "peak_power_w": 7200.0,
+            "peak_time_s": 30.0,
             "highest_voltage_v": 72.0,
             "continuous_current_a": 90.0,
             "highest_temperature_c": 110.0,
@@ -247,6 +248,27 @@ VERIFICATIONS = (
     ("Long runners on a wider stance", "inspection", date(2026, 1, 25),
      "Invented: both runners, brackets and bolts looked over after four outings; no play, edges worn evenly."),
 )  # fmt: skip
+
+SIGNED_ON = date(2026, 3, 3)
+"""The day after the last outing, on which its owner signs what has held."""
+RECORDED = (6, 3)
+"""The revision, and which of its sessions, that a logger and a receiver recorded: the last one."""
+PHOTOS = (
+    # what it shows: a failure by its name, or a revision by its number; how it is drawn; what is written below it
+    ("runner bracket cracked", "cracked_bracket", "Invented: the crack beside the weld"),
+    (6, "reinforced_bracket", "Invented: the bracket that replaced it"),
+)
+TEST_CARD = (
+    "Invented: next outing",
+    "Half power until the pack is above 0 °C; straight runs only.",
+    "Wind above 10 m/s, less ice than the local rules ask, a hot pack.",
+    (
+        ("Six passes, both ways", "What the taller gearing costs"),
+        ("Look over the brackets before and after", "Whether they last"),
+        ("Bend the throttle cable at the bar while it stands on blocks", "Whether the signal is lost there"),
+    ),
+)
+"""Title, limits, what stops the day, and what to try with what it would tell: of the newest revision, still open."""
 
 PIECE = ("Hub-less motor 4 kW", "K-041, invented")
 """A part and the serial number of the piece of it that was on every revision."""

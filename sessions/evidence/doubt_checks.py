@@ -67,7 +67,7 @@ class CheckedRecords:
 
     @cached_property
     def confirmations(self) -> list[Confirmation]:
-        return list(Confirmation.objects.filter(vehicle=self.facts.vehicle))
+        return list(Confirmation.objects.filter(vehicle__in=self.facts.vehicles))
 
     def confirmed(self, subject: str) -> dict[int, set[str]]:
         """The rules that are confirmed for the values as they are now, by row."""

@@ -6,7 +6,7 @@ Each kind of record is made ready when a rule asks for it: to doubt a pass, no r
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from functools import cached_property
@@ -20,7 +20,7 @@ from buildlog.failures.models import Failure
 from buildlog.machines.doubt_facts import MachineFacts, facts_of_machine
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Revision, Vehicle
-from buildlog.machines.queries import LINE, read_line, revisions_with_parts
+from buildlog.machines.queries import LINE, read_line, read_lines, revisions_with_parts
 from buildlog.storage.columns import as_text
 from calc.doubts.surroundings import cells_in_series
 from sessions.evidence.pass_columns import gates_by_text
@@ -95,11 +95,11 @@ class Rows:
 
 
 class MachineRows:
-    """Facts of one machine, or of one of its sessions, or of a build alone.
+    """Facts of machines, or of one session, or of a build alone.
 
     Parameters
     ----------
-    vehicle: the machine.
+    vehicles: the machines.
     evidence: the sessions that are asked about; None for none.
     machines: the revisions whose builds are asked about.
     session: the one session, where the evidence is of one: what was ridden before it is looked up.
@@ -107,12 +107,12 @@ class MachineRows:
 
     def __init__(
         self,
-        vehicle: Vehicle,
+        vehicles: Collection[Vehicle],
         evidence: Evidence | None,
         machines: Iterable[Machine],
         session: Session | None = None,
     ) -> None:
-        self.vehicle, self._session, self._given = vehicle, session, evidence
+        self.vehicles, self._session, self._given = vehicles, session, evidence
         of_revision = {machine.revision.pk: machine for machine in machines}
         self.revisions: list[Revision] = [machine.revision for machine in of_revision.values()]
         self._place = {key: index for index, key in enumerate(of_revision)}
@@ -129,14 +129,23 @@ class MachineRows:
             line = getattr(vehicle, LINE, None) or read_line(vehicle)
             machines = {revision.pk: Machine(revision) for revision in line}
             evidence = Evidence(Session.objects.filter(revision__vehicle=vehicle), machines)
-        return cls(vehicle, evidence, evidence.machines.values())
+        return cls([vehicle], evidence, evidence.machines.values())
+
+    @classmethod
+    def of_machines(cls, vehicles: Collection[Vehicle]) -> MachineRows:
+        """All records of some machines, in as many queries as for one; their revisions may be at hand."""
+        lines = [getattr(vehicle, LINE, None) for vehicle in vehicles]
+        if None in lines:
+            lines = [read_lines(Revision.objects.filter(vehicle__in=vehicles).order_by().values("pk"))]
+        machines = {revision.pk: Machine(revision) for line in lines for revision in line or ()}
+        return cls(vehicles, Evidence(Session.objects.filter(revision__in=machines), machines), machines.values())
 
     @classmethod
     def of_session(cls, session: Session, evidence: Evidence | None = None) -> MachineRows:
         """A session with what belongs to it, and its build."""
         evidence = evidence or Evidence.of_session(session)
         machine = evidence.machines[session.revision_id]
-        return cls(machine.revision.vehicle, evidence, [machine], session)
+        return cls([machine.revision.vehicle], evidence, [machine], session)
 
     @classmethod
     def around_record(cls, session: Session) -> MachineRows:
@@ -149,7 +158,7 @@ class MachineRows:
     @classmethod
     def of_build(cls, revision: Revision) -> MachineRows:
         """A revision without any session; failures that belong to none."""
-        return cls(revision.vehicle, None, [Machine.in_line(revision)])
+        return cls([revision.vehicle], None, [Machine.in_line(revision)])
 
     @cached_property
     def revision_of(self) -> Any:
@@ -176,11 +185,18 @@ class MachineRows:
 
     @cached_property
     def previous_distance_m(self) -> Any:
-        """What was ridden in the session before each: a wheel counter that was not reset adds it."""
+        """What was ridden in the same machine's session before each: a wheel counter that was not reset adds it."""
         distance_m = self._evidence.numbers["distance_m"]
         if self._session is None or not distance_m.size:
-            return np.append([np.nan], distance_m[:-1]) if distance_m.size else distance_m
-        before = Session.objects.filter(revision__vehicle=self.vehicle, started_at__lt=self._evidence.started_at[0])
+            before_m = np.full(distance_m.shape, np.nan)
+            machine_of = np.array([hash(revision.vehicle_id) for revision in self.revisions])[self.revision_of]
+            for machine in np.unique(machine_of):
+                rows = np.flatnonzero(machine_of == machine)
+                before_m[rows[1:]] = distance_m[rows[:-1]]
+            return before_m
+        before = Session.objects.filter(
+            revision__vehicle__in=self.vehicles, started_at__lt=self._evidence.started_at[0]
+        )
         return _floats([before.order_by("-started_at", "-pk").values_list("distance_m", flat=True).first()])
 
     @cached_property

@@ -1,20 +1,23 @@
-"""The rides of a machine as exposure takes them: what is stored of each, and which have a value in doubt."""
+"""The rides of machines as exposure takes them: what is stored of each, and which have a value in doubt."""
 
 from __future__ import annotations
+
+from collections.abc import Collection
 
 import numpy as np
 
 from buildlog.failures.exposure import StoredRide
 from buildlog.machines.models import Vehicle
-from sessions.evidence.doubts import MachineDoubts, doubts_of_machine
+from sessions.evidence.doubt_facts import MachineRows
+from sessions.evidence.doubts import MachineDoubts
 from sessions.evidence.season import Season
 
-FACTS = ("distance_m", "runtime_s")
+FACTS = ("distance_m", "runtime_s", "charge_used_ah")
 
 
-def doubtful_rides(vehicle: Vehicle) -> dict[str, set[str]]:
+def doubtful_rides(vehicles: Collection[Vehicle]) -> dict[str, set[str]]:
     """Of each fact that exposure takes from a session, the keys of the sessions where it is in doubt."""
-    return doubtful_in(doubts_of_machine(vehicle))
+    return doubtful_in(MachineDoubts(MachineRows.of_machines(vehicles)))
 
 
 def doubtful_in(doubts: MachineDoubts) -> dict[str, set[str]]:
@@ -31,13 +34,13 @@ def rides_of(season: Season) -> list[StoredRide]:
     for log in season.logs:
         if log.length_m is not None:
             tracks_m[log.row] = max(log.length_m, tracks_m.get(log.row, 0.0))
-    lengths = ([_known(season.numbers[name][row]) for name in FACTS] for row in range(season.count))
+    facts = ([_known(season.numbers[name][row]) for name in FACTS] for row in range(season.count))
     return [
         StoredRide(
             season.text[row], season.revision[row], numbers[season.revision[row]], season.started_at[row],
-            distance_m, runtime_s, season.distance_method[row], tracks_m.get(row),
+            distance_m, runtime_s, season.distance_method[row], charge_ah, tracks_m.get(row),
         )
-        for row, (distance_m, runtime_s) in enumerate(lengths)
+        for row, (distance_m, runtime_s, charge_ah) in enumerate(facts)
     ]  # fmt: skip
 
 

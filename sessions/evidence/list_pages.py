@@ -26,7 +26,7 @@ from sessions.outings import queries
 from sessions.outings.models import Pass, Session, Venue
 
 SORTS = (("newest", "Newest first"), ("oldest", "Oldest first"), ("farthest", "Farthest ridden first"))
-SESSIONS_OF_PASSES = 10
+SESSIONS_OF_PASSES = 6
 """So many sessions a page of passes shows, whole."""
 MOST_TICKED = 500
 
@@ -42,6 +42,12 @@ def _query(request: SignedInRequest, sorts: Sequence[tuple[str, str]], *more: Fi
         *more,
     ]
     return ListQuery(request.GET, filters, sorts, subjects=["revision"])
+
+
+def _only_ones(query: ListQuery) -> dict[str, bool]:
+    """Whether there is one machine, and one venue: then no row need name it."""
+    machines, venues = (known.choices for known in query.filters[:2])
+    return {"one_machine": len(machines) == 1, "one_venue": len(venues) == 1}
 
 
 def _chosen(rows: QuerySet[Session], query: ListQuery, revision: Revision | None) -> QuerySet[Session]:
@@ -75,6 +81,7 @@ def sessions(request: SignedInRequest) -> HttpResponse:
         "sessions": page.rows,
         "query": query,
         "results": RESULTS,
+        **_only_ones(query),
         "revision": revision,
         "any_revision": bool(page.rows) or Revision.objects.exists(),
     }
@@ -127,9 +134,22 @@ def passes(request: SignedInRequest) -> HttpResponse:
     if query.is_export:
         return _passes_as_csv(list(rows.order_by("-started_at", "-pk")), chosen)
     page = list_page(rows, request.GET, size=SESSIONS_OF_PASSES, descending=query.sort != "oldest")
-    listed = list(_with_passes(page.rows, chosen))
-    context = {"page": page, "query": query, "sessions": listed, "revision": revision, "any": Pass.objects.exists()}
+    listed = [(session, _only_gate(results), results) for session, results in _with_passes(page.rows, chosen)]
+    context = {
+        "page": page,
+        "query": query,
+        "sessions": listed,
+        "revision": revision,
+        "any": Pass.objects.exists(),
+        **_only_ones(query),
+    }
     return render(request, "evidence/passes.html", context)
+
+
+def _only_gate(results: Sequence[PassResult]) -> str:
+    """The name of the gate that all passes of a session went through; "" where they went through several."""
+    names = {result.run.gate_id: result.run.gate.name for result in results}
+    return next(iter(names.values())) if len(names) == 1 else ""
 
 
 def _with_passes(rows: Sequence[Any], chosen: Q) -> Iterable[tuple[Any, list[PassResult]]]:

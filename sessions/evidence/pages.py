@@ -22,6 +22,7 @@ from sessions.evidence.reader import Evidence
 from sessions.evidence.session_results import pass_rows, report_of
 from sessions.logs.queries import sessions_with_records
 from sessions.outings.models import Session
+from sessions.outings.models.two_phones import unpaired_marks
 from sessions.outings.track_parts import track_of
 
 LEDGER = ("Speed", "Energy", "Range")
@@ -54,7 +55,8 @@ def session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         "earlier": earlier.key(earlier.count - 1) if earlier.count else None,
         "later": _later(session),
         "ledger": [result for result in unfolded if result.key not in named],
-        "cautions": cautions(unfolded),
+        # The first sentence of each; the whole of it stands with its results, which are folded.
+        "cautions": [text.partition(". ")[0].removesuffix(".") + "." for text in cautions(unfolded)],
         "nearest": bars[:NEAREST],
         "groups": grouped(report.results),
         "passes": passes,
@@ -63,6 +65,8 @@ def session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         "readings": session.readings.all(),
         "failures": failures,
         "photos": Photo.objects.filter(session=session),
+        "voice_notes": session.voice_notes.all(),
+        "unpaired": unpaired_marks(session),
         "track": track_of(session.track_parts.all()),
         "logs": session.logs.all(),
         "card_items": session.test_card_items.select_related("card"),

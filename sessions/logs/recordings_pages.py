@@ -59,12 +59,16 @@ def _recordings(request: SignedInRequest, timeline: Timeline) -> dict[str, Any]:
         figures["power"] = coasting["power_figure"]
     if "overlay_figure" in overlay:
         figures["overlay"] = overlay["overlay_figure"]
+    suggestions = suggestions_of(timeline)
+    results = results_of(timeline, Assumptions.of(session.revision.vehicle))
     return {
         "session": session,
         "waiting": session.logs.filter(state=Log.State.WAITING).select_related("pending_import"),
         "timeline": timeline,
-        "suggestions": suggestions_of(timeline),
-        "results": results_of(timeline, Assumptions.of(session.revision.vehicle)),
+        "suggestions": suggestions,
+        "clocks_differ": any(row.is_worth_taking for row in suggestions),
+        "results": results,
+        "cautions": list(dict.fromkeys(result.caution for result in results if result.caution)),
         "events": events[:MOST_SHOWN],
         "more_events": max(len(events) - MOST_SHOWN, 0),
         "figures": figures,

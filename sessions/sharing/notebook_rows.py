@@ -98,7 +98,8 @@ def read_rows(cells: Sequence[Sequence[str]], wanted: Wanted) -> Reading:
         without_time += not has_time
         reading.sessions.append((number, session))
     if without_time:
-        reading.remarks.append(f"{without_time} rows have no time of day: they are stored as of 12:00.")
+        rows_in_words = "1 row" if without_time == 1 else f"{without_time} rows"
+        reading.remarks.append(f"No time of day in {rows_in_words}: stored as of 12:00.")
     if reading.venues:
         names = ", ".join(venue.name for venue in reading.venues.values())
         reading.remarks.append(f"New venues: {names}.")

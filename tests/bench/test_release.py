@@ -4,6 +4,7 @@ The traps are those that cost most when they are found while riding. All are sai
 in JSON and on the phone.
 """
 
+import html
 import json
 from datetime import date, timedelta
 
@@ -93,15 +94,52 @@ SAID = [
     "Most of its weight is on its narrow rear.",
     "Open failure of category I: steering came loose.",
 ]
+ALL_TITLES = set(SAID)
 
 
 def state(revision):
     return release_state(Revision.objects.select_related("vehicle").get(pk=revision.pk))
 
 
-def test_a_sound_machine_gives_none(sound, sign_in):
+def said_of(revision, client, account):
+    """What the revision's page, its release page, JSON and the phone say of its points."""
+    phone = next(row for row in reference(account)["revisions"] if row["id"] == str(revision.pk))["points"]
+    as_json = client.get(f"/api/v1/revisions/{revision.pk}/limits/").json()["release"]["points"]
+    pages = [client.get(f"/revisions/{revision.pk}/{page}").content.decode() for page in ("", "release/", "report/")]
+    return [*(html.unescape(page) for page in pages), *(json.dumps(rows) for rows in (as_json, phone))]
+
+
+def test_a_sound_machine_gives_none(sound, sign_in, make_account):
     assert state(sound).points == []
-    assert "No point is open" in sign_in("reader").get(f"/revisions/{sound.pk}/release/").content.decode()
+    client = sign_in("reader")
+    assert "No point is open" in client.get(f"/revisions/{sound.pk}/release/").content.decode()
+    said = said_of(sound, client, make_account("builder"))
+    assert not any(title in text for title in ALL_TITLES for text in said)
+    assert json.loads(said[3]) == []
+    assert [point["point"] for point in json.loads(said[4])] == ["chain", "steering", "brake"]
+
+
+@pytest.mark.parametrize("name", [*TRAPS, "pack lifted", "narrow rear", "open failure of category I"])
+def test_each_trap_alone_is_said_before_the_first_ride_wherever_one_looks(sound, name, sign_in, make_account):
+    """One trap and nothing else: each page, JSON and the phone say it, and none of the other seven."""
+    more, specifications = {}, SOUND
+    if name in TRAPS:
+        category, specification, title = TRAPS[name]
+        specifications = SOUND | {category: specification}
+    elif name == "pack lifted":
+        more, title = {"pack_z_m": 2.2}, "It tips earlier than R1."
+    elif name == "narrow rear":
+        # The parent is as narrow, so that it is the end that is said and not the change.
+        Revision.objects.filter(pk=sound.pk).update(contact_points=NARROW)
+        more, title = {"points": NARROW}, "Most of its weight is on its narrow rear."
+    else:
+        Failure.objects.create(revision=sound, mode=FailureMode.called("steering came loose"), severity=1)
+        title = "Open failure of category I: steering came loose."
+    revision = build(sound.vehicle, 2, specifications, parent=sound, **more)
+    assert not Session.objects.exists()
+    said = said_of(revision, sign_in("owner"), make_account("builder"))
+    assert all(title in text for text in said)
+    assert not any(other in text for other in ALL_TITLES - {title} for text in said)
 
 
 @pytest.mark.parametrize("name", TRAPS)
@@ -124,18 +162,8 @@ def test_a_narrow_rear_alone_is_said(vehicle):
 
 def test_all_eight_traps_are_said_before_the_first_ride(trapped, sign_in, make_account):
     assert not Session.objects.exists()
-    client = sign_in("owner")
-    pages = [client.get(f"/revisions/{trapped.pk}/{page}").content.decode() for page in ("", "release/", "report/")]
-    as_json = client.get(f"/api/v1/revisions/{trapped.pk}/limits/").json()["release"]
-    phone = next(row for row in reference(make_account("builder"))["revisions"] if row["id"] == str(trapped.pk))[
-        "points"
-    ]
-    for title in SAID:
-        shown = title.replace("'", "&#x27;")
-        assert all(shown in page for page in pages), title
-        assert title in [point["title"] for point in as_json["points"]], title
-        assert title in [point["title"] for point in phone], title
-    assert [point["point"] for point in phone][:3] == ["chain", "steering", "brake"]
+    for text in said_of(trapped, sign_in("owner"), make_account("builder")):
+        assert [title for title in SAID if title not in text] == []
 
 
 def test_nothing_is_called_safe(trapped, sound, sign_in):
@@ -274,7 +302,7 @@ def test_a_point_that_is_gone_and_one_that_changed_are_not_accepted(trapped, sig
     client = sign_in("owner")
     path = f"/revisions/{trapped.pk}/release/accept/"
     for data in ({"point": "no such"}, {"point": "charger", "sentence": "Something else.", "reason": "x"}):
-        assert client.post(path, data).status_code == 302
+        assert client.post(path, data).status_code == 409
     assert not AcceptedPoint.objects.exists()
 
 

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from calc import charging, wiring
+from calc import charging, fuses, wiring
 from tests.calc.kernel_cases import CHECKS, Case
 
 CASES = [
@@ -21,8 +21,16 @@ CASES = [
         {"section_mm2": 10.0, "ambient_c": 40.0, "insulation_c": 90.0},
         edges=[{"section_mm2": 1.5}, {"section_mm2": 120.0}, {"ambient_c": 65.0, "insulation_c": 70.0}],
     ),
-    Case(wiring.fuse_protection, {"load_a": 40.0, "fuse_a": 50.0, "cable_a": 57.0}, edges=[{"load_a": 0.0}]),
-    Case(wiring.fuse_longest_s, {"rating_a": 40.0, "current_a": 100.0}),
+    Case(fuses.fuse_protection, {"load_a": 40.0, "fuse_a": 50.0, "cable_a": 57.0}, edges=[{"load_a": 0.0}]),
+    Case(fuses.overload_margin_a, {"fusing_a": 80.0, "cable_a": 57.0}),
+    Case(fuses.fuse_longest_s, {"rating_a": 40.0, "current_a": 100.0}),
+    Case(
+        fuses.gg_fuse_longest_s, {"rating_a": 50.0, "current_a": 200.0}, edges=[{"rating_a": 16.0}, {"rating_a": 400.0}]
+    ),
+    Case(
+        fuses.longest_opening_s,
+        {"current_a": 100.0, "point_current_a": [54.0, 80.0, 140.0], "point_time_s": [600.0, 5.0, 0.5]},
+    ),
     Case(wiring.adiabatic_limit_s, {"section_mm2": 10.0, "current_a": 2500.0, "k": 115.0}),
     Case(
         wiring.branch_currents_a,
@@ -72,8 +80,11 @@ def test_strings_share_a_current_and_unequal_ones_charge_each_other():
 
 
 def test_a_fuse_is_never_slower_at_a_higher_current():
-    times = wiring.fuse_longest_s(40.0, np.linspace(54.0, 400.0, 200))
-    assert (np.diff(times) <= 1e-12).all()
+    for times in (
+        fuses.fuse_longest_s(40.0, np.linspace(54.0, 400.0, 200)),
+        fuses.gg_fuse_longest_s(50.0, np.linspace(80.0, 2000.0, 200)),
+    ):
+        assert (np.diff(times) <= 1e-12).all()
 
 
 @pytest.mark.parametrize(
@@ -81,6 +92,8 @@ def test_a_fuse_is_never_slower_at_a_higher_current():
     [
         (lambda: charging.charge_times(10.0, 4.2, 4.2, 0.05, 5.0), "above empty_voltage_v"),
         (lambda: wiring.branch_currents_a(1.0, [50.0], [0.1, 0.1]), "as long as"),
+        (lambda: fuses.longest_opening_s(1.0, [50.0], [0.1, 0.1]), "as long as"),
+        (lambda: fuses.longest_opening_s(1.0, [50.0, 40.0], [0.1, 0.1]), "must grow"),
     ],
 )
 def test_impossible_wirings_are_refused(call, words):

@@ -1,19 +1,32 @@
 """The invented season: simulated, reproducible, marked, and removable without touching anything real."""
 
 from collections import Counter
+from datetime import timedelta
 
 import numpy as np
 import pytest
 from django.core.management import CommandError, call_command
 from scipy.integrate import solve_ivp
 
-from buildlog.models import Failure, FailureMode, Fitting, Individual, Modification, Part, Revision, Vehicle
+from buildlog.models import (
+    Failure,
+    FailureMode,
+    Fitting,
+    Individual,
+    Modification,
+    Part,
+    Photo,
+    Revision,
+    SignOff,
+    Vehicle,
+)
 from buildlog.upkeep.due import Upkeep
 from sessions.demo import loading
 from sessions.demo.ride import STEP_S, Build, Day, RoadLoad, simulate
 from sessions.demo.season import SEASON
 from sessions.evidence.season import Season
-from sessions.models import Gate, Pass, Reading, Session, Trial, Venue
+from sessions.logs.models import ColumnMapping
+from sessions.models import Gate, Log, Pass, Reading, Session, TestCard, Trial, Venue
 
 STILL = Day(air_temperature_c=-5.0, wind_mps=0.0, rolling_factor=1.0)
 
@@ -67,6 +80,31 @@ def test_it_shows_each_part_of_the_loop_once_and_one_doubt(db):
     newest = Revision.objects.select_related("vehicle").get(status="riding")
     assert [row.word for row in Upkeep([vehicle.pk]).on(newest)] == ["not due", "not due"]
     assert Individual.objects.get().places.count() == len(SEASON)
+
+
+def test_it_has_a_logger_s_file_a_track_photos_and_a_card_and_leaves_nothing_of_them(db, settings):
+    loading.load()
+    table, track = sorted(Log.objects.all(), key=lambda log: log.name)
+    assert (table.session, table.state, track.state) == (track.session, "read", "read")
+    session = table.session
+    assert session == Session.objects.order_by("started_at").last()
+    # What the instruments say and what was typed is the same ride: the counter was off by a few per cent at most.
+    for log in (table, track):
+        assert log.length_m == pytest.approx(session.distance_m, rel=0.05)
+        assert log.duration_s == pytest.approx(session.runtime_s, abs=2.0)
+    assert {photo.caption.partition(":")[0] for photo in Photo.objects.all()} == {"Invented"}
+    assert TestCard.objects.get().items.filter(outcome="open").count() == 3
+    assert not ColumnMapping.objects.exists()
+    loading.remove()
+    for model in (Log, Photo, TestCard):
+        assert not model.objects.exists()
+
+
+def test_nothing_of_it_is_dated_after_its_season_but_when_it_was_loaded(db):
+    loading.load()
+    last = Session.objects.latest("started_at").started_at
+    for signed in SignOff.objects.all():
+        assert last < signed.signed_at < last + timedelta(days=7)
 
 
 def test_every_page_says_that_it_is_invented(sign_in):

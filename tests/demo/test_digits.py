@@ -10,7 +10,7 @@ from django.test import Client
 from sessions.demo import loading
 
 pytestmark = pytest.mark.django_db
-ELSEWHERE = re.compile(r"^/(static|api|media|admin|help|methods|accounts)|/remove/|out/|original|csv|zip|archive")
+ELSEWHERE = re.compile(r"^/(static|api|media|help|methods|accounts)|/remove/|out/|original|csv|zip|archive")
 NUMBER = r"[−+-]?\d+(?:\.\d+)?"
 WITH_UNCERTAINTY = re.compile(rf"({NUMBER}) ± (\d+(?:\.\d+)?)")
 LIMITS = re.compile(rf"({NUMBER})(?: km/h| Wh/km| km)? \(?\s*({NUMBER}) to ({NUMBER})")

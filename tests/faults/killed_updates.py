@@ -1,11 +1,11 @@
 """Updates that are killed: `python -m tests.faults.killed_updates TEMPLATE [STEPS]`.
 
-A window is a moment in an update: before each step of the database's build, in its middle, when it is made and not
-recorded, when it is recorded; around the backup before, and around the end. First an update that nobody kills lists
-them, and shows what the database is to become. Then, for each of the windows (or those of so many STEPS), one is
-killed there with SIGKILL, on a fresh copy of the template, and from what it left another goes on; where two left the
-same, one goes on for both. Where not all are killed, what a kill would leave of SQLite's file is looked at in each
-window. With TEMPLATE `empty` there is no database yet.
+A window is a moment in an update: when a table of an empty database is made; before each step of the database's
+build, in its middle, when it is made and not recorded, when it is recorded; around the backup before, and around
+the end. First an update that nobody kills lists them, and shows what the database is to become. Then, for each of
+the windows (or those of so many STEPS), one is killed there with SIGKILL, on a fresh copy of the template, and
+from what it left another goes on; where two left the same, one goes on for both. Where not all are killed, what a
+kill would leave of SQLite's file is looked at in each window. With TEMPLATE `empty` there is no database yet.
 
 A process of its own, on the installation that its environment names. It loads the program once and forks, so that an
 update costs a part of a second. Prints its figures as JSON.
@@ -21,6 +21,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from unittest import mock
 
 import django
 
@@ -35,6 +36,7 @@ from django.db.migrations.migration import Migration  # noqa: E402
 
 from buildlog.hosting import update  # noqa: E402
 from buildlog.hosting.backups import retention, server  # noqa: E402
+from buildlog.management.commands import migrate  # noqa: E402
 from tests import servers  # noqa: E402
 
 FILE = settings.DATA / "buildlog.sqlite3"
@@ -54,6 +56,7 @@ class Windows:
     def install(self):
         apply_migration, record_migration = MigrationExecutor.apply_migration, MigrationExecutor.record_migration
         apply, emit_post_migrate = Migration.apply, frameworks.emit_post_migrate_signal
+        build_if_empty = migrate.Command.build_if_empty
         backup, bring_up_to_date, call_command = update._backup, update._bring_up_to_date, update.call_command
 
         def applied(executor, state, migration, *args, **kwargs):
@@ -71,6 +74,17 @@ class Windows:
 
                 operation.database_forwards = half
             return apply(migration, *args, **kwargs)
+
+        def built_at_once(command):
+            editor = type(command.connection.schema_editor())
+            create_model = editor.create_model
+
+            def created(editor, model):
+                create_model(editor, model)
+                self.reached(f"{model._meta.label} created")
+
+            with mock.patch.object(editor, "create_model", created):
+                build_if_empty(command)
 
         def recorded(executor, migration):
             self.reached(f"{migration} made and not recorded")
@@ -91,6 +105,7 @@ class Windows:
             return wrapped
 
         MigrationExecutor.apply_migration, MigrationExecutor.record_migration = applied, recorded
+        migrate.Command.build_if_empty = built_at_once
         Migration.apply, frameworks.emit_post_migrate_signal = in_the_middle, all_made
         update._backup, update.call_command = around("the backup", backup), around("the steps", call_command)
         update._bring_up_to_date = around("all of it", bring_up_to_date)

@@ -48,7 +48,10 @@ def test_the_owner_is_told_the_figures(sign_in, folder):
     told = sign_in("owner").get("/health/").json()
     assert told["database"]["engine"] == connection.display_name
     assert told["disk"]["free_bytes"] > 0
-    assert told["backup"] == {"status": "ok", "trouble": "", "age_h": None, "every_h": 24, "size_bytes": 0}
+    assert told["backup"] == {
+        "status": "ok", "trouble": "", "age_h": None, "every_h": 24, "size_bytes": 0,
+        "is_encrypted": False, "restore_drill_age_d": None,
+    }  # fmt: skip
     assert told["version"]
 
 

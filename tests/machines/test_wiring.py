@@ -6,6 +6,7 @@ from buildlog.machines.machine import Machine
 from buildlog.machines.wiring import Wiring
 from buildlog.machines.wiring_results import wiring_results
 from buildlog.models import Fitting, Part, Revision
+from tests.filled_forms import opened
 
 MODULE = {
     "nominal_voltage_v": 50.4, "full_voltage_v": 58.8, "empty_voltage_v": 35.0, "capacity_ah": 12.0,
@@ -67,6 +68,16 @@ def test_a_sound_chain_raises_no_alarm(chain):
          "Braking into a full pack passes the controller's limit."),
         ("speed_controller", CONTROLLER | {"lowest_voltage_v": 45.0, "peak_current_a": 240.0}, "sag_margin",
          "It cuts out at its peak."),
+        ("fuse", {"rated_current_a": 55.0, "kind": "gg"}, "fuse_overload_margin",
+         "An overload heats the cable too far before its fuse opens."),
+        ("fuse", {"rated_current_a": 55.0, "breaking_capacity_a": 1000.0}, "fuse_breaking_margin",
+         "The fuse cannot break a short circuit."),
+        ("motor", {"peak_power_w": 6000.0, "peak_time_s": 20.0}, "motor_power_margin",
+         "The motor gets more than its peak power."),
+        ("motor", {"peak_current_a": 110.0}, "motor_peak_current_margin",
+         "The motor gets more than its peak current."),
+        ("motor", {"continuous_power_w": 2000.0}, "motor_continuous_margin",
+         "The controller can hold more than the motor stands for long."),
     ],
 )  # fmt: skip
 def test_what_does_not_fit_is_said(chain, category, specification, key, words):
@@ -115,3 +126,97 @@ def test_which_wirings_of_the_modules_at_hand_fit(chain):
         (2, 1, False, False),
     ]
     assert choices[1].margin_v == pytest.approx(72.0 - 117.6)
+
+
+def test_a_motor_is_used_within_its_ratings_and_their_times(chain):
+    """By hand: 50 A at 50.4 V are 2520 W for long; 120 A on a full pack of 0.0323 Ω bring 120 × 54.93 V = 6592 W."""
+    motor = fit(chain, "motor", {"continuous_power_w": 2000.0, "peak_power_w": 7000.0, "peak_time_s": 20.0}).part
+    assert result(chain, "motor_continuous_margin").value == pytest.approx(2000 - 2520)
+    assert "this load for 20 s" in result(chain, "motor_continuous_margin").alarm.sentence
+    ohm = 0.03 + 2 * 1.91e-3 * 304.5 / 254.5
+    assert result(chain, "motor_power_margin").value == pytest.approx(7000 - 120 * (58.8 - ohm * 120), abs=0.5)
+    assert result(chain, "motor_power_margin").alarm is None
+    # What is not stated is no alarm, and does not stand for anything.
+    assert result(chain, "motor_peak_time_margin").value is None
+    part = Part.objects.get(category="speed_controller")
+    part.specification |= {"peak_time_s": 60.0}
+    part.save()
+    assert result(chain, "motor_peak_time_margin").value == pytest.approx(-40.0)
+    assert "stands its own for 20 s" in result(chain, "motor_peak_time_margin").alarm.sentence
+    # A peak that the motor stands continuously needs no time.
+    motor.specification |= {"continuous_power_w": 6800.0}
+    motor.save()
+    assert result(chain, "motor_peak_time_margin").value is None
+    assert result(chain, "motor_continuous_margin").alarm is None
+    motor.specification = {"continuous_power_w": 2000.0}
+    motor.save()
+    assert "for a time that is not known" in result(chain, "motor_continuous_margin").alarm.sentence
+
+
+def test_two_motors_share_the_load_and_a_phase_current_is_compared_as_such(chain):
+    fit(chain, "motor", {"continuous_power_w": 1300.0, "peak_current_a": 70.0}, 2)
+    assert result(chain, "motor_continuous_margin").value == pytest.approx(2600 - 2520)
+    assert result(chain, "motor_peak_current_margin").value == pytest.approx(140 - 120)
+    assert "in the phases it is higher" in result(chain, "motor_peak_current_margin").method
+    part = Part.objects.get(category="speed_controller")
+    part.specification |= {"phase_current_a": 300.0}
+    part.save()
+    assert result(chain, "motor_peak_current_margin").alarm.sentence.startswith("The controllers drive 300 A through")
+
+
+def test_each_kind_of_fuse_has_its_own_curve_and_an_unknown_one_none(chain):
+    """A short circuit of the full pack of 0.03 Ω through 2 m of 10 mm²: 1700 A, which the cable stands 0.45 s."""
+    fuse = Part.objects.get(category="fuse")
+    assert result(chain, "short_circuit_margin").value is None
+    assert "a fuse with its kind" in result(chain, "short_circuit_margin").needs[0]
+    stands_s = (115 * 10 / (58.8 / (0.03 + 2 * 1.91e-3 * 304.5 / 254.5))) ** 2
+    for specification, opens_s, by in (
+        ({"kind": "blade"}, 0.15, "by ISO 8820-3"),
+        ({"kind": "gg"}, 0.1, "by IEC 60269"),
+        ({"kind": "other", "opens_at_2_times_s": 9.0, "opens_at_6_times_s": 0.2}, 0.2, "by its data sheet"),
+    ):
+        fuse.specification = {"rated_current_a": 55.0} | specification
+        fuse.save()
+        short = result(chain, "short_circuit_margin")
+        assert short.value == pytest.approx(stands_s - opens_s, abs=1e-6)
+        assert by in short.method
+    fuse.specification = {"rated_current_a": 55.0, "kind": "other"}
+    fuse.save()
+    assert result(chain, "short_circuit_margin").value is None
+    assert result(chain, "fuse_overload_margin").value is None
+    assert result(chain, "fuse_under_cable").value == pytest.approx(2.0)
+
+
+def test_the_kind_of_a_fuse_is_chosen_by_form_and_interface(db, sign_in):
+    client = sign_in("builder")
+    path = "/parts/new/fuse/"
+    form = opened(client, path) | {"name": "Main", "rated_current_a": "100", "kind": "gg", "opens_at_2_times_s": "5"}
+    assert client.post(path, form).status_code == 302
+    part = Part.objects.get(category="fuse")
+    assert part.specification == {"rated_current_a": 100.0, "kind": "gg", "opens_at_2_times_s": 5.0}
+    text = client.get(part.get_absolute_url()).content.decode()
+    assert "gG (IEC 60269)" in text
+    assert "Opens within, at 2 times its rating" in text
+    path = f"/parts/{part.pk}/edit/"
+    client.post(path, opened(client, path) | {"kind": ""})
+    part.refresh_from_db()
+    assert "kind" not in part.specification
+    body = {"name": "Second", "category": "fuse", "specification": {"rated_current_a": 40, "kind": "glass"}}
+    answer = client.post("/api/v1/parts/", body, content_type="application/json")
+    assert answer.status_code == 400
+    assert "none of its choices: blade, gg, other" in answer.json()["specification"]["kind"][0]
+    body["specification"] = {"rated_current_a": 40, "opens_at_2_times_s": 0.2, "opens_at_6_times_s": 5}
+    answer = client.post("/api/v1/parts/", body, content_type="application/json")
+    assert "opens sooner" in answer.json()["specification"]["opens_at_6_times_s"][0]
+
+
+def test_a_precharge_resistor_is_typed_and_shown_in_ohms(chain, sign_in):
+    """A bare 100 is 100 Ω; internal resistances stay in mΩ."""
+    client = sign_in("builder")
+    path = "/parts/new/precharge/"
+    assert client.post(path, opened(client, path) | {"name": "Wirewound", "resistance_ohm": "100"}).status_code == 302
+    part = Part.objects.get(category="precharge")
+    assert part.specification == {"resistance_ohm": 100.0}
+    Fitting.objects.create(revision=chain, part=part)
+    assert "100 Ω" in client.get(f"/revisions/{chain.pk}/wiring/").content.decode()
+    assert "60 mΩ" in client.get(Part.objects.get(category="battery_module").get_absolute_url()).content.decode()

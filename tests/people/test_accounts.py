@@ -85,10 +85,6 @@ def test_own_units_and_password(sign_in, django_user_model):
     assert client.get("/").status_code == 200
 
 
-def test_readers_cannot_enter_the_back_room(sign_in):
-    assert sign_in("builder").get("/admin/").status_code == 403
-
-
 def test_pages_carry_the_headers(sign_in):
     answer = sign_in("reader").get("/")
     policy = answer["Content-Security-Policy"]

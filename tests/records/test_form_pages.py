@@ -9,7 +9,7 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.utils import timezone
 
 from buildlog.models import Failure, FailureMode, Fitting, Part, Photo
-from sessions.models import Gate, Pass, Session, Venue
+from sessions.models import Gate, Pass, Session, TestCard, TestCardItem, Venue
 from tests.filled_forms import fields_of, opened
 
 GOOD = {"started_at": "2026-01-17 11:00", "runtime_s": "30", "distance_m": "10"}
@@ -250,3 +250,17 @@ def test_the_form_of_a_failure_says_how_often_it_came_before(sign_in, revision, 
     assert "R1 on " in str(answer["says"])
     assert "can hurt somebody" in str(answer["says"])
     assert Failure.objects.count() == 1
+
+
+def test_a_part_and_a_card_are_duplicated_into_a_form_that_is_not_stored_yet(sign_in, battery, card):
+    client = sign_in("builder")
+    form = client.get(f"/parts/new/{battery.category}/?like={battery.pk}").context["form"]
+    assert form["name"].value() == f"{battery.name}, copy"
+    assert form["capacity_ah"].value() == "12"
+    assert Part.objects.count() == 1
+    # A part of another kind has other figures, so there is nothing to take over.
+    assert client.get(f"/parts/new/motor/?like={battery.pk}").status_code == 404
+    TestCardItem.objects.create(card=card, what="Six passes", why="whether it is faster", outcome="skipped")
+    form = client.get(f"/test-cards/new/?like={card.pk}").context["form"]
+    assert form["items"].value() == "Six passes — whether it is faster"
+    assert TestCard.objects.count() == 1

@@ -89,6 +89,8 @@ KINDS = {
     "go/no-go": ("go_no_go", "go-no-go-checks", None),
     "mode": ("failure_mode", "failure-modes", None),
     "photo": ("photo", "photos", "/photos/{}/remove/"),
+    "voice note": ("voice_note", "voice-notes", "/sessions/voice-notes/{}/remove/"),
+    "mark": ("mark_tap", "mark-taps", None),
     "log": ("log", None, "/sessions/logs/{}/remove/"),
 }
 
@@ -471,17 +473,6 @@ def test_a_device_s_change_says_which_it_was(client, session, reading, oona, lin
     send = lambda: client.patch(path, json.dumps(told), content_type="application/json", headers=bearer)  # noqa: E731
     [line] = lines(send)
     assert line.startswith(f"account {oona.pk}, device {device.pk} changed reading {reading.pk}")
-
-
-def test_the_back_room_s_changes_and_removals_are_lines_too(make_account, vehicle, revision, client, lines):
-    owner = make_account("owner")
-    client.force_login(owner)
-    path = f"/admin/buildlog/vehicle/{vehicle.pk}/change/"
-    [line] = lines(lambda: client.post(path, {"id": vehicle.pk, "name": "Kart", "purpose": ""}))
-    assert line.startswith(f"account {owner.pk} changed vehicle {vehicle.pk} (Kart): ")
-    path = f"/admin/buildlog/revision/{revision.pk}/delete/"
-    [line] = lines(lambda: client.post(path, {"post": "yes"}))
-    assert line.startswith(f"account {owner.pk} removed revision {revision.pk}")
 
 
 def test_a_recording_that_is_moved_is_a_line(as_, log, oona, lines):

@@ -4,9 +4,21 @@ import json
 
 import pytest
 
-from buildlog.models import Cause, Failure, Fitting, Modification, Part, Photo, Revision, Vehicle
+from buildlog.models import Cause, Failure, FailureMode, Fitting, Modification, Part, Photo, Revision, Vehicle
 from buildlog.records.form_merge import BEGAN_FROM
-from sessions.models import Assumptions, Gate, GateMark, Pass, Reading, Session, TestCard, TestCardItem, Venue
+from sessions.models import (
+    AcceptedPoint,
+    Assumptions,
+    Gate,
+    GateMark,
+    Pass,
+    Reading,
+    Release,
+    Session,
+    TestCard,
+    TestCardItem,
+    Venue,
+)
 from tests.filled_forms import fields_of, opened
 
 SESSION, PASS, CARD = "/sessions/{}/edit/", "/sessions/passes/{}/edit/", "/test-cards/{}/edit/"
@@ -458,6 +470,66 @@ def test_assumptions_nobody_stored_yet_are_compared_with_the_defaults(client, ve
     client.post(path, {**fields_of(answer), "keep_u_voltage_v": "mine"})
     found = Assumptions.objects.get()
     assert (found.u_press_s, found.u_voltage_v) == (0.3, 0.2)
+
+
+@pytest.fixture
+def failing(revision):
+    """A revision with two open points: failures of category II."""
+    Revision.objects.filter(pk=revision.pk).update(status="in_build")
+    for name in ("brake faded", "steering came loose"):
+        Failure.objects.create(revision=revision, mode=FailureMode.called(name), severity=2)
+    return revision
+
+
+def acceptances(client, revision):
+    """The forms on the page of a release by which points are accepted."""
+    return [
+        {"point": row.point.key, "sentence": row.point.sentence}
+        for row in client.get(f"/revisions/{revision.pk}/release/").context["state"].points
+    ]
+
+
+def test_a_point_that_says_something_else_meanwhile_is_not_accepted_and_the_reason_stays(client, failing):
+    form, _ = acceptances(client, failing)
+    FailureMode.objects.filter(name="brake faded").update(name="brake faded hot")
+    FailureMode.objects.filter(name="steering came loose").update(name="steering came off")
+    path = f"/revisions/{failing.pk}/release/accept/"
+    answer = client.post(path, {**form, "reason": "Walking pace on the shore"})
+    words = answer.content.decode()
+    assert answer.status_code == 409
+    assert "says something else now" in words
+    assert "Walking pace on the shore</textarea>" in words
+    assert not AcceptedPoint.objects.exists()
+    [again] = [row for row in acceptances(client, failing) if row["point"] == form["point"]]
+    assert client.post(path, {**again, "reason": "Walking pace on the shore"}).status_code == 302
+    assert AcceptedPoint.objects.get().sentence == again["sentence"]
+
+
+def test_a_point_that_is_settled_meanwhile_is_not_accepted_and_what_was_typed_is_shown(client, failing):
+    form, _ = acceptances(client, failing)
+    Failure.objects.all().delete()
+    answer = client.post(f"/revisions/{failing.pk}/release/accept/", {**form, "reason": "Walking pace on the shore"})
+    assert answer.status_code == 409
+    assert "not open any more, so nothing was accepted. You wrote: Walking pace" in answer.content.decode()
+    assert not AcceptedPoint.objects.exists()
+
+
+def test_a_revision_is_not_released_with_a_point_that_its_page_did_not_show(client, failing):
+    for form in acceptances(client, failing):
+        client.post(f"/revisions/{failing.pk}/release/accept/", {**form, "reason": "Walking pace"})
+    path = f"/revisions/{failing.pk}/release/"
+    seen = client.get(path).context["state"].seen
+    Failure.objects.create(revision=failing, mode=FailureMode.called("chain came off"), severity=2)
+    assert client.post(f"{path}ride/", {"seen": seen}).status_code == 302
+    assert not Release.objects.exists()
+    [new] = [row for row in acceptances(client, failing) if "chain" in row["sentence"]]
+    client.post(f"{path}accept/", {**new, "reason": "Accepted by somebody else meanwhile"})
+    answer = client.post(f"{path}ride/", {"seen": seen})
+    assert (answer.status_code, "since this page was opened" in answer.content.decode()) == (409, True)
+    assert "Accepted by somebody else meanwhile" in answer.content.decode()
+    assert not Release.objects.exists()
+    assert client.post(f"{path}ride/", {"seen": answer.context["state"].seen}).status_code == 302
+    assert len(Release.objects.get().points) == 3
 
 
 def test_a_track_s_length_in_the_address_is_a_change_and_not_a_beginning(client, session):

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from calc import charging, wiring
+from calc import charging, drivetrain, fuses, wiring
 
 
 @pytest.mark.parametrize(
@@ -62,13 +62,58 @@ def test_adiabatic_limit(current, time, k, section):
 @pytest.mark.parametrize(("share", "longest"), [(1.35, 600.0), (2.0, 5.0), (3.5, 0.5), (6.0, 0.15), (9.0, 0.15)])
 def test_blade_fuse(share, longest):
     # Blade fuse data sheet of 2022, p. 3, rows of 35 to 40 A, which names ISO 8820-3.
-    assert wiring.fuse_longest_s(40.0, 40.0 * share) == pytest.approx(longest)
-    assert np.isinf(wiring.fuse_longest_s(40.0, 40.0))
+    assert fuses.fuse_longest_s(40.0, 40.0 * share) == pytest.approx(longest)
+    assert np.isinf(fuses.fuse_longest_s(40.0, 40.0))
+
+
+@pytest.mark.parametrize(
+    ("rating", "points"),
+    # Mean time-current points of one maker's NH fuses of the class gG, as (current [A], time [s]) in the standard
+    # types of pandapower 3.5.6 (BSD licence), read there from the maker's curves.
+    [
+        (16, ((35, 400), (75, 2), (150, 0.1))),
+        (25, ((100, 10), (210, 0.2))),
+        (50, ((200, 40), (300, 4), (400, 1))),
+        (63, ((200, 100), (300, 10), (400, 2))),
+        (80, ((250, 120), (450, 7), (1150, 0.1))),
+        (100, ((250, 400), (430, 20), (900, 1), (1250, 0.2))),
+        (125, ((400, 120), (740, 7), (2000, 0.1))),
+        (160, ((500, 120), (900, 7), (2300, 0.1))),
+        (200, ((650, 120), (1200, 7), (3000, 0.1))),
+        (250, ((800, 120), (1650, 7), (4000, 0.1))),
+        (315, ((920, 120), (1900, 7), (5000, 0.1))),
+        (400, ((1350, 120), (2800, 7), (6500, 0.1))),
+    ],
+)
+def test_a_gg_fuse_of_a_maker_opens_within_the_longest_time(rating, points):
+    for current, mean_s in points:
+        longest_s = fuses.gg_fuse_longest_s(float(rating), float(current))
+        assert mean_s <= longest_s
+    # Nor is the table slower than those fuses by far: from half as much current more it says no more than 5 s.
+    within_5_s = [current for current, mean_s in points if mean_s <= 5]
+    assert all(fuses.gg_fuse_longest_s(float(rating), 1.5 * current) <= 5.0 for current in within_5_s)
+
+
+def test_conventional_currents_of_gg():
+    # IEC 60269-1 as quoted by viox.com, "IEC 60269 low voltage fuse selection guide", and elektro.info.pl: a gG fuse
+    # above 16 A does not open at 1.25 I_n and surely opens at 1.6 I_n in 1 h up to 63 A, 2 h up to 160 A.
+    assert np.isinf(fuses.gg_fuse_longest_s(50.0, 1.25 * 50.0))
+    assert fuses.gg_fuse_longest_s(50.0, 80.0) == pytest.approx(3600.0)
+    assert fuses.gg_fuse_longest_s(100.0, 160.0) == pytest.approx(7200.0)
+    # IEC 60364-4-43, 433.1: I_2 = 80 A against 1.45 times the 57 A of 10 mm² holds, against 41 A of 6 mm² does not.
+    assert fuses.overload_margin_a(fuses.fusing_current_a("gg", 50.0), 57.0) == pytest.approx(2.65)
+    assert fuses.overload_margin_a(fuses.fusing_current_a("gg", 50.0), 41.0) < 0
+
+
+def test_a_motor_stands_its_peak_for_its_time_only():
+    # IEC 60034-1, S2: a short-time rating with its time; above the peak no time is stated.
+    times = drivetrain.rated_time_s(np.array([3000.0, 3001.0, 5000.0, 5001.0]), 3000.0, 5000.0, 20.0)
+    assert times.tolist() == [np.inf, 20.0, 20.0, 0.0]
 
 
 def test_a_fuse_lies_between_load_and_cable():
     # IEC 60364-4-43, 433.1: I_B ≤ I_n ≤ I_z. 48 A load, 50 A fuse, 41 A cable (6 mm²): the cable burns first.
-    assert wiring.fuse_protection(48.0, 50.0, 41.0) == (2.0, -9.0)
+    assert fuses.fuse_protection(48.0, 50.0, 41.0) == (2.0, -9.0)
 
 
 def test_charging_against_a_solver():

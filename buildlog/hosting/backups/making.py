@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import secrets
 import shutil
 import sqlite3
 import tempfile
@@ -17,7 +18,7 @@ from django.conf import settings
 from django.core.files.storage import Storage, default_storage
 from django.db import Error
 
-from buildlog.hosting.backups import in_use, retention, rot, server, status
+from buildlog.hosting.backups import encryption, in_use, retention, rot, server, status
 from buildlog.hosting.backups.database import LIVE_NAME, Database, snapshot
 from buildlog.hosting.backups.package import DATABASE, Manifest, NotABackup, Writer, is_part_name
 from buildlog.hosting.backups.restored_settings import environment_settings, settings_files
@@ -62,7 +63,10 @@ def make_backup(
             missing = len(backup.manifest.missing_files)
             known = status.read(data)
             last_good = Path(known.last_good_file) if known.last_good_file else None
-            damaged = rot.damaged_files(backup.manifest.parts, last_good, known.damaged_files)
+            earlier = encryption.parts_of(last_good, data) if last_good else ()
+            damaged = rot.damaged_files(backup.manifest.parts, earlier, last_good, known.damaged_files)
+            if settings.BACKUP_PUBLIC_KEY:
+                encryption.keep_parts(data, backup.path, backup.manifest)
             is_elsewhere = target is not None
             status.note_good(data, backup.path, missing, moment, elsewhere=is_elsewhere, damaged_files=damaged)
             needed = {Path(file.backup) for file in damaged}
@@ -115,11 +119,15 @@ def _backup_lock(data: Path) -> Iterator[None]:
 
 def name_before_update(moment: datetime) -> Path:
     """The name of a backup made before an update at this moment. Raises BackupFailed with a sentence."""
-    suffix = server.DUMP_SUFFIX if server.holds_the_records() else ".zip"
+    suffix = server.DUMP_SUFFIX if server.holds_the_records() else usual_suffix()
     try:
         return retention.free_name(folder(), moment, before_update=True, suffix=suffix)
     except OSError as error:
         raise BackupFailed(in_a_sentence(error)) from error
+
+
+def usual_suffix() -> str:
+    return f".zip{encryption.SUFFIX}" if settings.BACKUP_PUBLIC_KEY else ".zip"
 
 
 def folder() -> Path:
@@ -141,13 +149,15 @@ def _make(data: Path, target: Path | None, before_update: bool, moment: datetime
     began = time.perf_counter()
     if target is None:
         place = folder()
-        for stale in place.glob(f".*{retention.installation()}*"):
+        for stale in (*place.glob(f".*{retention.installation()}*"), *data.glob(f".*{retention.installation()}*")):
             # The process that wrote it no longer holds the lock: it was killed, or the power failed.
             shutil.rmtree(stale) if stale.is_dir() else stale.unlink(missing_ok=True)
-        target = retention.free_name(place, moment, before_update=before_update)
+        target = retention.free_name(place, moment, before_update=before_update, suffix=usual_suffix())
     _refuse_without_room(data, target)
-    temporary_folder = tempfile.TemporaryDirectory(prefix=f".{target.name}.", dir=target.parent)
-    with temporary_folder as folder_name, Writer(target) as writer:
+    # What is not encrypted yet stays among the data, which it is a copy of: the target may be a stick or a share.
+    place = data if settings.BACKUP_PUBLIC_KEY else target.parent
+    temporary_folder = tempfile.TemporaryDirectory(prefix=f".{target.name}.", dir=place)
+    with temporary_folder as folder_name, _writing(target, data) as writer:
         # Uploads never change. Adding them both before and after the database includes those of every record
         # in it, also of records stored or removed meanwhile.
         left_out: set[str] = set()
@@ -172,25 +182,42 @@ def _make(data: Path, target: Path | None, before_update: bool, moment: datetime
             missing_files=tuple(sorted(database.file_names() - names)),
             environment=environment_settings(),
         )
+    if settings.BACKUP_PUBLIC_KEY:
+        try:
+            encryption.encrypt(writer.target, target, settings.BACKUP_PUBLIC_KEY, data)
+        finally:
+            writer.target.unlink(missing_ok=True)
     return NewBackup(target, manifest, time.perf_counter() - began, tuple(sorted(left_out)))
+
+
+def _writing(target: Path, data: Path) -> Writer:
+    """Writes the backup at its place, or, where it will be encrypted, beside the data first."""
+    if not settings.BACKUP_PUBLIC_KEY:
+        return Writer(target)
+    return Writer(data / f".plain{retention.installation()}-{secrets.token_hex(4)}.zip")
 
 
 def _refuse_without_room(data: Path, target: Path) -> None:
     """Raises OSError where the backup would fill the disk: then the next record could not be stored."""
     needed_bytes = room_needed(data)
-    free_bytes = shutil.disk_usage(target.parent).free
-    if free_bytes < needed_bytes:
-        raise OSError(
-            errno.ENOSPC,
-            f"A backup needs about {needed_bytes / 1e6:.0f} MB, and {free_bytes / 1e6:.0f} MB are free",
-            str(target.parent),
-        )
+    for place in {target.parent, data} if settings.BACKUP_PUBLIC_KEY else {target.parent}:
+        free_bytes = shutil.disk_usage(place).free
+        if free_bytes < needed_bytes:
+            raise OSError(
+                errno.ENOSPC,
+                f"A backup needs about {needed_bytes / 1e6:.0f} MB, and {free_bytes / 1e6:.0f} MB are free",
+                str(place),
+            )
 
 
 def room_needed(data: Path) -> int:
-    """About how many bytes a backup takes while it is made: the size of the last one, and a copy of the database."""
+    """About how many bytes a backup takes while it is made: the size of the last one, and a copy of the database.
+
+    One that is encrypted is there twice for a moment.
+    """
     live = data / LIVE_NAME
-    return status.read(data).last_good_size_bytes + (live.stat().st_size if live.is_file() else 0)
+    copies = 2 if settings.BACKUP_PUBLIC_KEY else 1
+    return copies * status.read(data).last_good_size_bytes + (live.stat().st_size if live.is_file() else 0)
 
 
 def _add_uploads(writer: Writer, storage: Storage, known: set[str], left_out: set[str]) -> set[str]:

@@ -18,8 +18,8 @@ from buildlog.storage.durable_files import write_atomically
 
 LARGEST_SETTING_BYTES = 1024 * 1024
 SECRET_WORDS = ("SECRET", "KEY", "PASSWORD", "TOKEN", "DATABASE_URL")
-PLACES = ("DATABASE_URL", "BUILDLOG_S3_", "BUILDLOG_BACKUP_DIR")
-"""Settings whose names begin so say where an installation keeps its records and files."""
+PLACES = ("DATABASE_URL", "BUILDLOG_S3_", "BUILDLOG_BACKUP_DIR", "BUILDLOG_OFFSITE")
+"""Settings whose names begin so say where an installation keeps its records, files and backups."""
 
 
 def settings_files(data: Path) -> list[Path]:

@@ -19,7 +19,7 @@ from django.core.files.storage import FileSystemStorage, default_storage
 from django.db import Error
 
 from buildlog.hosting import environment
-from buildlog.hosting.backups import in_use, making, package, restored_settings, server
+from buildlog.hosting.backups import encryption, in_use, making, package, restored_settings, server
 from buildlog.hosting.backups.database import LIVE_NAME, Database
 from buildlog.hosting.backups.package import DATABASE, Manifest, NotABackup
 from buildlog.hosting.backups.swap import RestoreFailed, finish_unfinished, plan_swap
@@ -53,24 +53,31 @@ def check(file: Path) -> Manifest:
     return manifest
 
 
-def restore(file: Path, data: Path, *, now: datetime | None = None) -> Restored:
+def restore(file: Path, data: Path, *, secret_key: str = "", now: datetime | None = None) -> Restored:
     """Replace the content of the data folder by a backup; the old content is kept in a folder beside it.
+
+    Where the backup is encrypted, `secret_key` or this installation's own key opens it.
 
     Where a server holds the records, they are copied into its database, which must be empty; settings and key stay
     those of this host. Files are copied into the store in use. Raises NotABackup or RestoreFailed with a sentence,
     which says so where the data have changed.
     """
+    with encryption.readable(file, data, secret_key) as plain:
+        return _restore(plain, data, now)
+
+
+def _restore(file: Path, data: Path, now: datetime | None) -> Restored:
     manifest = check(file)
     stamp = (now or datetime.now(UTC)).strftime("%Y-%m-%dT%H%M%SZ")
     with _exclusive_lock(data):
         finish_unfinished(data)
         for stale in data.glob(".restoring-*"):
             shutil.rmtree(stale, ignore_errors=True)  # Left by a restore that was killed before it swapped.
-        _refuse_without_room(manifest, data)
+        refuse_without_room(manifest, data)
         staged, replaced = data / f".restoring-{secrets.token_hex(4)}", _free_name(data / f"replaced-{stamp}")
         try:
             staged.mkdir(mode=0o700)
-            was_older = _prepare(file, manifest, staged)
+            was_older = prepare(file, manifest, staged)
             record_count = sum(Database(staged / LIVE_NAME).counts().values())
             if server.holds_the_records():
                 server.bring_in(staged)
@@ -95,7 +102,8 @@ def restore(file: Path, data: Path, *, now: datetime | None = None) -> Restored:
     return Restored(manifest, replaced, record_count, was_older, tuple(places), tuple(restored_settings.problems(data)))
 
 
-def _refuse_without_room(manifest: Manifest, data: Path) -> None:
+def refuse_without_room(manifest: Manifest, data: Path) -> None:
+    """Raises RestoreFailed with a sentence."""
     free = shutil.disk_usage(data).free
     if manifest.unpacked_bytes * 1.2 > free:
         raise RestoreFailed(
@@ -126,7 +134,7 @@ def _exclusive_lock(data: Path) -> Iterator[None]:
         ) from None
 
 
-def _prepare(file: Path, manifest: Manifest, staged: Path) -> bool:
+def prepare(file: Path, manifest: Manifest, staged: Path) -> bool:
     """Unpack beside, check, bring up to date, check again. True if it came from an older version."""
     package.unpack(file, manifest, staged)
     os.rename(staged / DATABASE, staged / LIVE_NAME)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 import secrets
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -19,7 +20,7 @@ WEEKS_KEPT = 8
 BEFORE_UPDATE_KEPT = 3
 NAME = re.compile(
     r"firnlog-(?P<moment>\d{4}-\d\d-\d\dT\d{6}Z)(?P<update>-before-update)?(?P<of>-of-[0-9a-f]{8})?(?:-(?P<number>\d+))?"
-    r"\.(?:zip|pgdump)"
+    r"(?P<suffix>\.zip|\.zip\.age|\.pgdump)"
 )
 MARK = ".installation"
 MOMENT = "%Y-%m-%dT%H%M%SZ"
@@ -34,6 +35,7 @@ class BackupFile:
     before_update: bool
     size_bytes: int = 0
     is_own: bool = True
+    suffix: str = ".zip"
 
 
 def installation() -> str:
@@ -51,10 +53,10 @@ def name_for(moment: datetime, *, before_update: bool = False, suffix: str = ".z
 
 def free_name(folder: Path, moment: datetime, *, before_update: bool = False, suffix: str = ".zip") -> Path:
     """A name that no backup in the folder has yet; two can be made in one second."""
-    first = folder / name_for(moment, before_update=before_update, suffix=suffix)
-    number, candidate = 2, first
+    name = name_for(moment, before_update=before_update, suffix=suffix)
+    number, candidate = 2, folder / name
     while os.path.lexists(candidate):
-        candidate, number = first.with_name(f"{first.stem}-{number}{suffix}"), number + 1
+        candidate, number = folder / f"{name.removesuffix(suffix)}-{number}{suffix}", number + 1
     return candidate
 
 
@@ -63,25 +65,33 @@ def backups_in(folder: Path) -> list[BackupFile]:
 
     An empty list where the folder does not exist or cannot be read.
     """
-    dated: list[tuple[datetime, int, BackupFile]] = []
+    sizes_bytes: dict[str, int] = {}
     try:
-        names = os.listdir(folder)
+        for name in os.listdir(folder):
+            with contextlib.suppress(OSError):  # Removed since it was listed.
+                sizes_bytes[name] = (folder / name).stat().st_size
     except OSError:
         return []
+    return backups_named(sizes_bytes, folder)
+
+
+def backups_named(sizes_bytes: Mapping[str, int], folder: Path) -> list[BackupFile]:
+    """Those of the files in a folder, here or in another place, that are backups by their names, the newest first."""
+    dated: list[tuple[datetime, int, BackupFile]] = []
     try:
         own = installation()
     except OSError:
         own = ""
-    for name in names:
+    for name, size in sizes_bytes.items():
         match = NAME.fullmatch(name)
         if not match:
             continue
         try:
             made_at = datetime.strptime(match["moment"], MOMENT).replace(tzinfo=UTC)
-            size = (folder / name).stat().st_size
-        except (ValueError, OSError):
-            continue  # Not a valid date, or removed since it was listed.
-        backup = BackupFile(folder / name, made_at, bool(match["update"]), size, match["of"] in (None, own))
+        except ValueError:
+            continue  # Not a valid date.
+        is_own = match["of"] in (None, own)
+        backup = BackupFile(folder / name, made_at, bool(match["update"]), size, is_own, match["suffix"])
         # Of two backups made in one second, the later has a number in its name.
         dated.append((made_at, int(match["number"] or 1), backup))
     dated.sort(key=lambda entry: (entry[:2], entry[2].path.name), reverse=True)

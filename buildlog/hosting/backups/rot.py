@@ -31,17 +31,18 @@ class DamagedFile:
 
 
 def damaged_files(
-    parts: Iterable[Part], last_good: Path | None, known: Iterable[DamagedFile] = ()
+    parts: Iterable[Part], earlier: Iterable[Part], last_good: Path | None, known: Iterable[DamagedFile] = ()
 ) -> tuple[DamagedFile, ...]:
     """The uploads among a new backup's parts that are not what they were in the last good one, and those known before.
+
+    `earlier` are the parts of the last good backup.
 
     One that is whole again, or is gone, is no longer listed.
     """
     hashes = {part.name.removeprefix(UPLOADS): part.sha256 for part in parts if part.name.startswith(UPLOADS)}
     # As they were before they were damaged: the last good backup may have them damaged already.
     whole = {file.name: file for file in known}
-    earlier = package.listed(last_good) if last_good is not None else None
-    for part in earlier.parts if earlier is not None else ():
+    for part in earlier:
         if part.name.startswith(UPLOADS):
             name = part.name.removeprefix(UPLOADS)
             whole.setdefault(name, DamagedFile(name, part.sha256, str(last_good)))
@@ -61,7 +62,9 @@ def in_words(files: tuple[DamagedFile, ...]) -> str:
 
 
 def restore_file(backup: Path, name: str, storage: Storage) -> None:
-    """Put one upload of a backup in the place of the one that is stored now. The server may run meanwhile.
+    """Put one upload of a backup, which is a plain zip, in the place of the one that is stored now.
+
+    The server may run meanwhile.
 
     Raises NotABackup with a sentence, where the backup is damaged or has no such file.
     """

@@ -17,7 +17,7 @@ from typing import IO
 
 from django.conf import settings
 
-from buildlog.hosting.backups import status
+from buildlog.hosting.backups import drill, offsite, status
 from buildlog.storage.durable_files import InUse, locked
 
 LOOK_EVERY_S = 60.0
@@ -40,6 +40,8 @@ def _watch(data: Path, hours: float) -> None:
             if back_up_if_due(data, hours):
                 # The note in the data folder has the same effect, but a full disk has no room for it.
                 wait_s = status.again_after(hours).total_seconds()
+            send_if_due(data)
+            drill_if_due(data)
         except OSError as error:
             print(f"The schedule of backups cannot go on for now: {error}", file=sys.stderr)
 
@@ -53,7 +55,25 @@ def back_up_if_due(data: Path, hours: float) -> int | None:
             # Another may have made it between the first look and the lock.
             if not status.is_due(status.read(data), hours, datetime.now(UTC)):
                 return None
-            return _begin("--if-due").wait()
+            return _begin("backup", "--if-due").wait()
+    except InUse:
+        return None
+
+
+def send_if_due(data: Path) -> int | None:
+    """Copy the newest backup outside if it is not there. The exit code, 0 for success; None if nothing was done."""
+    return _one_process(data, "offsite", "--if-due") if offsite.is_due(data, datetime.now(UTC)) else None
+
+
+def drill_if_due(data: Path) -> int | None:
+    """Restore a backup on trial if a month has gone. The exit code, 0 for success; None if nothing was done."""
+    return _one_process(data, "restore", "--drill", "--if-due") if drill.is_due(data, datetime.now(UTC)) else None
+
+
+def _one_process(data: Path, *command: str) -> int | None:
+    try:
+        with locked(data / LOCK):
+            return _begin(*command).wait()
     except InUse:
         return None
 
@@ -69,7 +89,7 @@ def back_up_now(wait_s: float) -> str:
     """
     with tempfile.TemporaryFile() as output:
         try:
-            code = _begin(stderr=output).wait(wait_s)
+            code = _begin("backup", stderr=output).wait(wait_s)
         except subprocess.TimeoutExpired:
             raise StillGoingOn from None
         if code == 0:
@@ -80,7 +100,7 @@ def back_up_now(wait_s: float) -> str:
 
 
 def _begin(*arguments: str, stderr: IO[bytes] | None = None) -> subprocess.Popen[bytes]:
-    command = [sys.executable, str(settings.PROJECT / "manage.py"), "backup", *arguments]
+    command = [sys.executable, str(settings.PROJECT / "manage.py"), *arguments]
     return subprocess.Popen(
         command, cwd=settings.PROJECT, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=stderr
     )

@@ -10,8 +10,6 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from django.conf import settings
-
 from buildlog.hosting.backups import rot
 from buildlog.hosting.backups.rot import DamagedFile
 from buildlog.storage.durable_files import write_atomically
@@ -146,8 +144,3 @@ def in_words(age: timedelta) -> str:
     if hours < 1:
         return f"{max(0, round(hours * 60))} min"
     return f"{hours:.0f} h" if hours < 48 else f"{hours / 24:.0f} days"
-
-
-def warning_here(now: datetime | None = None) -> str:
-    """The warning of this installation, for the owner's pages."""
-    return warning(read(settings.DATA), settings.BACKUP_HOURS, now or datetime.now(UTC))

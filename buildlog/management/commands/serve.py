@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import socket
+import sys
 from typing import Any
 
 from django.apps import apps
@@ -13,13 +15,13 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.db import DatabaseError, connection, connections
 
 from buildlog.hosting import checks, static_files
-from buildlog.hosting.backups import schedule
+from buildlog.hosting.backups import asked_restore, schedule
 from buildlog.hosting.backups.in_use import NotNow, begin_to_serve
 from buildlog.hosting.sqlite_fair_lock.base import keep_open
 from buildlog.hosting.update import UpdateRefused, up_to_date
 from buildlog.hosting.web_server import Server
 from buildlog.people.absolute_urls import absolute_url
-from buildlog.people.models import Account, Invitation
+from buildlog.people.models import AccessEvent, Account, Invitation
 from buildlog.people.roles import Role
 from buildlog.storage import full_disk
 
@@ -67,7 +69,14 @@ class Command(BaseCommand):
         self.stdout.flush()
         # A connection opened here must not be shared with the workers that are forked next.
         connections.close_all()
-        Server(host, port, workers, _application, settings.DATA / "arriving").run()
+        settings.SERVER_PID = os.getpid()
+        try:
+            Server(host, port, workers, _application, settings.DATA / "arriving").run()
+        except SystemExit as ending:
+            if ending.code or os.getpid() != settings.SERVER_PID or not asked_restore.is_asked(settings.DATA):
+                raise
+            # As a new process: what this one knows of the database and the settings is that of before.
+            os.execv(sys.executable, [sys.executable, *sys.argv])
 
     def _prepare(self, demo: bool, base: str) -> None:
         """Bring everything to where it can be served from."""
@@ -76,8 +85,13 @@ class Command(BaseCommand):
                 f"The disk of {settings.DATA} is full. What little room was kept for a start is in use now: make more, "
                 "or nothing can be stored."
             )
+        restored = asked_restore.carry_out(settings.DATA)
+        if restored is not None:
+            self._say(restored.sentence)
         with up_to_date(self._say):
             begin_to_serve(settings.DATA)
+        if restored is not None and restored.is_restored:
+            AccessEvent.objects.create(kind=AccessEvent.Kind.BACKUP_RESTORED, detail=restored.sentence[:200])
         settings.STATIC_ROOT = static_files.collect_once(settings.DATA, self._say)
         if connection.vendor == "sqlite":
             full_disk.reserve_disk_space(settings.DATA)

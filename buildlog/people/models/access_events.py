@@ -33,6 +33,13 @@ class AccessEvent(models.Model):
         LINK_MADE = "link_made", "Read-only link made"
         LINK_ENDED = "link_ended", "Read-only link ended"
         BACKUP_TAKEN = "backup_taken", "Backup downloaded"
+        BACKUP_RESTORED = "backup_restored", "Backup restored"
+        SESSION_ENDED = "session_ended", "One sign-in ended"
+        FACTOR_ON = "factor_on", "One-time codes set up"
+        FACTOR_OFF = "factor_off", "One-time codes taken away"
+        WRONG_CODE = "wrong_code", "Wrong one-time code"
+        RECOVERY_USED = "recovery_used", "Recovery code used"
+        RECOVERY_MADE = "recovery_made", "Recovery codes made"
 
     at = models.DateTimeField(default=timezone.now, db_index=True)
     kind = models.CharField(max_length=16, choices=Kind.choices)
