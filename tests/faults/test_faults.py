@@ -183,3 +183,10 @@ def test_a_backup_of_the_earlier_release_is_restored_into_this_one(earlier, data
     assert rows(data / "buildlog.sqlite3", UNCHANGED) == then
     said, code = manage(data, "update")
     assert (said.strip(), code) == ("The database is up to date.", 0)
+
+
+def test_sixteen_phones_that_send_a_day_each_at_once_are_all_confirmed(data):
+    """On one core: what took how long is printed, and depends on the core; that all are confirmed does not."""
+    figures = told_by([sys.executable, "-m", "tests.faults.sixteen_phones", "16", "300"], data)
+    assert figures["confirmed"] == figures["stored"] == figures["new readings"] == 16 * 300
+    assert figures["other answers"] == []
