@@ -147,7 +147,7 @@ def account(request: SignedInRequest) -> HttpResponse:
         "ending": ending,
         "sign_ins": open_sign_ins.of(request.user),
         "this_key": request.session.session_key,
-        "has_codes": second_factor.has_one(request.user),
+        "has_codes": second_factor.is_set_up(request.user),
     }
     response = render(request, "people/account.html", context, status=422 if submitted_form else 200)
     return sign_in_limits.with_wait(response, password, ending)

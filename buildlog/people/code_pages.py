@@ -116,7 +116,7 @@ class ChangeForm(forms.Form):
 def one_time_codes(request: SignedInRequest) -> HttpResponse:
     """Set codes up, make new recovery codes, or take codes away."""
     account, wanted = request.user, request.POST.get("form", "")
-    in_use = second_factor.has_one(account)
+    in_use = second_factor.is_set_up(account)
     label = "A code that the app shows now" if not in_use else "One-time code, or a recovery code"
     form = ChangeForm(request, request.POST if wanted else None, with_code=label)
     codes: list[str] = []

@@ -44,7 +44,7 @@ def browser_in_words(user_agent: str) -> str:
 
 
 def list_this(request: HttpRequest) -> None:
-    """Note the sign-in of a request: once, when its key has changed, and once a day as seen. One write at most."""
+    """Note the sign-in of a request, when it is made and when it has got a new key. Otherwise nothing is read here."""
     key = request.session.session_key
     if key is None or len(key) > 40 or request.session.get(LISTED) == key:
         return  # A key of more characters is in its cookie, while nothing can be written.

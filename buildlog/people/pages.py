@@ -66,7 +66,7 @@ def person(request: SignedInRequest, pk: int) -> HttpResponse:
         "events": account.access_events.select_related("by")[:SHOWN_EVENTS],
         "devices": DeviceToken.objects.filter(account=account, revoked_at__isnull=True).select_related("vehicle"),
         "kept_days": AccessEvent.KEPT_FOR.days,
-        "has_codes": second_factor.has_one(account),
+        "has_codes": second_factor.is_set_up(account),
     }
     return render(request, "people/person.html", context, status=422 if request.POST and not link else 200)
 

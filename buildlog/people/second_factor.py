@@ -53,7 +53,7 @@ def is_demanded(account: Account) -> bool:
     return whose == "everybody" or (whose == "owners" and account.role == Role.OWNER)
 
 
-def has_one(account: Account) -> bool:
+def is_set_up(account: Account) -> bool:
     return TOTPDevice.objects.filter(user=account, confirmed=True).exists()
 
 

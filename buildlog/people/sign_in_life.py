@@ -48,6 +48,7 @@ class SessionLife:
 def begin(sender: Any, request: HttpRequest, user: Account, **_: Any) -> None:
     """Receiver of every sign-in, from any page."""
     request.session[BEGAN] = request.session[SEEN] = int(time.time())
+    open_sign_ins.list_this(request)
 
 
 def record_last_sign_in(sender: Any, user: Account, **signal: Any) -> None:

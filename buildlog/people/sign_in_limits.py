@@ -117,7 +117,7 @@ def begin(request: HttpRequest, name: str) -> Try:
             _wait(event, BY_NAME_AND_ADDRESS, same_name & unknown & Q(address=address), since_success=True),
             _wait(event, BY_ADDRESS, unknown & Q(address=address)),
         ]
-        if account is None or not second_factor.has_one(account):
+        if account is None or not second_factor.is_set_up(account):
             # With a second factor a password that was guessed opens nothing: guesses at its name lock nobody out.
             waits.append(_wait(event, BY_NAME, same_name & unknown))
     longest = max(waits)

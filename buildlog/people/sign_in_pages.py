@@ -45,7 +45,7 @@ class SignInForm(AuthenticationForm):
         if attempt.wait_s:
             raise ValidationError(sign_in_limits.sentence(attempt.wait_s), code="too_many")
         cleaned = super().clean()
-        if second_factor.has_one(self.get_user()):
+        if second_factor.is_set_up(self.get_user()):
             attempt.was_right()  # Signed in only after the code.
         else:
             attempt.succeeded(self.get_user())
@@ -61,7 +61,7 @@ class SignIn(LoginView):
 
     def form_valid(self, form: AuthenticationForm) -> HttpResponse:
         account: Any = form.get_user()
-        if second_factor.has_one(account):
+        if second_factor.is_set_up(account):
             second_factor.wait_for_code(self.request, account, self.get_success_url())
             return redirect("sign_in_code")
         response = super().form_valid(form)
@@ -121,7 +121,7 @@ class NewPassword(PasswordResetConfirmView):
     def form_valid(self, form: Any) -> HttpResponse:
         account = form.save()
         sign_in_life.end_all(account)
-        if second_factor.has_one(account):
+        if second_factor.is_set_up(account):
             note(Kind.PASSWORD_CHANGED, self.request, account, detail="by a link")
             second_factor.wait_for_code(self.request, account, str(self.success_url))
             return redirect("sign_in_code")

@@ -21,7 +21,7 @@ class Command(BaseCommand):
         account = Account.objects.filter(username=name).first()
         if account is None:
             raise CommandError(f"Nobody here is called {name!r}.")
-        if not second_factor.has_one(account):
+        if not second_factor.is_set_up(account):
             raise CommandError(f"{name} signs in without codes already.")
         second_factor.remove(account)
         sign_in_life.end_all(account)
