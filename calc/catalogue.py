@@ -11,6 +11,7 @@ from calc.results import GROUPS, RESULTS, Declaration
 
 MODULES = {
     "timing": "Clocks",
+    "two_clocks": "Clocks",
     "speed": "Speed",
     "geodesy": "Places and tracks",
     "crossings": "Places and tracks",

@@ -115,6 +115,7 @@ _KIND_LIST = [
         "watt: W watt watts; kilowatt: kW; horsepower: hp; metric_horsepower: PS",
     ),
     _kind("resistance", "ohm", Shown("mΩ", "milliohm"), None, "35 mΩ", "milliohm: mΩ mohm mOhm; ohm: Ω ohm ohms"),
+    _kind("resistor", "ohm", Shown("Ω", "ohm"), None, "100 Ω", "ohm: Ω ohm ohms; kiloohm: kΩ kohm kOhm; milliohm: mΩ"),
     _kind(
         "temperature",
         "degree_Celsius",

@@ -19,9 +19,10 @@ class SessionsConfig(AppConfig):
         from sessions.evidence.doubtful_rides import doubtful_rides
         from sessions.evidence.doubts import doubts_in_api, doubts_of_many
         from sessions.logs.models import Log
-        from sessions.outings.models import Pass, Reading, Session
+        from sessions.outings.models import Pass, Reading, Session, VoiceNote
 
         remove_files_with(Log)
+        remove_files_with(VoiceNote)
         history.register_all(self)
         register_doubts(doubtful_rides)
         going_to_ride.register(GATE)

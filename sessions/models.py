@@ -3,7 +3,19 @@
 from sessions.bench.models import TestCard, TestCardItem
 from sessions.bench.release_models import AcceptedPoint, Release
 from sessions.logs.models import ColumnMapping, FormulaChannel, Instrument, Log, LogImport
-from sessions.outings.models import Assumptions, Gate, GateMark, GoNoGoCheck, Pass, Reading, Session, TrackPart, Venue
+from sessions.outings.models import (
+    Assumptions,
+    Gate,
+    GateMark,
+    GoNoGoCheck,
+    MarkTap,
+    Pass,
+    Reading,
+    Session,
+    TrackPart,
+    Venue,
+    VoiceNote,
+)
 from sessions.sharing.models import NotebookImport, ShareLink
 from sessions.trials.models import Trial
 
@@ -18,6 +30,7 @@ __all__ = [
     "Instrument",
     "Log",
     "LogImport",
+    "MarkTap",
     "NotebookImport",
     "Pass",
     "Reading",
@@ -29,4 +42,5 @@ __all__ = [
     "TrackPart",
     "Trial",
     "Venue",
+    "VoiceNote",
 ]

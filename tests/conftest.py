@@ -474,6 +474,23 @@ def photo(session, picture_file):
 
 
 @pytest.fixture
+def voice_note(session):
+    from django.core.files.base import ContentFile
+
+    from sessions.outings.voice_files import store_voice_note
+
+    sound = ContentFile(b"OggS\x00 eight seconds of speech", name="sound")
+    return store_voice_note(sound, session=session, time_into_session_s=60.0, duration_s=8.0)
+
+
+@pytest.fixture
+def mark_tap(session, gate):
+    from sessions.models import MarkTap
+
+    return MarkTap.objects.create(session=session, gate=gate, at_last_mark=False, at=session.started_at, u_s=0.1)
+
+
+@pytest.fixture
 def ilo(make_account):
     return make_account("recorder", "ilo")
 

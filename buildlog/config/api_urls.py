@@ -14,6 +14,7 @@ from sessions.evidence import api as evidence
 from sessions.field import pages as field_pages
 from sessions.logs import api as logs
 from sessions.outings import api as outings
+from sessions.outings import voice_note_api as voice_notes
 from sessions.trials import api as trials
 
 router = SimpleRouter(use_regex_path=False)
@@ -41,6 +42,7 @@ for kind, viewset in {
     "test-cards": bench.TestCardViewSet,
     "test-card-items": bench.TestCardItemViewSet,
     "track-parts": outings.TrackPartViewSet,
+    "mark-taps": outings.MarkTapViewSet,
     "instruments": logs.InstrumentViewSet,
     "formula-channels": logs.FormulaChannelViewSet,
     "trials": trials.TrialViewSet,
@@ -57,6 +59,18 @@ urlpatterns = [
         ),
         name="api-photos-detail",
     ),
+    path(
+        "voice-notes/",
+        voice_notes.VoiceNoteViewSet.as_view({"get": "list", "post": "create"}),
+        name="api-voice-notes-list",
+    ),
+    path(
+        "voice-notes/<uuid:pk>/",
+        voice_notes.VoiceNoteViewSet.as_view(
+            {"get": "retrieve", "put": "update", "patch": "partial_update", "delete": "destroy"}
+        ),
+        name="api-voice-notes-detail",
+    ),
     path("sessions/<uuid:pk>/results/", evidence.SessionResults.as_view(), name="api-session-results"),
     path("revisions/<uuid:pk>/limits/", bench.RevisionLimits.as_view(), name="api-revision-limits"),
     path("vehicles/<uuid:pk>/comparison/", bench.VehicleComparison.as_view(), name="api-vehicle-comparison"),
@@ -64,6 +78,7 @@ urlpatterns = [
     path("vehicles/<uuid:pk>/upkeep/", upkeep.VehicleUpkeep.as_view(), name="api-vehicle-upkeep"),
     path("field/", field_pages.Reference.as_view(), name="field_reference"),
     path("field/greeting/", field_pages.Greeting.as_view(), name="field_greeting"),
+    path("field/clock/", field_pages.Clock.as_view(), name="field_clock"),
     path("field/still-there/", field_pages.StillThere.as_view(), name="field_still_there"),
     path("field/records/", field_pages.Records.as_view(), name="field_records"),
     path("schema/", SpectacularAPIView.as_view(permission_classes=[ByRole]), name="api-schema"),

@@ -92,6 +92,7 @@ MIDDLEWARE = [
     "buildlog.people.sign_in_life.SessionLife",
     "buildlog.people.second_factor.SecondFactorDemanded",
     "buildlog.people.current_account.CurrentAccount",
+    "buildlog.people.decimal_signs.DecimalSigns",
     "buildlog.machines.chosen_machine.ChosenMachine",
     "django.contrib.messages.middleware.MessageMiddleware",
 ]

@@ -40,7 +40,7 @@ from sessions.evidence import pages as evidence_pages
 from sessions.field import pages as field_pages
 from sessions.logs import column_pages, instrument_pages, log_list, recordings_pages
 from sessions.logs import pages as logs
-from sessions.outings import machine_pages, made_of_page
+from sessions.outings import machine_pages, made_of_page, voice_files
 from sessions.outings import pages as outings
 from sessions.outings import space_pages as outing_space
 from sessions.sharing import archive_pages, notebook_pages
@@ -183,6 +183,8 @@ urlpatterns = [
     path("sessions/logs/<uuid:pk>/remove/", logs.remove_log, name="remove_log"),
     path("sessions/<uuid:pk>/recordings/", recordings_pages.recordings, name="recordings"),
     path("sessions/<uuid:pk>/recordings/window/", recordings_pages.recordings_window, name="recordings_window"),
+    path("sessions/voice-notes/<uuid:pk>/", voice_files.voice_note_sound, name="voice_note_sound"),
+    path("sessions/voice-notes/<uuid:pk>/remove/", outings.remove_voice_note, name="remove_voice_note"),
     path("sessions/passes/<uuid:pk>/edit/", form_pages.edit_pass, name="edit_pass"),
     path("sessions/passes/<uuid:pk>/remove/", outings.remove_pass, name="remove_pass"),
     path("sessions/readings/<uuid:pk>/edit/", form_pages.edit_reading, name="edit_reading"),

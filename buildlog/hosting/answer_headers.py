@@ -22,6 +22,8 @@ _NEVER = (
     "xr-spatial-tracking",
 )
 PERMISSIONS = ", ".join(["geolocation=(self)", "screen-wake-lock=(self)", *(f"{name}=()" for name in _NEVER)])
+PERMISSIONS_TO_RECORD = PERMISSIONS.replace("microphone=()", "microphone=(self)")
+"""Of the field page, which keeps voice notes."""
 
 
 class AnswerHeaders:

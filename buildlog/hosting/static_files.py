@@ -4,28 +4,33 @@ from __future__ import annotations
 
 import hashlib
 import os
-import re
 import shutil
 from collections.abc import Callable, Iterator
-from fnmatch import fnmatch
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
+import brotli
+import minify
 from django.apps import apps
 from django.conf import settings
 from django.contrib.staticfiles.finders import get_finders
 from django.contrib.staticfiles.management.commands import collectstatic
 from django.core.files.base import ContentFile, File
 from django.core.management import call_command
+from whitenoise.compress import Compressor
 from whitenoise.storage import CompressedManifestStaticFilesStorage
 
+from buildlog.hosting.module_bundle import bundle, minified
 from buildlog.storage.durable_files import chown_like_parent, locked
 
-COMMENT_LINE = re.compile(rb"^[ ]*//.*\n", re.MULTILINE)
+FIELD_PAGE = "field/start.js"
+"""The script of the field page, which comes with all that it imports."""
+FIELD_STYLES = ("field/field.css", "css/tokens.css")
+PACKED_TIGHT_BYTES = 300_000
 LOCK = "static.lock"
 FOLDER = "static-"
-MAKERS = ("django", "whitenoise")
+MAKERS = ("django", "whitenoise", "brotli", "tdewolff-minify")
 ROOM = 2.5
 """How much room collecting takes, in sizes of what is collected: a copy, one with its hash in the name, and packed."""
 
@@ -34,11 +39,21 @@ class NoRoom(RuntimeError):
     """The disk is too full to collect them; the message is a sentence for people that says how much it takes."""
 
 
+class QuickCompressor(Compressor):  # type: ignore[misc]  # whitenoise has no types
+    """Packs small files as tight as brotli can, which takes a chart library of megabytes half a minute."""
+
+    @staticmethod
+    def compress_brotli(data: bytes) -> bytes:
+        packed: bytes = brotli.compress(data, quality=11 if len(data) <= PACKED_TIGHT_BYTES else 5)
+        return packed
+
+
 class ModuleStorage(CompressedManifestStaticFilesStorage):  # type: ignore[misc]  # whitenoise has no types
     """Also rewrites what our own modules import from each other, so that one version of a page can never
     load a module of another. Scripts of installed packages import nothing, and are left as they are.
 
-    The comments of the field page, an eighth of it, stay at home: they are on lines of their own."""
+    What the field page is made of is minified, and its script is one with all that it imports: so it comes over a
+    weak network with 3 requests instead of 45, and half as large. Each file is also kept as brotli and gzip pack it."""
 
     patterns = (
         *CompressedManifestStaticFilesStorage.patterns,
@@ -54,10 +69,17 @@ class ModuleStorage(CompressedManifestStaticFilesStorage):  # type: ignore[misc]
     max_post_process_passes = 20
 
     def _save(self, name: str, content: File[bytes]) -> str:
-        if fnmatch(name, "field/*.js"):
-            content = ContentFile(COMMENT_LINE.sub(b"", b"".join(content.chunks())))
+        # Also under the name with its hash, for which the framework opens the source once more.
+        plain = f"{name.partition('.')[0]}{Path(name).suffix}"
+        if plain == FIELD_PAGE:
+            content = ContentFile(minified(bundle(settings.PROJECT / "static" / plain)).encode())
+        elif plain in FIELD_STYLES:
+            content = ContentFile(minify.string("text/css", b"".join(content.chunks()).decode()).encode())
         saved: str = super()._save(name, content)
         return saved
+
+    def create_compressor(self, **options: Any) -> Compressor:
+        return QuickCompressor(**options)
 
 
 def collect_once(data: Path, say: Callable[[str], object]) -> Path:

@@ -64,7 +64,7 @@ def one_line(chain: Wiring) -> OneLine | None:
 _RATINGS = {
     "fuse": (("rated_current_a", "current"),),
     "main_switch": (("continuous_current_a", "current"),),
-    "precharge": (("resistance_ohm", "resistance"),),
+    "precharge": (("resistance_ohm", "resistor"),),
     "connector": (("continuous_current_a", "current"),),
     "cable": (("section_mm2", "section"), ("length_m", "length")),
     "speed_controller": (("highest_voltage_v", "voltage"), ("continuous_current_a", "current")),

@@ -118,7 +118,7 @@ _CATEGORIES = (
     Category(
         "precharge",
         "Precharge resistor",
-        (SpecificationField("resistance_ohm", "Resistance", "resistance", required=True, high=1e6),),
+        (SpecificationField("resistance_ohm", "Resistance", "resistor", required=True, high=1e6),),
     ),
     Category(
         "connector",

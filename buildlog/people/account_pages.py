@@ -42,7 +42,15 @@ class NewAccountForm(UserCreationForm[Account]):
 class UnitsForm(forms.ModelForm[Account]):
     class Meta:
         model = Account
-        fields = ["unit_system"]
+        fields = ["unit_system", "decimal_sign"]
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        # A page that was opened before there was a choice does not send it.
+        self.fields["decimal_sign"].required = False
+
+    def clean_decimal_sign(self) -> str:
+        return self.cleaned_data["decimal_sign"] or self.initial["decimal_sign"]
 
 
 class OwnPasswordForm(PasswordChangeForm):
@@ -114,8 +122,8 @@ def account(request: SignedInRequest) -> HttpResponse:
     password = OwnPasswordForm(request, request.POST if submitted_form == "password" else None)
     if submitted_form == "units" and units.is_valid():
         # Only this column: others of the account may have changed since the request began.
-        request.user.save(update_fields=["unit_system"])
-        messages.success(request, "Units saved.")
+        request.user.save(update_fields=["unit_system", "decimal_sign"])
+        messages.success(request, "Saved.")
         return redirect("account")
     if submitted_form == "password" and password.is_valid():
         with transaction.atomic():

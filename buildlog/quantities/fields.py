@@ -15,6 +15,7 @@ from django.core.exceptions import ValidationError
 from django.db import models
 from rest_framework import serializers
 
+from buildlog.quantities.decimal_sign import in_chosen_sign
 from calc.quantities import KINDS, NotUnderstood, understand, written
 from calc.typed_values import as_typed
 
@@ -32,6 +33,8 @@ class QuantityInput(forms.TextInput):
     def get_context(self, name: str, value: Any, attrs: dict[str, Any] | None) -> dict[str, Any]:
         context = super().get_context(name, value, attrs)
         context["widget"]["unit_label"] = self.unit_label
+        example = context["widget"]["attrs"].get("placeholder", "")
+        context["widget"]["attrs"]["placeholder"] = in_chosen_sign(example)
         context["widget"] |= {"signed": self.signed, "is_clock": self.is_clock}
         return context
 
@@ -59,7 +62,7 @@ class QuantityFormField(forms.Field):
         """A stored number is shown as a person would type it; typed text stays as it was typed."""
         if isinstance(value, bool) or not isinstance(value, (int, float)):
             return value
-        return as_typed(float(value), self.kind, self.system)
+        return in_chosen_sign(as_typed(float(value), self.kind, self.system))
 
     def to_python(self, value: Any) -> float | None:
         text = "" if value is None else str(value)

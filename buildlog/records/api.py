@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from django.db import DataError, IntegrityError, transaction
+from django.db.models import Q
 from drf_spectacular.utils import OpenApiParameter, extend_schema
 from rest_framework import mixins, serializers, status, viewsets
 from rest_framework.authentication import SessionAuthentication
@@ -60,17 +61,21 @@ class RemovedInWords(mixins.DestroyModelMixin, viewsets.GenericViewSet[Any]):
 
 
 class WithinMachine(GenericAPIView[Any]):
-    """Records that a device's key reaches only where `machine_path` leads to its own machine."""
+    """Records that a device's key reaches only where one of `machine_paths` leads to its own machine."""
 
     request: ApiRequest
     authentication_classes = [DeviceKey, SessionAuthentication]
     machine_path = ""
+    machine_paths: tuple[str, ...] = ()
     key_rights: Mapping[str, tuple[str, ...]] = READING
 
     def get_queryset(self) -> Any:
         rows = super().get_queryset()
         if self.request is not None and self.request.auth is not None:
-            own = rows.model.objects.filter(**{self.machine_path: self.request.auth.vehicle_id})
+            leads_to_own = Q()
+            for path in self.machine_paths or (self.machine_path,):
+                leads_to_own |= Q(**{path: self.request.auth.vehicle_id})
+            own = rows.model.objects.filter(leads_to_own)
             rows = rows.filter(pk__in=own.values("pk"))
         return rows
 
@@ -162,7 +167,9 @@ class RecordViewSet(RemovedInWords, WithinMachine, viewsets.ModelViewSet[Any]):
         return self._with_doubts(response)
 
     def _with_doubts(self, response: Response) -> Response:
-        """Add what is doubted about the record, which is stored all the same."""
+        """Add what is doubted about the record, which is stored all the same. A batch asks for all at once."""
+        if getattr(self.request, "doubts_follow", False):
+            return response
         serializer: Any = self.get_serializer_class()
         response.data |= doubts_as_json(serializer.Meta.model, response.data["id"])
         return response

@@ -12,6 +12,7 @@ from typing import Any
 from django.db import IntegrityError, transaction
 from django.http import JsonResponse
 
+from buildlog.quantities.decimal_sign import all_in_chosen_sign
 from buildlog.records.forms import RecordForm
 
 CHECK = "check"
@@ -79,21 +80,23 @@ def checked(form: RecordForm[Any], says: Says | None) -> JsonResponse:
     }
     doubts = consequences.doubts if consequences else {}
     return JsonResponse(
-        {
-            "understood": form.understood(),
-            "wrong": wrong,
-            "doubts": {
-                name: [
-                    {"sentence": doubt.sentence, "offers": [vars(offer) for offer in doubt.offers]}
-                    for doubt in of_field
-                ]
-                for name, of_field in doubts.items()
-            },
-            "says": {
-                "rows": [vars(row) for row in consequences.rows] if consequences else [],
-                "cautions": consequences.cautions if consequences else [],
-            },
-        }
+        all_in_chosen_sign(
+            {
+                "understood": form.understood(),
+                "wrong": wrong,
+                "doubts": {
+                    name: [
+                        {"sentence": doubt.sentence, "offers": [vars(offer) for offer in doubt.offers]}
+                        for doubt in of_field
+                    ]
+                    for name, of_field in doubts.items()
+                },
+                "says": {
+                    "rows": [vars(row) for row in consequences.rows] if consequences else [],
+                    "cautions": consequences.cautions if consequences else [],
+                },
+            }
+        )
     )
 
 

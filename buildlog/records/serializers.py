@@ -43,6 +43,9 @@ class VersionedSerializer(serializers.ModelSerializer[Record]):
         return attributes
 
 
+ELSEWHERE = "This key reaches the records of its own machine only."
+
+
 class RecordSerializer(VersionedSerializer[Record]):
     """A record whose key may be made by the client, checked by the rules of its model."""
 
@@ -103,20 +106,32 @@ class RecordSerializer(VersionedSerializer[Record]):
         if record is None or "only_machine" not in self.context:
             return
         path, vehicle = self.context["only_machine"]
-        *steps, last = path.split("__")
-        try:
-            for step in steps:
-                record = getattr(record, step)
-            vehicle_id = getattr(record, f"{last}_id")
-        except ObjectDoesNotExist:
-            # A required parent is missing; the model reports that next.
-            return
-        if vehicle_id is not None and vehicle_id != vehicle:
-            raise PermissionDenied("This key reaches the records of its own machine only.")
+        check_reach(record, (path,), vehicle)
 
     def _is_own_column(self, name: str) -> bool:
         model: Any = self.Meta.model
         return any(field.name == name for field in model._meta.concrete_fields)
+
+
+def check_reach(record: Any, paths: tuple[str, ...], vehicle_id: Any) -> None:
+    """Raises PermissionDenied where the first path that leads anywhere leads to another machine.
+
+    A record whose required parent is missing passes: the model reports that next.
+    """
+    for path in paths:
+        *steps, last = path.split("__")
+        owner = record
+        try:
+            for step in steps:
+                owner = owner and getattr(owner, step)
+        except ObjectDoesNotExist:
+            return
+        if owner is not None:
+            own = getattr(owner, f"{last}_id")
+            if own is not None and own != vehicle_id:
+                raise PermissionDenied(ELSEWHERE)
+            return
+    raise PermissionDenied(ELSEWHERE)
 
 
 def _by_field(error: ValidationError) -> dict[str, list[str]]:

@@ -130,7 +130,7 @@ class Upkeep:
         machines = set(vehicles) | {
             place.fitting.revision.vehicle_id for places in self._places.values() for place in places
         }
-        self.rides = (rides or MachineRides(machines)) if self.items else None
+        self.rides = (rides or MachineRides.of_machines(machines)) if self.items else None
 
     @classmethod
     def of_pieces(cls, individuals: Collection[uuid.UUID], rides: MachineRides) -> Upkeep:

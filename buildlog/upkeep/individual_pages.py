@@ -26,7 +26,7 @@ def individual(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """A piece with what it went through on all machines."""
     piece = get_object_or_404(Individual.objects.select_related("part"), pk=pk)
     places = places_of(Q(individual=piece))
-    rides = MachineRides({place.fitting.revision.vehicle_id for place in places})
+    rides = MachineRides.of_machines({place.fitting.revision.vehicle_id for place in places})
     due = Upkeep.of_pieces([piece.pk], rides).of_piece(piece.pk)
     context = {
         "piece": piece,

@@ -27,7 +27,7 @@ def part(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     context = {
         "part": part,
         "fittings": fittings,
-        "use": MachineRides({fitting.revision.vehicle_id for fitting in fittings}).of_part(part),
+        "use": MachineRides.of_machines({fitting.revision.vehicle_id for fitting in fittings}).of_part(part),
         "pieces": part.individuals.all(),
         "failures": failures[:NEWEST],
         "more_failures": len(failures) > NEWEST,

@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 from django.utils import timezone
 
-from buildlog.failures.exposure import doubtful_facts, rides_of_rows, stored_rides
+from buildlog.failures.exposure import Ride, doubtful_facts, rides_of_rows, stored_rides
 from buildlog.machines.individuals import Individual, IndividualFitting
 from buildlog.machines.models import Part, Revision
 from buildlog.machines.queries import read_lines
@@ -31,14 +31,11 @@ class UpkeepRide(NamedTuple):
 class MachineRides:
     """All outings of some machines with what was fitted. What is in doubt of them counts as unknown."""
 
-    def __init__(self, vehicles: Collection[uuid.UUID]) -> None:
-        keys = Revision.objects.filter(vehicle__in=vehicles).order_by().values("pk")
-        self.revisions = {revision.pk: revision for revision in read_lines(keys)}
+    def __init__(self, revisions: Iterable[Revision], rides: Iterable[Ride]) -> None:
+        self.revisions = {revision.pk: revision for revision in revisions}
         capacity_ah = {key: _capacity_ah(revision) for key, revision in self.revisions.items()}
-        machines = list({revision.vehicle_id: revision.vehicle for revision in self.revisions.values()}.values())
-        rows = stored_rides(machines)
         self._rides: dict[uuid.UUID, list[UpkeepRide]] = {}
-        for ride in rides_of_rows(rows, doubtful_facts(machines) if rows else {}):
+        for ride in rides:
             capacity = capacity_ah[ride.revision]
             charges = ride.charge_ah / capacity if ride.charge_ah is not None and capacity else None
             doubted = ride.doubted_ah / capacity if capacity else 0.0
@@ -48,6 +45,14 @@ class MachineRides:
         self._fitted = {
             key: {fitting.part_id for fitting in revision.fittings.all()} for key, revision in self.revisions.items()
         }
+
+    @classmethod
+    def of_machines(cls, vehicles: Collection[uuid.UUID]) -> MachineRides:
+        """Read from the database, in as many queries for many machines as for one."""
+        revisions = read_lines(Revision.objects.filter(vehicle__in=vehicles).order_by().values("pk"))
+        machines = list({revision.vehicle_id: revision.vehicle for revision in revisions}.values())
+        rows = stored_rides(machines)
+        return cls(revisions, rides_of_rows(rows, doubtful_facts(machines) if rows else {}))
 
     def has(self, revision: uuid.UUID, part: uuid.UUID) -> bool:
         """Whether a part is fitted on a revision."""

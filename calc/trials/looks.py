@@ -139,7 +139,10 @@ class QuestionData:
         rows = int(np.searchsorted(self.columns.day, day, side="right"))
         chosen = self._selector.at(rows)
         if chosen not in self._models:
-            days, question = day_values(self.columns, chosen), self.question
+            question, known = self.question, self.columns.days
+            if chosen not in known:
+                known[chosen] = day_values(self.columns, chosen)
+            days: DayValues = known[chosen]
             model = DayModel(days, len(self.columns.revisions), question.revision, question.against)
             self._models[chosen] = days, model
         return day, rows, chosen

@@ -12,6 +12,8 @@ They are solved by Goodnight's sweep (A Tutorial on the SWEEP Operator, The Amer
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from copy import copy
 from typing import NamedTuple
 
 import numpy as np
@@ -22,6 +24,8 @@ from calc.trials.days import DayValues
 
 LEAST_UNEXPLAINED = 1e-8
 """A column counts as explained by the others if at most this share of its square is left."""
+LEAST_OF_EITHER = 2
+"""Values of either revision from which on conditions between the two can be judged."""
 LEAST_SCATTER = 1e-16
 """Residuals with so small a share of all squares are rounding."""
 
@@ -48,6 +52,33 @@ class Contrast(NamedTuple):
     against_values: int
     all_values: int
     terms: int
+
+
+def inflations_of(days: DayValues, rows: int, pairs: Sequence[tuple[int, int]]) -> list[float | None]:
+    """By how much conditions enlarge the variance of the difference of each pair of revisions; None where they tell the
+    two apart, or one has fewer than two values.
+
+    The same as the `inflation` of `DayModel.contrast`. Pairs that share no day have one model, so it is solved once.
+    """
+    revisions = int(days.revision.max(initial=-1)) + 1
+    counts = np.bincount(days.revision[:rows], minlength=revisions)
+    on_days: dict[int, set[int]] = {}
+    for revision, day in zip(days.revision.tolist(), days.day.tolist(), strict=True):
+        on_days.setdefault(revision, set()).add(day)
+    apart: tuple[_Solved, _Solved] | None = None
+    inflations: list[float | None] = []
+    for revision, against in pairs:
+        if min(counts[revision], counts[against]) < LEAST_OF_EITHER:
+            inflations.append(None)
+        elif on_days[revision] & on_days[against]:
+            fit = DayModel(days, revisions, revision, against).contrast(rows)
+            inflations.append(fit.inflation if fit.estimable else None)
+        else:
+            if apart is None:
+                apart = DayModel(days, revisions, revision, against).solved_apart(rows)
+            plain, solved = (state.of_pair(revision, against) for state in apart)
+            inflations.append(solved.variance() / plain.variance() if solved.is_estimable() else None)
+    return inflations
 
 
 class DayModel:
@@ -100,6 +131,14 @@ class DayModel:
             terms=terms,
         )
 
+    def solved_apart(self, rows: int) -> tuple[_Solved, _Solved]:
+        """The model without any shared day, before and after the conditions are taken in."""
+        plain = _Solved(self._gram_of(rows), self.revision, self.against)
+        plain.sweep_indicators(self.revisions)
+        solved = plain.copied()
+        solved.sweep(range(self.revisions, self._table.shape[1] - 1))
+        return plain, solved
+
     def _of_new_revision(self, own: NDArray[np.intp], solved: _Solved) -> tuple[float, float]:
         """Weighted squares of its residuals, and the degrees of freedom in them: what they are on average over σ²."""
         table, weight = self._table[own], self.days.weight[own]
@@ -149,6 +188,18 @@ class _Solved:
         self._total = float(gram[-1, -1])
         self._pair = revision, against
         self.estimable = np.zeros(len(gram) - 1, dtype=bool)
+
+    def copied(self) -> _Solved:
+        """One that can be swept on while this one stays."""
+        other = copy(self)
+        other._matrix, other.estimable = self._matrix.copy(), self.estimable.copy()
+        return other
+
+    def of_pair(self, revision: int, against: int) -> _Solved:
+        """The same solution, asked for another pair; it is not swept any more."""
+        other = copy(self)
+        other._pair = revision, against
+        return other
 
     def sweep(self, columns: range) -> None:
         """Take in the columns that those before do not explain."""

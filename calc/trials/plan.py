@@ -17,7 +17,7 @@ import numpy as np
 from calc.trials.columns import Floats, Measure
 from calc.trials.days import PASSES_AS_GOOD_AS_ONE_DAY
 from calc.trials.looks import LEAST_DEGREES_OF_FREEDOM, LEAST_VALUES, PLAN_SHARE, Look, QuestionData
-from calc.trials.model import DayModel
+from calc.trials.model import inflations_of
 
 POWER = 0.8
 MOST_VALUES = 40
@@ -95,15 +95,12 @@ def _usual_inflation(data: QuestionData, look: Look) -> float:
     rows = days.rows_until(look.day)
     ridden = np.unique(days.revision[:rows])
     ridden = ridden[ridden != data.question.revision]
-    inflations = []
-    for earlier, later in zip(ridden[:-1].tolist(), ridden[1:].tolist(), strict=True):
-        known, key = data.columns.inflations, (look.selection, rows, later, earlier)
-        if key not in known:
-            fit = DayModel(days, len(data.columns.revisions), later, earlier).contrast(rows)
-            is_known = fit.estimable and min(fit.values, fit.against_values) >= 2
-            known[key] = fit.inflation if is_known else None
-        if (inflation := known[key]) is not None:
-            inflations.append(inflation)
+    pairs = list(zip(ridden[1:].tolist(), ridden[:-1].tolist(), strict=True))
+    known, selection = data.columns.inflations, look.selection
+    if unknown := [pair for pair in pairs if (selection, rows, *pair) not in known]:
+        for pair, inflation in zip(unknown, inflations_of(days, rows, unknown), strict=True):
+            known[(selection, rows, *pair)] = inflation
+    inflations = [inflation for pair in pairs if (inflation := known[(selection, rows, *pair)]) is not None]
     if inflations:
         return float(np.mean(inflations))
     return 1.0 + float(days.conditions.shape[1]) / max(1, look.contrast.degrees_of_freedom - 1)

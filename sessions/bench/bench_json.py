@@ -8,7 +8,7 @@ from typing import Any
 from buildlog.failures.models import Modification
 from calc.trials.answers import Outcome
 from sessions.bench.machine_bench import Bench
-from sessions.bench.mode_rows import ModeRow
+from sessions.bench.mode_rows import CycleRate, ModeRow
 from sessions.bench.next_tests import SHOWN_IN_JSON, Question, questions_of
 from sessions.bench.verdicts import Verdict
 
@@ -50,6 +50,7 @@ def _mode(row: ModeRow, bench: Bench) -> dict[str, Any]:
             "unknown_rides": total.without_distance,
             "runtime_s": total.runtime_s,
         },
+        "cycles": _cycles(row.cycles),
         "fixes": [
             {
                 "modification": fix.modification.pk,
@@ -60,6 +61,22 @@ def _mode(row: ModeRow, bench: Bench) -> dict[str, Any]:
             for fix in row.fixes
         ],
         "may_be_held": row.may_be_held,
+    }
+
+
+def _cycles(rate: CycleRate | None) -> dict[str, Any] | None:
+    """By the cycles of the part that fails; null where no part of the mode counts them."""
+    if rate is None:
+        return None
+    return {
+        "part": rate.part.pk,
+        "part_name": rate.part.name,
+        "kind": rate.part.counts_cycles,
+        "least": rate.least,
+        "most": rate.most,
+        "rate_per_100": rate.per_100.estimate if rate.per_100 else None,
+        "lower": rate.per_100.lower if rate.per_100 else None,
+        "upper": rate.per_100.upper if rate.per_100 else None,
     }
 
 

@@ -20,6 +20,7 @@ from buildlog.machines.machine import Machine
 from buildlog.machines.models import Revision, Vehicle
 from buildlog.machines.queries import read_line
 from buildlog.machines.seen_voltages import seen_voltages
+from buildlog.upkeep.rides import MachineRides
 from calc.failure_state import Loop
 from calc.fix_proof import History
 from calc.proof_sentences import gap_sentences
@@ -141,7 +142,14 @@ def bench_of(vehicle: Vehicle, filters: Filters, system: str = "metric") -> Benc
         loop,
         everything,
         [failure for failure in reversed(everything) if filters.matches(failure)],
-        mode_rows(loop, exposure, everything, {change.pk: change for change in modifications}, system),
+        mode_rows(
+            loop,
+            exposure,
+            everything,
+            {change.pk: change for change in modifications},
+            MachineRides(revisions, exposure.rides),
+            system,
+        ),
         growth_of(everything, exposure),
         limits,
         ride,

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 
 from buildlog.failures.exposure import Exposure
 from buildlog.failures.models import Failure, Modification, Verification
+from buildlog.machines.models import Part
+from buildlog.upkeep.rides import MachineRides
 from calc import reliability
 from calc.exposure_gaps import DISTANCE
 from calc.failure_facts import HURTS, Kinds, events
@@ -62,6 +64,19 @@ class FixRow:
 
 
 @dataclass(frozen=True)
+class CycleRate:
+    """How often a mode comes for the cycles of the part that fails, of which there were so many at least and at most.
+
+    per_100: by as few cycles as there can have been; None where none is known.
+    """
+
+    part: Part
+    least: float
+    most: float
+    per_100: Interval | None
+
+
+@dataclass(frozen=True)
 class ModeRow:
     """One mode of one machine.
 
@@ -77,6 +92,7 @@ class ModeRow:
     events: int
     per_100_km: Interval | None
     per_hour: Interval | None
+    cycles: CycleRate | None
     shrunk_per_100_km: float | None
     expected_harm: float
     fixes: list[FixRow]
@@ -114,6 +130,7 @@ def mode_rows(
     exposure: Exposure,
     everything: Iterable[Failure],
     modifications: Mapping[uuid.UUID, Modification],
+    rides: MachineRides,
     system: str,
 ) -> list[ModeRow]:
     """The rows of one machine, those that can hurt somebody first, then by the harm to be expected."""
@@ -147,6 +164,7 @@ def mode_rows(
                 count,
                 per_100_km,
                 per_hour,
+                _cycles(failures, count, rides),
                 float(shrunk[index]) if hundred_km else None,
                 CATEGORY_WEIGHT[severity] * worst_rate,
                 _fixes(loop, mode, modifications, standing, system),
@@ -157,6 +175,19 @@ def mode_rows(
     return sorted(
         rows, key=lambda row: (row.severity not in HURTS, row.state is State.HELD, -row.expected_harm, row.name)
     )
+
+
+def _cycles(failures: list[Failure], count: int, rides: MachineRides) -> CycleRate | None:
+    """By the cycles of the one part that failures of a mode name, where it counts them; None without such a part."""
+    parts = {failure.part_id: failure.part for failure in failures if failure.part is not None}
+    if len(parts) != 1:
+        return None
+    [part] = parts.values()
+    if not part.counts_cycles:
+        return None
+    use = rides.of_machine(failures[0].revision.vehicle_id, part)
+    per_100 = reliability.failure_rate(use.cycles / 100.0, count, CONFIDENCE) if use.cycles else None
+    return CycleRate(part, use.cycles, use.longest_cycles, per_100)
 
 
 def _fixes(

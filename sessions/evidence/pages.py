@@ -22,6 +22,7 @@ from sessions.evidence.reader import Evidence
 from sessions.evidence.session_results import pass_rows, report_of
 from sessions.logs.queries import sessions_with_records
 from sessions.outings.models import Session
+from sessions.outings.models.two_phones import unpaired_marks
 from sessions.outings.track_parts import track_of
 
 LEDGER = ("Speed", "Energy", "Range")
@@ -64,6 +65,8 @@ def session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         "readings": session.readings.all(),
         "failures": failures,
         "photos": Photo.objects.filter(session=session),
+        "voice_notes": session.voice_notes.all(),
+        "unpaired": unpaired_marks(session),
         "track": track_of(session.track_parts.all()),
         "logs": session.logs.all(),
         "card_items": session.test_card_items.select_related("card"),

@@ -16,6 +16,7 @@ from django.http import HttpRequest
 from django.urls import get_script_prefix, resolve, reverse
 from rest_framework import serializers
 
+from buildlog.records.doubts import add_doubts
 from sessions.field.unsent_file import KINDS
 
 MOST_AT_ONCE = 100
@@ -34,7 +35,25 @@ def answers_to(request: HttpRequest, content: Any) -> list[dict[str, Any]]:
         raise serializers.ValidationError({"detail": EXAMPLE})
     if len(entries) > MOST_AT_ONCE:
         raise serializers.ValidationError({"detail": f"At most {MOST_AT_ONCE} records at once."})
-    return [_answer(request, _checked(entry)) for entry in entries]
+    checked = [_checked(entry) for entry in entries]
+    answers = [_answer(request, entry) for entry in checked]
+    _add_doubts(checked, answers)
+    return answers
+
+
+def _add_doubts(entries: list[dict[str, Any]], answers: list[dict[str, Any]]) -> None:
+    """What is doubted about the stored records: read once for all of a kind, because a session of thousands of readings
+    takes longer to read than fifty more take to store."""
+    stored: dict[str, list[dict[str, Any]]] = {}
+    for entry, answer in zip(entries, answers, strict=True):
+        if entry["method"] != "DELETE" and answer["status"] in (200, 201):
+            stored.setdefault(entry["kind"], []).append(answer["body"])
+    for kind, bodies in stored.items():
+        try:
+            add_doubts(KINDS[kind].Meta.model, bodies)
+        except Exception:
+            # They are stored all the same, and that must be said.
+            logger.exception("What is doubted about records of a phone could not be read.")
 
 
 def _checked(entry: dict[str, Any]) -> dict[str, Any]:
@@ -72,6 +91,7 @@ def _alone(request: HttpRequest, entry: dict[str, Any], address: str) -> HttpReq
         "HTTP_IF_NONE_MATCH": str(entry.get("if_none_match") or ""),
     }
     alone.COOKIES, alone.user, alone.session = request.COOKIES, request.user, request.session
+    alone.doubts_follow = True
     alone._stream, alone._read_started = io.BytesIO(body), False
     # The request that carries it was checked.
     alone._dont_enforce_csrf_checks = True

@@ -18,12 +18,13 @@ from buildlog.photos.models import Photo
 from buildlog.records.put_record import version_of
 from sessions.bench.models import TestCard
 from sessions.field.unsent_file import KINDS
-from sessions.outings.models import TrackPart
+from sessions.outings.models import TrackPart, VoiceNote
 
 MOST_AT_ONCE = 500
 WITHOUT_VERSION = {
     "photos": Photo,
     "track-parts": TrackPart,
+    "voice-notes": VoiceNote,
     "failure-modes": FailureMode,
     "test-cards": TestCard,
     "revisions": Revision,

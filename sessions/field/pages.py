@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from typing import Any
 
 from django import forms
@@ -62,6 +63,15 @@ class Greeting(OfOneAccount):
     @extend_schema(responses=OpenApiTypes.OBJECT)
     def get(self, request: Request) -> Response:
         return Response(_with_newest(request, field_reference.greeting(self.request.user)))
+
+
+class Clock(OfOneAccount):
+    """The server's time at both ends of one comparison: T2 and T3 of RFC 5905, section 8."""
+
+    @extend_schema(responses=OpenApiTypes.OBJECT)
+    def get(self, request: Request) -> Response:
+        received_s = time.time()
+        return Response({"received_s": received_s, "answered_s": time.time()})
 
 
 class Reference(OfOneAccount):

@@ -12,13 +12,17 @@ from pathlib import Path
 from typing import Any
 
 from django.conf import settings
+from django.contrib.staticfiles.storage import ManifestFilesMixin, staticfiles_storage
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.template.loader import get_template
 from django.templatetags.static import static
 from django.urls import reverse
 
+from buildlog.hosting.answer_headers import PERMISSIONS_TO_RECORD
+
 FOLDER = settings.PROJECT / "static"
 WORKER = FOLDER / "field" / "worker.js"
+ENTRY = "field/start.js"
 TEMPLATE = "field/field.html"
 
 
@@ -46,7 +50,10 @@ def version() -> str:
 
 
 def addresses() -> list[str]:
-    return [static(path.relative_to(FOLDER).as_posix()) for path in shell_files()]
+    """What a phone fetches: the scripts as one file where they were collected (`ModuleStorage`)."""
+    is_one = isinstance(staticfiles_storage, ManifestFilesMixin) and not settings.DEBUG
+    names = [path.relative_to(FOLDER).as_posix() for path in shell_files()]
+    return [static(name) for name in names if not is_one or name == ENTRY or not name.endswith(".js")]
 
 
 def document(request: HttpRequest) -> HttpResponse:
@@ -60,6 +67,7 @@ def document(request: HttpRequest) -> HttpResponse:
     # The phone keeps it under its version; between the two, nobody else may.
     response["Cache-Control"] = "no-cache"
     response["X-Firnlog-Shell"] = version()
+    response["Permissions-Policy"] = PERMISSIONS_TO_RECORD
     return response
 
 

@@ -31,15 +31,19 @@ from buildlog.records import removal
 from buildlog.records.put_record import ChangedElsewhere, Precondition, VersionMissing, put_record
 from sessions.bench.serializers import TestCardItemSerializer
 from sessions.evidence.doubts import doubts_of_machine
+from sessions.outings.models import VoiceNote
 from sessions.outings.serializers import (
     GateSerializer,
     GoNoGoCheckSerializer,
+    MarkTapSerializer,
     PassSerializer,
     ReadingSerializer,
     SessionSerializer,
     TrackPartSerializer,
     VenueSerializer,
+    VoiceNoteSerializer,
 )
+from sessions.outings.voice_files import store_voice_note
 
 FORMAT = 1
 LARGEST_BYTES = 200 * 1024 * 1024
@@ -53,6 +57,7 @@ KINDS: dict[str, type[serializers.ModelSerializer[Any]]] = {
     "failures": FailureSerializer,
     "test-card-items": TestCardItemSerializer,
     "track-parts": TrackPartSerializer,
+    "mark-taps": MarkTapSerializer,
 }
 
 
@@ -145,8 +150,8 @@ def _import_record(record: dict[str, Any], reader: Account) -> Row:
         key, payload = uuid.UUID(str(record.get("id"))), record.get("payload")
         if record.get("action") != "remove" and _was_deleted(kind, key):
             return Row(kind, words, "was deleted", "It was deleted on a phone or at the desk after the file was saved.")
-        if kind == "photos":
-            return Row(kind, words, *_photo(key, payload, record.get("bytes")))
+        if kind in WITH_FILE and record.get("action") != "remove":
+            return Row(kind, words, *WITH_FILE[kind](key, payload, record.get("bytes")))
         if kind not in KINDS:
             return Row(kind, words, "refused", "This server knows no such kind of record.")
         if record.get("action") == "remove":
@@ -171,8 +176,8 @@ def _import_record(record: dict[str, Any], reader: Account) -> Row:
 
 def _was_deleted(kind: str, key: uuid.UUID) -> bool:
     """Whether it was deleted since, and not restored."""
-    model: Any = Photo if kind == "photos" else KINDS[kind].Meta.model if kind in KINDS else None
-    if model is None or not RemovedRecord.objects.filter(pk=key).exists():
+    model: Any = {"photos": Photo, "voice-notes": VoiceNote}.get(kind) or (kind in KINDS and KINDS[kind].Meta.model)
+    if not model or not RemovedRecord.objects.filter(pk=key).exists():
         return False
     return not model.objects.filter(pk=key).exists()
 
@@ -203,12 +208,37 @@ def _photo(key: uuid.UUID, payload: Any, content: Any) -> tuple[str, str]:
         kind = name.removesuffix("_id")
         if not subjects_of_kind(kind).filter(pk=subject[name]).exists():
             return "refused", f"The {kind} it shows is not on this server."
-    try:
-        picture = ContentFile(base64.b64decode(content, validate=True), name="photo")
-    except binascii.Error:
+    picture = _file(content)
+    if picture is None:
         return "refused", "Its picture was damaged on the way."
     store_photo(picture, caption=str(payload.get("caption", ""))[:200], pk=key, **subject)
     return "stored", ""
+
+
+def _voice_note(key: uuid.UUID, payload: Any, content: Any) -> tuple[str, str]:
+    if VoiceNote.objects.filter(pk=key).exists():
+        return "was there", ""
+    sound = _file(content)
+    if not isinstance(payload, dict) or sound is None:
+        return "refused", "Its sound is missing, or was damaged on the way."
+    serializer = VoiceNoteSerializer(data={**payload, "sound": sound})
+    serializer.is_valid(raise_exception=True)
+    fields = dict(serializer.validated_data)
+    store_voice_note(fields.pop("sound"), pk=key, **fields)
+    return "stored", ""
+
+
+def _file(content: Any) -> ContentFile[bytes] | None:
+    try:
+        return ContentFile(base64.b64decode(content, validate=True), name="file") if isinstance(content, str) else None
+    except binascii.Error:
+        return None
+
+
+WITH_FILE: dict[str, Callable[[uuid.UUID, Any, Any], tuple[str, str]]] = {
+    "photos": _photo,
+    "voice-notes": _voice_note,
+}
 
 
 def _remove(

@@ -12,11 +12,12 @@ from rest_framework.response import Response
 from buildlog.people.device_keys import ADDING_READINGS, FIELD_LOGGING
 from buildlog.people.roles import Right
 from buildlog.records.api import RecordViewSet
-from sessions.outings.models import Gate, GoNoGoCheck, Pass, Reading, Session, TrackPart, Venue
+from sessions.outings.models import Gate, GoNoGoCheck, MarkTap, Pass, Reading, Session, TrackPart, Venue
 from sessions.outings.pushed_readings import MOST_AT_ONCE, take_readings
 from sessions.outings.serializers import (
     GateSerializer,
     GoNoGoCheckSerializer,
+    MarkTapSerializer,
     PassSerializer,
     ReadingSerializer,
     SessionSerializer,
@@ -126,4 +127,16 @@ class TrackPartViewSet(RecordViewSet):
     machine_path = "session__revision__vehicle"
     key_rights = FIELD_LOGGING
     narrowed_by = ("session",)
+    write_right = Right.LOG
+
+
+class MarkTapViewSet(RecordViewSet):
+    """Moments at the ends of a gate, each by a phone of its own; where two fit together, a pass is made of them."""
+
+    queryset = MarkTap.objects.all()
+    page_order = ("session_id", "at", "id")
+    serializer_class = MarkTapSerializer
+    machine_path = "session__revision__vehicle"
+    key_rights = FIELD_LOGGING
+    narrowed_by = ("session", "gate")
     write_right = Right.LOG

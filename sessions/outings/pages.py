@@ -17,7 +17,7 @@ from buildlog.records.pages import change_record, remove_record, write_record
 from sessions.outings import queries
 from sessions.outings.first_steps import next_step_address
 from sessions.outings.forms import AssumptionsForm
-from sessions.outings.models import Assumptions, Gate, Pass, Reading, Session, Venue
+from sessions.outings.models import Assumptions, Gate, Pass, Reading, Session, Venue, VoiceNote
 from sessions.outings.place_forms import GateForm, NewVenueForm, VenueForm
 
 
@@ -53,6 +53,14 @@ def remove_pass(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     run = get_object_or_404(Pass.objects.select_related("session"), pk=pk)
     back = run.session.get_absolute_url()
     return remove_record(request, run, back=back, after=back)
+
+
+@form_page
+@needs(Right.LOG)
+def remove_voice_note(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
+    note = get_object_or_404(VoiceNote.objects.select_related("session"), pk=pk)
+    back = note.session.get_absolute_url()
+    return remove_record(request, note, back=back, after=back)
 
 
 @form_page

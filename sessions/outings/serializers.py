@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import Any
 
+from django.core.exceptions import ValidationError
 from django.db import transaction
 from rest_framework import serializers
 
@@ -12,7 +13,19 @@ from buildlog.quantities.declared import quantity_names
 from buildlog.quantities.fields import QuantitySerializerField, serializer_arguments
 from buildlog.records.serializers import RecordSerializer
 from calc import geodesy
-from sessions.outings.models import Gate, GateMark, GoNoGoCheck, Pass, Reading, Session, TrackPart, Venue
+from sessions.outings.models import (
+    Gate,
+    GateMark,
+    GoNoGoCheck,
+    MarkTap,
+    Pass,
+    Reading,
+    Session,
+    TrackPart,
+    Venue,
+    VoiceNote,
+)
+from sessions.outings.voice_files import kind_of
 
 
 class VenueSerializer(RecordSerializer[Venue]):
@@ -137,3 +150,40 @@ class TrackPartSerializer(RecordSerializer[TrackPart]):
     class Meta:
         model = TrackPart
         fields = ["id", "session", "fixes", "stopped_by_phone"]
+
+
+class MarkTapSerializer(RecordSerializer[MarkTap]):
+    class Meta:
+        model = MarkTap
+        fields = ["id", "session", "gate", "at_last_mark", "at", "u_s", "valid", "invalid_reason"]
+
+
+class VoiceNoteSerializer(RecordSerializer[VoiceNote]):
+    unversioned = ("sound_url",)
+    sound = serializers.FileField(write_only=True)
+    sound_url = serializers.HyperlinkedIdentityField(view_name="voice_note_sound")
+
+    class Meta:
+        model = VoiceNote
+        fields = [
+            "id",
+            "session",
+            "time_into_session_s",
+            "duration_s",
+            "kind",
+            "sound",
+            "sound_url",
+            "caption",
+            "sequence",
+        ]
+        read_only_fields = ["kind"]
+
+    def validate(self, attributes: dict[str, Any]) -> dict[str, Any]:
+        sound = attributes.get("sound")
+        if sound is None:
+            return super().validate(attributes)
+        try:
+            attributes["kind"] = kind_of(sound)
+        except ValidationError as error:
+            raise serializers.ValidationError({"sound": error.messages}) from None
+        return super().validate(attributes) | {"sound": sound}

@@ -42,8 +42,20 @@ from sessions.bench.models import TestCard, TestCardItem
 from sessions.bench.release_models import AcceptedPoint, Release
 from sessions.logs.import_jobs import ask_for
 from sessions.logs.models import FormulaChannel, Instrument, Log
-from sessions.outings.models import Assumptions, Gate, GateMark, GoNoGoCheck, Pass, Reading, Session, TrackPart, Venue
-from sessions.sharing.archive_files import Later, take_picture, take_recording
+from sessions.outings.models import (
+    Assumptions,
+    Gate,
+    GateMark,
+    GoNoGoCheck,
+    MarkTap,
+    Pass,
+    Reading,
+    Session,
+    TrackPart,
+    Venue,
+    VoiceNote,
+)
+from sessions.sharing.archive_files import NAMES, Later, add_files, take_picture, take_recording, take_sound
 from sessions.sharing.earlier_archives import sign_what_was_held
 from sessions.trials.models import Trial
 
@@ -92,6 +104,8 @@ def _records_of(vehicle: Vehicle) -> dict[type[Model], QuerySet[Any]]:
         Reading: Reading.objects.filter(session__in=sessions),
         GoNoGoCheck: GoNoGoCheck.objects.filter(session__in=sessions),
         TrackPart: TrackPart.objects.filter(session__in=sessions),
+        MarkTap: MarkTap.objects.filter(session__in=sessions),
+        VoiceNote: VoiceNote.objects.filter(session__in=sessions),
         FailureMode: FailureMode.objects.filter(
             Q(failures__revision__vehicle=vehicle) | Q(sign_offs__vehicle=vehicle)
         ).distinct(),
@@ -159,14 +173,8 @@ def export_machine(vehicle: Vehicle, target: IO[bytes]) -> None:
                 f"tables/{_kind(model)}.csv", as_csv(names, ([row[name] for name in names] for row in rows))
             )
         packed.writestr("records.json", json.dumps(records, cls=_FullPrecision, ensure_ascii=False))
-        files = [(f"photos/{record.pk}.jpg", record.image) for record in everything[Photo]]
-        files += [(f"logs/{record.pk}.{record.kind}", record.original) for record in everything[Log]]
-        for name, field in files:
-            try:
-                with field.open("rb") as file:
-                    packed.writestr(name, file.read())
-            except FileNotFoundError:
-                continue
+        for model in NAMES:
+            add_files(model, everything[model], packed)
 
 
 @dataclass
@@ -289,6 +297,8 @@ def _store(
             result.already_stored += 1
             continue
         if model is Photo and not take_picture(record, packed, put, result.notes, where):
+            continue
+        if model is VoiceNote and not take_sound(record, packed, put, result.notes, where):
             continue
         if model is Log and not take_recording(record, packed, put, result.notes, where, later):
             continue

@@ -5,9 +5,12 @@ from __future__ import annotations
 import shutil
 import tempfile
 import zipfile
+from collections.abc import Callable, Iterable
+from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.core.files.base import ContentFile, File
+from django.db.models import Model
 
 from buildlog.photos.models import Photo
 from buildlog.photos.pictures import LARGEST_BYTES as LARGEST_PICTURE_BYTES
@@ -20,12 +23,33 @@ from sessions.logs.meanings import Mapping
 from sessions.logs.models import Log
 from sessions.logs.series import NotARecording
 from sessions.logs.unpacking import LARGEST_BYTES as LARGEST_LOG_BYTES
+from sessions.outings.models import VoiceNote
+from sessions.outings.voice_files import LARGEST_BYTES as LARGEST_SOUND_BYTES
+from sessions.outings.voice_files import kind_of
+
+NAMES: dict[type[Model], tuple[str, Callable[[Any], str]]] = {
+    Photo: ("image", lambda photo: f"photos/{photo.pk}.jpg"),
+    VoiceNote: ("sound", lambda note: f"voice/{note.pk}.{note.kind}"),
+    Log: ("original", lambda log: f"logs/{log.pk}.{log.kind}"),
+}
+"""Which records come with a file: its column, and its name in the archive."""
+
+
+def add_files(model: type[Model], records: Iterable[Any], packed: zipfile.ZipFile) -> None:
+    """Add the files of records; one whose file is gone from the data folder goes without."""
+    column, name_of = NAMES[model]
+    for record in records:
+        try:
+            with getattr(record, column).open("rb") as file:
+                packed.writestr(name_of(record), file.read())
+        except FileNotFoundError:
+            continue
 
 
 def take_picture(photo: Photo, packed: zipfile.ZipFile, put: Put, notes: list[str], where: str) -> bool:
     """Import a photo's picture like any other upload; a photo without one is left out, with a note."""
     try:
-        name = f"photos/{photo.pk}.jpg"
+        name = NAMES[Photo][1](photo)
         if packed.getinfo(name).file_size > LARGEST_PICTURE_BYTES:
             raise ValidationError("larger than any stored photo")
         content = packed.read(name)
@@ -38,6 +62,21 @@ def take_picture(photo: Photo, packed: zipfile.ZipFile, put: Put, notes: list[st
     return True
 
 
+def take_sound(note: VoiceNote, packed: zipfile.ZipFile, put: Put, notes: list[str], where: str) -> bool:
+    """Import a voice note's sound like any other upload; a note without one is left out, with a sentence."""
+    try:
+        name = NAMES[VoiceNote][1](note)
+        if packed.getinfo(name).file_size > LARGEST_SOUND_BYTES:
+            raise ValidationError("larger than any stored voice note")
+        sound = ContentFile(packed.read(name), name="sound")
+        note.kind = kind_of(sound)
+    except (KeyError, zipfile.BadZipFile, ValidationError, OSError):
+        notes.append(f"{where}: its sound is missing or damaged, so it is left out.")
+        return False
+    put(note.sound, sound)
+    return True
+
+
 Later = list[tuple[Log, Layout | None, Mapping | None]]
 
 
@@ -47,7 +86,7 @@ def take_recording(log: Log, packed: zipfile.ZipFile, put: Put, notes: list[str]
     What takes longer than a page may is added to `later`, to be asked for once the log is stored.
     """
     try:
-        name = f"logs/{log.pk}.{log.kind}"
+        name = NAMES[Log][1](log)
         if packed.getinfo(name).file_size > LARGEST_LOG_BYTES:
             raise NotARecording("larger than any stored log")
         with tempfile.TemporaryFile() as original, tempfile.TemporaryFile() as columns:

@@ -43,11 +43,14 @@ class MeasureColumns:
     def of(self, measure: Measure, newest: int) -> Columns:
         """A measure's columns. `newest`: the revision in question, by its place; how many passes the fastest is asked
         of was settled when it was first ridden."""
-        if measure.key not in _RESULTS and measure.key != MEAN_SPEED.key:
-            return self._of_fastest(measure, newest)
-        if measure.key not in self._shared:
-            self._shared[measure.key] = self._of_all(measure)
-        return self._shared[measure.key]
+        if measure.key in _RESULTS or measure.key == MEAN_SPEED.key:
+            key, each_way = measure.key, 0
+        else:
+            each_way = self._usual_each_way(newest)
+            key = f"{measure.key} of {each_way}"
+        if key not in self._shared:
+            self._shared[key] = self._of_fastest(measure, each_way) if each_way else self._of_all(measure)
+        return self._shared[key]
 
     def _of_all(self, measure: Measure) -> Columns:
         """Of a measure that does not depend on the revision in question: one table for all questions."""
@@ -59,9 +62,10 @@ class MeasureColumns:
         values = self._means
         return self._columns(measure, values.value, values.passes, values.session, values.gate)
 
-    def _of_fastest(self, measure: Measure, newest: int) -> Columns:
+    def _of_fastest(self, measure: Measure, each_way: int) -> Columns:
+        """The same for all questions that ask for the fastest of as many passes."""
         best = {BEST_SPEED.key: best_of, TWO_WAY.key: two_way_best}[measure.key]
-        values = best(self._passes, self._usual_each_way(newest))
+        values = best(self._passes, each_way)
         return self._columns(measure, values.value, values.passes, values.session, values.gate)
 
     @cached_property

@@ -11,7 +11,9 @@ const MOST_PICTURE_SHARE = 0.2;
 const BATCH_SIZE = 400;
 const MOST_VERSIONS = 20;
 // Records that never change have no version; the server only says whether it has them.
-const WITHOUT_VERSION = ["photos", "track-parts"];
+const WITHOUT_VERSION = ["photos", "track-parts", "voice-notes"];
+// Records with a file, and the name under which it is sent.
+export const FILES = { photos: "image", "voice-notes": "sound" };
 
 // The copy of a record that the server has just confirmed, merged with the copy of its earlier version.
 export function confirmation(record, body, payload, known) {
@@ -119,7 +121,7 @@ export async function queueAgain(ids, earlier = {}) {
     for (const id of [...ids, ...Object.keys(earlier)]) {
       const copy = await resultOf(stores.acknowledged.get(id));
       if (!copy?.payload) continue;
-      if (copy.kind === "photos" && !(await resultOf(stores.photos.getKey(id)))) {
+      if (FILES[copy.kind] && !(await resultOf(stores.photos.getKey(id)))) {
         without += 1;
         continue;
       }
@@ -188,7 +190,7 @@ export async function trim() {
 
 // Drops pictures of confirmed photos, oldest first, until the rest fits. Returns whether any was dropped.
 export async function freeRoom(most_bytes = 0) {
-  const pictures = (await all("acknowledged")).filter((record) => record.kind === "photos" && record.bytes);
+  const pictures = (await all("acknowledged")).filter((record) => FILES[record.kind] && record.bytes);
   pictures.sort((left, other) => other.at - left.at);
   let sum = 0;
   const going = pictures.filter((photo) => (sum += photo.bytes) > most_bytes);

@@ -1,9 +1,10 @@
 // Logs a failure in as few as two taps: mode and severity.
 
+import { undo } from "./editing.js";
 import { choices, form, text } from "./entry.js";
 import { button, el, feel, link, say } from "./elements.js";
 import { near, oneForm } from "./mode_names.js";
-import { addFailure, describeFailure, reference, undo } from "./outing.js";
+import { addFailure, describeFailure, reference } from "./outing.js";
 
 const PLAIN = {
   1: "Someone was or could have been badly hurt, or the machine is lost",

@@ -1,12 +1,13 @@
 // Everything logged in this session: listed, and each can be edited or deleted, also after it was sent.
 
+import { edit, remove, restore, rowOf } from "./editing.js";
 import { choices, fieldNames, form, quantitiesOf, quantity, quantityField, text } from "./entry.js";
 import { button, clock, counted, el, feel, link, say } from "./elements.js";
 import { bare, lengthOfTime, written } from "./numbers.js";
-import { edit, gatesOf, passSpeed, reference, remove, restore, rowOf } from "./outing.js";
+import { gatesOf, passSpeed, reference } from "./outing.js";
 import { all, read } from "./store.js";
 
-const LISTS = { passes: "Passes", readings: "Readings and notes", failures: "Failures", photos: "Photos", gates: "Gates made here" };
+const LISTS = { passes: "Passes", readings: "Readings and notes", failures: "Failures", photos: "Photos", "voice-notes": "Voice notes", "mark-taps": "Marks of two phones", gates: "Gates made here" };
 const SEVERITIES = [[1, "I"], [2, "II"], [3, "III"], [4, "IV"]];
 
 function inWords(outing, list, row, index) {
@@ -18,14 +19,15 @@ function inWords(outing, list, row, index) {
   }
   if (list === "failures") return `${row.mode_name}, ${SEVERITIES[row.severity - 1][1]}${row.conditions ? `: ${row.conditions}` : ""}`;
   if (list === "gates") return `${row.name}, ${written(row.positions_m[row.positions_m.length - 1], "distance", units)}`;
-  if (list === "photos") return row.caption ? `${row.words}: ${row.caption}` : row.words;
+  if (list === "mark-taps") return row.valid ? row.words : `${row.words}, does not count: ${row.invalid_reason}`;
+  if (["photos", "voice-notes"].includes(list)) return row.caption ? `${row.words}: ${row.caption}` : row.words;
   return row.words;
 }
 
 export async function loggedScreen(app, outing) {
   const waiting = new Set((await all("records")).map((record) => record.id));
   const to_read = outing.readings.filter((row) => row.to_read);
-  const lists = Object.keys(LISTS).filter((list) => outing[list].length);
+  const lists = Object.keys(LISTS).filter((list) => outing[list]?.length);
   return [
     el("h1", {}, "Logged"),
     lists.length ? null : el("p", {}, "Nothing is logged yet."),
@@ -123,6 +125,22 @@ const EDITED = {
     fields: (_, row) => [text("caption", "What it shows", { value: row.caption ?? "", most: 200 })],
     read: (filled) => ({ caption: filled.elements.caption.value.trim() }),
   },
+  "voice-notes": {
+    fields: (_, row) => [text("caption", "What it says", { value: row.caption ?? "", rows: 2, most: 500 })],
+    read: (filled) => ({ caption: filled.elements.caption.value.trim() }),
+  },
+  "mark-taps": {
+    fields: (_, row) => [
+      choices("end", "Which mark?", [["first", "First"], ["last", "Last"]], { chosen: row.at_last_mark ? "last" : "first" }),
+      choices("counts", "Does it count?", [["yes", "It counts"], ["no", "It does not"]], { chosen: row.valid ? "yes" : "no" }),
+      text("invalid_reason", "If not, why?", { value: row.invalid_reason, most: 200 }),
+    ],
+    read(filled) {
+      const typed = Object.fromEntries(new FormData(filled));
+      const valid = typed.counts === "yes";
+      return { at_last_mark: typed.end === "last", valid, invalid_reason: valid ? "" : typed.invalid_reason.trim() || "Struck out on the phone." };
+    },
+  },
 };
 
 export async function editScreen(app, outing, id) {
@@ -145,7 +163,8 @@ export async function editScreen(app, outing, id) {
     say("Saved on this phone.");
     app.go("logged");
   },
-    picture && el("img", { src: URL.createObjectURL(new Blob([picture.bytes], { type: picture.type })), alt: "The photo" }),
+    picture && list === "voice-notes" && el("audio", { controls: true, src: URL.createObjectURL(new Blob([picture.bytes], { type: picture.type })) }),
+    picture && list !== "voice-notes" && el("img", { src: URL.createObjectURL(new Blob([picture.bytes], { type: picture.type })), alt: "The photo" }),
     EDITED[list].fields(outing, row),
     el("p", { class: "wrong", id: "edit-wrong", role: "alert" }),
     el("div", { class: "bottom" }, link("Back", "logged"), el("button", { class: "act first" }, "Save")));

@@ -138,10 +138,15 @@ export async function marking(app, outing, { locked = [] } = {}) {
   };
   mark.addEventListener("pointerdown", (event) => { if (event.isPrimary && event.button === 0) void tap(event); });
   mark.addEventListener("click", (event) => { if (event.detail === 0) void tap(event); });
-  shown = { mark, tap };
+  pressedByKeys(mark, tap);
   show();
   // The mark button never moves, and nothing else is ever in its place.
   return { dock: el("div", { class: "dock" }, wrong, question, mark), over, missed, gate, direction };
+}
+
+// Keys of the phone and of shutters press this button while it is on the screen.
+export function pressedByKeys(mark, tap) {
+  shown = { mark, tap };
 }
 
 globalThis.addEventListener?.("keydown", (event) => {

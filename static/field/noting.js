@@ -1,8 +1,9 @@
 // A note and a photo.
 
+import { undo } from "./editing.js";
 import { form, text } from "./entry.js";
 import { el, feel, link, say } from "./elements.js";
-import { addPhoto, addReading, undo } from "./outing.js";
+import { addPhoto, addReading } from "./outing.js";
 
 export async function noteScreen(app, outing) {
   const key = `note/${outing.id}`;
@@ -26,7 +27,7 @@ export async function noteScreen(app, outing) {
   },
     text("note", "Note", { rows: 4, most: 500 }),
     el("p", { class: "wrong", id: "note-wrong", role: "alert" }),
-    el("div", { class: "bottom" }, link("Board", "board"), el("button", { class: "act first" }, "Save note")));
+    el("div", { class: "bottom" }, link("Board", "board"), link("Voice note", "voice"), el("button", { class: "act first" }, "Save note")));
   return [el("h1", {}, "Note"), entryForm];
 }
 

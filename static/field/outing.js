@@ -6,8 +6,8 @@ import { MOST_RELATIVE_U } from "./crossings.js";
 import { newKey } from "./elements.js";
 import { assemble, careful, inWords, riddenInAll } from "./energy.js";
 import { frameClock, passSpeed as speedOf, twoWayMean } from "./numbers.js";
-import { keep, takeBack } from "./queue.js";
-import { compareClocks, longest_s, NEVER_SET, nextPlace, noteTap, runtime_s, timesOf, wasSet } from "./session_clock.js";
+import { keep } from "./queue.js";
+import { compareClocks, longest_s, nextPlace, noteTap, runtime_s, timesOf, wasSet } from "./session_clock.js";
 import { keepMeta, meta, read } from "./store.js";
 import { beginWay, highestSpeed, settledWay, wayNow, withFix } from "./way.js";
 
@@ -51,70 +51,6 @@ async function stampNow(outing) {
   const began = outing.began_stamp ?? outing.stamps.started_at;
   if (!began || !wasSet(outing)) return stamp();
   return { ...began, wall_ms: outing.started_ms + 1000 * runtime_s(outing) };
-}
-
-function blank(id, session, started_ms) {
-  return {
-    id, session, started_ms, ended_ms: null, stamps: {}, passes: [], readings: [], failures: [], photos: [],
-    gates: [], ticks: {}, gate: null, direction: "out", track: null,
-    way: beginWay(), lowest: null, clock: NEVER_SET,
-  };
-}
-
-export async function start(choice, check) {
-  const id = newKey();
-  const records = [];
-  let venue = choice.venue;
-  if (!venue) {
-    venue = newKey();
-    const payload = { name: choice.venue_name, notes: "" };
-    records.push({ id: venue, kind: "venues", session: id, payload, words: `Venue: ${choice.venue_name}` });
-  }
-  const began = await stamp();
-  const account = await meta("account");
-  const session = { revision: choice.revision, venue, ...choice.conditions };
-  records.push({
-    id, kind: "sessions", session: id, payload: session, stamps: { started_at: began },
-    needs: [venue], words: `Session with ${choice.revision_name}`,
-  });
-  const key = newKey();
-  records.push({
-    id: key, kind: "go-no-go-checks", session: id, needs: [id],
-    payload: { session: id, ...check.answers, machine_points: check.machine_points ?? [], reason_to_go_on: check.reason }, words: "Go/no-go check",
-  });
-  await keep(records, {
-    outing: [id, (page) => Object.assign(page, blank(id, session, began.wall_ms), {
-      account: account?.id, account_name: account?.name, stamps: { started_at: began }, began_stamp: began, venue_name: choice.venue_name, revision_name: choice.revision_name,
-    })],
-    draft: "start",
-  });
-  await keepMeta("outing", id);
-  return id;
-}
-
-// Sessions that this phone knows, its own and those it joined.
-export async function isKnown(id) {
-  return Boolean(await read("outings", id));
-}
-
-// Joins a session that another phone started. A session that this phone knows continues.
-export async function join(going, names) {
-  const { id, started_at, ...session } = going.session;
-  if (await isKnown(id)) {
-    await keepMeta("outing", id);
-    return id;
-  }
-  const [now, account] = [await stamp(), await meta("account")];
-  const started_ms = Date.parse(started_at) - (now.offset_ms ?? 0);
-  await keep([], {
-    outing: [id, (page) => Object.assign(page, blank(id, session, started_ms), {
-      joined: true, account: (account ?? {}).id, account_name: (account ?? {}).name, version: going.version, began: { started_at, ...session }, started_at,
-      began_stamp: { ...now, wall_ms: started_ms }, ...names,
-      direction: going.passes % 2 ? "back" : "out",
-    })],
-  });
-  await keepMeta("outing", id);
-  return id;
 }
 
 // The next pass goes the other way.
@@ -355,72 +291,6 @@ export async function write(outing, values, { ends = false, reopens = false } = 
 
 export async function leave() {
   await keepMeta("outing", null);
-}
-
-const LISTED = ["passes", "readings", "failures", "photos", "gates"];
-// What the phone notes beside a record and no server knows.
-const PHONE_ONLY = ["id", "words", "stamps", "timeless", "seen_m", "unseen_m", "whole", "to_read"];
-
-export function rowOf(outing, id) {
-  const list = LISTED.find((name) => outing[name].some((row) => row.id === id)) ?? null;
-  return { list, row: list && outing[list].find((row) => row.id === id) };
-}
-
-function payloadOf(list, row) {
-  const payload = Object.fromEntries(Object.entries(row).filter(([name]) => !PHONE_ONLY.includes(name)));
-  if (list === "failures" && payload.mode) delete payload.mode_name;
-  return payload;
-}
-
-function needsOf(outing, list, row) {
-  return [list === "photos" && row.failure ? row.failure : outing.id, ...(list === "passes" ? [row.gate] : [])];
-}
-
-// Changes of a record that was logged, whether it was sent or not.
-export async function edit(outing, list, id, changes) {
-  const { row } = rowOf(outing, id);
-  const payload = { ...payloadOf(list, row), ...changes };
-  const changed = Object.keys(changes).filter((name) => JSON.stringify(row[name] ?? null) !== JSON.stringify(changes[name]));
-  if (!changed.length) return;
-  await keep([{
-    id, kind: list, session: outing.id, needs: needsOf(outing, list, payload), payload, stamps: row.stamps ?? {}, words: row.words, changed,
-  }], { outing: [outing.id, (page) => {
-    const entry = page[list].find((listed) => listed.id === id);
-    Object.assign(entry, changes);
-    if (entry.to_read && changes.note !== TO_READ) delete entry.to_read;
-    // The figure that was said rested on what was there before.
-    if (list === "readings") page.lowest = null;
-  }] });
-}
-
-// Deletes a record here and on the server. Returns what is needed to restore it.
-export async function remove(outing, list, id) {
-  const { row } = rowOf(outing, id);
-  const photos = list === "failures" ? outing.photos.filter((photo) => photo.failure === id) : [];
-  const pictures = await Promise.all([row, ...photos].map((photo) => read("photos", photo.id)));
-  for (const photo of photos) await undo(outing, "photos", photo.id);
-  await undo(outing, list, id, photos.map((photo) => photo.id));
-  return { list, row, photos, pictures: pictures.filter(Boolean) };
-}
-
-export async function restore(outing, { list, row, photos, pictures }) {
-  const again = (name, entry) => ({
-    id: entry.id, kind: name, session: outing.id, needs: needsOf(outing, name, entry), payload: payloadOf(name, entry),
-    stamps: entry.stamps ?? {}, words: entry.words, anew: true,
-  });
-  const back = [again(list, row), ...photos.filter((photo) => pictures.some(({ id }) => id === photo.id)).map((photo) => again("photos", photo))];
-  await keep(list === "photos" && !pictures.length ? [] : back, { photos: pictures, outing: [outing.id, (page) => {
-    page[list].push(row);
-    page[list].sort((first, other) => (first.sequence ?? 0) - (other.sequence ?? 0));
-    for (const photo of photos) page.photos.push(photo);
-  }] });
-}
-
-export async function undo(outing, list, id, after = []) {
-  await takeBack(id, [outing.id, (page) => {
-    page[list] = page[list].filter((record) => record.id !== id);
-    if (list === "readings") page.lowest = null;
-  }], after);
 }
 
 // Energy left and turn-back distance now, with sentences (energy.js).

@@ -1,10 +1,11 @@
 // A reading of the instruments; the fields of the last reading come first.
 
+import { undo } from "./editing.js";
 import { fieldNames, form, quantitiesOf, quantity, quantityField } from "./entry.js";
 import { el, feel, link, say } from "./elements.js";
 import { warnIn } from "./limits.js";
 import { lengthOfTime, readQuantity, written } from "./numbers.js";
-import { addMeterPhoto, addReading, reference, revisionOf, undo } from "./outing.js";
+import { addMeterPhoto, addReading, reference, revisionOf } from "./outing.js";
 import { runtime_s } from "./session_clock.js";
 
 const AT_FIRST = ["voltage_v", "current_a", "charge_used_ah", "distance_m"];

@@ -2,14 +2,14 @@
 // cannot be reached does.
 
 import { correction, noteContact } from "./clock.js";
-import { confirmation, findLost, isTombstone, newest, noteNewest, queueRemoval, tombstone, trim } from "./confirmed.js";
-import { noteDoubts } from "./doubting.js";
+import { FILES, findLost, newest, trim } from "./confirmed.js";
+import { confirmedTogether } from "./confirming.js";
 import { OUR_FORMAT, ask } from "./link.js";
 import { pick, threeWay } from "./merge.js";
 import { PARENTS, missingOf } from "./places.js";
-import { byAge, followIn, withRoom } from "./queue.js";
+import { byAge, withRoom } from "./queue.js";
 import { link, sendsBy, tell } from "./signals.js";
-import { NAME, PhoneIsFull, all, change, countOf, resultOf, keepMeta, meta, read } from "./store.js";
+import { NAME, all, change, countOf, resultOf, keepMeta, meta, read } from "./store.js";
 
 const TIMER_MS = 30_000;
 const LONGEST_WAIT_MS = 300_000;
@@ -20,7 +20,6 @@ const WHOLE_SERVER = new Set([502, 503, 504, 507]);
 const TOO_LARGE = new Set([413, 414, 431]);
 // After so many failures in a row, each after a successful greeting, the record itself is the cause.
 const OWN_TROUBLE_AFTER = 2;
-const NOT_FOLLOWED = ["started_at", "ended_at", "clock_correction_s", "revision", "venue"];
 
 // Only one tab sends at a time. Plain http has no locks; there a lease in the store takes their place.
 async function alone(work) {
@@ -78,7 +77,7 @@ sendsBy(drain);
 
 // Photos last, and records that failed repeatedly after the others, so that nothing waits for them.
 function inOrder(records) {
-  const rank = (record) => (record.failures >= OWN_TROUBLE_AFTER ? 2 : 0) + (record.kind === "photos" ? 1 : 0);
+  const rank = (record) => (record.failures >= OWN_TROUBLE_AFTER ? 2 : 0) + (FILES[record.kind] ? 1 : 0);
   return byAge(records).sort((first, other) => rank(first) - rank(other));
 }
 
@@ -104,9 +103,9 @@ async function sendAll(at_once) {
     if (!ready.length) break;
     link.sending = true;
     tell();
-    const many = batches && ready.filter((record) => record.kind !== "photos" && !record.failures).length >= BATCH_FROM;
+    const many = batches && ready.filter((record) => !FILES[record.kind] && !record.failures).length >= BATCH_FROM;
     for (let from = 0; from < ready.length;) {
-      const chunk = many ? ready.slice(from, from + BATCH_SIZE).filter((record) => record.kind !== "photos" && !record.failures) : [];
+      const chunk = many ? ready.slice(from, from + BATCH_SIZE).filter((record) => !FILES[record.kind] && !record.failures) : [];
       const group = chunk.length > 1 ? chunk : [ready[from]];
       for (const record of group) tried.add(`${record.id}/${record.change}`);
       const goes_on = chunk.length > 1 ? await sendTogether(chunk) : await send(ready[from]);
@@ -230,11 +229,12 @@ export function resolved(record) {
 async function requestOf(record, payload) {
   const headers = { "X-Firnlog-Account": record.account, ...precondition(record) };
   if (record.action === "remove") return { method: "DELETE", headers };
-  if (record.kind === "photos" && !record.changed) {
+  if (FILES[record.kind] && !record.changed) {
     const photo = await read("photos", record.id);
     const body = new FormData();
-    for (const [name, value] of Object.entries(payload)) body.append(name, value);
-    body.append("image", new Blob([photo.bytes], { type: photo.type }), "photo");
+    // All of a form is text, and a number in a text without a unit is in the unit that people see.
+    for (const [name, value] of Object.entries(payload)) body.append(name, name.endsWith("_s") ? `${value} s` : value);
+    body.append(FILES[record.kind], new Blob([photo.bytes], { type: photo.type }), record.kind);
     return { method: "PUT", headers, body, timeout_ms: 240_000 };
   }
   const content = record.changed ? pick(payload, record.changed) : payload;
@@ -314,53 +314,9 @@ function precondition({ action, base, fresh }) {
 
 async function confirmed(record, body, payload, stamps, doubts = []) {
   await confirmedTogether([{ record, body, payload, stamps, doubts }]);
-  if (record.kind === "photos") await trim();
+  if (FILES[record.kind]) await trim();
   tell();
   return true;
-}
-
-// Notes confirmed records in one transaction.
-async function confirmedTogether(answers) {
-  if (!answers.length) return;
-  const note = (whole) => change(["records", "photos", "outings", "acknowledged", "meta"], async (stores) => {
-    for (const answer of answers) await noteConfirmed(stores, answer, whole);
-  });
-  try {
-    await withRoom(() => note(true));
-  } catch (error) {
-    // Without room for the copy, at least note that the record is on the server.
-    if (!(error instanceof PhoneIsFull)) throw error;
-    await note(false);
-  }
-}
-
-async function noteConfirmed(stores, { record, body, payload, stamps, doubts }, whole) {
-  const now = await resultOf(stores.records.get(record.id));
-  const known = await resultOf(stores.acknowledged.get(record.id));
-  // The version comes from the body, because proxies may change or drop the ETag header.
-  const copy = record.action === "remove" ? null : confirmation(record, body, payload, isTombstone(known) ? null : known);
-  // The answer came after the record was deleted here, and the request of the deletion is not queued.
-  if (!now && isTombstone(known) && copy) {
-    await queueRemoval(stores, known, copy.version);
-    return;
-  }
-  if (now && now.change === record.change) stores.records.delete(record.id);
-  // Changed again during sending: the next change begins from the version stored now.
-  else if (now) stores.records.put({ ...now, base: copy?.version ?? "", began: copy?.stored ?? null, fresh: !copy });
-  if (copy && now?.action === "remove" && record.action !== "remove") stores.acknowledged.put({ ...tombstone(record), version: copy.version });
-  else if (copy) {
-    stores.acknowledged.put(whole ? copy : { ...copy, payload: undefined, stored: undefined });
-    noteNewest(stores, copy);
-  } else {
-    stores.acknowledged.put(tombstone(record, body.removed === true));
-    stores.photos.delete(record.id);
-    if ((await resultOf(stores.meta.get("newest")))?.value?.id === record.id) stores.meta.delete("newest");
-  }
-  const { id: _, version = "", ...stored } = body;
-  if (!now || now.change === record.change) await noteDoubts(stores, record, doubts, stored, version);
-  const shown = Object.keys(body).filter((name) => !["id", "version", ...NOT_FOLLOWED].includes(name) && !now?.changed?.includes(name));
-  const newer = now && now.change !== record.change && !now.changed;
-  await followIn(stores, record, newer ? {} : pick(body, shown), stamps);
 }
 
 // The stored record has another version. Fields that only one side changed are merged automatically.

@@ -25,6 +25,8 @@ import { checkScreen, startScreen } from "./starting.js";
 import { PhoneIsFull, change, countOf, keepMeta, meta } from "./store.js";
 import { gateScreen, passScreen, videoScreen } from "./timing.js";
 import { recoverTrack, watchScreen } from "./track.js";
+import { leaveMarks, marksScreen } from "./two_phones.js";
+import { leaveVoice, voiceScreen } from "./voice.js";
 import { waitingScreen } from "./waiting.js";
 
 const place = document.body.dataset;
@@ -34,7 +36,7 @@ const WITHOUT_OUTING = { start: startScreen, check: checkScreen, waiting: waitin
 const WITH_OUTING = {
   board: boardScreen, ride: ridingScreen, pass: passScreen, video: videoScreen, gate: gateScreen, reading: readingScreen,
   failure: failureScreen, failed: failedScreen, note: noteScreen, photo: photoScreen, card: cardScreen, end: endScreen,
-  summary: summaryScreen, stand: standScreen, logged: loggedScreen, edit: editScreen,
+  summary: summaryScreen, stand: standScreen, marks: marksScreen, voice: voiceScreen, logged: loggedScreen, edit: editScreen,
 };
 
 const app = {
@@ -126,6 +128,8 @@ async function draw({ unless = () => false } = {}) {
   if (!app.outing || app.outing.ended_ms) await letSleep("pass");
   if (location.hash !== "#ride" || !app.outing || app.outing.ended_ms) await leaveRiding();
   if (!location.hash.startsWith("#stand")) leaveStanding();
+  if (location.hash !== "#marks") await leaveMarks();
+  if (location.hash !== "#voice") await leaveVoice(app);
   const [name, argument] = location.hash.slice(1).split("/");
   let screen = WITHOUT_OUTING[name];
   if (WITH_OUTING[name] && app.outing && reference.data) screen = WITH_OUTING[name];

@@ -1,10 +1,11 @@
 // Before the ride: which machine, where, in what conditions, and the go/no-go check.
 
+import { isKnown, join, start } from "./beginning.js";
 import { fieldNames, choices, draftOf, form, quantitiesOf, quantity, quantityField, text } from "./entry.js";
 import { button, clock, counted, el, feel, link, say } from "./elements.js";
 import { guidelineRows, shown, warnIn } from "./limits.js";
 import { bare, capital, lengthOfTime, readQuantity, written } from "./numbers.js";
-import { current, isKnown, join, reference, start, write } from "./outing.js";
+import { current, reference, write } from "./outing.js";
 import { link as line } from "./signals.js";
 import { askToPersist, keepMeta, meta } from "./store.js";
 import { noteHome, stopTrack } from "./track.js";
@@ -263,7 +264,8 @@ async function go(app, filled) {
   const before = app.readTyped({ ...chosen, [REST]: "" }, fieldNames("sessions", "start"), "sessions");
   const conditions = { surface: chosen.surface ?? "", ...before, ...measured };
   const venue = chosen.venue ?? "";
-  await askToPersist();
+  // Firefox asks the person, who may leave the question open: the session begins all the same.
+  void askToPersist();
   try {
     const before = await current();
     if (isOn(before)) {

@@ -8,7 +8,7 @@ export const NAME = nameAt(document.body.dataset.page);
 const SHAPE = 1;
 const STORES = {
   records: "id", // records waiting to be sent, by key
-  photos: "id", // their pictures, as ArrayBuffer
+  photos: "id", // their pictures and sounds, as ArrayBuffer
   outings: "id", // sessions as this phone knows them
   acknowledged: "id", // copies of confirmed records, with their versions
   drafts: "key", // typed but not saved yet

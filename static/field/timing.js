@@ -33,7 +33,8 @@ export async function passScreen(app, outing) {
       missed,
       navigator.geolocation && globalThis.isSecureContext ? link(handsFreeGates(outing).length ? "Marks have places: set them anew" : "Find passes by satellite: set the marks", `stand/${gate.id}`, { class: "act wide" }) : null,
       el("div", { class: "row" }, flip, link("Board", "board")),
-      el("div", { class: "row" }, over, link("From video", "video"), link("New gate", "gate"))),
+      el("div", { class: "row" }, over, link("From video", "video"), link("New gate", "gate")),
+      link("Two phones, one at each mark", "marks", { class: "act wide" })),
     dock,
   ];
 }

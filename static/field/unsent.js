@@ -1,5 +1,6 @@
 // The unsent records as one file that the server can import, for a phone without a connection.
 
+import { FILES } from "./confirmed.js";
 import { byAge } from "./queue.js";
 import { resolved } from "./sending.js";
 import { all, meta, read } from "./store.js";
@@ -13,7 +14,7 @@ export async function unsentFile(id = null) {
     const [payload] = record.payload ? resolved(record) : [null];
     const { kind, action, base, fresh, words, changed } = record;
     const entry = { id: record.id, kind, action, base, fresh, words, payload, ...(changed ? { changed } : {}) };
-    if (kind === "photos" && action === "put") entry.bytes = await inBase64(await read("photos", record.id));
+    if (FILES[kind] && action === "put") entry.bytes = await inBase64(await read("photos", record.id));
     parts.push(parts.length ? "," : "", JSON.stringify(entry));
   }
   const header = { firnlog: "unsent", format: 1, saved_at: new Date().toISOString(), account };

@@ -59,7 +59,7 @@ function byParent(records) {
 }
 
 const KINDS = {
-  passes: ["pass", "passes"], readings: ["reading or note", "readings and notes"], photos: ["photo"], failures: ["failure"],
+  passes: ["pass", "passes"], readings: ["reading or note", "readings and notes"], photos: ["photo"], "voice-notes": ["voice note"], "mark-taps": ["mark"], failures: ["failure"],
   "track-parts": ["part of the track", "parts of the track"], gates: ["gate"], sessions: ["session"],
   "go-no-go-checks": ["go/no-go check"], "test-card-items": ["point of a test card", "points of a test card"],
 };

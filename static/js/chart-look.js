@@ -9,7 +9,8 @@ const PAPER_WIDTH = 680;
 function lookOfThePage(axes) {
   const style = getComputedStyle(document.documentElement);
   const token = (name) => style.getPropertyValue(name).trim();
-  const look = { "font.color": token("--ink"), "font.family": getComputedStyle(document.body).fontFamily };
+  // Plotly writes the first sign before decimals.
+  const look = { separators: document.documentElement.dataset.decimal === "," ? ",\u2009" : ".\u2009", "font.color": token("--ink"), "font.family": getComputedStyle(document.body).fontFamily };
   for (const axis of axes) {
     look[`${axis}.linecolor`] = token("--line");
     look[`${axis}.gridcolor`] = token("--line-soft");

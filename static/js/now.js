@@ -36,6 +36,7 @@ if (next) {
     const [step] = (await answer.json()).next;
     const words = next.querySelector("p");
     words.setAttribute("role", "status");
-    words.textContent = step ? step.sentence : "Nothing is open at the bench. Plan the next change, and say what it should do.";
+    const inChosenSign = (text) => (document.documentElement.dataset.decimal === "," ? text.replace(/(\d)\.(\d)/g, "$1,$2") : text);
+    words.textContent = step ? inChosenSign(step.sentence) : "Nothing is open at the bench. Plan the next change, and say what it should do.";
   }
 }

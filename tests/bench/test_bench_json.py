@@ -7,7 +7,7 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from buildlog.models import Failure, FailureMode, Modification, Revision
+from buildlog.models import Failure, FailureMode, Fitting, Modification, Part, Revision
 from sessions.models import Session
 
 START = datetime(2026, 1, 10, 10, 0, tzinfo=UTC)
@@ -61,8 +61,8 @@ def test_the_shape_is_that_of_the_issue(machine, vehicle, sign_in):
         assert step["kind"] in STEPS
     for row in answer["modes"]:
         assert set(row) == {
-            "mode", "mode_name", "state", "failures", "rate_per_100_km", "lower", "upper", "exposure", "fixes",
-            "may_be_held",
+            "mode", "mode_name", "state", "failures", "rate_per_100_km", "lower", "upper", "exposure", "cycles",
+            "fixes", "may_be_held",
         }  # fmt: skip
         assert row["state"] in STATES
         assert set(row["exposure"]) == {"known_m", "estimated_m", "unknown_rides", "runtime_s"}
@@ -153,3 +153,45 @@ def test_forty_modes_and_four_hundred_failures_take_as_many_queries(machine, veh
     assert counts[:2] == counts[2:]
     assert max(counts) <= MOST_QUERIES, counts
     assert len(bench(client, vehicle)["modes"]) == 43
+
+
+def test_a_mode_is_counted_in_the_cycles_of_the_part_that_fails(revision, venue, sign_in):
+    """By hand: the chain is on R2 only, which was ridden three times, and failed twice there: 66.7 per 100 outings.
+    A pack of 12 Ah gave 6 Ah, nothing that was noted, and 60 Ah, which cannot be: 0.5 full charges at least, and at
+    most 0.5 + 1 + 5."""
+    vehicle = revision.vehicle
+    with_it = Revision.objects.create(vehicle=vehicle, number=2, parent=revision, date="2026-01-20", status="riding")
+    module = {"nominal_voltage_v": 50.4, "full_voltage_v": 58.8, "empty_voltage_v": 35.0, "capacity_ah": 12.0}
+    chain = Part.objects.create(name="Chain", category="drivetrain", counts_cycles="outings")
+    pack = Part.objects.create(
+        name="Module", category="battery_module", specification=module, counts_cycles="full_charges"
+    )
+    plain = Part.objects.create(name="Bracket", category="bracket")
+    for part in (chain, plain, pack):
+        wired = {"series": 1, "parallel": 1} if part == pack else {}
+        Fitting.objects.create(revision=with_it, part=part, **wired)
+    for index, (ridden, charge_ah) in enumerate([(revision, 6), (with_it, 6), (with_it, None), (with_it, 60)]):
+        Session.objects.create(
+            revision=ridden, venue=venue, started_at=START + timedelta(days=index), distance_m=8000.0, runtime_s=1500.0,
+            charge_used_ah=charge_ah,
+        )  # fmt: skip
+    for index, (mode, part) in enumerate(
+        [("chain came off", chain), ("chain came off", chain), ("cell sagged", pack), ("bracket cracked", plain)]
+    ):
+        Failure.objects.create(
+            revision=with_it, mode=FailureMode.called(mode), part=part, severity=4,
+            happened_at=START + timedelta(days=1 + index % 3, hours=1),
+        )  # fmt: skip
+    client = sign_in("reader")
+    modes = {row["mode_name"]: row for row in client.get(f"/api/v1/vehicles/{vehicle.pk}/bench/").json()["modes"]}
+    of_chain = modes["chain came off"]["cycles"]
+    assert (of_chain["part_name"], of_chain["kind"], of_chain["least"], of_chain["most"]) == ("Chain", "outings", 3, 3)
+    assert of_chain["rate_per_100"] == pytest.approx(200 / 3)
+    of_pack = modes["cell sagged"]["cycles"]
+    assert (of_pack["kind"], of_pack["least"], of_pack["most"]) == ("full_charges", 0.5, 6.5)
+    # A shown rate takes as few cycles as there can have been.
+    assert of_pack["rate_per_100"] == pytest.approx(200.0)
+    assert modes["bracket cracked"]["cycles"] is None
+    page = client.get(f"/vehicles/{vehicle.pk}/bench/").content.decode()
+    assert "66.7 per 100 cycles of" in page
+    assert "per hour, 90 % between" in page

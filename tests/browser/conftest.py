@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import expect
 
+from buildlog.hosting.module_bundle import minified
 from tests import migrated_databases
 
 # On a busy machine a page takes longer than the five seconds that are waited otherwise.
@@ -56,12 +57,14 @@ def script(browser):
 
     def answer(route):
         name = route.request.url.rpartition("/")[2]
-        body, kind = ((folder / name).read_text(), "text/javascript") if name else ("<title>x</title>", "text/html")
+        body, kind = (
+            (minified((folder / name).read_text()), "text/javascript") if name else ("<title>x</title>", "text/html")
+        )
         route.fulfill(body=body, content_type=kind)
 
     opened.route("http://modules.test/*", answer)
     opened.goto("http://modules.test/")
-    for name in ("numbers", "energy", "limits", "way", "crossings"):
+    for name in ("numbers", "energy", "limits", "way", "crossings", "clock_comparison"):
         opened.evaluate(f"async () => {{ globalThis.{name} = await import('http://modules.test/{name}.js'); }}")
     yield opened.evaluate
     opened.close()

@@ -26,7 +26,17 @@ from buildlog.models import (
 )
 from buildlog.records import removal as removals
 from sessions.logs.ingest import store_log
-from sessions.models import Log, NotebookImport, Session, ShareLink, TestCard, Trial, Venue
+from sessions.models import (
+    FormulaChannel,
+    Instrument,
+    Log,
+    NotebookImport,
+    Session,
+    ShareLink,
+    TestCard,
+    Trial,
+    Venue,
+)
 from tests.page_costs.addresses import FILE
 from tests.people.test_pages_by_role import PAGES, POSTED_ONLY
 
@@ -70,6 +80,7 @@ def _records(owner: Account) -> dict[str, Any]:
     item = UpkeepItem.objects.filter(kind="interval").first()
     individual = Individual.objects.first()
     assert individual is not None
+    columns = [{"name": "volts", "header_unit": "", "meaning": "voltage_v", "unit": "V", "highest": 60.0}]
     cells = [["Date", "Place", "km"], ["2026-01-20", "Lake Hallava (invented)", "4.7"]]
     empty = Venue.objects.create(name="Far pond")
     removals.remove(empty, owner)
@@ -95,5 +106,7 @@ def _records(owner: Account) -> dict[str, Any]:
         "individual": individual, "individual_fitting": individual.places.first(),
         "upkeep_item": item, "upkeep_check": UpkeepCheck.objects.filter(item=item).first(),
         "removal": Removal.objects.first(),
+        "instrument": Instrument.objects.create(vehicle=vehicle, name="Pack logger", columns=columns),
+        "formula": FormulaChannel.objects.create(vehicle=vehicle, name="Pull", formula="voltage * current", unit="W"),
         "notebook": NotebookImport.objects.create(name="old.csv", vehicle=vehicle, cells=cells),
     }  # fmt: skip

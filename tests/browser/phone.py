@@ -8,10 +8,15 @@ from tests.browser.installation import PASSWORD
 
 SCREEN = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True, "device_scale_factor": 2}
 
+# The modules of the running page, by name.
+MODULE = """globalThis.module = async (name) =>
+    (await import(document.querySelector("script[type=module]").src)).modules[name]"""
+
 
 class Phone:
     def __init__(self, context, url):
         self.context, self.url = context, url
+        context.add_init_script(MODULE)
         self.page = context.pages[0] if context.pages else context.new_page()
         self.errors = []
         self.page.on("pageerror", lambda error: self.errors.append(str(error)))

@@ -8,7 +8,7 @@ from sessions.demo import loading
 from sessions.models import Log, Session
 from tests.browser.phone import SCREEN, Phone
 from tests.browser.test_field_energy import exactly
-from tests.browser.test_main_job import fits, serious
+from tests.browser.test_main_job import broken_rules, fits
 from tests.logs.logger_kinds import KINDS
 
 
@@ -31,7 +31,7 @@ def test_a_slip_is_mended_with_one_tap(page, live_server, slipped, photograph):
     panel = page.get_by_role("region", name="Can this be?")
     expect(panel).to_contain_text("The mean speed would be")
     assert fits(page)
-    assert serious(page) == []
+    assert broken_rules(page) == []
     photograph("doubts-session")
     panel.get_by_role("button", name="it was in minutes, not seconds").first.click()
     expect(page.locator(".messages")).to_contain_text("Runtime changed from")
@@ -45,7 +45,7 @@ def test_it_is_so_is_kept_and_can_be_taken_back(page, live_server, slipped, phot
     page.locator(".more > summary").click()
     page.get_by_role("link", name="Doubts").click()
     assert fits(page)
-    assert serious(page) == []
+    assert broken_rules(page) == []
     photograph("doubts-list")
     entry = page.locator(".doubt", has_text="The mean speed would be")
     entry.get_by_text("It is so", exact=True).first.click()
@@ -126,7 +126,7 @@ def test_a_logger_s_file_is_asked_about_and_set_right_before_it_is_imported(page
     panel = page.get_by_role("region", name="Can this be?")
     expect(panel).to_contain_text("nothing was taken from it yet")
     assert fits(page)
-    assert serious(page) == []
+    assert broken_rules(page) == []
     photograph("doubts-log")
     assert Log.objects.get().state == Log.State.WAITING
     panel.get_by_role("button", name="in mV").click()

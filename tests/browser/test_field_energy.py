@@ -46,18 +46,14 @@ def shown(phone, label):
     return float(figures[1]), float(figures[2])
 
 
-OUTING = """[...document.querySelectorAll("script[src], link[href]")]
-    .map((one) => one.src || one.href).find((one) => /\\/outing[^/]*\\.js/.test(one))"""
-
-
 def exactly(phone):
     """Turn-back and energy left as the page works them out, before they are rounded."""
     return phone.page.evaluate(
-        f"""async () => {{
-            const {{ current, energyState }} = await import({OUTING});
-            const {{ turn, left }} = energyState(await current());
+        """async () => {
+            const { current, energyState } = await module('outing');
+            const { turn, left } = energyState(await current());
             return [turn?.value ?? null, left.value];
-        }}"""
+        }"""
     )
 
 
@@ -282,46 +278,46 @@ def test_no_ride_lets_turn_back_or_energy_grow_without_a_reading(rider):
     Ride(rider).begin()
     rider.read(charge="6", distance="5")
     grown = rider.page.evaluate(
-        f"""async () => {{
-            const {{ arrive, current, energyState }} = await import({OUTING});
+        """async () => {
+            const { arrive, current, energyState } = await module('outing');
             const base = await current();
             let seed = 20270116;
             const chance = () => (seed = (seed * 48271) % 2147483647) / 2147483647;
             const grown = [];
             let [steps, fell] = [0, 0];
-            for (let ride = 0; ride < 300; ride += 1) {{
+            for (let ride = 0; ride < 300; ride += 1) {
                 const held = structuredClone(base);
                 let [at_s, north, east, heading] = [10, 0, 0, 6.28 * chance()];
-                const now = () => {{ held.started_ms = Date.now() - 1000 * at_s; return energyState(held); }};
+                const now = () => { held.started_ms = Date.now() - 1000 * at_s; return energyState(held); };
                 let last = now();
-                const look = (what) => {{
+                const look = (what) => {
                     const next = now();
                     steps += 1;
                     if (next.turn.value < last.turn.value) fell += 1;
                     if (next.turn.value > last.turn.value + 1e-6 || next.left.value > last.left.value + 1e-6)
                         grown.push([ride, what, last.turn.value, next.turn.value, last.left.value, next.left.value]);
                     last = next;
-                }};
-                for (let step = 0; step < 40; step += 1) {{
+                };
+                for (let step = 0; step < 40; step += 1) {
                     const quiet = chance() < 0.15 ? 400 * chance() : 0;
-                    for (const part of [0.3, 0.7]) {{
+                    for (const part of [0.3, 0.7]) {
                         at_s += part * quiet;
                         look("silent");
-                    }}
+                    }
                     const [time, speed] = [1 + 9 * chance(), chance() < 0.2 ? 0 : 20 * chance()];
                     heading += chance() - 0.5;
                     at_s += time;
                     look("waits");
                     north += speed * (time + quiet * chance()) * Math.cos(heading);
                     east += speed * time * Math.sin(heading);
-                    arrive(held, {{
+                    arrive(held, {
                         latitude: 61.05 + north / 111430, longitude: 24.9 + east / 53960, accuracy: 3 + 20 * chance(),
-                    }});
+                    });
                     look("position");
-                }}
-            }}
-            return {{ steps, fell, grown: grown.slice(0, 5) }};
-        }}"""
+                }
+            }
+            return { steps, fell, grown: grown.slice(0, 5) };
+        }"""
     )
     assert grown["grown"] == []
     assert grown["steps"] == 300 * 40 * 4

@@ -9,9 +9,6 @@ from tests.browser.test_field_energy import HOME, METRES_PER_DEGREE, exactly, ri
 
 __all__ = ["rider"]
 
-MODULE = """(name) => [...document.querySelectorAll("script[src], link[href]")]
-    .map((one) => one.src || one.href).find((one) => new RegExp(`/${name}[^/]*[.]js`).test(one))"""
-
 
 def go(phone, north_m):
     place = {"latitude": HOME[0] + north_m / METRES_PER_DEGREE, "longitude": HOME[1], "accuracy": 5}
@@ -19,8 +16,7 @@ def go(phone, north_m):
 
 
 def heard(phone):
-    address = phone.page.evaluate(MODULE, "sound")
-    return phone.page.evaluate("async (address) => (await import(address)).heard", address)
+    return phone.page.evaluate("async () => (await module('sound')).heard")
 
 
 def ride(phone):
@@ -65,12 +61,10 @@ def test_turn_back_is_large_careful_and_counted_down_at_every_position(rider, ph
 def test_the_careful_side_is_worked_out_from_the_whole_figure(rider):
     rider.start_session().read(charge="6", distance="5")
     ride(rider)
-    address = rider.page.evaluate(MODULE, "outing")
     state = rider.page.evaluate(
-        "async (address) => { const { current, energyState } = await import(address);"
+        "async () => { const { current, energyState } = await module('outing');"
         " const { turn, left, careful, consumption, speed } = energyState(await current());"
-        " return { turn, left, careful, consumption, mps: speed.mps }; }",
-        address,
+        " return { turn, left, careful, consumption, mps: speed.mps }; }"
     )
     careful, turn, left = state["careful"], state["turn"], state["left"]
     assert careful["turn_m"] == pytest.approx(turn["value"] - 2 * turn["u"])

@@ -168,13 +168,7 @@ def test_ice_of_yesterday_is_not_offered(experienced):
     )
     # The server's own last session is today's; with its start moved too, nothing tells of today's ice.
     experienced.context.route("**/api/v1/field/**", lambda route: route.abort())
-    experienced.page.evaluate(
-        "async (address) => { (await import(address)).reference.data.last_time = null; }",
-        experienced.page.evaluate(
-            "() => [...document.querySelectorAll('link[href]')].map((one) => one.href)"
-            ".find((one) => /\\/outing[^/]*[.]js/.test(one))"
-        ),
-    )
+    experienced.page.evaluate("async () => { (await module('outing')).reference.data.last_time = null; }")
     experienced.page.get_by_role("button", name="Go/no-go check").click()
     expect(experienced.page.locator("#check-as-last-time")).to_be_visible()
     expect(experienced.page.locator("#ice-as-last-time")).to_have_count(0)

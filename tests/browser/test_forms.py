@@ -3,19 +3,13 @@
 from datetime import date
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect
 
 from buildlog.models import Fitting, Part, Revision, Vehicle
 from sessions.models import Session, Venue
+from tests.browser.test_main_job import broken_rules
 
 pytestmark = pytest.mark.django_db(transaction=True)
-
-
-def broken_rules(page):
-    """Every rule of axe-core that is broken, of any impact."""
-    found = Axe().run(page).response["violations"]
-    return [(rule["id"], [node["html"] for node in rule["nodes"]][:3]) for rule in found]
 
 
 @pytest.fixture

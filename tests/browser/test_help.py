@@ -3,7 +3,7 @@
 import pytest
 
 from buildlog.hosting.help_pages import SLUGS
-from tests.browser.test_main_job import fits, serious
+from tests.browser.test_main_job import broken_rules, fits
 
 pytestmark = pytest.mark.django_db(transaction=True)
 
@@ -23,4 +23,4 @@ def test_help_is_readable_on_every_screen(page, live_server, make_account, photo
         page.goto(f"{live_server.url}/help/{slug}/" if slug else f"{live_server.url}/help/")
         photograph(f"help-{scheme}-{slug or 'index'}")
         assert fits(page), slug
-        assert serious(page) == [], slug
+        assert broken_rules(page) == [], slug

@@ -6,7 +6,7 @@ import pytest
 
 from buildlog.models import Failure, Revision
 from sessions.models import Session
-from tests.browser.test_main_job import fits, serious
+from tests.browser.test_main_job import broken_rules, fits
 
 pytestmark = pytest.mark.django_db(transaction=True)
 
@@ -71,7 +71,7 @@ def test_a_failure_closes_its_loop_and_opens_again(page, live_server, make_accou
     assert "0 in 30 km since" in page.text_content("main")
     photograph("bench")
     assert fits(page)
-    assert serious(page) == []
+    assert broken_rules(page) == []
     page.goto(live_server.url + Failure.objects.first().get_absolute_url())
     assert page.get_by_role("button", name="It has held").count() == 0
     ride(second, 60, 21)
@@ -82,7 +82,7 @@ def test_a_failure_closes_its_loop_and_opens_again(page, live_server, make_accou
     assert {failure.state for failure in Failure.objects.all()} == {"held"}
     photograph("held")
     assert fits(page)
-    assert serious(page) == []
+    assert broken_rules(page) == []
 
     record_failure(page, live_server, "chain came off", "2026-02-05T10:00")
     assert "It came again: a recurrence of" in page.text_content("main")
@@ -93,7 +93,7 @@ def test_a_failure_closes_its_loop_and_opens_again(page, live_server, make_accou
     page.get_by_label("Track width").fill("1.5 m")
     page.get_by_role("button", name="See what it does").click()
     assert fits(page)
-    assert serious(page) == []
+    assert broken_rules(page) == []
     photograph("what-if")
     page.get_by_role("button", name="Keep it as the planned revision").click()
     assert "Saved as" in page.text_content("main")
@@ -103,4 +103,4 @@ def test_a_failure_closes_its_loop_and_opens_again(page, live_server, make_accou
     assert "Made from" in page.text_content("main")
     page.get_by_role("button", name="Save", exact=True).click()
     photograph("card")
-    assert serious(page) == []
+    assert broken_rules(page) == []

@@ -12,11 +12,10 @@ def fits(page):
     return page.evaluate("() => document.documentElement.scrollWidth <= window.innerWidth")
 
 
-def serious(page):
-    """What the accessibility rules (axe-core, WCAG 2.1 A and AA) call serious or critical."""
+def broken_rules(page):
+    """Every rule of axe-core that is broken, of any impact."""
     found = Axe().run(page).response["violations"]
-    return [(rule["id"], [node["html"] for node in rule["nodes"]][:3]) for rule in found
-            if rule["impact"] in ("serious", "critical")]  # fmt: skip
+    return [(rule["id"], [node["html"] for node in rule["nodes"]][:3]) for rule in found]
 
 
 def test_from_sign_in_to_a_decision(page, live_server, make_account, photograph):
@@ -68,6 +67,7 @@ def test_from_sign_in_to_a_decision(page, live_server, make_account, photograph)
     page.get_by_label("Frame rate").fill("30")
     page.get_by_role("button", name="Save", exact=True).click()
     for minute, volts in (("5", "52,3"), ("15", "51.6")):
+        page.locator(".more > summary").click()
         page.get_by_role("link", name="Add a reading").click()
         page.get_by_label("Time into the session").fill(minute)
         page.get_by_label("Voltage").fill(volts)
@@ -78,7 +78,7 @@ def test_from_sign_in_to_a_decision(page, live_server, make_account, photograph)
     assert "49.09 ± " in page.text_content("main")
     assert "needs" in page.text_content("main")
     assert fits(page)
-    assert serious(page) == []
+    assert broken_rules(page) == []
     photograph("session")
 
     page.get_by_role("link", name="Compare", exact=True).click()
@@ -87,7 +87,7 @@ def test_from_sign_in_to_a_decision(page, live_server, make_account, photograph)
     assert page.locator(".chart .main-svg").count() >= 4
     assert "not yet known" in page.text_content("main")
     assert fits(page)
-    assert serious(page) == []
+    assert broken_rules(page) == []
     photograph("compare")
 
 
@@ -129,7 +129,7 @@ def test_no_page_of_a_full_season_is_wider_than_the_screen_or_hard_to_read(page,
             page.wait_for_selector("#failure_rate .main-svg")
         photograph(f"season-{name}")
         assert fits(page), name
-        assert serious(page) == [], name
+        assert broken_rules(page) == [], name
 
 
 def test_dark_is_readable_too(page, live_server, make_account):
@@ -139,7 +139,7 @@ def test_dark_is_readable_too(page, live_server, make_account):
     page.get_by_label("Username").fill("ilo")
     page.get_by_label("Password").fill("frost-and-chain-77")
     page.get_by_role("button", name="Sign in").click()
-    assert serious(page) == []
+    assert broken_rules(page) == []
 
 
 def test_text_reaches_seven_to_one(page, live_server):

@@ -9,7 +9,7 @@ from sessions.logs.column_guess import guess
 from sessions.logs.csv_layout import find_layout
 from sessions.logs.ingest import read_stored, store_log
 from sessions.models import Session
-from tests.browser.test_main_job import fits, serious
+from tests.browser.test_main_job import broken_rules, fits
 from tests.browser.test_sofa import drawn, season
 
 pytestmark = pytest.mark.django_db(transaction=True)
@@ -39,7 +39,7 @@ def test_a_loggers_file_becomes_charts_and_numbers(page, live_server, season, ph
     assert page.locator("select#column_3").input_value() == "speed_mps|km/h"
     photograph("columns")
     assert fits(page)
-    assert serious(page) == []
+    assert broken_rules(page) == []
     page.get_by_role("button", name="Import").click()
     drawn(page)
     expect(page.locator("#panels .main-svg").first).to_be_visible()
@@ -53,7 +53,7 @@ def test_a_loggers_file_becomes_charts_and_numbers(page, live_server, season, ph
     expect(page.locator("#recordings")).to_have_attribute("data-refined", "yes")
     photograph("recordings")
     assert fits(page)
-    assert serious(page) == []
+    assert broken_rules(page) == []
 
 
 def test_a_million_rows_open_with_every_peak(page, live_server, season):

@@ -2,7 +2,7 @@
 
 import pytest
 
-from tests.browser.test_main_job import fits, serious
+from tests.browser.test_main_job import broken_rules, fits
 
 pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.urls("tests.browser.specimen_addresses")]
 
@@ -22,7 +22,7 @@ def test_every_component_is_drawn_and_can_be_read(page, live_server, make_accoun
     assert page.locator("main h1").inner_text() == "Specimen: a title"
     photograph(f"specimen-{scheme}")
     assert fits(page)
-    assert serious(page) == []
+    assert broken_rules(page) == []
     sizes = page.evaluate("""() => [...new Set([...document.querySelectorAll("main *:not(svg *):not(code, kbd)")]
       .filter((part) => [...part.childNodes].some((node) => node.nodeType === 3 && node.textContent.trim()))
       .map((part) => getComputedStyle(part).fontSize))]""")

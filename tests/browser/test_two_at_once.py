@@ -6,7 +6,7 @@ import pytest
 from playwright.sync_api import expect
 
 from sessions.models import Session
-from tests.browser.test_main_job import fits, serious
+from tests.browser.test_main_job import broken_rules, fits
 
 pytestmark = pytest.mark.django_db(transaction=True)
 
@@ -45,7 +45,7 @@ def test_both_versions_are_shown_and_a_person_chooses(page, live_server, make_ac
     expect(page.get_by_role("heading", name="Choose which stays")).to_be_visible()
     photograph("conflict")
     assert fits(page)
-    assert serious(page) == []
+    assert broken_rules(page) == []
     # The summary has the focus, and leads to each choice.
     assert page.evaluate("() => document.activeElement.getAttribute('role')") == "alert"
     for name in ("Distance ridden", "Charge used", "Notes"):

@@ -7,7 +7,7 @@ from playwright.sync_api import expect
 
 from sessions.models import GateMark, Pass
 from tests.browser import known_clip
-from tests.browser.test_main_job import fits, serious
+from tests.browser.test_main_job import broken_rules, fits
 
 pytestmark = pytest.mark.django_db(transaction=True)
 
@@ -59,7 +59,7 @@ def test_every_frame_is_met_once_forwards_and_backwards(opened):
     page.keyboard.press("ArrowRight")
     expect(page.locator("#frame")).to_have_text(f"frame at {times[8] / 1000:.4f} s of the clip")
     assert fits(page)
-    assert serious(page) == []
+    assert broken_rules(page) == []
 
 
 def test_a_pass_is_saved_with_its_uncertainty(opened, session, photograph):

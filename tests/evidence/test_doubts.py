@@ -94,7 +94,7 @@ def test_a_form_stores_first_and_then_asks(sign_in, session, gate):
     assert session.runtime_s == 35.0
     text = page.content.decode()
     assert SENTENCE in text
-    assert text.index("Can this be?") < text.index("title-block")
+    assert text.index("Can this be?") < text.index("key-facts")
     assert "Runtime 35 min: it was in minutes, not seconds" in text
 
 

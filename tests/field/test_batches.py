@@ -4,6 +4,8 @@ import json
 import uuid
 
 import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 
 from sessions.field import batches
 from sessions.models import Reading
@@ -32,6 +34,21 @@ def test_each_record_has_its_own_answer_and_a_bad_one_holds_up_no_other(sign_in,
     # As the answer to a single record: with its version, and what is doubted about it.
     assert {"version", "doubts"} <= set(rows[0]["body"])
     assert Reading.objects.get(pk=records[0]["id"]).made_by.username
+
+
+def test_doubts_are_asked_for_once_for_all_of_a_batch(sign_in, session):
+    """They were read for each record: a batch of fifty took the longer, the more readings its session had."""
+    client = sign_in("recorder")
+
+    def queries_of(number):
+        with CaptureQueriesContext(connection) as captured:
+            answer = send(client, [reading(session, voltage_v=1400.0, time_into_session_s=n) for n in range(number)])
+        assert all(row["body"]["doubts"] for row in answer.json()["answers"])
+        return len(captured)
+
+    few, many = queries_of(2), queries_of(12)
+    # What storing one takes, its transaction and its line in the log of changes.
+    assert (many - few) / 10 <= 12
 
 
 def test_sent_again_it_is_stored_once_and_a_change_needs_its_version(sign_in, session):

@@ -208,3 +208,15 @@ def test_the_kind_of_a_fuse_is_chosen_by_form_and_interface(db, sign_in):
     body["specification"] = {"rated_current_a": 40, "opens_at_2_times_s": 0.2, "opens_at_6_times_s": 5}
     answer = client.post("/api/v1/parts/", body, content_type="application/json")
     assert "opens sooner" in answer.json()["specification"]["opens_at_6_times_s"][0]
+
+
+def test_a_precharge_resistor_is_typed_and_shown_in_ohms(chain, sign_in):
+    """A bare 100 is 100 Ω; internal resistances stay in mΩ."""
+    client = sign_in("builder")
+    path = "/parts/new/precharge/"
+    assert client.post(path, opened(client, path) | {"name": "Wirewound", "resistance_ohm": "100"}).status_code == 302
+    part = Part.objects.get(category="precharge")
+    assert part.specification == {"resistance_ohm": 100.0}
+    Fitting.objects.create(revision=chain, part=part)
+    assert "100 Ω" in client.get(f"/revisions/{chain.pk}/wiring/").content.decode()
+    assert "60 mΩ" in client.get(Part.objects.get(category="battery_module").get_absolute_url()).content.decode()

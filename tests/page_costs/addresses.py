@@ -37,6 +37,7 @@ from sessions.models import (
     GoNoGoCheck,
     Instrument,
     Log,
+    MarkTap,
     NotebookImport,
     Pass,
     Reading,
@@ -46,6 +47,7 @@ from sessions.models import (
     TrackPart,
     Trial,
     Venue,
+    VoiceNote,
 )
 from tests.page_costs.costs import Page
 from tests.people.test_pages_by_role import PAGES, POSTED_ONLY
@@ -58,7 +60,7 @@ NAMES = {
     "new_failure": "new failure",
 }
 """What the table calls pages that have a goal; other pages are called as their addresses are."""
-FILES = {"log_original", "photo_image", "photo_thumbnail", "backup_file"}
+FILES = {"log_original", "photo_image", "photo_thumbnail", "voice_note_sound", "backup_file"}
 """Answered with a stored file as it is."""
 FILE = "seconds,volts,amps\n" + "".join(f"{row / 10},{52 + row % 3},{row % 40}\n" for row in range(600))
 
@@ -66,6 +68,7 @@ API: dict[str, type[Any]] = {
     "vehicles": Vehicle, "revisions": Revision, "parts": Part, "fittings": Fitting, "modifications": Modification,
     "failure-modes": FailureMode, "failures": Failure, "venues": Venue, "gates": Gate, "sessions": Session,
     "passes": Pass, "readings": Reading, "go-no-go-checks": GoNoGoCheck, "track-parts": TrackPart, "photos": Photo,
+    "mark-taps": MarkTap, "voice-notes": VoiceNote,
     "test-cards": TestCard, "test-card-items": TestCardItem, "trials": Trial,
     "individuals": Individual, "individual-fittings": IndividualFitting,
     "upkeep-items": UpkeepItem, "upkeep-checks": UpkeepCheck,
@@ -140,7 +143,7 @@ MADE = (
     "vehicle", "revision", "session", "log", "logger_file", "photo", "card", "trial", "balance_test", "other_account",
     "device", "venue", "gate", "battery", "fitting", "modification", "failure", "timed_pass", "reading",
     "failure_mode", "sign_off", "verification", "individual", "individual_fitting", "upkeep_item", "upkeep_check",
-    "notebook", "instrument", "formula",
+    "notebook", "instrument", "formula", "voice_note",
 )  # fmt: skip
 """The records that addresses name."""
 
@@ -189,6 +192,7 @@ def _keys(vehicle: Vehicle) -> dict[str, Any]:
         "venue": session.venue, "gate": session.venue.gates.get(), "battery": Part.objects.get(),
         "fitting": revision.fittings.get(), "modification": modification, "failure": failure,
         "failure_mode": failure.mode, "sign_off": signed, "verification": shown,
+        "voice_note": VoiceNote.objects.create(session=session, time_into_session_s=60.0, duration_s=8.0, kind="ogg"),
         "timed_pass": session.passes.all()[0], "reading": session.readings.all()[0],
     }  # fmt: skip
     return {name: made[name].pk for name in MADE}

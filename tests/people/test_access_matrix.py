@@ -58,12 +58,14 @@ API = {
     "test-cards": ("card", LOG, False),
     "test-card-items": ("card_item", LOG, True),
     "track-parts": ("track_part", LOG, True),
+    "mark-taps": ("mark_tap", LOG, True),
+    "voice-notes": ("voice_note", LOG, True),
     "instruments": ("instrument", BUILD, False),
     "formula-channels": ("formula", BUILD, False),
     "trials": ("trial", BUILD, False),
-    "photos": ("photo", LOG, None),  # None: no key opens it at all
+    "photos": ("photo", LOG, True),
 }
-API_READ = {"field/", "field/greeting/", "schema/"}
+API_READ = {"field/", "field/greeting/", "field/clock/", "schema/"}
 WORKED_OUT = {
     "sessions/<uuid:pk>/results/",
     "revisions/<uuid:pk>/limits/",

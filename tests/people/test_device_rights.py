@@ -4,12 +4,15 @@ import json
 import uuid
 
 import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
 from django.db import connection
 from django.db.migrations.executor import MigrationExecutor
+from django.test.client import BOUNDARY, MULTIPART_CONTENT, encode_multipart
 from django.utils import timezone
 
-from buildlog.models import DeviceToken, Failure, Revision, Vehicle
-from sessions.models import Pass, Reading, Session
+from buildlog.models import DeviceToken, Failure, Photo, Revision, Vehicle
+from buildlog.photos.pictures import store_photo
+from sessions.models import Pass, Reading, Session, VoiceNote
 
 SESSIONS, READINGS = "/api/v1/sessions/", "/api/v1/readings/"
 
@@ -128,7 +131,7 @@ def test_a_key_can_do_no_more_than_its_account(key_for, ask, session, right):
     assert ask(key, "get", READINGS).status_code == (200 if right == "may_read" else 403)
 
 
-@pytest.mark.parametrize("path", ["/api/v1/photos/", "/api/v1/schema/", "/api/v1/field/", "/api/v1/field/greeting/"])
+@pytest.mark.parametrize("path", ["/api/v1/schema/", "/api/v1/field/", "/api/v1/field/greeting/"])
 def test_no_key_opens_what_is_for_people(key_for, ask, session, path):
     for right in DeviceToken.RIGHTS:
         assert ask(key_for(session.revision.vehicle, right), "get", path).status_code in (401, 403)
@@ -154,3 +157,60 @@ def test_keys_and_owners_of_an_older_installation_stay_good():
     told = {row["username"]: row for row in type(device.account).objects.values()}
     assert (told["mara"]["is_staff"], told["mara"]["is_superuser"]) == (True, True)
     assert (told["ilo"]["is_staff"], told["ilo"]["is_superuser"]) == (False, False)
+
+
+def multipart(client, key, path, **fields):
+    body = encode_multipart(BOUNDARY, fields)
+    return client.put(path, body, content_type=MULTIPART_CONTENT, headers={"Authorization": f"Bearer {key}"})
+
+
+def test_a_logging_key_sends_photos_and_voice_notes_of_its_machine(
+    key_for, client, ask, session, other, failure, picture_file, battery
+):
+    key = key_for(session.revision.vehicle, "may_log")
+    photo = f"/api/v1/photos/{uuid.uuid4()}/"
+    picture = picture_file.read()
+
+    def send_photo(path, **subject):
+        return multipart(client, key, path, image=SimpleUploadedFile("photo", picture), **subject)
+
+    assert send_photo(photo, session=str(session.pk), caption="Meter").status_code == 201
+    assert send_photo(photo, session=str(session.pk)).status_code == 200
+    assert send_photo(f"/api/v1/photos/{uuid.uuid4()}/", failure=str(failure.pk)).status_code == 201
+    sound = {"time_into_session_s": "5 s", "duration_s": "2 s", "sound": SimpleUploadedFile("note", b"OggS\x00 speech")}
+    voice = f"/api/v1/voice-notes/{uuid.uuid4()}/"
+    assert multipart(client, key, voice, session=str(session.pk), **sound).status_code == 201
+    assert (Photo.objects.count(), VoiceNote.objects.count()) == (2, 1)
+    # Of another machine, of a part that machines share, and over somebody else's.
+    for subject in ({"session": str(other.pk)}, {"revision": str(other.revision_id)}, {"part": str(battery.pk)}):
+        refused = send_photo(f"/api/v1/photos/{uuid.uuid4()}/", **subject)
+        assert (refused.status_code, refused.json()["detail"]) == (
+            403,
+            "This key reaches the records of its own machine only.",
+        )
+    sound["sound"] = SimpleUploadedFile("note", b"OggS\x00 speech")
+    elsewhere = multipart(client, key, f"/api/v1/voice-notes/{uuid.uuid4()}/", session=str(other.pk), **sound)
+    assert elsewhere.status_code == 403
+    theirs = store_photo(SimpleUploadedFile("photo", picture), session=other)
+    assert send_photo(f"/api/v1/photos/{theirs.pk}/", session=str(session.pk)).status_code == 404
+    assert ask(key, "patch", f"/api/v1/photos/{theirs.pk}/", {"caption": "mine"}).status_code == 404
+    assert (Photo.objects.count(), VoiceNote.objects.count()) == (3, 1)
+    # It removes nothing and, without the right, reads nothing.
+    for path in (photo, voice):
+        assert ask(key, "delete", path).status_code == 403
+        assert ask(key, "get", path).status_code == 403
+
+
+def test_a_reading_key_sees_the_photos_of_its_machine_alone(key_for, ask, session, other, picture_file):
+    own = store_photo(picture_file, session=session)
+    picture_file.seek(0)
+    store_photo(picture_file, session=other)
+    key = key_for(session.revision.vehicle, "may_read")
+    assert [row["id"] for row in ask(key, "get", "/api/v1/photos/").json()["results"]] == [str(own.pk)]
+    assert ask(key, "delete", f"/api/v1/photos/{own.pk}/").status_code == 403
+
+
+def test_a_key_that_only_adds_readings_sends_no_photo(key_for, client, session, picture_file):
+    key = key_for(session.revision.vehicle, "may_add_readings")
+    answer = multipart(client, key, f"/api/v1/photos/{uuid.uuid4()}/", image=picture_file, session=str(session.pk))
+    assert answer.status_code == 403

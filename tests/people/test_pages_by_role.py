@@ -141,6 +141,8 @@ PAGES = {
     "remove_log": ("/sessions/logs/{log}/remove/", BUILD),
     "new_reading": ("/sessions/{session}/new-reading/", LOG),
     "edit_pass": ("/sessions/passes/{timed_pass}/edit/", LOG),
+    "voice_note_sound": ("/sessions/voice-notes/{voice_note}/", READ),
+    "remove_voice_note": ("/sessions/voice-notes/{voice_note}/remove/", BUILD),
     "remove_pass": ("/sessions/passes/{timed_pass}/remove/", BUILD),
     "edit_reading": ("/sessions/readings/{reading}/edit/", LOG),
     "remove_reading": ("/sessions/readings/{reading}/remove/", BUILD),

@@ -33,6 +33,8 @@ KINDS = {
     "test-cards": "recorder",
     "test-card-items": "recorder",
     "track-parts": "recorder",
+    "mark-taps": "recorder",
+    "voice-notes": "recorder",
     "instruments": "builder",
     "formula-channels": "builder",
     "trials": "builder",

@@ -63,6 +63,9 @@ def records(make_account):
         )
         out_there.Trial.objects.create(pk=key, revision=revision, against=older, measure="range")
         out_there.TrackPart.objects.create(pk=key, session=session, fixes=[[1.0, 60.0, 25.0, 4.0]])
+        out_there.MarkTap.objects.create(
+            pk=key, session=session, gate=gate, at_last_mark=False, at=session.started_at, u_s=0.1
+        )
         mode = FailureMode.objects.create(pk=key, name=f"chain came off {key.int}")
         Failure.objects.create(pk=key, revision=revision, session=session, mode=mode, severity=3)
         Modification.objects.create(pk=key, revision=revision, title="New chain")

@@ -89,6 +89,8 @@ KINDS = {
     "go/no-go": ("go_no_go", "go-no-go-checks", None),
     "mode": ("failure_mode", "failure-modes", None),
     "photo": ("photo", "photos", "/photos/{}/remove/"),
+    "voice note": ("voice_note", "voice-notes", "/sessions/voice-notes/{}/remove/"),
+    "mark": ("mark_tap", "mark-taps", None),
     "log": ("log", None, "/sessions/logs/{}/remove/"),
 }
 

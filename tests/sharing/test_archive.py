@@ -125,7 +125,7 @@ def test_out_and_in_again_is_the_same_machine(demo):
     assert done.vehicle == demo.pk
     answered = Modification.objects.get(title__startswith="Heavier chain").answers
     assert answered.count() == 2
-    assert Photo.objects.get().image.size > 0
+    assert min(photo.image.size for photo in Photo.objects.all()) > 0
     log = Log.objects.get(kind="gpx")
     assert log.original.open("rb").read() == SAMPLE.read_bytes()
     assert whole_columns(log)["lat_deg"].size == log.row_count

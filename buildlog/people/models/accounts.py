@@ -15,6 +15,7 @@ from django.db.models import Q
 from django.utils import timezone
 
 from buildlog.people.roles import Right, Role, roles_with
+from buildlog.quantities.decimal_sign import POINT, SIGNS
 
 
 class UnitSystem(models.TextChoices):
@@ -30,6 +31,7 @@ class Accounts(UserManager["Account"]):
 class Account(AbstractUser):
     role = models.CharField(max_length=10, choices=Role.choices, default=Role.READER)
     unit_system = models.CharField("units shown", max_length=10, choices=UnitSystem.choices, default=UnitSystem.METRIC)
+    decimal_sign = models.CharField("decimal sign", max_length=1, choices=SIGNS, default=POINT)
     session_generation = models.PositiveIntegerField(default=0, editable=False)
     """Incremented to end every sign-in of the account at once, on all workers."""
 
@@ -39,6 +41,9 @@ class Account(AbstractUser):
         constraints = [
             models.CheckConstraint(condition=Q(role__in=Role.values), name="account_role_is_known"),
             models.CheckConstraint(condition=Q(unit_system__in=UnitSystem.values), name="account_unit_system_is_known"),
+            models.CheckConstraint(
+                condition=Q(decimal_sign__in=[sign for sign, _ in SIGNS]), name="account_decimal_sign_is_known"
+            ),
             models.CheckConstraint(
                 condition=Q(role=Role.OWNER, is_staff=True, is_superuser=True)
                 | (~Q(role=Role.OWNER) & Q(is_staff=False, is_superuser=False)),

@@ -225,6 +225,7 @@ class Pass(MadeRecord):
         VIDEO = "video", "Video frames"
         LIGHT_GATE = "light_gate", "Light gate"
         SATELLITE = "satellite", "Satellite"
+        TWO_PHONES = "two_phones", "Two phones"
 
     id = models.UUIDField(primary_key=True, default=uuid.uuid4)
     session = models.ForeignKey(Session, on_delete=models.CASCADE, related_name="passes")

@@ -10,7 +10,10 @@ from scipy import special
 
 from calc.comparison import sessions_for_power
 from calc.trials.answers import Expectation
+from calc.trials.columns import Columns, Covariate, Measure
+from calc.trials.days import Selection, day_values
 from calc.trials.looks import PLAN_SHARE, Question, QuestionData
+from calc.trials.model import DayModel, inflations_of
 from calc.trials.plan import Basis, OfferKind, basis_of, chance_of_none, chance_to_tell, plan
 from tests.calc.trials.logs import SPEED, log_of, season_log
 
@@ -127,3 +130,27 @@ def test_conditions_are_expected_to_differ_as_they_did_between_earlier_revisions
 def test_a_plan_of_too_few_values_is_refused():
     with pytest.raises(ValueError, match="at least 4"):
         plan(KNOWN, SPEED, 3, 0.05)
+
+
+def test_the_inflations_of_many_pairs_are_those_of_each_alone():
+    """Pairs with and without shared days, and one of a single value."""
+    rng = np.random.default_rng(8)
+    revision = np.repeat(np.arange(6), (5, 6, 4, 7, 1, 6))
+    day = np.arange(revision.size)
+    # The second and the third revision share two days, the last two none.
+    day[11:] -= 2
+    size = revision.size
+    columns = Columns(
+        Measure("mean_gate_speed", smallest_difference=0.03), value=15.0 + rng.normal(0.0, 0.3, size),
+        passes=np.full(size, 6.0), session=np.arange(size), day=np.sort(day), revision=revision,
+        revisions=tuple("ABCDEF"), covariates=(Covariate("air temperature", rng.normal(-8.0, 4.0, size) - revision),),
+    )  # fmt: skip
+    days = day_values(columns, Selection((True,), frozenset()))
+    pairs = [(later, earlier) for earlier in range(6) for later in range(6) if later != earlier]
+    for rows in (size, size - 4, 12):
+        for pair, inflation in zip(pairs, inflations_of(days, rows, pairs), strict=True):
+            fit = DayModel(days, 6, *pair).contrast(rows)
+            if fit.estimable and min(fit.values, fit.against_values) >= 2:
+                assert inflation == fit.inflation
+            else:
+                assert inflation is None
