@@ -22,7 +22,7 @@ def test_it_has_every_panel_with_its_ends(session, sign_in):
     assert picture[1].ends == "51 to 54"
     assert page.content.decode().count("<path d=") == len(panels["data"])
     # It comes before the library, which only the script fetches.
-    assert not re.search(r"<script[^>]+src=[^>]*plotly", page.content.decode())
+    assert not re.search(r"<script[^>]+ src=\"[^\"]*plotly", page.content.decode())
 
 
 def test_every_peak_is_in_the_box():
