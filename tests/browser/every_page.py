@@ -51,7 +51,7 @@ FILES = {
         "voice_note_sound",
         "backup_file",
     ),
-    *("import_progress", "recordings_window", "log_slice"),
+    *("voice_note_sound", "import_progress", "recordings_window", "log_slice"),
 }
 """Answered with a file or with JSON."""
 FORMS = {
