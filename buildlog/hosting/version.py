@@ -8,6 +8,12 @@ from django.db import DEFAULT_DB_ALIAS, connections
 from django.db.migrations.loader import MigrationLoader
 
 VERSION = "0.8"
+GIVEN_UP = (
+    "admin.0001_initial",
+    "admin.0002_logentry_remove_auto_add",
+    "admin.0003_logentry_add_action_flag_choices",
+)
+"""Steps of parts of the framework that earlier versions used: databases and backups of then have them recorded."""
 
 
 def known_migrations() -> frozenset[str]:
@@ -16,17 +22,12 @@ def known_migrations() -> frozenset[str]:
     known = set(loader.disk_migrations) | {
         replaced for migration in loader.disk_migrations.values() for replaced in migration.replaces
     }
-    return frozenset(f"{app}.{name}" for app, name in known)
-
-
-EARLIER_APPLICATIONS = frozenset({"admin"})
-"""Applications that were taken away; databases and backups still know their steps."""
+    return frozenset(f"{app}.{name}" for app, name in known) | frozenset(GIVEN_UP)
 
 
 def newer_than_known(applied: Iterable[str]) -> list[str]:
-    """Steps that only a newer program can have made; not those of applications that earlier ones had."""
-    unknown = set(applied) - known_migrations()
-    return sorted(step for step in unknown if step.split(".")[0] not in EARLIER_APPLICATIONS)
+    """Steps that only a newer program can have made."""
+    return sorted(set(applied) - known_migrations())
 
 
 def steps(alias: str = DEFAULT_DB_ALIAS) -> tuple[list[str], list[str]]:

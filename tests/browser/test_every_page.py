@@ -6,6 +6,7 @@ from buildlog.models import Account
 from sessions.demo import loading
 from tests.browser.every_page import FORMS, addresses
 from tests.browser.test_main_job import broken_rules
+from tests.page_blocking import WITH_LOGS
 
 pytestmark = pytest.mark.django_db(transaction=True)
 
@@ -14,8 +15,6 @@ MOST_BEFORE_FOLDS_PX = 3 * 844
 TEXTS = {"help_page", "notebook"}
 """Pages for reading from top to bottom, and one that is as long as the file that it shows."""
 MOST_SCRIPT_BYTES = 20_000
-WITH_LOGS = {"recordings", "log"}
-"""Pages whose charts of logs need the chart library."""
 HEIGHT = "() => document.documentElement.scrollHeight"
 FITS = "() => document.documentElement.scrollWidth <= window.innerWidth"
 

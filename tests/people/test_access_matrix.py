@@ -29,6 +29,7 @@ OPEN_PAGES = {
     "first_restore": {"GET", "HEAD", "POST"},
     "new_password": {*SAFE, "POST"},
     "sign_in": {*SAFE, "POST"},
+    "sign_in_code": {"GET", "HEAD", "POST"},
     "health": SAFE - {"OPTIONS"},
     "connection_seen": {"GET", "POST"},  # to a signature only; to everybody else there is no such page
 }
