@@ -126,6 +126,7 @@ def test_after_signing_out_the_page_shows_nothing_of_the_log_and_loses_nothing(p
     machine = installation.rows("buildlog_vehicle", "name")[0][0]
     address = phone.page.url.partition("#")[0]
     phone.page.goto(f"{phone.url}/account/")
+    phone.page.once("dialog", lambda asked: asked.accept())  # a record waits, and that is asked about
     phone.page.get_by_role("button", name="Sign out", exact=True).click()
     expect(phone.page).to_have_url(re.compile("/sign-in/"))
     for screen in ("", "#board", "#waiting", "#start", "#logged"):
