@@ -50,6 +50,8 @@ SESSION_COOKIE_NAME = f"{_begin}firnlog_session{_end}"
 MESSAGE_STORAGE = "django.contrib.messages.storage.session.SessionStorage"
 CSRF_COOKIE_NAME = f"{_begin}firnlog_csrf{_end}"
 MACHINE_COOKIE_NAME = f"{_begin}firnlog_machine{_end}"
+# There after somebody signed out, so that the field page, which opens without a network, shows nothing of the log.
+LEFT_COOKIE_NAME = f"{_begin}firnlog_left{_end}"
 
 INSTALLED_APPS = [
     "buildlog.apps.BuildlogConfig",
@@ -88,6 +90,7 @@ MIDDLEWARE = [
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "django.contrib.auth.middleware.LoginRequiredMiddleware",
     "buildlog.people.sign_in_life.SessionLife",
+    "buildlog.people.second_factor.SecondFactorDemanded",
     "buildlog.people.current_account.CurrentAccount",
     "buildlog.people.decimal_signs.DecimalSigns",
     "buildlog.machines.chosen_machine.ChosenMachine",
@@ -132,8 +135,9 @@ SESSION_ENGINE = "buildlog.people.sign_in_store"
 # Without a visit; `session_life` says how long a sign-in lasts at most, and why.
 SESSION_COOKIE_AGE = 30 * 24 * 3600
 
-# Wrong codes are counted like wrong passwords (`people/second_factor.py`): the library's own wait, which grows with
-# each wrong code, would let somebody who knows a password keep its owner out.
+# Wrong codes are counted by `people/sign_in_limits.py`: the library's own wait, which grows with each wrong code,
+# would let somebody who knows a password keep its owner out.
+OTP_TOTP_ISSUER = "Firnlog"
 OTP_TOTP_THROTTLE_FACTOR = OTP_STATIC_THROTTLE_FACTOR = 0
 SECOND_FACTOR = SET["BUILDLOG_SECOND_FACTOR"]
 

@@ -18,7 +18,7 @@ from buildlog.hosting import (
 )
 from buildlog.machines import pages as machines
 from buildlog.machines import part_pages, space_pages, wiring_page
-from buildlog.people import account_pages, device_pages, sign_in_pages
+from buildlog.people import account_pages, code_pages, device_pages, sign_in_pages
 from buildlog.people import pages as people
 from buildlog.photos import image_files, new_record_pages
 from buildlog.photos import pages as photos
@@ -217,6 +217,7 @@ urlpatterns = [
     path("help/<slug:slug>/", help_pages.help_page, name="help_page"),
     path("connection/", connection_pages.connection, name="connection"),
     path("connection/seen/", connection_pages.seen, name="connection_seen"),
+    path("account/codes/", code_pages.one_time_codes, name="one_time_codes"),
     path("account/", account_pages.account, name="account"),
     path("devices/", device_pages.devices, name="devices"),
     path("devices/<int:pk>/revoke/", device_pages.revoke_device, name="revoke_device"),
@@ -231,6 +232,7 @@ urlpatterns = [
     path("invitation/<slug:token>/backup/", restore_pages.first_restore, name="first_restore"),
     path("invitation/<slug:token>/", account_pages.accept_invitation, name="invitation"),
     path("new-password/<slug:uidb64>/<slug:token>/", sign_in_pages.NewPassword.as_view(), name="new_password"),
+    path("sign-in/code/", code_pages.sign_in_code, name="sign_in_code"),
     path("sign-in/", sign_in_pages.SignIn.as_view(), name="sign_in"),
     path("sign-out/", sign_in_pages.SignOut.as_view(), name="sign_out"),
     path("api/v1/", include("buildlog.config.api_urls")),

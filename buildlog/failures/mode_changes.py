@@ -7,6 +7,7 @@ from django.db import transaction
 
 from buildlog.failures.models import Failure, FailureMode, ModeChange, SignOff
 from buildlog.people import current_account
+from buildlog.records import history
 from calc.mode_names import one_form
 
 
@@ -15,11 +16,13 @@ def rename(mode: FailureMode, name: str) -> FailureMode:
     with transaction.atomic():
         stored = FailureMode.objects.select_for_update().get(pk=mode.pk)
         before = stored.name
-        stored.name = name
-        stored.full_clean()
-        if stored.name != before:
-            stored.save()
-            _note(stored, ModeChange.Kind.RENAMED, before)
+        with history.changing(stored) as change:
+            stored.name = name
+            stored.full_clean()
+            if stored.name != before:
+                stored.save()
+                _note(stored, ModeChange.Kind.RENAMED, before)
+                change.fields = {"name"}
     return stored
 
 
@@ -32,9 +35,10 @@ def join(mode: FailureMode, into: FailureMode) -> FailureMode:
         stored = {row.pk: row for row in FailureMode.objects.select_for_update().filter(pk__in=[mode.pk, into.pk])}
         if len(stored) < 2:
             raise ValidationError("Choose another mode that is still there.")
-        moved = [str(key) for key in Failure.objects.filter(mode=mode).values_list("pk", flat=True)]
-        Failure.objects.filter(mode=mode).update(mode=into)
-        SignOff.objects.filter(mode=mode).update(mode=into)
+        failures = list(Failure.objects.filter(mode=mode))
+        moved = [str(failure.pk) for failure in failures]
+        for record in (*failures, *SignOff.objects.filter(mode=mode)):
+            _move(record, into)
         ModeChange.objects.filter(mode=mode).update(mode=into)
         _note(into, ModeChange.Kind.JOINED, mode.name, old_mode=mode.pk, failures=moved)
         stored[mode.pk].delete()
@@ -50,8 +54,17 @@ def take_apart(change: ModeChange) -> FailureMode:
             raise ValidationError(f"There is a mode “{change.old_name}” again already.")
         change.delete()
         mode.save(force_insert=True)
-        Failure.objects.filter(pk__in=change.failures, mode=change.mode_id).update(mode=mode)
+        for failure in Failure.objects.filter(pk__in=change.failures, mode=change.mode_id):
+            _move(failure, mode)
     return mode
+
+
+def _move(record: Failure | SignOff, mode: FailureMode) -> None:
+    """Give a record another mode; that it had an earlier one is in its history."""
+    with history.changing(record) as change:
+        record.mode = mode
+        record.save(update_fields=["mode"])
+        change.fields = {"mode"}
 
 
 def _note(mode: FailureMode, kind: str, old_name: str, **more: object) -> None:

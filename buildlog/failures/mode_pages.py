@@ -52,7 +52,6 @@ def rename_mode(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     except ValidationError as error:
         messages.warning(request, " ".join(error.messages))
     else:
-        change_log.note_change(renamed, ["name"])
         messages.success(request, f"Called “{renamed}” now. The old name still leads to it.")
     return redirect("failure_mode", pk=pk)
 

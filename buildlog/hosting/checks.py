@@ -18,9 +18,9 @@ from buildlog.hosting import probe
 from buildlog.hosting.connection import problems
 from buildlog.hosting.environment import EXAMPLE_PUBLIC_KEY
 from buildlog.hosting.setting_readers import HSTS_STEPS
+from buildlog.people.reach import is_public
 
 TAG = "proxy"
-_LOCAL_ENDINGS = (".local", ".lan", ".home.arpa", ".internal", ".localhost", ".test", ".example", ".invalid")
 # Fewer bits than these name half the world, not a proxy.
 _NARROWEST_BITS = {4: 8, 6: 16}
 
@@ -87,7 +87,7 @@ def _base_url() -> Iterator[CheckMessage]:
         if settings.SET["BUILDLOG_HSTS"]:
             yield _hsts_without_https()
         return
-    if not base.is_https and _is_public(base.host):
+    if not base.is_https and is_public(base.host):
         yield Warning(
             f"The base URL {base} is a public name without HTTPS: passwords go over the network unencrypted, and "
             "phones keep no page for use without a network.",
@@ -212,13 +212,6 @@ def _is_loopback(host: str) -> bool:
         return ipaddress.ip_address(host.strip("[]")).is_loopback
     except ValueError:
         return host == "localhost"
-
-
-def _is_public(host: str) -> bool:
-    try:
-        return ipaddress.ip_address(host.strip("[]")).is_global
-    except ValueError:
-        return "." in host and not host.endswith(_LOCAL_ENDINGS)
 
 
 def _is_own_page(path: str) -> bool:

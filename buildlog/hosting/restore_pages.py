@@ -8,7 +8,6 @@ from typing import Any
 from django import forms
 from django.conf import settings
 from django.contrib.auth.decorators import login_not_required
-from django.core.exceptions import ValidationError
 from django.core.files.uploadedfile import UploadedFile
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
@@ -86,7 +85,6 @@ class OwnersRestoreForm(RestoreForm):
         label="Your password", widget=forms.PasswordInput(attrs={"autocomplete": "current-password"}), strip=False
     )
     field_order = ["stored", "file", "secret_key", "password"]
-    wait_s = 0
 
     def __init__(self, request: SignedInRequest, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -98,15 +96,7 @@ class OwnersRestoreForm(RestoreForm):
         stored.choices = [("", "None: take the file below"), *choices]
 
     def clean_password(self) -> str:
-        attempt = sign_in_limits.begin(self.request, self.request.user.get_username())
-        self.wait_s = attempt.wait_s
-        if attempt.wait_s:
-            raise ValidationError(sign_in_limits.sentence(attempt.wait_s), code="too_many")
-        password: str = self.cleaned_data["password"]
-        if not self.request.user.check_password(password):
-            raise ValidationError("This is not your password. Type it again.")
-        attempt.was_right()
-        return password
+        return sign_in_limits.own_password(self.request, self.cleaned_data["password"])
 
 
 @max_request_size(LARGEST_BYTES + 20 * MB)
@@ -127,10 +117,7 @@ def restore_backup(request: SignedInRequest) -> HttpResponse:
     answer = render(
         request, "hosting/restore_backup.html", {"form": form, "possible": possible}, status=422 if refused else 200
     )
-    if form.wait_s:
-        answer.status_code = 429
-        answer["Retry-After"] = str(form.wait_s)
-    return answer
+    return sign_in_limits.with_wait(answer, form)
 
 
 def is_first_start(token: str) -> bool:

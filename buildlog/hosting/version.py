@@ -8,6 +8,12 @@ from django.db import DEFAULT_DB_ALIAS, connections
 from django.db.migrations.loader import MigrationLoader
 
 VERSION = "0.8"
+GIVEN_UP = (
+    "admin.0001_initial",
+    "admin.0002_logentry_remove_auto_add",
+    "admin.0003_logentry_add_action_flag_choices",
+)
+"""Steps of parts of the framework that earlier versions used: databases and backups of then have them recorded."""
 
 
 def known_migrations() -> frozenset[str]:
@@ -16,7 +22,7 @@ def known_migrations() -> frozenset[str]:
     known = set(loader.disk_migrations) | {
         replaced for migration in loader.disk_migrations.values() for replaced in migration.replaces
     }
-    return frozenset(f"{app}.{name}" for app, name in known)
+    return frozenset(f"{app}.{name}" for app, name in known) | frozenset(GIVEN_UP)
 
 
 def newer_than_known(applied: Iterable[str]) -> list[str]:

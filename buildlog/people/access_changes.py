@@ -5,7 +5,7 @@ from __future__ import annotations
 from django.core.exceptions import ValidationError
 from django.db import transaction
 
-from buildlog.people import sign_in_life
+from buildlog.people import second_factor, sign_in_life
 from buildlog.people.access_log import note
 from buildlog.people.models import AccessEvent, Account
 from buildlog.people.roles import Role
@@ -72,6 +72,13 @@ def reopen_account(request: SignedInRequest, account: Account) -> None:
 def end_sessions(request: SignedInRequest, account: Account) -> None:
     sign_in_life.end_all(account)
     note(Kind.SESSIONS_ENDED, request, account, by=request.user)
+
+
+def remove_codes(request: SignedInRequest, account: Account) -> None:
+    """For a lost phone: the account signs in by its password alone again, and is signed out everywhere."""
+    second_factor.remove(account)
+    sign_in_life.end_all(account)
+    note(Kind.FACTOR_OFF, request, account, by=request.user)
 
 
 def _check_another_owner(account: Account) -> None:

@@ -9,13 +9,12 @@ from django.contrib import messages
 from django.contrib.auth import login, update_session_auth_hash
 from django.contrib.auth.decorators import login_not_required
 from django.contrib.auth.forms import PasswordChangeForm, UserCreationForm
-from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
 
-from buildlog.people import sign_in_life, sign_in_limits
+from buildlog.people import open_sign_ins, second_factor, sign_in_life, sign_in_limits
 from buildlog.people.access_log import note
 from buildlog.people.form_pages import form_page
 from buildlog.people.known_browsers import remember
@@ -57,8 +56,6 @@ class UnitsForm(forms.ModelForm[Account]):
 class OwnPasswordForm(PasswordChangeForm):
     """Counts wrong old passwords like wrong passwords at sign-in, in case a browser was left open."""
 
-    wait_s = 0
-
     def __init__(self, request: SignedInRequest, data: Any = None) -> None:
         super().__init__(request.user, data)
         self.request = request
@@ -66,16 +63,24 @@ class OwnPasswordForm(PasswordChangeForm):
         # Whoever opens the page for their units is not taken to the password.
         self.fields["old_password"].widget.attrs.pop("autofocus", None)
         use_plain_words(self, "new_password1", "new_password2")
-        self.error_messages["password_incorrect"] = "This is not the password until now. Type it again."
 
     def clean_old_password(self) -> str:
-        attempt = sign_in_limits.begin(self.request, self.user.get_username())
-        self.wait_s = attempt.wait_s
-        if attempt.wait_s:
-            raise ValidationError(sign_in_limits.sentence(attempt.wait_s), code="too_many")
-        old = super().clean_old_password()
-        attempt.was_right()
-        return old
+        return sign_in_limits.own_password(self.request, self.cleaned_data["old_password"])
+
+
+class EndForm(forms.Form):
+    """The password, said again before sign-ins are ended: somebody may have found this browser open."""
+
+    session_password = forms.CharField(
+        label="Your password", strip=False, widget=forms.PasswordInput(attrs={"autocomplete": "current-password"})
+    )
+
+    def __init__(self, request: SignedInRequest, data: Any = None) -> None:
+        super().__init__(data)
+        self.request = request
+
+    def clean_session_password(self) -> str:
+        return sign_in_limits.own_password(self.request, self.cleaned_data["session_password"])
 
 
 @login_not_required
@@ -128,7 +133,14 @@ def account(request: SignedInRequest) -> HttpResponse:
         update_session_auth_hash(request, mine)
         messages.success(request, "Password changed. You are signed out everywhere else.")
         return redirect("account")
-    if submitted_form == "sessions":
+    ending = EndForm(request, request.POST if submitted_form == "sessions" else None)
+    if submitted_form == "sessions" and ending.is_valid() and request.POST.get("which", "").isdigit():
+        row = open_sign_ins.end(request.user, int(request.POST["which"]))
+        if row is not None:
+            note(Kind.SESSION_ENDED, request, request.user, detail=row.browser)
+        messages.success(request, "That sign-in has ended.")
+        return redirect("account")
+    if submitted_form == "sessions" and ending.is_valid():
         sign_in_life.end_all(request.user)
         update_session_auth_hash(request, request.user)
         note(Kind.SESSIONS_ENDED, request, request.user)
@@ -140,9 +152,10 @@ def account(request: SignedInRequest) -> HttpResponse:
         "events": request.user.access_events.select_related("by")[:SHOWN_EVENTS],
         "kept_days": AccessEvent.KEPT_FOR.days,
         "ends_at": sign_in_life.ends_at(request),
+        "ending": ending,
+        "sign_ins": open_sign_ins.of(request.user),
+        "this_key": request.session.session_key,
+        "has_codes": second_factor.is_set_up(request.user),
     }
     response = render(request, "people/account.html", context, status=422 if submitted_form else 200)
-    if password.wait_s:
-        response.status_code = 429
-        response["Retry-After"] = str(password.wait_s)
-    return response
+    return sign_in_limits.with_wait(response, password, ending)

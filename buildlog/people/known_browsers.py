@@ -33,8 +33,21 @@ def browser_of(request: HttpRequest) -> Browser:
         return Browser()
 
 
+def note_left(response: HttpResponse) -> None:
+    """Tell the browser's field page that somebody signed out here. Scripts read it; it says nothing else."""
+    response.set_cookie(
+        settings.LEFT_COOKIE_NAME,
+        "1",
+        max_age=KEPT_FOR_S,
+        path=settings.SESSION_COOKIE_PATH,
+        secure=settings.SESSION_COOKIE_SECURE,
+        samesite="Lax",
+    )
+
+
 def remember(request: HttpRequest, response: HttpResponse, account_pk: int) -> None:
-    """Let the browser prove later that this account signed in with it."""
+    """Let the browser prove later that this account signed in with it, and its field page show the log again."""
+    response.delete_cookie(settings.LEFT_COOKIE_NAME, path=settings.SESSION_COOKIE_PATH, samesite="Lax")
     browser = browser_of(request)
     accounts = dict.fromkeys([account_pk, *browser.accounts])
     payload = {"nonce": browser.nonce or secrets.token_urlsafe(16), "accounts": list(accounts)[:MOST_ACCOUNTS]}

@@ -10,7 +10,7 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_POST, require_safe
 
-from buildlog.people import access_changes
+from buildlog.people import access_changes, second_factor
 from buildlog.people.access_log import note
 from buildlog.people.form_pages import form_page
 from buildlog.people.models import AccessEvent, Account, DeviceToken, Invitation
@@ -66,6 +66,7 @@ def person(request: SignedInRequest, pk: int) -> HttpResponse:
         "events": account.access_events.select_related("by")[:SHOWN_EVENTS],
         "devices": DeviceToken.objects.filter(account=account, revoked_at__isnull=True).select_related("vehicle"),
         "kept_days": AccessEvent.KEPT_FOR.days,
+        "has_codes": second_factor.is_set_up(account),
     }
     return render(request, "people/person.html", context, status=422 if request.POST and not link else 200)
 
@@ -81,6 +82,9 @@ def _change(request: SignedInRequest, account: Account, submitted_form: str, for
     if submitted_form == "open":
         access_changes.reopen_account(request, account)
         return f"{account.username} can sign in again."
+    if submitted_form == "codes" and account.role != Role.OWNER:
+        access_changes.remove_codes(request, account)
+        return f"{account.username} signs in by the password alone now."
     if submitted_form == "sessions":
         access_changes.end_sessions(request, account)
         return f"{account.username} is signed out everywhere."

@@ -16,6 +16,7 @@ from django.contrib.auth.models import update_last_login
 from django.db.models import F
 from django.http import HttpRequest, HttpResponse
 
+from buildlog.people import open_sign_ins
 from buildlog.people.models import Account
 from buildlog.storage.full_disk import skip_when_full
 
@@ -38,12 +39,16 @@ class SessionLife:
             elif now - request.session.get(SEEN, 0) > SEEN_EVERY.total_seconds():
                 # Once a day is enough to show that it is used; each write restarts the idle time.
                 request.session[SEEN] = now
+                open_sign_ins.note_seen(request)
+            if SESSION_KEY in request.session:
+                open_sign_ins.list_this(request)
         return self.get_response(request)
 
 
 def begin(sender: Any, request: HttpRequest, user: Account, **_: Any) -> None:
     """Receiver of every sign-in, from any page."""
     request.session[BEGAN] = request.session[SEEN] = int(time.time())
+    open_sign_ins.list_this(request)
 
 
 def record_last_sign_in(sender: Any, user: Account, **signal: Any) -> None:

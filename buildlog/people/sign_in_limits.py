@@ -19,11 +19,14 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
+from django.core.exceptions import ValidationError
 from django.db import DatabaseError, transaction
 from django.db.models import Q
-from django.http import HttpRequest
+from django.forms import BaseForm
+from django.http import HttpRequest, HttpResponse
 from django.utils import timezone
 
+from buildlog.people import second_factor
 from buildlog.people.access_log import address_of, hash_of_name, note
 from buildlog.people.known_browsers import browser_of
 from buildlog.people.models import AccessEvent, Account
@@ -44,6 +47,8 @@ BY_NAME_AND_ADDRESS = Limit(5, timedelta(minutes=15))
 BY_ADDRESS = Limit(30, timedelta(minutes=15))
 BY_NAME = Limit(100, timedelta(hours=24))
 """NIST SP 800-63B-4, section 3.2.2: no more than 100 failed attempts in a row on one account."""
+CODES = Limit(5, timedelta(minutes=15))
+CODES_A_DAY = Limit(50, timedelta(hours=24))
 UNWRITTEN = Limit(5, timedelta(minutes=15))
 """For all clients of one process together, while no try can be written to the database."""
 
@@ -111,14 +116,54 @@ def begin(request: HttpRequest, name: str) -> Try:
         waits = [
             _wait(event, BY_NAME_AND_ADDRESS, same_name & unknown & Q(address=address), since_success=True),
             _wait(event, BY_ADDRESS, unknown & Q(address=address)),
-            _wait(event, BY_NAME, same_name & unknown),
         ]
+        if account is None or not second_factor.is_set_up(account):
+            # With a second factor a password that was guessed opens nothing: guesses at its name lock nobody out.
+            waits.append(_wait(event, BY_NAME, same_name & unknown))
     longest = max(waits)
     if event.pk is None:
         return _unwritten_try(event, longest)
     if longest:
         _turn_away(event)
     return Try(event, longest)
+
+
+def with_wait(response: HttpResponse, *forms: BaseForm) -> HttpResponse:
+    """An answer that says 429 and how long to wait, where one of its forms was refused for too many tries."""
+    for form in forms:
+        for errors in form.errors.as_data().values() if form.is_bound else ():
+            for error in errors:
+                if error.code == "too_many" and error.params:
+                    response.status_code = 429
+                    response["Retry-After"] = str(error.params["wait_s"])
+    return response
+
+
+def begin_code(request: HttpRequest, account: Account) -> Try:
+    """As `begin`, for a one-time code of an account whose password was right.
+
+    Counted apart from passwords: no guess at a name keeps a second factor out. A known browser has its own count.
+    """
+    browser = browser_of(request)
+    nonce = browser.nonce if account.pk in browser.accounts else ""
+    event = note(Kind.WRONG_CODE, request, account, known_browser=nonce)
+    same = Q(account=account, known_browser=nonce)
+    waits = [_wait(event, CODES, same, since_success=True), _wait(event, CODES_A_DAY, same)]
+    if max(waits):
+        event.delete()
+    return Try(event, max(waits))
+
+
+def own_password(request: HttpRequest, password: str) -> str:
+    """The password of the account that is signed in, said again. Raises ValidationError; wrong ones are counted."""
+    account: Any = request.user
+    attempt = begin(request, account.get_username())
+    if attempt.wait_s:
+        raise ValidationError(sentence(attempt.wait_s), code="too_many", params={"wait_s": attempt.wait_s})
+    if not account.check_password(password):
+        raise ValidationError("This is not your password. Type it again.")
+    attempt.was_right()
+    return password
 
 
 def _unwritten_try(event: AccessEvent, wait_s: int) -> Try:
@@ -138,7 +183,7 @@ def _wait(event: AccessEvent, limit: Limit, condition: Q, since_success: bool = 
     if since_success:
         successes = AccessEvent.objects.filter(condition, kind=Kind.SIGNED_IN, at__gt=since)
         since = successes.values_list("at", flat=True).first() or since
-    tries: Any = AccessEvent.objects.filter(condition, kind=Kind.WRONG, at__gt=since).exclude(pk=event.pk)
+    tries: Any = AccessEvent.objects.filter(condition, kind=event.kind, at__gt=since).exclude(pk=event.pk)
     times: list[datetime] = list(tries.values_list("at", flat=True)[: limit.most])
     if len(times) < limit.most:
         return 0
@@ -157,12 +202,19 @@ def _turn_away(event: AccessEvent) -> None:
             event.save(update_fields=["kind"])
 
 
-def sentence(wait_s: int) -> str:
+def sentence_for_codes(wait_s: int) -> str:
+    wait = _minutes_in_words(wait_s)
+    return f"There were too many wrong codes. Wait {wait}, or take a recovery code: these always open."
+
+
+def _minutes_in_words(wait_s: int) -> str:
     minutes = math.ceil(wait_s / 60)
     words = f"{minutes} minutes" if minutes > 1 else "a minute"
-    if minutes > 90:
-        words = f"{math.ceil(minutes / 60)} hours"
+    return f"{math.ceil(minutes / 60)} hours" if minutes > 90 else words
+
+
+def sentence(wait_s: int) -> str:
     return (
-        f"There were too many wrong tries. Wait {words}, then try again. Whoever looks after the machine this runs on "
-        "can make you a link for a new password at once."
+        f"There were too many wrong tries. Wait {_minutes_in_words(wait_s)}, then try again. Whoever looks after the "
+        "machine this runs on can make you a link for a new password at once."
     )

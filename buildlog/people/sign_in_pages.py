@@ -15,9 +15,9 @@ from django.urls import reverse_lazy
 from django.utils.decorators import method_decorator
 from django.views.decorators.cache import never_cache
 
-from buildlog.people import sign_in_life, sign_in_limits
+from buildlog.people import second_factor, sign_in_life, sign_in_limits
 from buildlog.people.access_log import note
-from buildlog.people.known_browsers import remember
+from buildlog.people.known_browsers import note_left, remember
 from buildlog.people.models import AccessEvent, Account
 from buildlog.people.password_links import tokens
 from buildlog.people.password_rules import use_plain_words
@@ -45,7 +45,10 @@ class SignInForm(AuthenticationForm):
         if attempt.wait_s:
             raise ValidationError(sign_in_limits.sentence(attempt.wait_s), code="too_many")
         cleaned = super().clean()
-        attempt.succeeded(self.get_user())
+        if second_factor.is_set_up(self.get_user()):
+            attempt.was_right()  # Signed in only after the code.
+        else:
+            attempt.succeeded(self.get_user())
         return cleaned
 
 
@@ -57,6 +60,10 @@ class SignIn(LoginView):
     redirect_authenticated_user = True
 
     def form_valid(self, form: AuthenticationForm) -> HttpResponse:
+        account: Any = form.get_user()
+        if second_factor.is_set_up(account):
+            second_factor.wait_for_code(self.request, account, self.get_success_url())
+            return redirect("sign_in_code")
         response = super().form_valid(form)
         remember(self.request, response, form.get_user().pk)
         with skip_when_full("the end of old sessions", or_is_busy=True):
@@ -81,6 +88,7 @@ class SignOut(LogoutView):
         response = super().post(request, *args, **kwargs)
         # Clears cached photos. The field page's own storage stays: it may hold the only copy of a session.
         response["Clear-Site-Data"] = '"cache"'
+        note_left(response)
         return response
 
 
@@ -113,6 +121,10 @@ class NewPassword(PasswordResetConfirmView):
     def form_valid(self, form: Any) -> HttpResponse:
         account = form.save()
         sign_in_life.end_all(account)
+        if second_factor.is_set_up(account):
+            note(Kind.PASSWORD_CHANGED, self.request, account, detail="by a link")
+            second_factor.wait_for_code(self.request, account, str(self.success_url))
+            return redirect("sign_in_code")
         login(self.request, account, "django.contrib.auth.backends.ModelBackend")
         note(Kind.PASSWORD_CHANGED, self.request, account, detail="by a link")
         response = redirect(self.success_url)

@@ -30,6 +30,7 @@ from buildlog.storage.stored_files import remove_file
 
 KEPT_FOR = timedelta(days=30)
 MOST_NAMED = 200
+MOST_KEYS = 500
 
 Link = list[Any]
 """What pointed to a deleted record: label of the model, key, column, and the key that stood there."""
@@ -115,12 +116,17 @@ def _restore(removal: Removal) -> Model:
     if kept is None:
         raise NotRestored("Somebody restored or deleted it meanwhile.")
     versions = list(kept.revision.version_set.all())
-    for version in versions:
-        if version._model._base_manager.filter(pk=version.object_id).exists():
-            raise NotRestored(f"{version.object_repr} is there again, so nothing was restored. Delete that first.")
+    if again := _first_of_those_there(versions):
+        raise NotRestored(f"{again} is there again, so nothing was restored. Delete that first.")
     kept.revision.revert()
+    pointing: dict[tuple[str, str, Any], list[Any]] = {}
     for label, key, column, value in kept.links:
-        _link_again(apps.get_model(label), key, column, value)
+        if column:
+            pointing.setdefault((label, column, value), []).append(key)
+        else:
+            _relate_again(apps.get_model(label), value)
+    for (label, column, value), pointers in pointing.items():
+        _link_again(apps.get_model(label), pointers, column, value)
     keys = [version.object_id for version in versions if isinstance(version._model._meta.pk, UUIDField)]
     RemovedRecord.objects.filter(pk__in=keys).delete()
     connection.check_constraints()
@@ -134,10 +140,32 @@ def _restore(removal: Removal) -> Model:
     return record
 
 
-def _link_again(model: type[Model], key: Any, column: str, value: Any) -> None:
-    if column:
-        model._base_manager.filter(pk=key, **{column: None}).update(**{column: value})
-        return
+def _first_of_those_there(versions: Iterable[Version]) -> str:
+    """What the first record is called that is stored again; "" where none is. One query for each kind of record."""
+    names: dict[type[Model], dict[str, str]] = {}
+    for version in versions:
+        names.setdefault(version._model, {})[version.object_id] = version.object_repr
+    for model, of_kind in names.items():
+        for some in _batches(of_kind):
+            there = model._base_manager.filter(pk__in=some).values_list("pk", flat=True).first()
+            if there is not None:
+                return of_kind[str(there)]
+    return ""
+
+
+def _batches(keys: Iterable[Any]) -> Iterator[list[Any]]:
+    """As many keys at once as any database takes in one question."""
+    remaining = list(keys)
+    for at in range(0, len(remaining), MOST_KEYS):
+        yield remaining[at : at + MOST_KEYS]
+
+
+def _link_again(model: type[Model], pointers: list[Any], column: str, value: Any) -> None:
+    for some in _batches(pointers):
+        model._base_manager.filter(pk__in=some, **{column: None}).update(**{column: value})
+
+
+def _relate_again(model: type[Model], value: dict[str, Any]) -> None:
     related: dict[str, Any] = {
         field.attname: field.related_model for field in model._meta.concrete_fields if field.is_relation
     }

@@ -100,7 +100,7 @@ _WAYS = {
     "shed photos": "new_photo photo_image photo_thumbnail edit_photo remove_photo",
     "settings": "settings assumptions account people devices connection upkeep help methods read_in revoke_device "
     "connection_seen health specimen trash restore_removal empty_removal "
-    "backup_file restore_backup",
+    "backup_file restore_backup one_time_codes",
     "settings people": "person access_log end_invitation",
     "settings help": "help_page",
     "settings methods": "method",

@@ -37,7 +37,7 @@ def _fingerprint() -> str:
     document = Path(template.origin.name)
     parts = [path.read_bytes() for path in (document, WORKER, *shell_files())]
     # The document also carries what the base URL decides.
-    surroundings = f"{settings.CSRF_COOKIE_NAME} {settings.STATIC_URL}".encode()
+    surroundings = f"{settings.CSRF_COOKIE_NAME} {settings.LEFT_COOKIE_NAME} {settings.STATIC_URL}".encode()
     return hashlib.sha256(b"\0".join([surroundings, *parts])).hexdigest()[:12]
 
 
@@ -51,9 +51,9 @@ def version() -> str:
 
 def addresses() -> list[str]:
     """What a phone fetches: the scripts as one file where they were collected (`ModuleStorage`)."""
-    is_bundled = isinstance(staticfiles_storage, ManifestFilesMixin) and not settings.DEBUG
+    are_collected = isinstance(staticfiles_storage, ManifestFilesMixin) and not settings.DEBUG
     names = [path.relative_to(FOLDER).as_posix() for path in shell_files()]
-    return [static(name) for name in names if not is_bundled or name == ENTRY or not name.endswith(".js")]
+    return [static(name) for name in names if not are_collected or name == ENTRY or not name.endswith(".js")]
 
 
 def document(request: HttpRequest) -> HttpResponse:
@@ -61,6 +61,7 @@ def document(request: HttpRequest) -> HttpResponse:
         "version": version(),
         "modules": [address for address in addresses() if address.endswith(".js")],
         "csrf_cookie": settings.CSRF_COOKIE_NAME,
+        "left_cookie": settings.LEFT_COOKIE_NAME,
     }
     response = HttpResponse(get_template(TEMPLATE).render(context))
     # The phone keeps it under its version; between the two, nobody else may.

@@ -4,8 +4,13 @@ const place = document.body.dataset;
 const API = new URL("../", new URL(place.reference, location.href)).href;
 export const OUR_FORMAT = 1;
 
-function cookie(name) {
+export function cookie(name) {
   return document.cookie.split("; ").find((pair) => pair.startsWith(`${name}=`))?.slice(name.length + 1) ?? "";
+}
+
+// Whether the last person here signed out on purpose. A sign-in that ran out on the way is not meant: logging goes on then.
+export function hasLeft() {
+  return Boolean(cookie(place.leftCookie));
 }
 
 // Seconds to wait, from the header (RFC 9110, 10.2.3: seconds, or a date); null without one.

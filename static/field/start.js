@@ -9,7 +9,7 @@ import { el, link, placeMessage, say } from "./elements.js";
 import { endScreen, summaryScreen } from "./ending.js";
 import { quantityField } from "./entry.js";
 import { failedScreen, failureScreen } from "./failing.js";
-import { ask, signInAddress } from "./link.js";
+import { ask, hasLeft, signInAddress } from "./link.js";
 import { noteScreen, photoScreen } from "./noting.js";
 import { lengthOfTime, readQuantity } from "./numbers.js";
 import { current, loadReference, reference, tie } from "./outing.js";
@@ -74,7 +74,7 @@ const app = {
   // Redraws only the figures, so that typing is not disturbed.
   async redrawState() {
     app.outing = await current();
-    if (app.outing && reference.data) redrawState(app.outing);
+    if (app.outing && reference.data && !hasLeft()) redrawState(app.outing);
   },
 
   rendering: Promise.resolve(),
@@ -122,6 +122,7 @@ function putBack(fields) {
 }
 
 async function draw({ unless = () => false } = {}) {
+  if (hasLeft()) return drawSignedOut();
   app.outing = await current();
   if (app.outing) await tie(app.outing);
   if (!app.outing || app.outing.ended_ms) await letSleep("pass");
@@ -165,6 +166,17 @@ async function draw({ unless = () => false } = {}) {
   scrollTo(0, scroll);
   placeMessage();
   document.title = `${root.querySelector("h1")?.textContent ?? "At the lake"} · Firnlog`;
+}
+
+// After signing out the phone may lie about: it shows nothing of the log, and keeps what was not sent.
+async function drawSignedOut() {
+  const waiting = await countOf("records");
+  const kept = waiting ? `${waiting} ${waiting === 1 ? "record waits" : "records wait"} on this phone, and ${waiting === 1 ? "is" : "are"} sent after you sign in. ` : "";
+  root.replaceChildren(el("h1", {}, "Signed out"), el("p", { class: "notice" }, `Nothing of the log is shown here now. ${kept}`,
+    el("a", { class: "act wide", href: signInAddress() }, "Sign in")));
+  root.className = "left";
+  root.dataset.screen = "";
+  document.title = "Signed out · Firnlog";
 }
 
 function notices() {

@@ -1,6 +1,7 @@
 """What the field page must survive between the phone and the server, in a real browser against a real server."""
 
 import json
+import re
 import time
 
 import pytest
@@ -116,6 +117,29 @@ def test_the_sign_in_expired_while_out(phone, installation):
     phone.sign_in()
     phone.queue(0)
     assert installation.count("test_sessions_reading") == 2
+
+
+def test_after_signing_out_the_page_shows_nothing_of_the_log_and_loses_nothing(phone, installation, network):
+    phone.start_session().queue(0)
+    network.fault = lambda method, path: "down" if method in ("PUT", "POST") and path.startswith("/api/") else ""
+    phone.read(voltage="52").queue(1)
+    machine = installation.rows("buildlog_vehicle", "name")[0][0]
+    address = phone.page.url.partition("#")[0]
+    phone.page.goto(f"{phone.url}/account/")
+    phone.page.once("dialog", lambda asked: asked.accept())  # a record waits, and that is asked about
+    phone.page.get_by_role("button", name="Sign out", exact=True).click()
+    expect(phone.page).to_have_url(re.compile("/sign-in/"))
+    for screen in ("", "#board", "#waiting", "#start", "#logged"):
+        phone.page.goto(f"{address}{screen}")
+        expect(phone.page.get_by_role("heading", name="Signed out")).to_be_visible()
+        field = phone.page.locator("#field")
+        expect(field).to_contain_text("1 record waits on this phone")
+        for word in (machine, "52"):
+            expect(field).not_to_contain_text(word)
+    network.fault = lambda method, path: ""
+    phone.sign_in()
+    phone.queue(0)
+    assert installation.count("test_sessions_reading") == 1
 
 
 def test_nothing_is_sent_under_another_account(phone, installation, network):

@@ -6,6 +6,7 @@ import pytest
 
 from buildlog.failures.mode_changes import join, rename, take_apart
 from buildlog.models import Failure, FailureMode, ModeChange, SignOff
+from buildlog.records import history
 from calc.mode_names import near, one_form
 
 
@@ -79,6 +80,9 @@ def test_an_old_name_leads_to_the_new_one(came, sign_in):
     assert FailureMode.called("Chain came off") == mode
     change = ModeChange.objects.get()
     assert (change.old_name, change.kind, change.account.username) == ("chain came off", "renamed", "builder")
+    [renamed, made] = history.events_of(mode, "metric")
+    assert ("chain came off", "Chain derailed") in [tuple(difference)[1:] for difference in renamed.differences]
+    assert (renamed.by, made.change.act) == ("builder", "made")
 
 
 def test_two_modes_are_joined_and_taken_apart_again(came, vehicle, sign_in):
@@ -94,6 +98,11 @@ def test_two_modes_are_joined_and_taken_apart_again(came, vehicle, sign_in):
     other.mode = FailureMode.called("belt slipped")
     other.save()
     change = ModeChange.objects.get()
+    # What each was is in its history, under who joined them.
+    for record in (second, SignOff.objects.get()):
+        changed = history.events_of(record, "metric")[0]
+        assert changed.by == "builder"
+        assert "Mode" in [difference.label for difference in changed.differences]
     assert "with 2 failures" in client.get(f"/failure-modes/{first.mode_id}/").content.decode()
     client.post(f"/failure-modes/take-apart/{change.pk}/")
     for failure in (first, second, other):

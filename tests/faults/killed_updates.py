@@ -1,4 +1,4 @@
-"""Updates that are killed: `python -m tests.faults.killed_updates TEMPLATE [STEPS]`.
+"""Updates that are killed: `python -m tests.faults.killed_updates TEMPLATE [STEPS [NEWEST]]`.
 
 A window is a moment in an update: when a table of an empty database is made; before each step of the database's
 build, in its middle, when it is made and not recorded, when it is recorded; around the backup before, and around
@@ -6,6 +6,8 @@ the end. First an update that nobody kills lists them, and shows what the databa
 the windows (or those of so many STEPS), one is killed there with SIGKILL, on a fresh copy of the template, and
 from what it left another goes on; where two left the same, one goes on for both. Where not all are killed, what a
 kill would leave of SQLite's file is looked at in each window. With TEMPLATE `empty` there is no database yet.
+With NEWEST, the template is first brought to where only so many of the newest steps are left, once: then an update
+has these alone, and a kill in each of their windows is cheap.
 
 A process of its own, on the installation that its environment names. It loads the program once and forks, so that an
 update costs a part of a second. Prints its figures as JSON.
@@ -40,6 +42,7 @@ from buildlog.management.commands import migrate  # noqa: E402
 from tests import servers  # noqa: E402
 
 FILE = settings.DATA / "buildlog.sqlite3"
+OWN_APPS = ("buildlog", "test_sessions")
 WITH_A_MOMENT = {
     "django_migrations": ("app", "name"),
     "buildlog_modechange": ("mode_id", "kind", "old_name", "old_key", "old_mode", "failures"),
@@ -183,6 +186,47 @@ class Server:
             return found | _rows(cursor, other.introspection.table_names(cursor))
 
 
+def newest_steps(count):
+    """The newest steps of our own apps: of those on which no other rests, again and again the one of highest number."""
+    graph = MigrationExecutor(connection).loader.graph
+    chosen = set()
+    while len(chosen) < count:
+        free = [
+            key
+            for key in graph.nodes
+            if key[0] in OWN_APPS
+            and key not in chosen
+            and {child.key for child in graph.node_map[key].children} <= chosen
+        ]
+        chosen.add(max(free, key=lambda key: (key[1][:4], key[0])))
+    return chosen
+
+
+def before_newest(template, count):
+    """A copy of a data folder, brought up to where only the newest steps are left."""
+    File(template).prepare()
+    connections.close_all()
+    child = os.fork()
+    if not child:
+        code = 1
+        try:
+            executor, left_out = MigrationExecutor(connection), newest_steps(count)
+            staying = set(executor.loader.graph.nodes) - left_out
+            in_the_way = {
+                parent.key for key in staying for parent in executor.loader.graph.node_map[key].parents
+                if parent.key[0] == key[0]
+            }  # fmt: skip
+            executor.migrate(sorted(staying - in_the_way))
+            connections.close_all()
+            code = 0
+        finally:
+            os._exit(code)
+    assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 0
+    folder = Path(f"{settings.DATA}-before-newest")
+    shutil.copytree(settings.DATA, folder)
+    return folder
+
+
 def _rows(cursor, tables):
     found = {}
     for table in tables:
@@ -197,8 +241,10 @@ def backups():
     return [one for one in retention.backups_in(settings.BACKUP_DIR) if one.before_update]
 
 
-def main(template, count=0):
+def main(template, count=0, newest=0):
     began = time.monotonic()
+    if newest:
+        template = before_newest(template, newest)
     database = Server(template) if server.holds_the_records() else File(template)
 
     def tell(name, pipe):

@@ -183,3 +183,15 @@ def test_a_backup_of_the_earlier_release_is_restored_into_this_one(earlier, data
     assert rows(data / "buildlog.sqlite3", UNCHANGED) == then
     said, code = manage(data, "update")
     assert (said.strip(), code) == ("The database is up to date.", 0)
+
+
+@pytest.mark.parametrize("at_once", [50, 1])
+def test_sixteen_phones_that_send_at_once_are_all_confirmed(data, at_once):
+    """On one core. How long it took is printed, and depends on the core; that all are confirmed does not.
+
+    60 records each; `python -m tests.faults.sixteen_phones 16 300` sends a day's.
+    """
+    command = [sys.executable, "-m", "tests.faults.sixteen_phones", "16", "60", str(at_once)]
+    figures = told_by(command, data)
+    assert figures["confirmed"] == figures["stored"] == figures["new readings"] == 16 * 60
+    assert figures["other answers"] == []

@@ -3,6 +3,7 @@
 The numbers are those of the OWASP Application Security Verification Standard 5.0.0 (May 2025), levels 1 and 2.
 """
 
+import ast
 import re
 
 from tests.data_folders import PROJECT
@@ -58,3 +59,20 @@ def test_scripts_write_text_and_no_markup():
     assert len(scripts) > 10
     for path in scripts:
         assert not re.search(r"innerHTML|outerHTML|insertAdjacentHTML|document\.write|\beval\(", path.read_text()), path
+
+
+def test_commands_are_lists_and_no_shell_reads_them():
+    """V1.2.5: what was typed can become an argument, never a command: each is a list, and nothing starts a shell."""
+    starters, started = {"run", "Popen", "call", "check_call", "check_output"}, 0
+    for folder in ("buildlog", "sessions", "calc"):
+        for path in (PROJECT / folder).rglob("*.py"):
+            for node in ast.walk(ast.parse(path.read_text())):
+                if not isinstance(node, ast.Call) or not isinstance(node.func, ast.Attribute):
+                    continue
+                owner = node.func.value.id if isinstance(node.func.value, ast.Name) else ""
+                assert (owner, node.func.attr) not in {("os", "system"), ("os", "popen")}, path
+                if owner == "subprocess" and node.func.attr in starters:
+                    started += 1
+                    assert not any(keyword.arg == "shell" for keyword in node.keywords), path
+                    assert not isinstance(node.args[0], ast.Constant | ast.JoinedStr), path
+    assert started >= 5

@@ -5,12 +5,13 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+import tarfile
 from contextlib import closing
 
 import pytest
 from django.db.migrations.loader import MigrationLoader
 
-from buildlog.hosting import update
+from buildlog.hosting import update, version
 from buildlog.hosting.backups import in_use, making, retention
 from tests.data_folders import PROJECT, content, environment, manage, rows
 
@@ -210,3 +211,18 @@ def test_a_database_that_is_none_is_said(command, data):
     assert code == 1
     assert "Traceback" not in said
     assert "not a database" in said
+
+
+def test_a_database_of_before_the_frameworks_own_pages_went_is_no_newer_one(earlier_steps):
+    """The release before this one recorded their steps; it refused every update, and every backup of then."""
+    assert "admin.0001_initial" in earlier_steps
+    assert version.newer_than_known(earlier_steps) == []
+    assert version.newer_than_known([*earlier_steps, "buildlog.9999_later"]) == ["buildlog.9999_later"]
+
+
+@pytest.fixture
+def earlier_steps(tmp_path):
+    with tarfile.open(PROJECT / "tests/faults/earlier_release/data.tar.xz") as packed:
+        packed.extractall(tmp_path / "earlier")
+    with closing(sqlite3.connect(tmp_path / "earlier/buildlog.sqlite3")) as connection:
+        return [f"{app}.{name}" for app, name in connection.execute("SELECT app, name FROM django_migrations")]

@@ -1,6 +1,8 @@
 """The file of a log's columns: what goes in comes out, whole, by blocks and by windows, and no peak is lost."""
 
 import io
+import os
+import zipfile
 from pathlib import Path
 
 import numpy as np
@@ -214,3 +216,32 @@ def test_no_peak_is_lost_in_any_window(session, sign_in, from_s, to_s):
         # The line reaches the edges of the window, or the ends of the log.
         assert line["x"][0] <= max(from_s, times[0]) + 0.001
         assert line["x"][-1] >= min(to_s, times[-1]) - 0.001
+
+
+class Hostile:
+    """An object that does something when it is unpickled."""
+
+    def __init__(self, path):
+        self.path = str(path)
+
+    def __reduce__(self):
+        return os.mkdir, (self.path,)
+
+
+def test_an_array_with_objects_is_refused_and_nothing_in_it_runs(tmp_path):
+    """ASVS 1.5.2: a file of columns may hold numbers only, whatever somebody put into it."""
+    columns, trap = ride(50), tmp_path / "ran"
+    good, bad = packed(columns), io.BytesIO()
+    poison = io.BytesIO()
+    np.lib.format.write_array(poison, np.array([Hostile(trap)] * 50, dtype=object), allow_pickle=True)
+    with zipfile.ZipFile(good) as source, zipfile.ZipFile(bad, "w") as target:
+        names = [name for name in source.namelist() if "voltage_v" in name and name.endswith(".npy")]
+        assert names
+        for name in source.namelist():
+            target.writestr(name, poison.getvalue() if name in names else source.read(name))
+    bad.seek(0)
+    with pytest.raises(ValueError, match="Object arrays cannot be loaded"), stored_columns(bad) as stored:
+        dict(stored)
+    assert not trap.exists()
+    np.lib.format.read_array(io.BytesIO(poison.getvalue()), allow_pickle=True)
+    assert trap.exists(), "with objects allowed, it would have run"

@@ -6,13 +6,14 @@ from datetime import timedelta
 
 import pytest
 from django.contrib.auth.hashers import PBKDF2PasswordHasher
-from django.test import Client
+from django.test import Client, RequestFactory
 from django.utils import timezone
 
-from buildlog.models import AccessEvent
+from buildlog.models import AccessEvent, Account
 from buildlog.people import sign_in_life, sign_in_limits
 from buildlog.people.access_log import address_of
-from buildlog.people.known_browsers import cookie_name
+from buildlog.people.known_browsers import browser_of, cookie_name
+from tests.documents import help_text
 
 RIGHT, WRONG = "frost-and-chain-77", "frost-and-chain-78"
 Kind = AccessEvent.Kind
@@ -315,7 +316,7 @@ def test_my_other_sign_ins_end_when_i_say_so(ilo):
     sign_in(here)
     sign_in(elsewhere)
     assert elsewhere.get("/").status_code == 200
-    assert here.post("/account/", {"form": "sessions"}).status_code == 302
+    assert here.post("/account/", {"form": "sessions", "session_password": RIGHT}).status_code == 302
     assert here.get("/").status_code == 200
     assert elsewhere.get("/").status_code == 302
     assert sign_in(elsewhere).status_code == 302
@@ -395,3 +396,46 @@ def test_a_limit_is_not_looser_than_it_says():
     limits = sign_in_limits
     assert (limits.BY_NAME_AND_ADDRESS.most, limits.BY_KNOWN_BROWSER.most) == (5, 10)
     assert limits.BY_NAME.most <= 100
+
+
+def test_one_account_may_be_signed_in_any_number_of_times_at_once_as_help_says(ilo):
+    """ASVS 7.1.2: how many at once is written down, and what is written is so."""
+    assert "any number of them at once" in help_text("security")
+    clients = [Client() for _ in range(12)]
+    for client in clients:
+        assert sign_in(client).status_code == 302
+    assert [client.get("/").status_code for client in clients] == [200] * 12
+
+
+def test_a_signed_token_counts_within_its_time_only(ilo, monkeypatch):
+    """ASVS 9.2.1, for the cookie by which a browser is known: a year, and not from the future of a wrong signer."""
+    client = Client()
+    sign_in(client)
+    request = RequestFactory().get("/")
+    request.COOKIES = {name: morsel.value for name, morsel in client.cookies.items()}
+    assert browser_of(request).accounts == (ilo.pk,)
+    now = time.time()
+    monkeypatch.setattr("django.core.signing.time.time", lambda: now + 364 * 86400)
+    assert browser_of(request).accounts == (ilo.pk,)
+    monkeypatch.setattr("django.core.signing.time.time", lambda: now + 366 * 86400)
+    assert browser_of(request).accounts == ()
+
+
+@pytest.mark.parametrize("name", ["admin", "root", "administrator", "sa", "test", "guest", "firnlog", "owner", "demo"])
+def test_no_usual_account_is_there(db, name):
+    """ASVS 6.3.2: a database as the migrations leave it has nobody in it, and no usual pair opens it."""
+    assert Account.objects.count() == 0
+    for password in ("", name, "password", "changeme", "admin"):
+        client = Client()
+        sign_in(client, name, password, address=f"192.0.2.{len(password) + 1}")
+        assert client.get("/").status_code == 302
+
+
+def test_signing_out_tells_the_field_page_and_signing_in_takes_it_back(ilo, settings):
+    client = Client()
+    sign_in(client)
+    assert settings.LEFT_COOKIE_NAME not in client.cookies or not client.cookies[settings.LEFT_COOKIE_NAME].value
+    client.post("/sign-out/")
+    assert client.cookies[settings.LEFT_COOKIE_NAME].value == "1"
+    sign_in(client)
+    assert client.cookies[settings.LEFT_COOKIE_NAME].value == ""

@@ -104,6 +104,20 @@ def test_what_it_belonged_to_is_restored_first(sign_in, session, timed_pass):
     assert Pass.objects.get() == timed_pass
 
 
+def test_whether_records_are_there_again_is_asked_once_for_each_kind(sign_in, outing, django_assert_num_queries):
+    Reading.objects.bulk_create(Reading(session=outing, time_into_session_s=n, voltage_v=50.0) for n in range(40))
+    removal = deleted(sign_in("builder"), f"/sessions/{outing.pk}/remove/")
+    versions = list(removal.revision.version_set.all())
+    kinds = {version._model for version in versions}
+    assert len(versions) > 40 > len(kinds)
+    with django_assert_num_queries(len(kinds)):
+        assert trash._first_of_those_there(versions) == ""
+    again = Session.objects.create(
+        pk=outing.pk, revision=outing.revision, venue=outing.venue, started_at=outing.started_at
+    )
+    assert trash._first_of_those_there(versions) == str(again)
+
+
 def test_another_record_in_its_place_is_not_overwritten(sign_in, revision):
     client = sign_in("builder")
     more = {"vehicle": revision.vehicle, "number": 2, "date": revision.date, "parent": revision}
