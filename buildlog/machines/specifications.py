@@ -98,7 +98,7 @@ _CATEGORIES = (
         "Fuse",
         (
             SpecificationField("rated_current_a", "Rated current", "current", required=True, high=10000),
-            SpecificationField("kind", "Kind of fuse", "", choices=fuses.KINDS),
+            SpecificationField("fuse_kind", "Kind of fuse", "", choices=fuses.KINDS),
             SpecificationField("highest_voltage_v", "Highest d.c. voltage", "voltage", high=1500),
             SpecificationField("breaking_capacity_a", "Breaking capacity, d.c.", "current", high=1e6),
             *(

@@ -202,7 +202,7 @@ class Wiring:
                 blows_s = _opens_within_s(fitting.part.specification, self.short_circuit_a)
                 sections = [cable.fitting.part.specification["section_mm2"] for cable in guarded]
                 stands_s = float(wiring.adiabatic_limit_s(min(sections), self.short_circuit_a))
-            fusing_a = fuses.fusing_current_a(fitting.part.specification.get("kind", ""), rated_a)
+            fusing_a = fuses.fusing_current_a(fitting.part.specification.get("fuse_kind", ""), rated_a)
             if fusing_a is not None and cable_a is not None:
                 overload_a = float(fuses.overload_margin_a(fusing_a, cable_a))
             rows.append(
@@ -351,7 +351,7 @@ def _opens_within_s(specification: dict[str, Any], current_a: float) -> float | 
     points = [(share * rated_a, specification[name]) for name, share in FUSE_POINTS if name in specification]
     if points:
         return float(fuses.longest_opening_s(current_a, *(list(values) for values in zip(*points, strict=True))))
-    return fuses.longest_s(specification.get("kind", ""), rated_a, current_a)
+    return fuses.longest_s(specification.get("fuse_kind", ""), rated_a, current_a)
 
 
 def _carries_a(specification: dict[str, Any]) -> float | None:

@@ -117,7 +117,7 @@ def _by(fuse: Fuse) -> str:
     specification = fuse.fitting.part.specification
     if any(name in specification for name, _ in FUSE_POINTS):
         return "by its data sheet"
-    return "by IEC 60269" if specification.get("kind") == fuses.GG else "by ISO 8820-3"
+    return "by IEC 60269" if specification.get("fuse_kind") == fuses.GG else "by ISO 8820-3"
 
 
 def _overload(chain: Wiring) -> Result:

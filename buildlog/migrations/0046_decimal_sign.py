@@ -7,7 +7,7 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('auth', '0012_alter_user_first_name_max_length'),
-        ('buildlog', '0050_sign_ins'),
+        ('buildlog', '0045_no_admin_log'),
     ]
 
     operations = [

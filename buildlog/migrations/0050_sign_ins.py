@@ -9,7 +9,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ("buildlog", "0045_no_admin_log"),
+        ("buildlog", "0046_decimal_sign"),
     ]
 
     operations = [

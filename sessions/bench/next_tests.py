@@ -113,7 +113,8 @@ def in_turn(questions: Iterable[Question]) -> tuple[list[Question], list[Questio
 
 
 def for_a_card(questions: Iterable[Question]) -> list[Question]:
-    return [question for question in questions if question.kind in ON_A_CARD]
+    # A log is looked at on the bench.
+    return [question for question in questions if question.kind in ON_A_CARD and question.session is None]
 
 
 def _in_order(questions: list[Question]) -> list[Question]:

@@ -51,9 +51,9 @@ def version() -> str:
 
 def addresses() -> list[str]:
     """What a phone fetches: the scripts as one file where they were collected (`ModuleStorage`)."""
-    is_one = isinstance(staticfiles_storage, ManifestFilesMixin) and not settings.DEBUG
+    are_collected = isinstance(staticfiles_storage, ManifestFilesMixin) and not settings.DEBUG
     names = [path.relative_to(FOLDER).as_posix() for path in shell_files()]
-    return [static(name) for name in names if not is_one or name == ENTRY or not name.endswith(".js")]
+    return [static(name) for name in names if not are_collected or name == ENTRY or not name.endswith(".js")]
 
 
 def document(request: HttpRequest) -> HttpResponse:

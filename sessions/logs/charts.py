@@ -23,6 +23,7 @@ from sessions.outings.models import Gate, Pass, Reading
 
 STRETCHES = 500
 """Each line has at most two points for every pixel of a phone held sideways."""
+FEWEST_STRETCHES = 150
 
 MOST_ROWS_READ = 2 * STRETCHES * SAMPLES
 """For a stretch with more rows than this, each part of the line spans at least two of the prepared extremes."""
@@ -97,7 +98,11 @@ def _other_lines(timeline: Timeline) -> list[Line]:
 
 
 def points_of(
-    lines: list[Line], system: str, from_s: float = -math.inf, to_s: float = math.inf
+    lines: list[Line],
+    system: str,
+    from_s: float = -math.inf,
+    to_s: float = math.inf,
+    stretches: int = STRETCHES,
 ) -> list[dict[str, list[Any]]]:
     """The lines between two moments, thinned. Long stretches come from the extremes that were made ready on import,
     short ones from the rows; of these only the columns that the lines need are read, once for all lines of a log."""
@@ -112,7 +117,7 @@ def points_of(
         first = max(int(np.searchsorted(times, from_s)) - 1, 0)
         last = min(int(np.searchsorted(times, to_s)) + 1, times.size)
         times, values = times[first:last], values[first:last] * trace.factor
-        shown = rows_with_extremes(values, STRETCHES)
+        shown = rows_with_extremes(values, stretches)
         in_unit = values[shown] if line.unit is not None else in_shown_unit(values[shown], trace.kind, system)
         points.append({"x": np.round(times[shown], 3).tolist(), "y": np.round(in_unit, 3).tolist()})
     return points

@@ -245,7 +245,7 @@ def _holds_numbers(head: Head, index: int) -> bool:
 
 
 def _understood(value: float, choice: ColumnChoice, system: str) -> str:
-    return f"{value:g}" if choice.meaning == OTHER else written(value, BY_COLUMN[choice.meaning].kind, system, digits=6)
+    return f"{value:g}" if choice.meaning == OTHER else written(value, BY_COLUMN[choice.meaning].kind, system, digits=4)
 
 
 def _column_rows(head: Head, mapping: Mapping, system: str) -> list[ColumnRow]:

@@ -25,6 +25,7 @@ from sessions.logs.coasting import BACK, CannotFit, Coasting, coastings_of, fit_
 from sessions.logs.columns import open_columns
 from sessions.logs.derived import results_of
 from sessions.logs.events import MOST_SHOWN, events_of
+from sessions.logs.first_picture import first_picture
 from sessions.logs.models import Log
 from sessions.logs.queries import sessions_with_records
 from sessions.logs.slices import CannotOverlay, comparable_passes, overlay_of, slice_as_csv
@@ -71,6 +72,7 @@ def _recordings(request: SignedInRequest, timeline: Timeline) -> dict[str, Any]:
         "events": events[:MOST_SHOWN],
         "more_events": max(len(events) - MOST_SHOWN, 0),
         "figures": figures,
+        "picture": first_picture(figures["panels"]) if lines else [],
         "map_style_id": map_style_id(),
         **coasting,
         **overlay,
@@ -109,7 +111,16 @@ def recordings_window(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     session = get_object_or_404(Session.objects.select_related("revision").prefetch_related("logs"), pk=pk)
     with Timeline(session, session.logs.all()) as timeline:
         lines = charts.lines_of(timeline)
-        return JsonResponse({"lines": charts.points_of(lines, request.user.unit_system, from_s, to_s)})
+        points = charts.points_of(lines, request.user.unit_system, from_s, to_s, _stretches(request))
+        return JsonResponse({"lines": points})
+
+
+def _stretches(request: SignedInRequest) -> int:
+    """One for each pixel of the chart, where the address says how wide it is: a phone draws fewer points sooner."""
+    width = request.GET.get("width_px", "")
+    if not (width.isascii() and width.isdigit()) or len(width) > 6:
+        return charts.STRETCHES
+    return min(max(int(width), charts.FEWEST_STRETCHES), charts.STRETCHES)
 
 
 STRETCH = "from_s and to_s must be seconds into the session, from_s the smaller, for example 60 and 90."

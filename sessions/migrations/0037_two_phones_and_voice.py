@@ -14,7 +14,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('test_sessions', '0040_instruments'),
+        ('test_sessions', '0017_notebook_import'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 

@@ -13,7 +13,7 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('buildlog', '0031_backup_taken'),
-        ('test_sessions', '0017_notebook_import'),
+        ('test_sessions', '0037_two_phones_and_voice'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 

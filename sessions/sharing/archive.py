@@ -17,47 +17,31 @@ from typing import IO, Any
 from django.core.exceptions import ValidationError
 from django.core.serializers.json import DjangoJSONEncoder
 from django.db import IntegrityError
-from django.db.models import Model, Q, QuerySet
+from django.db.models import Model
 
 from buildlog.failures.models import (
-    Cause,
-    Evidence,
     Failure,
     FailureChange,
     FailureMode,
     Modification,
-    SignOff,
-    Verification,
 )
-from buildlog.machines.balance_tests import BalanceTest
-from buildlog.machines.confirmations import Confirmation
-from buildlog.machines.individuals import Individual, IndividualFitting
-from buildlog.machines.models import Fitting, Part, Revision, Vehicle
+from buildlog.machines.individuals import Individual
+from buildlog.machines.models import Part, Revision, Vehicle
 from buildlog.photos.models import Photo
 from buildlog.records.csv_tables import as_csv
 from buildlog.records.models import MadeRecord
 from buildlog.storage.stored_files import Put, stored_together
-from buildlog.upkeep.models import UpkeepCheck, UpkeepItem
-from sessions.bench.models import TestCard, TestCardItem
-from sessions.bench.release_models import AcceptedPoint, Release
 from sessions.logs.import_jobs import ask_for
-from sessions.logs.models import FormulaChannel, Instrument, Log
+from sessions.logs.models import Log
 from sessions.outings.models import (
     Assumptions,
-    Gate,
     GateMark,
-    GoNoGoCheck,
-    MarkTap,
-    Pass,
-    Reading,
-    Session,
-    TrackPart,
     Venue,
     VoiceNote,
 )
 from sessions.sharing.archive_files import NAMES, Later, add_files, take_picture, take_recording, take_sound
+from sessions.sharing.archive_records import records_of
 from sessions.sharing.earlier_archives import sign_what_was_held
-from sessions.trials.models import Trial
 
 FORMAT = 1
 LARGEST_BYTES = 500 * 1024 * 1024
@@ -72,64 +56,7 @@ class NotAnArchive(ValueError):
     """The file cannot be imported, and nothing was stored; the message is a sentence to show."""
 
 
-def _records_of(vehicle: Vehicle) -> dict[type[Model], QuerySet[Any]]:
-    """Every record of a machine, each kind after those it refers to."""
-    sessions = Session.objects.filter(revision__vehicle=vehicle)
-    ridden_at = Venue.objects.filter(sessions__in=sessions).distinct()
-    parts = Part.objects.filter(
-        Q(fittings__revision__vehicle=vehicle)
-        | Q(failures__revision__vehicle=vehicle)
-        | Q(upkeep_items__vehicle=vehicle)
-    ).distinct()
-    own = Q(places__fitting__revision__vehicle=vehicle)
-    pieces = Individual.objects.filter(own).distinct()
-    upkeep = UpkeepItem.objects.filter(Q(vehicle=vehicle) | Q(individual__in=pieces))
-    photos = Q(revision__vehicle=vehicle) | Q(session__in=sessions) | Q(failure__revision__vehicle=vehicle)
-    return {
-        Vehicle: Vehicle.objects.filter(pk=vehicle.pk),
-        Assumptions: Assumptions.objects.filter(vehicle=vehicle),
-        Part: parts,
-        Revision: Revision.objects.filter(vehicle=vehicle).order_by("number"),
-        Fitting: Fitting.objects.filter(revision__vehicle=vehicle),
-        Individual: pieces,
-        IndividualFitting: IndividualFitting.objects.filter(fitting__revision__vehicle=vehicle),
-        UpkeepItem: upkeep,
-        UpkeepCheck: UpkeepCheck.objects.filter(item__in=upkeep),
-        BalanceTest: BalanceTest.objects.filter(revision__vehicle=vehicle),
-        Venue: ridden_at,
-        Gate: Gate.objects.filter(venue__in=ridden_at),
-        GateMark: GateMark.objects.filter(gate__venue__in=ridden_at),
-        Session: sessions.order_by("started_at", "pk"),
-        Pass: Pass.objects.filter(session__in=sessions),
-        Reading: Reading.objects.filter(session__in=sessions),
-        GoNoGoCheck: GoNoGoCheck.objects.filter(session__in=sessions),
-        TrackPart: TrackPart.objects.filter(session__in=sessions),
-        MarkTap: MarkTap.objects.filter(session__in=sessions),
-        VoiceNote: VoiceNote.objects.filter(session__in=sessions),
-        FailureMode: FailureMode.objects.filter(
-            Q(failures__revision__vehicle=vehicle) | Q(sign_offs__vehicle=vehicle)
-        ).distinct(),
-        Cause: Cause.objects.filter(vehicle=vehicle),
-        Failure: Failure.objects.filter(revision__vehicle=vehicle).order_by("happened_at", "pk"),
-        Modification: Modification.objects.filter(revision__vehicle=vehicle).prefetch_related("answers"),
-        FailureChange: FailureChange.objects.filter(failure__revision__vehicle=vehicle),
-        SignOff: SignOff.objects.filter(vehicle=vehicle),
-        Instrument: Instrument.objects.filter(vehicle=vehicle),
-        FormulaChannel: FormulaChannel.objects.filter(vehicle=vehicle),
-        Log: Log.objects.filter(session__in=sessions),
-        Trial: Trial.objects.filter(revision__vehicle=vehicle),
-        TestCard: TestCard.objects.filter(revision__vehicle=vehicle),
-        TestCardItem: TestCardItem.objects.filter(card__revision__vehicle=vehicle),
-        AcceptedPoint: AcceptedPoint.objects.filter(revision__vehicle=vehicle),
-        Release: Release.objects.filter(revision__vehicle=vehicle),
-        Photo: Photo.objects.filter(photos | Q(part__in=parts)),
-        Evidence: Evidence.objects.filter(cause__vehicle=vehicle),
-        Verification: Verification.objects.filter(modification__revision__vehicle=vehicle),
-        Confirmation: Confirmation.objects.filter(vehicle=vehicle),
-    }
-
-
-ORDER: tuple[type[Model], ...] = tuple(_records_of(Vehicle()))
+ORDER: tuple[type[Model], ...] = tuple(records_of(Vehicle()))
 
 
 def _kind(model: type[Model]) -> str:
@@ -158,7 +85,7 @@ def export_machine(vehicle: Vehicle, target: IO[bytes]) -> None:
     """Write the archive of a machine."""
     records: dict[str, Any] = {"firnlog": "machine", "format": FORMAT, "name": vehicle.name}
     with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as packed:
-        everything = _records_of(vehicle)
+        everything = records_of(vehicle)
         for model, records_of_kind in everything.items():
             columns = _columns(model)
             names = [column.attname for column in columns]

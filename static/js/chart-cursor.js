@@ -21,7 +21,8 @@ export function clock(at) {
   return `${at < 0 ? "−" : ""}${two(seconds / 3600)}:${two((seconds / 60) % 60)}:${(seconds % 60).toFixed(2).padStart(5, "0")}`;
 }
 
-const written = (value) => String(Number(value.toPrecision(4))).replace("-", "−");
+// With the decimal sign that the reader chose.
+const written = (value) => String(Number(value.toPrecision(4))).replace("-", "−").replace(".", document.documentElement.dataset.decimal === "," ? "," : ".");
 
 function element(name, text, more = {}) {
   const made = document.createElement(name);

@@ -18,6 +18,20 @@ function lookOfThePage(axes) {
   return look;
 }
 
+let library = null;
+
+// The chart library, whose address the page's script names. It is fetched once.
+export function chartLibrary() {
+  library ??= new Promise((resolve, reject) => {
+    const script = document.createElement("script");
+    script.src = document.querySelector("script[data-plotly]").dataset.plotly;
+    script.onload = resolve;
+    script.onerror = reject;
+    document.head.append(script);
+  });
+  return library;
+}
+
 const settings = { responsive: true, displaylogo: false, showSendToCloud: false, plotlyServerURL: "", displayModeBar: false };
 
 // A saved picture gets the page's background colour.

@@ -1,29 +1,15 @@
 // Draws the figures of the page. They are built and tested on the server. The chart library is as large as a hundred
 // pages, so it is fetched when a figure is to be seen: at once, or when the fold that it is in is opened.
-import { draw } from "./chart-look.js";
+import { chartLibrary, draw } from "./chart-look.js";
 
 const figures = JSON.parse(document.getElementById("figures").textContent);
-const { plotly } = document.querySelector("script[data-plotly]").dataset;
-let library = null;
-
-function fetched() {
-  library ??= new Promise((resolve, reject) => {
-    const script = document.createElement("script");
-    script.src = plotly;
-    script.onload = resolve;
-    script.onerror = reject;
-    document.head.append(script);
-  });
-  return library;
-}
-
 const waiting = new Map(Object.entries(figures).filter(([id]) => document.getElementById(id)));
 const isFolded = (id) => document.getElementById(id).closest("details:not([open])") !== null;
 
 async function drawVisible() {
   const visible = [...waiting].filter(([id]) => !isFolded(id));
   for (const [id] of visible) waiting.delete(id);
-  if (visible.length) await fetched();
+  if (visible.length) await chartLibrary();
   for (const [id, figure] of visible) await draw(id, figure);
 }
 

@@ -1,8 +1,6 @@
 // A clip beside the charts. It stays on this device. Once one instant is marked in both, the clip follows the cursor,
 // and the cursor the clip.
 
-const FRAME_S = 1 / 30;
-
 export function clipBesideCharts(place, cursor, name) {
   const video = place.querySelector("video");
   const rate = place.querySelector("#clip-rate");
@@ -88,8 +86,7 @@ export function clipBesideCharts(place, cursor, name) {
   for (const button of place.querySelectorAll("[data-clip-seconds]")) {
     button.addEventListener("click", () => {
       video.pause();
-      const step = button.dataset.clipSeconds;
-      video.currentTime = Math.max(0, (state.frame_s ?? 0) + (step === "frame" ? 1.25 * FRAME_S : step === "-frame" ? -0.5 * FRAME_S : Number(step)));
+      video.currentTime = Math.max(0, (state.frame_s ?? 0) + Number(button.dataset.clipSeconds));
     });
   }
 

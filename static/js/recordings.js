@@ -1,12 +1,16 @@
 // The charts of a session's logs: one cursor in all of them and on the track, a clip beside them, and finer lines from
 // the server for the visible part.
 import { ChartCursor } from "./chart-cursor.js";
-import { draw } from "./chart-look.js";
+import { chartLibrary, draw } from "./chart-look.js";
 import { clipBesideCharts } from "./clip-beside-charts.js";
 
 const figures = JSON.parse(document.getElementById("figures").textContent);
 const section = document.getElementById("recordings");
+// The picture of the server is painted first: the library takes a phone a second or two to read.
+await new Promise((resolve) => { requestAnimationFrame(() => setTimeout(resolve, 0)); });
+await chartLibrary();
 const panels = figures.panels ? await draw("panels", figures.panels) : null;
+document.getElementById("first-picture")?.remove();
 const track = figures.track ? await draw("track", figures.track) : null;
 for (const id of ["power", "overlay"]) if (figures[id]) await draw(id, figures[id]);
 const Plotly = globalThis.Plotly;
@@ -26,7 +30,7 @@ if (panels) {
     const mine = ++newest;
     section.dataset.refined = "no";
     try {
-      const answer = await fetch(`${section.dataset.window}?from_s=${from}&to_s=${to}`);
+      const answer = await fetch(`${section.dataset.window}?from_s=${from}&to_s=${to}&width_px=${Math.round(panels.clientWidth)}`);
       if (!answer.ok || mine !== newest) return;
       const { lines: finer } = await answer.json();
       if (mine !== newest || finer.length !== lines.length) return;
@@ -93,7 +97,8 @@ if (panels) {
   panels.on("plotly_relayout", (change) => {
     if (!Object.keys(change).some((name) => name.startsWith("xaxis."))) return;
     clearTimeout(waiting);
-    waiting = setTimeout(() => void refine(), 250);
+    // A finger that drags sends a change for each frame; what it passes over is not asked for.
+    waiting = setTimeout(() => void refine(), 60);
     slices();
   });
 }

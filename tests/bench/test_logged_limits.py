@@ -5,7 +5,7 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 
 from buildlog.models import Failure, FailureMode, Fitting, Part, Revision
 from sessions.bench.machine_bench import Filters, bench_of
-from sessions.bench.next_tests import questions_of
+from sessions.bench.next_tests import for_a_card, questions_of
 from sessions.logs.column_guess import guess
 from sessions.logs.csv_layout import find_layout
 from sessions.logs.ingest import read_stored, store_log
@@ -33,6 +33,7 @@ def test_a_log_beyond_a_limit_is_to_be_settled(hot, vehicle, sign_in):
     [question] = asked(vehicle)
     assert question.what.startswith("Look at “Motor too hot” in the logs")
     assert question.why == "The log of 2026-01-17 has 118 °C, and the limit is 110 °C."
+    assert question not in for_a_card(questions_of(bench_of(vehicle, Filters())))
     client = sign_in("builder")
     page = client.get(f"/vehicles/{vehicle.pk}/bench/").content.decode()
     assert f"/sessions/{hot.pk}/recordings/#beyond" in page

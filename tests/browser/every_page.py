@@ -36,13 +36,22 @@ from sessions.models import (
     TestCard,
     Trial,
     Venue,
+    VoiceNote,
 )
 from tests.page_costs.addresses import FILE
 from tests.people.test_pages_by_role import PAGES, POSTED_ONLY
 
 FILES = {
-    *("vehicle_table", "vehicle_archive", "log_original", "photo_image", "photo_thumbnail", "backup_file"),
-    *("import_progress", "recordings_window", "log_slice"),
+    *(
+        "vehicle_table",
+        "vehicle_archive",
+        "log_original",
+        "photo_image",
+        "photo_thumbnail",
+        "voice_note_sound",
+        "backup_file",
+    ),
+    *("voice_note_sound", "import_progress", "recordings_window", "log_slice"),
 }
 """Answered with a file or with JSON."""
 FORMS = {
@@ -106,6 +115,7 @@ def _records(owner: Account) -> dict[str, Any]:
         "individual": individual, "individual_fitting": individual.places.first(),
         "upkeep_item": item, "upkeep_check": UpkeepCheck.objects.filter(item=item).first(),
         "removal": Removal.objects.first(),
+        "voice_note": VoiceNote.objects.create(session=elsewhere, time_into_session_s=60.0, duration_s=8.0, kind="ogg"),
         "instrument": Instrument.objects.create(vehicle=vehicle, name="Pack logger", columns=columns),
         "formula": FormulaChannel.objects.create(vehicle=vehicle, name="Pull", formula="voltage * current", unit="W"),
         "notebook": NotebookImport.objects.create(name="old.csv", vehicle=vehicle, cells=cells),

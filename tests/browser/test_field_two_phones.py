@@ -121,6 +121,10 @@ def test_a_tap_on_each_phone_makes_one_pass(both, installation, photograph_phone
         expect(phone.page.locator("#paired")).to_contain_text("Pass 1, out:", timeout=15_000)
         expect(phone.page.locator("#paired")).to_contain_text("km/h")
     photograph_phone(near, "marks")
+    # Nothing stays behind the mark button.
+    for phone in both:
+        phone.to("Board")
+        phone.page.wait_for_selector("nav.board")
 
 
 def test_marks_that_were_tapped_without_a_network_make_their_pass_later(both, network, installation):

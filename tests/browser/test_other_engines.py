@@ -30,13 +30,17 @@ const says = (text) => until(() => document.body.innerText.includes(text), text)
 START = """await screen("start");
     await press("Go/no-go check");
     await screen("check");
-    await until(() => document.querySelector("fieldset.choices"), "the check");
-    for (const item of document.querySelectorAll("fieldset.choices")) {
-        const choices = [...item.querySelectorAll(".choice")];
-        choices.find((one) => one.textContent.trim() === "Yes")?.querySelector("input").click();
-    }
-    const groups = document.querySelectorAll("fieldset.choices").length;
-    await until(() => document.querySelectorAll("fieldset.choices input:checked").length === groups, "the answers");
+    const answered = async () => {
+        const groups = [...document.querySelectorAll("fieldset.choices")];
+        for (const item of groups) {
+            const choices = [...item.querySelectorAll(".choice")];
+            choices.find((one) => one.textContent.trim() === "Yes")?.querySelector("input").click();
+        }
+        // The page may be drawn anew once more, when it has heard from the server.
+        await new Promise((resolve) => setTimeout(resolve, 1000));
+        return groups.length > 5 && groups.every((item) => item.isConnected && item.querySelector("input:checked"));
+    };
+    await until(answered, "the answers");
     await press("Start");
     await screen("board");"""
 

@@ -9,6 +9,7 @@ from sessions.logs.column_guess import guess
 from sessions.logs.csv_layout import find_layout
 from sessions.logs.ingest import read_stored, store_log
 from sessions.models import Session
+from tests.browser import known_clip
 from tests.browser.test_main_job import broken_rules, fits
 from tests.browser.test_sofa import drawn, season
 
@@ -52,6 +53,49 @@ def test_a_loggers_file_becomes_charts_and_numbers(page, live_server, season, ph
     page.get_by_role("button", name="Closer").click()
     expect(page.locator("#recordings")).to_have_attribute("data-refined", "yes")
     photograph("recordings")
+    assert fits(page)
+    assert broken_rules(page) == []
+
+
+def test_values_are_pinned_and_a_clip_follows_the_cursor_once_an_instant_is_marked_in_both(
+    page, live_server, season, photograph
+):
+    session = Session.objects.order_by("started_at").first()
+    log = store_log(session, SimpleUploadedFile("ride.csv", logger_file()))
+    with log.original.open("rb") as held:
+        head = find_layout(held, log.size_bytes)
+    read_stored(log, head.layout, guess(head.layout, head.rows))
+    page.goto(f"{live_server.url}/sessions/{session.pk}/recordings/")
+    drawn(page)
+    for place in ("200", "800"):
+        page.get_by_label("Cursor").fill(place)
+        page.get_by_role("button", name="Pin these values").click()
+    pins = page.locator("#pins")
+    expect(pins.locator("tbody tr").first).to_contain_text("179.7 s")
+    expect(pins).to_contain_text("last − first")
+    # They stay as they are while the cursor goes on, and go one by one.
+    page.get_by_label("Cursor").fill("500")
+    expect(page.locator("#cursor-says")).to_contain_text("00:02:29")
+    expect(pins.locator("tbody tr").first).to_contain_text("179.7 s")
+    photograph("pins")
+    page.get_by_role("button", name="Unpin 00:00:59.90").click()
+    expect(pins).not_to_contain_text("last − first")
+    # The frame at 1 s of the clip is the instant of the cursor, 149.75 s into the session.
+    page.locator("#clip-beside summary").click()
+    clip = known_clip.make(page, list(range(0, 4000, 40)))
+    file = {"name": "clip.webm", "mimeType": "video/webm", "buffer": clip}
+    page.get_by_label("Clip", exact=True).set_input_files(file)
+    says = page.locator("#clip-says")
+    expect(says).to_contain_text("Go to an instant that can be seen in both")
+    page.get_by_role("button", name="+1 s", exact=True).click()
+    expect(says).to_contain_text("Frame at 1.00 s of the clip")
+    page.get_by_role("button", name="This frame is the cursor's instant").click()
+    expect(says).to_contain_text("149.75 s into the session")
+    page.get_by_role("button", name="+1 s", exact=True).click()
+    expect(page.locator("#cursor-says")).to_contain_text("00:02:30.75")
+    # And the other way: 149.75 + 0.30 s is the frame at 1.28 s, the last one by then.
+    page.get_by_label("Cursor").fill("501")
+    expect(says).to_contain_text("Frame at 1.28 s of the clip")
     assert fits(page)
     assert broken_rules(page) == []
 

@@ -119,7 +119,8 @@ def test_a_comparison_prints_with_its_charts(page, live_server, season):
 
 def test_a_track_is_drawn_and_its_rides_become_passes(page, live_server, season, photograph):
     from sessions.models import Gate, GateMark, Pass, Session
-    from tests.logs.test_gpx import START, gpx, steady
+    from tests.logs.test_gate_rides import steady
+    from tests.logs.test_gpx import START, gpx
 
     session = Session.objects.order_by("started_at").first()
     Session.objects.filter(pk=session.pk).update(started_at=START, ended_at=None)

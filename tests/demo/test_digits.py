@@ -15,8 +15,8 @@ NUMBER = r"[−+-]?\d+(?:\.\d+)?"
 WITH_UNCERTAINTY = re.compile(rf"({NUMBER}) ± (\d+(?:\.\d+)?)")
 LIMITS = re.compile(rf"({NUMBER})(?: km/h| Wh/km| km)? \(?\s*({NUMBER}) to ({NUMBER})")
 DECIMALS = re.compile(r"(?<![\d.:\w-])\d+\.\d+(?![\d.]*\d)")
-PLACES_OF_VENUES = ("61.0412", "24.9175")
-"""Places in degrees are written to ten metres."""
+ALLOWED = ("61.0412", "24.9175", "46039.4621")
+"""Places in degrees are written to ten metres; the last is an example of a spreadsheet's day and time."""
 OF_A_KIND, FEWEST_PAGES = 4, 80
 KEY = re.compile(r"[0-9a-f]{8}-[0-9a-f-]{27}")
 
@@ -64,7 +64,7 @@ def too_many(text):
         if "." in lower + upper and not decimals(value) == decimals(lower) == decimals(upper):
             odd.append(f"{value} ({lower} to {upper})")
     others = WITH_UNCERTAINTY.sub(" ", text)
-    odd += [number for number in DECIMALS.findall(others) if significant(number) > 4 and number not in PLACES_OF_VENUES]
+    odd += [number for number in DECIMALS.findall(others) if significant(number) > 4 and number not in ALLOWED]
     return odd
 
 

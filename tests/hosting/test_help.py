@@ -31,7 +31,7 @@ def test_a_page_shows_its_whole_text_to_every_account(sign_in, slug):
     # The marks that tests go by, and markup that nobody meant.
     assert "&lt;!--" not in page
     assert "<!--" not in page
-    assert f"Firnlog {VERSION}." in page
+    assert f"Firnlog <span data-as-written>{VERSION}</span>." in page
 
 
 def test_the_table_of_stored_quantities_follows_from_their_declarations(sign_in):

@@ -126,8 +126,8 @@ def test_out_and_in_again_is_the_same_machine(demo):
     answered = Modification.objects.get(title__startswith="Heavier chain").answers
     assert answered.count() == 2
     assert min(photo.image.size for photo in Photo.objects.all()) > 0
-    log = Log.objects.get(kind="gpx")
-    assert log.original.open("rb").read() == SAMPLE.read_bytes()
+    tracks = {log.original.open("rb").read(): log for log in Log.objects.filter(kind="gpx")}
+    log = tracks[SAMPLE.read_bytes()]
     assert whole_columns(log)["lat_deg"].size == log.row_count
     logged = Log.objects.get(name="ride.csv")
     assert whole_columns(logged)["voltage_v"][:2].tolist() == [52.4, 52.2]

@@ -10,6 +10,7 @@ from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 
 from tests.simulations import (  # noqa: F401 (their tables add themselves)
+    coast_down_bound,
     coast_downs,
     cover,
     crossings,

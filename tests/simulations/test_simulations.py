@@ -10,7 +10,7 @@ import pytest
 from scipy.stats import ttest_ind
 
 from tests.simulations import __main__ as command
-from tests.simulations import coast_downs, failures, lap_clocks
+from tests.simulations import coast_down_bound, coast_downs, failures, lap_clocks
 from tests.simulations.crossings import rates as rates_of_crossings
 from tests.simulations.later_trials import ASKED_AGAIN, BOTH_A_DAY, change_promised, false_at_any_time
 from tests.simulations.pages import (
@@ -190,3 +190,14 @@ def test_coast_downs_are_as_uncertain_as_they_say(name):
     for what in ("covers_a", "covers_c", "covers_top"):
         rate = Rate(what, sum(getattr(one, what) for one in seen), len(seen), least=0.9)
         assert not rate.misses_goal_beyond_chance, rate
+
+
+def test_no_fit_of_coast_downs_is_nearer_than_the_bound_and_it_grows_with_the_runs():
+    """Without gusts and with hardly any noise the bound is near 1; in gusts it stays below the goal of 95 % for A."""
+    day = coast_downs.Day()
+    calm = coast_down_bound.shares(replace(day, gust_mps=0.0, noise_mps=0.001), 1)
+    assert (calm > 0.999).all()
+    bound = np.mean([coast_down_bound.shares(day, seed) for seed in range(3)], axis=0)
+    assert bound[0] < 0.8
+    more = np.mean([coast_down_bound.shares(replace(day, runs=5), seed) for seed in range(3)], axis=0)
+    assert (more > bound).all()
