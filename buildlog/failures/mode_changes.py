@@ -37,8 +37,10 @@ def join(mode: FailureMode, into: FailureMode) -> FailureMode:
             raise ValidationError("Choose another mode that is still there.")
         failures = list(Failure.objects.filter(mode=mode))
         moved = [str(failure.pk) for failure in failures]
-        for record in (*failures, *SignOff.objects.filter(mode=mode)):
-            _move(record, into)
+        for failure in failures:
+            _move(failure, into)
+        for signed in SignOff.objects.filter(mode=mode):
+            _move(signed, into)
         ModeChange.objects.filter(mode=mode).update(mode=into)
         _note(into, ModeChange.Kind.JOINED, mode.name, old_mode=mode.pk, failures=moved)
         stored[mode.pk].delete()

@@ -48,7 +48,7 @@ def list_this(request: HttpRequest) -> None:
     key = request.session.session_key
     if key is None or len(key) > 40 or request.session.get(LISTED) == key:
         return  # A key of more characters is in its cookie, while nothing can be written.
-    account_key = request.session.get(SESSION_KEY)
+    account_key = request.session[SESSION_KEY]
     with skip_when_full("where somebody is signed in", or_is_busy=True):
         fields = {
             "account_id": int(account_key),

@@ -54,7 +54,7 @@ def is_demanded(account: Account) -> bool:
 
 
 def is_set_up(account: Account) -> bool:
-    return TOTPDevice.objects.filter(user=account, confirmed=True).exists()
+    return bool(TOTPDevice.objects.filter(user=account, confirmed=True).exists())
 
 
 def begin(account: Account) -> TOTPDevice:
@@ -98,7 +98,7 @@ def new_recovery_codes(account: Account) -> list[str]:
 
 
 def recovery_codes_left(account: Account) -> int:
-    return StaticToken.objects.filter(device__user=account).count()
+    return int(StaticToken.objects.filter(device__user=account).count())
 
 
 def remove(account: Account) -> None:

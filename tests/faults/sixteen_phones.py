@@ -198,4 +198,4 @@ def wait_for(port):
 
 
 if __name__ == "__main__":
-    print(json.dumps(send_all(*map(int, sys.argv[1:3]))))
+    print(json.dumps(send_all(*map(int, sys.argv[1:4]))))

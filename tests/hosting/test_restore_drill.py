@@ -25,7 +25,7 @@ def test_the_newest_is_restored_beside_and_nothing_here_changes(data, settings, 
     before = content(data)
     done = drill.carry_out(data, NOW)
     assert (done.file, done.record_count) == (made.path.name, made.manifest.record_count)
-    assert done.file_count == made.manifest.file_count == 8
+    assert done.file_count == made.manifest.file_count >= 8
     assert done.made_at == NOW
     after = content(data)
     after.pop(drill.NOTE)

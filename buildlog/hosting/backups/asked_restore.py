@@ -99,7 +99,8 @@ def is_asked(data: Path) -> bool:
 
 def end_the_server() -> None:
     """Let the server end what it is doing; `serve` starts again where a restore was asked for."""
-    os.kill(settings.SERVER_PID, signal.SIGTERM)
+    if settings.SERVER_PID is not None:
+        os.kill(settings.SERVER_PID, signal.SIGTERM)
 
 
 def carry_out(data: Path) -> Outcome | None:

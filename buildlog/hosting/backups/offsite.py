@@ -16,6 +16,7 @@ from buildlog.hosting.backups.encryption import SUFFIX
 from buildlog.hosting.backups.offsite_places import CannotReach, Place, place_of
 from buildlog.hosting.backups.retention import BackupFile
 from buildlog.hosting.backups.server import DUMP_SUFFIX
+from buildlog.hosting.stores import Offsite
 from buildlog.storage.durable_files import InUse, locked, write_atomically
 
 NOTE = ".offsite.json"
@@ -78,29 +79,36 @@ def is_due(data: Path, now: datetime) -> bool:
     return True
 
 
+def set_place() -> Offsite:
+    """The place outside that is set. Raises CannotReach where none is."""
+    offsite: Offsite | None = settings.OFFSITE
+    if offsite is None:
+        raise CannotReach("No place outside is set. For example BUILDLOG_OFFSITE=s3://firnlog-backups/sled")
+    return offsite
+
+
 def send(data: Path, now: datetime | None = None, place: Place | None = None) -> tuple[str, list[str]]:
     """Send the newest backup, unless it is there, and remove old ones there.
 
     Returns its name and those of the removed. Raises CannotReach with a sentence, which is noted too.
     """
-    moment = now or datetime.now(UTC)
+    moment, offsite = now or datetime.now(UTC), set_place()
     try:
         with locked(data / LOCK):
-            return _send(data, moment, place)
+            return _send(data, moment, place or place_of(offsite), str(offsite.address))
     except InUse:
         raise CannotReach("Another process is sending just now. Wait until it has ended.") from None
     except (CannotReach, OSError) as error:
         sentence = str(error)
-        status = replace(read(data), address=str(settings.OFFSITE.address), tried_at=moment, trouble=sentence)
+        status = replace(read(data), address=str(offsite.address), tried_at=moment, trouble=sentence)
         _write(data, status)
         raise CannotReach(sentence) from None
 
 
-def _send(data: Path, moment: datetime, place: Place | None) -> tuple[str, list[str]]:
+def _send(data: Path, moment: datetime, outside: Place, address: str) -> tuple[str, list[str]]:
     newest = newest_here()
     if newest is None:
         raise CannotReach("There is no backup to send yet. Make one first: manage.py backup")
-    outside = place or place_of(settings.OFFSITE)
     name = newest.path.name
     sizes = outside.sizes_bytes()
     if sizes.get(name) != newest.size_bytes:
@@ -113,7 +121,7 @@ def _send(data: Path, moment: datetime, place: Place | None) -> tuple[str, list[
         if old.path.name != name:
             outside.remove(old.path.name)
             removed.append(old.path.name)
-    status = OffsiteStatus(str(settings.OFFSITE.address), moment, name, newest.made_at, moment, "")
+    status = OffsiteStatus(address, moment, name, newest.made_at, moment, "")
     _write(data, status)
     return name, removed
 

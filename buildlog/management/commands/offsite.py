@@ -47,11 +47,12 @@ class Command(BaseCommand):
             raise CommandError(f"Nothing was done in {settings.OFFSITE.address}: {error}") from None
 
     def _check(self) -> None:
-        is_ssh = settings.OFFSITE.address.kind == "sftp"
+        place = offsite.set_place()
+        is_ssh = place.address.kind == "sftp"
         if is_ssh:
             self._make_key()
-        offsite.try_place(place_of(settings.OFFSITE, trust_new_host=True), settings.DATA)
-        self.stdout.write(f"A file was written to {settings.OFFSITE.address}, read back and removed.")
+        offsite.try_place(place_of(place, trust_new_host=True), settings.DATA)
+        self.stdout.write(f"A file was written to {place.address}, read back and removed.")
         if is_ssh and (settings.DATA / KNOWN_HOSTS).exists():
             self.stdout.write("Compare the host's key with what its administrator says:")
             self.stdout.write(_output_of("ssh-keygen", "-lf", str(settings.DATA / KNOWN_HOSTS)))
@@ -77,7 +78,7 @@ class Command(BaseCommand):
             raise CommandError(f"{target} is there already.")
         try:
             part.touch(mode=0o600)
-            place_of(settings.OFFSITE).fetch(name, part)
+            place_of(offsite.set_place()).fetch(name, part)
             part.rename(target)
         finally:
             part.unlink(missing_ok=True)
