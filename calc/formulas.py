@@ -293,7 +293,7 @@ def _value(part: ast.expr, known: Mapping[str, Any]) -> Any:
         case ast.UnaryOp(op=sign, operand=operand):
             value = _value(operand, known)
             return -value if isinstance(sign, ast.USub) else value
-        case ast.Constant(value=value):
+        case ast.Constant(value=str() | int() | float() as value):
             return _known(value, known) if isinstance(value, str) else float(value)
         case ast.Name(id=name):
             return known[name] if name in known else Quantity(1.0, unit_of(name))

@@ -42,7 +42,7 @@ def _add(path: Path, wrapped: dict[str, str], importers: tuple[str, ...]) -> Non
     source = path.read_text()
     for match in re.finditer(r'^(?:import|export) \{[^}]*\} from "\./(\w+)\.js";', source, re.MULTILINE):
         _add(path.with_name(f"{match[1]}.js"), wrapped, (*importers, name))
-    exported = []
+    exported: list[str] = []
 
     def reexport(match: re.Match[str]) -> str:
         exported.extend(part.strip() for part in match[1].split(",") if part.strip())

@@ -50,7 +50,7 @@ class UnitsForm(forms.ModelForm[Account]):
         self.fields["decimal_sign"].required = False
 
     def clean_decimal_sign(self) -> str:
-        return self.cleaned_data["decimal_sign"] or self.initial["decimal_sign"]
+        return str(self.cleaned_data["decimal_sign"] or self.initial["decimal_sign"])
 
 
 class OwnPasswordForm(PasswordChangeForm):

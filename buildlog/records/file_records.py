@@ -13,6 +13,7 @@ from rest_framework import mixins, serializers, status
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from buildlog.models import DeviceToken
 from buildlog.people.device_keys import FIELD_LOGGING
 from buildlog.people.roles import Right
 from buildlog.records.api import RemovedInWords, WithinMachine
@@ -71,10 +72,10 @@ class FileRecordViewSet(RemovedInWords, WithinMachine, mixins.ListModelMixin, mi
         serializer.is_valid(raise_exception=True)
         fields = dict(serializer.validated_data)
         key = pk or fields.pop("id", None)
-        if request.auth is not None:
+        if isinstance(request.auth, DeviceToken):
             model: Any = self.get_queryset().model
             owners = {name: value for name, value in fields.items() if model._meta.get_field(name).is_relation}
-            check_reach(model(**owners), self.machine_paths, self.request.auth.vehicle_id)
+            check_reach(model(**owners), self.machine_paths, request.auth.vehicle_id)
         if key and self.get_queryset().model.objects.filter(pk=key).exists():
             raise Http404
         try:

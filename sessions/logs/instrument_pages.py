@@ -35,7 +35,11 @@ def vehicle_instruments(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse
         {"instrument": instrument, "columns": [_row(column, system) for column in instrument.known_columns]}
         for instrument in vehicle.instruments.all()
     ]
-    context = {"vehicle": vehicle, "instruments": instruments, "formulas": vehicle.formula_channels.all()}
+    context = {
+        "vehicle": vehicle,
+        "instruments": instruments,
+        "formulas": FormulaChannel.objects.filter(vehicle=vehicle),
+    }
     return render(request, "logs/vehicle_instruments.html", context)
 
 
