@@ -51,7 +51,7 @@ def test_a_failure_closes_its_loop_and_opens_again(page, live_server, make_accou
     page.get_by_role("button", name="Save", exact=True).click()
     assert "Cause (confirmed)" in page.text_content("main")
 
-    page.get_by_role("link", name="New revision to answer it").click()
+    page.get_by_role("link", name="Answer it on a new revision").click()
     page.get_by_label("Status").select_option(label="Planned")
     page.get_by_role("button", name="Save", exact=True).click()
     page.locator(".more > summary").click()
@@ -72,6 +72,9 @@ def test_a_failure_closes_its_loop_and_opens_again(page, live_server, make_accou
     bench = f"{live_server.url}/vehicles/{revision.vehicle_id}/bench/"
     page.goto(bench)
     page.get_by_text("Does it come less often?").click()
+    # The summary says it whole: no sentence is cut off before its number.
+    assert "…" not in page.locator("summary", has_text="Does it come less often?").inner_text()
+    page.get_by_text("Look closer").first.click()
     page.wait_for_selector("#failure_growth .main-svg")
     assert "0 in 30 km since" in page.text_content("main")
     photograph("bench")
