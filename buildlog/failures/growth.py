@@ -32,6 +32,11 @@ class Growth:
     shape: Interval | None = None
     sentence: str = ""
 
+    @property
+    def in_short(self) -> str:
+        """The sentence up to its figures, or its first."""
+        return self.sentence.partition(". ")[0].partition(" (")[0].rstrip(".")
+
 
 def growth_of(failures: list[Failure], exposure: Exposure) -> Growth:
     """The trend over the distance ridden, where it is known at which distance each failure came.

@@ -113,7 +113,7 @@ class Balance:
         by_parts = self._of_parts
         # A height below the ground comes from a typing error.
         if isinstance(by_parts, stability.CentreOfGravity) and by_parts.z_m > 0:
-            return Figure(by_parts.z_m, "Of the parts, without rider.")
+            return Figure(by_parts.z_m, f"Of the parts, without rider. {self.unplaced_words}".rstrip())
         if measured is not None:
             return measured
         needs = by_parts if isinstance(by_parts, str) else "heights of the parts above ground"
@@ -128,7 +128,8 @@ class Balance:
         if weighed is not None and not isinstance(by_parts, stability.CentreOfGravity):
             return weighed
         if isinstance(by_parts, stability.CentreOfGravity):
-            return Figure(by_parts.x_m, "Of the parts, from the rear contact, without rider.")
+            how = f"Of the parts, from the rear contact, without rider. {self.unplaced_words}".rstrip()
+            return Figure(by_parts.x_m, how)
         return Figure(None, needs=f"the place of its centre of gravity ({by_parts})")
 
     @cached_property
@@ -184,18 +185,33 @@ class Balance:
         ]
         placed_kg = sum(mass_kg for mass_kg, _, _ in placed)
         whole_kg = self.mass.value
-        if self.mass.measured_on is not None and whole_kg is not None:
-            excess_kg = placed_kg - whole_kg
-            if abs(excess_kg) > stability.PLACED_WITHIN * whole_kg * (1 + 1e-9):
-                placed_text, whole_text = written(placed_kg, "mass", digits=3), written(whole_kg, "mass", digits=3)
-                if excess_kg > 0:
-                    return f"masses that agree: {placed_text} are placed, and {whole_text} were weighed"
-                return f"the places of the other parts: {placed_text.removesuffix(' kg')} of {whole_text} are placed"
-        elif whole_kg is None and self._nearest("mass_without_rider_kg", WEIGHING, _weighed_mass) is not None:
+        if whole_kg is None and self._nearest("mass_without_rider_kg", WEIGHING, _weighed_mass) is not None:
             return self.mass.needs
-        elif not placed or len(placed) < len(self.fittings) or not placed_kg:
+        if whole_kg is None or (not placed_kg and self.mass.measured_on is None):
             return "every part's mass and place"
+        excess_kg = placed_kg - whole_kg
+        if abs(excess_kg) > stability.PLACED_WITHIN * whole_kg * (1 + 1e-9):
+            placed_text, whole_text = written(placed_kg, "mass", digits=3), written(whole_kg, "mass", digits=3)
+            if excess_kg > 0:
+                return f"masses that agree: {placed_text} are placed, and {whole_text} were weighed"
+            return f"the places of the other parts: {placed_text.removesuffix(' kg')} of {whole_text} are placed"
         return stability.centre_of_gravity(*map(list, zip(*placed, strict=True)))
+
+    @cached_property
+    def unplaced_kg(self) -> float:
+        """What the placed parts lack of the whole mass, negative where they weigh more than what was weighed."""
+        if self.mass.value is None or not isinstance(self._of_parts, stability.CentreOfGravity):
+            return 0.0
+        lacking_kg = self.mass.value - self._of_parts.mass_kg
+        return 0.0 if abs(lacking_kg) < 1e-6 * self.mass.value else lacking_kg
+
+    @property
+    def unplaced_words(self) -> str:
+        """What is not known of the places of light parts, and how that counts, or ""."""
+        mass = written(abs(self.unplaced_kg), "mass", digits=2)
+        if self.unplaced_kg < 0:
+            return f"Its placed parts weigh {mass} more than what was weighed: ± has that anywhere on the machine."
+        return f"{mass} of it has no place: ± has that anywhere on the machine." if self.unplaced_kg else ""
 
     @cached_property
     def _measured_height(self) -> Figure | None:

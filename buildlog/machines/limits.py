@@ -198,11 +198,19 @@ def _factor(machine: Machine, ride: Ride) -> Result:
         value,
         "stability.static_stability_factor",
         machine.balance.needs_for_rider_height(ride.rider_kg) or "the track width",
-        "Half the track width over the height of the centre of gravity, with rider.",
+        _besides_unplaced(machine, "Half the track width over the height of the centre of gravity, with rider."),
     )
 
 
 BETWEEN = "a centre of gravity between the contacts"
+
+
+def _besides_unplaced(machine: Machine, method: str) -> str:
+    """With what parts without a place may still change; a measured height has them in it."""
+    balance = machine.balance
+    if not balance.unplaced_kg or balance.height.measured_on is not None:
+        return method
+    return f"{method} Without {written(abs(balance.unplaced_kg), 'mass', digits=2)} of which the place is not known."
 
 
 def _threshold(machine: Machine, ride: Ride) -> Result:
@@ -226,7 +234,7 @@ def _threshold(machine: Machine, ride: Ride) -> Result:
         value,
         "stability.three_contact_threshold_g",
         needs,
-        "In g, sideways on level ground, with rider.",
+        _besides_unplaced(machine, "In g, sideways on level ground, with rider."),
     )
 
 
@@ -238,7 +246,7 @@ def _fastest_turn(machine: Machine, ride: Ride) -> Result:
         # Grip as large as the threshold: the ground holds just until the machine tips.
         speed_mps = stability.fastest_turn(TURN_RADIUS_M, limit.value, limit.value).speed_mps
     needs = limit.needs[0] if limit.needs else BETWEEN
-    method = "Level ground that grips, with rider; on ice most machines slide long before."
+    method = _besides_unplaced(machine, "Level ground that grips, with rider; on ice most machines slide long before.")
     return _result("fastest_turn", speed_mps, "stability.fastest_turn", needs, method)
 
 

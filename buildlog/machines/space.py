@@ -5,6 +5,7 @@ Of a rigid machine on level, even ground that grips. Nothing here says that a tu
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
@@ -92,7 +93,7 @@ class Space:
         mass_kg, x_m, z_m = balance.mass.value, balance.forward.value, balance.height.value
         if mass_kg is None or x_m is None or z_m is None or balance.needs_for_rider(self.load_kg):
             return None
-        own = self._own_uncertainty(mass_kg)
+        own = self._own_uncertainty()
         measured_height = balance.height.measured_on is not None
         bodies = [(mass_kg, U_PART_KG * mass_kg, (x_m, balance.sideways.value or 0.0, z_m), own)]
         if measured_height:
@@ -103,7 +104,7 @@ class Space:
         masses, u_masses, places, u_places = zip(*bodies, strict=True)
         return support_polygon.centre_in_space(list(masses), list(u_masses), list(places), list(u_places))
 
-    def _own_uncertainty(self, mass_kg: float) -> tuple[float, float, float]:
+    def _own_uncertainty(self) -> tuple[float, float, float]:
         """Of the machine's own centre, from how well its parts are placed and weighed."""
         placed = [
             (fitting.quantity * fitting.part.mass_kg, (fitting.x_m, fitting.y_m or 0.0, fitting.z_m))
@@ -116,7 +117,33 @@ class Space:
         centre = support_polygon.centre_in_space(
             list(masses), [U_PART_KG * mass for mass in masses], list(places), [(U_PLACE_M,) * 3] * len(placed)
         )
-        return centre.u_x_m, centre.u_y_m, centre.u_z_m
+        # Anywhere within its bounds, with equal chance (JCGM 100:2008, 4.3.7).
+        x_m, y_m, z_m = (bound_m / math.sqrt(3) for bound_m in self.unplaced_shift_m)
+        return math.hypot(centre.u_x_m, x_m), math.hypot(centre.u_y_m, y_m), math.hypot(centre.u_z_m, z_m)
+
+    @cached_property
+    def unplaced_shift_m(self) -> tuple[float, float, float]:
+        """How far parts without a place can move the machine's own centre: forward or back, aside, up or down.
+
+        At worst they sit at an end of the machine, as its contacts, placed parts and seat show it, or on the ground.
+        What was weighed or tilted has them in it.
+        """
+        balance, revision = self.machine.balance, self.machine.revision
+        mass_kg, x_m, z_m = balance.mass.value, balance.forward.value, balance.height.value
+        if not balance.unplaced_kg or mass_kg is None or x_m is None or z_m is None:
+            return 0.0, 0.0, 0.0
+        share, fittings, y_m = abs(balance.unplaced_kg) / mass_kg, self.machine.fittings, balance.sideways.value or 0.0
+        ends_m = (
+            [x for x, _ in self.points] + [fitting.x_m for fitting in fittings] + [revision.seat_x_m],
+            [y for _, y in self.points] + [fitting.y_m for fitting in fittings],
+            [0.0, revision.seat_z_m] + [fitting.z_m for fitting in fittings],
+        )
+        forward, aside, up = (
+            share * max((abs(end_m - own_m) for end_m in ends if end_m is not None), default=0.0)
+            for ends, own_m in zip(ends_m, (x_m, y_m, z_m), strict=True)
+        )
+        weighed, tilted = balance.forward.measured_on is not None, balance.height.measured_on is not None
+        return 0.0 if weighed else forward, 0.0 if weighed else aside, 0.0 if tilted else up
 
     @cached_property
     def needs(self) -> str:
@@ -255,9 +282,30 @@ class Space:
             rows.append(Surface(pair.pair, pair.source, turns))
         return rows
 
+    @cached_property
+    def careful_sideways_g(self) -> float:
+        """The lower threshold of a left and a right turn with the parts that have no place at their worst place."""
+        if self.centre is None or not any(self.unplaced_shift_m):
+            return self.sideways_g
+        own_kg = self.machine.balance.mass.value or 0.0
+        forward, aside, up = (shift_m * own_kg / self.centre.mass_kg for shift_m in self.unplaced_shift_m)
+        x_m, y_m, z_m = self._place
+        worst = [(x_m + dx_m, y_m + dy_m, z_m + up) for dx_m in (-forward, forward) for dy_m in (-aside, aside)]
+        try:
+            return min(
+                float(np.min(stability.tip_over_g(self.points, place, np.array([90.0, -90.0])))) for place in worst
+            )
+        except ValueError:
+            return 0.0
+
+    @property
+    def unplaced_words(self) -> str:
+        """What is not known of the places of light parts, where that moves the centre, or ""."""
+        return self.machine.balance.unplaced_words if any(self.unplaced_shift_m) else ""
+
     @property
     def is_narrow(self) -> bool:
-        return self.sideways_g < NARROW_G
+        return self.careful_sideways_g < NARROW_G
 
 
 def _side(outward_deg: float) -> str:

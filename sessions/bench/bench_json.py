@@ -100,7 +100,7 @@ def _open_trials(bench: Bench) -> list[dict[str, Any]]:
             "change": figures.change if figures else None,
             "lower": figures.lower if figures else None,
             "upper": figures.upper if figures else None,
-            "more_sessions": row.days_left or None,
+            "more_sessions": row.answered.more_sessions,
         }
         for row in bench.trials
         if row.trial.pk not in listed

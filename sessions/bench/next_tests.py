@@ -204,7 +204,7 @@ def _to_fix(bench: Bench, row: ModeRow) -> Question:
     if cause is None:
         known = "no cause is found yet: look at the part before anything is changed"
     else:
-        known = f"{'cause' if cause.confirmed else 'suspected cause'}: {cause.statement.rstrip('.')}"
+        known = f"{'cause' if cause.confirmed else 'suspected cause'}: {cause.statement.rstrip('.?! ')}"
     planned = row.standing.fix
     way = f"“{planned.title}” is planned" if planned is not None and row.state is State.OPEN else "no fix of it holds"
     if row.state is State.OPEN and planned is None:

@@ -240,11 +240,12 @@ def _falls_over(subject: Subject) -> Iterator[Finding]:
 def _tips_early(subject: Subject) -> Iterator[Finding]:
     space = subject.space
     if not space.needs and space.is_narrow:
+        worst = ", with the parts that have no place at their worst" if space.unplaced_words else ""
         yield Finding(
             "It tips early.",
             f"With {written(space.load_kg or 0.0, 'mass', digits=3)} on the seat it tips sideways at "
-            f"{space.sideways_g:.2f} g on even ground; below {NARROW_G:g} g it tips before tyres on dry ground slide, "
-            "and at an edge in the ice.",
+            f"{space.careful_sideways_g:.2f} g on even ground{worst}; below {NARROW_G:g} g it tips before tyres on "
+            "dry ground slide, and at an edge in the ice.",
         )
 
 

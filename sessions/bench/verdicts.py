@@ -14,7 +14,6 @@ from calc.fix_outcomes import outcome_of_fix
 from calc.proof_sentences import counts, exposure_sentences
 from calc.trials.answers import Answer, Expectation, Outcome, outcome_of
 from calc.trials.columns import Measure
-from calc.trials.looks import LEAST_VALUES
 from sessions.trials.questions import OUTCOMES, Answered, expectation_of, percent
 
 STABILITY = Measure("static_stability_factor", smallest_difference=0.03)
@@ -75,14 +74,12 @@ def verdict_by_sessions(answered: Answered) -> Verdict:
         words = f"{label} {percent(figures.change)}, between {low} and {high} ({days})."
     words = " ".join(filter(None, [words, answered.sentence]))
     is_open = result.outcome is Outcome.NOT_YET_KNOWN
-    # Before there is a plan, the fewest values that can claim anything.
-    more = result.more_values or max(0, LEAST_VALUES - result.evidence.values) or None
     is_out_of_reach = result.answer is Answer.NOT_BY_RIDING
     return Verdict(
         modification,
         result.outcome or Outcome.NOT_YET_KNOWN,
         words,
-        more if is_open and not is_out_of_reach else None,
+        answered.more_sessions if is_open else None,
         needs_parent=not result.evidence.against_values,
         is_out_of_reach=is_open and is_out_of_reach,
         measure=answered.asked.measure.key,

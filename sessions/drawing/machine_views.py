@@ -67,7 +67,13 @@ class View:
 class MachineViews:
     side: View
     top: View
-    sentence: str
+    figures: str
+    """What it says, in a sentence."""
+
+    @property
+    def sentence(self) -> str:
+        """The same for those who cannot see it."""
+        return f"The machine from the side and from above, to scale. {self.figures}"
 
 
 def machine_views(space: Space) -> MachineViews | None:
@@ -85,7 +91,7 @@ def machine_views(space: Space) -> MachineViews | None:
     def across(x_m: float) -> float:
         return float(round(MARGIN + (x_m - low) * scale, 1))
 
-    return MachineViews(_side_view(space, across, scale), _top_view(space, across, scale), _sentence(space))
+    return MachineViews(_side_view(space, across, scale), _top_view(space, across, scale), _figures(space))
 
 
 def _mass_radius(mass_kg: float, scale: float) -> float:
@@ -189,13 +195,12 @@ def _scale_line(scale: float, y: float) -> Line:
     return Line(MARGIN, round(y, 1), round(MARGIN + 0.5 * scale, 1), round(y, 1), "0.5 m")
 
 
-def _sentence(space: Space) -> str:
-    """What the picture shows, for those who cannot see it."""
+def _figures(space: Space) -> str:
     if space.needs:
-        return f"The machine from the side and from above, to scale. For its tip-over edges it needs {space.needs}."
+        return f"For its tip-over edges it needs {space.needs}."
     weakest = space.edges[0]
     assert space.centre is not None
     return (
-        f"The machine from the side and from above, to scale. Its centre of gravity with rider is "
-        f"{space.centre.z_m:.2f} m high; it tips first over its {weakest.name}, at {weakest.tilt_deg:.0f}°."
+        f"Its centre of gravity with rider is {space.centre.z_m:.2f} m high; it tips first over its {weakest.name}, at "
+        f"{weakest.tilt_deg:.0f}°."
     )

@@ -14,7 +14,7 @@ from buildlog.machines.models import Revision
 from calc.trials.answers import Answer, Expectation, Outcome
 from calc.trials.columns import Columns
 from calc.trials.columns import Measure as ModelMeasure
-from calc.trials.looks import PLANNED_VALUES, Question, QuestionData, standard_error
+from calc.trials.looks import LEAST_VALUES, PLANNED_VALUES, Question, QuestionData, standard_error
 from calc.trials.results import Figures, Result, answer_questions
 from sessions.evidence.season import Season
 from sessions.trials.measure_columns import MeasureColumns
@@ -88,6 +88,18 @@ class Answered:
         if result.answer is Answer.NOT_BY_RIDING and what is not None:
             return f"No season has the days with {label} that this would take."
         return ""
+
+    @property
+    def more_sessions(self) -> int | None:
+        """Further days that would settle it; None where it is settled, or no season holds them."""
+        result = self.result
+        if result.answer in (Answer.HIGHER, Answer.LOWER, Answer.NO_DIFFERENCE, Answer.NOT_BY_RIDING):
+            return None
+        if result.more_values or (result.plan is not None and result.evidence.values >= LEAST_VALUES):
+            return result.more_values
+        # Before it can be worked out: what the trial has planned, or the fewest values that can claim anything.
+        least = LEAST_VALUES if self.asked.trial is None else result.question.planned
+        return max(0, least - result.evidence.values) or None
 
     @property
     def decided_on(self) -> date | None:
@@ -271,7 +283,7 @@ def as_json(answered: Answered) -> dict[str, object]:
         **_figures(result.figures),
         "sessions": result.evidence.values,
         "planned_sessions": result.question.planned,
-        "more_sessions": result.more_values,
+        "more_sessions": answered.more_sessions,
         "adjusted_for": list(result.evidence.adjusted_for),
         "cautions": [*([result.reason] if result.reason else []), *result.evidence.cautions],
         "modification": None if modification is None else str(modification.pk),

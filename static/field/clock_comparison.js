@@ -1,6 +1,6 @@
 // What a comparison of this phone's count with the server's clock tells, as in RFC 5905; pure.
 
-import { DISAGREE_S } from "./session_clock.js";
+import { DISAGREE_S, overReloads } from "./session_clock.js";
 
 // RFC 5905 bounds the drift of a clock in a room by 15 ppm. A crystal of a phone in the cold runs slower by some 75 ppm
 // (common practice, no source).
@@ -21,19 +21,20 @@ export function clockU({ delay_s, age_s }) {
 }
 
 // The server's time of a tap, its standard uncertainty without the thumb's, and why it may be wrong, or "". What the
-// phone's two clocks differ by since the comparison counts as uncertain.
-export function momentOf(tap, { at, server_s, delay_s }) {
+// phone's two clocks differ by since the comparison counts as uncertain, and so does what a reload since then may hide.
+export function momentOf(tap, { at, server_s, delay_s }, reload) {
   const by_wall_s = (tap.wall_ms - at.wall_ms) / 1000;
-  if (tap.page !== at.page) {
+  const counted = overReloads(at, tap, reload);
+  if (!counted) {
     return {
-      server_s: server_s + by_wall_s, u_s: clockU({ delay_s, age_s: by_wall_s }),
-      reason: "The page was reloaded since the clocks were compared, so only one of the phone's clocks timed it.",
+      server_s: server_s + by_wall_s, age_s: by_wall_s, u_s: clockU({ delay_s, age_s: by_wall_s }),
+      reason: "The page was closed since the clocks were compared, so only one of the phone's clocks timed it.",
     };
   }
-  const age_s = (tap.count_ms - at.count_ms) / 1000;
+  const age_s = counted.counted_s;
   const parted_s = Math.abs(by_wall_s - age_s);
   return {
-    server_s: server_s + age_s, u_s: Math.hypot(clockU({ delay_s, age_s }), parted_s / Math.sqrt(3)),
+    server_s: server_s + age_s, age_s, u_s: Math.hypot(clockU({ delay_s, age_s }), parted_s / Math.sqrt(3), counted.reload_s / Math.sqrt(3)),
     reason: parted_s > DISAGREE_S ? `The phone's clocks parted by ${parted_s.toFixed(1)} s since they were compared: it slept, or its time was set.` : "",
   };
 }

@@ -22,6 +22,47 @@ export function bothClocks(event = null) {
   return { page: PAGE, count_ms: count_ms - late_ms, wall_ms: Date.now() - late_ms };
 }
 
+// Both clocks of the page that went last, and of this one when it came. A reload begins before the old page goes (HTML,
+// navigation), and the count begins with it: so no more time is between the two than this page had then counted.
+const LAST_PAGE = `clocks of the last page of ${globalThis.document?.body?.dataset.page ?? ""}`;
+const came = bothClocks();
+const reload = reloadBetween(storedClocks(), came);
+globalThis.addEventListener?.("pagehide", () => {
+  try {
+    localStorage.setItem(LAST_PAGE, JSON.stringify({ ...bothClocks(), earlier: reload }));
+  } catch { /* Storage is closed or full: a reload is then not bridged, and that is said. */ }
+});
+
+function storedClocks() {
+  try {
+    return JSON.parse(localStorage.getItem(LAST_PAGE));
+  } catch {
+    return null;
+  }
+}
+
+// The reload between a page that went and one that came, or null where the time of day does not show one: the page was
+// closed for longer, or the time was set.
+export function reloadBetween(went, arrived) {
+  if (!went || went.page === arrived.page) return null;
+  const gone_ms = arrived.wall_ms - went.wall_ms;
+  return gone_ms >= 0 && gone_ms <= arrived.count_ms ? { went, came: arrived } : null;
+}
+
+// Seconds from a moment of an earlier page to one of this page, by the count of both and the time of day of the reloads
+// between, and how far these can be off: a time of day that was set meanwhile is bounded by the length of the reload.
+export function overReloads(from, to, last = reload) {
+  if (from.page === to.page) return { counted_s: (to.count_ms - from.count_ms) / 1000, reload_s: 0 };
+  if (!last || last.came.page !== to.page) return null;
+  const before = overReloads(from, last.went, last.went.earlier ?? null);
+  if (!before) return null;
+  const gone_s = (last.came.wall_ms - last.went.wall_ms) / 1000;
+  return {
+    counted_s: before.counted_s + gone_s + (to.count_ms - last.came.count_ms) / 1000,
+    reload_s: before.reload_s + last.came.count_ms / 1000,
+  };
+}
+
 // Seconds between two moments by both clocks; the count is null if the page was reloaded in between.
 function between(from, to) {
   return {

@@ -58,7 +58,7 @@ export async function marksScreen(app, outing) {
     status.className = now && !now.reason ? "" : "caution";
     status.textContent = !now ? "The clocks are not compared yet. That needs the network once, at the start."
       : now.reason ? `${now.reason} Go where there is a network, to compare them again; until then no pass is made of these marks.`
-        : `Clocks compared ${lengthOfTime(Math.max(0, (bothClocks().count_ms - compared.at.count_ms) / 1000))} ago: this phone's is known to ± ${written(2 * now.u_s, "duration", units, 0)}.`;
+        : `Clocks compared ${lengthOfTime(Math.max(0, now.age_s))} ago: this phone's is known to ± ${written(2 * now.u_s, "duration", units, 0)}.`;
     mark.disabled = !end || !now;
     mark.replaceChildren(el("strong", {}, "Mark"), el("span", {}, !end ? "choose your mark first" : !now ? "compare the clocks first" : `as it passes the ${end} mark`));
   };

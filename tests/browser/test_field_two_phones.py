@@ -66,9 +66,33 @@ def test_a_tap_has_the_servers_time_by_the_count_and_says_what_the_clocks_part_b
     assert slept["reason"] == (
         "The phone's clocks parted by 30.0 s since they were compared: it slept, or its time was set."
     )
-    reloaded = moment(script, ("other page", 200, 5_010_000))
-    assert reloaded["server_s"] == 7010.0
-    assert "The page was reloaded" in reloaded["reason"]
+    closed = moment(script, ("other page", 200, 5_010_000))
+    assert closed["server_s"] == 7010.0
+    assert "The page was closed" in closed["reason"]
+
+
+def clocks(page, count_ms, wall_ms):
+    return {"page": page, "count_ms": count_ms, "wall_ms": wall_ms}
+
+
+def test_a_comparison_outlives_a_reload_and_its_uncertainty_has_what_that_may_hide(script):
+    """The old page goes 20 s after the comparison, the new one has then counted 0.6 s since its reload began."""
+    at, went, tap = clocks("old", 1000, 5_000_000), clocks("old", 21_000, 5_020_000), clocks("new", 10_600, 5_030_400)
+
+    def after(came):
+        return script(
+            "([at, went, came, tap]) => clock_comparison.momentOf(tap, { at, server_s: 7000, delay_s: 0 }, "
+            "session_clock.reloadBetween(went, came))",
+            [at, went, came, tap],
+        )
+
+    bridged = after(clocks("new", 600, 5_020_400))
+    assert (bridged["server_s"], bridged["reason"]) == (pytest.approx(7030.4), "")
+    # JCGM 100:2008, 4.3.7: a clock that was set within these 0.6 s is off by at most that, 0.6/√3; 3 ms of drift.
+    assert bridged["u_s"] == pytest.approx(0.3464, abs=1e-4)
+    for wall_ms in (5_021_000, 5_019_900):
+        # Away for longer than the reload took, or back before it went: the time of day alone says so.
+        assert "The page was closed" in after(clocks("new", 600, wall_ms))["reason"]
 
 
 @pytest.fixture
@@ -142,6 +166,25 @@ def test_marks_that_were_tapped_without_a_network_make_their_pass_later(both, ne
     [(duration_s, _, direction, _)] = stored(installation)
     assert direction == "back"
     assert abs(duration_s - (second_s - first_s)) < 0.1 + first_within_s + second_within_s
+
+
+def test_a_mark_counts_after_a_reload_without_a_network(both, network, installation):
+    near, far = both
+    network.fault = lambda method, path: "down" if "/api/" in path else ""
+    for _ in range(2):
+        near.page.reload()
+        expect(near.page.locator("#compared")).to_contain_text("this phone's is known to ±")
+    first_s, first_within_s = tap(near)
+    near.page.wait_for_timeout(2500)
+    second_s, second_within_s = tap(far)
+    network.fault = lambda method, path: ""
+    for phone in both:
+        phone.page.evaluate("() => { dispatchEvent(new Event('online')); }")
+    installation.comes_to("test_sessions_pass", 1)
+    [(duration_s, u_s, direction, valid)] = stored(installation)
+    assert (direction, valid) == ("out", 1)
+    assert abs(duration_s - (second_s - first_s)) < 0.1 + first_within_s + second_within_s
+    assert u_s > 0.14
 
 
 def test_without_a_comparison_nothing_is_marked_and_the_screen_says_why(phone, network):

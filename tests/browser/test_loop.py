@@ -3,12 +3,20 @@
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from playwright.sync_api import expect
 
 from buildlog.models import Failure, Revision
 from sessions.models import Session
 from tests.browser.test_main_job import broken_rules, fits
 
 pytestmark = pytest.mark.django_db(transaction=True)
+
+
+def sign_in(page, live_server):
+    page.goto(live_server.url + "/sign-in/")
+    page.get_by_label("Username").fill("ilo")
+    page.get_by_label("Password").fill("frost-and-chain-77")
+    page.get_by_role("button", name="Sign in").click()
 
 
 def record_failure(page, live_server, words, when):
@@ -29,10 +37,7 @@ def test_a_failure_closes_its_loop_and_opens_again(page, live_server, make_accou
         )
 
     ride(revision, 50, 0)
-    page.goto(live_server.url + "/sign-in/")
-    page.get_by_label("Username").fill("ilo")
-    page.get_by_label("Password").fill("frost-and-chain-77")
-    page.get_by_role("button", name="Sign in").click()
+    sign_in(page, live_server)
     for day in ("2026-01-10T11:00", "2026-01-10T12:00", "2026-01-10T13:00"):
         record_failure(page, live_server, "chain came off", day)
 
@@ -46,7 +51,7 @@ def test_a_failure_closes_its_loop_and_opens_again(page, live_server, make_accou
     page.get_by_role("button", name="Save", exact=True).click()
     assert "Cause (confirmed)" in page.text_content("main")
 
-    page.get_by_role("link", name="New revision to answer it").click()
+    page.get_by_role("link", name="Answer it on a new revision").click()
     page.get_by_label("Status").select_option(label="Planned")
     page.get_by_role("button", name="Save", exact=True).click()
     page.locator(".more > summary").click()
@@ -67,6 +72,9 @@ def test_a_failure_closes_its_loop_and_opens_again(page, live_server, make_accou
     bench = f"{live_server.url}/vehicles/{revision.vehicle_id}/bench/"
     page.goto(bench)
     page.get_by_text("Does it come less often?").click()
+    # The summary says it whole: no sentence is cut off before its number.
+    assert "…" not in page.locator("summary", has_text="Does it come less often?").inner_text()
+    page.get_by_text("Look closer").first.click()
     page.wait_for_selector("#failure_growth .main-svg")
     assert "0 in 30 km since" in page.text_content("main")
     photograph("bench")
@@ -104,3 +112,25 @@ def test_a_failure_closes_its_loop_and_opens_again(page, live_server, make_accou
     page.get_by_role("button", name="Save", exact=True).click()
     photograph("card")
     assert broken_rules(page) == []
+
+
+def test_on_paper_a_slip_while_typing_is_said_beside_the_picture_that_it_leaves(
+    page, live_server, make_account, revision, photograph
+):
+    """Seen: after "1,5x" or "15 kg" the picture of the value before stayed, and nothing said so."""
+    make_account("builder", "ilo")
+    sign_in(page, live_server)
+    page.goto(f"{live_server.url}/revisions/{revision.pk}/what-if/")
+    page.get_by_text("Geometry, gearing and mass").click()
+    not_drawn = page.locator("#not-drawn")
+    page.get_by_label("Track width").fill("1.5 m")
+    expect(page.locator("#numbers")).to_contain_text("What it moves")
+    expect(not_drawn).to_have_text("")
+    page.get_by_label("Track width").fill("15 kg")
+    expect(not_drawn).to_contain_text("Not in the picture and the numbers: ")
+    expect(not_drawn).to_contain_text("rack width")
+    # What was worked out stays.
+    expect(page.locator("#numbers")).to_contain_text("What it moves")
+    photograph("slip-on-paper")
+    page.get_by_label("Track width").fill("1.4 m")
+    expect(not_drawn).to_have_text("")

@@ -171,6 +171,43 @@ def test_what_is_missing_is_said(sled, sign_in, change, words):
     assert sign_in("reader").get(f"/revisions/{sled.pk}/space/").status_code == 200
 
 
+def test_a_light_part_without_a_place_widens_what_is_shown_and_hides_nothing(sled, sign_in):
+    """A fuse of 50 g on 90 kg: by moments it moves the centre by at most 0.05/90.05 of the way to the farthest end."""
+    sled.mass_without_rider_kg, sled.rider_mass_kg = None, 80.0
+    sled.save()
+    before = space(sled)
+    fit(sled, "Fuse", 0.05, None, None)
+    after = space(sled)
+    assert after.needs == ""
+    assert after.unplaced_shift_m == pytest.approx([0.05 / 90.05 * way_m for way_m in (1.1, 0.6, 0.35)])
+    assert before.unplaced_shift_m == (0.0, 0.0, 0.0)
+    assert after.sideways_g == pytest.approx(before.sideways_g, rel=1e-3)
+    assert after.careful_sideways_g < after.sideways_g
+    page = sign_in("reader").get(f"/revisions/{sled.pk}/space/").content.decode()
+    assert "0.05 kg of it has no place: ± has that anywhere on the machine" in page
+
+
+def test_a_heavy_part_without_a_place_is_asked_for(sled):
+    sled.mass_without_rider_kg = None
+    sled.save()
+    fit(sled, "Motor", 12.0, None, 0.3)
+    assert "the places of the other parts: 90 of 102 kg are placed" in space(sled).needs
+
+
+def test_what_was_weighed_and_is_not_placed_can_tip_it_early_at_its_worst_place(sled):
+    """Worst place by hand: 9 of 99 kg at the rear end, aside and on the ground or at the highest part."""
+    sled.mass_without_rider_kg = 90.0
+    sled.save()
+    whole = space(sled)
+    Revision.objects.filter(pk=sled.pk).update(mass_without_rider_kg=99.0)
+    here = space(sled)
+    assert here.u_sideways_g > whole.u_sideways_g
+    assert here.unplaced_shift_m == pytest.approx([9 / 99 * way_m for way_m in (1.1, 0.6, 0.35)])
+    x, z, y = (99 * 0.7 + 80 * 0.6 + 9 * 1.1) / 179, (99 * 0.35 + 80 * 0.65 + 9 * 0.35) / 179, 9 * 0.6 / 179
+    # The left edge is the line from (1.8, 0) to (0, 0.6): across it at the centre's place forward.
+    assert here.careful_sideways_g == pytest.approx((0.6 * (1.8 - x) / 1.8 - y) / z)
+
+
 # Measured
 
 

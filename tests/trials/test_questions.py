@@ -64,6 +64,11 @@ def test_the_newest_is_asked_against_its_parent(ridden, sign_in):
     assert by_measure["energy_per_km"]["answer"] != "higher"
 
 
+def test_what_is_settled_takes_no_more_sessions(ridden, sign_in):
+    for row in comparison(sign_in("reader"), ridden.vehicle)["questions"]:
+        assert row["more_sessions"] is None or row["answer"] not in ("higher", "lower", "no_difference_that_matters")
+
+
 def test_a_modification_asks_and_its_answer_is_the_same_everywhere(ridden, sign_in):
     change = Modification.objects.create(
         revision=ridden, title="Taller gearing", expected_measure="top_speed", expected_direction="up",
@@ -192,6 +197,17 @@ def test_the_queries_are_fixed(ridden, venue, sign_in):
             counts.append(len(captured))
     assert counts[:2] == counts[2:]
     assert max(counts) <= 28
+
+
+def test_comparison_and_bench_ask_for_the_same_sessions(db, sign_in):
+    """The demo's open trial: no season holds what it takes, whatever of its plan is left."""
+    loading.load()
+    vehicle, client = Vehicle.objects.get(), sign_in("reader")
+    asked = {row["trial"]: row for row in comparison(client, vehicle)["questions"] if row["trial"]}
+    listed = [row for row in client.get(f"/api/v1/vehicles/{vehicle.pk}/bench/").json()["trials"] if row["trial"]]
+    assert listed
+    for row in listed:
+        assert row["more_sessions"] == asked[row["trial"]]["more_sessions"]
 
 
 def test_the_demo_answers_without_a_claim_that_its_weather_explains(db):
