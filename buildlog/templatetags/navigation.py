@@ -67,7 +67,8 @@ _WAYS = {
     "sessions passes": "count_passes",
     "sessions import_notebook": "notebook undo_notebook",
     "sessions session": "edit_session remove_session new_pass time_video new_reading new_log log recordings edit_pass "
-    "remove_pass edit_reading remove_reading recordings_window mend_doubt confirm_doubt",
+    "remove_pass edit_reading remove_reading recordings_window mend_doubt confirm_doubt voice_note_sound "
+    "remove_voice_note",
     "sessions session log": "log_original log_slice log_columns read_log_again cancel_import import_progress place_log "
     "remove_log new_instrument",
     "bench": "vehicle_bench suggest_card vehicle_doubts failures failure_modes what_if ask_again",

@@ -338,7 +338,7 @@ def test_a_stranger_learns_of_no_record(client, photo):
     there, not_there = f"/photos/{photo.pk}/image/", "/photos/6f2b0f6e-0c3a-4a76-9d7b-0d4c0c3f5f11/image/"
     assert client.get(there).status_code == client.get(not_there).status_code == 302
     api = [client.get(f"/api/v1{path.removesuffix('image/')}") for path in (there, not_there)]
-    assert api[0].status_code == api[1].status_code == 403
+    assert api[0].status_code == api[1].status_code == 401
     assert api[0].content == api[1].content
     assert Photo.objects.count() == 1
 

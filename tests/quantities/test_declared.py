@@ -34,6 +34,8 @@ def of_each_kind(
     upkeep_item,
     upkeep_check,
     instrument,
+    mark_tap,
+    voice_note,
 ):
     from sessions.models import Assumptions
 
@@ -51,6 +53,8 @@ def of_each_kind(
             log,
             individual,
             instrument,
+            mark_tap,
+            voice_note,
         )
     }
     records |= {"UpkeepItem": upkeep_item, "UpkeepCheck": upkeep_check}
@@ -93,6 +97,7 @@ PAGES = {
     "GateMark": lambda record: record.gate.get_absolute_url(),
     "BalanceTest": lambda record: f"/revisions/{record.revision_id}/space/",
     "UpkeepCheck": lambda record: record.item.get_absolute_url(),
+    "VoiceNote": lambda record: record.session.get_absolute_url(),
 }
 
 
@@ -107,7 +112,10 @@ def test_every_stored_quantity_is_shown_on_a_page(model, field, of_each_kind, si
     if model.__name__ == "Assumptions":
         # This page is a form: it shows the bare number, with the unit beside it.
         texts = [f'value="{text.split()[0]}"' for text in texts]
-    if field.name == "duration_s":
+    if model.__name__ == "MarkTap":
+        # Shown as ± twice the standard uncertainty.
+        texts = [written(2 * value, field.kind, "metric", None, digits) for digits in (3, 4)]
+    if model.__name__ == "Pass" and field.name == "duration_s":
         # Shown with the uncertainty that follows from how it was timed.
         texts = [f">{text.split()[0]}" for text in texts]
     assert any(text in words for text in texts), texts
