@@ -19,7 +19,7 @@ from django.contrib.contenttypes.models import ContentType
 from django.core import serializers
 from django.core.exceptions import ObjectDoesNotExist, ValidationError
 from django.db import router
-from django.db.models import ForeignKey, Model, UUIDField
+from django.db.models import ForeignKey, Model, OneToOneField, UUIDField
 from django.utils import timezone
 from django.utils.dateparse import parse_datetime
 from reversion.errors import RevertError
@@ -48,7 +48,8 @@ class _Odd(ValueError):
 
 
 def _keeps_history(model: type[Model]) -> bool:
-    return reversion.is_registered(model) and isinstance(model._meta.pk, UUIDField)
+    """Whether a kind has a page of its history: its key is a UUID, its own or that of the machine it belongs to."""
+    return reversion.is_registered(model) and isinstance(model._meta.pk, UUIDField | OneToOneField)
 
 
 def _named_columns(model: type[Model]) -> list[Any]:
@@ -173,16 +174,17 @@ def _version(record: Model, state: Any, known: Known) -> Version:
                 continue
             value = state[column.attname]
             if isinstance(column, ForeignKey) and value is not None:
-                here = known(column.related_model, str(value))
+                linked_model: Any = column.related_model
+                here = known(linked_model, str(value))
                 if here is None:  # deleted before the archive was made
                     unchecked.add(column.name)
                 value = column.to_python(value) if here is None else here
             setattr(earlier, column.attname, value)
         for column in model._meta.local_many_to_many:
-            linked = state.get(column.attname, [])
+            linked, linked_model = state.get(column.attname, []), column.related_model
             if not isinstance(linked, list):
                 raise _Odd
-            many[column.name] = [str(known(column.related_model, str(key)) or uuid.UUID(str(key))) for key in linked]
+            many[column.name] = [str(known(linked_model, str(key)) or uuid.UUID(str(key))) for key in linked]
         if isinstance(earlier, Modification) and isinstance(earlier.changed, list):
             earlier.changed = [str(known(Part, str(name)) or name) for name in earlier.changed]
         earlier.clean_fields(exclude=unchecked)
@@ -203,6 +205,15 @@ def _version(record: Model, state: Any, known: Known) -> Version:
             object_repr=str(record),
         )
         _ = version.field_dict  # as its page will read it
-    except (ValidationError, RevertError, TypeError, ValueError, OverflowError, AttributeError, RecursionError):
+    except (
+        ValidationError,
+        RevertError,
+        TypeError,
+        ValueError,
+        OverflowError,
+        AttributeError,
+        LookupError,
+        RecursionError,
+    ):
         raise _Odd from None
     return version

@@ -12,7 +12,7 @@ from buildlog.models import Failure, Modification, Part, Photo, Vehicle
 from buildlog.photos.pictures import store_photo
 from buildlog.records import history
 from sessions.demo import loading
-from sessions.models import Pass, Session, Venue
+from sessions.models import Assumptions, Pass, Session, Venue
 from sessions.sharing import archive
 from sessions.sharing.archive_history import in_words
 from tests.filled_forms import opened
@@ -77,18 +77,24 @@ def changed(db, builder):
     with history.changing(fix) as change:
         fix.answers.remove(before)
         change.fields = ["answers"]
-    return Vehicle.objects.get(), (Session, session.pk), (Pass, run.pk), (Modification, fix.pk)
+    vehicle = Vehicle.objects.get()
+    assumptions, _ = Assumptions.objects.get_or_create(vehicle=vehicle)
+    with history.changing(assumptions) as change:
+        assumptions.u_rest_charge_fraction = 0.08
+        assumptions.save()
+        change.fields = ["u_rest_charge_fraction"]
+    return vehicle, (Session, session.pk), (Pass, run.pk), (Modification, fix.pk), (Assumptions, vehicle.pk)
 
 
 def test_history_comes_back_as_it_was_with_names_in_words(changed, sign_in):
     vehicle, *records = changed
     before = {key: shown(model.objects.get(pk=key)) for model, key in records}
-    assert [len(events) for events in before.values()] == [3, 3, 2]
+    assert [len(events) for events in before.values()] == [3, 3, 2, 2]
     target = packed(vehicle)
     start_anew()
     done = read(target)
     assert done.notes == []
-    assert done.stored["changes in their history"] == 8
+    assert done.stored["changes in their history"] == 10
     for model, key in records:
         assert shown(model.objects.get(pk=key)) == [
             (act, source, at, f"{by}{ENDING}" if by else "", differences)
@@ -129,7 +135,7 @@ def test_an_imported_change_is_undone_and_the_picture_stays(changed, builder, pi
 
 
 def test_what_is_here_under_another_key_takes_the_place_of_the_file_s(changed):
-    vehicle, (_, session_key), _, (_, fix_key) = changed
+    vehicle, (_, session_key), _, (_, fix_key), _ = changed
     chain = Part.objects.get(name__startswith="Chain 428")
     fix = Modification.objects.get(pk=fix_key)
     with history.changing(fix) as change:
@@ -204,7 +210,7 @@ def test_odd_changes_are_left_out_and_said_and_no_page_breaks(changed, builder):
     target = remade(packed(vehicle), add_odd_entries)
     start_anew()
     done = read(target)
-    assert done.stored["changes in their history"] == Version.objects.count() == 8
+    assert done.stored["changes in their history"] == Version.objects.count() == 10
     assert len(done.notes) == 1
     assert done.notes[0].startswith(f"{len(ODD) + len(ODD_STATES) + 1} changes in the history")
     for model, key in records:
