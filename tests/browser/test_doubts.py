@@ -52,7 +52,7 @@ def test_it_is_so_is_kept_and_can_be_taken_back(page, live_server, slipped, phot
     entry.get_by_label("Why it is so").fill("Towed behind a car, with a stopwatch.")
     entry.get_by_role("button", name="It is so").click()
     expect(page.locator(".messages")).to_contain_text("Kept: it is so. Towed behind a car")
-    expect(page.locator("section.sheet", has_text="Confirmed")).to_contain_text("(ilo, 20")
+    expect(page.locator("section", has_text="Confirmed")).to_contain_text("(ilo, 20")
     photograph("doubts-confirmed")
     assert Confirmation.objects.filter(confirmed_by="ilo").exists()
     page.get_by_role("button", name="Ask again").first.click()
