@@ -52,7 +52,7 @@ def test_it_is_so_is_kept_and_can_be_taken_back(page, live_server, slipped, phot
     entry.get_by_label("Why it is so").fill("Towed behind a car, with a stopwatch.")
     entry.get_by_role("button", name="It is so").click()
     expect(page.locator(".messages")).to_contain_text("Kept: it is so. Towed behind a car")
-    expect(page.locator("section", has_text="Confirmed")).to_contain_text("(ilo, 20")
+    expect(page.locator("section.ruled", has_text="Confirmed")).to_contain_text("(ilo, 20")
     photograph("doubts-confirmed")
     assert Confirmation.objects.filter(confirmed_by="ilo").exists()
     page.get_by_role("button", name="Ask again").first.click()
@@ -128,9 +128,9 @@ def test_a_logger_s_file_is_asked_about_and_set_right_before_it_is_imported(page
     assert fits(page)
     assert broken_rules(page) == []
     photograph("doubts-log")
-    assert Log.objects.get().state == Log.State.WAITING
+    assert Log.objects.get(name="bench.csv").state == Log.State.WAITING
     panel.get_by_role("button", name="in mV").click()
     expect(page.get_by_text("Nothing is in doubt now")).to_be_visible()
     page.get_by_role("button", name="Import", exact=True).click()
     expect(page.locator(".messages")).to_contain_text("Imported: bench.csv")
-    assert Log.objects.get().summary["columns"]["voltage_v"][1] < 60
+    assert Log.objects.get(name="bench.csv").summary["columns"]["voltage_v"][1] < 60
