@@ -2,22 +2,18 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
 
 from calc.declaration import Numbers, any_real, kernel, not_negative
+from calc.gate_rides import LARGEST_GAP_S, SLOWEST_MPS, CrossedTrack, Ride, along_the_gate
+from calc.standing_starts import NEAR_IN_U, NEAREST_M, WIDEST_M, SpeedTrack, StandingStart, standing_starts
 
-LARGEST_GAP_S = 3.0
-"""Between fixes farther apart nobody saw where the machine was. This and the figures below: tried on simulated rides
-(`python -m tests.simulations crossings`); common practice, no source."""
-WIDEST_M = 12.0
-"""How far beside the line through the marks a crossing may lie, and how far the path may be from the gate's length."""
-SLOWEST_MPS = 0.7
 AROUND_S = 15.0
-"""So long before and after a pass fixes help to place the path."""
+"""So long before and after a pass fixes help to place the path. This and the figures below: tried on simulated rides
+(`python -m tests.simulations crossings`); common practice, no source."""
 COURSE_M, STRAIGHT = 20.0, 0.9
 """A course over so many metres belongs to the gate's line where its cosine to it is at least this."""
 SLOW_OVER_S = 5.0
@@ -37,14 +33,19 @@ MOST_RELATIVE_U = 0.05
 GAP = "gap"
 PATH = "path"
 STOP = "stop"
+START = "start"
 
 
 class GatePass(NamedTuple):
     """One ride through all marks of a gate.
 
-    mark_s are the times at the marks in the order ridden, on the clock of the track. speed_s says whether the
+    mark_s are the times at the marks in the order ridden, on the clock of the track. uses_speed says whether the
     receiver's own speed was used. doubts are those of `gap` (fixes missing), `path` (ridden farther or less far than
-    the gate is long) and `stop` (nearly stood); a pass without any may be taken as it is.
+    the gate is long), `stop` (nearly stood) and `start`; a pass without any may be taken as it is.
+
+    is_standing: it began from rest on the first mark. Its time runs from the first movement, and is none of a flying
+    pass. It is always doubted (`start`): nothing tells a stand on the mark from one a few metres before it, nor how
+    late a receiver shows the first movement.
     """
 
     is_out: bool
@@ -53,24 +54,14 @@ class GatePass(NamedTuple):
     u_duration_s: float
     uses_speed: bool
     doubts: tuple[str, ...]
-
-
-class _Ride(NamedTuple):
-    """A ride from one end of the gate to the other, in rows of the track.
-
-    first, last: the last row before the gate and the first behind it. mark_s: T₁ at each mark in the order ridden.
-    """
-
-    is_out: bool
-    first: int
-    last: int
-    mark_s: list[float]
+    is_standing: bool = False
 
 
 @kernel(
     title="Passes through a gate, from a satellite track",
     formula="t = ½ (T₁ + T₂): T₁ from interpolated fixes, T₂ from s(t) = ∫ v dt + mean(fix − path);  "
-    "u(t) = rms[e(t + T) − e(t)] / v, e = fix − path;  without v: t = T₁, u(t) = √2 a / (1.515 v)",
+    "u(t) = rms[e(t + T) − e(t)] / v, e = fix − path;  without v: t = T₁, u(t) = √2 a / (1.515 v);  "
+    "from rest: ∫ v dt = L from the first movement on",
     source="JCGM 100:2008, 4.2 (rms) and 5.1.2; radius: Rayleigh distribution. Gaps, widths and times around a pass: "
     "common practice, no source; tried by python -m tests.simulations crossings.",
     time_s=any_real(),
@@ -111,7 +102,8 @@ def gate_passes(
 
     Returns
     -------
-    A list of GatePass. Crossings farther than 12 m beside the line are none of this gate.
+    A list of GatePass. Crossings farther than 12 m beside the line are none of this gate. A ride from rest on the
+    first mark is timed with the receiver's own speed only; without it, one that is found by its crossings is doubted.
 
     Raises
     ------
@@ -131,24 +123,10 @@ def gate_passes(
     marks = np.atleast_1d(mark_distance_m)
     if marks.size < 2 or marks[0] != 0 or (np.diff(marks) <= 0).any():
         raise ValueError(f"mark_distance_m must begin with 0 and grow, at least two marks, got {marks.tolist()}")
-    along, aside = _along_the_gate(east, north, np.atleast_1d(mark_east_m), np.atleast_1d(mark_north_m), marks[-1])
+    along, aside = along_the_gate(east, north, np.atleast_1d(mark_east_m), np.atleast_1d(mark_north_m), marks[-1])
     speeds = None if speed_mps is None else _bridged(times, np.asarray(speed_mps, dtype=np.float64))
     track = _Track(times, along, aside, speeds, _radii(accuracy_m, times), marks, u_mark_m)
     return track.passes()
-
-
-def _along_the_gate(east: Any, north: Any, mark_east: Any, mark_north: Any, length_m: float) -> tuple[Any, Any]:
-    """Distance from the first mark along the gate, and how far to the left of it, where the marks stand as taped."""
-    if mark_east.shape != (2,) or mark_north.shape != (2,):
-        raise ValueError("mark_east_m and mark_north_m need the first and the last mark, two values each")
-    way = np.array([mark_east[1] - mark_east[0], mark_north[1] - mark_north[0]])
-    apart_m = float(np.hypot(*way))
-    if apart_m == 0:
-        raise ValueError("mark_east_m and mark_north_m must be two places, got the same one twice")
-    way = way / apart_m
-    from_middle = east - mark_east.mean(), north - mark_north.mean()
-    along = from_middle[0] * way[0] + from_middle[1] * way[1] + length_m / 2
-    return along, from_middle[1] * way[0] - from_middle[0] * way[1]
 
 
 def _bridged(times: Any, speeds: Any) -> Any:
@@ -171,14 +149,14 @@ def _radii(accuracy_m: Any, times: Any) -> Any:
     return np.where(np.isfinite(radii) & (radii > 0), radii, UNKNOWN_ACCURACY_M)
 
 
-class _Track:
+class _Track(CrossedTrack):
     """A track laid along one gate."""
 
     def __init__(
         self, times: Any, along: Any, aside: Any, speeds: Any, radii: Any, marks: Any, u_mark_m: float
     ) -> None:
-        self.times, self.along, self.aside, self.speeds, self.radii = times, along, aside, speeds, radii
-        self.marks, self.length_m, self.u_mark_m = marks, float(marks[-1]), u_mark_m
+        super().__init__(times, along, aside, marks)
+        self.speeds, self.radii, self.u_mark_m = speeds, radii, u_mark_m
         steps = np.diff(times)
         self.gaps = steps > LARGEST_GAP_S
         if speeds is not None:
@@ -186,6 +164,7 @@ class _Track:
             # What is not known breaks the path; it is counted as nothing here and no pass reaches over it.
             self.path = np.append(0.0, np.cumsum(np.where(np.isfinite(travelled), travelled, 0.0)))
             self.breaks = self.gaps | ~np.isfinite(travelled)
+            self.speed_track = SpeedTrack(times, along, aside, speeds, self.path, self.breaks)
             self.helps = (np.abs(aside) <= WIDEST_M) & self._is_straight()
 
     def _is_straight(self) -> Any:
@@ -197,74 +176,53 @@ class _Track:
         return gone_m >= STRAIGHT * np.hypot(gone_m, self.aside[after] - self.aside[before])
 
     def passes(self) -> list[GatePass]:
-        rides = self._rides()
+        starts = self._standing_starts()
+        rides = [ride for ride in self.rides() if not any(_is_same(ride, start) for start in starts)]
         doubts = [self._doubts(ride) for ride in rides]
         windows = [self._window(ride) for ride in rides]
         helping = [w for w, doubted in zip(windows, doubts, strict=True) if w and PATH not in doubted]
-        return [
+        timed = [
             self._timed(ride, doubted, window, helping)
             for ride, doubted, window in zip(rides, doubts, windows, strict=True)
         ]
+        timed += [self._from_rest(start, helping) for start in starts]
+        return sorted(timed, key=lambda gate_pass: gate_pass.mark_s[0])
 
-    def _rides(self) -> list[_Ride]:
-        zone = np.where(self.along < 0, 0, np.where(self.along < self.length_m, 1, 2))
-        outside = np.flatnonzero(zone != 1)
-        through = np.flatnonzero(zone[outside[1:]] != zone[outside[:-1]])
-        rides = []
-        for place in through.tolist():
-            first, last = int(outside[place]), int(outside[place + 1])
-            is_out = bool(zone[first] == 0)
-            ends = (0.0, self.length_m) if is_out else (self.length_m, 0.0)
-            beside = [self._aside_at(row, mark_m) for row, mark_m in zip((first, last - 1), ends, strict=True)]
-            if max(beside) > WIDEST_M:
-                continue
-            mark_s = [
-                self._entry_s(first, ends[0]),
-                *(self._between_s(first, last, float(mark_m)) for mark_m in self._between(is_out)),
-                self._exit_s(last - 1, ends[1]),
-            ]
-            grows = all(later > earlier for earlier, later in itertools.pairwise(mark_s))
-            if grows and self.length_m / (mark_s[-1] - mark_s[0]) >= SLOWEST_MPS:
-                rides.append(_Ride(is_out, first, last, mark_s))
-        return rides
+    def _near_m(self) -> float:
+        """How near to a mark a machine may seem to stand that stands on it."""
+        return max(NEAREST_M, NEAR_IN_U * float(np.hypot(np.median(self.radii) / SHARE_WITHIN, self.u_mark_m)))
 
-    def _between(self, is_out: bool) -> Any:
-        return self.marks[1:-1] if is_out else self.marks[-2:0:-1]
+    def _standing_starts(self) -> list[StandingStart]:
+        return [] if self.speeds is None else standing_starts(self.speed_track, self.marks, self._near_m())
 
-    def _crosses(self, row: int, mark_m: float) -> bool:
-        """Whether the step from this row to the next crosses a mark."""
-        return bool((self.along[row] < mark_m) != (self.along[row + 1] < mark_m))
+    def _from_rest(self, start: StandingStart, helping: Sequence[slice]) -> GatePass:
+        ride = Ride(start.is_out, start.rest, start.last, start.mark_s)
+        duration_s = start.mark_s[-1] - start.mark_s[0]
+        u_m = self._difference_m(duration_s, start.is_out, slice(start.rest, start.last + 1), helping)
+        if u_m is None:
+            u_m = self._u_of_fixes_m(ride)
+        exit_mps = max(float(np.interp(start.mark_s[-1], self.times, self.speeds)), SLOWEST_MPS)
+        u_s = float(np.hypot(start.u_began_s, max(u_m, LEAST_U_M) / exit_mps))
+        return GatePass(start.is_out, tuple(start.mark_s), duration_s, u_s, True, (START,), True)
 
-    def _crossing_s(self, row: int, mark_m: float) -> float:
-        share = (mark_m - self.along[row]) / (self.along[row + 1] - self.along[row])
-        return float(self.times[row] + share * (self.times[row + 1] - self.times[row]))
-
-    def _aside_at(self, row: int, mark_m: float) -> float:
-        share = (mark_m - self.along[row]) / (self.along[row + 1] - self.along[row])
-        return abs(float(self.aside[row] + share * (self.aside[row + 1] - self.aside[row])))
-
-    # A slow machine's fixes may cross a mark to and fro. Its time is then t₁ − t₂ + t₃: as long was spent before it.
-    def _entry_s(self, row: int, mark_m: float) -> float:
-        crossings = [self._crossing_s(row, mark_m)]
-        while row > 0 and crossings[-1] - self.times[row - 1] <= LARGEST_GAP_S:
+    def _seems_from_rest(self, ride: Ride) -> bool:
+        """Whether fixes without a speed show the machine at rest by the first mark just before it."""
+        if self._has_speed(ride):
+            return False
+        mark_m, near_m = 0.0 if ride.is_out else self.length_m, self._near_m()
+        row = ride.first
+        while row >= 0 and self.times[ride.first] - self.times[row] <= SLOW_OVER_S and not self.gaps[row]:
+            before = int(np.searchsorted(self.times, self.times[row] - SLOW_OVER_S, side="right")) - 1
+            if before < 0 or self.gaps[before:row].any():
+                return False
+            gone_m = np.hypot(self.along[row] - self.along[before], self.aside[row] - self.aside[before])
+            is_slow = gone_m < SLOWEST_MPS * (self.times[row] - self.times[before])
+            if is_slow and abs(self.along[row] - mark_m) <= near_m:
+                return True
             row -= 1
-            if self._crosses(row, mark_m):
-                crossings.append(self._crossing_s(row, mark_m))
-        return _to_and_fro(crossings)
+        return False
 
-    def _exit_s(self, row: int, mark_m: float) -> float:
-        crossings = [self._crossing_s(row, mark_m)]
-        while row + 2 < self.times.size and self.times[row + 2] - crossings[-1] <= LARGEST_GAP_S:
-            row += 1
-            if self._crosses(row, mark_m):
-                crossings.append(self._crossing_s(row, mark_m))
-        return _to_and_fro(crossings)
-
-    def _between_s(self, first: int, last: int, mark_m: float) -> float:
-        rows = [row for row in range(first, last) if self._crosses(row, mark_m)]
-        return _to_and_fro([self._crossing_s(row, mark_m) for row in rows])
-
-    def _doubts(self, ride: _Ride) -> tuple[str, ...]:
+    def _doubts(self, ride: Ride) -> tuple[str, ...]:
         doubts = []
         # A step before and one behind, because "around" is more than between the marks.
         if self.gaps[max(ride.first - 1, 0) : ride.last + 1].any():
@@ -273,12 +231,14 @@ class _Track:
             doubts.append(PATH)
         if self._slowest_mps(ride) < SLOWEST_MPS:
             doubts.append(STOP)
+        if self._seems_from_rest(ride):
+            doubts.append(START)
         return tuple(doubts)
 
-    def _has_speed(self, ride: _Ride) -> bool:
+    def _has_speed(self, ride: Ride) -> bool:
         return self.speeds is not None and not self.breaks[ride.first : ride.last].any()
 
-    def _path_m(self, ride: _Ride) -> float:
+    def _path_m(self, ride: Ride) -> float:
         if self._has_speed(ride):
             ends = np.interp([ride.mark_s[0], ride.mark_s[-1]], self.times, self.path)
             return float(ends[1] - ends[0])
@@ -293,7 +253,7 @@ class _Track:
                 length_m, at = length_m + step_m, row
         return length_m
 
-    def _slowest_mps(self, ride: _Ride) -> float:
+    def _slowest_mps(self, ride: Ride) -> float:
         if self._has_speed(ride):
             inside = self.speeds[ride.first + 1 : ride.last]
             return float(inside.min(initial=np.inf))
@@ -308,7 +268,7 @@ class _Track:
                 slowest = min(slowest, float(gone_m / elapsed_s))
         return slowest
 
-    def _window(self, ride: _Ride) -> slice | None:
+    def _window(self, ride: Ride) -> slice | None:
         """The rows of a pass and up to 15 s around it, near the gate's line, without a break; None without speed."""
         if not self._has_speed(ride):
             return None
@@ -321,12 +281,15 @@ class _Track:
             last += 1
         return slice(first, last + 1)
 
-    def _timed(self, ride: _Ride, doubts: tuple[str, ...], window: slice | None, helping: Sequence[slice]) -> GatePass:
+    def _timed(self, ride: Ride, doubts: tuple[str, ...], window: slice | None, helping: Sequence[slice]) -> GatePass:
         by_path = self._by_path(ride, window) if window is not None else None
         if window is None or by_path is None:
             duration_s = ride.mark_s[-1] - ride.mark_s[0]
             u_s = self._u_of_fixes_m(ride) * duration_s / self.length_m
-            return GatePass(ride.is_out, tuple(ride.mark_s), duration_s, u_s, False, doubts)
+            if START in doubts:
+                # Nobody knows how slowly it passed the first mark.
+                u_s = float(np.hypot(u_s, self._u_of_fixes_m(ride) / SLOWEST_MPS))
+            return GatePass(ride.is_out, tuple(ride.mark_s), duration_s, u_s, False, doubts, START in doubts)
         mark_s = tuple((by_fixes + by_speed) / 2 for by_fixes, by_speed in zip(ride.mark_s, by_path, strict=True))
         duration_s = mark_s[-1] - mark_s[0]
         u_m = self._difference_m(duration_s, ride.is_out, window, helping)
@@ -339,7 +302,7 @@ class _Track:
         u_s = float(np.hypot(max(u_m, LEAST_U_M) * duration_s / self.length_m, u_place_s))
         return GatePass(ride.is_out, mark_s, duration_s, u_s, True, doubts)
 
-    def _u_of_fixes_m(self, ride: _Ride) -> float:
+    def _u_of_fixes_m(self, ride: Ride) -> float:
         radius_m = float(np.median(self.radii[ride.first : ride.last + 1]))
         return float(np.sqrt(2.0)) * radius_m / SHARE_WITHIN
 
@@ -348,7 +311,7 @@ class _Track:
         ridden = self.along[window] if is_out else -self.along[window]
         return ridden - self.path[window]
 
-    def _by_path(self, ride: _Ride, window: slice) -> list[float] | None:
+    def _by_path(self, ride: Ride, window: slice) -> list[float] | None:
         """T₂ at each mark: where the path, laid through the fixes around the pass, reaches it."""
         offset_m = float(self._apart_m(window, ride.is_out).mean())
         marks = self.marks if ride.is_out else -self.marks[::-1]
@@ -359,11 +322,7 @@ class _Track:
                 return None
             reached = int(np.searchsorted(self.path[window], target_m, side="right")) - 1
             row = window.start + min(reached, window.stop - window.start - 2)
-            step_s = float(self.times[row + 1] - self.times[row])
-            gain_mps2 = float(self.speeds[row + 1] - self.speeds[row]) / step_s
-            speed_mps, left_m = float(self.speeds[row]), target_m - float(self.path[row])
-            root = np.sqrt(max(speed_mps**2 + 2 * gain_mps2 * left_m, 0.0))
-            mark_s.append(float(self.times[row]) + (2 * left_m / (speed_mps + root) if left_m > 0 else 0.0))
+            mark_s.append(self.speed_track.reached_s(row, target_m))
         return mark_s
 
     def _difference_m(self, lag_s: float, is_out: bool, own: slice, helping: Sequence[slice]) -> float | None:
@@ -384,7 +343,7 @@ class _Track:
         return float(np.sqrt(squares / count)) if count >= FEWEST_PAIRS else None
 
 
-def _to_and_fro(crossings_s: list[float]) -> float:
-    """t₁ − t₂ + t₃ …: of an even number, the one farthest out does not count."""
-    counted = crossings_s[: len(crossings_s) - 1 + len(crossings_s) % 2]
-    return float(sum(crossing_s if place % 2 == 0 else -crossing_s for place, crossing_s in enumerate(counted)))
+def _is_same(ride: Ride, start: StandingStart) -> bool:
+    """Whether a ride by its crossings is one that began from rest."""
+    begins_before_its_end, ends_after_its_begin = ride.mark_s[0] < start.mark_s[-1], ride.mark_s[-1] > start.mark_s[0]
+    return ride.is_out is start.is_out and begins_before_its_end and ends_after_its_begin

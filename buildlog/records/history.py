@@ -124,7 +124,10 @@ class Difference(NamedTuple):
 
 
 class Event(NamedTuple):
-    """One change of a record, as its page shows it."""
+    """One change of a record, as its page shows it.
+
+    `by` is a name, or words where the change came with an archive: nobody here vouches for its name.
+    """
 
     change: Change
     at: Any
@@ -151,7 +154,7 @@ def events_of(record: Model, unit_system: str) -> list[Event]:
             Event(
                 version.revision.change,
                 version.revision.date_created,
-                user.get_username() if user is not None else "",
+                user.get_username() if user is not None else version.revision.comment,
                 differences,
             )
         )

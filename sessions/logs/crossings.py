@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from calc.crossings import GAP, MOST_RELATIVE_U, PATH, STOP, GatePass, gate_passes
+from calc.crossings import GAP, MOST_RELATIVE_U, PATH, START, STOP, GatePass, gate_passes
 from calc.geodesy import local_metres
 from sessions.logs.models import Log
 from sessions.logs.series import positions
@@ -23,8 +23,16 @@ DOUBTS = {
     GAP: "no position for more than 3 s near it",
     PATH: "ridden farther, or less far, than the gate is long",
     STOP: "nearly stood still within it",
+    START: "from rest on its first mark: a standing start, which counts for no speed, with its time from the first "
+    "movement as the receiver shows it",
     IMPRECISE: f"its speed is known to {100 * MOST_RELATIVE_U:.0f} % at best",
 }
+STANDING_START = "Standing start: timed from the first movement."
+"""Why such a pass does not count: its time is none of a flying pass."""
+BY_POSITIONS = (
+    "from rest near its first mark: a standing start, which counts for no speed; without the receiver's speed nobody "
+    "knows when it began"
+)
 
 SAME_PASS_S = 2.0
 DAY = timedelta(hours=24)
@@ -44,6 +52,8 @@ class Proposal:
     is_stored: bool
     doubts: tuple[str, ...] = ()
     """Why it may be no pass, in words; such a ride is offered, and not ticked."""
+    is_standing: bool = False
+    """Whether it is a standing start: kept with its time, and left out of every speed."""
 
     @property
     def key(self) -> str:
@@ -81,12 +91,22 @@ def proposals_of(log: Log, columns: Mapping[str, Any]) -> list[Proposal]:
             same = any(key == gate.pk and abs(time_s - began_s) < SAME_PASS_S for key, time_s in stored)
             splits = [float(mark_s - ride.mark_s[0]) for mark_s in ride.mark_s[1:-1]]
             direction = Pass.Direction.OUT if ride.is_out else Pass.Direction.BACK
-            doubts = [DOUBTS[doubt] for doubt in ride.doubts]
-            if ride.u_duration_s > MOST_RELATIVE_U * ride.duration_s:
+            doubts = [DOUBTS[doubt] for doubt in ride.doubts if doubt != START]
+            if ride.is_standing:
+                doubts.append(DOUBTS[START] if ride.uses_speed else BY_POSITIONS)
+            elif ride.u_duration_s > MOST_RELATIVE_U * ride.duration_s:
                 doubts.append(DOUBTS[IMPRECISE])
             proposals.append(
                 Proposal(
-                    gate, direction.value, began_s, ride.duration_s, ride.u_duration_s, splits, same, tuple(doubts)
+                    gate,
+                    direction.value,
+                    began_s,
+                    ride.duration_s,
+                    ride.u_duration_s,
+                    splits,
+                    same,
+                    tuple(doubts),
+                    ride.is_standing,
                 )
             )
     return sorted(proposals, key=lambda proposal: proposal.time_into_session_s)
@@ -128,7 +148,10 @@ def _own_speed(columns: Mapping[str, Any]) -> Any:
 
 
 def accept(log: Log, chosen: list[Proposal]) -> int:
-    """Store the chosen rides as passes; a ride that is stored as a pass already is skipped."""
+    """Store the chosen rides as passes; a ride that is stored as a pass already is skipped.
+
+    A standing start is stored as a pass that does not count, which says why.
+    """
     count = 0
     for proposal in chosen:
         if proposal.is_stored:
@@ -143,6 +166,8 @@ def accept(log: Log, chosen: list[Proposal]) -> int:
             u_duration_s=proposal.u_duration_s,
             split_times_s=proposal.split_times_s,
             time_into_session_s=proposal.time_into_session_s,
+            valid=not proposal.is_standing,
+            invalid_reason=STANDING_START if proposal.is_standing else "",
         )
         count += 1
     return count

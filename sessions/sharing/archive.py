@@ -1,21 +1,21 @@
 """Exporting everything of one machine into one file, and importing such a file.
 
 The file is a zip: `records.json` holds every record by kind, `tables/` the same as CSV for other
-programs, `photos/` the pictures, `logs/` the recordings as they came. Accounts and their names are not in it.
+programs, `photos/` the pictures, `logs/` the recordings as they came. Accounts are not in it; the
+history of the records has the names of those who changed them, as text.
 """
 
 from __future__ import annotations
 
 import json
+import re
 import uuid
 import zipfile
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from datetime import datetime
 from typing import IO, Any
 
 from django.core.exceptions import ValidationError
-from django.core.serializers.json import DjangoJSONEncoder
 from django.db import IntegrityError
 from django.db.models import Model
 
@@ -40,7 +40,8 @@ from sessions.outings.models import (
     VoiceNote,
 )
 from sessions.sharing.archive_files import NAMES, Later, add_files, take_picture, take_recording, take_sound
-from sessions.sharing.archive_records import records_of
+from sessions.sharing.archive_history import history_of, store_history
+from sessions.sharing.archive_records import FullPrecision, columns_of, kind_of, records_of
 from sessions.sharing.earlier_archives import sign_what_was_held
 
 FORMAT = 1
@@ -48,8 +49,8 @@ LARGEST_BYTES = 500 * 1024 * 1024
 LARGEST_UNPACKED_BYTES = 2 * 1024**3
 LARGEST_RECORDS_BYTES = 200 * 1024 * 1024
 MOST_FILES = 20_000
-LEFT_OUT = {"account", "made_by", "confirmed_by", "signed_by", "invented", "created_at"}
-"""Accounts stay private to an installation; the demo's marks are no part of a machine."""
+LONE_HALF = re.compile(r"\\u[dD][89a-fA-F]")
+"""Half of a character that takes two, as JSON can write it: alone it is no text, and cannot be stored."""
 
 
 class NotAnArchive(ValueError):
@@ -57,22 +58,6 @@ class NotAnArchive(ValueError):
 
 
 ORDER: tuple[type[Model], ...] = tuple(records_of(Vehicle()))
-
-
-def _kind(model: type[Model]) -> str:
-    return str(model._meta.model_name)
-
-
-def _columns(model: type[Model]) -> list[Any]:
-    columns = [column for column in model._meta.concrete_fields if column.name not in LEFT_OUT]
-    return sorted(columns, key=lambda column: column.name == "made_at")  # the last column, after what it is about
-
-
-class _FullPrecision(DjangoJSONEncoder):
-    """Times with microseconds: the framework cuts them to milliseconds, and a record must come back unchanged."""
-
-    def default(self, o: Any) -> Any:
-        return o.isoformat() if isinstance(o, datetime) else super().default(o)
 
 
 def _value(column: Any, record: Model) -> Any:
@@ -87,7 +72,7 @@ def export_machine(vehicle: Vehicle, target: IO[bytes]) -> None:
     with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as packed:
         everything = records_of(vehicle)
         for model, records_of_kind in everything.items():
-            columns = _columns(model)
+            columns = columns_of(model)
             names = [column.attname for column in columns]
             rows = []
             for record in records_of_kind:
@@ -95,11 +80,12 @@ def export_machine(vehicle: Vehicle, target: IO[bytes]) -> None:
                 if model is Modification:
                     row["answers"] = [answered.pk for answered in record.answers.all()]
                 rows.append(row)
-            records[_kind(model)] = rows
+            records[kind_of(model)] = rows
             packed.writestr(
-                f"tables/{_kind(model)}.csv", as_csv(names, ([row[name] for name in names] for row in rows))
+                f"tables/{kind_of(model)}.csv", as_csv(names, ([row[name] for name in names] for row in rows))
             )
-        packed.writestr("records.json", json.dumps(records, cls=_FullPrecision, ensure_ascii=False))
+        records["history"] = [entry for model, rows in everything.items() for entry in history_of(model, rows)]
+        packed.writestr("records.json", json.dumps(records, cls=FullPrecision, ensure_ascii=False))
         for model in NAMES:
             add_files(model, everything[model], packed)
 
@@ -141,12 +127,14 @@ def import_machine(file: IO[bytes], size: int) -> ImportResult:
             with stored_together() as put:
                 keys = _Keys()
                 for model in ORDER:
-                    rows = data.get(_kind(model), [])
+                    rows = data.get(kind_of(model), [])
                     if not isinstance(rows, list):
                         raise NotAnArchive(f"The list of {model._meta.verbose_name_plural} is damaged.")
                     _store(model, rows, keys, result, packed, put)
                 if "signoff" not in data and result.total:
                     sign_what_was_held(data, keys.known)
+                if (changes := store_history(data.get("history", []), keys.stored_now, keys.known, result.notes)) > 0:
+                    result.stored["changes in their history"] = changes
         except IntegrityError:
             raise NotAnArchive("Its records contradict each other or those here, so nothing was stored.") from None
     vehicles = data.get("vehicle") or [{}]
@@ -166,6 +154,11 @@ def _records(packed: zipfile.ZipFile) -> dict[str, Any]:
         raise NotAnArchive("This zip is packed or locked in a way that cannot be read here.") from None
     if r"\u0000" in text:
         raise NotAnArchive("One of its texts holds a zero byte, which cannot be stored.")
+    if LONE_HALF.search(text):
+        try:
+            json.dumps(data, ensure_ascii=False).encode()
+        except UnicodeEncodeError:
+            raise NotAnArchive("One of its texts holds half a character, which cannot be stored.") from None
     if not isinstance(data, dict) or data.get("firnlog") != "machine":
         raise NotAnArchive("This zip is not the archive of a machine.")
     if data.get("format") != FORMAT:
@@ -178,9 +171,13 @@ class _Keys:
 
     def __init__(self) -> None:
         self._stored_keys: dict[tuple[type[Model], str], Any] = {}
+        self.stored_now: set[tuple[str, str]] = set()
+        """Kinds and keys of the records that this import stored; the others keep the history that they have here."""
 
-    def add(self, model: type[Model], key: str, stored_key: Any) -> None:
+    def add(self, model: type[Model], key: str, stored_key: Any, is_new: bool = False) -> None:
         self._stored_keys[model, key] = stored_key
+        if is_new:
+            self.stored_now.add((kind_of(model), key))
 
     def known(self, model: type[Model], key: str) -> Any:
         return self._stored_keys.get((model, key))
@@ -229,14 +226,14 @@ def _store(
             continue
         if model is Log and not take_recording(record, packed, put, result.notes, where, later):
             continue
-        keys.add(model, key, record.pk)
+        keys.add(model, key, record.pk, is_new=True)
         pending.append(record)
         if model is Modification:
             links.append((record, [keys.known(Failure, str(failure_key)) for failure_key in row.get("answers") or []]))
         if model in STORED_SINGLY:
             model._default_manager.bulk_create([record])
     if model not in STORED_SINGLY:
-        model._default_manager.bulk_create(pending)
+        _store_with_their_times(model, pending)
     for log, layout, mapping in later:
         ask_for(log, layout, mapping)
     for modification, failure_keys in links:
@@ -248,6 +245,22 @@ def _store(
         )
     if pending:
         result.stored[str(model._meta.verbose_name_plural)] = len(pending)
+
+
+def _store_with_their_times(model: type[Model], records: list[Any]) -> None:
+    """Store records with the moments that the file gives, also where a new record gets that of its storing."""
+    stamped = [column.attname for column in columns_of(model) if getattr(column, "auto_now_add", False)]
+    moments = [[getattr(record, name) for name in stamped] for record in records]
+    model._default_manager.bulk_create(records)
+    late = []
+    for record, of_record in zip(records, moments, strict=True):
+        known = {name: moment for name, moment in zip(stamped, of_record, strict=True) if moment is not None}
+        for name, moment in known.items():
+            setattr(record, name, moment)
+        if known:
+            late.append(record)
+    if late:
+        model._default_manager.bulk_update(late, stamped, batch_size=500)
 
 
 def _good_keys(model: type[Model], rows: Iterable[Any]) -> list[Any]:
@@ -283,7 +296,7 @@ def _twin(model: type[Model], row: dict[str, Any], keys: _Keys) -> Any:
 def _make(model: type[Model], row: dict[str, Any], keys: _Keys, where: str) -> Any:
     """A validated record from a row of the file; None for a row of a record that was stored already."""
     values = {}
-    for column in _columns(model):
+    for column in columns_of(model):
         value = row.get(column.attname)
         if column.is_relation and value is not None:
             stored_key = keys.known(column.related_model, str(value))

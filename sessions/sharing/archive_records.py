@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Any
 
+from django.core.serializers.json import DjangoJSONEncoder
 from django.db.models import Model, Q, QuerySet
 
 from buildlog.failures.models import (
@@ -39,6 +41,26 @@ from sessions.outings.models import (
     VoiceNote,
 )
 from sessions.trials.models import Trial
+
+LEFT_OUT = {"account", "made_by", "confirmed_by", "signed_by", "invented", "created_at"}
+"""Accounts stay private to an installation; the demo's marks are no part of a machine."""
+
+
+class FullPrecision(DjangoJSONEncoder):
+    """Times with microseconds: the framework cuts them to milliseconds, and a record must come back unchanged."""
+
+    def default(self, o: Any) -> Any:
+        return o.isoformat() if isinstance(o, datetime) else super().default(o)
+
+
+def kind_of(model: type[Model]) -> str:
+    return str(model._meta.model_name)
+
+
+def columns_of(model: type[Model]) -> list[Any]:
+    """The columns of a kind that the archive has, in its order."""
+    columns = [column for column in model._meta.concrete_fields if column.name not in LEFT_OUT]
+    return sorted(columns, key=lambda column: column.name == "made_at")  # the last column, after what it is about
 
 
 def records_of(vehicle: Vehicle) -> dict[type[Model], QuerySet[Any]]:

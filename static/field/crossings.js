@@ -1,9 +1,12 @@
-// Passes through a gate, found in a satellite track. The same method as calc/crossings.py, which explains it; both are
-// held together by rides in test_crossings_agree.py. Pure functions.
+// Passes through a gate, found in a satellite track. The same method as calc/crossings.py, gate_rides.py and
+// standing_starts.py, which explain it; both are held together by rides in test_crossings_agree.py. Pure functions.
 
 const LARGEST_GAP_S = 3;
 const WIDEST_M = 12;
 const SLOWEST_MPS = 0.7;
+const REST_S = 3;
+const NEAREST_M = 3;
+const NEAR_IN_U = 2.5;
 const AROUND_S = 15;
 const [COURSE_M, STRAIGHT] = [20, 0.9];
 const SLOW_OVER_S = 5;
@@ -100,9 +103,109 @@ class Track {
   }
 
   passes() {
-    const rides = this.rides().map((ride) => ({ ...ride, doubts: this.doubtsOf(ride), window: this.windowOf(ride) }));
+    const starts = this.standingStarts();
+    const ends = ({ mark_s }) => [mark_s[0], mark_s[mark_s.length - 1]];
+    const isSame = (ride, start) => ride.is_out === start.is_out && ends(ride)[0] < ends(start)[1] && ends(ride)[1] > ends(start)[0];
+    const crossed = this.rides().filter((ride) => !starts.some((start) => isSame(ride, start)));
+    const rides = crossed.map((ride) => ({ ...ride, doubts: this.doubtsOf(ride), window: this.windowOf(ride) }));
     const helping = rides.filter(({ window, doubts }) => window && !doubts.includes("path")).map(({ window }) => window);
-    return rides.map((ride) => this.timed(ride, helping));
+    const timed = [...rides.map((ride) => this.timed(ride, helping)), ...starts.map((start) => this.timedFromRest(start, helping))];
+    return timed.sort((first, other) => first.mark_s[0] - other.mark_s[0]);
+  }
+
+  nearMetres() {
+    return Math.max(NEAREST_M, NEAR_IN_U * Math.hypot(median(this.radii) / SHARE_WITHIN, this.u_mark_m));
+  }
+
+  standingStarts() {
+    const starts = new Map();
+    if (!this.speeds) return [];
+    for (const is_out of [true, false]) {
+      const ridden = is_out ? this.along : this.along.map((at_m) => this.length_m - at_m);
+      const distances = is_out ? this.marks : [...this.marks].reverse().map((mark_m) => this.length_m - mark_m);
+      for (let row = 0; row + 1 < ridden.length; row += 1) {
+        if (!(ridden[row] < this.length_m && ridden[row + 1] >= this.length_m)) continue;
+        const start = this.startOf(ridden, row, distances);
+        const key = start && `${is_out}/${start.first}`;
+        if (start && !starts.has(key)) starts.set(key, { is_out, last: row + 1, ...start });
+      }
+    }
+    return [...starts.values()].sort((first, other) => first.mark_s[0] - other.mark_s[0]);
+  }
+
+  // The last row at rest before a crossing of the last mark, the times at the marks, and u of the first.
+  startOf(ridden, row, distances) {
+    const { times, speeds, path, breaks } = this;
+    let rest = row + 1;
+    while (rest > 0 && speeds[rest] !== null && speeds[rest] >= SLOWEST_MPS && !breaks[rest - 1]) rest -= 1;
+    const begun = firstAt(times, times[rest] - REST_S, true) - 1;
+    if (speeds[rest] === null || speeds[rest] >= SLOWEST_MPS || rest >= row || begun < 0 || breaks.slice(begun, rest).some(Boolean)) return null;
+    if (path[rest] - path[begun] > SLOWEST_MPS * (times[rest] - times[begun])) return null;
+    const share = (this.length_m - ridden[row]) / (ridden[row + 1] - ridden[row]);
+    const aside_m = this.aside[row] + share * (this.aside[row + 1] - this.aside[row]);
+    const stood_m = mean(ridden.slice(begun, rest + 1));
+    const stood_aside_m = mean(this.aside.slice(begun, rest + 1));
+    if (Math.abs(stood_m) > this.nearMetres() || Math.max(Math.abs(stood_aside_m), Math.abs(aside_m)) > WIDEST_M) return null;
+    const [began_s, u_began_s] = this.firstMovement(rest, begun);
+    const from_m = path[rest + 1] - (speeds[rest + 1] * (times[rest + 1] - began_s)) / 2;
+    const gone_m = path[row] + share * (path[row + 1] - path[row]) - from_m;
+    if (Math.abs(gone_m - this.length_m) > WIDEST_M) return null;
+    const mark_s = [began_s];
+    for (const distance_m of distances.slice(1)) {
+      const reached = firstAt(path, from_m + distance_m, true) - 1;
+      if (reached >= times.length - 1 || breaks.slice(rest, reached + 1).some(Boolean)) return null;
+      mark_s.push(this.reachedTime(reached, from_m + distance_m));
+    }
+    const grows = mark_s.every((at_s, index) => index === 0 || at_s > mark_s[index - 1]);
+    return grows ? { first: rest, mark_s, u_began_s } : null;
+  }
+
+  firstMovement(rest, begun) {
+    const [at_rest_s, moving_s, next_s] = this.times.slice(rest, rest + 3);
+    const [speed_mps, next_mps] = this.speeds.slice(rest + 1, rest + 3);
+    let began_s = at_rest_s;
+    if (next_mps > speed_mps) {
+      const extrapolated_s = moving_s - (speed_mps * (next_s - moving_s)) / (next_mps - speed_mps);
+      began_s = Math.min(Math.max(extrapolated_s, this.times[begun]), moving_s);
+    }
+    return [began_s, (moving_s - Math.min(began_s, at_rest_s)) / Math.sqrt(12)];
+  }
+
+  timedFromRest(start, helping) {
+    const { is_out, first, last, mark_s, u_began_s } = start;
+    const ended_s = mark_s[mark_s.length - 1];
+    const duration_s = ended_s - mark_s[0];
+    const u_m = this.difference(duration_s, is_out, { first, last }, helping) ?? this.uncertaintyOfFixes(start);
+    const exit_mps = Math.max(SLOWEST_MPS, drawn(ended_s, this.times, this.speeds.map((speed) => speed ?? NaN)));
+    const u_duration_s = Math.hypot(u_began_s, Math.max(u_m, LEAST_U_M) / exit_mps);
+    return { is_out, mark_s, duration_s, u_duration_s, uses_speed: true, doubts: ["start"], is_standing: true };
+  }
+
+  // Whether fixes without a speed show the machine at rest by the first mark just before it.
+  seemsFromRest(ride) {
+    if (this.hasSpeed(ride)) return false;
+    const [mark_m, near_m] = [ride.is_out ? 0 : this.length_m, this.nearMetres()];
+    for (let row = ride.first; row >= 0 && this.times[ride.first] - this.times[row] <= SLOW_OVER_S && !this.gaps[row]; row -= 1) {
+      const before = firstAt(this.times, this.times[row] - SLOW_OVER_S, true) - 1;
+      if (before < 0 || this.gaps.slice(before, row).some(Boolean)) return false;
+      const gone_m = Math.hypot(this.along[row] - this.along[before], this.aside[row] - this.aside[before]);
+      const is_slow = gone_m < SLOWEST_MPS * (this.times[row] - this.times[before]);
+      if (is_slow && Math.abs(this.along[row] - mark_m) <= near_m) return true;
+    }
+    return false;
+  }
+
+  uncertaintyOfFixes({ first, last }) {
+    return (Math.SQRT2 * median(this.radii.slice(first, last + 1))) / SHARE_WITHIN;
+  }
+
+  // When the path since a row is at a length that it reaches before the next, at a steady gain of speed.
+  reachedTime(row, target_m) {
+    const step_s = this.times[row + 1] - this.times[row];
+    const gain_mps2 = (this.speeds[row + 1] - this.speeds[row]) / step_s;
+    const left_m = target_m - this.path[row];
+    const root = Math.sqrt(Math.max(this.speeds[row] ** 2 + 2 * gain_mps2 * left_m, 0));
+    return this.times[row] + (left_m > 0 ? (2 * left_m) / (this.speeds[row] + root) : 0);
   }
 
   rides() {
@@ -174,6 +277,7 @@ class Track {
     if (this.gaps.slice(Math.max(ride.first - 1, 0), ride.last + 1).some(Boolean)) doubts.push("gap");
     if (Math.abs(this.pathLength(ride) - this.length_m) > WIDEST_M) doubts.push("path");
     if (this.slowest(ride) < SLOWEST_MPS) doubts.push("stop");
+    if (this.seemsFromRest(ride)) doubts.push("start");
     return doubts;
   }
 
@@ -220,10 +324,13 @@ class Track {
   timed(ride, helping) {
     const { is_out, doubts, window } = ride;
     const by_path = window && this.byPath(ride);
-    const u_fixes_m = (Math.SQRT2 * median(this.radii.slice(ride.first, ride.last + 1))) / SHARE_WITHIN;
+    const u_fixes_m = this.uncertaintyOfFixes(ride);
+    const is_standing = doubts.includes("start");
     if (!by_path) {
       const duration_s = ride.mark_s[ride.mark_s.length - 1] - ride.mark_s[0];
-      return { is_out, mark_s: ride.mark_s, duration_s, u_duration_s: (u_fixes_m * duration_s) / this.length_m, uses_speed: false, doubts };
+      // Nobody knows how slowly a ride from rest passed the first mark.
+      const u_duration_s = Math.hypot((u_fixes_m * duration_s) / this.length_m, is_standing ? u_fixes_m / SLOWEST_MPS : 0);
+      return { is_out, mark_s: ride.mark_s, duration_s, u_duration_s, uses_speed: false, doubts, is_standing };
     }
     const mark_s = ride.mark_s.map((by_fixes, index) => (by_fixes + by_path[index]) / 2);
     const [began_s, ended_s] = [mark_s[0], mark_s[mark_s.length - 1]];
@@ -232,7 +339,7 @@ class Track {
     const [entry_mps, exit_mps] = [began_s, ended_s].map((at_s) => Math.max(SLOWEST_MPS, drawn(at_s, this.times, this.speeds.map((speed) => speed ?? NaN))));
     const u_place_s = Math.hypot(u_fixes_m / Math.SQRT2, this.u_mark_m) * Math.abs(1 / exit_mps - 1 / entry_mps);
     const u_duration_s = Math.hypot((Math.max(u_m, LEAST_U_M) * duration_s) / this.length_m, u_place_s);
-    return { is_out, mark_s, duration_s, u_duration_s, uses_speed: true, doubts };
+    return { is_out, mark_s, duration_s, u_duration_s, uses_speed: true, doubts, is_standing: false };
   }
 
   apart({ first, last }, is_out) {
@@ -250,11 +357,7 @@ class Track {
       if (!(this.path[window.first] <= target_m && target_m <= this.path[window.last])) return null;
       const reached = firstAt(this.path.slice(window.first, window.last + 1), target_m, true) - 1;
       const row = window.first + Math.min(reached, window.last - window.first - 1);
-      const step_s = this.times[row + 1] - this.times[row];
-      const gain_mps2 = (this.speeds[row + 1] - this.speeds[row]) / step_s;
-      const left_m = target_m - this.path[row];
-      const root = Math.sqrt(Math.max(this.speeds[row] ** 2 + 2 * gain_mps2 * left_m, 0));
-      mark_s.push(this.times[row] + (left_m > 0 ? (2 * left_m) / (this.speeds[row] + root) : 0));
+      mark_s.push(this.reachedTime(row, target_m));
     }
     return mark_s;
   }
@@ -277,7 +380,7 @@ class Track {
   }
 }
 
-// Every ride through a gate, in order of time: {is_out, mark_s, duration_s, u_duration_s, uses_speed, doubts}.
+// Every ride through a gate, in order of time: {is_out, mark_s, duration_s, u_duration_s, uses_speed, doubts, is_standing}.
 export function gatePasses(track) {
   return track.time_s.length < 2 ? [] : new Track(track).passes();
 }

@@ -4,7 +4,7 @@
 import { gatePasses, localPlane } from "./crossings.js";
 import { button, el, feel, say } from "./elements.js";
 import { written } from "./numbers.js";
-import { addPass, current, gatesOf, passSpeed, reference, setWay } from "./outing.js";
+import { addPass, current, gatesOf, passSpeed, reference, setWay, STANDING_START } from "./outing.js";
 import { speak, tone } from "./sound.js";
 import { meta } from "./store.js";
 
@@ -15,7 +15,7 @@ const SAME_S = 3;
 // A quarter of an hour and more at one a second.
 const MOST_FIXES = 1200;
 const WORST_ACCURACY_M = 25;
-const DOUBTS = { gap: "positions are missing around it", path: "it was not ridden straight from mark to mark", stop: "the machine nearly stood" };
+const DOUBTS = { gap: "positions are missing around it", path: "it was not ridden straight from mark to mark", stop: "the machine nearly stood", start: "it began from rest on the first mark" };
 
 const trail = { id: null, fixes: [] };
 
@@ -102,6 +102,12 @@ async function take(app, outing, gate, pass) {
     gate: gate.id, direction, method: "satellite", duration_s: pass.duration_s, u_duration_s: pass.u_duration_s,
     split_times_s: pass.mark_s.slice(1, -1).map((at_s) => at_s - began_s), frames_per_s: null,
   };
+  if (pass.is_standing) {
+    await addPass(outing, measured, began_s, STANDING_START, { rides });
+    say("A standing start, by satellite: kept with its time, and left out of every speed. Saved on this phone.");
+    await app.refresh();
+    return;
+  }
   await addPass(outing, measured, began_s, "", { rides });
   const speed = passSpeed(outing, measured);
   const { units } = reference.data;
@@ -124,7 +130,7 @@ export function doubtfulPasses(app, outing) {
     return el("section", { class: "notice doubtful-pass" },
       el("p", {}, `A pass through ${gate.name}, ${doubtful.is_out ? "out" : "back"}, ${written(doubtful.duration_s, "duration", units, doubtful.u_duration_s)}? In doubt: ${why}.`),
       el("div", { class: "row" },
-        button("It was a pass", async () => { await take(app, await current(), gate, doubtful); await app.render(); }),
+        button(doubtful.is_standing ? "It was a standing start" : "It was a pass", async () => { await take(app, await current(), gate, doubtful); await app.render(); }),
         button("It was none", async () => {
           const now = await current();
           await setWay(now, { rides: now.rides.map((other) => (other.doubtful && other.began_s === ride.began_s ? { gate: ride.gate, began_s: ride.began_s } : other)) });

@@ -62,7 +62,12 @@ export function pressUncertainty(outing) {
   return revisionOf(outing)?.assumptions.u_press_s ?? 0.1;
 }
 
+// Why a pass from rest does not count, as the server words it (sessions/logs/crossings.py).
+export const STANDING_START = "Standing start: timed from the first movement.";
+export const isStandingStart = (pass) => pass.invalid_reason === STANDING_START;
+
 export function passSpeed(outing, pass) {
+  if (isStandingStart(pass)) return null;
   const gate = gatesOf(outing).find((candidate) => candidate.id === pass.gate);
   if (!gate) return null;
   // A speed through a gate that is known less well than this is not shown.
@@ -95,7 +100,7 @@ export async function addPass(outing, measured, began_s, reason = "", noted = {}
   const words = `Pass ${outing.passes.length + 1}, ${measured.duration_s.toFixed(2)} s`;
   await keep([{ id, kind: "passes", session: outing.id, needs: [outing.id, measured.gate], payload, words }], {
     outing: [outing.id, (page) => {
-      page.passes.push({ id, words, ...payload, ...(reason ? { timeless: true } : {}) });
+      page.passes.push({ id, words, ...payload, ...(reason && reason !== STANDING_START ? { timeless: true } : {}) });
       page.direction = otherWay(measured.direction);
       page.gate = measured.gate;
       Object.assign(page, noted);

@@ -6,7 +6,7 @@ import { button, el, link } from "./elements.js";
 import { doubtfulPasses, handsFreeWords } from "./hands_free.js";
 import { marking } from "./marking.js";
 import { decimalsFor, lengthOfTime, written } from "./numbers.js";
-import { energyState, gatesOf, passSpeed, reference, setWay } from "./outing.js";
+import { energyState, gatesOf, isStandingStart, passSpeed, reference, setWay } from "./outing.js";
 import { speak, tone } from "./sound.js";
 import { isRunning, speedNow_mps, startTrack } from "./track.js";
 
@@ -105,7 +105,7 @@ function figures(outing) {
       big("Speed", speed === null ? "–" : speed.toFixed(0), speed_unit, mps === null ? (isRunning() ? "none given now" : "the track is off") : ""),
       big("Last reading, min ago", read ? sinceReading(since_s) : "–", "", read ? "" : "no charge read"),
       big(last ? `Pass ${outing.passes.length}, ${last.direction}` : "Last pass", passed === null ? "–" : passed.toFixed(Math.max(0, Math.min(2, decimalsFor(spread)))), pass_unit,
-        of_last ? `± ${spread.toPrecision(2)}` : last?.timeless ? "not timed" : "none yet")),
+        of_last ? `± ${spread.toPrecision(2)}` : last?.timeless ? "not timed" : last && isStandingStart(last) ? "standing start" : "none yet")),
     handsFreeWords(outing, isRunning()) && el("p", { class: "quiet small", id: "hands-free" }, handsFreeWords(outing, isRunning())),
     asleep && el("p", { class: "caution small", id: "asleep" }, `${asleep} A locked phone gives no positions and makes no sound.`));
 }

@@ -5,7 +5,7 @@ import { button, el, feel, link, say } from "./elements.js";
 import { doubtfulPasses, handsFreeGates } from "./hands_free.js";
 import { marking } from "./marking.js";
 import { readQuantity, written } from "./numbers.js";
-import { addGate, bothWays, gatesOf, otherWay, passFromVideo, passSpeed, reference, setWay, strike } from "./outing.js";
+import { addGate, bothWays, gatesOf, isStandingStart, otherWay, passFromVideo, passSpeed, reference, setWay, strike } from "./outing.js";
 
 export async function passScreen(app, outing) {
   const gates = gatesOf(outing);
@@ -52,13 +52,14 @@ function result(app, outing, pass, units) {
       say(app.notSaved(error), { wrong: true });
     }
   });
-  return el("section", { class: pass.valid || pass.timeless ? "result" : "result struck", "aria-live": "polite" },
+  return el("section", { class: pass.valid || pass.timeless || isStandingStart(pass) ? "result" : "result struck", "aria-live": "polite" },
     el("p", { class: "figure", id: "speed" }, speed ? written(speed.value, "speed", units, speed.u) : "no speed"),
     el("p", {}, pass.timeless ? `${which}, does not count: ${pass.invalid_reason}`
+      : isStandingStart(pass) ? `${which}, ${written(pass.duration_s, "duration", units, pass.u_duration_s)}: a standing start, which counts for no speed.`
       : `${which}: ${speed ? written(pass.duration_s, "duration", units, speed.u_duration_s) : ""}. ` +
         `± is twice the standard uncertainty, ${{ video: "of frames", satellite: "by satellite" }[pass.method] ?? "with the thumb's"} and the gate's.`),
     both && el("p", { id: "both-ways" }, el("strong", {}, written(both.value, "speed", units, both.u)), ` mean of both ways, passes ${outing.passes.length - 1} and ${outing.passes.length}.`),
-    pass.timeless ? null : el("div", { class: "row" }, strikes));
+    pass.timeless || isStandingStart(pass) ? null : el("div", { class: "row" }, strikes));
 }
 
 export async function videoScreen(app, outing) {

@@ -8,6 +8,7 @@ import pytest
 from playwright.sync_api import expect
 
 from buildlog.hosting.module_bundle import minified
+from buildlog.storage.durable_files import locked
 from tests import migrated_databases
 
 # On a busy machine a page takes longer than the five seconds that are waited otherwise.
@@ -115,13 +116,16 @@ def photograph_phone():
 
 
 @pytest.fixture(scope="session")
-def filled_installation(tmp_path_factory, migrated):
-    """The data folder of an installation with a little in it, to be copied by each test."""
+def filled_installation(folder_of_the_run, migrated):
+    """The data folder of an installation with a little in it, made once for all workers, to be copied by each test."""
     from tests.browser.installation import Installation
 
-    folder = tmp_path_factory.mktemp("filled")
-    migrated_databases.lay_down(migrated, folder)
-    Installation(folder).fill()
+    folder, part = folder_of_the_run / "filled", folder_of_the_run / "filled.part"
+    with locked(folder_of_the_run / "filled.lock", wait=True):
+        if not folder.exists():
+            migrated_databases.lay_down(migrated, part)
+            Installation(part).fill()
+            part.rename(folder)
     return folder
 
 

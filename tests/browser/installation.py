@@ -50,6 +50,9 @@ for account in Account.objects.all():
     cookie = visitor.cookies[settings.SESSION_COOKIE_NAME]
     sign_ins[account.username] = dict(name=cookie.key, value=cookie.value)
 Path(os.environ["BUILDLOG_DATA_DIR"], "sign-ins.json").write_text(json.dumps(sign_ins))
+
+from buildlog.hosting.static_files import collect_once
+collect_once(settings.DATA, print)
 """
 
 
@@ -82,11 +85,16 @@ class Installation:
 
     @classmethod
     def copy_of(cls, filled, folder, **settings):
-        shutil.copytree(filled, folder)
+        """On a copy of a filled folder. Collected static files are linked: nobody changes them."""
+
+        def copy(source, target):
+            return (os.link if "/static-" in source else shutil.copy2)(source, target)
+
+        shutil.copytree(filled, folder, copy_function=copy)
         return cls(folder, **settings)
 
     def fill(self):
-        """Put the records into its database, which is up to date."""
+        """Put the records into its database, which is up to date, and collect the static files."""
         command = [sys.executable, "manage.py", "shell", "--verbosity=0", "-c", FILL]
         subprocess.run(command, cwd=self.project, env=self.environment(), check=True, stdout=subprocess.DEVNULL)
 
@@ -96,7 +104,7 @@ class Installation:
             command, cwd=self.project, env=self.environment(), start_new_session=True,
             stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
         )  # fmt: skip
-        for _ in range(300):
+        for _ in range(900):
             try:
                 urllib.request.urlopen(self.url + "/field/", timeout=1).read()
                 return self

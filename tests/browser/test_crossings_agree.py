@@ -7,7 +7,7 @@ import pytest
 
 from calc.crossings import gate_passes
 from calc.geodesy import local_metres
-from tests.simulations.satellite_rides import GATE_M, Regime, draw_ride
+from tests.simulations.satellite_rides import GATE_M, Regime, draw_ride, draw_standing_start
 
 REGIMES = [Regime(speed, gives) for gives in (True, False) for speed in (3.0, 10.0, 25.0)]
 
@@ -28,8 +28,8 @@ def found_by_both(script, track):
     in_script = script("(track) => crossings.gatePasses(track)", track)
     assert len(in_script) == len(in_python)
     for one, other in zip(in_script, in_python, strict=True):
-        assert (one["is_out"], tuple(one["doubts"]), one["uses_speed"]) == (
-            other.is_out, other.doubts, other.uses_speed
+        assert (one["is_out"], tuple(one["doubts"]), one["uses_speed"], one["is_standing"]) == (
+            other.is_out, other.doubts, other.uses_speed, other.is_standing
         )  # fmt: skip
         assert one["mark_s"] == pytest.approx(other.mark_s, abs=1e-6)
         assert one["u_duration_s"] == pytest.approx(other.u_duration_s, rel=1e-6)
@@ -66,6 +66,15 @@ def test_both_doubt_and_bridge_the_same_gaps(script, gives_speed):
     assert any("gap" in one.doubts for one in gate_passes(**track))
 
 
+@pytest.mark.parametrize("gives_speed", [True, False])
+@pytest.mark.parametrize("seed", range(3))
+def test_both_find_the_same_standing_starts(script, gives_speed, seed):
+    ride = draw_standing_start(1.5, 12.0, gives_speed, 700 + seed)
+    passes = found_by_both(script, as_track(ride))
+    if gives_speed:
+        assert [gate_pass.is_standing for gate_pass in passes] == [True]
+
+
 def test_both_lay_the_same_plane(script):
     latitudes, longitudes = [61.05, 61.052, 61.049], [24.9, 24.903, 24.88]
     plane = local_metres(latitudes, longitudes)
@@ -84,8 +93,9 @@ def test_the_constants_are_those_of_the_server():
     import re
     from pathlib import Path
 
-    from calc import crossings
+    from calc import crossings, gate_rides, standing_starts
 
     source = (Path(__file__).parents[2] / "static/field/crossings.js").read_text()
     for name, value in re.findall(r"const ([A-Z_]+) = ([\d.]+);", source):
-        assert getattr(crossings, name) == float(value), name
+        values = {getattr(module, name) for module in (crossings, gate_rides, standing_starts) if hasattr(module, name)}
+        assert values == {float(value)}, name

@@ -132,3 +132,29 @@ def test_a_mark_far_from_the_tape_is_questioned(rider):
     rider.start_session()
     marks_are_set(rider, ends=((0.0, 0.0), (170.0, 0.0)))
     expect(rider.page.locator("#odd")).to_contain_text("too far from the tape")
+
+
+def test_a_standing_start_is_offered_and_kept_without_a_speed(rider, installation, photograph_phone):
+    rider.start_session()
+    marks_are_set(rider)
+    rider.page.get_by_role("button", name="Save both marks").click()
+    rider.page.wait_for_selector("#instrument")
+    for second in range(55):
+        moving_s = max(second - 12, 0)
+        gone_m = moving_s**2 if moving_s < 6 else 36 + 12 * (moving_s - 6)
+        give(rider, gone_m, 0.0, 3.0, min(2.0 * moving_s, 12.0))
+    rider.page.clock.resume()
+    rider.to("Board").to("Time a pass")
+    expect(rider.page.locator(".doubtful-pass")).to_contain_text("it began from rest on the first mark")
+    photograph_phone(rider, "standing-start")
+    assert installation.count("test_sessions_pass") == 0
+    rider.page.get_by_role("button", name="It was a standing start").click()
+    installation.comes_to("test_sessions_pass", 1)
+    [(valid, reason, duration_s)] = installation.rows("test_sessions_pass", "valid, invalid_reason, duration_s")
+    assert (valid, reason) == (0, "Standing start: timed from the first movement.")
+    # By hand: 36 m in 6 s, the other 64 m at 12 m/s.
+    assert abs(duration_s - (6 + 64 / 12)) < 0.1
+    rider.page.evaluate("() => { location.hash = 'logged'; }")
+    row = rider.page.locator("li", has_text="Pass 1")
+    expect(row).to_contain_text("does not count: Standing start")
+    expect(row).not_to_contain_text("km/h")

@@ -83,7 +83,8 @@ def test_paper_shows_nothing_to_press(page, live_server, season, logged, photogr
         "machine": machine, "revision": revision, "report": f"{revision}report/", "session": logged.get_absolute_url(),
         "failure": Failure.objects.first().get_absolute_url(), "bench": f"{machine}bench/", "compare": "/compare/",
         "season": f"{machine}season/", "logs": f"/sessions/{logged.pk}/recordings/",
-        "log": Log.objects.get().get_absolute_url(), "difference": f"{machine}difference/?from=3&to=4",
+        "log": Log.objects.get(session=logged, name="ride.csv").get_absolute_url(),
+        "difference": f"{machine}difference/?from=3&to=4",
         "help": "/help/installation/",
     }  # fmt: skip
     for name, address in pages.items():

@@ -166,6 +166,75 @@ def test_an_unknown_accuracy_is_not_taken_as_a_good_one():
     assert unknown == bad > good
 
 
+def from_rest(at_m=0.0, before=(), gain_mps2=2.0, top_mps=12.0):
+    """Rides `before` (places at 1 s), stands 10 s at a place, then gains speed evenly: times, east, north, speeds."""
+    moving_s = np.maximum(np.arange(40.0) - 10.0, 0.0)
+    even_s = top_mps / gain_mps2
+    gaining_m = gain_mps2 * np.minimum(moving_s, even_s) ** 2 / 2
+    east_m = np.append(before, at_m + gaining_m + top_mps * np.maximum(moving_s - even_s, 0.0))
+    speed_mps = np.append(np.full(len(before), 5.0), np.minimum(gain_mps2 * moving_s, top_mps))
+    return np.arange(float(east_m.size)), east_m, np.zeros(east_m.size), speed_mps
+
+
+AFTER_EVEN_GAIN_S = 6.0 + 64.0 / 12.0
+"""100 m from rest at 2 m/s² to 12 m/s: 36 m in 6 s, the rest at 12 m/s."""
+
+
+@pytest.mark.parametrize(
+    "before",
+    [(), (-15.0, -10.0, -5.0), (115.0, 110.0, 105.0, *np.arange(100.0, 0.0, -5.0))],
+    ids=["begun there", "came from before the mark", "came back through the gate"],
+)
+@pytest.mark.parametrize("at_m", [-2.0, 0.0, 2.0])
+def test_a_start_from_rest_on_the_first_mark_is_timed_from_its_first_movement(at_m, before):
+    # Where the machine seems to stand does not matter: it stood on the mark, and rode as far as the tape says.
+    outs = [gate_pass for gate_pass in passes(*from_rest(at_m, before)) if gate_pass.is_out]
+    assert [(out.is_standing, out.doubts) for out in outs] == [(True, (crossings.START,))]
+    assert outs[0].mark_s[0] == pytest.approx(len(before) + 10.0, abs=0.01)
+    assert outs[0].duration_s == pytest.approx(AFTER_EVEN_GAIN_S, abs=0.01)
+    # The first movement lies anywhere in the step that ends with the first row in motion (a rectangle of 1 s).
+    assert outs[0].u_duration_s >= 1 / np.sqrt(12)
+
+
+def test_the_marks_between_are_timed_from_the_first_movement_too():
+    more = {"mark_distance_m": [0.0, 36.0, 100.0]}
+    (out,) = passes(*from_rest(), **more)
+    assert np.diff(out.mark_s) == pytest.approx([6.0, 64.0 / 12.0], abs=0.01)
+    time_s, east_m, north_m, speed_mps = from_rest()
+    more = {"mark_distance_m": [0.0, 64.0, 100.0]}
+    (back,) = passes(time_s, 100.0 - east_m, north_m, speed_mps, **more)
+    assert (back.is_out, back.is_standing) == (False, True)
+    assert np.diff(back.mark_s) == pytest.approx([6.0, 64.0 / 12.0], abs=0.01)
+
+
+def test_a_start_with_a_long_run_up_is_a_flying_pass():
+    (out,) = passes(*from_rest(-40.0))
+    assert (out.is_standing, out.doubts) == (False, ())
+
+
+def test_a_start_that_leads_elsewhere_first_is_none_of_the_gate():
+    """It stands on the first mark, goes round for 200 m, and then comes through the gate flying."""
+    around_m = np.append(np.arange(0.0, -100.0, -10.0), np.arange(-100.0, 200.0, 10.0))
+    east_m = np.append(np.zeros(10), around_m)
+    speed_mps = np.append(np.zeros(10), np.full(around_m.size, 10.0))
+    (out,) = passes(np.arange(float(east_m.size)), east_m, np.zeros(east_m.size), speed_mps)
+    assert not out.is_standing
+    assert out.duration_s == pytest.approx(10.0, abs=0.1)
+
+
+def test_without_a_speed_a_start_from_rest_is_doubted_and_its_time_hardly_known():
+    time_s, east_m, north_m, _ = from_rest(-1.0)
+    (out,) = passes(time_s, east_m, north_m, accuracy_m=5.0)
+    assert (out.is_standing, out.doubts, out.uses_speed) == (True, (crossings.START,), False)
+    assert out.u_duration_s > np.sqrt(2) * 5.0 / crossings.SHARE_WITHIN / crossings.SLOWEST_MPS
+
+
+def test_a_gap_before_the_start_leaves_no_standing_start():
+    time_s, east_m, north_m, speed_mps = from_rest(2.0)
+    kept = (time_s < 3) | (time_s > 9)
+    assert passes(time_s[kept], east_m[kept], north_m[kept], speed_mps[kept]) == []
+
+
 @pytest.mark.parametrize(
     ("change", "words"),
     [

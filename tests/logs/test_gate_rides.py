@@ -1,11 +1,12 @@
 """Rides of a track through gates: offered as passes, with their uncertainty and their doubts."""
 
 from datetime import timedelta
+from pathlib import Path
 
 import numpy as np
 import pytest
 
-from sessions.logs.crossings import proposals_of
+from sessions.logs.crossings import BY_POSITIONS, STANDING_START, proposals_of
 from sessions.models import Gate, GateMark, Log, Pass
 from tests.logs.test_gpx import gpx, point, send
 from tests.logs.whole_logs import whole_columns
@@ -79,9 +80,9 @@ def test_a_track_of_another_time_offers_no_pass(session, placed, sign_in, minute
     assert client.post(log.get_absolute_url(), {"accept": "x"}).status_code == 302
 
 
-def metres(east, north, second):
+def metres(east, north, second, extra=""):
     """A place near the gate: at 60° N a degree of latitude is 111,412 m, of longitude 55,800 m (WGS84)."""
-    return point(f"{60.0005 + north / 111_412:.8f}", f"{25 + east / 55_800:.8f}", second)
+    return point(f"{60.0005 + north / 111_412:.8f}", f"{25 + east / 55_800:.8f}", second, extra)
 
 
 def laps_of_an_oval(count, mps=8.0, away_m=45.0):
@@ -151,6 +152,46 @@ def test_an_accepted_ride_keeps_its_own_uncertainty(session, placed, sign_in):
     assert run.u_duration_s == pytest.approx(ride.u_duration_s)
     # √2 · 5 m / 1.515 of 111.4 m, where a track says nothing of its own noise (Rayleigh, 68.3 %).
     assert run.u_duration_s / run.duration_s == pytest.approx(2**0.5 * 5 / 1.515 / 111.4, rel=0.02)
+
+
+def from_rest(begins):
+    """Stands 20 s on the first mark, gains 2 m/s² to 12 m/s, rides past the last; north of the middle."""
+    for second in range(45):
+        moving_s = max(second - 20, 0)
+        way_m = moving_s**2 if moving_s < 6 else 36 + 12 * (moving_s - 6)
+        yield -55.706 + way_m, begins + second, min(2.0 * moving_s, 12.0)
+
+
+def test_a_standing_start_is_offered_unticked_and_kept_out_of_every_speed(session, placed, sign_in):
+    """By hand: 36 m in the first 6 s, the other 75.4 m at 12 m/s: 12.28 s from the first movement."""
+    client = sign_in("recorder")
+    rows = (metres(0.0, north, second, f"<speed>{mps}</speed>") for north, second, mps in from_rest(60))
+    send(client, session, gpx(*rows))
+    log = Log.objects.get()
+    [ride] = proposals_of(log, whole_columns(log))
+    assert ride.is_standing
+    assert ride.duration_s == pytest.approx(12.28, abs=0.05)
+    assert any("standing start" in words for words in ride.doubts)
+    assert " checked>" not in client.get(log.get_absolute_url()).content.decode()
+    client.post(log.get_absolute_url(), {"accept": [ride.key]})
+    run = Pass.objects.get()
+    assert (run.valid, run.invalid_reason) == (False, STANDING_START)
+    assert run.duration_s == pytest.approx(12.28, abs=0.05)
+
+
+def test_without_a_speed_a_ride_from_rest_is_doubted(session, placed, sign_in):
+    """A metre before the mark, as positions may have it: they find its crossing, and not when it began."""
+    send(sign_in("recorder"), session, gpx(*(metres(0.0, north - 1.0, second) for north, second, _ in from_rest(60))))
+    log = Log.objects.get()
+    [ride] = proposals_of(log, whole_columns(log))
+    assert ride.is_standing
+    assert ride.doubts == (BY_POSITIONS,)
+    assert 2 * ride.u_duration_s > 5.0
+
+
+def test_the_phone_gives_the_same_reason():
+    script = (Path(__file__).parents[2] / "static/field/outing.js").read_text()
+    assert f'STANDING_START = "{STANDING_START}"' in script
 
 
 def test_readers_look_and_do_not_accept(session, placed, sign_in):

@@ -9,13 +9,14 @@ from functools import partial
 import numpy as np
 
 from calc.crossings import MOST_RELATIVE_U, gate_passes
-from tests.simulations.satellite_rides import GATE_M, U_TAPE_M, Regime, draw_ride
+from tests.simulations.satellite_rides import GATE_M, U_TAPE_M, Regime, draw_ride, draw_standing_start
 from tests.simulations.tables import Rate, Row, Spread, table
 
 SPEEDS_MPS = (3.0, 6.0, 10.0, 15.0, 25.0)
 RIDES_PER_TRIAL = 0.4
 """500 trials of the command are 200 rides of each regime."""
 SAME_S = 5.0
+STANDING_STARTS = ((0.5, 6.0), (1.0, 8.0), (1.5, 12.0), (3.0, 20.0))
 LEAST_WITHIN, MOST_FALSE = 0.93, 0.015
 
 
@@ -80,6 +81,38 @@ def rates(regime: Regime, seeds: range, spread: Spread) -> tuple[list[Rate], flo
     ], middle
 
 
+def starts_counted(gain_mps2: float, top_mps: float, gives_speed: bool, seed: int) -> Counts:
+    """A ride from rest on the first mark, against what was true; a pass without a doubt is a false one here."""
+    ride = draw_standing_start(gain_mps2, top_mps, gives_speed, seed)
+    passes = gate_passes(
+        time_s=ride.time_s,
+        east_m=ride.east_m,
+        north_m=ride.north_m,
+        mark_east_m=ride.mark_east_m,
+        mark_north_m=ride.mark_north_m,
+        mark_distance_m=[0.0, GATE_M],
+        speed_mps=ride.speed_mps,
+        accuracy_m=ride.accuracy_m,
+        u_mark_m=ride.u_mark_m,
+    )
+    starts = [gate_pass for gate_pass in passes if gate_pass.is_standing and gate_pass.is_out]
+    within = sum(abs(start.duration_s - ride.true_duration_s[0]) <= 2 * start.u_duration_s for start in starts)
+    false = sum(not gate_pass.doubts for gate_pass in passes)
+    relative_u = tuple(start.u_duration_s / start.duration_s for start in starts)
+    return Counts(int(within), len(starts), len(starts), 1, false, 0, relative_u)
+
+
+def start_rates(gain_mps2: float, top_mps: float, gives_speed: bool, seeds: range, spread: Spread) -> list[Rate]:
+    """The rates of rides from rest: without the receiver's speed ± has no promise, and the ride is doubted for it."""
+    rows = list(spread(partial(starts_counted, gain_mps2, top_mps, gives_speed), seeds))
+    found = sum(row.good for row in rows)
+    return [
+        Rate("within ±2u", sum(row.within for row in rows), found, least=LEAST_WITHIN if gives_speed else 0.0),
+        Rate("taken as a flying pass", sum(row.false for row in rows), len(rows), most=MOST_FALSE),
+        Rate("offered as a standing start", found, len(rows)),
+    ]
+
+
 @table("crossings")
 def crossings(trials: int, spread: Spread) -> Iterator[Row]:
     """Rides of 15 min on ovals 24 to 60 m apart, fixes at 1 Hz: passes through a gate of 100 m found by satellite."""
@@ -96,3 +129,9 @@ def crossings(trials: int, spread: Spread) -> Iterator[Row]:
         oval = "" if nearest < widest else f", oval {nearest:g} m apart"
         row = f"{regime.speed_mps:g} m/s, {speed} the receiver's speed, noise {noise}{oval}: {len(seeds)} rides"
         yield f"{row}, middle u {100 * middle:.1f} %", row_rates
+    for gives_speed in (True, False):
+        for gain_mps2, top_mps in STANDING_STARTS:
+            row_rates = start_rates(gain_mps2, top_mps, gives_speed, seeds, spread)
+            speed = "with" if gives_speed else "without"
+            gains = f"{gain_mps2:g} m/s² to {top_mps:g} m/s"
+            yield f"from rest on the first mark, {gains}, {speed} the receiver's speed: {len(seeds)} rides", row_rates

@@ -100,6 +100,33 @@ def draw_ride(regime: Regime, seed: int) -> Ride:
     )  # fmt: skip
 
 
+def draw_standing_start(gain_mps2: float, top_mps: float, gives_speed: bool, seed: int) -> Ride:
+    """A machine that stands on the first mark for a while, goes off at a steady gain of speed, and rides on past the
+    last one. Its nose is put on the mark to some centimetres.
+    """
+    draws = np.random.default_rng([seed, round(10 * gain_mps2), round(10 * top_mps), gives_speed])
+    stands_s = draws.uniform(8.0, 40.0)
+    fine_s = np.arange(0.0, stands_s + GATE_M / top_mps + top_mps / gain_mps2 + 25.0, FINE_S)
+    speeds = np.clip((fine_s - stands_s) * gain_mps2, 0.0, top_mps)
+    x = draws.normal(0.0, 0.1) + np.append(0.0, np.cumsum((speeds[1:] + speeds[:-1]) / 2) * FINE_S)
+    ended_s = float(np.interp(GATE_M, x, fine_s))
+    fixes = slice(int(draws.integers(0, round(1 / FINE_S))), None, round(1 / FINE_S))
+    time_s, x, speeds = fine_s[fixes], x[fixes], speeds[fixes]
+    deviation_m, memory_s, white_m = draws.uniform(1.5, 4.0), draws.uniform(10, 60), draws.uniform(0.3, 1.0)
+    slow_m = float(np.sqrt(deviation_m**2 - white_m**2))
+
+    def error(count: int) -> Any:
+        return slow_noise(draws, count, slow_m, memory_s) + draws.normal(0, white_m, count)
+
+    marks = np.array([[0.0, 0.0], [GATE_M, 0.0]]) + [[error(STANDING_S).mean() for _ in range(2)] for _ in range(2)]
+    stated_m = 1.515 * deviation_m * draws.uniform(0.8, 1.25)
+    seen = np.abs(speeds + draws.normal(0, draws.uniform(0.1, 0.3), speeds.size))
+    return Ride(
+        time_s, x + error(time_s.size), error(time_s.size), seen if gives_speed else None, stated_m,
+        marks[:, 0], marks[:, 1], stated_m / 1.515, np.array([stands_s]), np.array([ended_s - stands_s]),
+    )  # fmt: skip
+
+
 def _ridden(draws: np.random.Generator, top: float, turn: float, straight_m: float, apart_m: float) -> tuple[Any, Any]:
     """Way and speed at every twentieth of a second: as fast as turns, gains and the rider's mood let it go."""
     lap_m = 2 * straight_m + np.pi * apart_m

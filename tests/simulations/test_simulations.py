@@ -12,6 +12,7 @@ from scipy.stats import ttest_ind
 from tests.simulations import __main__ as command
 from tests.simulations import coast_down_bound, coast_downs, failures, lap_clocks
 from tests.simulations.crossings import rates as rates_of_crossings
+from tests.simulations.crossings import start_rates
 from tests.simulations.later_trials import ASKED_AGAIN, BOTH_A_DAY, change_promised, false_at_any_time
 from tests.simulations.pages import (
     ERROR,
@@ -58,6 +59,14 @@ def test_passes_found_by_satellite_hold_what_they_state(gives_speed):
         assert not rate.misses_goal_beyond_chance, str(rate)
     assert rates[2].share > 0.8
     assert middle < 0.06
+
+
+@pytest.mark.parametrize("gives_speed", [True, False])
+def test_a_start_from_rest_is_hardly_ever_taken_as_a_flying_pass(gives_speed):
+    rates = start_rates(1.0, 8.0, gives_speed, range(100), map)
+    for rate in rates:
+        assert not rate.misses_goal_beyond_chance, str(rate)
+    assert not gives_speed or rates[2].share > 0.95
 
 
 def test_a_plan_keeps_its_promise():
