@@ -366,9 +366,13 @@ def _never_measured(bench: Bench) -> list[Question]:
     )
     balance = Machine(today).balance
     if balance.mass.measured_on is None:
-        questions.append(_measure("Weigh the machine, front and rear apart", "Mass and weight distribution.", 12))
+        so_far = "Mass and weight distribution are those of its parts so far; scales correct them."
+        why = "Mass and weight distribution." if balance.mass.value is None else so_far
+        questions.append(_measure("Weigh the machine, front and rear apart", why, 12))
     if balance.height.measured_on is None:
-        questions.append(_measure("Measure the height of the centre of gravity", "The tip-over limit needs it.", 22))
+        so_far = "The tip-over limit rests on where its parts are said to be; a tilt test corrects it."
+        why = "The tip-over limit needs it." if balance.height.value is None else so_far
+        questions.append(_measure("Measure the height of the centre of gravity", why, 22))
     return questions
 
 

@@ -198,7 +198,7 @@ function notices() {
   }
   if (!app.outing && line.trouble === "reader") shown.push(el("p", { class: "notice", id: "reader" }, TROUBLES.reader));
   if (wiped) shown.push(el("p", { class: "notice wrong", id: "wiped" }, wiped));
-  if (!reference.data || line.trouble === "signed_out") {
+  if ((!reference.data && line.trouble !== "reader") || line.trouble === "signed_out") {
     shown.push(el("p", { class: "notice" }, line.trouble === "signed_out" ? "You are signed out. Logging goes on; sending waits. " : "",
       el("a", { class: "act wide", href: signInAddress() }, "Sign in")));
   }

@@ -16,7 +16,8 @@ export async function startScreen(app) {
   const { data } = reference;
   if (!data) {
     return [el("h1", {}, "At the lake"), el("p", { class: "notice" },
-      "This phone knows no machine yet. Open this page once with a network, signed in; after that it works without one.")];
+      line.trouble === "reader" ? "Only those who may log take a machine along to the lake. An owner can let you, under People."
+        : "This phone knows no machine yet. Open this page once with a network, signed in; after that it works without one.")];
   }
   const draft = await draftOf(KEY);
   const under_way = await current();

@@ -237,3 +237,19 @@ def test_what_must_not_be_ridden_is_never_cut_short(vehicle, made, came, ride, r
     assert all(one.startswith("Do not ride until") for one in what)
     sign_in("recorder").post(f"/vehicles/{vehicle.pk}/bench/card/")
     assert [one.what for one in TestCard.objects.get().items.all()] == what
+
+
+def test_a_height_that_its_parts_give_is_not_called_lacking(vehicle, made, ride, revision):
+    """Seen: "The tip-over limit needs it" beside a limit that was worked out from the parts."""
+    second = made(2)
+    Revision.objects.all().update(cg_height_m=None, mass_without_rider_kg=None)
+    ride(second, 20)
+
+    def asked():
+        rows = questions_of(bench_of(vehicle, Filters()))
+        return next(row.why for row in rows if row.what == "Measure the height of the centre of gravity")
+
+    assert asked() == "The tip-over limit needs it."
+    frame = Part.objects.create(name="Whole frame", category="frame", mass_kg=90.0)
+    Fitting.objects.create(revision=second, part=frame, x_m=0.7, z_m=0.35)
+    assert asked() == "The tip-over limit rests on where its parts are said to be; a tilt test corrects it."

@@ -219,3 +219,6 @@ def test_a_reader_is_told_on_the_first_screen(phones, installation):
     reader.context.add_cookies([installation.sign_in_cookie("mara")])
     reader.page.goto(f"{reader.url}/field/")
     expect(reader.page.locator("#reader")).to_contain_text("may read but not log")
+    # Signed in and with a network: neither is asked for.
+    expect(reader.page.locator("#field")).to_contain_text("Only those who may log")
+    expect(reader.page.get_by_role("link", name="Sign in")).to_have_count(0)
