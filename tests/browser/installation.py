@@ -62,7 +62,7 @@ class Installation:
     def __init__(self, folder, project=PROJECT, **settings):
         self.folder, self.project, self.port = Path(folder), Path(project), free_port()
         # Chromium maps this name to loopback, to try an origin without HTTPS.
-        self.settings = settings or {"BUILDLOG_HOSTS": "shed.test"}
+        self.settings = settings or {"BUILDLOG_HOSTS": "shed.test", "BUILDLOG_BACKUP_HOURS": "0"}
         self.process = None
 
     @property

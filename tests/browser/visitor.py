@@ -72,7 +72,10 @@ class Visitor:
         connection.close()
         for line in answer.headers.get_all("Set-Cookie") or []:
             for name, told in SimpleCookie(line).items():
-                self.cookies[name] = (told.value, told)
+                if str(told["max-age"]) == "0":
+                    self.cookies.pop(name, None)
+                else:
+                    self.cookies[name] = (told.value, told)
         return answer
 
     def send(self, path, form, **headers):
