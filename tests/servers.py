@@ -221,9 +221,10 @@ def running_ssh_host(folder: Path) -> Iterator[SshHost]:
             "127.0.0.1", host.port, server_host_keys=[key], server_factory=Guard, sftp_factory=over_the_folder
         )
 
-    server = loop.run_until_complete(listen())
+    # In a thread from the start: the browser's driver runs a loop of its own in the thread of the tests.
     thread = threading.Thread(target=loop.run_forever, daemon=True)
     thread.start()
+    server = asyncio.run_coroutine_threadsafe(listen(), loop).result(30)
     try:
         yield host
     finally:

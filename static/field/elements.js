@@ -35,6 +35,7 @@ export function counted(number, singular, several = `${singular}s`) {
 // Turn-back guards a person: a message stands below it, or above the mark button, and never over either.
 export function placeMessage() {
   const message = document.getElementById("said");
+  if (!message) return; // The first page has no messages, and reads this module for what waits on the phone.
   const dock = document.querySelector("#field .dock");
   const guarded = document.querySelector("#field .strip");
   message.style.bottom = dock ? `${dock.getBoundingClientRect().height}px` : "auto";

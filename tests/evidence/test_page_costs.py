@@ -10,7 +10,7 @@ MORE = {"sessions, last", "failures, last", "compare, all revisions", "field dat
 
 
 def test_every_list_of_the_api_is_measured():
-    assert set(API) == {kind for kind, _, _ in router.registry} | {"photos"}
+    assert set(API) == {kind for kind, _, _ in router.registry} | {"photos", "voice-notes"}
 
 
 def test_every_record_that_an_address_names_is_made():

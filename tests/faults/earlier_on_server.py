@@ -20,7 +20,7 @@ from buildlog.hosting import data_copy, version  # noqa: E402
 
 def main(path):
     with data_copy.temporary_alias("earlier", data_copy.sqlite_file(path)):
-        made = {tuple(name.split(".", 1)) for name in version.steps("earlier")[0]}
+        made = {tuple(name.split(".", 1)) for name in version.steps("earlier")[0] if name not in version.GIVEN_UP}
         executor = MigrationExecutor(connection)
         nodes = executor.loader.graph.node_map
         last = [key for key in made if not any(child.key in made for child in nodes[key].children)]

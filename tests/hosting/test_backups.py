@@ -51,10 +51,10 @@ def test_a_backup_holds_everything_and_only_its_owner_may_read_it(data, backup):
     manifest = package.read(backup)
     names = {one.name for one in manifest.parts}
     uploads = {f"media/{path.relative_to(data / 'media')}" for path in (data / "media").rglob("*.*")}
-    assert len(uploads) == 8  # three photos with their small ones, a track and its columns
+    assert len(uploads) == 16  # five photos with their small ones, three logs and their columns
     assert names == uploads | {"database.sqlite3", "settings/secret_key"}
     assert manifest.missing_files == ()
-    assert manifest.counts["buildlog_photo"] == 3
+    assert manifest.counts["buildlog_photo"] == 5
     assert "buildlog.0001_initial" in manifest.migrations
     with zipfile.ZipFile(backup) as packed:  # any zip program opens it
         assert packed.testzip() is None
