@@ -9,7 +9,7 @@ import secrets
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from django.core.files.base import File
 from django.core.files.storage import FileSystemStorage
@@ -25,21 +25,31 @@ def sync_folder(folder: Path | str) -> None:
         os.close(descriptor)
 
 
-def write_atomically(path: Path, content: bytes) -> None:
-    """Replace a small file; a reader sees the old content or the new, never a part."""
+def new_file(path: Path) -> BinaryIO:
+    """A file that was not there before, open for writing, which only its owner may read."""
+    return os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb")
+
+
+@contextmanager
+def replacing(path: Path) -> Iterator[BinaryIO]:
+    """A file to be written within the block: it gets its name at the end, once it is whole and on the disk."""
     part = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
     try:
-        descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        with os.fdopen(descriptor, "wb") as file:
-            file.write(content)
+        with new_file(part) as file:
+            yield file
             file.flush()
             os.fsync(file.fileno())
         chown_like_parent(part)
         os.replace(part, path)
-    except OSError:
+    finally:
         part.unlink(missing_ok=True)
-        raise
     sync_folder(path.parent)
+
+
+def write_atomically(path: Path, content: bytes) -> None:
+    """Replace a small file; a reader sees the old content or the new, never a part."""
+    with replacing(path) as file:
+        file.write(content)
 
 
 def chown_like_parent(path: Path, folder: Path | None = None) -> None:

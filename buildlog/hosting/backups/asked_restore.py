@@ -23,7 +23,7 @@ from django.conf import settings
 from buildlog.hosting.backups import encryption, in_use, restoring, server
 from buildlog.hosting.backups.package import Manifest, NotABackup
 from buildlog.hosting.backups.swap import RestoredByHalf, RestoreFailed
-from buildlog.storage.durable_files import write_atomically
+from buildlog.storage.durable_files import new_file, write_atomically
 
 ASKED = ".restore-asked.json"
 OUTCOME = ".restore-outcome.json"
@@ -74,7 +74,7 @@ def ask(content: Path | Iterable[bytes], name: str, secret_key: str, data: Path)
 
 
 def _write(blocks: Iterable[bytes], target: Path) -> None:
-    with os.fdopen(os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
+    with new_file(target) as file:
         for block in blocks:
             file.write(block)
 

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 import secrets
 from collections.abc import Iterator
 from pathlib import Path
@@ -21,7 +20,7 @@ from pyrage import x25519
 
 from buildlog.hosting.backups import package
 from buildlog.hosting.backups.package import Manifest, NotABackup, Part
-from buildlog.storage.durable_files import chown_like_parent, read_or_create, sync_folder, write_atomically
+from buildlog.storage.durable_files import new_file, read_or_create, replacing, write_atomically
 
 SUFFIX = ".age"
 FIRST_BYTES = b"age-encryption.org/v1\n"
@@ -58,20 +57,8 @@ def is_encrypted(file: Path) -> bool:
 def encrypt(plain: Path, target: Path, owner_key: str, data: Path) -> None:
     """Write `plain` encrypted at `target`, which gets that name once it is whole and on the disk."""
     recipients = [x25519.Recipient.from_str(owner_key), _own_identity(data).to_public()]
-    part = target.with_name(f".{target.name}.{secrets.token_hex(4)}.part")
-    try:
-        with (
-            plain.open("rb") as content,
-            os.fdopen(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as into,
-        ):
-            pyrage.encrypt_io(content, into, recipients)
-            into.flush()
-            os.fsync(into.fileno())
-        chown_like_parent(part)
-        os.replace(part, target)
-    finally:
-        part.unlink(missing_ok=True)
-    sync_folder(target.parent)
+    with plain.open("rb") as content, replacing(target) as into:
+        pyrage.encrypt_io(content, into, recipients)
 
 
 @contextlib.contextmanager
@@ -124,10 +111,7 @@ def decrypt(file: Path, plain: Path, data: Path, secret_key: str = "") -> None:
     if not identities:
         raise NeedsKey
     try:
-        with (
-            file.open("rb") as content,
-            os.fdopen(os.open(plain, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as into,
-        ):
+        with file.open("rb") as content, new_file(plain) as into:
             pyrage.decrypt_io(content, into, identities)
     except pyrage.DecryptError as error:
         plain.unlink(missing_ok=True)

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
-from buildlog.storage.durable_files import chown_like_parent, sync_folder
+from buildlog.storage.durable_files import chown_like_parent, new_file, sync_folder
 
 FORMAT = 1
 DATABASE = "database.sqlite3"
@@ -283,7 +283,7 @@ def unpack(path: Path, manifest: Manifest, folder: Path) -> None:
             target = folder / part.name
             target.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
             folders.update(parent for parent in target.parents if parent.is_relative_to(folder))
-            with os.fdopen(os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
+            with new_file(target) as file:
                 copy_part(packed, part, file)
                 file.flush()
                 os.fsync(file.fileno())
