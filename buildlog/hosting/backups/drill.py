@@ -7,7 +7,6 @@ fetched is none. What runs is not touched.
 from __future__ import annotations
 
 import contextlib
-import json
 import secrets
 import shutil
 import sqlite3
@@ -21,11 +20,12 @@ from django.conf import settings
 
 from buildlog.hosting.backups import encryption, making, restoring, retention, status
 from buildlog.hosting.backups.database import LIVE_NAME, Database
+from buildlog.hosting.backups.notes import read_note, write_note
 from buildlog.hosting.backups.offsite_places import CannotReach, Place, place_of
 from buildlog.hosting.backups.package import NotABackup
 from buildlog.hosting.backups.server import DUMP_SUFFIX
 from buildlog.hosting.backups.swap import RestoreFailed
-from buildlog.storage.durable_files import InUse, locked, write_atomically
+from buildlog.storage.durable_files import InUse, locked
 
 NOTE = ".restore_drill.json"
 LOCK = "drill.lock"
@@ -57,18 +57,14 @@ class DrillStatus:
 
 def read(data: Path) -> DrillStatus:
     try:
-        note = json.loads((data / NOTE).read_text())
-        for name in ("done_at", "made_at", "tried_at"):
-            note[name] = datetime.fromisoformat(note[name]) if note.get(name) else None
-        return DrillStatus(**note)
+        return DrillStatus(**read_note(data / NOTE, ("done_at", "made_at", "tried_at")))
     except (OSError, ValueError, TypeError):
         return DrillStatus()
 
 
 def _write(data: Path, drill: DrillStatus) -> None:
-    note = {name: value.isoformat() if isinstance(value, datetime) else value for name, value in asdict(drill).items()}
     with contextlib.suppress(OSError):
-        write_atomically(data / NOTE, json.dumps(note, indent=1).encode())
+        write_note(data / NOTE, asdict(drill))
 
 
 def is_due(data: Path, now: datetime) -> bool:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import secrets
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime, timedelta
@@ -13,11 +12,12 @@ from django.conf import settings
 
 from buildlog.hosting.backups import retention
 from buildlog.hosting.backups.encryption import SUFFIX
+from buildlog.hosting.backups.notes import read_note, write_note
 from buildlog.hosting.backups.offsite_places import CannotReach, Place, place_of
 from buildlog.hosting.backups.retention import BackupFile
 from buildlog.hosting.backups.server import DUMP_SUFFIX
 from buildlog.hosting.stores import Offsite
-from buildlog.storage.durable_files import InUse, locked, write_atomically
+from buildlog.storage.durable_files import InUse, locked
 
 NOTE = ".offsite.json"
 LOCK = "offsite.lock"
@@ -42,20 +42,16 @@ class OffsiteStatus:
 def read(data: Path) -> OffsiteStatus:
     """What is known of the place that is set now; nothing, where none is, or the note is about another."""
     try:
-        note = json.loads((data / NOTE).read_text())
-        for name in ("sent_at", "made_at", "tried_at"):
-            note[name] = datetime.fromisoformat(note[name]) if note.get(name) else None
-        status = OffsiteStatus(**note)
+        status = OffsiteStatus(**read_note(data / NOTE, ("sent_at", "made_at", "tried_at")))
     except (OSError, ValueError, TypeError):
         return OffsiteStatus()
     return status if settings.OFFSITE and status.address == str(settings.OFFSITE.address) else OffsiteStatus()
 
 
 def _write(data: Path, status: OffsiteStatus) -> None:
-    note = {name: value.isoformat() if isinstance(value, datetime) else value for name, value in asdict(status).items()}
     # A full disk has no room for the note either; then the age of the last copy shows it.
     with contextlib.suppress(OSError):
-        write_atomically(data / NOTE, json.dumps(note, indent=1).encode())
+        write_note(data / NOTE, asdict(status))
 
 
 def newest_here() -> BackupFile | None:

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import os
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
 
 from buildlog.hosting.backups import rot
+from buildlog.hosting.backups.notes import read_note, write_note
 from buildlog.hosting.backups.rot import DamagedFile
-from buildlog.storage.durable_files import write_atomically
 
 NOTE = "backup_standing.json"
 TIMES = ("since", "good_at", "tried_at")
@@ -47,9 +45,7 @@ NAMES_IN_THE_NOTE = {
 
 def read(folder: Path) -> BackupStatus:
     try:
-        note = json.loads((folder / NOTE).read_text())
-        for name in TIMES:
-            note[name] = datetime.fromisoformat(note[name]) if note.get(name) else None
+        note = read_note(folder / NOTE, TIMES)
         note["damaged_files"] = tuple(DamagedFile(**file) for file in note.get("damaged_files", ()))
         fields = {in_the_note: field for field, in_the_note in NAMES_IN_THE_NOTE.items()}
         return BackupStatus(**{fields.get(name, name): value for name, value in note.items()})
@@ -66,10 +62,7 @@ def _installed_at(folder: Path) -> datetime:
 
 
 def _write(folder: Path, status: BackupStatus) -> None:
-    note: dict[str, Any] = {NAMES_IN_THE_NOTE.get(name, name): value for name, value in asdict(status).items()}
-    for name in TIMES:
-        note[name] = note[name].isoformat() if note[name] else None
-    write_atomically(folder / NOTE, json.dumps(note, indent=1).encode())
+    write_note(folder / NOTE, {NAMES_IN_THE_NOTE.get(name, name): value for name, value in asdict(status).items()})
 
 
 def note_good(
