@@ -46,31 +46,13 @@ for kind, viewset in {
     "instruments": logs.InstrumentViewSet,
     "formula-channels": logs.FormulaChannelViewSet,
     "trials": trials.TrialViewSet,
+    "photos": photos.PhotoViewSet,
+    "voice-notes": voice_notes.VoiceNoteViewSet,
 }.items():
     router.register(kind, viewset, basename=f"api-{kind}")
 
 urlpatterns = [
     *router.urls,
-    path("photos/", photos.PhotoViewSet.as_view({"get": "list", "post": "create"}), name="api-photos-list"),
-    path(
-        "photos/<uuid:pk>/",
-        photos.PhotoViewSet.as_view(
-            {"get": "retrieve", "put": "update", "patch": "partial_update", "delete": "destroy"}
-        ),
-        name="api-photos-detail",
-    ),
-    path(
-        "voice-notes/",
-        voice_notes.VoiceNoteViewSet.as_view({"get": "list", "post": "create"}),
-        name="api-voice-notes-list",
-    ),
-    path(
-        "voice-notes/<uuid:pk>/",
-        voice_notes.VoiceNoteViewSet.as_view(
-            {"get": "retrieve", "put": "update", "patch": "partial_update", "delete": "destroy"}
-        ),
-        name="api-voice-notes-detail",
-    ),
     path("sessions/<uuid:pk>/results/", evidence.SessionResults.as_view(), name="api-session-results"),
     path("revisions/<uuid:pk>/limits/", bench.RevisionLimits.as_view(), name="api-revision-limits"),
     path("vehicles/<uuid:pk>/comparison/", bench.VehicleComparison.as_view(), name="api-vehicle-comparison"),
