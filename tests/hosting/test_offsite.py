@@ -11,17 +11,11 @@ from buildlog.hosting import checks, environment, stores
 from buildlog.hosting.backups import drill, encryption, making, offsite, retention, schedule
 from buildlog.hosting.backups import status as backup_status
 from buildlog.hosting.backups.offsite_places import CannotReach, place_of
-from tests.servers import running_object_store, running_ssh_host
+from tests.servers import running_ssh_host
 
 pytestmark = pytest.mark.own_database
 
 NOW = datetime(2026, 1, 17, 11, 0, tzinfo=UTC)
-
-
-@pytest.fixture(scope="module")
-def object_store():
-    with running_object_store() as store:
-        yield store
 
 
 @pytest.fixture
