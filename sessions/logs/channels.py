@@ -71,10 +71,15 @@ def is_in(channel: Channel, columns: Columns) -> bool:
 def known_rows(channel: Channel, columns: Columns) -> dict[str, Any]:
     """The times and what the channel needs, at the rows where all of it is measured."""
     known = {name: columns[name] for name in ("time_s", *channel.needs)}
-    nothing = np.zeros(known["time_s"].size, dtype=bool)
-    for name in channel.needs:
-        nothing |= np.isnan(known[name])
+    nothing = _not_measured(channel, known)
     return {name: values[~nothing] for name, values in known.items()} if nothing.any() else known
+
+
+def _not_measured(channel: Channel, columns: Columns) -> Any:
+    nothing = np.zeros(columns["time_s"].size, dtype=bool)
+    for name in channel.needs:
+        nothing |= np.isnan(columns[name])
+    return nothing
 
 
 def samples_of(channel: Channel, known: Columns) -> tuple[Any, Any]:
@@ -86,3 +91,13 @@ def samples_of(channel: Channel, known: Columns) -> tuple[Any, Any]:
     # A formula may divide by zero.
     good = ~np.isnan(values)
     return (times, values) if good.all() else (times[good], values[good])
+
+
+def row_values(channel: Channel, columns: Columns) -> Any:
+    """The value of the channel at every row; NaN where it has none."""
+    read = {name: columns[name] for name in ("time_s", *channel.needs)}
+    measured = ~_not_measured(channel, read)
+    values = np.full(measured.size, np.nan)
+    if int(measured.sum()) >= (2 if channel.needs_neighbours else 1):
+        values[measured] = channel.of({name: column[measured] for name, column in read.items()})
+    return values

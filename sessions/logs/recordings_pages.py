@@ -26,7 +26,7 @@ from sessions.logs.columns import open_columns
 from sessions.logs.derived import results_of
 from sessions.logs.events import MOST_SHOWN, events_of
 from sessions.logs.first_picture import first_picture
-from sessions.logs.models import Log
+from sessions.logs.models import FormulaChannel, Log
 from sessions.logs.queries import sessions_with_records
 from sessions.logs.slices import CannotOverlay, comparable_passes, overlay_of, slice_as_csv
 from sessions.logs.timeline import Timeline
@@ -138,7 +138,7 @@ def _stretch(request: SignedInRequest) -> tuple[float, float] | None:
 @require_safe
 def log_slice(request: SignedInRequest, pk: uuid.UUID) -> HttpResponseBase:
     """What a log holds between two moments of its session, as CSV; all of it where the address names none."""
-    log = get_object_or_404(Log.objects.select_related("session"), pk=pk, state=Log.State.READ)
+    log = get_object_or_404(Log.objects.select_related("session__revision"), pk=pk, state=Log.State.READ)
     stretch = _stretch(request)
     if stretch is None and request.GET:
         return HttpResponse(STRETCH, status=400, content_type="text/plain")
@@ -146,9 +146,9 @@ def log_slice(request: SignedInRequest, pk: uuid.UUID) -> HttpResponseBase:
         columns = open_columns(log)
     except FileNotFoundError:
         raise Http404("The log's file is gone from the data folder.") from None
-    answer = StreamingHttpResponse(
-        slice_as_csv(log, columns, *(stretch or (-math.inf, math.inf))), content_type="text/csv; charset=utf-8"
-    )
+    formulas = list(FormulaChannel.objects.filter(vehicle=log.session.revision.vehicle_id))
+    rows = slice_as_csv(log, columns, *(stretch or (-math.inf, math.inf)), formulas)
+    answer = StreamingHttpResponse(rows, content_type="text/csv; charset=utf-8")
     answer["Content-Disposition"] = f'attachment; filename="log-{log.pk}.csv"'
     return answer
 

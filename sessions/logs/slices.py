@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,51 +11,72 @@ import numpy as np
 
 from calc.pass_overlay import ride_over_distance
 from calc.quantities import KINDS
+from sessions.logs.channels import is_in, row_values
 from sessions.logs.columns import StoredColumns
+from sessions.logs.formula_lines import lines_over
 from sessions.logs.meanings import OTHER, label_of, meaning_of
-from sessions.logs.models import Log
+from sessions.logs.models import FormulaChannel, Log
 from sessions.logs.timeline import Series, Timeline
 from sessions.outings.models import Pass
 
 OVERLAY_POINTS = 200
 
 
-def slice_as_csv(log: Log, columns: StoredColumns, from_s: float, to_s: float) -> Iterator[str]:
-    """Every measured row of a log between two moments of its session, in stored units; a piece of text at a time.
-    The columns are closed at the end.
+def slice_as_csv(
+    log: Log, columns: StoredColumns, from_s: float, to_s: float, formulas: Iterable[FormulaChannel] = ()
+) -> Iterator[str]:
+    """Every measured row of a log between two moments of its session, in stored units, with what the machine's formulas
+    make of it, in theirs; a piece of text at a time. The columns are closed at the end.
     """
     names = [name for name in columns if name != "time_s"]
     named = log.summary.get("named", {})
     timed = ["time_s"] if "time_s" in columns else []
-    header = [*(["time into the session [s]"] if timed else []), *(_header(name, named) for name in names)]
-    yield ",".join(f'"{title}"' if "," in title or '"' in title else title for title in header) + "\r\n"
+    worked_out = [(formula, channel) for formula, _, channel in lines_over(formulas, [log]) if is_in(channel, columns)]
+    header = [
+        *(["time into the session [s]"] if timed else []),
+        *(_header(label_of(name, named), _unit(name, named)) for name in names),
+        *(_header(formula.name, formula.unit) for formula, _ in worked_out),
+    ]
     begins_s = log.begins_s
     # They are open as long as the answer is sent.
     with columns:
+        yield ",".join(f'"{title}"' if "," in title or '"' in title else title for title in header) + "\r\n"
+        # A rate rests on rows beside its own, which may lie in another block.
+        whole = {channel.name: row_values(channel, columns) for _, channel in worked_out if channel.needs_neighbours}
+        before = 0
         for block in columns.blocks([*timed, *names]):
             rows = np.arange(block[names[0]].size)
+            first, before = before, before + rows.size
             if timed:
-                block["time_s"] = (block["time_s"] + begins_s).round(6)
-                rows = np.flatnonzero((block["time_s"] >= from_s) & (block["time_s"] <= to_s))
+                at_s = (block["time_s"] + begins_s).round(6)
+                rows = np.flatnonzero((at_s >= from_s) & (at_s <= to_s))
             if not rows.size:
                 continue
-            listed = [block[name][rows].tolist() for name in (*timed, *names)]
+            listed = [at_s[rows].tolist()] if timed else []
+            listed += [block[name][rows].tolist() for name in names]
+            for _, channel in worked_out:
+                values = whole[channel.name][first:] if channel.name in whole else row_values(channel, block)
+                listed.append(values[rows].tolist())
             yield "".join(
                 ",".join("" if math.isnan(value) else f"{value:.12g}" for value in row) + "\r\n"
                 for row in zip(*listed, strict=True)
             )
 
 
-def _header(name: str, named: dict[str, list[str]]) -> str:
-    meaning = meaning_of(name)
-    label = label_of(name, named).replace('"', "'")
+def _unit(name: str, named: dict[str, list[str]]) -> str:
+    """Of a stored column; empty where it has none."""
     if name in named:
-        unit = named[name][1]
-    else:
-        unit = "" if meaning is None or meaning.column == OTHER else KINDS[meaning.kind].stored
+        return named[name][1]
+    meaning = meaning_of(name)
+    unit = "" if meaning is None or meaning.column == OTHER else KINDS[meaning.kind].stored
+    return "" if unit == "dimensionless" else unit
+
+
+def _header(label: str, unit: str) -> str:
+    label = label.replace('"', "'")
     # A spreadsheet must not take a name that somebody chose for a formula.
     label = f"'{label}" if label[:1] in ("=", "+", "-", "@") else label
-    return f"{label} [{unit}]" if unit and unit != "dimensionless" else label
+    return f"{label} [{unit}]" if unit else label
 
 
 @dataclass(frozen=True)

@@ -1,5 +1,7 @@
 """Formulas of a machine as lines over its logs."""
 
+import csv
+
 import numpy as np
 import pytest
 
@@ -36,6 +38,28 @@ def test_power_by_voltage_and_current_is_drawn_in_its_unit(session, vehicle, sig
     assert "Pull, kW" in [axis["title"]["text"] for name, axis in layout.items() if name.startswith("yaxis")]
     window = client.get(f"/sessions/{session.pk}/recordings/window/?from_s=0&to_s=10").json()["lines"]
     assert window[-1]["y"][0] == points["y"][0]
+
+
+def test_a_slice_has_the_formulas_beside_what_was_measured(session, vehicle, sign_in, monkeypatch):
+    """In groups of seven rows: a rate at the end of one rests on the first row of the next."""
+    monkeypatch.setattr("sessions.logs.columns.GROUP_ROWS", 7)
+    kept = ride(session)
+    FormulaChannel.objects.create(vehicle=vehicle, name="=Pull, net", formula="voltage * current", unit="kW")
+    FormulaChannel.objects.create(vehicle=vehicle, name="Push", formula="rate(speed)", unit="m/s**2")
+    FormulaChannel.objects.create(vehicle=vehicle, name="Warmth", formula="motor_temperature", unit="°C")
+    client = sign_in("reader")
+    text = b"".join(client.get(f"/sessions/logs/{kept.pk}/slice/").streaming_content).decode()
+    rows = list(csv.DictReader(text.splitlines()))
+    assert [name for name in rows[0] if "Warmth" in name] == []
+    volts, amperes, speed = (
+        np.array([float(row[name]) for row in rows])
+        for name in ("pack voltage [volt]", "pack current [ampere]", "speed over ground [meter/second]")
+    )
+    times = np.array([float(row["time into the session [s]"]) for row in rows])
+    pull = [float(row["'=Pull, net [kW]"]) for row in rows]
+    assert pull == pytest.approx(volts * amperes / 1000, rel=1e-9)
+    # numpy.gradient knows nothing of blocks.
+    assert [float(row["Push [m/s**2]"]) for row in rows] == pytest.approx(np.gradient(speed, times), abs=1e-9)
 
 
 def test_a_rate_rests_on_its_neighbours_and_a_long_log_shows_every_peak(session, vehicle, monkeypatch):
