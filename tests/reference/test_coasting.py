@@ -3,16 +3,17 @@
 import numpy as np
 import pytest
 from scipy.integrate import cumulative_trapezoid, quad, solve_ivp
+from scipy.linalg import block_diag
 from scipy.optimize import brentq
 from scipy.stats import t as student_t
-from statsmodels.api import OLS
+from statsmodels.api import GLS, OLS
 
 from calc import coast_down, road_load
 
 MASS_KG = 200.0
 
 
-def both_ways(runs=3, noise=0.1, wind=2.0, seed=7):
+def both_ways(runs=3, noise=0.1, wind=2.0, seed=2):
     """scipy 1.17.1 solve_ivp of m dv/dt = −(A + C (v ± w)² ± D), A 60 N, C 0.5, D 4 N, with noise."""
     rng, times = np.random.default_rng(seed), np.arange(0.0, 18.0, 0.5)
     back = np.array([False] * runs + [True] * runs)
@@ -28,29 +29,42 @@ def both_ways(runs=3, noise=0.1, wind=2.0, seed=7):
 
 
 def test_all_runs_in_one_fit_by_statsmodels():
-    # statsmodels 0.15.0 OLS on the equation of motion integrated by scipy 1.17.1 cumulative_trapezoid, one design for
-    # all runs; and its jackknife by hand, with t of runs less two from scipy.
+    # statsmodels 0.15.0 GLS on the equation of motion integrated by scipy 1.17.1 cumulative_trapezoid, one design and
+    # one whole covariance for all runs: noise of a first-order autoregression, and a gust of 0.5 m/s for each run. Noise
+    # by statsmodels OLS of each run; and the jackknife by hand, with t of runs less two from scipy.
     times, speeds, runs, back = both_ways()
+    each = []
+    for number, is_back in enumerate(back):
+        t, v = times[runs == number], speeds[runs == number]
+        way, drag = cumulative_trapezoid(v, t, initial=0.0), cumulative_trapezoid(v**2, t, initial=0.0)
+        each.append((t, v, way, drag, -1 if is_back else 1))
+    left = [OLS(v, np.column_stack([np.ones_like(t), t, way, drag])).fit().resid for t, v, way, drag, _ in each]
+    noise = np.sqrt(sum(e @ e for e in left) / sum(e.size - 4 for e in left))
+    next_to_it = sum(e[1:] @ e[:-1] for e in left) / sum((e @ e) * (1 - 1 / e.size) for e in left)
+    correlation = max(next_to_it, 0.0) ** (1 / 0.5)
 
-    def fitted(chosen):
-        rows, y = [], []
+    def fitted(chosen, gust_n, wind):
+        rows, y, covariances = [], [], []
         for place, number in enumerate(chosen):
-            t, v = times[runs == number], speeds[runs == number]
-            sign = -1 if back[number] else 1
+            t, v, way, drag, sign = each[number]
             start = np.zeros((t.size, len(chosen)))
-            start[:, place] = 1
-            way, drag = cumulative_trapezoid(v, t, initial=0.0), cumulative_trapezoid(v**2, t, initial=0.0)
-            rows.append(np.column_stack([start, -t, -drag, -sign * t, -sign * way]))
+            start[:, place] = MASS_KG
+            rows.append(np.column_stack([start, -t, -drag, -sign * t, -sign * way]) / MASS_KG)
             y.append(v)
-        design = np.vstack(rows)
-        design[:, len(chosen) :] /= MASS_KG
-        a, c, d, e = OLS(np.concatenate(y), design).fit().params[len(chosen) :]
+            gust = gust_n * (way + sign * wind * t) / MASS_KG
+            apart = np.abs(t[:, None] - t)
+            plain = np.eye(t.size) if gust_n == 0 else noise**2 * np.where(apart > 0, correlation**apart, 1.0)
+            covariances.append(plain + np.outer(gust, gust))
+        a, c, d, e = GLS(np.concatenate(y), np.vstack(rows), block_diag(*covariances)).fit().params[len(chosen) :]
         return a - e**2 / (4 * c), c, e / (2 * c), d
 
-    expected = fitted(range(6))
+    _, first_c, first_wind, _ = fitted(range(6), 0.0, 0.0)
+    weighed = (2 * first_c * 0.5, first_wind)
     fit = coast_down.fit_coast_downs(times, speeds, runs, back, MASS_KG)
+    assert (fit.noise_mps, fit.noise_correlation) == pytest.approx((noise, correlation), rel=1e-6)
+    expected = fitted(range(6), *weighed)
     assert (fit.a_n, fit.c_n_per_mps2, fit.wind_mps, fit.slope_n) == pytest.approx(expected, rel=1e-6)
-    without = np.array([fitted([i for i in range(6) if i != gone])[:2] for gone in range(6)])
+    without = np.array([fitted([i for i in range(6) if i != gone], *weighed)[:2] for gone in range(6)])
     u = np.sqrt(5 / 6 * ((without - without.mean(axis=0)) ** 2).sum(axis=0)) * student_t.ppf(0.975, 4) / 2
     assert (fit.u_a_n, fit.u_c_n_per_mps2) == pytest.approx(tuple(u), rel=1e-6)
 

@@ -101,6 +101,8 @@ DAYS = {
     "3 runs each way, wind 4 m/s": Day(wind_mps=4.0),
     "3 runs each way, calm": Day(wind_mps=0.0, gust_mps=0.2),
     "5 runs each way, wind 2 m/s": Day(runs=5),
+    "8 runs each way, wind 2 m/s": Day(runs=8),
+    "12 runs each way, wind 2 m/s": Day(runs=12),
     "2 runs each way, wind 2 m/s": Day(runs=2),
     "3 runs each way, a slope of 1 in 200": Day(slope=0.005),
     "3 runs each way, 1 fix a second": Day(hz=1.0),
