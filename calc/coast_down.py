@@ -18,6 +18,8 @@ all runs say together against what each says by itself. Half or twice as much mo
 (python -m tests.simulations recordings)."""
 LEAST_NOISE_MPS = 1e-3
 """Speeds without noise, such as drawn ones, are taken to be rounded to so much."""
+MOST_FURTHER_RUNS = 20
+"""More of them each way than this nobody rides on a day."""
 MOST_CORRELATION = 0.98
 """From sample to sample."""
 
@@ -63,10 +65,11 @@ class _Gusts(NamedTuple):
     formula="v = v₀ᵢ − (A′ t + C ∫v² dt ± D t ± E ∫v dt + 2C gᵢ ∫(v ± w) dt) / m  (generalised least squares over all "
     "runs i, noise correlated from sample to sample, gusts gᵢ of 0 ± 0.5 m/s);  w = E / 2C;  A = A′ − C w²;  "
     "u: leaving out one run in turn, u² = (n − 1)/n · Σ(θᵢ − θ̄)², times t₀.₉₇₅(n − 2) / 2",
-    source=f"{SAE}; the equation of motion integrated, trapezoidal rule. Generalised least squares: Aitken, Proc. R. Soc. "
-    "Edinburgh 55 (1935) 42-48; a first-order autoregression taken off: Cochrane and Orcutt, JASA 44 (1949) 32-61; gusts "
-    "as random effects: Laird and Ware, Biometrics 38 (1982) 963-974. Jackknife: Efron and Tibshirani, "
-    "An Introduction to the Bootstrap (1993), 11.2 (all from memory). Tried by python -m tests.simulations recordings.",
+    source=f"{SAE}; the equation of motion integrated, trapezoidal rule. Generalised least squares: Aitken, "
+    "Proc. R. Soc. Edinburgh 55 (1935) 42-48; a first-order autoregression taken off: Cochrane and Orcutt, JASA 44 "
+    "(1949) 32-61; gusts as random effects: Laird and Ware, Biometrics 38 (1982) 963-974. Jackknife: Efron and "
+    "Tibshirani, An Introduction to the Bootstrap (1993), 11.2 (all from memory). Tried by "
+    "python -m tests.simulations recordings.",
     time_s=not_negative(),
     speed_mps=not_negative(),
     mass_kg=positive(),
@@ -163,6 +166,24 @@ def jackknife_u(values: Any) -> Any:
     return float(u) if np.ndim(u) == 0 else u
 
 
+def more_runs_each_way(u: float, runs: int, wanted_u: float) -> int | None:
+    """About how many further runs each way would bring an uncertainty by `jackknife_u` of so many runs down to another;
+    None where that would be more than `MOST_FURTHER_RUNS`.
+
+    Examples
+    --------
+    >>> more_runs_each_way(1.0, 6, 1.0), more_runs_each_way(1.0, 6, 0.5), more_runs_each_way(1.0, 6, 0.1)
+    (0, 5, None)
+    """
+    from scipy.special import stdtrit
+
+    more = np.arange(MOST_FURTHER_RUNS + 1)
+    then = runs + 2 * more
+    expected = u * np.sqrt(runs / then) * stdtrit(then - 2, 0.975) / stdtrit(runs - 2, 0.975)
+    enough = np.flatnonzero(expected <= wanted_u)
+    return int(enough[0]) if enough.size else None
+
+
 def _integrals(times: Any, speeds: Any, number: int) -> Any:
     """Rows of t, ∫v dt, ∫v² dt and v of one run, from its first sample."""
     if times.size < FEWEST_SAMPLES:
@@ -199,7 +220,7 @@ def _noise_of(parts: list[Any]) -> _Noise:
 
 def _equations(part: Any, sign: float, both: bool, mass_kg: float, noise: _Noise, gusts: _Gusts) -> Any:
     """What one run says of A′, C and, where there are both ways, D and E: rows of a least-squares fit, the last column
-    the speed. The run's own first speed and gust are taken out of them (the triangle of its QR factors, below these)."""
+    the speed. The run's own first speed and gust are taken out of them: what is below these in its QR triangle."""
     time_s, way_m, drag, speed_mps = part.T
     forces = [time_s, drag, *([sign * time_s, sign * way_m] if both else [])]
     gust = gusts.sd_n_per_mps * (way_m + sign * gusts.wind_mps * time_s)

@@ -8,7 +8,14 @@ from typing import Any
 
 import numpy as np
 
-from calc.coast_down import FEWEST_SAMPLES, CoastDownFit, fit_coast_downs, jackknife_u
+from calc.coast_down import (
+    FEWEST_SAMPLES,
+    MOST_FURTHER_RUNS,
+    CoastDownFit,
+    fit_coast_downs,
+    jackknife_u,
+    more_runs_each_way,
+)
 from calc.coasting import coasting_stretches
 from calc.endurance import remaining_range_m
 from calc.geodesy import local_metres
@@ -145,7 +152,29 @@ def _says(load: CoastDownFit, is_back: Any, mass_kg: float) -> str:
         return f"{listed} One way only, so wind and slope are in it, and there is no ±: coast the other way too."
     if load.u_a_n is None:
         return f"{listed} A ± takes two or more runs each way: how much they differ is all that tells it."
-    return f"{listed} ± by leaving out one run in turn."
+    return f"{listed} ± by leaving out one run in turn. {_what_it_would_take(load, is_back.size)}".strip()
+
+
+NEAR_A_N, NEAR_C = 1.5, 0.1
+"""How near a road load is wanted: newtons of the constant part, and a share of the square part."""
+
+
+def _what_it_would_take(load: CoastDownFit, runs: int) -> str:
+    if load.u_a_n is None or load.u_c_n_per_mps2 is None or load.c_n_per_mps2 <= 0:
+        return ""
+    more = (
+        more_runs_each_way(load.u_a_n, runs, NEAR_A_N / 2),
+        more_runs_each_way(load.u_c_n_per_mps2, runs, NEAR_C * load.c_n_per_mps2 / 2),
+    )
+    wanted = (f"the constant part to ± {NEAR_A_N:g} N", f"the square part to ± {100 * NEAR_C:.0f} %")
+    reached = [
+        f"about {count} more each way would bring {part}" for count, part in zip(more, wanted, strict=True) if count
+    ]
+    beyond = [
+        f"{part} takes more than {MOST_FURTHER_RUNS}" for count, part in zip(more, wanted, strict=True) if count is None
+    ]
+    said = "; ".join([*reached, *beyond])
+    return f"{said[:1].upper()}{said[1:]}." if said else ""
 
 
 def _mass_kg(timeline: Timeline) -> float | None:

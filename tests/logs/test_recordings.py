@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
+from scipy.stats import t as student_t
 
 from buildlog.models import Fitting, Part
 from sessions.logs.csv_layout import find_layout
@@ -68,11 +69,13 @@ def test_coasting_is_offered_and_gives_a_road_load(session, sign_in):
     assert load.c_n_per_mps2 == pytest.approx(0.0, abs=0.01)
 
 
-def coasting_both_ways(session, runs):
-    """Runs that coast from 14 m/s by F = 60 + 0.5 (v ± 2)² N on 200 kg, one after the other, at 2 Hz."""
+def coasting_both_ways(session, runs, gusts=()):
+    """Runs that coast from 14 m/s by F = 60 + 0.5 (v ± 2)² N on 200 kg, one after the other, at 2 Hz; each in a wind
+    that is by its gust stronger against it."""
     rows, clock = [], 0.0
     for number in range(2 * runs):
         wind, speed = (2.0 if number % 2 == 0 else -2.0), 14.0 + 0.2 * number
+        wind += gusts[number] if gusts else 0.0
         for step in range(20):
             rows.append((clock + step / 2, 54, 40, speed * step / 20))
         for step in range(40):
@@ -113,6 +116,18 @@ def test_runs_both_ways_find_the_wind_and_have_an_uncertainty(session, sign_in):
     one_way = client.get(f"/sessions/{session.pk}/recordings/", chosen)
     assert one_way.context["fit"].load.u_a_n is None
     assert "One way only" in one_way.context["fit"].says
+
+
+def test_what_a_nearer_road_load_would_take_is_said(session, sign_in):
+    type(session.revision).objects.update(mass_without_rider_kg=120.0)
+    coasting_both_ways(session, 3, gusts=(1.2, -0.9, -1.5, 0.8, 0.6, -1.0))
+    chosen = {"coast": list("123456"), **{f"way_{n}": "out" if n % 2 else "back" for n in range(1, 7)}}
+    fit = sign_in("reader").get(f"/sessions/{session.pk}/recordings/", chosen).context["fit"]
+    # ± falls with the root of the runs, and with Student's t of scipy 1.17.1 for runs less two.
+    plus_minus = 2 * fit.load.u_a_n / student_t.ppf(0.975, 4)
+    more = next(n for n in range(20) if plus_minus * (6 / (6 + 2 * n)) ** 0.5 * student_t.ppf(0.975, 4 + 2 * n) <= 1.5)
+    assert more > 1, fit.says
+    assert f"bout {more} more each way would bring the constant part to ± 1.5 N" in fit.says
 
 
 def test_a_passed_limit_is_offered_as_a_failure(session, sign_in):

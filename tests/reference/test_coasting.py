@@ -30,8 +30,8 @@ def both_ways(runs=3, noise=0.1, wind=2.0, seed=2):
 
 def test_all_runs_in_one_fit_by_statsmodels():
     # statsmodels 0.15.0 GLS on the equation of motion integrated by scipy 1.17.1 cumulative_trapezoid, one design and
-    # one whole covariance for all runs: noise of a first-order autoregression, and a gust of 0.5 m/s for each run. Noise
-    # by statsmodels OLS of each run; and the jackknife by hand, with t of runs less two from scipy.
+    # one whole covariance for all runs: noise of a first-order autoregression, and a gust of 0.5 m/s for each run; that
+    # noise by statsmodels OLS of each run; and the jackknife by hand, with t of runs less two from scipy.
     times, speeds, runs, back = both_ways()
     each = []
     for number, is_back in enumerate(back):

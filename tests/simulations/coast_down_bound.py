@@ -14,7 +14,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from calc.road_load import top_speed_mps
-from tests.simulations.coast_downs import A_N, C_N_PER_MPS2, DAYS, MASS_KG, POWER_W, Day
+from tests.simulations.coast_downs import A_N, C_N_PER_MPS2, DAYS, MASS_KG, POWER_W
 from tests.simulations.tables import Rate, table
 
 STEPS = np.array([0.01, 1e-4, 0.01, 1e-3])
