@@ -62,7 +62,7 @@ def coastings_of(timeline: Timeline) -> list[Coasting]:
     if times.size < 5:
         return []
     idle_a = max(0.5, 0.01 * float(np.abs(current.values).max()))
-    amperes = np.interp(times, current.time_s, current.values)
+    amperes = current.at(times)
     runs = coasting_stretches(times, speeds, amperes, idle_a)
     headings = _headings(timeline, times)
     stretches: list[Coasting] = []

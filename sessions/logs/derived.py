@@ -128,7 +128,7 @@ def _slip_samples(timeline: Timeline) -> Any | None:
         return None
     inside = (wheel.time_s >= ground.time_s[0]) & (wheel.time_s <= ground.time_s[-1])
     times, turning = wheel.time_s[inside], np.abs(wheel.values[inside])
-    over_ground = np.maximum(np.interp(times, ground.time_s, ground.values), 0.0)
+    over_ground = np.maximum(ground.at(times), 0.0)
     fast = (turning > SLOWEST_MPS) & (over_ground > SLOWEST_MPS)
     if fast.sum() < 5:
         return None
@@ -139,15 +139,14 @@ def _slip(timeline: Timeline) -> list[Result]:
     slip = _slip_samples(timeline)
     if slip is None:
         return []
+    middle, high = np.quantile(slip, (0.5, 0.9))
     return [
         *_result(
             "slip",
-            float(np.median(slip)),
+            middle,
             "speed.wheel_slip",
             "Wheel or track speed against speed over ground, above 7 km/h. A wrong rolling circumference shows up here "
             "as steady slip.",
         ),
-        *_result(
-            "slip_high", float(np.quantile(slip, 0.9)), "speed.wheel_slip", "Nine tenths of the samples are below it."
-        ),
+        *_result("slip_high", high, "speed.wheel_slip", "Nine tenths of the samples are below it."),
     ]

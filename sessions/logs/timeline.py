@@ -1,6 +1,7 @@
 """All logs of a session on the session's own clock: which log has which quantity, and when.
 
-A log's columns are read when they are asked for, one by one, and are not kept.
+A log's columns are read when they are asked for, one by one, and are not kept, but for the speeds that several results
+need.
 """
 
 from __future__ import annotations
@@ -9,6 +10,8 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
+
+import numpy as np
 
 from buildlog.machines.machine import Machine
 from calc.drivetrain import road_speed_mps
@@ -37,6 +40,11 @@ class Series:
     @property
     def title(self) -> str:
         return f"{self.label} ({self.log.name})"
+
+    def at(self, times_s: Any) -> Any:
+        """The values at other times, straight between samples; of one log mostly the same times."""
+        same = times_s.size == self.time_s.size and np.array_equal(times_s, self.time_s)
+        return self.values if same else np.interp(times_s, self.time_s, self.values)
 
 
 @dataclass(frozen=True)
@@ -81,6 +89,7 @@ class Timeline:
             log.session = session
         self.columns: dict[Any, StoredColumns] = {}
         self.gone: list[Log] = []
+        self._kept_speeds: dict[str, Series | None] = {}
         for log in self.logs:
             try:
                 self.columns[log.pk] = open_columns(log)
@@ -179,8 +188,10 @@ class Timeline:
         return self._first_speed(WHEEL)
 
     def _first_speed(self, label: str) -> Series | None:
-        every = (trace.series() for trace in self.speeds if trace.label == label)
-        return next((series for series in every if series is not None), None)
+        if label not in self._kept_speeds:
+            every = (trace.series() for trace in self.speeds if trace.label == label)
+            self._kept_speeds[label] = next((series for series in every if series is not None), None)
+        return self._kept_speeds[label]
 
     @property
     def span_s(self) -> tuple[float, float]:
