@@ -6,6 +6,7 @@ import csv
 import io
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 from django.core.files.uploadedfile import SimpleUploadedFile
@@ -14,8 +15,9 @@ from sessions.demo.ride import STEP_S, Ride
 from sessions.logs.column_guess import guess
 from sessions.logs.csv_layout import find_layout
 from sessions.logs.ingest import read_stored, store_log
+from sessions.logs.instrument_columns import of_file
 from sessions.logs.meanings import signature_of
-from sessions.logs.models import ColumnMapping
+from sessions.logs.models import ColumnMapping, FormulaChannel, Instrument
 from sessions.outings.models import Session
 
 STEPS_PER_ROW = round(1.0 / STEP_S)
@@ -23,20 +25,48 @@ SHORE_DEG = (66.0, -1.0)
 """Latitude and longitude from which the receiver's track begins: in the open sea, where no lake is."""
 METRES_PER_DEGREE = 111_412.0
 STANDS_MPS = 2.5
+LOGGER = "Pack logger (invented)"
+LOGGER_ENDS = {
+    "voltage_v": (0.0, 100.0),
+    "current_a": (-200.0, 200.0),
+    "speed_mps": (0.0, 40.0),
+    "motor_temperature_c": (-40.0, 150.0),
+}
+"""What its inputs can give, as its maker would state it."""
+FORMULA = ("Acceleration", "rate(speed)", "m/s²", "Invented: where it pulls and where it brakes.")
+"""A line of the charts that is worked out from others: its name, how, its unit, and what it is for."""
 
 
 def record(session: Session, ride: Ride) -> None:
-    """Both files of a ride that began with its session."""
+    """Both files of a ride that began with its session; the logger stays known as an instrument of its machine."""
     _read_table(session, _table(ride))
     track = store_log(session, _file("invented-receiver.gpx", _track(session.started_at, ride)))
     read_stored(track)
+    name, formula, unit, notes = FORMULA
+    channel = FormulaChannel(vehicle=session.revision.vehicle, name=name, formula=formula, unit=unit, notes=notes)
+    channel.full_clean()
+    channel.save(force_insert=True)
 
 
 def _read_table(session: Session, text: str) -> None:
     log = store_log(session, _file("invented-logger.csv", text))
     with log.original.open("rb") as stored:
         head = find_layout(stored, log.size_bytes)
-    read_stored(log, head.layout, guess(head.layout, head.rows))
+    mapping = guess(head.layout, head.rows)
+    columns = [
+        replace(column, lowest=ends[0], highest=ends[1]) if (ends := LOGGER_ENDS.get(column.meaning)) else column
+        for column in of_file(head.layout, mapping)
+    ]
+    log.instrument = Instrument(
+        vehicle=session.revision.vehicle,
+        name=LOGGER,
+        columns=[column.as_json() for column in columns],
+        notes="Invented.",
+    )
+    log.instrument.full_clean()
+    log.instrument.save(force_insert=True)
+    log.save(update_fields=["instrument"])
+    read_stored(log, head.layout, mapping)
     # What the columns of an invented file mean is nothing to remember for a file of the reader's own.
     ColumnMapping.objects.filter(signature=signature_of(head.layout)).delete()
 

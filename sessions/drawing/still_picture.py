@@ -148,14 +148,19 @@ class _Axis:
         if "tickvals" in self.layout:
             pairs = zip(self.layout["tickvals"], self.layout["ticktext"], strict=True)
             return [Place(self.place(value), text.partition("<")[0]) for value, text in pairs]
-        step = _round_step((self.high - self.low) / 4.5)
-        first = math.ceil(self.low / step - 1e-9)
-        last = math.floor(self.high / step + 1e-9)
-        decimals = max(0, -math.floor(math.log10(step)))
-        return [
-            Place(self.place(number * step), f"{number * step:.{decimals}f}".replace("-", "−"))
-            for number in range(first, last + 1)
-        ]
+        return [Place(self.place(value), text) for value, text in round_ticks(self.low, self.high)]
+
+
+def round_ticks(low: float, high: float) -> list[tuple[float, str]]:
+    """About five round numbers from the low to the high end of an axis, each with how it is written."""
+    if not high > low:
+        return []
+    step = _round_step((high - low) / 4.5)
+    decimals = max(0, -math.floor(math.log10(step)))
+    return [
+        (number * step, f"{number * step:.{decimals}f}".replace("-", "−"))
+        for number in range(math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9) + 1)
+    ]
 
 
 def _round_step(least: float) -> float:

@@ -1,4 +1,4 @@
-"""The first picture of a session's logs: drawn on the server, so that it stands before the chart library is fetched."""
+"""The still picture of a session's logs: drawn on the server, so that it stands without the chart library."""
 
 from __future__ import annotations
 
@@ -11,24 +11,53 @@ import numpy as np
 
 from calc.thinning import rows_with_extremes
 from sessions.drawing.figures import Figure
+from sessions.drawing.still_picture import round_ticks
 
 STRETCHES = 180
 """Two points for each pixel of a phone held upright."""
 WIDTH, HEIGHT = 1000, 100
 MARGIN = 0.04
 """Of the height, above the highest and below the lowest value."""
+LETTER = 2.2
+"""About the width of a letter on a phone, in hundredths of the picture's width, to keep words apart."""
+
+
+@dataclass(frozen=True)
+class PictureLine:
+    """A line of a panel: its name, its colour, and its path in a box of 1000 x 100."""
+
+    name: str
+    colour: str
+    path: str
 
 
 @dataclass(frozen=True)
 class PicturePanel:
-    """One panel: what is drawn, its ends in words, and for each line its colour and its path in a box of 1000 x 100."""
+    """One panel: what is drawn, and its ends in words."""
 
     title: str
     ends: str
-    paths: list[tuple[str, str]]
+    lines: list[PictureLine]
 
 
-def first_picture(panels: Figure) -> list[PicturePanel]:
+@dataclass(frozen=True)
+class PictureMark:
+    """A pass or a failure along the session, in hundredths of the width; words only where they have room."""
+
+    left: float
+    width: float
+    words: str
+
+
+@dataclass(frozen=True)
+class FirstPicture:
+    panels: list[PicturePanel]
+    marks: list[PictureMark]
+    ticks: list[tuple[float, str]]
+    """Where the seconds into the session stand along the width, in hundredths of it."""
+
+
+def first_picture(panels: Figure) -> FirstPicture:
     """The same lines as the panels of the charts, of fewer points, with both extremes of every stretch."""
     layout = panels["layout"]
     start_s, end_s = layout["xaxis"]["range"]
@@ -48,10 +77,32 @@ def first_picture(panels: Figure) -> list[PicturePanel]:
             PicturePanel(
                 layout[name]["title"]["text"],
                 f"{low:.4g} to {high:.4g}".replace("-", "−"),
-                [(line["line"]["color"], _path(line["x"], line["y"], (start_s, end_s), (low, high))) for line in lines],
+                [
+                    PictureLine(
+                        line.get("name", ""),
+                        line["line"]["color"],
+                        _path(line["x"], line["y"], (start_s, end_s), (low, high)),
+                    )
+                    for line in lines
+                ],
             )
         )
-    return listed
+    across = 100.0 / ((end_s - start_s) or 1.0)
+    ticks = [(round((at - start_s) * across, 2), text) for at, text in round_ticks(start_s, end_s)]
+    return FirstPicture(listed, _marks(layout, start_s, across), ticks)
+
+
+def _marks(layout: Figure, start_s: float, across: float) -> list[PictureMark]:
+    """Passes as bands, failures as lines, in their order; words that would lie on those before are left out."""
+    marks, free_from = [], 0.0
+    shapes = zip(layout.get("shapes", []), layout.get("annotations", []), strict=True)
+    for shape, word in sorted(shapes, key=lambda pair: float(pair[0]["x0"])):
+        left = round((shape["x0"] - start_s) * across, 2)
+        end = left + LETTER * len(word["text"])
+        shown = word["text"] if left >= free_from and end <= 100.0 else ""
+        free_from = end + LETTER if shown else free_from
+        marks.append(PictureMark(left, round((shape["x1"] - shape["x0"]) * across, 2), shown))
+    return marks
 
 
 def _path(

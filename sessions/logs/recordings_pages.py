@@ -72,7 +72,7 @@ def _recordings(request: SignedInRequest, timeline: Timeline) -> dict[str, Any]:
         "events": events[:MOST_SHOWN],
         "more_events": max(len(events) - MOST_SHOWN, 0),
         "figures": figures,
-        "picture": first_picture(figures["panels"]) if lines else [],
+        "picture": first_picture(figures["panels"]) if lines else None,
         "map_style_id": map_style_id(),
         **coasting,
         **overlay,

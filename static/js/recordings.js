@@ -1,21 +1,31 @@
 // The charts of a session's logs: one cursor in all of them and on the track, a clip beside them, and finer lines from
-// the server for the visible part.
+// the server for the visible part. The chart library is fetched when somebody looks closer.
 import { ChartCursor } from "./chart-cursor.js";
 import { chartLibrary, draw } from "./chart-look.js";
 import { clipBesideCharts } from "./clip-beside-charts.js";
 
 const figures = JSON.parse(document.getElementById("figures").textContent);
 const section = document.getElementById("recordings");
-// The picture of the server is painted first: the library takes a phone a second or two to read.
-await new Promise((resolve) => { requestAnimationFrame(() => setTimeout(resolve, 0)); });
-await chartLibrary();
-const panels = figures.panels ? await draw("panels", figures.panels) : null;
-document.getElementById("first-picture")?.remove();
-const track = figures.track ? await draw("track", figures.track) : null;
-for (const id of ["power", "overlay"]) if (figures[id]) await draw(id, figures[id]);
-const Plotly = globalThis.Plotly;
+const closer = document.getElementById("closer");
+closer?.addEventListener("toggle", () => document.getElementById("first-picture")?.toggleAttribute("hidden", closer.open));
+closer?.addEventListener("toggle", () => void lookCloser(), { once: true });
+// What somebody asked for in a form below is drawn at once; the rest when they look closer.
+for (const id of ["power", "overlay"]) {
+  if (!figures[id]) continue;
+  await chartLibrary();
+  await draw(id, figures[id]);
+}
+document.documentElement.dataset.drawn = "yes";
 
-if (panels) {
+async function lookCloser() {
+  await chartLibrary();
+  const panels = figures.panels ? await draw("panels", figures.panels) : null;
+  const track = figures.track ? await draw("track", figures.track) : null;
+  if (panels) moveTogether(panels, track);
+}
+
+function moveTogether(panels, track) {
+  const Plotly = globalThis.Plotly;
   const whole = figures.panels.layout.xaxis.range.slice();
   const lines = figures.panels.data.filter((line) => line.mode === "lines").map((_, index) => index);
   const slider = document.getElementById("cursor");
@@ -101,5 +111,5 @@ if (panels) {
     waiting = setTimeout(() => void refine(), 60);
     slices();
   });
+  document.getElementById("closer-acts").hidden = false;
 }
-document.documentElement.dataset.drawn = "yes";

@@ -1,5 +1,6 @@
 """The invented season: simulated, reproducible, marked, and removable without touching anything real."""
 
+import csv
 from collections import Counter
 from datetime import timedelta
 
@@ -25,7 +26,11 @@ from sessions.demo import loading
 from sessions.demo.ride import STEP_S, Build, Day, RoadLoad, simulate
 from sessions.demo.season import SEASON
 from sessions.evidence.season import Season
-from sessions.logs.models import ColumnMapping
+from sessions.logs.charts import lines_of, points_of
+from sessions.logs.csv_layout import Layout
+from sessions.logs.instrument_columns import fits
+from sessions.logs.models import ColumnMapping, FormulaChannel, Instrument
+from sessions.logs.timeline import Timeline
 from sessions.models import Gate, Log, Pass, Reading, Session, TestCard, Trial, Venue
 
 STILL = Day(air_temperature_c=-5.0, wind_mps=0.0, rolling_factor=1.0)
@@ -98,6 +103,31 @@ def test_it_has_a_logger_s_file_a_track_photos_and_a_card_and_leaves_nothing_of_
     loading.remove()
     for model in (Log, Photo, TestCard):
         assert not model.objects.exists()
+
+
+def test_its_logger_is_a_known_instrument_whose_file_fits_and_a_formula_adds_a_line(db):
+    loading.load()
+    instrument, formula = Instrument.objects.get(), FormulaChannel.objects.get()
+    table = Log.objects.get(name="invented-logger.csv")
+    assert table.instrument == instrument
+    # Tried on import, and nothing was beyond what the instrument can give; the next file with its columns is its own.
+    assert table.summary["instrument_misfits"] == 0
+    assert fits(instrument.known_columns, Layout.from_json(table.layout))
+    for row in (instrument, formula):
+        row.full_clean()
+    with Timeline(table.session, [table]) as timeline:
+        ((name, unit, trace),) = timeline.formulas()
+        line = next(line for line in lines_of(timeline) if line.panel == formula.name)
+        (points,) = points_of([line], "metric")
+    assert (name, unit, trace.log) == ("Acceleration", "m/s²", table)
+    # numpy 2.4, gradient: the change of the speed that the file has, for each of its seconds.
+    with table.original.open("rt") as file:
+        speeds_mps = np.array([float(row["speed km/h"]) / 3.6 for row in csv.DictReader(file)])
+    assert max(points["y"]) == pytest.approx(np.gradient(speeds_mps).max(), abs=0.002)
+    assert min(points["y"]) == pytest.approx(np.gradient(speeds_mps).min(), abs=0.002)
+    loading.remove()
+    assert not Instrument.objects.exists()
+    assert not FormulaChannel.objects.exists()
 
 
 def test_nothing_of_it_is_dated_after_its_season_but_when_it_was_loaded(db):
