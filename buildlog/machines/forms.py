@@ -158,7 +158,7 @@ class FittingForm(RecordForm[Fitting]):
     class Meta:
         model = Fitting
         fields = ["part", "quantity", *quantity_names(Fitting), "branch", "series", "parallel", "string"]
-        labels = {"series": "modules in series", "parallel": "modules in parallel"}
+        labels = {"series": "Modules in series", "parallel": "Modules in parallel"}
         help_texts = {
             "x_m": "From the rear contact, forward is positive.",
             "y_m": "Left is positive. Empty counts as on the middle line.",

@@ -65,6 +65,9 @@ def revision_difference(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse
     revisions = {revision.number: revision for revision in queries.read_line(vehicle)}
     chosen = [revisions.get(_number(request.GET.get(name))) for name in ("from", "to")]
     before, after = chosen
+    if revisions and not (request.GET.get("from") or request.GET.get("to")):
+        after = revisions[max(revisions)]
+        before = next((row for row in revisions.values() if row.pk == after.parent_id), None)
     context: dict[str, object] = {"vehicle": vehicle, "revisions": revisions.values(), "before": before, "after": after}
     if before and after:
         context["difference"] = difference(Machine(before), Machine(after), request.user.unit_system)

@@ -15,6 +15,7 @@ from buildlog.records.forms import RecordForm
 from buildlog.records.moments import day_input
 
 SPARE_ROWS = 2
+FURTHER = "A further contact"
 DUTIES = [("steered", "Steered"), ("driven", "Driven"), ("braked", "Braked")]
 
 
@@ -60,9 +61,10 @@ class ContactsForm(RecordForm[Revision]):
                 ),
             }
             self.fields.update(names)
-            title = contact_name(contact, self.shown) if contact else "A further contact"
+            title = contact_name(contact, self.shown) if contact else FURTHER
             groups.append((title, tuple(names)))
         self.groups = tuple(groups)
+        self.folded = FURTHER if self.shown else ""
         self.prepare_fields()
 
     def _length(self, label: str, initial: float | None) -> QuantityFormField:

@@ -91,6 +91,9 @@ def write_record(
         context |= {"back": waiting.coming_back(), "then": (), "waiting": waiting}
     if request.method != "POST":
         form = _opened(request, form_class, instance, initial)
+        if says is not None and not instance._state.adding:
+            # What follows from the record as it is stored.
+            context["consequences"] = says(instance, request.user.unit_system)
         return render(request, template, {"form": form, **context})
     if (makes := form_class.makes.get(request.POST.get(MAKE, ""))) is not None:
         kept = keep(request, request.POST[MAKE])

@@ -209,16 +209,17 @@ def _session(
         distance_method=Session.DistanceMethod.WHEEL,
         notes=f"{rider} rode. Invented.",
     )
-    Pass.objects.bulk_create(_passes(session, gate, ride, chance))
+    Pass.objects.bulk_create(_passes(session, index, gate, ride, chance))
     Reading.objects.bulk_create(_readings(session, ride, day, chance))
     if (plan.number, index) == season.RECORDED:
         instruments.record(session, ride)
     return session
 
 
-def _passes(session: Session, gate: Gate, ride: Ride, chance: random.Random) -> list[Pass]:
+def _passes(session: Session, index: int, gate: Gate, ride: Ride, chance: random.Random) -> list[Pass]:
     rows = []
-    for number, (_, times) in enumerate(ride.passes, 1):
+    is_recorded = (session.revision.number, index) == season.RECORDED
+    for number, (begun_s, times) in enumerate(ride.passes, 1):
         video = chance.random() < 0.5
         error_s = 0.01 if video else 0.12
         split, whole = (round(time_s + chance.gauss(0, error_s), 2) for time_s in times[1:])
@@ -228,6 +229,7 @@ def _passes(session: Session, gate: Gate, ride: Ride, chance: random.Random) -> 
                 session=session,
                 gate=gate,
                 number=number,
+                time_into_session_s=round(begun_s, 1) if is_recorded else None,
                 direction="out" if number % 2 else "back",
                 method="video" if video else "stopwatch",
                 frames_per_s=60.0 if video else None,

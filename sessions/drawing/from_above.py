@@ -63,6 +63,6 @@ def from_above(figure: Figure | None) -> FromAbove | None:
             courses.append(" ".join(f"{x:g},{y:g}" for x, y in points[::step].tolist()))
         else:
             marks += [Mark(x, y, name) for (x, y), name in zip(points.tolist(), trace["text"], strict=True)]
-    metres = 10.0 ** np.floor(np.log10(WIDTH / 4 / factor))
-    metres = max(step * metres for step in (1.0, 2.0, 5.0) if step * metres <= WIDTH / 4 / factor)
-    return FromAbove(height, courses, marks, round(float(metres * factor), 1), f"{metres:,.0f} m".replace(",", "\u202f"))
+    power = 10.0 ** np.floor(np.log10(WIDTH / 4 / factor))
+    metres = max(step * power for step in (1.0, 2.0, 5.0) if step * power <= WIDTH / 4 / factor)
+    return FromAbove(height, courses, marks, round(float(metres * factor), 1), f"{metres:g} m")

@@ -20,6 +20,7 @@ from sessions.evidence.headline import NEAREST, earlier_evidence, headlines, lim
 from sessions.evidence.left_out import LeftOut
 from sessions.evidence.reader import Evidence
 from sessions.evidence.session_results import pass_rows, report_of
+from sessions.logs.first_picture import ride_of
 from sessions.logs.queries import sessions_with_records
 from sessions.outings.models import Session
 from sessions.outings.models.two_phones import unpaired_marks
@@ -69,6 +70,7 @@ def session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         "unpaired": unpaired_marks(session),
         "track": track_of(session.track_parts.all()),
         "logs": session.logs.all(),
+        "ride": ride_of(session, system, failures),
         "card_items": session.test_card_items.select_related("card"),
     }
     return render(request, "evidence/session.html", context)

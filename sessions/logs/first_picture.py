@@ -9,9 +9,14 @@ from typing import Any
 
 import numpy as np
 
+from buildlog.failures.models import Failure
 from calc.thinning import rows_with_extremes
 from sessions.drawing.figures import Figure
 from sessions.drawing.still_picture import round_ticks
+from sessions.logs.charts import Line
+from sessions.logs.charts import panels as panels_of
+from sessions.logs.timeline import Timeline
+from sessions.outings.models import Session
 
 STRETCHES = 180
 """Two points for each pixel of a phone held upright."""
@@ -90,6 +95,15 @@ def first_picture(panels: Figure) -> FirstPicture:
     across = 100.0 / ((end_s - start_s) or 1.0)
     ticks = [(round((at - start_s) * across, 2), text) for at, text in round_ticks(start_s, end_s)]
     return FirstPicture(listed, _marks(layout, start_s, across), ticks)
+
+
+def ride_of(session: Session, system: str, failures: Iterable[Failure]) -> FirstPicture | None:
+    """The speed of the ride, for the page of its session; None where no log of it has one."""
+    with Timeline(session, session.logs.all()) as timeline:
+        if not timeline.speeds:
+            return None
+        line = Line("Speed", timeline.speeds[0])
+        return first_picture(panels_of(timeline, [line], system, session.passes.all(), failures, ()))
 
 
 def _marks(layout: Figure, start_s: float, across: float) -> list[PictureMark]:

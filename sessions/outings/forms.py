@@ -159,14 +159,14 @@ class PassForm(RecordForm[Pass]):
     new_gate_name = forms.CharField(label="Name of the new gate", required=False, max_length=80)
     new_gate_length_m = gate_length_field("As taped. Marks between, and coordinates, are added on the venue's page.")
     frames = forms.FloatField(
-        label="and frames beyond those seconds",
+        label="Frames beyond those seconds",
         required=False,
         min_value=0,
         max_value=100000,
         help_text="For video, for example 7 s and 20 frames at 60 frames/s.",
     )
     split_times_s = SplitTimesField(
-        label="times at the marks between",
+        label="Times at the marks between",
         required=False,
         help_text="Seconds since the first mark, with a semicolon between, for example 2,44; 4,89.",
     )
