@@ -210,6 +210,8 @@ def _layout(used_panels: dict[str, str], timeline: Timeline) -> dict[str, Any]:
             "title": {"text": "s into the session"},
             "hoverformat": ".2f",
             "nticks": 5,
+            # Else every label is measured, which takes a phone longer than to draw it.
+            "ticklabeloverflow": "allow",
             "range": [start_s, end_s],
             "anchor": _axis(count - 1),
             "showspikes": True,
@@ -226,6 +228,7 @@ def _layout(used_panels: dict[str, str], timeline: Timeline) -> dict[str, Any]:
             "domain": [max(top - height, 0.0), top],
             "zeroline": False,
             "nticks": 5,
+            "ticklabeloverflow": "allow",
             "fixedrange": True,
         }
         layout["yaxis" if place == 0 else f"yaxis{place + 1}"] = axis

@@ -33,19 +33,46 @@ function moveTogether(panels, track) {
   clipBesideCharts(document.getElementById("clip-beside"), cursor, section.dataset.window);
   const shown = () => panels.layout.xaxis.range.map(Number);
 
-  // Requests finer lines for the visible part; only the newest answer is used.
-  let newest = 0;
-  const refine = async () => {
+  // The scale of a panel is drawn anew where its lines leave it, or use less than half of it: while somebody pans it
+  // stands still, and drawing axes takes longer than drawing lines.
+  const axes = Object.keys(panels.layout).filter((name) => name.startsWith("yaxis"));
+  const fitted = () => {
     const [from, to] = shown();
+    const ranges = {};
+    for (const axis of axes) {
+      let [low, high] = [Infinity, -Infinity];
+      for (const { yaxis = "y", x, y } of panels.data) {
+        if (yaxis !== axis.replace("yaxis", "y")) continue;
+        for (let place = 0; place < y.length; place += 1) {
+          if (x[place] < from || x[place] > to) continue;
+          if (y[place] < low) low = y[place];
+          if (y[place] > high) high = y[place];
+        }
+      }
+      if (low > high) continue;
+      const [bottom, top] = panels.layout[axis].range.map(Number);
+      const height = high - low || Math.abs(high) * 0.01 || 1;
+      if (low < bottom || high > top || height < (top - bottom) / 2) ranges[`${axis}.range`] = [low - 0.06 * height, high + 0.06 * height];
+    }
+    return ranges;
+  };
+
+  // Requests finer lines for a part of the session; only the newest answer is used.
+  let newest = 0;
+  const refine = async (from, to) => {
     const mine = ++newest;
     section.dataset.refined = "no";
     try {
-      const answer = await fetch(`${section.dataset.window}?from_s=${from}&to_s=${to}&width_px=${Math.round(panels.clientWidth)}`);
+      const { l, r } = panels.layout.margin;
+      const answer = await fetch(`${section.dataset.window}?from_s=${from}&to_s=${to}&width_px=${Math.round(panels.clientWidth - l - r)}`);
       if (!answer.ok || mine !== newest) return;
       const { lines: finer } = await answer.json();
       if (mine !== newest || finer.length !== lines.length) return;
-      await Plotly.restyle(panels, { x: finer.map((line) => line.x), y: finer.map((line) => line.y) }, lines);
+      // Lines only: to draw axes, legends and shapes with them takes three times as long.
+      await Plotly.animate(panels, { data: finer, traces: lines }, { mode: "immediate", frame: { duration: 0, redraw: false }, transition: { duration: 0 } });
       section.dataset.refined = "yes";
+      const ranges = fitted();
+      if (mine === newest && Object.keys(ranges).length) await Plotly.relayout(panels, ranges);
     } catch {
       // Without a network the lines stay as they are.
     }
@@ -58,10 +85,16 @@ function moveTogether(panels, track) {
   };
   slices();
 
+  let isAskedFor = false;
   const show = async (from, to) => {
     const width = Math.min(Math.max(to - from, 0.1), whole[1] - whole[0]);
     const start = Math.min(Math.max(from, whole[0]), whole[1] - width);
+    // The finer lines are on their way while the picture is moved.
+    isAskedFor = true;
+    const finer = refine(start, start + width);
     await Plotly.relayout(panels, { "xaxis.range": [start, start + width] });
+    isAskedFor = false;
+    await finer;
   };
   for (const button of section.querySelectorAll("[data-zoom]")) {
     button.addEventListener("click", () => {
@@ -106,10 +139,10 @@ function moveTogether(panels, track) {
   let waiting = 0;
   panels.on("plotly_relayout", (change) => {
     if (!Object.keys(change).some((name) => name.startsWith("xaxis."))) return;
+    slices();
     clearTimeout(waiting);
     // A finger that drags sends a change for each frame; what it passes over is not asked for.
-    waiting = setTimeout(() => void refine(), 60);
-    slices();
+    if (!isAskedFor) waiting = setTimeout(() => void refine(...shown()), 60);
   });
   document.getElementById("closer-acts").hidden = false;
 }
