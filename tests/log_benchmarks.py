@@ -110,7 +110,7 @@ def peak_mb(path: Path) -> tuple[float, float]:
 def measure_memory(path: Path) -> None:
     """For a process of its own: its memory before the import and at most."""
     begin()
-    work = whole_import(path, "csv")
+    work = whole_import(path, path.suffix.removeprefix("."))
 
     def of_process(what: str) -> float:
         # Not the kernel's figure for a process that ended: that one begins with the memory of who started it.
@@ -183,6 +183,7 @@ def main() -> int:
         times = ratio(whole_import(track, "gpx"), lambda: bare_track(track))
         goals.hold(f"GPX import of {POINTS} points, whole, against the standard library's iterparse in C", times, 3)
         goals.hold(f"memory over idle of importing {ROWS} rows", peak_mb(long)[0], 200, "MB")
+        goals.hold(f"memory over idle of importing {POINTS} points", peak_mb(track)[0], 200, "MB")
         write_logger_file(longest, MOST_ROWS)
         over_idle, in_all = peak_mb(longest)
         goals.hold(f"memory over idle of importing {MOST_ROWS} rows", over_idle, 200, "MB")

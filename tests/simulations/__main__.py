@@ -1,4 +1,4 @@
-"""`python -m tests.simulations [--trials N] [table …]` prints every table, or those named."""
+"""`python -m tests.simulations [--trials N] [--first SEED] [table …]` prints every table, or those named."""
 
 from __future__ import annotations
 
@@ -6,8 +6,9 @@ import argparse
 import multiprocessing
 import os
 import time
+from collections.abc import Callable, Iterable
 from concurrent.futures import ProcessPoolExecutor
-from functools import partial
+from typing import Any
 
 from tests.simulations import (  # noqa: F401 (their tables add themselves)
     coast_down_bound,
@@ -28,7 +29,12 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.simulations", description=__doc__)
     parser.add_argument("table", nargs="*", help=f"of {', '.join(TABLES)}; all if none is named")
     parser.add_argument("--trials", type=int, default=500, help="seasons of each row (500)")
+    parser.add_argument("--first", type=int, default=0, help="number of the first season; another draws all anew (0)")
     asked = parser.parse_args()
+
+    def spread(work: Callable[[int], Any], seeds: Iterable[int]) -> Iterable[Any]:
+        return pool.map(work, [asked.first + seed for seed in seeds], chunksize=CHUNK)
+
     for name in asked.table:
         if name not in TABLES:
             parser.error(f"there is no table {name!r}; there are {', '.join(TABLES)}")
@@ -38,7 +44,7 @@ def main() -> int:
     with ProcessPoolExecutor(os.cpu_count(), multiprocessing.get_context("spawn")) as pool:
         for name in asked.table or TABLES:
             print(f"\n{name}: {TABLES[name].__doc__}", flush=True)
-            for row, rates in TABLES[name](asked.trials, partial(pool.map, chunksize=CHUNK)):
+            for row, rates in TABLES[name](asked.trials, spread):
                 print(f"  {row}\n    " + "\n    ".join(map(str, rates)), flush=True)
                 missed += sum(not rate.meets_goal for rate in rates)
     used = os.times()
