@@ -231,7 +231,8 @@ def _equations(part: Any, sign: float, both: bool, mass_kg: float, noise: _Noise
     # A gust is as likely as its spread says: one more row, which draws it towards none.
     drawn = np.zeros((1, rows.shape[1]))
     drawn[0, 1] = 1.0
-    return np.linalg.qr(np.vstack([rows, drawn]), mode="r")[2:, 2:]
+    triangle: Any = np.linalg.qr(np.vstack([rows, drawn]), mode="r")
+    return triangle[2:, 2:]
 
 
 class _Road(NamedTuple):

@@ -173,8 +173,8 @@ def _what_it_would_take(load: CoastDownFit, runs: int) -> str:
     beyond = [
         f"{part} takes more than {MOST_FURTHER_RUNS}" for count, part in zip(more, wanted, strict=True) if count is None
     ]
-    said = "; ".join([*reached, *beyond])
-    return f"{said[:1].upper()}{said[1:]}." if said else ""
+    sentence = "; ".join([*reached, *beyond])
+    return f"{sentence[:1].upper()}{sentence[1:]}." if sentence else ""
 
 
 def _mass_kg(timeline: Timeline) -> float | None:

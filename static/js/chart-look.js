@@ -18,6 +18,17 @@ function lookOfThePage(axes) {
   return look;
 }
 
+// The same within a layout: "font.color" as `color` of `font`.
+function within(layout, look) {
+  const whole = { ...layout };
+  for (const [way, value] of Object.entries(look)) {
+    const [part, name] = way.split(".");
+    if (name) whole[part] = { ...whole[part], [name]: value };
+    else whole[part] = value;
+  }
+  return whole;
+}
+
 let library = null;
 
 // The chart library, whose address the page's script names. It is fetched once.
@@ -57,11 +68,12 @@ export async function draw(id, figure) {
   // when the screen is turned.
   const { height, ...layout } = figure.layout;
   if (height) place.style.height = `${height}px`;
-  await globalThis.Plotly.newPlot(place, figure.data, { ...layout, template: "none" }, settings);
-  const look = () => globalThis.Plotly.relayout(place, {
+  const wanted = () => ({
     ...lookOfThePage(axes), ...(paper.matches ? { width: PAPER_WIDTH, autosize: false } : { width: null, autosize: true }),
   });
-  look();
+  // In one go: a phone takes as long to draw all of it a second time.
+  await globalThis.Plotly.newPlot(place, figure.data, within({ ...layout, template: "none" }, wanted()), settings);
+  const look = () => globalThis.Plotly.relayout(place, wanted());
   // A folded box has no width; it gets its own when it is opened.
   place.closest("details")?.addEventListener("toggle", () => globalThis.Plotly.Plots.resize(place));
   dark.addEventListener("change", look);

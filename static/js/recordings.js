@@ -20,6 +20,8 @@ document.documentElement.dataset.drawn = "yes";
 async function lookCloser() {
   await chartLibrary();
   const panels = figures.panels ? await draw("panels", figures.panels) : null;
+  // The panels are painted before the track is drawn.
+  await new Promise((resolve) => { requestAnimationFrame(() => setTimeout(resolve, 0)); });
   const track = figures.track ? await draw("track", figures.track) : null;
   if (panels) moveTogether(panels, track);
 }
