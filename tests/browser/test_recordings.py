@@ -20,6 +20,16 @@ ROWS = 1_000_000
 SPIKE_ROW, SPIKE_V = 654_321, 71.25
 
 
+def look_closer(page):
+    """Until then the logs are a still picture, and the chart library is not fetched."""
+    drawn(page)
+    expect(page.locator("#first-picture .panel").first).to_be_visible()
+    assert page.evaluate("() => typeof globalThis.Plotly") == "undefined"
+    page.locator("#closer > summary").click()
+    expect(page.get_by_label("Cursor")).to_be_visible()
+    expect(page.locator("#first-picture")).to_be_hidden()
+
+
 def logger_file():
     lines = ["Zeit [s];U [V];I [A];Speed [km/h];Motor Temp [°C]"]
     for n in range(600):
@@ -42,7 +52,7 @@ def test_a_loggers_file_becomes_charts_and_numbers(page, live_server, season, ph
     assert fits(page)
     assert broken_rules(page) == []
     page.get_by_role("button", name="Import").click()
-    drawn(page)
+    look_closer(page)
     expect(page.locator("#panels .main-svg").first).to_be_visible()
     text = page.text_content("main")
     for words in ("Energy used", "Peak power", "Hottest motor", "Clocks"):
@@ -66,7 +76,7 @@ def test_values_are_pinned_and_a_clip_follows_the_cursor_once_an_instant_is_mark
         head = find_layout(held, log.size_bytes)
     read_stored(log, head.layout, guess(head.layout, head.rows))
     page.goto(f"{live_server.url}/sessions/{session.pk}/recordings/")
-    drawn(page)
+    look_closer(page)
     for place in ("200", "800"):
         page.get_by_label("Cursor").fill(place)
         page.get_by_role("button", name="Pin these values").click()
@@ -111,7 +121,7 @@ def test_a_million_rows_open_with_every_peak(page, live_server, season):
         head = find_layout(held, log.size_bytes)
     read_stored(log, head.layout, guess(head.layout, head.rows))
     page.goto(f"{live_server.url}/sessions/{session.pk}/recordings/")
-    drawn(page)
+    look_closer(page)
     points = page.evaluate("() => document.getElementById('panels').data[0].y")
     assert len(points) < 1100
     # The one spike of a hundredth of a second is still there, and by itself after coming closer.
