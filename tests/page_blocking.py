@@ -12,7 +12,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from tests.browser.conftest import FLAGS, installed_chromium
+from tests.browser.chromium import FLAGS, installed_chromium
 from tests.browser.installation import PASSWORD, Installation
 
 THROTTLED = 4
