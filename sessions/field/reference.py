@@ -55,6 +55,7 @@ def reference(account: Account) -> dict[str, Any]:
     system = account.unit_system
     return greeting(account) | {
         "unit_system": system,
+        "decimal_sign": account.decimal_sign,
         "units": {name: _unit(name, system) for name in KINDS},
         "fields": {
             "sessions": _quantities(Session),

@@ -61,6 +61,14 @@ class FirstPicture:
     ticks: list[tuple[float, str]]
     """Where the seconds into the session stand along the width, in hundredths of it."""
 
+    @property
+    def has_passes(self) -> bool:
+        return any(mark.width for mark in self.marks)
+
+    @property
+    def has_failures(self) -> bool:
+        return any(not mark.width for mark in self.marks)
+
 
 def first_picture(panels: Figure) -> FirstPicture:
     """The same lines as the panels of the charts, of fewer points, with both extremes of every stretch."""

@@ -1,5 +1,7 @@
 // Builds the page's elements and shows messages.
 
+import { inChosenSign } from "./decimal_sign.js";
+
 export function el(tag, attributes = {}, ...children) {
   const element = document.createElement(tag);
   for (const [name, value] of Object.entries(attributes)) {
@@ -7,9 +9,11 @@ export function el(tag, attributes = {}, ...children) {
     if (name.startsWith("on")) element.addEventListener(name.slice(2), value);
     else if (name === "value") element.value = value;
     else if (value === true) element.setAttribute(name, "");
-    else element.setAttribute(name, value);
+    else element.setAttribute(name, name === "aria-label" ? inChosenSign(value) : value);
   }
-  element.append(...children.flat(9).filter((child) => child !== null && child !== undefined && child !== false));
+  const parts = children.flat(9).filter((child) => child !== null && child !== undefined && child !== false);
+  // What somebody wrote stays as it is.
+  element.append(...parts.map((part) => (typeof part === "string" && tag !== "textarea" ? inChosenSign(part) : part)));
   return element;
 }
 

@@ -1,5 +1,6 @@
 // Entry fields for a gloved hand. Typed text is stored as a draft, so that nothing is lost before it is saved.
 
+import { inChosenSign } from "./decimal_sign.js";
 import { el } from "./elements.js";
 import { bare, capital, lengthOfTime, readQuantity } from "./numbers.js";
 import { reference } from "./outing.js";
@@ -86,10 +87,10 @@ export function quantity(field, { value = null, last = "", autofocus = false, st
   };
   const step = (sign) => {
     const by = STEPS[field.kind] ?? 1;
-    const from = Number(bare(steps_from, field.kind, units));
+    const from = Number(bare(steps_from, field.kind, units).replace(",", "."));
     const typed = Number(input.value.replace(",", ".").replace("−", "-"));
     const now = input.value.trim() ? typed : from;
-    if (Number.isFinite(now)) written_in(String(Number((now + sign * by).toFixed(3))));
+    if (Number.isFinite(now)) written_in(inChosenSign(String(Number((now + sign * by).toFixed(3)))));
   };
   const is_clock = field.kind === "runtime";
   const turn = () => {

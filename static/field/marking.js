@@ -2,6 +2,7 @@
 // Bluetooth shutter counts as a tap. A pass is the taps at the marks of a gate.
 
 import { keepAwake, letSleep } from "./awake.js";
+import { inChosenSign } from "./decimal_sign.js";
 import { button, el, feel, say } from "./elements.js";
 import { lengthOfTime, written } from "./numbers.js";
 import { gatesOf, passFromTaps, reference } from "./outing.js";
@@ -55,7 +56,7 @@ export async function marking(app, outing, { locked = [] } = {}) {
   };
   const elapsed = () => {
     const age_s = ageOf(taps[0], bothClocks());
-    return age_s === null ? "running" : age_s < 600 ? `${age_s.toFixed(1)} s` : lengthOfTime(age_s);
+    return age_s === null ? "running" : age_s < 600 ? inChosenSign(`${age_s.toFixed(1)} s`) : lengthOfTime(age_s);
   };
   let placed = false;
   let timer = 0;

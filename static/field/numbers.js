@@ -1,6 +1,8 @@
 // The calculations the phone does itself. Each matches the kernel of the same name in calc/;
 // tests/browser/vectors.json holds the expected values of both.
 
+import { inChosenSign } from "./decimal_sign.js";
+
 export function frameClock({ whole_s, frames, frames_per_s }) {
   return whole_s + frames / frames_per_s;
 }
@@ -173,16 +175,16 @@ export function readQuantity(text, field, units) {
   try {
     stored = readClock(text, field.kind) ?? (readNumber(text, unit.label) - unit.offset) / unit.factor;
   } catch (error) {
-    throw new RangeError(`${capital(field.label)}: ${error.message}. Write for example ${sample(field, units)}.`);
+    throw new RangeError(`${capital(field.label)}: ${error.message}. Write for example ${inChosenSign(sample(field, units))}.`);
   }
   const tooLow = field.low !== null && (field.includes_low ? stored < field.low : stored <= field.low);
   if (tooLow || (field.high !== null && stored > field.high)) {
     const least = field.low === null ? "" : `${field.includes_low ? "at least" : "more than"} ${written(field.low, field.kind, units)}`;
     const most = field.high === null ? "" : `at most ${written(field.high, field.kind, units)}`;
-    throw new RangeError(
+    throw new RangeError(inChosenSign(
       `${capital(field.label)} must be ${[least, most].filter(Boolean).join(" and ")}; ` +
       `${written(stored, field.kind, units)} was written.`,
-    );
+    ));
   }
   return stored;
 }
@@ -258,5 +260,5 @@ export function bare(value, kind, units) {
   if (value === null || value === undefined) return "";
   const shown = value * units[kind].factor + units[kind].offset;
   const short = Number(shown.toPrecision(7));
-  return Math.abs(short - shown) <= 1e-9 * Math.abs(shown) ? String(short) : significant(shown, 5).replace("−", "-");
+  return inChosenSign(Math.abs(short - shown) <= 1e-9 * Math.abs(shown) ? String(short) : significant(shown, 5).replace("−", "-"));
 }

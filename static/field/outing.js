@@ -3,6 +3,7 @@
 
 import { stamp } from "./clock.js";
 import { MOST_RELATIVE_U } from "./crossings.js";
+import { chooseSign } from "./decimal_sign.js";
 import { newKey } from "./elements.js";
 import { assemble, careful, inWords, riddenInAll } from "./energy.js";
 import { frameClock, passSpeed as speedOf, twoWayMean } from "./numbers.js";
@@ -11,7 +12,14 @@ import { compareClocks, longest_s, nextPlace, noteTap, runtime_s, timesOf, wasSe
 import { keepMeta, meta, read } from "./store.js";
 import { beginWay, highestSpeed, settledWay, wayNow, withFix } from "./way.js";
 
-export const reference = { data: null };
+let known = null;
+export const reference = {
+  get data() { return known; },
+  set data(read) {
+    known = read;
+    chooseSign(read?.decimal_sign);
+  },
+};
 
 export async function loadReference() {
   reference.data = (await meta("reference")) ?? null;

@@ -1,5 +1,6 @@
 // A reading of the instruments; the fields of the last reading come first.
 
+import { inChosenSign } from "./decimal_sign.js";
 import { undo } from "./editing.js";
 import { fieldNames, form, quantitiesOf, quantity, quantityField } from "./entry.js";
 import { el, feel, link, say } from "./elements.js";
@@ -46,7 +47,7 @@ export async function readingScreen(app, outing) {
     if (!values) return;
     const measured = Object.fromEntries(Object.entries(values).filter(([, value]) => value !== null));
     if (!Object.keys(measured).length) {
-      wrong.textContent = "A reading needs at least one value, for example 50.4 V.";
+      wrong.textContent = inChosenSign("A reading needs at least one value, for example 50.4 V.");
       return;
     }
     const words = `Reading: ${Object.entries(measured).map(([name, value]) => written(value, quantityField("readings", name).kind, units)).join(", ")}`;

@@ -1,13 +1,11 @@
 // The charts of a session's logs: one cursor in all of them and on the track, a clip beside them, and finer lines from
 // the server for the visible part. The chart library is fetched when somebody looks closer.
-import { ChartCursor } from "./chart-cursor.js";
 import { chartLibrary, draw } from "./chart-look.js";
-import { clipBesideCharts } from "./clip-beside-charts.js";
 
 const figures = JSON.parse(document.getElementById("figures").textContent);
 const section = document.getElementById("recordings");
 const closer = document.getElementById("closer");
-closer?.addEventListener("toggle", () => document.getElementById("first-picture")?.toggleAttribute("hidden", closer.open));
+closer?.addEventListener("toggle", () => { for (const still of section.querySelectorAll("[data-still]")) still.hidden = closer.open; });
 closer?.addEventListener("toggle", () => void lookCloser(), { once: true });
 // What somebody asked for in a form below is drawn at once; the rest when they look closer.
 for (const id of ["power", "overlay"]) {
@@ -18,15 +16,15 @@ for (const id of ["power", "overlay"]) {
 document.documentElement.dataset.drawn = "yes";
 
 async function lookCloser() {
-  await chartLibrary();
+  const [cursors, clips] = await Promise.all([import("./chart-cursor.js"), import("./clip-beside-charts.js"), chartLibrary()]);
   const panels = figures.panels ? await draw("panels", figures.panels) : null;
   // The panels are painted before the track is drawn.
   await new Promise((resolve) => { requestAnimationFrame(() => setTimeout(resolve, 0)); });
   const track = figures.track ? await draw("track", figures.track) : null;
-  if (panels) moveTogether(panels, track);
+  if (panels) moveTogether(panels, track, cursors.ChartCursor, clips.clipBesideCharts);
 }
 
-function moveTogether(panels, track) {
+function moveTogether(panels, track, ChartCursor, clipBesideCharts) {
   const Plotly = globalThis.Plotly;
   const whole = figures.panels.layout.xaxis.range.slice();
   const lines = figures.panels.data.filter((line) => line.mode === "lines").map((_, index) => index);

@@ -1,7 +1,6 @@
 """A real browser against a live server."""
 
 import os
-import shutil
 from pathlib import Path
 
 import pytest
@@ -10,31 +9,14 @@ from playwright.sync_api import expect
 from buildlog.hosting.module_bundle import minified
 from buildlog.storage.durable_files import locked
 from tests import migrated_databases
+from tests.browser.chromium import FLAGS, installed_chromium
 
 # On a busy machine a page takes longer than the five seconds that are waited otherwise.
 expect.set_options(timeout=15_000)
 
 # Playwright drives its own event loop in this thread; the live server's database work is elsewhere.
 os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
-FLAGS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
-CHROMIUMS = ("chromium-headless-shell", "chromium", "chromium-browser", "google-chrome")
 SIZES = {"phone": (390, 844), "desktop": (1280, 800)}
-
-
-def installed_chromium():
-    return next(
-        filter(None, map(shutil.which, ("chromium-headless-shell", "chromium", "chromium-browser", "google-chrome"))),
-        None,
-    )
 
 
 @pytest.fixture(scope="session")

@@ -3,7 +3,7 @@
 import pytest
 from playwright.sync_api import expect
 
-from tests.browser.conftest import FLAGS, installed_chromium
+from tests.browser.chromium import FLAGS, installed_chromium
 from tests.browser.nginx import NAME, PACKED, PASSED_ON, WITHOUT_TAGS
 from tests.browser.phone import SCREEN, Phone
 from tests.browser.visitor import Visitor

@@ -13,7 +13,7 @@ import pytest
 from PIL import Image
 from playwright.sync_api import expect
 
-from tests.browser.conftest import FLAGS, installed_chromium
+from tests.browser.chromium import FLAGS, installed_chromium
 from tests.browser.faulty_network import FaultyNetwork
 from tests.browser.installation import PROJECT, Installation
 from tests.browser.phone import SCREEN, Phone

@@ -61,6 +61,7 @@ def test_a_chart_covers_nothing_when_the_phone_turns(page, live_server, season, 
         page.goto(live_server.url + address)
         drawn(page)
         page.evaluate(UNFOLD)
+        expect(page.locator("figure.chart .main-svg").first).to_be_visible()
         heights = set()
         for width, height in SIZES:
             page.set_viewport_size({"width": width, "height": height})

@@ -146,6 +146,10 @@ def test_a_new_revision_starts_without_what_was_measured_on_its_parent(sled, sig
     answer = client.get(f"/vehicles/{sled.vehicle_id}/difference/?from=1&to=2").content.decode()
     assert "Mass without rider" in answer
     assert "94 kg" in answer
+    # Nothing chosen: the newest revision and its parent.
+    answer = client.get(f"/vehicles/{sled.vehicle_id}/difference/")
+    assert (answer.context["before"], answer.context["after"]) == (sled, second)
+    assert "94 kg" in answer.content.decode()
 
 
 # The rider sits on the seat

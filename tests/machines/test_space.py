@@ -80,6 +80,14 @@ def test_points_that_repeat_the_layout_follow_it_and_others_stay(revision):
         assert stored.contact_points == points if after is None else stored.contact_points[1]["y_m"] == after
 
 
+def test_further_contacts_are_folded_where_some_are_known(sled, sign_in):
+    client = sign_in("builder")
+    address = f"/revisions/{sled.pk}/contacts/"
+    assert client.get(address).content.decode().count("<summary>A further contact</summary>") == 2
+    Revision.objects.filter(pk=sled.pk).update(contacts="", contact_points=[])
+    assert "<summary>A further contact</summary>" not in client.get(address).content.decode()
+
+
 def test_a_layout_of_five_contacts_can_be_said(sled, sign_in):
     """One steering ski in front, two side skis and a driven wheel behind that rides between them, and a skid."""
     client = sign_in("builder")

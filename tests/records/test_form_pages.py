@@ -30,7 +30,7 @@ def test_a_refused_form_lists_its_mistakes_with_links_and_says_so_in_the_title(s
 def test_required_fields_are_marked_and_the_others_are_not(sign_in, revision):
     page = sign_in("recorder").get("/sessions/new/").content.decode()
     assert "if known" not in page
-    marked = re.findall(r'<label for="id_(\w+)">[^<]* <span class="required"', page)
+    marked = re.findall(r'<label for="id_(\w+)">[^<]*&nbsp;<span class="required"', page)
     assert marked == ["revision", "venue", "started_at"]
 
 
@@ -66,6 +66,13 @@ def test_a_form_says_what_it_understood_and_what_follows_and_stores_nothing(sign
     assert answer["understood"]["runtime_s"] == "20 min"
     assert "9.66" in str(answer["says"])
     assert Session.objects.count() == 1
+
+
+def test_a_form_of_a_stored_record_says_at_once_what_follows_from_it(sign_in, timed_pass):
+    page = sign_in("recorder").get(f"/sessions/passes/{timed_pass.pk}/edit/").content.decode()
+    says = page[page.index('class="says"') :]
+    # The gate's 100 m over the time of the pass: arithmetic.
+    assert f"{3.6 * 100 / timed_pass.duration_s:.1f}" in says
 
 
 def test_a_slip_is_doubted_at_its_field_with_what_was_meant(sign_in, revision, venue, battery):
