@@ -141,6 +141,8 @@ def test_a_track_is_drawn_and_its_rides_become_passes(page, live_server, season,
     page.get_by_label("Log of any logger").set_input_files({**file, "buffer": content})
     page.get_by_role("button", name="Import").click()
     drawn(page)
+    expect(page.get_by_role("img", name="The track from above")).to_be_visible()
+    page.locator("summary", has_text="Look closer").click()
     expect(page.locator("#track .main-svg").first).to_be_visible()
     photograph("track")
     assert fits(page)
