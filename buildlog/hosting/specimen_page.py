@@ -17,7 +17,7 @@ from buildlog.machines.one_line import OneLine, Symbol
 from buildlog.quantities.fields import QuantityFormField
 from calc.alarms import Alarm
 from calc.results import Result
-from sessions.drawing.figures import Figure, base_layout, scatter
+from sessions.drawing.figures import COLOURS, Figure, base_layout, scatter
 from sessions.drawing.interval_rows import Axis, Interval
 from sessions.drawing.machine_views import Dot, Foot, Line
 from sessions.drawing.pass_dots import Run, pass_dots
@@ -25,6 +25,7 @@ from sessions.drawing.season_line import SeasonLine
 from sessions.drawing.strip import Strip
 from sessions.drawing.value_lines import value_line
 from sessions.evidence.headline import limit_bars
+from sessions.logs.first_picture import first_picture
 
 BADGES = ("planned", "open", "recurred", "over", "near", "watching", "fix_fitted", "held", "riding")
 _NEAR = Alarm("near", "Near the limit of the controller.", "The pack had 70.9 V, within 2 % of 72 V.")
@@ -66,7 +67,8 @@ def specimen(request: HttpRequest) -> HttpResponse:
         "line": value_line(17.4, 0.3, [15.0, 15.6, 16.1, 17.0, 18.2]),
         "dots": pass_dots([Run(17.6, 0.4, True, "63.4"), Run(17.1, 0.5, False, "61.6")], 17.3),
         "season_line": SeasonLine.of(205.0, [20.0, 64.0], [(80.0, 205.0)]),
-        "figures": {"chart": _chart()},
+        "figures": {"chart": _chart(), "track": _track()},
+        "ride": first_picture(_ride()),
         **_strip(),
         **_answers(),
         "views": _views(),
@@ -92,6 +94,21 @@ def _chart() -> Figure:
         ],
         "layout": layout,
     }
+
+
+def _ride() -> Figure:
+    layout = {"xaxis": {"range": [0.0, 90.0]}, "yaxis": {"title": {"text": "Voltage, V"}}}
+    layout["shapes"] = [{"x0": 10.0, "x1": 16.0}, {"x0": 60.0, "x1": 60.0}]
+    layout["annotations"] = [{"text": "pass 1"}, {"text": "chain came off"}]
+    lines = [scatter(x=[0.0, 45.0, 90.0], y=[57.2, last, 51.0], mode="lines", name=name, line={"color": colour})
+             for name, last, colour in (("logger", 53.0, COLOURS[0]), ("meter", 54.0, COLOURS[1]))]  # fmt: skip
+    return {"data": lines, "layout": layout}
+
+
+def _track() -> Figure:
+    course = scatter(x=[0.0, 200.0, 420.0], y=[0.0, 60.0, 20.0], mode="lines", name="track")
+    mark = scatter(x=[200.0], y=[60.0], mode="markers+text", name="gate", text=["Straight 1"])
+    return {"data": [course, mark], "layout": base_layout("north, m")}
 
 
 def _strip() -> dict[str, Any]:
