@@ -14,15 +14,13 @@ import logging
 import random
 import threading
 import uuid
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from typing import Any
 
 from django.db import DatabaseError, connection, transaction
-from django.http import HttpRequest
+from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.urls import get_script_prefix, resolve, reverse
 from rest_framework import serializers
-from rest_framework.exceptions import APIException
 
 from buildlog.records.doubts import add_doubts
 from sessions.field.unsent_file import KINDS
@@ -37,33 +35,35 @@ COME_AGAIN_S = (1, 3)
 """Between so many seconds, drawn anew for each: phones that were refused together do not come together again."""
 
 logger = logging.getLogger(__name__)
-_at_work = threading.Lock()
-
-
-class Busy(APIException):
-    """The framework writes `wait` as the header `Retry-After`."""
-
-    status_code = 503
-    default_detail = "The server is storing records of another phone. Send these again in a moment."
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.wait = random.randint(*COME_AGAIN_S)  # noqa: S311  # nothing is secret about it
+at_work = threading.Lock()
 
 
 class _FailedTogether(Exception):
     """The server failed at a record, so nothing of the batch may be stored by its common transaction."""
 
 
-@contextmanager
-def one_batch_at_a_time() -> Iterator[None]:
-    """Raises Busy while this process works on another batch."""
-    if not _at_work.acquire(blocking=False):
-        raise Busy
-    try:
-        yield
-    finally:
-        _at_work.release()
+class OneBatchAtATime:
+    """Answers 503 while this process works on another batch.
+
+    Place before SessionMiddleware: that somebody was seen is written, too, and would wait for the other batch.
+    """
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        if request.path != reverse("field_records"):
+            return self.get_response(request)
+        if not at_work.acquire(blocking=False):
+            return JsonResponse(
+                {"detail": "The server is storing records of another phone. Send these again in a moment."},
+                status=503,
+                headers={"Retry-After": str(random.randint(*COME_AGAIN_S))},
+            )
+        try:
+            return self.get_response(request)
+        finally:
+            at_work.release()
 
 
 def answers_to(request: HttpRequest, content: Any) -> list[dict[str, Any]]:

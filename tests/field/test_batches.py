@@ -117,7 +117,7 @@ def test_a_record_at_which_the_server_fails_takes_no_other_with_it(sign_in, sess
 
 def test_a_second_batch_is_asked_to_come_again_in_a_moment(sign_in, session):
     client, record = sign_in("recorder"), reading(session)
-    with batches.one_batch_at_a_time():
+    with batches.at_work:
         answer = send(client, [record])
     assert answer.status_code == 503
     assert 1 <= int(answer["Retry-After"]) <= 3

@@ -124,6 +124,25 @@ def test_the_file_sets_and_the_environment_wins(tmp_path):
     assert not environment.read(tmp_path, {"BUILDLOG_BASE_URL": ""})["BUILDLOG_BASE_URL"]
 
 
+def test_a_credential_of_the_service_holds_a_setting(tmp_path):
+    """ASVS 5.0, 13.3.1: systemd keeps it encrypted, shows it to this service only, and forgets it with its file."""
+    shown = tmp_path / "credentials"
+    shown.mkdir()
+    (tmp_path / "settings.env").write_text(f"BUILDLOG_SECRET_KEY={'file-' * 20}\n")
+    (shown / "BUILDLOG_SECRET_KEY").write_text(f"{'credential-' * 9}\n")
+    (shown / "somebody_elses").write_text("not for this program")
+    surroundings = {environment.CREDENTIALS: str(shown)}
+    assert environment.read(tmp_path, surroundings)["BUILDLOG_SECRET_KEY"] == "credential-" * 9
+    surroundings["BUILDLOG_SECRET_KEY"] = "environment-" * 9
+    assert environment.read(tmp_path, surroundings)["BUILDLOG_SECRET_KEY"] == "environment-" * 9
+    (shown / "BUILDLOG_SECRET_KEY").write_text("short")
+    (told,) = problems(tmp_path, CREDENTIALS_DIRECTORY=str(shown))
+    assert "(credential BUILDLOG_SECRET_KEY)" in told
+    assert "short" not in told
+    (shown / "BUILDLOG_SECRET_KEY").write_bytes(b"\xff\xfe")
+    assert "cannot be read as text" in problems(tmp_path, CREDENTIALS_DIRECTORY=str(shown))[0]
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [
