@@ -89,6 +89,7 @@ MIDDLEWARE = [
     "django.middleware.common.CommonMiddleware",
     "buildlog.hosting.request_size.RequestSize",
     "django.middleware.csrf.CsrfViewMiddleware",
+    "buildlog.hosting.request_rate.RequestRate",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "django.contrib.auth.middleware.LoginRequiredMiddleware",
     "buildlog.people.sign_in_life.SessionLife",

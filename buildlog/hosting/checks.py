@@ -168,7 +168,7 @@ def _database() -> Iterator[CheckMessage]:
         yield Warning(
             f"The database is on {', '.join(hosts)}, and the server's certificate is not verified: "
             "somebody on the way could read and change all records.",
-            hint="Let the server have a certificate, and take sslmode out of DATABASE_URL; of an authority of your own, "
+            hint="Let the server have a certificate, and take sslmode out of DATABASE_URL; of your own authority, "
             "end it in ?sslrootcert=/etc/ssl/authority.crt",
             id="buildlog.W012",
         )

@@ -1,7 +1,8 @@
 """What an installation may set, by the environment or by `settings.env` in its data folder.
 
 Each setting is declared once, in SETTINGS: how its text is read, what it is when nothing is set, and
-an example. systemd's credentials may hold them as well, which it keeps encrypted. The file holds NAME=value lines under the same names, so that one table describes both and
+an example. systemd's credentials may hold them as well, which it keeps encrypted. The file holds NAME=value
+lines under the same names, so that one table describes both and
 systemd or a container can read the same file; where both set a name, the environment wins. Whatever is
 wrong stops the start, all of it said at once. The table in the help text on installation is `table()`.
 
@@ -40,6 +41,7 @@ from buildlog.hosting.setting_readers import (
     public_key,
     second_factor,
     time_zone,
+    whole_number,
 )
 from buildlog.storage.durable_files import read_or_create
 
@@ -243,6 +245,13 @@ SETTINGS = {
         "where the base URL or a name of `BUILDLOG_HOSTS` is reachable from outside",
         default_in_words="`auto`",
     ),
+    "BUILDLOG_REQUEST_RATE": Setting(
+        whole_number,
+        600,
+        "1200",
+        "how many requests a minute each process takes from one account, key or address; `0` for any number",
+        default_in_words="`600`",
+    ),
     "BUILDLOG_LOG": Setting(
         log_form,
         "plain",
@@ -347,7 +356,7 @@ def _read_file(path: Path, problems: list[str]) -> dict[str, tuple[str, str]]:
 
 
 def _read_credentials(folder: str, problems: list[str]) -> dict[str, tuple[str, str]]:
-    """What the credentials of the service set: a file each, under the setting's name. Others are not for this program."""
+    """What the credentials of the service set: a file each, under the setting's name. Others are somebody else's."""
     written: dict[str, tuple[str, str]] = {}
     for name in SETTINGS if folder else ():
         path = Path(folder) / name

@@ -144,6 +144,12 @@ def folder(text: str) -> Path:
     return path
 
 
+def whole_number(text: str) -> int:
+    if not re.fullmatch(r"\d{1,6}", text):
+        raise ValueError("a whole number from 0 to 999999")
+    return int(text)
+
+
 def hours(text: str) -> float:
     """An interval in hours; 0 means never."""
     kind = "hours from 0.1 to 8760, or 0 for never"

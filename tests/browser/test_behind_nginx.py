@@ -198,7 +198,8 @@ def test_a_request_of_two_lengths_does_not_get_past_the_documented_block(sites, 
     nginx.serve_documented(sites("/firnlog").port)
     trust = ssl.create_default_context(cafile=str(nginx.authority))
     hidden = b"GET /firnlog/health/ HTTP/1.1\r\nHost: home.example\r\n\r\n"
-    head = b"POST /firnlog/sign-in/ HTTP/1.1\r\nHost: home.example\r\nContent-Length: %d\r\nTransfer-Encoding: chunked\r\n\r\n"
+    lengths = b"Content-Length: %d\r\nTransfer-Encoding: chunked\r\n"
+    head = b"POST /firnlog/sign-in/ HTTP/1.1\r\nHost: home.example\r\n" + lengths + b"\r\n"
     with (
         socket.create_connection(("127.0.0.1", nginx.port), timeout=10) as reached,
         trust.wrap_socket(reached, server_hostname=NAME) as wrapped,

@@ -47,6 +47,9 @@ def test_backups_do_not_go_among_what_they_hold(tmp_path):
     ("name", "value", "words"),
     [
         ("BUILDLOG_DEBUG", "perhaps", "yes or no"),
+        ("BUILDLOG_REQUEST_RATE", "many", "a whole number from 0"),
+        ("BUILDLOG_REQUEST_RATE", "-1", "a whole number from 0"),
+        ("BUILDLOG_HSTS", "decade", "year-and-subnames"),
         ("BUILDLOG_BASE_URL", "log.example", "web address"),
         ("BUILDLOG_BASE_URL", "ftp://log.example", "web address"),
         ("BUILDLOG_BASE_URL", "https://", "web address"),
