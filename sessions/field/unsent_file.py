@@ -99,7 +99,7 @@ def parse(file: Any) -> UnsentFile:
     if room is not None and file.size * MEMORY_PER_BYTE > room:
         raise NotAnUnsentFile(
             f"The file has {file.size / 1e6:.0f} MB, and the server has {room / 1e6:.0f} MB of memory free, of which "
-            f"it would take {file.size * MEMORY_PER_BYTE / 1e6:.0f} MB. Import it when the server does nothing else, or "
+            f"it would take {file.size * MEMORY_PER_BYTE / 1e6:.0f} MB. Import it when the server is idle, or "
             "send the photos from the phone first, so that the file is smaller."
         )
     try:
