@@ -127,6 +127,31 @@ def test_the_file_sets_and_the_environment_wins(tmp_path):
     assert not environment.read(tmp_path, {"BUILDLOG_BASE_URL": ""})["BUILDLOG_BASE_URL"]
 
 
+@pytest.mark.parametrize(
+    ("told", "header"),
+    [
+        ("month", "max-age=2592000"),
+        ("year", "max-age=31536000"),
+        ("year-and-subnames", "max-age=31536000; includeSubDomains"),
+    ],
+)
+def test_browsers_are_told_to_come_by_https_as_long_as_is_set(tmp_path, told, header):
+    """ASVS 5.0, 3.4.1 (RFC 6797, 6.1)."""
+    asks = (
+        "import django; django.setup()\n"
+        "from django.http import HttpResponse\nfrom django.middleware.security import SecurityMiddleware\n"
+        "from django.test import RequestFactory\n"
+        "request = RequestFactory().get('/', secure=True)\n"
+        "print(SecurityMiddleware(lambda request: HttpResponse())(request)['Strict-Transport-Security'])"
+    )
+    surroundings = {
+        "PATH": os.environ["PATH"], "BUILDLOG_DATA_DIR": str(tmp_path), "BUILDLOG_HSTS": told,
+        "BUILDLOG_BASE_URL": "https://log.example", "DJANGO_SETTINGS_MODULE": "buildlog.config.settings",
+    }  # fmt: skip
+    run = subprocess.run([sys.executable, "-c", asks], cwd=PROJECT, env=surroundings, capture_output=True, text=True)
+    assert run.stdout.strip() == header, run.stderr
+
+
 def test_a_credential_of_the_service_holds_a_setting(tmp_path):
     """ASVS 5.0, 13.3.1: systemd keeps it encrypted, shows it to this service only, and forgets it with its file."""
     shown = tmp_path / "credentials"
