@@ -12,7 +12,7 @@ from pathlib import Path
 
 os.environ["DJANGO_SETTINGS_MODULE"] = "tests.settings"
 
-import django  # noqa: E402
+import django
 
 django.setup()
 
