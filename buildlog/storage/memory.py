@@ -17,8 +17,8 @@ def available_bytes() -> int | None:
     """
     rooms = []
     with suppress(OSError):
-        found = re.search(r"^MemAvailable:\s+(\d+) kB$", MEMINFO.read_text(), re.MULTILINE)
-        rooms += [1024 * int(found[1])] if found else []
+        available = re.search(r"^MemAvailable:\s+(\d+) kB$", MEMINFO.read_text(), re.MULTILINE)
+        rooms += [1024 * int(available[1])] if available else []
     # No such files, or no limit ("max").
     with suppress(OSError, ValueError):
         rooms.append(int((CGROUP / "memory.max").read_text()) - int((CGROUP / "memory.current").read_text()))
