@@ -5,6 +5,7 @@ whether the hashes of every table are those of the beginning.
 """
 
 import json
+import logging
 import os
 import sys
 import time
@@ -31,6 +32,8 @@ from tests import large_season  # noqa: E402
 from tests.servers import running_postgresql  # noqa: E402
 
 CHANGES, REMOVALS = 2_000, 20
+# A line for each of these changes would hide the figures.
+logging.disable(logging.INFO)
 
 
 def fill(sessions):
