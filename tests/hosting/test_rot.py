@@ -67,7 +67,7 @@ def spoil(database):
     database.write_bytes(content)
 
 
-def test_a_database_that_is_damaged_is_said_after_the_start_and_each_day(data):
+def test_a_database_that_is_damaged_is_said_after_the_start_and_each_day(data, db):
     started = NOW
     assert database_check.is_due(data, started, NOW)
     assert database_check.look(data, NOW).trouble == ""
