@@ -20,7 +20,6 @@ from buildlog.hosting.backups.notes import read_note, write_note
 
 NOTE = ".database-check.json"
 EVERY = timedelta(days=1)
-MOST_MESSAGES = 3
 
 
 @dataclass(frozen=True)
@@ -49,7 +48,7 @@ def look(data: Path, now: datetime | None = None) -> Looked:
     try:
         address = f"{(data / LIVE_NAME).absolute().as_uri()}?mode=ro"
         with contextlib.closing(sqlite3.connect(address, uri=True, timeout=20)) as opened:
-            messages = [row[0] for row in opened.execute(f"PRAGMA quick_check({MOST_MESSAGES})")]
+            messages = [row[0] for row in opened.execute("PRAGMA quick_check(3)")]
     except sqlite3.OperationalError:
         return read(data)  # busy, or not to be opened just now: that says nothing of what is in it
     except sqlite3.DatabaseError as error:
