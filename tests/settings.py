@@ -23,6 +23,8 @@ else:
 # Hashed names exist only after collectstatic; the pages under test do not need them.
 STORAGES = {**STORAGES, "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"}}
 STATIC_ROOT.mkdir()
+# Tests ask faster than people and devices do.
+SET = {**SET, "BUILDLOG_REQUEST_RATE": 0}
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
 # The live server of pytest-django serves static files only where it finds the app under its own name.
 INSTALLED_APPS = [

@@ -39,6 +39,7 @@ if BASE_URL:
     if BASE_URL.is_https:
         SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
         SECURE_HSTS_SECONDS = SET["BUILDLOG_HSTS"]
+        SECURE_HSTS_INCLUDE_SUBDOMAINS = SET["BUILDLOG_HSTS"].subnames
 SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = BASE_URL.is_https
 SESSION_COOKIE_PATH = CSRF_COOKIE_PATH = f"{BASE_URL.path}/"
 # Other programs on this host, and a second log beside this one, have cookies of their own names. With
@@ -83,10 +84,12 @@ MIDDLEWARE = [
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "buildlog.hosting.compression.Compression",
+    "sessions.field.batches.OneBatchAtATime",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
     "buildlog.hosting.request_size.RequestSize",
     "django.middleware.csrf.CsrfViewMiddleware",
+    "buildlog.hosting.request_rate.RequestRate",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "django.contrib.auth.middleware.LoginRequiredMiddleware",
     "buildlog.people.sign_in_life.SessionLife",

@@ -5,7 +5,6 @@
 
 from __future__ import annotations
 
-import ipaddress
 import stat
 from collections.abc import Iterator
 from typing import Any
@@ -17,7 +16,8 @@ from django.urls import get_resolver
 from buildlog.hosting import probe
 from buildlog.hosting.connection import problems
 from buildlog.hosting.environment import EXAMPLE_PUBLIC_KEY
-from buildlog.hosting.setting_readers import HSTS_STEPS
+from buildlog.hosting.setting_readers import HSTS_STEPS, is_loopback
+from buildlog.hosting.stores import remote_hosts
 from buildlog.people.reach import is_public
 
 TAG = "proxy"
@@ -69,7 +69,7 @@ def _debug() -> Iterator[CheckMessage]:
         why = "a base URL is set"
     elif settings.SET["BUILDLOG_HOSTS"]:
         why = "BUILDLOG_HOSTS is set"
-    elif not _is_loopback(host):
+    elif not is_loopback(host):
         why = f"the server listens on {host}"
     else:
         return
@@ -107,6 +107,13 @@ def _base_url() -> Iterator[CheckMessage]:
             f"The base URL's path {base.path} begins like a page of the log itself, so the two cannot be told apart.",
             hint=f"Choose another, for example BUILDLOG_BASE_URL={base.origin}/firnlog",
             id="buildlog.E005",
+        )
+    elif base.path and base.is_https and is_public(base.host):
+        yield Info(
+            f"The log shares the name {base.host} with what else is served there: a weakness of that reaches the log's "
+            "cookies and pages too.",
+            hint=f"Give the log a name of its own, for example BUILDLOG_BASE_URL=https://log.{base.host}",
+            id="buildlog.I015",
         )
     yield from _hosts()
 
@@ -157,16 +164,12 @@ def _database() -> Iterator[CheckMessage]:
     database = settings.SET["DATABASE_URL"]
     if not database or database["OPTIONS"].get("sslmode") == "verify-full":
         return
-    # An empty host or a path is a socket of this machine.
-    remote_hosts = [
-        host for host in database["HOST"].split(",") if host and not host.startswith("/") and not _is_loopback(host)
-    ]
-    if remote_hosts:
+    if hosts := remote_hosts(database["HOST"]):
         yield Warning(
-            f"The database is on {', '.join(remote_hosts)}, and the server's certificate is not verified: "
+            f"The database is on {', '.join(hosts)}, and the server's certificate is not verified: "
             "somebody on the way could read and change all records.",
-            hint="Let the server have a certificate, and end DATABASE_URL in ?sslmode=verify-full&sslrootcert="
-            "/etc/ssl/certs/ca-certificates.crt (or name the certificate of your own authority).",
+            hint="Let the server have a certificate, and take sslmode out of DATABASE_URL; of your own authority, "
+            "end it in ?sslrootcert=/etc/ssl/authority.crt",
             id="buildlog.W012",
         )
 
@@ -205,13 +208,6 @@ def _hsts_without_https() -> CheckMessage:
         hint="Set an https base URL, or remove BUILDLOG_HSTS.",
         id="buildlog.E003",
     )
-
-
-def _is_loopback(host: str) -> bool:
-    try:
-        return ipaddress.ip_address(host.strip("[]")).is_loopback
-    except ValueError:
-        return host == "localhost"
 
 
 def _is_own_page(path: str) -> bool:

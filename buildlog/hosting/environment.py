@@ -1,7 +1,8 @@
 """What an installation may set, by the environment or by `settings.env` in its data folder.
 
 Each setting is declared once, in SETTINGS: how its text is read, what it is when nothing is set, and
-an example. The file holds NAME=value lines under the same names, so that one table describes both and
+an example. systemd's credentials may hold them as well, which it keeps encrypted. The file holds NAME=value
+lines under the same names, so that one table describes both and
 systemd or a container can read the same file; where both set a name, the environment wins. Whatever is
 wrong stops the start, all of it said at once. The table in the help text on installation is `table()`.
 
@@ -28,6 +29,7 @@ from django.core.exceptions import ImproperlyConfigured
 from buildlog.hosting import stores
 from buildlog.hosting.setting_readers import (
     BaseUrl,
+    HstsSeconds,
     base_url,
     flag,
     folder,
@@ -39,11 +41,14 @@ from buildlog.hosting.setting_readers import (
     public_key,
     second_factor,
     time_zone,
+    whole_number,
 )
 from buildlog.storage.durable_files import read_or_create
 
 PROJECT = Path(__file__).resolve().parents[2]
 FILE = "settings.env"
+CREDENTIALS = "CREDENTIALS_DIRECTORY"
+"""The folder in which systemd shows a service its credentials, each a file (systemd.exec, LoadCredential)."""
 EXAMPLE_PUBLIC_KEY = "age17exr9dt7keskdsjzscfcqfstjn64adktcy4ya6us0txce6tq85gseg97au"
 """Its secret key was thrown away: who copies it makes backups that nobody can open."""
 # Read by the tests only; an installation passes over them.
@@ -105,9 +110,9 @@ SETTINGS = {
     ),
     "BUILDLOG_HSTS": Setting(
         hsts_s,
-        0,
+        HstsSeconds(0),
         "day",
-        "how long browsers remember to come by HTTPS only: `hour`, `day`, `month`, `year` or `no`",
+        "how long browsers remember to come by HTTPS only: `hour`, `day`, `month`, `year`, `year-and-subnames` or `no`",
         default_in_words="`no`",
     ),
     "BUILDLOG_TIME_ZONE": Setting(
@@ -240,6 +245,13 @@ SETTINGS = {
         "where the base URL or a name of `BUILDLOG_HOSTS` is reachable from outside",
         default_in_words="`auto`",
     ),
+    "BUILDLOG_REQUEST_RATE": Setting(
+        whole_number,
+        600,
+        "1200",
+        "how many requests a minute each process takes from one account, key or address; `0` for any number",
+        default_in_words="`600`",
+    ),
     "BUILDLOG_LOG": Setting(
         log_form,
         "plain",
@@ -285,7 +297,7 @@ def data_folder(environ: Mapping[str, str] = os.environ) -> Path:
 def read(folder: Path, environ: Mapping[str, str] = os.environ) -> dict[str, Any]:
     """The value of every setting, by its name."""
     problems: list[str] = []
-    written = _read_file(folder / FILE, problems)
+    written = _read_file(folder / FILE, problems) | _read_credentials(environ.get(CREDENTIALS, ""), problems)
     for name, text in environ.items():
         if name in SETTINGS:
             written[name] = (text.strip(), "")
@@ -340,6 +352,20 @@ def _read_file(path: Path, problems: list[str]) -> dict[str, tuple[str, str]]:
             problems.append(f"{name} must be written without quotes or a comment behind it{place}. {example}")
         else:
             written[name] = (text, place)
+    return written
+
+
+def _read_credentials(folder: str, problems: list[str]) -> dict[str, tuple[str, str]]:
+    """What the credentials of the service set: a file each, under the setting's name. Others are somebody else's."""
+    written: dict[str, tuple[str, str]] = {}
+    for name in SETTINGS if folder else ():
+        path = Path(folder) / name
+        try:
+            written[name] = (path.read_text(encoding="utf-8").strip(), f" (credential {name})")
+        except FileNotFoundError:
+            continue
+        except (OSError, UnicodeDecodeError) as error:
+            problems.append(f"The credential {path} cannot be read as text ({error}).")
     return written
 
 

@@ -20,6 +20,8 @@ WORDS = {
     "it, then send it again.",
     409: "Somebody else changed the same thing at this moment, so this was not stored. Look at it, then send this "
     "again.",
+    429: "More came from this account, key or address than the server takes at once, so this was not done. Nothing is "
+    "lost; send it again in a moment.",
     503: "The server is too busy just now, or what keeps the records and files does not answer, so this was not "
     "stored. Nothing is lost; send it again in a minute.",
     507: "The disk of the server is full, so this was not stored. Nothing else was lost or changed. Make room there, "
@@ -45,6 +47,16 @@ def server_error(request: HttpRequest) -> HttpResponse:
     if status == 503:
         response["Retry-After"] = "30"
     return response
+
+
+def too_many(request: HttpRequest, wait_s: int) -> HttpResponse:
+    """The answer to somebody who asks too often."""
+    if by_program(request):
+        answer: HttpResponse = JsonResponse({"detail": WORDS[429]}, status=429)
+    else:
+        answer = render(None, "not_stored.html", {"words": WORDS[429], **_typed(request)}, status=429)
+    answer["Retry-After"] = str(wait_s)
+    return answer
 
 
 def _typed(request: HttpRequest) -> dict[str, Any]:

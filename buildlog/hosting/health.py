@@ -11,7 +11,7 @@ from typing import Any
 from django.conf import settings
 from django.db import Error, connection, transaction
 
-from buildlog.hosting.backups import drill, offsite
+from buildlog.hosting.backups import database_check, drill, offsite
 from buildlog.hosting.backups import status as backup_status
 from buildlog.hosting.backups.warnings import warnings_here
 from buildlog.hosting.version import VERSION
@@ -46,6 +46,8 @@ def database() -> Finding:
     if connection.vendor == "sqlite" and full_disk.is_disk_full(settings.DATA):
         # What was just written took the place of something; the next record may find none.
         return Finding("The database cannot be written: the disk is full.", figures)
+    if damage := database_check.warning(settings.DATA):
+        return Finding(damage, figures)
     return Finding("" if written == 1 else "The database is empty.", figures)
 
 

@@ -110,13 +110,31 @@ def _without_ipv6_mapping(network: Network) -> Network:
     return ipaddress.ip_network((mapped, network.prefixlen - 96)) if mapped and network.prefixlen >= 96 else network
 
 
+def is_loopback(host: str) -> bool:
+    try:
+        return ipaddress.ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
 HSTS_STEPS = {"no": 0, "hour": 3600, "day": 86_400, "month": 30 * 86_400, "year": 365 * 86_400}
+WITH_SUBNAMES = "year-and-subnames"
 
 
-def hsts_s(text: str) -> int:
+class HstsSeconds(int):
+    """How long browsers come by HTTPS only, to this name and, with `subnames`, to all below it."""
+
+    subnames = False
+
+
+def hsts_s(text: str) -> HstsSeconds:
+    if text.lower() == WITH_SUBNAMES:
+        everywhere = HstsSeconds(HSTS_STEPS["year"])
+        everywhere.subnames = True
+        return everywhere
     if text.lower() not in HSTS_STEPS:
-        raise ValueError(f"one of {', '.join(HSTS_STEPS)}")
-    return HSTS_STEPS[text.lower()]
+        raise ValueError(f"one of {', '.join([*HSTS_STEPS, WITH_SUBNAMES])}")
+    return HstsSeconds(HSTS_STEPS[text.lower()])
 
 
 def folder(text: str) -> Path:
@@ -124,6 +142,12 @@ def folder(text: str) -> Path:
     if not path.is_absolute():
         raise ValueError("a folder, written from the root on")
     return path
+
+
+def whole_number(text: str) -> int:
+    if not re.fullmatch(r"\d{1,6}", text):
+        raise ValueError("a whole number from 0 to 999999")
+    return int(text)
 
 
 def hours(text: str) -> float:

@@ -243,6 +243,10 @@ def undo(record: Model) -> None:
             newest, earlier = versions
             if _differs(stored, newest.field_dict):
                 raise NotUndone("It was changed since in another way, so the last change cannot be undone by itself.")
+            if newest.field_dict == earlier.field_dict:
+                raise NotUndone(
+                    "What was changed last is not kept here, such as the marks of a gate: enter them as they were."
+                )
             earlier.revert()
             connection.check_constraints()
             again = type(record)._base_manager.get(pk=record.pk)

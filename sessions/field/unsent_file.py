@@ -29,6 +29,7 @@ from buildlog.photos.models import SUBJECTS, Photo, subjects_of_kind
 from buildlog.photos.pictures import store_photo
 from buildlog.records import removal
 from buildlog.records.put_record import ChangedElsewhere, Precondition, VersionMissing, put_record
+from buildlog.storage.memory import available_bytes
 from sessions.bench.serializers import TestCardItemSerializer
 from sessions.evidence.doubts import doubts_of_machine
 from sessions.outings.models import VoiceNote
@@ -46,6 +47,8 @@ from sessions.outings.serializers import (
 from sessions.outings.voice_files import store_voice_note
 
 FORMAT = 1
+MEMORY_PER_BYTE = 4
+"""Reading takes 2.0 (measured, tests/storage/test_memory.py); as much again is left for what storing takes."""
 LARGEST_BYTES = 200 * 1024 * 1024
 KINDS: dict[str, type[serializers.ModelSerializer[Any]]] = {
     "venues": VenueSerializer,
@@ -91,6 +94,13 @@ def parse(file: Any) -> UnsentFile:
     if file.size > LARGEST_BYTES:
         raise NotAnUnsentFile(
             f"The file has {file.size / 1e6:.0f} MB; at most {LARGEST_BYTES / 1e6:.0f} MB are imported at once."
+        )
+    room = available_bytes()
+    if room is not None and file.size * MEMORY_PER_BYTE > room:
+        raise NotAnUnsentFile(
+            f"The file has {file.size / 1e6:.0f} MB, and the server has {room / 1e6:.0f} MB of memory free, of which "
+            f"it would take {file.size * MEMORY_PER_BYTE / 1e6:.0f} MB. Import it when the server is idle, or "
+            "send the photos from the phone first, so that the file is smaller."
         )
     try:
         content = json.loads(file.read().decode("utf-8"))

@@ -1,6 +1,7 @@
 // Sends queued records and handles each answer. A record that fails never holds up the others; only a server that
 // cannot be reached does.
 
+import { FIRST_SIZE, nextSize, sizeWhenBusy } from "./batch_size.js";
 import { correction, noteContact } from "./clock.js";
 import { FILES, findLost, newest, trim } from "./confirmed.js";
 import { confirmedTogether } from "./confirming.js";
@@ -81,8 +82,9 @@ function inOrder(records) {
   return byAge(records).sort((first, other) => rank(first) - rank(other));
 }
 
-// So many records go in one request where more than a few are ready.
-const [BATCH_FROM, BATCH_SIZE] = [12, 50];
+// Where so many are ready, many records go in one request.
+const BATCH_FROM = 12;
+let batch_size = FIRST_SIZE;
 let batches = true;
 
 // Each pass over the queue reads it once and sends all that waits for nothing; what waited for something sent in it
@@ -105,7 +107,7 @@ async function sendAll(at_once) {
     tell();
     const many = batches && ready.filter((record) => !FILES[record.kind] && !record.failures).length >= BATCH_FROM;
     for (let from = 0; from < ready.length;) {
-      const chunk = many ? ready.slice(from, from + BATCH_SIZE).filter((record) => !FILES[record.kind] && !record.failures) : [];
+      const chunk = many ? ready.slice(from, from + batch_size).filter((record) => !FILES[record.kind] && !record.failures) : [];
       const group = chunk.length > 1 ? chunk : [ready[from]];
       for (const record of group) tried.add(`${record.id}/${record.change}`);
       const goes_on = chunk.length > 1 ? await sendTogether(chunk) : await send(ready[from]);
@@ -139,7 +141,12 @@ async function sendTogether(records) {
   const answer = await ask("field/records/", {
     method: "POST", timeout_ms: 60_000, headers: { "Content-Type": "application/json", "X-Firnlog-Account": link.account }, body: JSON.stringify({ records: entries }),
   });
+  if (answer.status === 429 || (answer.status === 503 && answer.retry_after_s)) {
+    batch_size = sizeWhenBusy(batch_size);
+    return Boolean(await pause(answer.retry_after_s));
+  }
   const answers = answer.kind === "json" && answer.status === 200 ? answer.body.answers : null;
+  batch_size = nextSize(batch_size, going.length, answer.body?.took_s);
   if (answer.kind === "json" && [404, 405].includes(answer.status)) batches = false;
   if (!Array.isArray(answers) || answers.length !== going.length) {
     for (const { record } of going) if (!(await send({ ...record, tries: record.tries + 1 }))) return false;

@@ -47,7 +47,17 @@ def script(browser):
 
     opened.route("http://modules.test/*", answer)
     opened.goto("http://modules.test/")
-    for name in ("numbers", "energy", "limits", "way", "crossings", "clock_comparison", "session_clock"):
+    for name in (
+        "numbers",
+        "energy",
+        "limits",
+        "way",
+        "crossings",
+        "clock_comparison",
+        "session_clock",
+        "batch_size",
+        "merge",
+    ):
         opened.evaluate(f"async () => {{ globalThis.{name} = await import('http://modules.test/{name}.js'); }}")
     yield opened.evaluate
     opened.close()

@@ -2,6 +2,8 @@
 proxy is told. What the headers of the answers mean: RFC 6265bis (cookies), RFC 6797 (HSTS), W3C Referrer Policy."""
 
 import re
+import socket
+import ssl
 import urllib.error
 import urllib.request
 import uuid
@@ -154,6 +156,60 @@ def test_the_documented_block_as_it_stands(sites, nginx):
     with pytest.raises(urllib.error.HTTPError) as led:
         urllib.request.build_opener(_Unled).open(plain)
     assert led.value.headers["Location"] == f"https://{NAME}/firnlog/settings/"
+
+
+def test_the_documented_block_does_not_lead_a_program_from_http_to_https(sites, nginx):
+    """ASVS 5.0, 4.1.2: a program that sends its key unencrypted is refused, so that its author notices."""
+    nginx.serve_documented(sites("/firnlog").port)
+    for path in ("/firnlog/api/v1/readings/", "/firnlog/api/v1/field/records/"):
+        plain = urllib.request.Request(
+            f"http://127.0.0.1:{nginx.plain_port}{path}", headers={"Host": NAME, "Authorization": "Bearer of-a-device"}
+        )
+        with pytest.raises(urllib.error.HTTPError) as refused:
+            urllib.request.build_opener(_Unled).open(plain)
+        assert (refused.value.code, refused.value.headers["Location"]) == (403, None)
+
+
+def test_the_documented_block_takes_strong_ciphers_only_the_strongest_first(sites, nginx):
+    """ASVS 5.0, 12.1.2. The suites: RFC 9325, section 4.2; 12.1.1: the newest version where both know it."""
+    nginx.serve_documented(sites("/firnlog").port)
+
+    def agreed(ciphers="", newest=ssl.TLSVersion.TLSv1_2):
+        trust = ssl.create_default_context(cafile=str(nginx.authority))
+        trust.maximum_version = newest
+        if ciphers:
+            trust.set_ciphers(ciphers)
+        with (
+            socket.create_connection(("127.0.0.1", nginx.port), timeout=10) as reached,
+            trust.wrap_socket(reached, server_hostname=NAME) as wrapped,
+        ):
+            return wrapped.cipher()[0], wrapped.version()
+
+    weaker_first = "ECDHE-ECDSA-AES128-GCM-SHA256:ECDHE-ECDSA-AES256-GCM-SHA384"
+    assert agreed(weaker_first) == ("ECDHE-ECDSA-AES256-GCM-SHA384", "TLSv1.2")
+    for refused in ("ECDHE-ECDSA-AES128-SHA", "ECDHE-ECDSA-AES256-SHA384", "AES128-GCM-SHA256", "DHE-RSA-AES256-SHA"):
+        with pytest.raises((ssl.SSLError, ConnectionError)):
+            agreed(refused)
+    assert agreed(newest=ssl.TLSVersion.TLSv1_3)[1] == "TLSv1.3"
+
+
+def test_a_request_of_two_lengths_does_not_get_past_the_documented_block(sites, nginx):
+    """ASVS 5.0, 4.2.1: nginx and the server behind it never differ about where a request ends."""
+    nginx.serve_documented(sites("/firnlog").port)
+    trust = ssl.create_default_context(cafile=str(nginx.authority))
+    hidden = b"GET /firnlog/health/ HTTP/1.1\r\nHost: home.example\r\n\r\n"
+    lengths = b"Content-Length: %d\r\nTransfer-Encoding: chunked\r\n"
+    head = b"POST /firnlog/sign-in/ HTTP/1.1\r\nHost: home.example\r\n" + lengths + b"\r\n"
+    with (
+        socket.create_connection(("127.0.0.1", nginx.port), timeout=10) as reached,
+        trust.wrap_socket(reached, server_hostname=NAME) as wrapped,
+    ):
+        wrapped.sendall(head % (5 + len(hidden)) + b"0\r\n\r\n" + hidden)
+        said = b""
+        while block := wrapped.recv(65536):
+            said += block
+    assert said.startswith(b"HTTP/1.1 400 ")
+    assert said.count(b"HTTP/1.1 ") == 1
 
 
 class _Unled(urllib.request.HTTPRedirectHandler):

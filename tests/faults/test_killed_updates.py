@@ -1,14 +1,24 @@
 """An update that dies at any moment leaves a database from which the next start goes on by itself; with figures."""
 
+import contextlib
+import os
+import random
+import shutil
+import signal
 import subprocess
 import sys
+import time
 
 import pytest
 
-from tests.data_folders import PROJECT, environment
+from tests.data_folders import PROJECT, environment, manage, rows
 from tests.faults.test_faults import told_by
 
 pytestmark = pytest.mark.own_database
+
+KILLS = 6
+MADE_ANEW = {"django_migrations"}
+"""Tables with the moment of the update in them."""
 
 
 def killed_updates(folder, *arguments, **more):
@@ -33,6 +43,38 @@ def test_every_window_of_an_update_of_the_earlier_release_s_data(earlier, in_mem
     assert figures["looked at"] == figures["windows"] >= 4 * figures["steps"] >= 12
     assert figures["killed in"] >= 3
     assert figures["backups before the update"] == 1
+
+
+def test_a_whole_update_that_is_killed_at_any_moment_is_ended_by_the_next(earlier, in_memory):
+    """The command itself, killed by the clock and not at a window that somebody thought of; then let go on."""
+    chance, began = random.Random(20261128), time.monotonic()
+    assert manage(copied(earlier, in_memory / "whole"), "update")[1] == 0
+    whole_s = time.monotonic() - began
+    expected, cut_off = rows(in_memory / "whole" / "buildlog.sqlite3"), 0
+    for number in range(KILLS):
+        folder = copied(earlier, in_memory / f"killed-{number}")
+        running = subprocess.Popen(
+            [sys.executable, "manage.py", "update"], cwd=PROJECT, env=environment(folder), start_new_session=True,
+            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+        )  # fmt: skip
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            running.wait(chance.uniform(0, whole_s))
+        cut_off += running.poll() is None
+        with contextlib.suppress(ProcessLookupError):
+            os.killpg(running.pid, signal.SIGKILL)
+        running.wait()
+        said, code = manage(folder, "update")
+        assert code == 0, said
+        after = rows(folder / "buildlog.sqlite3")
+        assert {name for name in expected if after.get(name) != expected[name]} <= MADE_ANEW, folder
+        shutil.rmtree(folder)
+    print(f"{cut_off} of {KILLS} updates of {whole_s:.1f} s cut off, all whole after the next")
+    assert cut_off >= KILLS // 2
+
+
+def copied(template, folder):
+    shutil.copytree(template, folder)
+    return folder
 
 
 def test_every_window_of_building_an_empty_database(in_memory):

@@ -1,5 +1,6 @@
 """Many records of a phone in one request, each answered as if it had come alone."""
 
+import errno
 import json
 import uuid
 
@@ -112,3 +113,49 @@ def test_a_record_at_which_the_server_fails_takes_no_other_with_it(sign_in, sess
     monkeypatch.setattr(Reading, "save", fail)
     rows = send(sign_in("recorder"), [bad, reading(session)]).json()["answers"]
     assert [row["status"] for row in rows] == [500, 201]
+
+
+def test_a_second_batch_is_asked_to_come_again_in_a_moment(sign_in, session):
+    client, record = sign_in("recorder"), reading(session)
+    with batches.at_work:
+        answer = send(client, [record])
+    assert answer.status_code == 503
+    assert 1 <= int(answer["Retry-After"]) <= 3
+    assert "in a moment" in answer.json()["detail"]
+    assert not Reading.objects.exists()
+    answer = send(client, [record])
+    assert (answer.status_code, answer.json()["answers"][0]["status"]) == (200, 201)
+    # By it the phone chooses how many it sends at once.
+    assert answer.json()["took_s"] > 0
+
+
+@pytest.mark.skipif(connection.vendor != "sqlite", reason="A database server takes each record by itself.")
+def test_a_batch_waits_for_the_disk_once(sign_in, session):
+    client = sign_in("recorder")
+    with CaptureQueriesContext(connection) as captured:
+        assert send(client, [reading(session), reading(session, voltage_v=99999), reading(session)]).status_code == 200
+    written = [at for at, query in enumerate(captured) if query["sql"].startswith("INSERT")]
+    points = [at for at, query in enumerate(captured) if query["sql"].startswith("SAVEPOINT")]
+    assert len(written) == 2
+    # The first is that of the whole batch: within the test's own transaction it is a savepoint, too.
+    first = captured[points[0]]["sql"].split()[1]
+    [end] = [at for at, query in enumerate(captured) if query["sql"] == f"RELEASE SAVEPOINT {first}"]
+    assert points[0] < written[0] < written[-1] < end
+
+
+def test_where_the_disk_is_full_at_one_record_nothing_stays_that_was_not_stored_by_itself(
+    sign_in, session, monkeypatch
+):
+    """SQLite may undo a whole transaction on a full disk, so what it said of the records before does not count."""
+    full = reading(session)
+
+    def save(self, *args, **kwargs):
+        if str(self.pk) == full["id"]:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        return saved(self, *args, **kwargs)
+
+    saved = Reading.save
+    monkeypatch.setattr(Reading, "save", save)
+    rows = send(sign_in("recorder"), [reading(session), full, reading(session)]).json()["answers"]
+    assert [row["status"] for row in rows] == [201, 500, 201]
+    assert Reading.objects.count() == 2

@@ -22,6 +22,11 @@ def directives(answer):
 def carries_the_headers(answer, microphone="()"):
     found = answer.headers
     assert found["X-Content-Type-Options"] == "nosniff"
+    if answer.streaming or answer.content:
+        # ASVS 5.0, 4.1.1. JSON is UTF-8 by itself (RFC 8259, 8.1).
+        kind, _, charset = found["Content-Type"].partition("; charset=")
+        assert re.fullmatch(r"(text|application|image|audio|video)/[\w.+-]+", kind), kind
+        assert not kind.startswith("text/") or charset.lower() == "utf-8", (kind, charset)
     assert found["X-Frame-Options"] == "DENY"
     assert found["Referrer-Policy"] in ("same-origin", "no-referrer")
     assert found["Cross-Origin-Opener-Policy"] == "same-origin"

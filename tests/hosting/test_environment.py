@@ -47,6 +47,9 @@ def test_backups_do_not_go_among_what_they_hold(tmp_path):
     ("name", "value", "words"),
     [
         ("BUILDLOG_DEBUG", "perhaps", "yes or no"),
+        ("BUILDLOG_REQUEST_RATE", "many", "a whole number from 0"),
+        ("BUILDLOG_REQUEST_RATE", "-1", "a whole number from 0"),
+        ("BUILDLOG_HSTS", "decade", "year-and-subnames"),
         ("BUILDLOG_BASE_URL", "log.example", "web address"),
         ("BUILDLOG_BASE_URL", "ftp://log.example", "web address"),
         ("BUILDLOG_BASE_URL", "https://", "web address"),
@@ -122,6 +125,50 @@ def test_the_file_sets_and_the_environment_wins(tmp_path):
     assert values["BUILDLOG_HOSTS"] == ["other.local"]
     # Set but empty is the default: so a command can be run without what the file says.
     assert not environment.read(tmp_path, {"BUILDLOG_BASE_URL": ""})["BUILDLOG_BASE_URL"]
+
+
+@pytest.mark.parametrize(
+    ("told", "header"),
+    [
+        ("month", "max-age=2592000"),
+        ("year", "max-age=31536000"),
+        ("year-and-subnames", "max-age=31536000; includeSubDomains"),
+    ],
+)
+def test_browsers_are_told_to_come_by_https_as_long_as_is_set(tmp_path, told, header):
+    """ASVS 5.0, 3.4.1 (RFC 6797, 6.1)."""
+    asks = (
+        "import django; django.setup()\n"
+        "from django.http import HttpResponse\nfrom django.middleware.security import SecurityMiddleware\n"
+        "from django.test import RequestFactory\n"
+        "request = RequestFactory().get('/', secure=True)\n"
+        "print(SecurityMiddleware(lambda request: HttpResponse())(request)['Strict-Transport-Security'])"
+    )
+    surroundings = {
+        "PATH": os.environ["PATH"], "BUILDLOG_DATA_DIR": str(tmp_path), "BUILDLOG_HSTS": told,
+        "BUILDLOG_BASE_URL": "https://log.example", "DJANGO_SETTINGS_MODULE": "buildlog.config.settings",
+    }  # fmt: skip
+    run = subprocess.run([sys.executable, "-c", asks], cwd=PROJECT, env=surroundings, capture_output=True, text=True)
+    assert run.stdout.strip() == header, run.stderr
+
+
+def test_a_credential_of_the_service_holds_a_setting(tmp_path):
+    """ASVS 5.0, 13.3.1: systemd keeps it encrypted, shows it to this service only, and forgets it with its file."""
+    shown = tmp_path / "credentials"
+    shown.mkdir()
+    (tmp_path / "settings.env").write_text(f"BUILDLOG_SECRET_KEY={'file-' * 20}\n")
+    (shown / "BUILDLOG_SECRET_KEY").write_text(f"{'credential-' * 9}\n")
+    (shown / "somebody_elses").write_text("not for this program")
+    surroundings = {environment.CREDENTIALS: str(shown)}
+    assert environment.read(tmp_path, surroundings)["BUILDLOG_SECRET_KEY"] == "credential-" * 9
+    surroundings["BUILDLOG_SECRET_KEY"] = "environment-" * 9
+    assert environment.read(tmp_path, surroundings)["BUILDLOG_SECRET_KEY"] == "environment-" * 9
+    (shown / "BUILDLOG_SECRET_KEY").write_text("short")
+    (told,) = problems(tmp_path, CREDENTIALS_DIRECTORY=str(shown))
+    assert "(credential BUILDLOG_SECRET_KEY)" in told
+    assert "short" not in told
+    (shown / "BUILDLOG_SECRET_KEY").write_bytes(b"\xff\xfe")
+    assert "cannot be read as text" in problems(tmp_path, CREDENTIALS_DIRECTORY=str(shown))[0]
 
 
 @pytest.mark.parametrize(

@@ -4,7 +4,7 @@ import json
 import logging
 import re
 import sys
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from types import SimpleNamespace
 
 import pytest
@@ -48,6 +48,10 @@ def test_each_request_is_one_line(sign_in, lines, settings):
     assert (line["method"], line["path"], line["status"]) == ("GET", "/parts/", 200)
     assert line["account"] == int(owner.session["_auth_user_id"])
     assert line["duration_ms"] > 0
+    # ASVS 5.0, 16.2.1 and 16.2.2: when, with the zone written out.
+    at = datetime.fromisoformat(line["at"])
+    assert at.utcoffset() == timedelta(0)
+    assert abs(datetime.now(UTC) - at) < timedelta(minutes=1)
     assert line["from"] == "buildlog.requests"
     assert (line["client"], line["device"]) == ("198.51.100.9", None)
 
@@ -138,6 +142,16 @@ def test_a_page_that_breaks_leaves_its_trace_under_the_same_name(sign_in, lines,
     named = [line for line in lines if line["request"] == answer["X-Request-ID"]]
     assert any("ZeroDivisionError" in line.get("error", "") for line in named)
     assert [line["status"] for line in named if line["from"] == "buildlog.requests"] == [500]
+
+
+def test_what_happened_to_access_is_a_line_of_the_log_too(client, db, make_account, lines):
+    """ASVS 5.0, 16.4.3: from standard error the machine can send it on, out of reach of who breaks in here."""
+    account = make_account("builder")
+    wrong = {"username": account.username, "password": "not-that-one"}
+    client.post("/sign-in/", wrong, REMOTE_ADDR="192.0.2.8")
+    said = [line["message"] for line in lines if line["from"] == "buildlog.people.access_log"]
+    assert said == [f"access: wrong, account {account.pk}, 192.0.2.8"]
+    assert "not-that-one" not in json.dumps(lines)
 
 
 def test_links_that_let_somebody_in_are_masked(client, db, make_account, lines):

@@ -5,8 +5,10 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from django.core.management import CommandError, call_command
 
-from buildlog.hosting.backups import making, retention
+from buildlog.hosting import health
+from buildlog.hosting.backups import database_check, making, retention, schedule
 from buildlog.hosting.backups import status as backup_status
+from buildlog.hosting.backups.warnings import warnings_here
 
 pytestmark = pytest.mark.own_database
 
@@ -55,6 +57,53 @@ def test_the_backup_that_has_it_whole_is_kept_until_then(data, photo, monkeypatc
     photo.unlink()
     making.make_backup(data, now=NOW + timedelta(days=3))
     assert not good.exists(), "a file that was deleted is not damaged"
+
+
+def spoil(database):
+    """Write over the pages of a table, as a dying disk does, and leave the head of the file."""
+    content = bytearray(database.read_bytes())
+    for page in range(len(content) // 4096 // 2, len(content) // 4096):
+        content[page * 4096 : page * 4096 + 200] = b"\x5a" * 200
+    database.write_bytes(content)
+
+
+def test_a_database_that_is_damaged_is_said_after_the_start_and_each_day(data, db):
+    started = NOW
+    assert database_check.is_due(data, started, NOW)
+    assert database_check.look(data, NOW).trouble == ""
+    assert database_check.warning(data) == ""
+    assert not database_check.is_due(data, started, NOW + timedelta(hours=23))
+    assert database_check.is_due(data, started, NOW + timedelta(hours=24))
+    assert database_check.is_due(data, NOW + timedelta(minutes=1), NOW + timedelta(minutes=2)), "a new start"
+    good = making.make_backup(data, now=NOW).path
+    spoil(data / "buildlog.sqlite3")
+    database_check.look(data, NOW + timedelta(days=1))
+    said = database_check.warning(data)
+    assert "The database is damaged on the disk" in said
+    assert f"manage.py restore {good}" in said
+    # The owner's pages and health have it, with what to do.
+    assert said in warnings_here(NOW)
+    finding = health.examine(["database"])["database"]
+    assert finding.trouble == said
+    call_command("restore", str(good))
+    assert database_check.look(data, NOW + timedelta(days=2)).trouble == ""
+    assert database_check.warning(data) == ""
+
+
+def test_the_schedule_looks_also_where_another_host_makes_the_backups(data, monkeypatch):
+    asleep = iter([None])
+
+    def sleep(_seconds):
+        try:
+            next(asleep)
+        except StopIteration:
+            raise SystemExit from None
+
+    monkeypatch.setattr(schedule.time, "sleep", sleep)
+    with pytest.raises(SystemExit):
+        schedule._watch(data, 0)
+    assert database_check.read(data).looked_at is not None
+    assert not (data / "backups").exists()
 
 
 def test_files_that_come_and_go_are_no_damage(data, photo):

@@ -266,6 +266,17 @@ def test_what_cannot_be_read_is_refused_and_the_connection_closed(server, reques
         assert answer(client).split()[1] == status
 
 
+def test_where_a_body_has_two_lengths_that_of_its_chunks_counts(server):
+    """ASVS 5.0, 4.2.1 (RFC 9112, 6.3): else what one reads as the body, another reads as a request of somebody's."""
+    hidden = b"GET /process HTTP/1.1\r\nHost: log.example\r\n\r\n"
+    head = HEAD + b"Content-Length: %d\r\nTransfer-Encoding: chunked\r\nConnection: close\r\n\r\n"
+    chunks = b"5\r\nthere\r\n0\r\n\r\n"
+    with begin(server, head % (len(chunks) + len(hidden)) + chunks + hidden) as client:
+        said = answer(client)
+    assert said.endswith(b"5 bytes came")
+    assert said.count(b"HTTP/1.1 ") == 1
+
+
 def test_a_body_in_chunks_is_read_whole_and_its_length_known(server):
     chunks = b"5\r\nthere\r\n4\r\nmore\r\n0\r\n\r\n"
     with begin(server, HEAD + b"Connection: close\r\nTransfer-Encoding: chunked\r\n\r\n" + chunks) as client:

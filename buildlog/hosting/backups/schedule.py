@@ -16,8 +16,9 @@ from pathlib import Path
 from typing import IO
 
 from django.conf import settings
+from django.db import connection
 
-from buildlog.hosting.backups import drill, offsite, status
+from buildlog.hosting.backups import database_check, drill, offsite, status
 from buildlog.storage.durable_files import InUse, locked
 
 LOOK_EVERY_S = 60.0
@@ -26,17 +27,20 @@ LOCK = "schedule.lock"
 
 def start(data: Path, hours: float) -> None:
     """Watch from a thread of this process, for as long as it lives."""
-    if hours > 0:
+    if hours > 0 or connection.vendor == "sqlite":
         threading.Thread(target=_watch, args=(data, hours), name="backups", daemon=True).start()
 
 
 def _watch(data: Path, hours: float) -> None:
-    wait_s = LOOK_EVERY_S
+    wait_s, started_at = LOOK_EVERY_S, datetime.now(UTC)
     while True:
         # Wait before the first check too: a server that has just started has requests waiting.
         time.sleep(wait_s)
         wait_s = LOOK_EVERY_S
         try:
+            look_if_due(data, started_at)
+            if hours <= 0:
+                continue
             if back_up_if_due(data, hours):
                 # The note in the data folder has the same effect, but a full disk has no room for it.
                 wait_s = status.again_after(hours).total_seconds()
@@ -44,6 +48,18 @@ def _watch(data: Path, hours: float) -> None:
             drill_if_due(data)
         except OSError as error:
             print(f"The schedule of backups cannot go on for now: {error}", file=sys.stderr)
+
+
+def look_if_due(data: Path, started_at: datetime) -> bool:
+    """Have SQLite check the database if that is due and no other process does. Whether it was done."""
+    if connection.vendor != "sqlite" or not database_check.is_due(data, started_at, datetime.now(UTC)):
+        return False
+    try:
+        with locked(data / LOCK):
+            database_check.look(data)
+            return True
+    except InUse:
+        return False
 
 
 def back_up_if_due(data: Path, hours: float) -> int | None:

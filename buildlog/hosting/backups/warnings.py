@@ -1,4 +1,4 @@
-"""What to tell the owner of the backups: of those here, of their copies outside, and of trial restores."""
+"""What to tell the owner of the database and its backups: here, of their copies outside, and of trial restores."""
 
 from __future__ import annotations
 
@@ -6,13 +6,14 @@ from datetime import UTC, datetime
 
 from django.conf import settings
 
-from buildlog.hosting.backups import drill, offsite, status
+from buildlog.hosting.backups import database_check, drill, offsite, status
 
 
 def warnings_here(now: datetime | None = None) -> list[str]:
     """Sentences for the owner, the most urgent first; none while all is well."""
     moment, data, hours = now or datetime.now(UTC), settings.DATA, settings.BACKUP_HOURS
     sentences = [
+        database_check.warning(data),
         status.warning(status.read(data), hours, moment),
         offsite.warning(data, hours, moment),
         drill.warning(data, moment),
