@@ -16,9 +16,11 @@ from buildlog.records import change_log
 from buildlog.upkeep.models import UpkeepCheck, UpkeepItem
 from sessions.bench.models import TestCard, TestCardItem
 from sessions.demo import instruments, pictures, season
+from sessions.demo.balance import weigh_and_tilt
 from sessions.demo.ride import Day, Ride, simulate
+from sessions.demo.voice import note_voice
 from sessions.evidence.season import Season
-from sessions.outings.models import Gate, GateMark, Pass, Reading, Session, Venue
+from sessions.outings.models import Gate, GateMark, MarkTap, Pass, Reading, Session, Venue
 from sessions.trials.decisions import keep_decisions
 from sessions.trials.measure_columns import MeasureColumns
 from sessions.trials.models import Trial
@@ -66,6 +68,7 @@ def load() -> bool:
         assert parent is not None
         _photos(parent, failures)
         _test_card(parent)
+        weigh_and_tilt(Revision.objects.select_related("vehicle").get(pk=parent.pk))
         _verifications(vehicle)
         _upkeep(vehicle, parts)
         _call_held(vehicle)
@@ -209,16 +212,22 @@ def _session(
         distance_method=Session.DistanceMethod.WHEEL,
         notes=f"{rider} rode. Invented.",
     )
-    Pass.objects.bulk_create(_passes(session, index, gate, ride, chance))
+    passes = _passes(session, index, gate, ride, chance)
+    by_two_phones = passes[-2:] if (plan.number, index) == season.BY_TWO_PHONES else []
+    Pass.objects.bulk_create(passes[: len(passes) - len(by_two_phones)])
+    for timed in by_two_phones:
+        _mark_taps(timed)
     Reading.objects.bulk_create(_readings(session, ride, day, chance))
     if (plan.number, index) == season.RECORDED:
         instruments.record(session, ride)
+    if by_two_phones:
+        note_voice(session)
     return session
 
 
 def _passes(session: Session, index: int, gate: Gate, ride: Ride, chance: random.Random) -> list[Pass]:
     rows = []
-    is_recorded = (session.revision.number, index) == season.RECORDED
+    is_recorded = (session.revision.number, index) in (season.RECORDED, season.BY_TWO_PHONES)
     for number, (begun_s, times) in enumerate(ride.passes, 1):
         video = chance.random() < 0.5
         error_s = 0.01 if video else 0.12
@@ -230,6 +239,7 @@ def _passes(session: Session, index: int, gate: Gate, ride: Ride, chance: random
                 gate=gate,
                 number=number,
                 time_into_session_s=round(begun_s, 1) if is_recorded else None,
+                sequence=round(1000 * begun_s) if is_recorded else None,
                 direction="out" if number % 2 else "back",
                 method="video" if video else "stopwatch",
                 frames_per_s=60.0 if video else None,
@@ -240,6 +250,19 @@ def _passes(session: Session, index: int, gate: Gate, ride: Ride, chance: random
             )
         )
     return rows
+
+
+def _mark_taps(timed: Pass) -> None:
+    """What two phones at the ends of its gate would have sent; the pass is made of them as any other."""
+    begun = timed.session.started_at + timedelta(seconds=timed.time_into_session_s or 0.0)
+    for is_second, at in enumerate((begun, begun + timedelta(seconds=timed.duration_s))):
+        MarkTap.objects.create(
+            session=timed.session,
+            gate=timed.gate,
+            at_last_mark=(timed.direction == Pass.Direction.OUT) == bool(is_second),
+            at=at,
+            u_s=season.THUMB_S,
+        )
 
 
 def _readings(session: Session, ride: Ride, day: Day, chance: random.Random) -> list[Reading]:

@@ -253,11 +253,22 @@ SIGNED_ON = date(2026, 3, 3)
 """The day after the last outing, on which its owner signs what has held."""
 RECORDED = (6, 3)
 """The revision, and which of its sessions, that a logger and a receiver recorded: the last one."""
+BY_TWO_PHONES = (6, 2)
+"""The revision, and which of its sessions, whose last two passes were timed by a phone at each end of the gate."""
+THUMB_S = 0.09
+"""Standard uncertainty of a tap on a phone at a mark, with its clock's (common practice, no source)."""
+VOICE_NOTE = (600.0, "Invented, a tone instead of a voice: brackets looked over after the last pass, no crack.")
+"""When in the session by two phones it was spoken, and what it says."""
 PHOTOS = (
     # what it shows: a failure by its name, or a revision by its number; how it is drawn; what is written below it
     ("runner bracket cracked", "cracked_bracket", "Invented: the crack beside the weld"),
     (6, "reinforced_bracket", "Invented: the bracket that replaced it"),
 )
+SCALE_ERRORS_KG = (0.3, -0.2, 0.4)
+"""Of each scale with what no part's mass has in it: cables, bolts and paint."""
+TILT_ERROR_DEG = -0.4
+WEIGHING_NOTES = "Invented: three platform scales on the workshop's floor, nobody on the seat."
+TILT_NOTES = "Invented: on a hinged board, straps on both sides, nobody on it and nobody below it."
 TEST_CARD = (
     "Invented: next outing",
     "Half power until the pack is above 0 °C; straight runs only.",

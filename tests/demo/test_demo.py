@@ -9,7 +9,9 @@ import pytest
 from django.core.management import CommandError, call_command
 from scipy.integrate import solve_ivp
 
+from buildlog.machines.machine import Machine
 from buildlog.models import (
+    BalanceTest,
     Failure,
     FailureMode,
     Fitting,
@@ -22,16 +24,19 @@ from buildlog.models import (
     Vehicle,
 )
 from buildlog.upkeep.due import Upkeep
-from sessions.demo import loading
+from sessions.bench.release import release_state
+from sessions.demo import loading, season
 from sessions.demo.ride import STEP_S, Build, Day, RoadLoad, simulate
 from sessions.demo.season import SEASON
+from sessions.demo.voice import TONES_HZ, checksum, flac_in_mp4, tone
 from sessions.evidence.season import Season
 from sessions.logs.charts import lines_of, points_of
 from sessions.logs.csv_layout import Layout
 from sessions.logs.instrument_columns import fits
 from sessions.logs.models import ColumnMapping, FormulaChannel, Instrument
 from sessions.logs.timeline import Timeline
-from sessions.models import Gate, Log, Pass, Reading, Session, TestCard, Trial, Venue
+from sessions.models import Gate, Log, MarkTap, Pass, Reading, Session, TestCard, Trial, Venue, VoiceNote
+from sessions.outings.models.two_phones import unpaired_marks
 
 STILL = Day(air_temperature_c=-5.0, wind_mps=0.0, rolling_factor=1.0)
 
@@ -128,6 +133,93 @@ def test_its_logger_is_a_known_instrument_whose_file_fits_and_a_formula_adds_a_l
     loading.remove()
     assert not Instrument.objects.exists()
     assert not FormulaChannel.objects.exists()
+
+
+def _newest_machine():
+    revision = Revision.objects.select_related("vehicle", "parent").get(status="riding")
+    return Machine.in_line(revision)
+
+
+def test_its_newest_revision_was_weighed_and_tilted_and_both_agree_with_its_parts(db):
+    loading.load()
+    weighing, tilt = BalanceTest.objects.order_by("-kind")
+    assert (weighing.kind, tilt.kind) == ("weighing", "tilt")
+    for test in (weighing, tilt):
+        test.full_clean()
+        assert test.revision.status == "riding"
+        assert test.notes.startswith("Invented")
+    # Sums and moments of the parts, as in any textbook of statics.
+    parts = [
+        (fitting.quantity * fitting.part.mass_kg, fitting.x_m, fitting.z_m)
+        for fitting in tilt.revision.fittings.select_related("part")
+    ]
+    mass_kg = sum(part_kg for part_kg, _, _ in parts)
+    x_m, z_m = (sum(row[0] * row[axis] for row in parts) / mass_kg for axis in (1, 2))
+    assert weighing.total_kg == pytest.approx(mass_kg, rel=0.02)
+    front_kg = sum(row["mass_kg"] for row in weighing.loads if row["x_m"] > 0)
+    assert front_kg * 1.45 == pytest.approx(mass_kg * x_m, rel=0.02)
+    # The edge from the rear contact to the left runner, 1.45 m forward and half of 1.16 m aside.
+    aside_m = x_m * 0.58 / np.hypot(1.45, 0.58)
+    assert tilt.tilt_deg == pytest.approx(np.degrees(np.arctan2(aside_m, z_m)), abs=1.0)
+
+    balance = _newest_machine().balance
+    assert balance.mass.how == "As weighed."
+    assert balance.forward.how == "By weighing each contact, without rider."
+    assert balance.height.how == "By a tilt test, without rider."
+    points = [row.point.title for row in release_state(_newest_machine().revision).points]
+    BalanceTest.objects.all().delete()
+    assert balance.mass.value != _newest_machine().balance.mass.value
+    assert [row.point.title for row in release_state(_newest_machine().revision).points] == points
+
+
+def test_two_phones_timed_its_last_but_one_outing_and_a_note_of_it_sounds(db, sign_in):
+    loading.load()
+    number, index = season.BY_TWO_PHONES
+    session = Session.objects.filter(revision__number=number).order_by("started_at")[index]
+    assert {tap.session for tap in MarkTap.objects.all()} == {session}
+    assert unpaired_marks(session) == []
+    rows = list(session.passes.all())
+    assert [row.number for row in rows] == list(range(1, len(rows) + 1))
+    assert [row.method == "two_phones" for row in rows] == [False] * (len(rows) - 2) + [True, True]
+    assert [row.direction for row in rows] == [("out", "back")[row % 2] for row in range(len(rows))]
+    for row in rows[-2:]:
+        # JCGM 100:2008, 5.1.2: two taps of 0.09 s.
+        assert row.u_duration_s == pytest.approx(0.127, abs=0.001)
+        assert row.duration_s == pytest.approx(rows[0].duration_s, rel=0.1)
+    note = VoiceNote.objects.get()
+    note.full_clean()
+    assert (note.session, note.kind, note.caption[:8]) == (session, "mp4", "Invented")
+    assert note.time_into_session_s + note.duration_s < (session.ended_at - session.started_at).total_seconds()
+    page = sign_in("reader").get(session.get_absolute_url()).content.decode()
+    assert "Two phones" in page
+    assert f'src="{note.get_absolute_url()}"' in page
+    loading.remove()
+    for model in (MarkTap, VoiceNote, BalanceTest):
+        assert not model.objects.exists()
+
+
+def test_the_tone_is_what_it_says_and_its_file_is_whole():
+    # Check values of CRC-8/SMBUS and CRC-16/UMTS for "123456789", from the catalogue of parametrised CRC algorithms:
+    # the polynomials of RFC 9639, 9.1.8 and 9.3.
+    assert (checksum(b"123456789", 8, 0x07), checksum(b"123456789", 16, 0x8005)) == (0xF4, 0xFEE8)
+    samples = tone()
+    # numpy 2.4, rfft: one second of each, so a bin is 1 Hz.
+    loudest = [int(np.argmax(np.abs(np.fft.rfft(part)))) for part in np.split(np.array(samples), len(TONES_HZ))]
+    assert loudest == list(TONES_HZ)
+    # ISO/IEC 14496-12, 4.2: the sizes of the boxes add up to the file, and the first frame is where `stco` says.
+    file = flac_in_mp4(samples)
+    names, at = [], 0
+    while at < len(file):
+        names.append(file[at + 4 : at + 8])
+        at += int.from_bytes(file[at : at + 4])
+    assert (names, at) == ([b"ftyp", b"moov", b"mdat"], len(file))
+    first = int.from_bytes(file[file.index(b"stco") + 12 :][:4])
+    assert first == file.index(b"mdat") + 4
+    # RFC 9639, 9.1: a frame begins with 14 bits of sync code; its 16-bit samples follow 9 octets.
+    assert file[first : first + 2] == b"\xff\xf8"
+    assert np.frombuffer(file[first + 9 :][:8000], ">i2").tolist() == samples[:4000]
+    with pytest.raises(ValueError, match="multiple"):
+        flac_in_mp4(samples[:-1])
 
 
 def test_nothing_of_it_is_dated_after_its_season_but_when_it_was_loaded(db):
