@@ -257,7 +257,7 @@ BY_TWO_PHONES = (6, 2)
 """The revision, and which of its sessions, whose last two passes were timed by a phone at each end of the gate."""
 THUMB_S = 0.09
 """Standard uncertainty of a tap on a phone at a mark, with its clock's (common practice, no source)."""
-VOICE_NOTE = (600.0, "Invented, a tone instead of a voice: brackets looked over after the last pass, no crack.")
+VOICE_NOTE = (600.0, "Invented, a tone and no voice: the brackets have no crack.")
 """When in the session by two phones it was spoken, and what it says."""
 PHOTOS = (
     # what it shows: a failure by its name, or a revision by its number; how it is drawn; what is written below it

@@ -13,7 +13,7 @@ from sessions.outings.voice_files import store_voice_note
 
 RATE_HZ = 8000
 BLOCK = 4000
-"""Samples of one frame; a whole number of frames is written."""
+"""Samples of one frame; sound is a whole number of frames, at most 128 (RFC 9639, 9.1.5: one octet counts them)."""
 TONES_HZ = (440.0, 660.0)
 TONE_S = 1.0
 LOUDNESS = 6000
@@ -49,8 +49,8 @@ def flac_in_mp4(samples: list[int]) -> bytes:
     Frames by RFC 9639 (2024), their samples written out as they are (9.2.4); boxes by ISO/IEC 14496-12, with the
     sample entry that the FLAC project's "Encapsulation of FLAC in ISO Base Media File Format" describes.
     """
-    if not samples or len(samples) % BLOCK:
-        raise ValueError(f"samples must be a multiple of {BLOCK}, got {len(samples)}")
+    if len(samples) % BLOCK or not 0 < len(samples) <= 128 * BLOCK:
+        raise ValueError(f"samples must be a multiple of {BLOCK} up to {128 * BLOCK}, got {len(samples)}")
     frames = [_frame(number, samples[at : at + BLOCK]) for number, at in enumerate(range(0, len(samples), BLOCK))]
     start = _box(b"ftyp", b"isom", struct.pack(">I", 0), b"isommp41")
     # Its length does not depend on the place of the sound, so it is made twice: first to know that place.

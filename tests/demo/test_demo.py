@@ -218,8 +218,9 @@ def test_the_tone_is_what_it_says_and_its_file_is_whole():
     # RFC 9639, 9.1: a frame begins with 14 bits of sync code; its 16-bit samples follow 9 octets.
     assert file[first : first + 2] == b"\xff\xf8"
     assert np.frombuffer(file[first + 9 :][:8000], ">i2").tolist() == samples[:4000]
-    with pytest.raises(ValueError, match="multiple"):
-        flac_in_mp4(samples[:-1])
+    for wrong in ([], samples[:-1], samples * 33):
+        with pytest.raises(ValueError, match="multiple"):
+            flac_in_mp4(wrong)
 
 
 def test_nothing_of_it_is_dated_after_its_season_but_when_it_was_loaded(db):
