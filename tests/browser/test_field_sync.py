@@ -13,16 +13,18 @@ from tests.browser.queued import online
 
 FEW, MANY = 100, 3000
 
-# Readings as the page itself queues them, in one transaction.
+# Readings as the page itself queues them and lists them in the session, in one transaction.
 LOG_READINGS = """async (number) => {
     const { keep } = await module("queue");
     const { current } = await module("outing");
     const { newKey } = await module("elements");
     const session = (await current()).id;
-    await keep(Array.from({ length: number }, (_, index) => ({
-        id: newKey(), kind: "readings", session, needs: [session], words: `Reading ${index}`,
-        payload: { session, time_into_session_s: index, voltage_v: 50 + (index % 10) / 10, note: "", sequence: index },
-    })));
+    const rows = Array.from({ length: number }, (_, index) => ({
+        id: newKey(), session, time_into_session_s: index, voltage_v: 50 + (index % 10) / 10, note: "", sequence: index,
+    }));
+    await keep(rows.map(({ id, ...payload }, index) => ({
+        id, kind: "readings", session, needs: [session], words: `Reading ${index}`, payload,
+    })), { outing: [session, (page) => page.readings.push(...rows)] });
 }"""
 
 
