@@ -136,6 +136,11 @@ class History:
         self._groups: dict[Group, list[FailureFacts]] = {}
         for failure in self.failures.values():
             self._groups.setdefault(_group_of(failure), []).append(failure)
+        self._groups_of_mode: dict[Key, set[Group]] = {}
+        self._groups_of_cause: dict[Key | None, set[Group]] = {}
+        for group in self._groups:
+            self._groups_of_mode.setdefault(group[1], set()).add(group)
+            self._groups_of_cause.setdefault(group[2], set()).add(group)
         self.rides_of: dict[Key, list[RideFacts]] = {}
         for ride in rides:
             self.rides_of.setdefault(ride.revision, []).append(ride)
@@ -151,6 +156,8 @@ class History:
             )
             for fix in self.fixes.values()
         }
+        self._answers: dict[Group, list[FixFacts]] = {}
+        self._live: dict[Group, list[FixFacts]] = {}
         self._came: dict[tuple[Key, Kinds], list[FailureFacts]] = {}
         self._counted: dict[tuple[Key, Kinds], tuple[set[Key], tuple[LeftOut, ...]]] = {}
 
@@ -170,9 +177,13 @@ class History:
         """Modes and causes that a fix is to prevent: those of the failures that it names."""
         return self._kinds[fix]
 
+    def _groups_of(self, kinds: Kinds) -> set[Group]:
+        of_modes = (self._groups_of_mode.get(mode, set()) for mode in kinds.modes)
+        return set().union(*of_modes, *(self._groups_of_cause.get(cause, set()) for cause in kinds.causes))
+
     def of_kinds(self, kinds: Kinds) -> list[FailureFacts]:
         """All failures of some kinds, in their order."""
-        came = [failure for listed in self._groups.values() if kinds.include(listed[0]) for failure in listed]
+        came = [failure for group in self._groups_of(kinds) for failure in self._groups[group]]
         return sorted(came, key=_by_time)
 
     def answered_by(self, fix: Key) -> list[FailureFacts]:
@@ -182,11 +193,15 @@ class History:
 
     def answers_to(self, failure: FailureFacts) -> list[FixFacts]:
         """Fixes of a failure on later revisions, the newest first."""
-        return [
-            fix
-            for fix in self.fixes.values()
-            if self._is_earlier(failure, fix) and self._kinds[fix.key].include(failure)
-        ]
+        group = _group_of(failure)
+        known = self._answers.get(group)
+        if known is None:
+            known = self._answers[group] = [
+                fix
+                for fix in self.fixes.values()
+                if self._is_earlier(failure, fix) and self._kinds[fix.key].include(failure)
+            ]
+        return known
 
     def came_with(self, fix: FixFacts, kinds: Kinds) -> list[FailureFacts]:
         """Failures of some kinds that came with the fix fitted, or perhaps fitted, in their order."""
@@ -194,10 +209,7 @@ class History:
         if known is None:
             fitted_on = self.lineage.fitted_on(fix.revision, fix.named)
             came = [
-                failure
-                for (revision, _, _), listed in self._groups.items()
-                if revision in fitted_on and kinds.include(listed[0])
-                for failure in listed
+                failure for group in self._groups_of(kinds) if group[0] in fitted_on for failure in self._groups[group]
             ]
             known = self._came[fix.key, kinds] = sorted(came, key=_by_time)
         return known
@@ -209,7 +221,13 @@ class History:
 
     def fixes_for(self, failure: FailureFacts) -> list[FixFacts]:
         """Those answers that no later failure has disproved, the newest first."""
-        return [fix for fix in self.answers_to(failure) if self.disproved_by(fix.key, failure) is None]
+        group = _group_of(failure)
+        known = self._live.get(group)
+        if known is None:
+            known = self._live[group] = [
+                fix for fix in self.answers_to(failure) if self.disproved_by(fix.key, failure) is None
+            ]
+        return known
 
     def earlier_of_kind(self, failure: FailureFacts) -> list[FailureFacts]:
         """If a failure came although fixes of its kind were on the machine, the failures that those answer."""

@@ -1,14 +1,19 @@
-"""An empty database that is up to date, made once and copied.
+"""An empty database that is up to date, made once and copied; and one that is taken from step to step.
 
 For SQLite it is one file of the whole run, for a PostgreSQL server a database there; all workers of a run share them.
 """
 
 import shutil
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
 
+from django.apps.registry import Apps
+from django.db import connections
+from django.db.migrations.executor import MigrationExecutor
+
+from buildlog.hosting import data_copy
 from buildlog.storage.durable_files import locked
 from tests.data_folders import manage
 from tests.servers import make_database
@@ -55,3 +60,19 @@ def copied_into_memory(file: Path, address: str) -> Iterator[None]:
         with closing(sqlite3.connect(file)) as source:
             source.backup(held)
         yield
+
+
+@contextmanager
+def earlier_database(file: Path) -> Iterator[Callable[[str], Apps]]:
+    """An empty SQLite database under the alias `earlier`; the function takes it to a step of buildlog's, with models.
+
+    Going there from the newest step and back again takes most of a minute: each step makes all models anew.
+    """
+    with data_copy.temporary_alias("earlier", data_copy.sqlite_file(file)) as alias:
+
+        def models_at(step: str) -> Apps:
+            executor = MigrationExecutor(connections[alias])
+            executor.migrate([("buildlog", step)])
+            return executor.loader.project_state([("buildlog", step)]).apps
+
+        yield models_at

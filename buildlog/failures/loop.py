@@ -93,9 +93,7 @@ class States:
     def note_on(self, failures: Iterable[Failure]) -> None:
         """Give each of these failures its state, so that none of them reads anything more."""
         for failure in failures:
-            loop, facts = self._groups[failure.revision_id, failure.mode_id, failure.cause_id]
-            failure.standing = loop.standing(facts)
-            failure.fixed_on = {uuid.UUID(str(fix.revision)) for fix in loop.history.fixes_for(facts)}
+            note_state(failure, *self._groups[failure.revision_id, failure.mode_id, failure.cause_id])
 
     def first_of(self, failures: Collection[Failure]) -> dict[uuid.UUID, uuid.UUID]:
         """For those that came although a fix was fitted, the first failure of their kind. One query."""
@@ -123,6 +121,12 @@ class States:
             of_cause = Q(cause__isnull=True) if cause is None else Q(cause=cause)
             condition |= Q(mode=mode, revision__in=revisions) & of_cause
         return condition
+
+
+def note_state(failure: Failure, loop: Loop, facts: FailureFacts) -> None:
+    """Give a failure its state and the revisions with a fix of it, from the loop of its machine."""
+    failure.standing = loop.standing(facts)
+    failure.fixed_on = {uuid.UUID(str(fix.revision)) for fix in loop.history.fixes_for(facts)}
 
 
 def note_states(failures: Collection[Failure]) -> None:

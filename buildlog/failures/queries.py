@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from typing import Any, NamedTuple
 
 from django.db.models import Prefetch, QuerySet, Value
@@ -50,7 +50,12 @@ def open_failures(vehicles: Collection[Any]) -> list[Failure]:
     failures = list(rows.select_related("mode", "revision__vehicle__assumptions").order_by("happened_at", "pk"))
     if failures:
         States({failure.revision.vehicle for failure in failures}).note_on(failures)
-    return [failure for failure in failures if failure.state != Failure.State.HELD]
+    return not_held(failures)
+
+
+def not_held(failures: Iterable[Failure]) -> list[Failure]:
+    """Those of category I and II that have not held, of failures that have their states."""
+    return [failure for failure in failures if failure.severity in HURTS and failure.state != Failure.State.HELD]
 
 
 def hazard_of(failure: Failure, line: Collection[Any]) -> OpenHazard:

@@ -12,7 +12,7 @@ from django.db.models import QuerySet
 from buildlog.failures.exposure import Exposure
 from buildlog.failures.fix_history import RIDDEN
 from buildlog.failures.growth import Growth, growth_of
-from buildlog.failures.loop import loop_of
+from buildlog.failures.loop import loop_of, note_state
 from buildlog.failures.models import Failure, Modification
 from buildlog.failures.queries import failure_list
 from buildlog.machines.limits import ResultPair, Ride, side_by_side
@@ -125,7 +125,7 @@ def bench_of(vehicle: Vehicle, filters: Filters, system: str = "metric") -> Benc
         verifications=[shown for change in modifications for shown in change.verifications.all()],
     )
     for failure in everything:
-        failure.standing = loop.standing(loop.history.failures[failure.pk])
+        note_state(failure, loop, loop.history.failures[failure.pk])
     loads_kg = recorded(season.load_kg, slice(None))
     ride = _ride(vehicle, today, season, float(loads_kg[-1]) if loads_kg.size else None)
     # The same questions under the same error as on the page that compares revisions.

@@ -64,12 +64,16 @@ def release_state(
     *,
     machine: Machine | None = None,
     load_kg: float | None = None,
+    failures: list[Failure] | None = None,
 ) -> ReleaseState:
-    """The open points of a stored revision, in a fixed number of queries; a page gives what it has read already."""
+    """The open points of a stored revision, in a fixed number of queries; a page gives what it has read already.
+
+    failures: the machine's open ones of category I and II, with their states.
+    """
     if machine is None:
         machine, load_kg = Machine.in_line(revision, seen_voltages(revision.vehicle)), load_of(revision)
     accepted, last_starts = _acceptances([revision.pk])
-    rows = _with_acceptances(points_of(subject_of(machine, load_kg)), revision, accepted, last_starts)
+    rows = _with_acceptances(points_of(subject_of(machine, load_kg, failures)), revision, accepted, last_starts)
     return ReleaseState(revision, rows, list(Release.objects.filter(revision=revision.pk)))
 
 

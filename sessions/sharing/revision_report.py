@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from buildlog.failures.models import Failure, Modification
+from buildlog.failures.queries import not_held
 from buildlog.machines.difference import Difference, difference
 from buildlog.machines.limits import limits_of
 from buildlog.machines.machine import Machine
@@ -92,7 +93,12 @@ def report_of(revision: Revision, system: str) -> Report:
         [item for item in bench.everything if item.revision_id == current.pk],
         list(current.photos.all()),
         season.left_out.count if season.left_out is not None else 0,
-        release_state(current, machine=machine, load_kg=bench.ride.rider_kg or current.rider_mass_kg),
+        release_state(
+            current,
+            machine=machine,
+            load_kg=bench.ride.rider_kg or current.rider_mass_kg,
+            failures=not_held(bench.everything),
+        ),
     )
 
 

@@ -24,6 +24,7 @@ from calc.failure_state import State
 from calc.proof_sentences import refusal
 from sessions.models import Assumptions, Session
 from tests import filled_forms
+from tests.migrated_databases import earlier_database
 
 START = datetime(2026, 1, 10, 10, 0, tzinfo=UTC)
 
@@ -495,27 +496,23 @@ def test_a_cause_needs_words_and_a_short_chain(sign_in, came, failure):
     assert "at most 7" in post_cause(client, failure, statement="x", whys=long_chain).content.decode()
 
 
-@pytest.mark.django_db(transaction=True)
-def test_the_words_of_an_older_installation_become_causes():
-    from django.db import connection
-    from django.db.migrations.executor import MigrationExecutor
-
-    executor = MigrationExecutor(connection)
-    executor.migrate([("buildlog", "0003_loop")])
-    old = executor.loader.project_state([("buildlog", "0003_loop")]).apps
-    vehicle = old.get_model("buildlog", "Vehicle").objects.create(name="Old sled")
-    revision = old.get_model("buildlog", "Revision").objects.create(vehicle=vehicle, number=1, date="2026-01-01")
-    mode = old.get_model("buildlog", "FailureMode").objects.create(name="old mode")
-    for words, sure in (("The frame flexes.", False), ("The frame flexes.", True), ("", False), ("x" * 700, False)):
-        old.get_model("buildlog", "Failure").objects.create(
-            revision=revision, mode=mode, severity=3, cause=words, cause_confirmed=sure
-        )
-    MigrationExecutor(connection).migrate(MigrationExecutor(connection).loader.graph.leaf_nodes())
-    shared = Cause.objects.get(statement="The frame flexes.")
-    assert shared.confirmed
-    assert shared.failures.count() == 2
-    assert Failure.objects.filter(cause=None).count() == 1
-    assert "".join(Cause.objects.exclude(pk=shared.pk).get().whys) == "x" * 700
+@pytest.mark.django_db
+def test_the_words_of_an_older_installation_become_causes(tmp_path):
+    with earlier_database(tmp_path / "earlier.sqlite3") as models_at:
+        old = {model.__name__: model.objects.using("earlier") for model in models_at("0003_loop").get_models()}
+        vehicle = old["Vehicle"].create(name="Old sled")
+        revision = old["Revision"].create(vehicle=vehicle, number=1, date="2026-01-01")
+        mode = old["FailureMode"].create(name="old mode")
+        for words, sure in (("The frame flexes.", False), ("The frame flexes.", True), ("", False), ("x" * 700, False)):
+            old["Failure"].create(revision=revision, mode=mode, severity=3, cause=words, cause_confirmed=sure)
+        new = {
+            model.__name__: model.objects.using("earlier") for model in models_at("0005_cause_is_a_record").get_models()
+        }
+        shared = new["Cause"].get(statement="The frame flexes.")
+        assert shared.confirmed
+        assert shared.failures.count() == 2
+        assert new["Failure"].filter(cause=None).count() == 1
+        assert "".join(new["Cause"].exclude(pk=shared.pk).get().whys) == "x" * 700
 
 
 def test_no_fix_is_proven_by_a_session_without_distance(came, later, venue):

@@ -5,14 +5,13 @@ import uuid
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
-from django.db import connection
-from django.db.migrations.executor import MigrationExecutor
 from django.test.client import BOUNDARY, MULTIPART_CONTENT, encode_multipart
 from django.utils import timezone
 
 from buildlog.models import DeviceToken, Failure, Photo, Revision, Vehicle
 from buildlog.photos.pictures import store_photo
 from sessions.models import Pass, Reading, Session, VoiceNote
+from tests.migrated_databases import earlier_database
 
 SESSIONS, READINGS = "/api/v1/sessions/", "/api/v1/readings/"
 
@@ -137,26 +136,25 @@ def test_no_key_opens_what_is_for_people(key_for, ask, session, path):
         assert ask(key_for(session.revision.vehicle, right), "get", path).status_code in (401, 403)
 
 
-@pytest.mark.django_db(transaction=True)
-def test_keys_and_owners_of_an_older_installation_stay_good():
-    executor = MigrationExecutor(connection)
-    executor.migrate([("buildlog", "0007_device_tokens")])
-    try:
-        old = executor.loader.project_state([("buildlog", "0007_device_tokens")]).apps
-        accounts = old.get_model("buildlog", "Account").objects
+@pytest.mark.django_db
+def test_keys_and_owners_of_an_older_installation_stay_good(tmp_path):
+    with earlier_database(tmp_path / "earlier.sqlite3") as models_at:
+        old = models_at("0007_device_tokens")
+        accounts = old.get_model("buildlog", "Account").objects.using("earlier")
         owner = accounts.create(username="mara", role="owner", is_staff=False)
         accounts.create(username="ilo", role="reader", is_superuser=True, is_staff=True)
-        vehicle = old.get_model("buildlog", "Vehicle").objects.create(name="Old sled")
-        old.get_model("buildlog", "DeviceToken").objects.create(
+        vehicle = old.get_model("buildlog", "Vehicle").objects.using("earlier").create(name="Old sled")
+        old.get_model("buildlog", "DeviceToken").objects.using("earlier").create(
             name="Logger", vehicle=vehicle, account=owner, token_hash=DeviceToken.hash_of("the old key")
         )
-    finally:
-        MigrationExecutor(connection).migrate(MigrationExecutor(connection).loader.graph.leaf_nodes())
-    device = DeviceToken.open_for("the old key")
-    assert device.rights == ["adds readings"]
-    told = {row["username"]: row for row in type(device.account).objects.values()}
-    assert (told["mara"]["is_staff"], told["mara"]["is_superuser"]) == (True, True)
-    assert (told["ilo"]["is_staff"], told["ilo"]["is_superuser"]) == (False, False)
+        new = models_at("0008_access")
+        [device] = new.get_model("buildlog", "DeviceToken").objects.using("earlier").values()
+        flags = {row["username"]: row for row in new.get_model("buildlog", "Account").objects.using("earlier").values()}
+    assert device["token_hash"] == DeviceToken.hash_of("the old key")
+    rights = {name: device[name] for name in DeviceToken.RIGHTS}
+    assert rights == {**dict.fromkeys(DeviceToken.RIGHTS, False), "may_add_readings": True}
+    assert (flags["mara"]["is_staff"], flags["mara"]["is_superuser"]) == (True, True)
+    assert (flags["ilo"]["is_staff"], flags["ilo"]["is_superuser"]) == (False, False)
 
 
 def multipart(client, key, path, **fields):
