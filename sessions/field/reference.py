@@ -93,7 +93,10 @@ def _last_time() -> dict[str, Any] | None:
     last = sessions[0]
     check = getattr(last, "go_no_go", None)
     names = ["surface", *(field.name for field in quantities_of(Session) if field.phone == "start")]
-    known = {name: next((one for one in sessions if getattr(one, name) not in (None, "")), last) for name in names}
+    known = {
+        name: next((session for session in sessions if getattr(session, name) not in (None, "")), last)
+        for name in names
+    }
     return {
         "at": last.started_at,
         "venue": str(last.venue_id),

@@ -7,7 +7,7 @@ import { guidelineRows, shown, warnIn } from "./limits.js";
 import { bare, capital, lengthOfTime, readQuantity, written } from "./numbers.js";
 import { current, reference, write } from "./outing.js";
 import { link as line } from "./signals.js";
-import { askToPersist, keepMeta, meta } from "./store.js";
+import { askToPersist, keepMeta, meta, storageNotice } from "./store.js";
 import { noteHome, stopTrack } from "./track.js";
 
 const KEY = "start";
@@ -51,7 +51,7 @@ export async function startScreen(app) {
   warnIn(entryForm, [REST], () => limitsOf(entryForm.elements.revision.value), readRest, data.units);
   const last = await lastTime();
   if (last) entryForm.querySelector("details").before(...[conditionsAsLastTime(entryForm, last)].filter(Boolean));
-  return [el("h1", {}, "Start a session"), underWay(under_way), ...going, entryForm];
+  return [el("h1", {}, "Start a session"), underWay(under_way), ...going, await storageNotice(true), entryForm];
 }
 
 // A session that began longer ago is not joined by chance; at the desk it can still be opened.

@@ -174,10 +174,10 @@ def test_ice_of_yesterday_is_not_offered(experienced):
     expect(experienced.page.locator("#ice-as-last-time")).to_have_count(0)
 
 
-@pytest.mark.parametrize("network", [True, False])
-def test_conditions_left_out_once_are_known_from_the_time_before(experienced, network):
+@pytest.mark.parametrize("has_network", [True, False])
+def test_conditions_left_out_once_are_known_from_the_time_before(experienced, has_network):
     page = experienced.page
-    if not network:
+    if not has_network:
         experienced.context.route("**/api/v1/**", lambda route: route.abort())
         page.evaluate("async () => { (await module('outing')).reference.data.last_time = null; }")
     experienced.start_session().to("End")
