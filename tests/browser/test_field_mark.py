@@ -97,7 +97,7 @@ def test_the_screen_stays_on_while_the_riding_screen_is_open(rider):
     rider.to("Ride")
     rider.page.wait_for_selector("#instrument")
     assert held_locks(rider) == 1
-    rider.page.get_by_role("link", name="Board", exact=True).click()
+    rider.page.evaluate("() => { location.hash = 'board'; }")
     rider.page.wait_for_selector("nav.board")
     rider.page.wait_for_timeout(300)
     assert held_locks(rider) == 0
