@@ -30,6 +30,9 @@ export async function startScreen(app) {
       app.go("board");
     }, { class: "act wide" });
   }));
+  // Those that nobody ended must not push the start off the screen.
+  const older = going.splice(JOINED_AT_ONCE);
+  if (older.length) going.push(el("details", {}, el("summary", {}, `${older.length} more under way`), el("div", { class: "records" }, older)));
   if (!data.revisions.length) {
     return [el("h1", {}, "At the lake"), ...going,
       el("p", { class: "notice" }, "There is no revision to ride. Describe the machine and its first revision at the desk first.")];
@@ -57,6 +60,8 @@ export async function startScreen(app) {
 // A session that began longer ago is not joined by chance; at the desk it can still be opened.
 const FRESH_MS = 12 * 3600_000;
 const isFresh = (session) => Math.abs(Date.now() + (line.offset_ms ?? 0) - Date.parse(session.started_at)) < FRESH_MS;
+
+const JOINED_AT_ONCE = 2;
 
 const isOn = (outing) => Boolean(outing) && outing.ended_ms === null;
 
