@@ -226,10 +226,10 @@ def test_what_another_account_wrote_is_not_taken(sign_in, make_account, session)
     assert not Reading.objects.exists()
 
 
-def test_a_thousand_replays_make_one_row(sign_in, session):
+def test_replays_make_one_row(sign_in, session):
     client = sign_in("recorder")
     path = f"/api/v1/readings/{uuid.uuid4()}/"
     row = {"session": str(session.pk), "time_into_session_s": 5, "voltage_v": 50}
-    codes = {put(client, path, row, **{"If-None-Match": "*"}).status_code for _ in range(1000)}
+    codes = {put(client, path, row, **{"If-None-Match": "*"}).status_code for _ in range(30)}
     assert codes == {200, 201}
     assert Reading.objects.count() == 1
