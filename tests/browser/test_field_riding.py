@@ -182,3 +182,15 @@ def test_the_mean_of_both_ways_stands_there_at_once(rider):
         rider.page.wait_for_timeout(500)
         mark(rider)
     expect(rider.page.locator("#both-ways")).to_contain_text("mean of both ways, passes 1 and 2")
+
+
+def test_the_mean_of_both_ways_is_said_on_the_riding_screen_too(rider):
+    rider.start_session()
+    ride(rider)
+    for _ in range(2):
+        expect(rider.page.locator("#mark")).to_contain_text("Mark 1 of 2", timeout=5000)
+        mark(rider)
+        rider.page.wait_for_timeout(500)
+        mark(rider)
+        expect(rider.page.locator("#said")).to_contain_text("Pass saved")
+    expect(rider.page.locator("#said")).to_contain_text(re.compile(r"Both ways: \d+ ± \d+ km/h"))

@@ -13,16 +13,18 @@ from tests.browser.queued import online
 
 FEW, MANY = 100, 3000
 
-# Readings as the page itself queues them, in one transaction.
+# Readings as the page itself queues them and lists them in the session, in one transaction.
 LOG_READINGS = """async (number) => {
     const { keep } = await module("queue");
     const { current } = await module("outing");
     const { newKey } = await module("elements");
     const session = (await current()).id;
-    await keep(Array.from({ length: number }, (_, index) => ({
-        id: newKey(), kind: "readings", session, needs: [session], words: `Reading ${index}`,
-        payload: { session, time_into_session_s: index, voltage_v: 50 + (index % 10) / 10, note: "", sequence: index },
-    })));
+    const rows = Array.from({ length: number }, (_, index) => ({
+        id: newKey(), session, time_into_session_s: index, voltage_v: 50 + (index % 10) / 10, note: "", sequence: index,
+    }));
+    await keep(rows.map(({ id, ...payload }, index) => ({
+        id, kind: "readings", session, needs: [session], words: `Reading ${index}`, payload,
+    })), { outing: [session, (page) => page.readings.push(...rows)] });
 }"""
 
 
@@ -208,6 +210,9 @@ def test_storage_that_is_cleared_under_the_page_is_said(phone, network):
 
 
 def test_a_browser_that_promises_no_storage_is_told_about(phone):
+    # Before anything is logged, in one line that opens.
+    phone.page.get_by_text("This browser may forget what waits here").click()
+    expect(phone.page.locator("#not-persistent")).to_contain_text("a private window forgets it")
     phone.page.evaluate("() => { location.hash = 'waiting'; }")
     expect(phone.page.locator("#not-persistent")).to_contain_text("a private window forgets it")
 

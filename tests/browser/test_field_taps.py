@@ -174,6 +174,35 @@ def test_ice_of_yesterday_is_not_offered(experienced):
     expect(experienced.page.locator("#ice-as-last-time")).to_have_count(0)
 
 
+@pytest.mark.parametrize("has_network", [True, False])
+def test_conditions_left_out_once_are_known_from_the_time_before(experienced, has_network):
+    page = experienced.page
+    if not has_network:
+        experienced.context.route("**/api/v1/**", lambda route: route.abort())
+        page.evaluate("async () => { (await module('outing')).reference.data.last_time = null; }")
+    experienced.start_session().to("End")
+    page.get_by_role("button", name="End session").click()
+    page.get_by_role("button", name="Next session").click()
+    page.locator("#conditions-as-last-time").click()
+    expect(page.get_by_role("textbox", name="Air temperature")).to_have_value("-8")
+    expect(page.get_by_role("textbox", name="Rider").first).to_have_value("84")
+    expect(page.locator("input[name=surface]:checked")).not_to_have_value("")
+
+
+def test_the_weather_of_yesterday_is_not_offered_but_the_rider_is(experienced, installation):
+    made = "from sessions.models import Session; from datetime import timedelta; s = Session.objects.get(); "
+    installation.run("shell", "-c", made + "s.started_at -= timedelta(days=1); s.ended_at = None; s.save()")
+    clear = """() => new Promise((resolve) => { const asked = indexedDB.open("firnlog-field"); asked.onsuccess = () => {
+        const meta = asked.result.transaction("meta", "readwrite").objectStore("meta");
+        meta.delete("last_time").onsuccess = () => { asked.result.close(); resolve(); }; }; })"""
+    experienced.page.evaluate(clear)
+    experienced.page.reload()
+    experienced.ready()
+    offered = experienced.page.locator("#conditions-as-last-time")
+    expect(offered).to_contain_text("84 kg")
+    expect(offered).not_to_contain_text("air temperature")
+
+
 def test_a_clock_is_typed_as_on_the_desk(phone, installation):
     phone.start_session().to("End")
     runtime = phone.page.get_by_role("textbox", name="Runtime")

@@ -2,7 +2,7 @@
 
 import json
 import re
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -107,6 +107,21 @@ def test_a_phone_takes_along_what_it_needs(sign_in, session, timed_pass, battery
     assert told["account"]["may_log"] is True
     # 1 mph = 1609.344 m / 3600 s (NIST SP 811 (2008), B.8).
     assert told["units"]["speed"]["factor"] == pytest.approx(3.6)
+
+
+def test_a_condition_left_out_last_time_is_the_one_known_before(sign_in, session):
+    session.air_temperature_c = -8.0
+    session.save()
+    later = {"revision": session.revision, "venue": session.venue}
+    last = Session.objects.create(**later, started_at=session.started_at + timedelta(hours=2), rider_mass_kg=91.0)
+    # A slip of a year is not the last time for ever.
+    Session.objects.create(**later, started_at=timezone.now() + timedelta(days=365), rider_mass_kg=60.0)
+    told = sign_in("recorder").get("/api/v1/field/").json()["last_time"]
+    conditions, conditions_at = told["conditions"], told["conditions_at"]
+    assert (conditions["rider_mass_kg"], conditions["air_temperature_c"]) == (91.0, -8.0)
+    assert conditions["surface"] == session.surface != ""
+    assert datetime.fromisoformat(conditions_at["rider_mass_kg"]) == last.started_at
+    assert datetime.fromisoformat(conditions_at["air_temperature_c"]) == session.started_at
 
 
 def test_the_versions_a_phone_takes_along_are_those_of_the_api(sign_in, session):
