@@ -61,8 +61,8 @@ def stub_server(phone):
         sizes.append(len(records))
         at_s.append(time.perf_counter())
         answers = [
-            {"id": one["id"], "status": 201, "body": {**(one["body"] or {}), "id": one["id"], "version": "v"}}
-            for one in records
+            {"id": record["id"], "status": 201, "body": {**(record["body"] or {}), "id": record["id"], "version": "v"}}
+            for record in records
         ]
         route.fulfill(json={"answers": answers})
 
@@ -113,8 +113,8 @@ def test_a_batch_reaches_the_server_and_one_bad_record_holds_up_no_other(phone, 
     online(phone)
     installation.comes_to("test_sessions_reading", 30)
     expect(phone.page.locator("#queue")).to_contain_text("1 record needs you")
-    assert len([one for one in network.seen if "/field/records/" in one[1]]) == 1
-    assert not [one for one in network.seen if one[0] == "PUT"]
+    assert len([item for item in network.seen if "/field/records/" in item[1]]) == 1
+    assert not [item for item in network.seen if item[0] == "PUT"]
 
 
 def test_a_batch_that_does_not_go_through_is_sent_one_by_one(phone, network, installation):

@@ -34,7 +34,7 @@ class Thumb:
         return time.perf_counter() - self.began + self.taps * SECONDS_PER_TAP + self.digits * SECONDS_PER_DIGIT
 
 
-def said(capsys, what, thumb):
+def message(capsys, what, thumb):
     with capsys.disabled():
         print(f"\n{what}: {thumb.taps} taps, {thumb.digits} digits, {thumb.seconds:.0f} s")
 
@@ -74,7 +74,7 @@ def test_from_the_start_to_the_first_timed_pass(experienced, installation, capsy
         thumb.tap(page.locator("#mark"))
         page.wait_for_timeout(400)
     installation.comes_to("test_sessions_pass", 1)
-    said(capsys, "start to first timed pass, with conditions, check and ice", thumb)
+    message(capsys, "start to first timed pass, with conditions, check and ice", thumb)
     assert thumb.taps <= 8
     assert thumb.seconds <= 25
     stored = installation.rows("test_sessions_session", "air_temperature_c, rider_mass_kg, ice_thickness_cm, surface")
@@ -97,7 +97,7 @@ def test_a_reading_of_voltage_current_and_charge(experienced, installation, caps
         thumb.taps += 1
     thumb.tap(phone.page.get_by_role("button", name="Save reading"))
     installation.comes_to("test_sessions_reading", 1)
-    said(capsys, "a reading of V, A and Ah", thumb)
+    message(capsys, "a reading of V, A and Ah", thumb)
     assert thumb.taps <= 6
     assert installation.rows("test_sessions_reading", "voltage_v, current_a, charge_used_ah") == [(52.4, 31.0, 6.2)]
 
@@ -118,7 +118,7 @@ def test_a_failure_with_a_photo(phone, installation, capsys):
         thumb.tap(phone.page.get_by_text("Take a photo"))
     chooser.value.set_files({"name": "a.jpg", "mimeType": "image/jpeg", "buffer": TINY_JPEG})
     installation.comes_to("buildlog_photo", 1)
-    said(capsys, "a failure with its photo", thumb)
+    message(capsys, "a failure with its photo", thumb)
     assert thumb.taps <= 5
 
 
