@@ -49,8 +49,8 @@ def manage(folder, *arguments, project=PROJECT, **more):
 
 def fill(folder, **more):
     """Put the records into an installation whose database is up to date."""
-    said, code = manage(folder, "shell", "-v0", "-c", FILL, **more)
-    assert code == 0, said
+    output, code = manage(folder, "shell", "-v0", "-c", FILL, **more)
+    assert code == 0, output
 
 
 def content(folder):
@@ -64,14 +64,14 @@ def content(folder):
 
 def rows(database, columns_of=None):
     """The hash of every table's rows, whatever their order; of the columns named for it, or of all."""
-    found = {}
+    results = {}
     with closing(sqlite3.connect(f"file:{database}?mode=ro", uri=True)) as connection:
         names = connection.execute("SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%'")
         for table in columns_of or sorted(name for (name,) in names):
             columns = columns_of[table] if columns_of else sorted(
                 row[1] for row in connection.execute(f'PRAGMA table_info("{table}")')
             )  # fmt: skip
-            listed = ", ".join(f'"{one}"' for one in columns)
+            listed = ", ".join(f'"{column}"' for column in columns)
             held = sorted(repr(row) for row in connection.execute(f'SELECT {listed} FROM "{table}"'))  # noqa: S608
-            found[table] = hashlib.sha256("\n".join(held).encode()).hexdigest()
-    return found
+            results[table] = hashlib.sha256("\n".join(held).encode()).hexdigest()
+    return results

@@ -15,5 +15,5 @@ def block(name):
     """The one block of that mark in README, DEVELOPERS and the help texts."""
     documents = [PROJECT / "README.md", PROJECT / "DEVELOPERS.md", *sorted(HELP.glob("*.md"))]
     texts = "\n".join(path.read_text() for path in documents)
-    (found,) = re.findall(rf"<!-- {name} -->\n```\w+\n(.*?)```", texts, re.S)
-    return found
+    (result,) = re.findall(rf"<!-- {name} -->\n```\w+\n(.*?)```", texts, re.S)
+    return result

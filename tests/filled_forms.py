@@ -12,24 +12,24 @@ class _Form(HTMLParser):
         self.select = self.textarea = None
 
     def handle_starttag(self, tag, attributes):
-        told = dict(attributes)
-        if tag == "form" and "entry" in (told.get("class") or ""):
+        values = dict(attributes)
+        if tag == "form" and "entry" in (values.get("class") or ""):
             self.inside = True
-        name = told.get("name")
+        name = values.get("name")
         if not self.inside:
             return
         if tag == "input" and name:
-            ticked = told.get("type") in ("checkbox", "radio")
-            if not ticked or "checked" in told:
-                self._add(name, told.get("value", "on" if ticked else ""))
+            ticked = values.get("type") in ("checkbox", "radio")
+            if not ticked or "checked" in values:
+                self._add(name, values.get("value", "on" if ticked else ""))
         elif tag == "textarea" and name:
             self.textarea, self.text = name, ""
         elif tag == "select" and name:
             self.select, self.first = name, None
         elif tag == "option" and self.select:
-            value = told.get("value", "")
+            value = values.get("value", "")
             self.first = value if self.first is None else self.first
-            if "selected" in told:
+            if "selected" in values:
                 self._add(self.select, value)
 
     def handle_data(self, data):

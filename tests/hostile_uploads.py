@@ -64,10 +64,10 @@ def jpeg_with_script() -> bytes:
 
 
 def png_with_script() -> bytes:
-    told = PngImagePlugin.PngInfo()
-    told.add_text("Title", SCRIPT.decode())
-    told.add_itxt("XML:com.adobe.xmp", f"<x:xmpmeta>{SCRIPT.decode()}</x:xmpmeta>")
-    return picture("PNG", pnginfo=told)
+    data = PngImagePlugin.PngInfo()
+    data.add_text("Title", SCRIPT.decode())
+    data.add_itxt("XML:com.adobe.xmp", f"<x:xmpmeta>{SCRIPT.decode()}</x:xmpmeta>")
+    return picture("PNG", pnginfo=data)
 
 
 def animated(form: str, frames: int = 40) -> bytes:
@@ -116,11 +116,11 @@ def machine(photo: bytes | None = None, name: str = "", **kinds: object) -> byte
 
 def declared_size(whole: bytes, size: int) -> bytes:
     """A zip that says of each entry that it unpacks to `size` bytes (at most 4 GB in this field)."""
-    found = bytearray(whole)
+    result = bytearray(whole)
     at = -1
-    while (at := found.find(b"PK\x01\x02", at + 1)) >= 0:
-        found[at + 24 : at + 28] = struct.pack("<I", size)
-    return bytes(found)
+    while (at := result.find(b"PK\x01\x02", at + 1)) >= 0:
+        result[at + 24 : at + 28] = struct.pack("<I", size)
+    return bytes(result)
 
 
 def overlapping_bomb() -> bytes:
@@ -258,12 +258,12 @@ ARCHIVES: dict[str, Callable[[], Sent]] = {
 
 def _locked(whole: bytes) -> bytearray:
     """Every entry marked as encrypted."""
-    found = bytearray(whole)
+    result = bytearray(whole)
     for mark, place in ((b"PK\x03\x04", 6), (b"PK\x01\x02", 8)):
         at = -1
-        while (at := found.find(mark, at + 1)) >= 0:
-            found[at + place] |= 1
-    return found
+        while (at := result.find(mark, at + 1)) >= 0:
+            result[at + place] |= 1
+    return result
 
 
 PHONE_FILES: dict[str, Callable[[], Sent]] = {

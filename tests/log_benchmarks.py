@@ -102,8 +102,10 @@ def bare_track(path: Path) -> None:
 
 def peak_mb(path: Path) -> tuple[float, float]:
     """Memory that an import takes above that of its process while idle, and that of the process in all [MB]."""
-    said = subprocess.run([sys.executable, "-m", "tests.log_benchmarks", str(path)], stdout=subprocess.PIPE, check=True)
-    idle, most = json.loads(said.stdout)
+    output = subprocess.run(
+        [sys.executable, "-m", "tests.log_benchmarks", str(path)], stdout=subprocess.PIPE, check=True
+    )
+    idle, most = json.loads(output.stdout)
     return most - idle, most
 
 

@@ -42,8 +42,8 @@ def database_on(server: str, folder: Path) -> str:
 
 
 def _bring_up_to_date(folder: Path, **more: str) -> None:
-    said, code = manage(folder, "migrate", "-v0", **more)
-    assert code == 0, said
+    output, code = manage(folder, "migrate", "-v0", **more)
+    assert code == 0, output
 
 
 def lay_down(file: Path, folder: Path) -> None:

@@ -33,10 +33,10 @@ def free_port() -> int:
 
 def _postgresql_program(name: str) -> str:
     # Debian keeps the server's programs out of the path, one folder for each version.
-    folders = sorted(Path("/usr/lib/postgresql").glob("*/bin"), key=lambda one: int(one.parent.name), reverse=True)
-    for found in (shutil.which(name), *(folder / name for folder in folders)):
-        if found and Path(found).exists():
-            return str(found)
+    folders = sorted(Path("/usr/lib/postgresql").glob("*/bin"), key=lambda item: int(item.parent.name), reverse=True)
+    for result in (shutil.which(name), *(folder / name for folder in folders)):
+        if result and Path(result).exists():
+            return str(result)
     raise NotInstalled("No PostgreSQL is installed, so nothing was tried on it. On Debian: apt install postgresql")
 
 
@@ -71,8 +71,8 @@ class PostgreSQL:
             # Names sorted as in a dictionary: what most servers do, and SQLite does not.
             "--locale-provider=icu", "--icu-locale=en",
         )  # fmt: skip
-        told = [f"port={self.port}", "listen_addresses=127.0.0.1", f"unix_socket_directories={self.folder}", *FOR_SPEED]
-        options = " ".join(f"-c {one}" for one in told)
+        rows = [f"port={self.port}", "listen_addresses=127.0.0.1", f"unix_socket_directories={self.folder}", *FOR_SPEED]
+        options = " ".join(f"-c {item}" for item in rows)
         log = str(self.folder / "log")
         self._run("pg_ctl", "--pgdata", data, "--wait", "--log", log, "--options", options, "start")
         return self
@@ -126,8 +126,8 @@ class ObjectStore:
         """The setting of Django's that an installation gets from it."""
         from buildlog.hosting import environment, stores
 
-        told = {**self.environment, **{f"BUILDLOG_S3_{name.upper()}": value for name, value in other.items()}}
-        return stores.files(environment.read(Path("/nowhere"), told))
+        values = {**self.environment, **{f"BUILDLOG_S3_{name.upper()}": value for name, value in other.items()}}
+        return stores.files(environment.read(Path("/nowhere"), values))
 
     def client(self) -> Any:
         import boto3
@@ -138,7 +138,7 @@ class ObjectStore:
         )  # fmt: skip
 
     def names(self) -> list[str]:
-        return [one["Key"] for one in self.client().list_objects_v2(Bucket=self.bucket).get("Contents", [])]
+        return [item["Key"] for item in self.client().list_objects_v2(Bucket=self.bucket).get("Contents", [])]
 
 
 @contextlib.contextmanager

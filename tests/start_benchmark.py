@@ -56,8 +56,8 @@ def start(folder: str) -> tuple[float, str]:
         took_s = processor_s(server.pid)
     finally:
         server.terminate()
-        said, _ = server.communicate()
-    return took_s, said
+        output, _ = server.communicate()
+    return took_s, output
 
 
 def _answers(port: int) -> bool:
@@ -90,7 +90,7 @@ def run() -> list[str]:
         f"libraries alone ({libraries_s:.2f} s); the first start of a version {cold_s:.1f} s"
     )
     missed = [] if least_s <= GOAL_S else [f"start: {least_s:.2f} s of processor time, not {GOAL_S}"]
-    if any("Collecting" in said for _, said in warm):
+    if any("Collecting" in text for _, text in warm):
         missed.append("start: static files were collected again, though nothing had changed")
     return missed
 

@@ -47,22 +47,22 @@ def test_what_is_left_out_on_postgresql_reaches_no_database():
                 assert node.module.split(".")[0] in allowed or node.module.startswith(own), path
             elif isinstance(node, ast.FunctionDef) and (node.name.startswith("test_") or node.decorator_list):
                 # Only what pytest calls gets fixtures.
-                assert not {one.arg for one in node.args.args} & fixtures, (path, node.name)
+                assert not {item.arg for item in node.args.args} & fixtures, (path, node.name)
             elif isinstance(node, ast.Attribute):
                 assert node.attr not in ("django_db", "usefixtures", "getfixturevalue"), path
 
 
 def test_what_is_left_out_on_postgresql_as_pages_only_asks_nothing_of_the_database_itself():
     """Neither its errors, its queries and their number, nor what happens at the end of a transaction."""
-    for path in [PROJECT / one for one in ONLY_PAGES]:
+    for path in [PROJECT / only_page for only_page in ONLY_PAGES]:
         assert path.exists()
         for module in path.rglob("test_*.py") if path.is_dir() else [path]:
             for node in ast.walk(ast.parse(module.read_text())):
                 if isinstance(node, ast.ImportFrom):
-                    assert node.module != "django.db" or [one.name for one in node.names] == ["transaction"], module
+                    assert node.module != "django.db" or [item.name for item in node.names] == ["transaction"], module
                     assert node.module not in ("django.db.models", "django.db.utils", "django.test.utils"), module
                 elif isinstance(node, ast.FunctionDef):
-                    asked = {one.arg for one in node.args.args}
+                    asked = {item.arg for item in node.args.args}
                     assert not [name for name in asked if "num_queries" in name or "on_commit" in name], module
 
 

@@ -130,15 +130,15 @@ def test_calc_knows_no_framework_and_none_of_the_apps():
 def test_columns_that_lead_to_a_later_room_are_listed():
     from django.apps import apps
 
-    found = {}
+    results = {}
     for app in ("buildlog", "test_sessions"):
         for model in apps.get_app_config(app).get_models():
             for field in model._meta.get_fields():
                 if field.concrete and field.is_relation and field.related_model and not model._meta.auto_created:
                     here, there = room_of(model.__module__), room_of(field.related_model.__module__)
                     if here and there and ORDER.index(there) > ORDER.index(here):
-                        found.setdefault((here, there), set()).add(f"{model.__name__}.{field.name}")
-    assert found == COLUMNS
+                        results.setdefault((here, there), set()).add(f"{model.__name__}.{field.name}")
+    assert results == COLUMNS
 
 
 def test_every_module_is_in_a_room_or_gathers():

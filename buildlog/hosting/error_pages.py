@@ -53,6 +53,9 @@ def too_many(request: HttpRequest, wait_s: int) -> HttpResponse:
     """The answer to somebody who asks too often."""
     if by_program(request):
         answer: HttpResponse = JsonResponse({"detail": WORDS[429]}, status=429)
+    elif request.method == "GET":
+        answer = render(None, "one_moment.html", {"wait_s": wait_s}, status=429)
+        answer["Refresh"] = str(wait_s)
     else:
         answer = render(None, "not_stored.html", {"words": WORDS[429], **_typed(request)}, status=429)
     answer["Retry-After"] = str(wait_s)

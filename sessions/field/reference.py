@@ -82,16 +82,27 @@ def reference(account: Account) -> dict[str, Any]:
 
 
 def _last_time() -> dict[str, Any] | None:
-    """Conditions and go/no-go check of the last session, which a phone offers with one tap each."""
-    last = Session.objects.order_by("-started_at", "-pk").select_related("go_no_go").first()
-    if last is None:
+    """Go/no-go check of the last session, and each condition as it was known last: taken over with one tap each.
+
+    A session in which nobody wrote down the surface does not make those before it forgotten. The phone says how old
+    the weather may be.
+    """
+    latest = Session.objects.filter(started_at__lte=timezone.now() + Session.STILL_GOING)
+    sessions = list(latest.order_by("-started_at", "-pk").select_related("go_no_go")[:SESSIONS_LOOKED_AT])
+    if not sessions:
         return None
-    names = [field.name for field in quantities_of(Session) if field.phone == "start"]
+    last = sessions[0]
     check = getattr(last, "go_no_go", None)
+    names = ["surface", *(field.name for field in quantities_of(Session) if field.phone == "start")]
+    known = {
+        name: next((session for session in sessions if getattr(session, name) not in (None, "")), last)
+        for name in names
+    }
     return {
         "at": last.started_at,
         "venue": str(last.venue_id),
-        "conditions": {"surface": last.surface} | {name: getattr(last, name) for name in names},
+        "conditions": {name: getattr(session, name) for name, session in known.items()},
+        "conditions_at": {name: session.started_at for name, session in known.items()},
         "ice_thickness_cm": last.ice_thickness_cm,
         "answers": {} if check is None else {name: getattr(check, name) for name in GoNoGoCheck.ITEMS},
         "machine_points": [] if check is None else check.machine_points,

@@ -7,25 +7,32 @@ import { change, meta, resultOf } from "./store.js";
 
 const KEY = "doubts";
 
-// Notes the doubts of a record that the server has just confirmed; an answer without any ends earlier ones.
-export async function noteDoubts(stores, record, doubts, stored, version) {
+// Notes the doubts of records that the server has just confirmed; an answer without any ends earlier ones.
+export async function noteDoubts(stores, answers) {
   const known = (await resultOf(stores.meta.get(KEY)))?.value ?? {};
-  const { [record.id]: earlier, ...others } = known;
-  await noteFacts(stores, record, doubts);
-  if (!doubts.length && !earlier) return;
-  const { kind, session, words } = record;
-  const value = doubts.length ? { ...others, [record.id]: { kind, session, words, doubts, stored, version } } : others;
-  stores.meta.put({ key: KEY, value });
+  const noted = { ...known };
+  for (const { record: { id, kind, session, words }, doubts, body: { id: _, version = "", ...stored } } of answers) {
+    if (doubts.length) noted[id] = { kind, session, words, doubts, stored, version };
+    else delete noted[id];
+  }
+  if (answers.some(({ record: { id }, doubts }) => doubts.length || known[id])) stores.meta.put({ key: KEY, value: noted });
+  for (const session of new Set(answers.map(({ record }) => record.session).filter(Boolean))) {
+    await noteFacts(stores, session, answers.filter(({ record }) => record.session === session));
+  }
 }
 
 // Which values of a session on this phone are in doubt, also after the sentence was put away: what is left is reckoned
 // with and without them (energy.js).
-async function noteFacts(stores, { id, session }, doubts) {
-  const page = session && (await resultOf(stores.outings.get(session)));
-  if (!page || (!doubts.length && !page.doubted?.[id])) return;
-  const { [id]: _, ...others } = page.doubted ?? {};
-  const facts = [...new Set(doubts.flatMap((doubt) => doubt.facts))];
-  stores.outings.put({ ...page, doubted: facts.length ? { ...others, [id]: facts } : others });
+async function noteFacts(stores, session, answers) {
+  const page = await resultOf(stores.outings.get(session));
+  if (!page || !answers.some(({ record, doubts }) => doubts.length || page.doubted?.[record.id])) return;
+  const doubted = { ...page.doubted };
+  for (const { record: { id }, doubts } of answers) {
+    const facts = [...new Set(doubts.flatMap((doubt) => doubt.facts))];
+    if (facts.length) doubted[id] = facts;
+    else delete doubted[id];
+  }
+  stores.outings.put({ ...page, doubted });
 }
 
 async function forget(id) {

@@ -65,15 +65,14 @@ export async function failureScreen(app, outing, chosen) {
   };
   const entryForm = await form(key, () => {},
     !mode && text("mode_name", "What failed?", { most: 80 }),
-    !mode && el("div", { class: "board", id: "near-modes", role: "status" }),
+    !mode && el("div", { id: "near-modes", role: "status" }),
     el("details", {}, el("summary", {}, "It ended the ride? Say how first"), choices("effect", "Did it end the ride?", reference.data.effects, { chosen: "none" })),
     el("p", { class: "wrong", id: "failure-wrong", role: "alert" }),
-    el("p", {}, "How bad was it? A tap saves it."),
-    el("div", { class: "severities" }, [1, 2, 3, 4].map((severity) =>
-      button([el("strong", {}, NUMERAL[severity]), " ", PLAIN[severity]], () => void save(entryForm, severity), { class: "act wide" }))),
+    el("div", { class: "severities" }, el("p", {}, "How bad was it? A tap saves it."), [1, 2, 3, 4].map((severity) =>
+      button([el("strong", {}, NUMERAL[severity]), " ", PLAIN[severity]], () => void save(entryForm, severity)))),
     el("div", { class: "bottom" }, link("Back", "failure")));
   if (!mode) offerNear(entryForm, modes);
-  return [el("h1", {}, mode?.name ?? "Something else failed"), entryForm];
+  return [el("h1", { class: mode ? null : "unseen" }, mode?.name ?? "Something else failed"), entryForm];
 }
 
 // Links to modes with a name near to the one that is typed, so that one thing keeps one name.

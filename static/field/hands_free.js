@@ -4,7 +4,7 @@
 import { gatePasses, localPlane } from "./crossings.js";
 import { button, el, feel, say } from "./elements.js";
 import { written } from "./numbers.js";
-import { addPass, current, gatesOf, passSpeed, reference, setWay, STANDING_START } from "./outing.js";
+import { addPass, bothWaysWords, current, gatesOf, passSpeed, reference, setWay, STANDING_START } from "./outing.js";
 import { speak, tone } from "./sound.js";
 import { meta } from "./store.js";
 
@@ -115,7 +115,7 @@ async function take(app, outing, gate, pass) {
   const figure = speed ? (speed.value * units.speed.factor).toFixed(1) : "too short for a speed";
   tone("pass");
   speak(`Pass ${number}, ${direction}, ${figure}`);
-  say(`Pass ${number}, ${direction}, ${speed ? written(speed.value, "speed", units, speed.u) : `known to ${Math.round(200 * pass.u_duration_s / pass.duration_s)} % only, so no speed is shown`}, by satellite. Saved on this phone.`);
+  say(`Pass ${number}, ${direction}, ${speed ? written(speed.value, "speed", units, speed.u) : `known to ${Math.round(200 * pass.u_duration_s / pass.duration_s)} % only, so no speed is shown`}, by satellite. Saved on this phone.${await bothWaysWords()}`);
   await app.refresh();
 }
 

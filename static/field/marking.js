@@ -5,7 +5,7 @@ import { keepAwake, letSleep } from "./awake.js";
 import { inChosenSign } from "./decimal_sign.js";
 import { button, el, feel, say } from "./elements.js";
 import { lengthOfTime, written } from "./numbers.js";
-import { gatesOf, passFromTaps, reference } from "./outing.js";
+import { bothWaysWords, gatesOf, passFromTaps, reference } from "./outing.js";
 import { ageOf, bothClocks, isBounce, OLD_MARK_S } from "./session_clock.js";
 import { tone } from "./sound.js";
 import { change, read } from "./store.js";
@@ -129,7 +129,7 @@ export async function marking(app, outing, { locked = [] } = {}) {
       newest = null;
       rests_until_ms = performance.now() + REST_MS;
       tone("pass");
-      say("Pass saved on this phone.");
+      say(`Pass saved on this phone.${await bothWaysWords()}`);
       await app.render();
     } catch (error) {
       if (!without_splits) taps = taps.slice(0, -1);

@@ -6,7 +6,7 @@ import { MOST_RELATIVE_U } from "./crossings.js";
 import { chooseSign } from "./decimal_sign.js";
 import { newKey } from "./elements.js";
 import { assemble, careful, inWords, riddenInAll } from "./energy.js";
-import { frameClock, passSpeed as speedOf, twoWayMean } from "./numbers.js";
+import { frameClock, passSpeed as speedOf, twoWayMean, written } from "./numbers.js";
 import { keep } from "./queue.js";
 import { compareClocks, longest_s, nextPlace, noteTap, runtime_s, timesOf, wasSet } from "./session_clock.js";
 import { keepMeta, meta, read } from "./store.js";
@@ -96,6 +96,12 @@ export function bothWays(outing) {
   });
   const { u_distance_m } = gatesOf(outing).find((gate) => gate.id === last.gate);
   return { value: mean.value, u: Math.hypot(mean.u, (mean.value * u_distance_m) / first.distance_m) };
+}
+
+// The mean of both ways as a sentence for the message after a pass, which stands on every screen; "" without one.
+export async function bothWaysWords() {
+  const both = bothWays(await current());
+  return both ? ` Both ways: ${written(both.value, "speed", reference.data.units, both.u)}.` : "";
 }
 
 // A pass whose clocks disagree has no reliable time and does not count. `began_s` is time into the session.

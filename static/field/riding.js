@@ -100,14 +100,14 @@ function figures(outing) {
     turning(outing, state),
     el("div", { class: "pair" },
       big("Energy left", left === null ? "–" : cut(left, energy_unit === "kWh" ? 1 : 0), energy_unit, left === null ? state.words.left : "careful side, reserve kept"),
-      big("Riding time left", minutes === null ? "–" : minutes > 999 ? ">999" : String(minutes), "min", minutes === null ? "needs energy per km" : `at ${written(state.speed.mps, "speed", units, 0, 2)}, the highest lately`)),
+      big("Time left", minutes === null ? "–" : minutes > 999 ? ">999" : String(minutes), "min", minutes === null ? "needs energy per km" : `at ${written(state.speed.mps, "speed", units, 0, 2)}, the highest lately`)),
     el("div", { class: "pair lesser" },
-      big("Speed", speed === null ? "–" : speed.toFixed(0), speed_unit, mps === null ? (isRunning() ? "none given now" : "the track is off") : ""),
+      big("Speed", speed === null ? "–" : speed.toFixed(0), speed_unit, mps === null ? (isRunning() ? "none given" : "the track is off") : ""),
       big("Last reading, min ago", read ? sinceReading(since_s) : "–", "", read ? "" : "no charge read"),
       big(last ? `Pass ${outing.passes.length}, ${last.direction}` : "Last pass", passed === null ? "–" : passed.toFixed(Math.max(0, Math.min(2, decimalsFor(spread)))), pass_unit,
         of_last ? `± ${spread.toPrecision(2)}` : last?.timeless ? "not timed" : last && isStandingStart(last) ? "standing start" : "none yet")),
     handsFreeWords(outing, isRunning()) && el("p", { class: "quiet small", id: "hands-free" }, handsFreeWords(outing, isRunning())),
-    asleep && el("p", { class: "caution small", id: "asleep" }, `${asleep} A locked phone gives no positions and makes no sound.`));
+    asleep && el("p", { class: "caution small", id: "asleep" }, `${asleep} Locked, it gives no positions and no sound.`));
 }
 
 function sinceReading(since_s) {

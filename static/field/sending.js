@@ -98,6 +98,7 @@ async function sendAll(at_once) {
   const tried = new Set();
   for (;;) {
     const queue = inOrder(await all("records"));
+    if (!tried.size && queue.some((record) => record.account && record.account !== link.account)) stop("other_account");
     const keys = new Set(queue.map((record) => record.id));
     const is_ready = (record) => record.state === "waiting" && record.account === link.account && (at_once || !(record.retry_at > Date.now())) &&
       !tried.has(`${record.id}/${record.change}`) && !record.needs.some((key) => keys.has(key));
@@ -112,7 +113,7 @@ async function sendAll(at_once) {
       for (const record of group) tried.add(`${record.id}/${record.change}`);
       const goes_on = chunk.length > 1 ? await sendTogether(chunk) : await send(ready[from]);
       if (!goes_on) return;
-      from += chunk.length > 1 ? Math.max(chunk.length, 1) : 1;
+      from += group.length;
     }
   }
   if (link.trouble !== "other_account") link.trouble = "";
@@ -124,8 +125,9 @@ async function sendTogether(records) {
   const sent = records.map((record) => ({ record, resolved: resolved(record) }));
   const current = new Set(await withRoom(() => change(["records"], async (stores) => {
     const ids = [];
-    for (const { record, resolved: [payload, stamps] } of sent) {
-      const now = await resultOf(stores.records.get(record.id));
+    const waiting = await Promise.all(sent.map(({ record }) => resultOf(stores.records.get(record.id))));
+    for (const [index, { record, resolved: [payload, stamps] }] of sent.entries()) {
+      const now = waiting[index];
       if (now?.change !== record.change) continue;
       stores.records.put({ ...now, tries: now.tries + 1, sent: payload, stamps: { ...now.stamps, ...stamps } });
       ids.push(record.id);
@@ -200,12 +202,10 @@ export async function greet() {
   link.account = greeting.account.id;
   link.name = greeting.account.name;
   const known = await meta("account");
-  const others = (await all("records")).some((record) => record.account && record.account !== link.account);
   if (known?.id !== link.account) await keepMeta("account", greeting.account);
   await checkConfirmed(last, greeting.newest);
   if (!greeting.account.may_log) return stop("reader");
-  if (others) stop("other_account");
-  else link.trouble = "";
+  link.trouble = "";
   return greeting;
 }
 

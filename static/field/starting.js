@@ -7,7 +7,7 @@ import { guidelineRows, shown, warnIn } from "./limits.js";
 import { bare, capital, lengthOfTime, readQuantity, written } from "./numbers.js";
 import { current, reference, write } from "./outing.js";
 import { link as line } from "./signals.js";
-import { askToPersist, keepMeta, meta } from "./store.js";
+import { askToPersist, keepMeta, meta, storageNotice } from "./store.js";
 import { noteHome, stopTrack } from "./track.js";
 
 const KEY = "start";
@@ -30,6 +30,9 @@ export async function startScreen(app) {
       app.go("board");
     }, { class: "act wide" });
   }));
+  // Those that nobody ended must not push the start off the screen.
+  const older = going.splice(JOINED_AT_ONCE);
+  if (older.length) going.push(el("details", {}, el("summary", {}, `${older.length} more under way`), el("div", { class: "records" }, older)));
   if (!data.revisions.length) {
     return [el("h1", {}, "At the lake"), ...going,
       el("p", { class: "notice" }, "There is no revision to ride. Describe the machine and its first revision at the desk first.")];
@@ -51,12 +54,14 @@ export async function startScreen(app) {
   warnIn(entryForm, [REST], () => limitsOf(entryForm.elements.revision.value), readRest, data.units);
   const last = await lastTime();
   if (last) entryForm.querySelector("details").before(...[conditionsAsLastTime(entryForm, last)].filter(Boolean));
-  return [el("h1", {}, "Start a session"), underWay(under_way), ...going, entryForm];
+  return [el("h1", {}, "Start a session"), underWay(under_way), ...going, await storageNotice(true), entryForm];
 }
 
 // A session that began longer ago is not joined by chance; at the desk it can still be opened.
 const FRESH_MS = 12 * 3600_000;
 const isFresh = (session) => Math.abs(Date.now() + (line.offset_ms ?? 0) - Date.parse(session.started_at)) < FRESH_MS;
+
+const JOINED_AT_ONCE = 2;
 
 const isOn = (outing) => Boolean(outing) && outing.ended_ms === null;
 
@@ -68,15 +73,30 @@ function underWay(outing) {
     link("Back to it", "board", { class: "act wide" }));
 }
 
-// Ice that was measured longer ago, or elsewhere, is measured again.
+// Ice that was measured longer ago, or elsewhere, is measured again, and so is the weather.
 const ICE_AGE_MS = 12 * 3600_000;
+const LASTING = ["surface", "rider_mass_kg", "payload_kg"];
 
 // How it was last time: on this phone, or else by the last session the server knows.
 async function lastTime() {
   const own = await meta("last_time");
   const known = reference.data.last_time;
   const theirs = known && { ...known, at_ms: Date.parse(known.at) };
-  return own && theirs ? (own.at_ms >= theirs.at_ms ? own : theirs) : own ?? theirs ?? null;
+  const last = own && theirs ? (own.at_ms >= theirs.at_ms ? own : theirs) : own ?? theirs ?? null;
+  return last && { ...last, ...conditionsOf([own, theirs].filter(Boolean)) };
+}
+
+// Each condition as it was known last: a session in which it was left out does not make it forgotten.
+function conditionsOf(times) {
+  const [conditions, conditions_at] = [{}, {}];
+  for (const last of times) {
+    for (const [name, value] of Object.entries(last.conditions)) {
+      const at_ms = Number(new Date(last.conditions_at?.[name] ?? last.at_ms));
+      if ([null, undefined, ""].includes(value) || conditions_at[name] > at_ms) continue;
+      [conditions[name], conditions_at[name]] = [value, at_ms];
+    }
+  }
+  return { conditions, conditions_at };
 }
 
 function enter(entryForm, name, text) {
@@ -88,7 +108,8 @@ function enter(entryForm, name, text) {
 
 function conditionsAsLastTime(entryForm, last) {
   const { units, surfaces } = reference.data;
-  const names = fieldNames("sessions", "start").filter((name) => name !== REST && typeof last.conditions[name] === "number");
+  const is_known = (name) => name !== REST && typeof last.conditions[name] === "number" && (LASTING.includes(name) || Math.abs(Date.now() - last.conditions_at[name]) < ICE_AGE_MS);
+  const names = fieldNames("sessions", "start").filter(is_known);
   const surface = surfaces.find(([value]) => value === last.conditions.surface);
   const words = [surface?.[1], ...names.map((name) => `${quantityField("sessions", name).label} ${written(last.conditions[name], quantityField("sessions", name).kind, units)}`)].filter(Boolean);
   if (!words.length) return null;
@@ -281,8 +302,10 @@ async function go(app, filled) {
     wrong.textContent = app.notSaved(error);
     return;
   }
+  const at_ms = Date.now();
+  const earlier = await meta("last_time");
   await keepMeta("last_time", {
-    at_ms: Date.now(), venue, conditions, ice_thickness_cm: measured.ice_thickness_cm, answers,
+    at_ms, venue, ...conditionsOf([...(earlier ? [earlier] : []), { at_ms, conditions }]), ice_thickness_cm: measured.ice_thickness_cm, answers,
     machine_points: own.map(({ point, answer }) => ({ point, answer })),
   });
   await app.forget("check");

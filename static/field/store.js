@@ -87,12 +87,13 @@ export async function meta(key) {
   return (await read("meta", key))?.value;
 }
 
-// What a browser does not promise to keep is said, with what helps.
-export async function storageNotice() {
+// What a browser does not promise to keep is said, with what helps; `folded` to one line where other things come first.
+export async function storageNotice(folded = false) {
   const kept = await navigator.storage?.persisted?.().catch(() => null);
   if (kept !== false) return null;
-  return el("p", { class: "notice", id: "not-persistent" },
-    "This browser may clear what waits here when the phone runs short of space, and a private window forgets it when it is closed. Put this page on the home screen, in an ordinary window; until then send soon, or save to a file.");
+  const words = "This browser may clear what waits here when the phone runs short of space, and a private window forgets it when it is closed. Put this page on the home screen, in an ordinary window; until then send soon, or save to a file.";
+  const attributes = { class: "notice", id: "not-persistent" };
+  return folded ? el("details", attributes, el("summary", {}, "This browser may forget what waits here"), el("p", {}, words)) : el("p", attributes, words);
 }
 
 // Asks the browser not to clear this page's storage when the phone runs short.

@@ -58,7 +58,7 @@ export async function marksScreen(app, outing) {
     status.className = now && !now.reason ? "" : "caution";
     status.textContent = !now ? "The clocks are not compared yet. That needs the network once, at the start."
       : now.reason ? `${now.reason} Go where there is a network, to compare them again; until then no pass is made of these marks.`
-        : `Clocks compared ${lengthOfTime(Math.max(0, now.age_s))} ago: this phone's is known to ± ${written(2 * now.u_s, "duration", units, 0)}.`;
+        : `Clocks compared ${lengthOfTime(Math.max(0, now.age_s))} ago: this phone's is known to ± ${written(2 * now.u_s, "duration", units, 0, 2)}.`;
     mark.disabled = !end || !now;
     mark.replaceChildren(el("strong", {}, "Mark"), el("span", {}, !end ? "choose your mark first" : !now ? "compare the clocks first" : `as it passes the ${end} mark`));
   };
@@ -90,7 +90,7 @@ export async function marksScreen(app, outing) {
     try {
       const { at, u_s, invalid_reason } = await addMark(outing, { gate: gate.id, at_last_mark: end === "last" }, momentOf(now, compared));
       wrong.textContent = "";
-      say(`Mark of ${new Date(at).toLocaleTimeString([], { hourCycle: "h23" })} saved on this phone, ± ${written(2 * u_s, "duration", units, 0)}.${invalid_reason ? " It does not count." : ""}`);
+      say(`Mark of ${new Date(at).toLocaleTimeString([], { hourCycle: "h23" })} saved on this phone, ± ${written(2 * u_s, "duration", units, 0, 2)}.${invalid_reason ? " It does not count." : ""}`);
       await app.render();
     } catch (error) {
       wrong.textContent = app.notSaved(error);

@@ -40,13 +40,13 @@ def season(vehicle, revision, venue, battery):
         wheelbase_m=1.8, cg_height_m=0.35, mass_without_rider_kg=90.0, seat_x_m=0.7, seat_z_m=0.4,
     )  # fmt: skip
     Revision.objects.filter(pk=revision.pk).update(seat_x_m=0.7, seat_z_m=0.4)
-    for one in (revision, second):
-        Fitting.objects.create(revision=one, part=battery, quantity=2, series=1, parallel=2, x_m=0.6, z_m=0.3)
+    for item in (revision, second):
+        Fitting.objects.create(revision=item, part=battery, quantity=2, series=1, parallel=2, x_m=0.6, z_m=0.3)
     before, after = rides(revision, venue, 5, rider_mass_kg=80.0), rides(second, venue, 5, 8.0, 40, rider_mass_kg=80.0)
     mode = FailureMode.called("chain came off")
     failures = [
-        Failure.objects.create(revision=revision, session=one, mode=mode, severity=2, happened_at=one.started_at)
-        for one in before[:3]
+        Failure.objects.create(revision=revision, session=entry, mode=mode, severity=2, happened_at=entry.started_at)
+        for entry in before[:3]
     ]
     fix = Modification.objects.create(
         revision=second, title="Tensioner", expected_measure="failure_rate", expected_direction="down",
@@ -249,7 +249,7 @@ def test_the_history_is_narrowed_by_each(season, vehicle, battery, sign_in, name
     value = {"mode": odd.mode_id, "part": battery.pk, "severity": 4, "revision": second.pk, "state": "open",
              "surface": "slush"}[name]  # fmt: skip
     answer = sign_in("reader").get(f"/vehicles/{vehicle.pk}/bench/?{name}={value}")
-    assert [one.pk for one in answer.context["shown"]] == [odd.pk]
+    assert [item.pk for item in answer.context["shown"]] == [odd.pk]
     assert f'value="{value}" selected' in answer.content.decode()
 
 
@@ -299,8 +299,8 @@ def test_queries_are_fixed_with_300_failures_over_40_revisions(vehicle, revision
 
 
 def fitted(revision, **parts):
-    for category, (told, mass, x_m, z_m) in parts.items():
-        part = Part.objects.create(name=category, category=category, mass_kg=mass, specification=told)
+    for category, (values, mass, x_m, z_m) in parts.items():
+        part = Part.objects.create(name=category, category=category, mass_kg=mass, specification=values)
         Fitting.objects.create(revision=revision, part=part, x_m=x_m, z_m=z_m)
 
 
@@ -318,28 +318,28 @@ def test_limits_by_hand(revision, battery):
     )  # fmt: skip
     machine = Machine(revisions_with_parts().get(pk=revision.pk))
     ride = Ride(rider_kg=80.0, consumption_wh_per_km=40.0, reserve_fraction=0.2)
-    found = {limit.key: limit.value for limit in limits_of(machine, ride)}
-    assert found["mass"] == pytest.approx(16.0)  # 2 × 4.5 + 2 + 5 kg
-    assert found["controller_voltage_margin"] == pytest.approx(60.0 - 58.8)
-    assert found["motor_voltage_margin"] == pytest.approx(72.0 - 58.8)
-    assert found["c_rate"] == pytest.approx(48.0 / 24.0)
-    assert found["gearing_top_speed"] == pytest.approx(100 * 50.4 / 60 / 8.0 * 1.5)
-    assert found["range"] == pytest.approx(1000 * 24.0 * 50.4 * 0.8 / 40.0)
+    results = {limit.key: limit.value for limit in limits_of(machine, ride)}
+    assert results["mass"] == pytest.approx(16.0)  # 2 × 4.5 + 2 + 5 kg
+    assert results["controller_voltage_margin"] == pytest.approx(60.0 - 58.8)
+    assert results["motor_voltage_margin"] == pytest.approx(72.0 - 58.8)
+    assert results["c_rate"] == pytest.approx(48.0 / 24.0)
+    assert results["gearing_top_speed"] == pytest.approx(100 * 50.4 / 60 / 8.0 * 1.5)
+    assert results["range"] == pytest.approx(1000 * 24.0 * 50.4 * 0.8 / 40.0)
     x_m = (9 * 0.5 + 2 * 0.9 + 5 * 0.1) / 16
     z_m = (9 * 0.3 + 2 * 0.4 + 5 * 0.25) / 16
     with_rider_m, forward_m = (16 * z_m + 80 * (0.45 + 0.25)) / 96, (16 * x_m + 80 * 0.8) / 96
-    assert found["cg_height_with_rider"] == pytest.approx(with_rider_m)
-    assert found["static_stability_factor"] == pytest.approx(1.2 / (2 * with_rider_m))
-    assert found["front_load"] == pytest.approx(96 * forward_m / 1.8)
-    assert found["rear_load"] == pytest.approx(96 * (1 - forward_m / 1.8))
-    assert found["pack_current_margin"] is None
+    assert results["cg_height_with_rider"] == pytest.approx(with_rider_m)
+    assert results["static_stability_factor"] == pytest.approx(1.2 / (2 * with_rider_m))
+    assert results["front_load"] == pytest.approx(96 * forward_m / 1.8)
+    assert results["rear_load"] == pytest.approx(96 * (1 - forward_m / 1.8))
+    assert results["pack_current_margin"] is None
 
 
 def test_a_limit_that_is_passed_is_marked(revision, battery, controller):
     Fitting.objects.create(revision=revision, part=battery, quantity=1, series=1, parallel=1)
     Fitting.objects.create(revision=revision, part=controller)
     machine = Machine(revisions_with_parts().get(pk=revision.pk))
-    margin = next(one for one in limits_of(machine, Ride()) if one.key == "controller_voltage_margin")
+    margin = next(limit for limit in limits_of(machine, Ride()) if limit.key == "controller_voltage_margin")
     assert margin.value == pytest.approx(55.0 - 58.8)
     assert margin.is_over
 
@@ -384,7 +384,7 @@ def test_what_if_can_add_and_take_off_parts(sign_in, season, controller):
     changes = {f"quantity-{fitting.pk}": "0", "part": str(controller.pk), "quantity-new": "1", "x_m-new": "0.2"}
     what_if(sign_in("builder"), second, "post", **changes)
     made = Revision.objects.get(number=3)
-    assert [one.part for one in made.fittings.all()] == [controller]
+    assert [item.part for item in made.fittings.all()] == [controller]
 
 
 @pytest.mark.parametrize("changes", [{"track_width_m": "12 V"}, {"drive_ratio": "-4"}, {"track_width_m": "1e400"}])
@@ -428,7 +428,9 @@ def failed(revision, count, mode="chain came off"):
 
 
 def verdict_on(vehicle):
-    return next(one for one in bench_of(vehicle, Filters()).verdicts if one.modification.title == "Tensioner")
+    return next(
+        verdict for verdict in bench_of(vehicle, Filters()).verdicts if verdict.modification.title == "Tensioner"
+    )
 
 
 def test_a_verdict_on_failures(season, vehicle):
@@ -462,7 +464,7 @@ def test_not_met_is_not_said_of_rides_that_may_have_been_long(season, vehicle):
 
 def test_a_verdict_on_stability_needs_no_riding(season):
     revision, second, *_ = season
-    machines = [Machine(revisions_with_parts().get(pk=one.pk)) for one in (revision, second)]
+    machines = [Machine(revisions_with_parts().get(pk=item.pk)) for item in (revision, second)]
     ride = Ride(rider_kg=80.0)
     wider = modification(measure="stability", amount=16.0)
     # Same centre of gravity, track 1.2 m to 1.4 m: 16.7 % more.
@@ -480,12 +482,12 @@ def test_open_questions_come_in_order_and_become_a_card(season, vehicle, sign_in
     client = sign_in("recorder")
     questions = questions_of(bench_of(vehicle, Filters()))
     assert questions[0].what == "Look over “Tensioner” on R2 before and after the ride"
-    assert any("Coast-down" in one.what for one in questions)
-    assert [one.rank for one in questions] == sorted((one.rank for one in questions), reverse=True)
+    assert any("Coast-down" in question.what for question in questions)
+    assert [question.rank for question in questions] == sorted((question.rank for question in questions), reverse=True)
     answer = client.post(f"/vehicles/{vehicle.pk}/bench/card/")
     card = TestCard.objects.get()
     assert answer.url == f"/test-cards/{card.pk}/edit/"
-    assert [one.what for one in card.items.all()] == [one.what for one in questions]
+    assert [item.what for item in card.items.all()] == [question.what for question in questions]
     assert "Water on the ice" in card.stops_the_day
 
 

@@ -24,14 +24,16 @@ OVER = "The pack at rest before a ride of R1 had 86.2 V; the limit of the contro
 
 def fit_electrics(revision, full_v=84.0, **controller):
     """A pack of one module, full at so many volts, and a controller that stands 84 V and stops at 60 V."""
-    told = {"nominal_voltage_v": 0.9 * full_v, "full_voltage_v": full_v, "empty_voltage_v": 0.6 * full_v,
+    values = {"nominal_voltage_v": 0.9 * full_v, "full_voltage_v": full_v, "empty_voltage_v": 0.6 * full_v,
             "capacity_ah": 40.0, "highest_temperature_c": 60.0, "lowest_temperature_c": -20.0,
             "lowest_charging_temperature_c": 0.0}  # fmt: skip
-    module = Part.objects.create(name=f"Module {full_v:g} V", category="battery_module", mass_kg=18, specification=told)
-    told = {"highest_voltage_v": 84.0, "lowest_voltage_v": 60.0, "highest_temperature_c": 85.0, **controller}
-    stands = Part.objects.create(name="Controller 84 V", category="speed_controller", mass_kg=1, specification=told)
+    module = Part.objects.create(
+        name=f"Module {full_v:g} V", category="battery_module", mass_kg=18, specification=values
+    )
+    values = {"highest_voltage_v": 84.0, "lowest_voltage_v": 60.0, "highest_temperature_c": 85.0, **controller}
+    value = Part.objects.create(name="Controller 84 V", category="speed_controller", mass_kg=1, specification=values)
     Fitting.objects.create(revision=revision, part=module, series=1, parallel=1)
-    Fitting.objects.create(revision=revision, part=stands)
+    Fitting.objects.create(revision=revision, part=value)
 
 
 @pytest.fixture
@@ -75,8 +77,8 @@ def pages_of(client, session):
 def test_a_rest_voltage_above_the_limit_is_said_on_every_page(ridden, sign_in):
     client = sign_in("builder")
     Session.objects.filter(pk=ridden.pk).update(rest_voltage_start_v=86.2)
-    found = results(ridden).get("controller_voltage_margin")
-    assert found.value == pytest.approx(84.0 - 86.2)
+    result = results(ridden).get("controller_voltage_margin")
+    assert result.value == pytest.approx(84.0 - 86.2)
     page = client.get(ridden.get_absolute_url()).content.decode()
     assert "The pack at rest before the ride had 86.2 V; the limit of the controller is 84 V." in page
     assert '<span class="badge recurred">over</span>' in page
@@ -103,7 +105,9 @@ def test_a_pack_that_is_full_at_the_limit_is_a_caution_before_anything_is_measur
     for page in pages_of(sign_in("builder"), ridden).values():
         assert "At the voltage limit of the controller." in page
         assert "The full pack has 84 V, exactly the limit of 84 V" in page
-    margin = next(one for one in limits_of(Machine(ridden.revision), Ride()) if one.key == "controller_voltage_margin")
+    margin = next(
+        item for item in limits_of(Machine(ridden.revision), Ride()) if item.key == "controller_voltage_margin"
+    )
     assert (margin.value, margin.is_over, margin.alarm.word) == (0.0, False, "at the limit")
 
 
@@ -132,9 +136,9 @@ def test_far_from_the_limit_nothing_is_said(session, sign_in):
 
 
 def voltages(revision):
-    line = {one.number: one for one in read_line(revision.vehicle)}
+    line = {item.number: item for item in read_line(revision.vehicle)}
     seen = seen_voltages(revision.vehicle)
-    return {number: Machine(one, seen=seen).highest_voltage for number, one in line.items()}
+    return {number: Machine(item, seen=seen).highest_voltage for number, item in line.items()}
 
 
 def test_what_was_measured_holds_for_a_planned_revision_with_the_same_pack_until_it_is_ridden(ridden, sign_in):
@@ -238,8 +242,8 @@ def test_every_value_of_a_reading_is_on_the_page(ridden, sign_in):
 
 def test_a_hot_battery_reaches_its_limit_from_a_reading(ridden, sign_in):
     Reading.objects.create(session=ridden, time_into_session_s=300, battery_temperature_c=71.0)
-    found = results(ridden).get("battery_temperature_margin")
-    assert (found.value, found.alarm.is_over) == (pytest.approx(-11.0), True)
+    result = results(ridden).get("battery_temperature_margin")
+    assert (result.value, result.alarm.is_over) == (pytest.approx(-11.0), True)
     page = sign_in("reader").get(ridden.get_absolute_url()).content.decode()
     assert "Hotter than the battery may be.</strong> The hottest: 71 °C. Its limit: 60 °C." in page
     assert "Battery temperature margin" in page
@@ -251,9 +255,9 @@ def test_a_hot_and_a_cold_battery_reach_their_limits_from_a_log(ridden, sign_in)
     assert report.get("battery_temperature_margin").value == pytest.approx(-6.0)
     assert report.get("battery_cold_margin").value == pytest.approx(-4.0)
     context = sign_in("recorder").get(f"/sessions/{ridden.pk}/recordings/").context
-    told = {one.key: one.value for one in context["results"]}
-    assert all(LOG in RESULTS[key].shown for key in told)
-    assert (told["battery_temperature_margin"], told["battery_cold_margin"]) == (
+    values = {result.key: result.value for result in context["results"]}
+    assert all(LOG in RESULTS[key].shown for key in values)
+    assert (values["battery_temperature_margin"], values["battery_cold_margin"]) == (
         pytest.approx(-6.0),
         pytest.approx(-4.0),
     )
@@ -262,8 +266,8 @@ def test_a_hot_and_a_cold_battery_reach_their_limits_from_a_log(ridden, sign_in)
 
 def test_charging_a_frozen_battery_by_braking_is_said(ridden):
     logged(ridden, [78.0] * 40, degrees=[-6.0] * 40, amps=[30.0] * 30 + [-12.0] * 10)
-    found = results(ridden).get("battery_cold_charging_margin")
-    assert (found.value, found.alarm.title) == (-6.0, "Colder than the battery may be while it is charged.")
+    result = results(ridden).get("battery_cold_charging_margin")
+    assert (result.value, result.alarm.title) == (-6.0, "Colder than the battery may be while it is charged.")
 
 
 @pytest.mark.parametrize(("values", "name", "words"), [
@@ -277,8 +281,8 @@ def test_the_temperatures_of_a_module_are_bounded(sign_in, values, name, words):
     answer = client.post("/parts/new/battery_module/", {**good, **values})
     assert answer.status_code == 422
     assert words in str(answer.context["form"].errors[name])
-    told = {"highest_temperature_c": "140 °F", "lowest_temperature_c": "-20", "lowest_charging_temperature_c": "0"}
-    assert client.post("/parts/new/battery_module/", {**good, **told}).status_code == 302
+    data = {"highest_temperature_c": "140 °F", "lowest_temperature_c": "-20", "lowest_charging_temperature_c": "0"}
+    assert client.post("/parts/new/battery_module/", {**good, **data}).status_code == 302
     # 140 °F is 60 °C (NIST SP 811 (2008), B.8).
     assert Part.objects.get().specification["highest_temperature_c"] == pytest.approx(60.0)
     assert Part.objects.get().specification["lowest_charging_temperature_c"] == 0.0
@@ -292,8 +296,8 @@ def test_the_limits_travel_with_the_phone(ridden, sign_in):
         name="Motor", category="motor", specification={"highest_voltage_v": 90.0, "highest_temperature_c": 110.0}
     )
     Fitting.objects.create(revision=ridden.revision, part=motor)
-    [told] = sign_in("recorder").get("/api/v1/field/").json()["revisions"]
-    assert told["limits"] == {
+    [data] = sign_in("recorder").get("/api/v1/field/").json()["revisions"]
+    assert data["limits"] == {
         "highest_voltage_v": [["controller", 84.0], ["motor", 90.0]],
         "cut_off_v": 60.0,
         "highest_temperature_c": [["battery", 60.0], ["controller", 85.0], ["motor", 110.0]],
@@ -302,8 +306,8 @@ def test_the_limits_travel_with_the_phone(ridden, sign_in):
 
 
 def test_a_machine_without_parts_gives_the_phone_no_limits(session, sign_in):
-    [told] = sign_in("recorder").get("/api/v1/field/").json()["revisions"]
-    assert told["limits"] == {
+    [data] = sign_in("recorder").get("/api/v1/field/").json()["revisions"]
+    assert data["limits"] == {
         "highest_voltage_v": [], "cut_off_v": None, "highest_temperature_c": [], "lowest_battery_temperature_c": None,
     }  # fmt: skip
 

@@ -59,7 +59,7 @@ def fix(failure, on, title="Thicker cable", **more):
 
 
 def asked(vehicle):
-    return [one.what for one in questions_of(bench_of(vehicle, Filters()))]
+    return [question.what for question in questions_of(bench_of(vehicle, Filters()))]
 
 
 def test_an_open_failure_that_can_hurt_comes_first(vehicle, made, came, ride, revision, sign_in):
@@ -72,8 +72,8 @@ def test_an_open_failure_that_can_hurt_comes_first(vehicle, made, came, ride, re
         "Do not ride until a fix for “brake cable broke” (severity I) is fitted",
         "Do not ride until a fix for “lifted a runner” (severity II) is fitted",
     ]
-    assert not any("Do not ride" in one for one in what[2:])
-    assert not any("lifted a runner" in one for one in what[2:])
+    assert not any("Do not ride" in item for item in what[2:])
+    assert not any("lifted a runner" in item for item in what[2:])
     assert second.label == "R2"
     page = html.unescape(sign_in("reader").get(f"/vehicles/{vehicle.pk}/bench/").content.decode())
     assert page.index(f"<h2>{what[0]}</h2>") < page.index(f"<h2>{what[1]}</h2>") < page.index("What failed")
@@ -89,7 +89,7 @@ def test_a_fix_on_paper_or_on_a_branch_is_not_on_the_machine(vehicle, made, came
         "Do not ride until “Thicker cable” or another fix for “brake cable broke” (severity II) is fitted to R3"
     )
     Revision.objects.filter(pk=third.pk).update(parent=second)
-    assert not any("Do not ride" in one for one in asked(vehicle))
+    assert not any("Do not ride" in item for item in asked(vehicle))
 
 
 def test_what_may_have_been_taken_off_is_checked_first(vehicle, made, came, ride, revision):
@@ -112,7 +112,7 @@ def test_one_fix_answers_its_mode_also_where_it_names_another_failure_of_it(vehi
     failure = came(2, day=1)
     ride(revision, 60)
     fix(failure, made(2))
-    assert not any("Do not ride" in one for one in asked(vehicle))
+    assert not any("Do not ride" in item for item in asked(vehicle))
 
 
 @pytest.mark.parametrize("severity", [1, 2])
@@ -124,7 +124,7 @@ def test_severity_one_and_two_are_never_provoked(severity, vehicle, made, came, 
     ride(second, 30, 5)
     what = asked(vehicle)
     assert what[0] == "Look over “Thicker cable” on R2 before and after the ride"
-    assert not any("brake cable broke" in one for one in what)
+    assert not any("brake cable broke" in item for item in what)
 
 
 def test_a_mode_that_once_could_hurt_is_not_provoked_in_its_milder_form(vehicle, made, came, ride, revision):
@@ -134,7 +134,7 @@ def test_a_mode_that_once_could_hurt_is_not_provoked_in_its_milder_form(vehicle,
     second = made(2)
     fix(failure, second)
     ride(second, 30, 5)
-    assert not any("Look for “brake cable broke”" in one for one in asked(vehicle))
+    assert not any("Look for “brake cable broke”" in item for item in asked(vehicle))
 
 
 def test_a_milder_failure_is_looked_for_while_riding(vehicle, made, came, ride, revision):
@@ -144,7 +144,7 @@ def test_a_milder_failure_is_looked_for_while_riding(vehicle, made, came, ride, 
     fix(failure[0], second)
     ride(second, 60, 5)
     # By hand: 2 · 60 km · (√(1/0.3) − 1) = 99.1 km, of which 60 are ridden.
-    [question] = [one for one in questions_of(bench_of(vehicle, Filters())) if "brake cable broke" in one.what]
+    [question] = [item for item in questions_of(bench_of(vehicle, Filters())) if "brake cable broke" in item.what]
     assert question.what == "Look for “brake cable broke” with R2, ridden as when it came"
     assert question.why == "Does “Thicker cable” hold? 39 km more without it would show that it does."
 
@@ -156,7 +156,7 @@ def test_what_needs_more_than_the_season_has_given_is_shown_another_way(vehicle,
     second = made(2)
     fix(failure, second)
     ride(second, 10, 5)
-    [question] = [one for one in questions_of(bench_of(vehicle, Filters())) if "brake cable broke" in one.what]
+    [question] = [item for item in questions_of(bench_of(vehicle, Filters())) if "brake cable broke" in item.what]
     assert question.what == "Inspect, calculate or bench-test “Thicker cable” against “brake cable broke”"
     # By hand: 2 · 195 km · (1/0.3 − 1) = 910 km, less 10.
     assert question.why == "Riding would take 900 km more without “brake cable broke”; 205 km were ridden so far."
@@ -168,7 +168,7 @@ def test_where_no_earlier_rate_is_known_riding_is_not_proposed(vehicle, made, ca
     second = made(2)
     fix(failure, second)
     ride(second, 30, 5)
-    [question] = [one for one in questions_of(bench_of(vehicle, Filters())) if "brake cable broke" in one.what]
+    [question] = [item for item in questions_of(bench_of(vehicle, Filters())) if "brake cable broke" in item.what]
     assert question.what.startswith("Inspect, calculate or bench-test “Thicker cable”")
 
 
@@ -179,7 +179,7 @@ def test_hours_are_compared_with_the_hours_ridden(vehicle, made, came, ride, rev
     fix(failure[0], second)
     ride(second, 30, 5, runtime_s=5400.0)
     # By hand: 2 · 1 h · (√(1/0.3) − 1) = 1.65 h, less 1.5 h.
-    [question] = [one for one in questions_of(bench_of(vehicle, Filters())) if "brake cable broke" in one.what]
+    [question] = [item for item in questions_of(bench_of(vehicle, Filters())) if "brake cable broke" in item.what]
     assert question.why.startswith("Does “Thicker cable” hold? 9 min 5 s more")
 
 
@@ -198,7 +198,7 @@ def test_nothing_is_proposed_with_a_revision_that_is_not_ridden(given_up, vehicl
         made(3)
     what = asked(vehicle)
     assert ("Look for “brake cable broke” with R2, ridden as when it came" in what) != given_up
-    assert any(one.startswith("Six passes both ways and a measured distance with R2") for one in what) != given_up
+    assert any(item.startswith("Six passes both ways and a measured distance with R2") for item in what) != given_up
 
 
 def test_a_parent_that_is_not_ridden_any_more_is_not_asked_for(vehicle, made, ride, revision):
@@ -207,7 +207,7 @@ def test_a_parent_that_is_not_ridden_any_more_is_not_asked_for(vehicle, made, ri
         revision=second, title="Taller gearing", expected_measure="consumption", expected_direction="down"
     )
     ride(second, 60, 5, sessions=4)
-    assert not any("Taller gearing" in one.why for one in questions_of(bench_of(vehicle, Filters())))
+    assert not any("Taller gearing" in question.why for question in questions_of(bench_of(vehicle, Filters())))
 
 
 def test_more_sessions_than_a_season_holds_are_not_asked_for(vehicle, made, venue, revision):
@@ -222,7 +222,7 @@ def test_more_sessions_than_a_season_holds_are_not_asked_for(vehicle, made, venu
                 revision=of, venue=venue, started_at=START + timedelta(days=day + 10 * place), distance_m=10_000.0,
                 charge_used_ah=charge_ah, rest_voltage_start_v=58.0, rest_voltage_end_v=52.0,
             )  # fmt: skip
-    [question] = [one for one in questions_of(bench_of(vehicle, Filters())) if "Fairing" in one.why + one.what]
+    [question] = [item for item in questions_of(bench_of(vehicle, Filters())) if "Fairing" in item.why + item.what]
     assert question.what == "Calculate or bench-test what “Fairing” changes"
     assert "No season has the days" in question.why
 
@@ -234,9 +234,9 @@ def test_what_must_not_be_ridden_is_never_cut_short(vehicle, made, came, ride, r
         came(1, f"mode {index}")
     what = asked(vehicle)
     assert len(what) == MOST + 3
-    assert all(one.startswith("Do not ride until") for one in what)
+    assert all(item.startswith("Do not ride until") for item in what)
     sign_in("recorder").post(f"/vehicles/{vehicle.pk}/bench/card/")
-    assert [one.what for one in TestCard.objects.get().items.all()] == what
+    assert [test_card.what for test_card in TestCard.objects.get().items.all()] == what
 
 
 def test_a_height_that_its_parts_give_is_not_called_lacking(vehicle, made, ride, revision):

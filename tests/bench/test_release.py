@@ -88,13 +88,13 @@ def trapped(sound):
     return revision
 
 
-SAID = [
+sentences = [
     *(title for _, _, title in TRAPS.values()),
     "It tips earlier than R1.",
     "Most of its weight is on its narrow rear.",
     "Open failure of category I: steering came loose.",
 ]
-ALL_TITLES = set(SAID)
+ALL_TITLES = set(sentences)
 
 
 def state(revision):
@@ -113,10 +113,10 @@ def test_a_sound_machine_gives_none(sound, sign_in, make_account):
     assert state(sound).points == []
     client = sign_in("reader")
     assert "No point is open" in client.get(f"/revisions/{sound.pk}/release/").content.decode()
-    said = said_of(sound, client, make_account("builder"))
-    assert not any(title in text for title in ALL_TITLES for text in said)
-    assert json.loads(said[3]) == []
-    assert [point["point"] for point in json.loads(said[4])] == ["chain", "steering", "brake"]
+    sentence = said_of(sound, client, make_account("builder"))
+    assert not any(title in text for title in ALL_TITLES for text in sentence)
+    assert json.loads(sentence[3]) == []
+    assert [point["point"] for point in json.loads(sentence[4])] == ["chain", "steering", "brake"]
 
 
 @pytest.mark.parametrize("name", [*TRAPS, "pack lifted", "narrow rear", "open failure of category I"])
@@ -137,9 +137,9 @@ def test_each_trap_alone_is_said_before_the_first_ride_wherever_one_looks(sound,
         title = "Open failure of category I: steering came loose."
     revision = build(sound.vehicle, 2, specifications, parent=sound, **more)
     assert not Session.objects.exists()
-    said = said_of(revision, sign_in("owner"), make_account("builder"))
-    assert all(title in text for text in said)
-    assert not any(other in text for other in ALL_TITLES - {title} for text in said)
+    sentence = said_of(revision, sign_in("owner"), make_account("builder"))
+    assert all(title in text for text in sentence)
+    assert not any(other in text for other in ALL_TITLES - {title} for text in sentence)
 
 
 @pytest.mark.parametrize("name", TRAPS)
@@ -163,7 +163,7 @@ def test_a_narrow_rear_alone_is_said(vehicle):
 def test_all_eight_traps_are_said_before_the_first_ride(trapped, sign_in, make_account):
     assert not Session.objects.exists()
     for text in said_of(trapped, sign_in("owner"), make_account("builder")):
-        assert [title for title in SAID if title not in text] == []
+        assert [title for title in sentences if title not in text] == []
 
 
 def test_nothing_is_called_safe(trapped, sound, sign_in):

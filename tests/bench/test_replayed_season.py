@@ -106,7 +106,7 @@ def test_rides_without_a_distance_do_not_hold_a_fix(season):
     failures = [season.failure(broken, minute) for minute in (10, 25, 40)]
     season.session(season.revision(2, status="retired"), 5, distance_m="3.2 km", runtime_s="12 min")
     third = season.revision(3)
-    path = f"/revisions/{third.pk}/new-modification/?" + "&".join(f"answers={one['id']}" for one in failures)
+    path = f"/revisions/{third.pk}/new-modification/?" + "&".join(f"answers={item['id']}" for item in failures)
     season.type_in(path, title="Idler spring")
     season.session(third, 9, distance_m="5 km", runtime_s="18 min")
     failure = Failure.objects.get(pk=failures[0]["id"])

@@ -63,7 +63,7 @@ def test_a_revision_is_found_by_its_label(sign_in, everything):
 
 def test_a_note_is_shown_around_the_word(sign_in, everything):
     hits = sign_in("reader").get("/search/", {"q": "bent"}).context["search"].hits
-    detail = next(hit.detail for found in hits if found.title == "Sessions" for hit in found.rows)
+    detail = next(hit.detail for result in hits if result.title == "Sessions" for hit in result.rows)
     assert "bracket bent" in detail
     assert len(detail) < 200
 

@@ -226,8 +226,8 @@ def answer(facts):
         return whole
     beyond = plain_answer(unknown_where_doubted(facts))
     for part in ("left", "turn"):
-        both = [said[part] for said in (whole, beyond)]
-        whole = whole | {part: None if None in both else min(both, key=lambda said: said["value"])}
+        both = [text[part] for text in (whole, beyond)]
+        whole = whole | {part: None if None in both else min(both, key=lambda item: item["value"])}
     return whole
 
 

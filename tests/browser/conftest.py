@@ -71,7 +71,7 @@ def page(request, browser):
     opened = context.new_page()
     complaints = []
     opened.on("pageerror", lambda error: complaints.append(str(error)))
-    opened.on("console", lambda said: complaints.append(said.text) if said.type == "error" else None)
+    opened.on("console", lambda item: complaints.append(item.text) if item.type == "error" else None)
     opened.size_name = request.param
     yield opened
     context.close()
@@ -166,8 +166,8 @@ def sites(filled_installation, tmp_path_factory, nginx):
         return made[path]
 
     yield at
-    for one in made.values():
-        one.kill()
+    for value in made.values():
+        value.kill()
 
 
 @pytest.fixture

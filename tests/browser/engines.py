@@ -109,8 +109,8 @@ class WebKit:
             pass_fds=[write], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
         )  # fmt: skip
         os.close(write)
-        with os.fdopen(read) as said:
-            display = said.readline().strip()
+        with os.fdopen(read) as text:
+            display = text.readline().strip()
         options = Options()
         options.binary_location = browser_of_webkit()
         options.add_argument("--automation")

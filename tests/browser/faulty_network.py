@@ -87,4 +87,4 @@ class FaultyNetwork:
         self.server.server_close()
 
     def puts(self, kind):
-        return [one for one in self.seen if one[0] == "PUT" and f"/{kind}/" in one[1]]
+        return [item for item in self.seen if item[0] == "PUT" and f"/{kind}/" in item[1]]

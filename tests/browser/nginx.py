@@ -88,10 +88,10 @@ class Nginx:
             f"daemon off; worker_processes 1; pid {self.folder}/nginx.pid; error_log stderr warn; {user}\n"
             f"events {{ worker_connections 64; }}\nhttp {{ access_log off;\n{temporary}{servers}\n}}\n"
         )
-        said = open(self.folder / "nginx.log", "w")  # noqa: SIM115  (nginx keeps it)
+        text = open(self.folder / "nginx.log", "w")  # noqa: SIM115  (nginx keeps it)
         command = [self.program, "-p", str(self.folder), "-c", str(path), "-e", "stderr"]
-        self.process = subprocess.Popen(command, start_new_session=True, stdout=said, stderr=said)
-        said.close()
+        self.process = subprocess.Popen(command, start_new_session=True, stdout=text, stderr=text)
+        text.close()
         for _ in range(100):
             with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", self.port), timeout=1):
                 return

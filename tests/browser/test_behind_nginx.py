@@ -31,7 +31,7 @@ def visitor(site, nginx):
     return Visitor(site.base, nginx.authority)
 
 
-def told(answer):
+def item(answer):
     return " ".join(re.sub(r"<[^>]+>", " ", answer.text).split())
 
 
@@ -98,7 +98,7 @@ def test_a_form_is_known_by_its_origin_or_its_referer(site, visitor):
     assert visitor.ask("/sign-in/").headers["Referrer-Policy"] == "same-origin"
     elsewhere = visitor.sign_in(Origin="https://elsewhere.example")
     assert elsewhere.status == 403
-    assert "The form came from https://elsewhere.example" in told(elsewhere)
+    assert "The form came from https://elsewhere.example" in item(elsewhere)
     assert visitor.sign_in(Origin=None, Referer=None).status == 403
     assert visitor.sign_in(Origin=None, Referer="https://elsewhere.example/").status == 403
     assert visitor.sign_in(Origin=None).status == 302
@@ -131,7 +131,7 @@ def test_the_owner_sees_that_all_is_right(site, visitor, nginx):
     visitor.sign_in("oona")
     page = visitor.ask("/connection/", Sec_Fetch_Site="same-origin", Referer=f"{site.base}/settings/")
     assert "All as expected" in page.text
-    assert "X-Forwarded-Proto https" in told(page)
+    assert "X-Forwarded-Proto https" in item(page)
     for value, _ in visitor.cookies.values():
         assert value not in page.text
     builder = Visitor(site.base, nginx.authority)
@@ -205,11 +205,11 @@ def test_a_request_of_two_lengths_does_not_get_past_the_documented_block(sites, 
         trust.wrap_socket(reached, server_hostname=NAME) as wrapped,
     ):
         wrapped.sendall(head % (5 + len(hidden)) + b"0\r\n\r\n" + hidden)
-        said = b""
+        text = b""
         while block := wrapped.recv(65536):
-            said += block
-    assert said.startswith(b"HTTP/1.1 400 ")
-    assert said.count(b"HTTP/1.1 ") == 1
+            text += block
+    assert text.startswith(b"HTTP/1.1 400 ")
+    assert text.count(b"HTTP/1.1 ") == 1
 
 
 class _Unled(urllib.request.HTTPRedirectHandler):
@@ -231,22 +231,22 @@ def test_a_proxy_that_takes_the_sub_path_off_works_as_well(sites, nginx):
     assert "All as expected" in page.text
 
 
-def what_the_owner_is_told(site, visitor, nginx, passed_on):
+def connection_page(site, visitor, nginx, passed_on):
     """By the page Connection, behind a proxy that passes on only so much; signing in works all the same."""
     nginx.serve(site.port, location=f"{urlsplit(site.base).path}/", passed_on=passed_on)
     assert visitor.sign_in("oona").status == 302
-    return told(visitor.ask("/connection/"))
+    return item(visitor.ask("/connection/"))
 
 
 def test_a_proxy_that_does_not_say_https(site, visitor, nginx):
     """It goes on working, because the base URL says what the proxy keeps to itself; the owner is told."""
-    page = what_the_owner_is_told(site, visitor, nginx, NO_PROTO)
+    page = connection_page(site, visitor, nginx, NO_PROTO)
     assert "The proxy does not say that people come over https" in page
     assert "proxy_set_header X-Forwarded-Proto $scheme;" in page
 
 
 def test_a_proxy_that_puts_its_own_host_name(site, visitor, nginx):
-    page = what_the_owner_is_told(site, visitor, nginx, NO_HOST)
+    page = connection_page(site, visitor, nginx, NO_HOST)
     assert "The proxy puts another name in place of the one people open" in page
     assert "proxy_set_header Host $http_host;" in page
     # Links handed out do not follow the wrong name.
@@ -260,8 +260,8 @@ def test_a_proxy_whose_host_name_is_unknown(site, visitor, nginx):
     nginx.serve(site.port, location=f"{path}/", passed_on=NO_HOST, proxy_pass="http://inner_name", around=around)
     stranger = Visitor(site.base, nginx.authority).ask("/")
     assert stranger.status == 400
-    assert "requested under a host name that" in told(stranger)
-    assert "manage.py check --deploy" in told(stranger)
+    assert "requested under a host name that" in item(stranger)
+    assert "manage.py check --deploy" in item(stranger)
     assert "inner_name" not in stranger.text
     assert NAME not in stranger.text
     owner = visitor.ask("/")
@@ -269,8 +269,8 @@ def test_a_proxy_whose_host_name_is_unknown(site, visitor, nginx):
     assert f'href="{path}/connection/"' in owner.text
     page = visitor.ask("/connection/")
     assert page.status == 400
-    assert "Host inner_name" in told(page)
-    assert "proxy_set_header Host $http_host;" in told(page)
+    assert "Host inner_name" in item(page)
+    assert "proxy_set_header Host $http_host;" in item(page)
 
 
 def test_a_sub_path_that_the_log_does_not_know(sites, nginx):
@@ -280,13 +280,13 @@ def test_a_sub_path_that_the_log_does_not_know(sites, nginx):
     for address in ("/log/", "/log/sign-in/"):
         missing = visitor.ask(address)
         assert missing.status == 404
-        assert "BUILDLOG_BASE_URL must end in /log" in told(missing)
-    assert "BUILDLOG_BASE_URL must" not in told(visitor.ask("/log/nonsense/"))
+        assert "BUILDLOG_BASE_URL must end in /log" in item(missing)
+    assert "BUILDLOG_BASE_URL must" not in item(visitor.ask("/log/nonsense/"))
 
 
 def test_a_client_cannot_say_who_it_is(site, visitor):
     visitor.sign_in("oona")
-    page = told(visitor.ask("/connection/", X_Forwarded_For="198.51.100.9"))
+    page = item(visitor.ask("/connection/", X_Forwarded_For="198.51.100.9"))
     assert f"{FROM}, from 127.0.0.1, X-Forwarded-For: 198.51.100.9, {FROM}" in page
 
 
@@ -321,15 +321,15 @@ def test_check_asks_over_the_base_url_and_says_the_mend(tried_at_localhost, ngin
         return run.returncode, run.stdout
 
     nginx.serve(site.port, location="/firnlog/")
-    told = Visitor(site.base, nginx.authority).ask("/sign-in/").headers
-    assert told["Strict-Transport-Security"] == "max-age=3600"  # neither sub-names nor the browsers' own list
+    answer_headers = Visitor(site.base, nginx.authority).ask("/sign-in/").headers
+    assert answer_headers["Strict-Transport-Security"] == "max-age=3600"  # neither sub-names nor the browsers' own list
     assert checked() == (0, "System check identified no issues (3 silenced).\n")
     nginx.serve(site.port, location="/firnlog/", passed_on="")
-    status, said = checked()
+    status, text = checked()
     assert status == 1
     for words in ("X-Forwarded-Proto $scheme", "Host $http_host", "X-Forwarded-For $proxy_add", "client_max_body_size"):
-        assert words in said, said
-    assert len(re.findall(r"buildlog\.W022", said)) == 3
+        assert words in text, text
+    assert len(re.findall(r"buildlog\.W022", text)) == 3
     nginx.serve(site.port, location="/other/")
     assert "is not this log (status 404)" in checked()[1]
     monkeypatch.delenv("SSL_CERT_FILE")
@@ -352,19 +352,19 @@ def test_a_change_finds_its_version_whatever_a_proxy_makes_of_the_tag(sites, ngi
 
     made = visitor.ask(path, method="PUT", content={"name": f"Bay {path}"}, If_None_Match="*")
     assert made.status == 201
-    version = made.told["version"]
+    version = made.data["version"]
     for number, method in enumerate(("PUT", "PATCH", "PUT")):
         answer = send(method, notes=f"Change {number}", version=version)
         assert answer.status == 200
-        version = answer.told["version"]
+        version = answer.data["version"]
     assert answer.headers["ETag"].startswith(tag) if tag else answer.headers["ETag"] is None
     if tag:
         known = {"If_Match": answer.headers["ETag"]}
         answer = visitor.ask(path, method="PATCH", content={"notes": "By tag"}, **known)
         assert answer.status == 200
-        version = answer.told["version"]
+        version = answer.data["version"]
     without = send("PATCH", notes="Over it")
-    assert (without.status, without.told["stored"]["notes"]) == (428, "By tag" if tag else "Change 2")
-    late = send("PUT", notes="Late", version=made.told["version"])
-    assert (late.status, late.told["sent"]["notes"]) == (412, "Late")
-    assert visitor.ask(path).told["version"] == version
+    assert (without.status, without.data["stored"]["notes"]) == (428, "By tag" if tag else "Change 2")
+    late = send("PUT", notes="Late", version=made.data["version"])
+    assert (late.status, late.data["sent"]["notes"]) == (412, "Late")
+    assert visitor.ask(path).data["version"] == version

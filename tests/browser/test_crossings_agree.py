@@ -27,12 +27,12 @@ def found_by_both(script, track):
     in_python = gate_passes(**track)
     in_script = script("(track) => crossings.gatePasses(track)", track)
     assert len(in_script) == len(in_python)
-    for one, other in zip(in_script, in_python, strict=True):
-        assert (one["is_out"], tuple(one["doubts"]), one["uses_speed"], one["is_standing"]) == (
+    for item, other in zip(in_script, in_python, strict=True):
+        assert (item["is_out"], tuple(item["doubts"]), item["uses_speed"], item["is_standing"]) == (
             other.is_out, other.doubts, other.uses_speed, other.is_standing
         )  # fmt: skip
-        assert one["mark_s"] == pytest.approx(other.mark_s, abs=1e-6)
-        assert one["u_duration_s"] == pytest.approx(other.u_duration_s, rel=1e-6)
+        assert item["mark_s"] == pytest.approx(other.mark_s, abs=1e-6)
+        assert item["u_duration_s"] == pytest.approx(other.u_duration_s, rel=1e-6)
     return in_python
 
 
@@ -58,12 +58,12 @@ def test_both_doubt_and_bridge_the_same_gaps(script, gives_speed):
         missing = draws.random(len(speeds)) < 0.2
         track["speed_mps"] = [float("nan") if gone else value for value, gone in zip(speeds, missing, strict=True)]
         in_script = track | {"speed_mps": [None if np.isnan(value) else value for value in track["speed_mps"]]}
-        assert [one["mark_s"] for one in script("(track) => crossings.gatePasses(track)", in_script)] == [
-            pytest.approx(one.mark_s, abs=1e-6) for one in gate_passes(**track)
+        assert [item["mark_s"] for item in script("(track) => crossings.gatePasses(track)", in_script)] == [
+            pytest.approx(gate_pass.mark_s, abs=1e-6) for gate_pass in gate_passes(**track)
         ]
     else:
         found_by_both(script, track)
-    assert any("gap" in one.doubts for one in gate_passes(**track))
+    assert any("gap" in gate_pass.doubts for gate_pass in gate_passes(**track))
 
 
 @pytest.mark.parametrize("gives_speed", [True, False])

@@ -18,20 +18,20 @@ def of_the_page(script, facts):
     return script("(facts) => energy.assemble(facts)", facts)
 
 
-def assert_alike(said, expected):
+def assert_alike(text, expected):
     for part in ("left", "turn", "consumption"):
         if expected.get(part) is None:
-            assert said.get(part) is None, part
+            assert text.get(part) is None, part
         else:
-            assert {name: said[part][name] for name in ("value", "u")} == pytest.approx(
+            assert {name: text[part][name] for name in ("value", "u")} == pytest.approx(
                 expected[part], rel=1e-9, abs=1e-6
             )
     if expected.get("home"):
-        assert said["home"]["by"] == expected["home"]["by"]
+        assert text["home"]["by"] == expected["home"]["by"]
         for name in ("distance_m", "wh_per_km"):
-            assert said["home"][name] == pytest.approx(expected["home"][name])
+            assert text["home"][name] == pytest.approx(expected["home"][name])
     if "at_most" in expected:
-        assert said["at_most"] is expected["at_most"]
+        assert text["at_most"] is expected["at_most"]
 
 
 def test_the_file_is_what_the_second_way_gives():
@@ -132,7 +132,7 @@ def test_at_a_reading_the_page_says_what_the_server_says(name, script):
             cold_loss_per_c_fraction=ASSUMPTIONS["cold_loss_per_c_fraction"],
         )
     )
-    said = of_the_page(
+    page = of_the_page(
         script,
         given("read at home")
         | {
@@ -143,7 +143,7 @@ def test_at_a_reading_the_page_says_what_the_server_says(name, script):
     )
     for part, key in (("left", "energy_left"), ("turn", "turn_back_distance"), ("consumption", "energy_per_distance")):
         expected = report.get(key)
-        assert (said[part]["value"], said[part]["u"]) == pytest.approx((expected.value, expected.u), rel=1e-9, abs=1e-6)
+        assert (page[part]["value"], page[part]["u"]) == pytest.approx((expected.value, expected.u), rel=1e-9, abs=1e-6)
 
 
 def ride(script, fixes, mps=10.0, accuracy=5):
@@ -211,8 +211,8 @@ def test_what_was_not_seen_is_counted_at_the_speed_and_stays_counted(script):
 
 @pytest.mark.parametrize(("silent_s", "unseen_m"), [(29, 0), (30, 0), (31, 310), (720, 7200)])
 def test_after_30_s_of_silence_all_of_it_counts(script, silent_s, unseen_m):
-    said = script("([at_s]) => way.wayNow(way.beginWay(), at_s, 10)", [silent_s])
-    assert (said["unseen_m"], said["home_m"]) == (unseen_m, None)
+    text = script("([at_s]) => way.wayNow(way.beginWay(), at_s, 10)", [silent_s])
+    assert (text["unseen_m"], text["home_m"]) == (unseen_m, None)
 
 
 def test_standing_still_a_wandering_position_is_no_way(script):
@@ -239,22 +239,22 @@ def test_the_words_say_from_when_the_evidence_is(script):
 
     def words(name, **known):
         way = {"silent_s": 0, "straight_m": 8300.0, **given(name)["way"]}
-        told = {"way": way, "since_s": 725, "speed": {"mps": 11.0, "from": "track"}, "track_on": True, "ended": False}
-        told |= {"earlier_sessions": 3, "reserve_fraction": 0.2, **known}
-        return script(call, [given(name), told, units])
+        values = {"way": way, "since_s": 725, "speed": {"mps": 11.0, "from": "track"}, "track_on": True, "ended": False}
+        values |= {"earlier_sessions": 3, "reserve_fraction": 0.2, **known}
+        return script(call, [given(name), values, units])
 
-    said = words("nothing read, 8.3 km out")
-    assert said["left"] == "assumed full at the start; estimated since, 12 min"
-    assert said["turn"] == "at that of 3 earlier sessions, 20 % of the pack in reserve"
-    assert said["way"] == "Way home 8.3 km by your own track."
-    said = words("read without a track, 12 min ago", track_on=False)
-    assert said["way"] == (
+    text = words("nothing read, 8.3 km out")
+    assert text["left"] == "assumed full at the start; estimated since, 12 min"
+    assert text["turn"] == "at that of 3 earlier sessions, 20 % of the pack in reserve"
+    assert text["way"] == "Way home 8.3 km by your own track."
+    text = words("read without a track, 12 min ago", track_on=False)
+    assert text["way"] == (
         "No track: way home assumed to be all that was ridden, 14 km, at 66 Wh/km at most. "
         "8.6 km not seen; a reading of charge and distance settles it."
     )
     way = {"silent_s": 45, "straight_m": 6100.0, "home_m": 8795.0}
-    said = words("read, then 45 s without a position at 11 m/s", way=way)
-    assert said["way"].startswith(
+    text = words("read, then 45 s without a position at 11 m/s", way=way)
+    assert text["way"].startswith(
         "Way home 8.8 km by your own track. No position for 45 s: counted down at 40 km/h, the highest speed lately."
     )
     way = {"silent_s": 0, "straight_m": 6100.0, "home_m": 8300.0}

@@ -40,33 +40,33 @@ def test_no_page_breaks_a_rule_is_too_long_or_too_wide_or_fetches_much_script(pa
         fetched.clear()
         page.goto(address)
         page.wait_for_load_state("networkidle")
-        found = []
+        results = []
         if rules := broken_rules(page):
-            found.append(rules)
+            results.append(rules)
         if not page.evaluate(FITS):
-            found.append("wider than the screen")
+            results.append("wider than the screen")
         script_bytes = sum(len(answer.body()) for answer in fetched if answer.ok)
         most["script"] = max(most["script"], (name, script_bytes), key=lambda row: row[1])
         if script_bytes > MOST_SCRIPT_BYTES:
-            found.append(f"{script_bytes} bytes of script")
+            results.append(f"{script_bytes} bytes of script")
         if page.size_name == "phone":
             height = page.evaluate(HEIGHT)
             if name not in FORMS | TEXTS:
                 most["height"] = max(most["height"], (name, height), key=lambda row: row[1])
                 if height > MOST_BEFORE_FOLDS_PX:
-                    found.append(f"{height} px long")
+                    results.append(f"{height} px long")
         page.evaluate(UNFOLD)
         # What is drawn when its fold opens is drawn now.
         page.wait_for_load_state("networkidle")
         if rules := broken_rules(page):
-            found.append(f"unfolded: {rules}")
+            results.append(f"unfolded: {rules}")
         if not page.evaluate(FITS):
-            found.append("unfolded: wider than the screen")
-        if found:
-            wrong[name] = found
+            results.append("unfolded: wider than the screen")
+        if results:
+            wrong[name] = results
     print(f"\n{page.size_name}: {len(pages)} pages; most script {most['script']}, longest {most['height']}")
-    for name, found in wrong.items():
-        print(f"{name}: {found}")
+    for name, results in wrong.items():
+        print(f"{name}: {results}")
     assert sorted(wrong) == []
 
 

@@ -28,7 +28,7 @@ def opened(trusting_browser):
         context = trusting_browser.new_context(**SCREEN)
         contexts.append(context)
         phone = Phone(context, url)
-        phone.page.on("console", lambda said: complaints.append(said.text) if said.type == "error" else None)
+        phone.page.on("console", lambda item: complaints.append(item.text) if item.type == "error" else None)
         return phone
 
     yield at
@@ -138,7 +138,7 @@ def test_a_phone_changes_a_record_again_and_again(behind, opened):
     for volts in ("51", "50,5"):
         measure_after_the_end(phone, volts)
         expect(phone.page.locator("p.queue")).to_contain_text("are on the server")
-    assert [one["version"] for one in phone.kept("acknowledged") if not one["version"]] == []
+    assert [item["version"] for item in phone.kept("acknowledged") if not item["version"]] == []
     assert phone.kept() == []
     assert 50.5 in [row[0] for row in behind.rows("test_sessions_session", "rest_voltage_end_v")]
 
@@ -146,12 +146,12 @@ def test_a_phone_changes_a_record_again_and_again(behind, opened):
 def test_a_phone_writes_over_nothing_that_the_desk_wrote_meanwhile(behind, opened, nginx):
     """Where a proxy drops the tag, the desk's words were overwritten without a word."""
     phone = ended(behind, opened)
-    [key] = {one["session"] for one in phone.kept("acknowledged")}
+    [key] = {item["session"] for item in phone.kept("acknowledged")}
     desk = Visitor(behind.base, nginx.authority)
     desk.sign_in("oona")
     path = f"/api/v1/sessions/{key}/"
-    told = {"notes": "Bearing sang", "rest_voltage_end_v": 50.9, "version": desk.ask(path).told["version"]}
-    assert desk.ask(path, method="PATCH", content=told).status == 200
+    values = {"notes": "Bearing sang", "rest_voltage_end_v": 50.9, "version": desk.ask(path).data["version"]}
+    assert desk.ask(path, method="PATCH", content=values).status == 200
     measure_after_the_end(phone, "51")
     phone.to("See what waits")
     differs = phone.page.locator("li.differs")
@@ -160,8 +160,8 @@ def test_a_phone_writes_over_nothing_that_the_desk_wrote_meanwhile(behind, opene
     expect(differs).to_contain_text("Yours: 51 V")
     # What only the desk changed is nothing to choose.
     expect(differs).not_to_contain_text("Bearing sang")
-    assert desk.ask(path).told["notes"] == "Bearing sang"
+    assert desk.ask(path).data["notes"] == "Bearing sang"
     differs.get_by_role("button", name="Keep mine").click()
     expect(phone.page.locator("#field")).to_contain_text("Nothing waits", timeout=15000)
-    assert desk.ask(path).told["rest_voltage_end_v"] == 51
-    assert desk.ask(path).told["notes"] == "Bearing sang"
+    assert desk.ask(path).data["rest_voltage_end_v"] == 51
+    assert desk.ask(path).data["notes"] == "Bearing sang"

@@ -19,15 +19,15 @@ def test_a_pass_whose_clocks_disagree_is_kept_and_does_not_count(rider, installa
     time_a_pass(rider, wall_s, count_s)
     duration_s, valid, reason, begins_s = stored_pass(rider, installation)
     assert not valid
-    found = re.match(
+    matched = re.match(
         r"the phone's clocks disagree: ([\d.]+) s by one, (−?[\d.]+) s by the other\. "
         r"The phone slept, or its time was set\.$", reason,
     )  # fmt: skip
-    assert found, reason
-    counted_s, by_wall_s = (float(one.replace("−", "-")) for one in found.groups())
+    assert matched, reason
+    counted_s, by_wall_s = (float(group.replace("−", "-")) for group in matched.groups())
     assert by_wall_s - counted_s == pytest.approx(wall_s - count_s, abs=0.6)
     # No speed that was not reached: the longer of the two is kept, as far as a pass may be long.
-    longer_s = max(one for one in (counted_s, by_wall_s) if one < 86_400)
+    longer_s = max(item for item in (counted_s, by_wall_s) if item < 86_400)
     assert duration_s == pytest.approx(longer_s, abs=0.6)
     assert 0 <= begins_s < 60
     expect(rider.page.locator("#speed")).to_have_text("no speed")

@@ -59,7 +59,7 @@ def exactly(phone):
 
 def home_is_noted(phone):
     for _ in range(50):
-        if any(one["way"]["points"] for one in phone.kept("outings")):
+        if any(outing["way"]["points"] for outing in phone.kept("outings")):
             return
         phone.page.wait_for_timeout(100)
     raise AssertionError("The place of the start was not noted.")
@@ -109,17 +109,17 @@ def test_straight_out_turn_back_falls_with_each_position(rider):
     rider.read(charge="6", distance="5")
     # By hand: 48 Ah × 50.4 V; 6 Ah × 50.4 V / 5 km; (2116.8 − 483.84) / (2 × 60.48).
     assert exactly(rider)[0] == pytest.approx(13_500, abs=5)
-    said, rounded = [exactly(rider)], [shown(rider, "Turn back after")[0]]
+    sentences, rounded = [exactly(rider)], [shown(rider, "Turn back after")[0]]
     for north_m in range(100, 8301, 100):
         ride.to(north_m)
-        said.append(exactly(rider))
+        sentences.append(exactly(rider))
         rounded.append(shown(rider, "Turn back after")[0])
     assert rounded == pytest.approx([13.5 - 0.1 * fix for fix in range(84)], abs=0.06)
-    for before, after in itertools.pairwise(said):
+    for before, after in itertools.pairwise(sentences):
         # At every fix: each 100 m out take 100 m off the turn-back and 6 Wh off the energy.
         assert before[0] - after[0] == pytest.approx(100, abs=2)
         assert before[1] - after[1] == pytest.approx(6.05, abs=0.1)
-    assert said[-1][0] == pytest.approx(5200, abs=20)
+    assert sentences[-1][0] == pytest.approx(5200, abs=20)
     value, spread = shown(rider, "Turn back after")
     assert (value, spread) == (5.2, 3.0)
     # To the tens, because its ± is of hundreds.
@@ -130,9 +130,9 @@ def test_straight_out_turn_back_falls_with_each_position(rider):
     # On the way home it does not grow either, and a reading may say so at once.
     for north_m in range(8200, 7000, -200):
         ride.to(north_m)
-        assert exactly(rider)[0] <= said[-1][0] + 1e-6
+        assert exactly(rider)[0] <= sentences[-1][0] + 1e-6
     rider.read(charge="9", distance="15")
-    assert exactly(rider)[0] > said[-1][0]
+    assert exactly(rider)[0] > sentences[-1][0]
 
 
 def test_the_track_also_reaches_the_other_screens_and_leaves_what_is_typed(rider):
@@ -186,10 +186,10 @@ def test_a_position_that_is_not_good_moves_nothing(rider):
 def test_a_missing_position_is_said_on_the_board_and_not_over_it(rider):
     rider.start_session()
     ride = Ride(rider).begin()
-    said = rider.page.locator("#said")
+    message = rider.page.locator("#said")
     rider.context.set_geolocation(None)
     expect(rider.page.locator("#track")).to_contain_text("The phone finds no position just now")
-    expect(said).not_to_contain_text("position")
+    expect(message).not_to_contain_text("position")
     ride.to(100)
     expect(rider.page.locator("#track")).not_to_contain_text("no position")
 

@@ -91,8 +91,8 @@ def test_marks_are_set_by_standing_and_a_ride_through_them_gives_its_passes(ride
     for (method, direction, valid, duration_s, u_s), true_s in zip(stored, ride.true_duration_s, strict=False):
         assert (method, direction, valid) == ("satellite", "out", 1)
         assert abs(duration_s - true_s) <= 2 * u_s
-    said = heard(rider)["words"]
-    assert next(words for words in said if words.startswith("Pass ")).startswith("Pass 1, out, ")
+    text = heard(rider)["words"]
+    assert next(words for words in text if words.startswith("Pass ")).startswith("Pass 1, out, ")
     expect(rider.page.locator("#instrument")).to_contain_text("Pass 3, out")
     photograph_phone(rider, "hands-free")
     # The track goes along, with the receiver's speed.

@@ -21,7 +21,7 @@ module.save()
 
 
 def revisions_kept(phone):
-    return next((one["value"]["revisions"] for one in phone.kept("meta") if one["key"] == "reference"), [])
+    return next((item["value"]["revisions"] for item in phone.kept("meta") if item["key"] == "reference"), [])
 
 
 @pytest.fixture
@@ -32,7 +32,7 @@ def offline(installation, phone):
     phone.page.reload()
     phone.ready().kept_for_offline()
     until = time.monotonic() + 60
-    while not any(one.get("limits", {}).get("cut_off_v") == 40.0 for one in revisions_kept(phone)):
+    while not any(item.get("limits", {}).get("cut_off_v") == 40.0 for item in revisions_kept(phone)):
         assert time.monotonic() < until, "the phone did not take the limits along"
         time.sleep(0.2)
     phone.page.reload()
@@ -123,9 +123,9 @@ def test_another_machine_has_other_limits(offline, installation):
     """What was typed for one machine is held against the other's limits as soon as that is chosen."""
     page = offline.page
     offline.context.set_offline(False)
-    told = "from buildlog.models import *; from datetime import date; vehicle = Vehicle.objects.create(name='Kart')"
-    told += "; Revision.objects.create(vehicle=vehicle, number=1, date=date(2026, 1, 1), status='riding')"
-    assert installation.run("shell", "--verbosity=0", "-c", told).returncode == 0
+    rows = "from buildlog.models import *; from datetime import date; vehicle = Vehicle.objects.create(name='Kart')"
+    rows += "; Revision.objects.create(vehicle=vehicle, number=1, date=date(2026, 1, 1), status='riding')"
+    assert installation.run("shell", "--verbosity=0", "-c", rows).returncode == 0
     page.reload()
     offline.ready()
     expect(page.get_by_text("Kart R1")).to_be_visible(timeout=70_000)

@@ -93,6 +93,16 @@ def test_the_screen_stays_on_while_a_pass_is_timed(rider):
     assert held_locks(rider) == 0
 
 
+def test_the_screen_stays_on_while_the_riding_screen_is_open(rider):
+    rider.to("Ride")
+    rider.page.wait_for_selector("#instrument")
+    assert held_locks(rider) == 1
+    rider.page.evaluate("() => { location.hash = 'board'; }")
+    rider.page.wait_for_selector("nav.board")
+    rider.page.wait_for_timeout(300)
+    assert held_locks(rider) == 0
+
+
 @pytest.mark.parametrize("size", SIZES)
 def test_the_mark_never_moves(rider, size):
     page = rider.page

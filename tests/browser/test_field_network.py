@@ -79,7 +79,7 @@ def test_two_tabs_drain_once(phone, installation, network):
         page.evaluate("() => dispatchEvent(new Event('online'))")
     phone.queue(0)
     assert installation.count("test_sessions_reading") == 10
-    stored = [one for one in network.puts("readings") if one[2] == ""]
+    stored = [reading for reading in network.puts("readings") if reading[2] == ""]
     assert len(stored) == 10
 
 
@@ -108,7 +108,7 @@ def test_the_server_is_killed_in_the_middle_of_a_sync(phone, installation, netwo
 
 def test_the_sign_in_expired_while_out(phone, installation):
     phone.start_session().queue(0)
-    kept = [one for one in phone.context.cookies() if one["name"] != "firnlog_session"]
+    kept = [cookie for cookie in phone.context.cookies() if cookie["name"] != "firnlog_session"]
     phone.context.clear_cookies()
     phone.context.add_cookies(kept)
     phone.read(voltage="52").queue(1)
@@ -283,7 +283,7 @@ def test_a_photo_thrown_away_by_mistake_comes_back_whole(phone, network):
     expect(phone.page.locator("#field")).to_contain_text("Nothing waits")
     phone.page.get_by_role("button", name="Undo").click()
     expect(phone.page.locator("li.refused")).to_contain_text("not a complete JPEG")
-    assert [one["bytes"] for one in phone.kept("photos")] == [len(content)]
+    assert [photo["bytes"] for photo in phone.kept("photos")] == [len(content)]
 
 
 def test_everything_unsent_goes_into_a_file_and_is_read_in(phones, phone, installation, network):

@@ -27,8 +27,8 @@ def test_after_an_older_backup_was_put_back_the_phone_offers_what_it_has(
     phone = Phone(context, network.url).sign_in()
     phone.start_session().queue(0)
     if way == "restore":
-        told = own_place.run("backup", "--to", str(tmp_path / "backup.zip"))
-        assert told.returncode == 0, told.stdout
+        output = own_place.run("backup", "--to", str(tmp_path / "backup.zip"))
+        assert output.returncode == 0, output.stdout
     else:
         copy_database(own_place.folder / "buildlog.sqlite3", tmp_path / "copy.sqlite3")
     phone.read(voltage="50")
@@ -36,8 +36,8 @@ def test_after_an_older_backup_was_put_back_the_phone_offers_what_it_has(
     take_photo(phone).note("all confirmed").queue(0)
     own_place.kill()
     if way == "restore":
-        told = own_place.run("restore", str(tmp_path / "backup.zip"))
-        assert told.returncode == 0, told.stdout
+        output = own_place.run("restore", str(tmp_path / "backup.zip"))
+        assert output.returncode == 0, output.stdout
     else:
         for name in ("buildlog.sqlite3-wal", "buildlog.sqlite3-shm"):
             (own_place.folder / name).unlink(missing_ok=True)
@@ -59,7 +59,7 @@ def test_after_an_older_backup_was_put_back_the_phone_offers_what_it_has(
         assert sorted(own_place.rows("test_sessions_reading", "voltage_v, note"), key=str) == [
             (50.0, ""), (None, "all confirmed"),
         ]  # fmt: skip
-        assert [own_place.count(f"test_sessions_{one}") for one in ("session", "pass", "gonogocheck")] == [1, 1, 1]
+        assert [own_place.count(f"test_sessions_{item}") for item in ("session", "pass", "gonogocheck")] == [1, 1, 1]
         assert own_place.count("buildlog_photo") == 1
         phone.page.reload()
         phone.ready().queue(0, 6)
@@ -92,7 +92,7 @@ def test_the_end_of_a_session_that_a_backup_does_not_have_is_offered_too(phone, 
 
 def test_what_was_deleted_at_the_desk_does_not_come_back_by_itself(phone, installation, photograph_phone):
     phone.start_session().read(voltage="50").note("stays").queue(0)
-    [reading] = [one for one in phone.kept("acknowledged") if one["stored"].get("voltage_v") == 50]
+    [reading] = [item for item in phone.kept("acknowledged") if item["stored"].get("voltage_v") == 50]
     assert at_the_desk(phone, "DELETE", f"readings/{reading['id']}/")[0] == 200
     phone.page.reload()
     phone.ready().queue(0, 3)
@@ -115,7 +115,7 @@ def test_confirmed_pictures_make_room(phone, installation):
     phone.queue(0, 6)
     kept = phone.kept("photos")
     assert 0 < len(kept) < 4
-    assert sum(one["bytes"] for one in kept) <= 1_000_000
+    assert sum(item["bytes"] for item in kept) <= 1_000_000
     expect(waiting(phone).locator("#kept")).to_contain_text(f"4 photos among them: {len(kept)} with the picture")
     assert installation.count("buildlog_photo") == 4
 

@@ -112,8 +112,8 @@ def test_no_screen_is_hard_to_read_or_wider_than_the_phone(phone, scheme, size):
         if folder:
             Path(folder).mkdir(parents=True, exist_ok=True)
             phone.page.screenshot(path=f"{folder}/field-{scheme}-{size[0]}-{name}.png", full_page=True)
-        found = Axe().run(phone.page).response["violations"]
-        assert [(rule["id"], [node["html"] for node in rule["nodes"]][:2]) for rule in found] == [], name
+        result = Axe().run(phone.page).response["violations"]
+        assert [(rule["id"], [node["html"] for node in rule["nodes"]][:2]) for rule in result] == [], name
         assert phone.page.evaluate("() => document.documentElement.scrollWidth <= innerWidth"), name
 
 
@@ -133,12 +133,12 @@ def test_the_main_buttons_are_large_apart_and_within_reach(phone):
         # Within a thumb's reach of a phone held in one hand: the lower two thirds of 844 px, whole on the screen.
         assert box["y"] >= 844 / 3
         assert box["y"] + box["height"] <= 844
-    for one in boxes:
+    for item in boxes:
         for other in boxes:
-            if one is other:
+            if item is other:
                 continue
-            across = max(one["x"], other["x"]) - min(one["x"] + one["width"], other["x"] + other["width"])
-            down = max(one["y"], other["y"]) - min(one["y"] + one["height"], other["y"] + other["height"])
+            across = max(item["x"], other["x"]) - min(item["x"] + item["width"], other["x"] + other["width"])
+            down = max(item["y"], other["y"]) - min(item["y"] + item["height"], other["y"] + other["height"])
             assert max(across, down) >= 15.9
     phone.to("Time a pass")
     box = phone.page.locator("#mark").bounding_box()
@@ -256,7 +256,7 @@ def test_the_service_worker_keeps_the_shell_and_nothing_of_anybody(phone):
         }"""
     )
     assert len({path for path in kept if path.startswith("/static/")}) == 4
-    assert [one for one in kept if not re.search(r"^/field/$|^/static/(field|css|icon)", one)] == []
+    assert [item for item in kept if not re.search(r"^/field/$|^/static/(field|css|icon)", item)] == []
     page = phone.page.evaluate("async () => (await (await caches.match('/field/')).text())")
     assert "ilo" not in page
     assert "Bench sled" not in page

@@ -43,8 +43,8 @@ def test_the_browser_is_killed_after_saved(installation, network, tmp_path, on_d
     phone.kept_for_offline().start_session().queue(0)
     network.fault = lambda method, path: "down"
     phone.read(voltage="50,5")
-    found = subprocess.run(["pgrep", "-f", f"user-data-dir={profile}"], capture_output=True, text=True, check=True)
-    for pid in found.stdout.split():
+    result = subprocess.run(["pgrep", "-f", f"user-data-dir={profile}"], capture_output=True, text=True, check=True)
+    for pid in result.stdout.split():
         try:
             os.kill(int(pid), signal.SIGKILL)
         except ProcessLookupError:
@@ -56,7 +56,7 @@ def test_the_browser_is_killed_after_saved(installation, network, tmp_path, on_d
         lock.unlink()
     phone = Phone(on_disk(), network.url).open()
     phone.queue(1)
-    assert [one["payload"]["voltage_v"] for one in phone.kept()] == [50.5]
+    assert [item["payload"]["voltage_v"] for item in phone.kept()] == [50.5]
     network.fault = lambda method, path: ""
     # The browser had not written its cookies yet, so the sign-in is gone too; the record is not.
     phone.sign_in().queue(0)
@@ -68,7 +68,7 @@ def test_what_was_typed_and_not_saved_is_still_there(phone):
     phone.page.get_by_role("textbox", name="Voltage").press_sequentially("49,")
     # A moment after the last letter; on a busy machine a few of them.
     for _ in range(20):
-        if any(one.get("values", {}).get("voltage_v") == "49," for one in phone.kept("drafts")):
+        if any(draft.get("values", {}).get("voltage_v") == "49," for draft in phone.kept("drafts")):
             break
         phone.page.wait_for_timeout(100)
     phone.page.reload()
@@ -245,7 +245,7 @@ def test_a_photo_of_twelve_megabytes(phone, installation, network):
     expect(phone.page.locator("#said")).to_contain_text("saved on this phone")
     phone.page.reload()
     phone.ready().queue(1)
-    assert [one["bytes"] for one in phone.kept("photos")] == [len(content)]
+    assert [item["bytes"] for item in phone.kept("photos")] == [len(content)]
     lost = []
 
     def lose_the_first(method, path):
@@ -264,7 +264,7 @@ def test_a_photo_of_twelve_megabytes(phone, installation, network):
     assert installation.count("buildlog_photo") == 1
     # Confirmed, it waits no more; the phone keeps it for 30 days, should an older backup be put back.
     assert phone.kept() == []
-    assert [one["bytes"] for one in phone.kept("photos")] == [len(content)]
+    assert [item["bytes"] for item in phone.kept("photos")] == [len(content)]
 
 
 def test_a_no_is_recorded_with_its_reason(phone, installation):

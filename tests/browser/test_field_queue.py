@@ -46,7 +46,7 @@ def test_a_server_error_on_one_reading_leaves_the_next_one_alone(phone, installa
     phone.start_session().queue(0)
     network.fault = lambda method, path: "down"
     phone.read(voltage="50").read(voltage="51").read(voltage="52")
-    bad = sorted(phone.kept(), key=lambda one: one["seq"])[0]["id"]
+    bad = sorted(phone.kept(), key=lambda item: item["seq"])[0]["id"]
     network.fault = lambda method, path: "server error" if bad in path else ""
     online(phone)
     installation.comes_to("test_sessions_reading", 2)
@@ -69,7 +69,7 @@ def test_what_breaks_the_connection_each_time_is_passed_over(phone, installation
     phone.start_session().queue(0)
     network.fault = lambda method, path: "down"
     phone.read(voltage="50").read(voltage="51")
-    bad = sorted(phone.kept(), key=lambda one: one["seq"])[0]["id"]
+    bad = sorted(phone.kept(), key=lambda item: item["seq"])[0]["id"]
     network.fault = lambda method, path: "down" if bad in path else ""
     for _ in range(3):
         online(phone)

@@ -33,8 +33,8 @@ def mark(phone):
 
 
 def boxes_apart(phone, first, other):
-    one, two = (phone.page.locator(selector).bounding_box() for selector in (first, other))
-    return one["y"] + one["height"] <= two["y"] or two["y"] + two["height"] <= one["y"]
+    item, two = (phone.page.locator(selector).bounding_box() for selector in (first, other))
+    return item["y"] + item["height"] <= two["y"] or two["y"] + two["height"] <= item["y"]
 
 
 def test_turn_back_is_large_careful_and_counted_down_at_every_position(rider, photograph_phone):
@@ -97,9 +97,9 @@ def test_it_is_loud_at_the_limit_with_a_sign_and_a_word_until_heard(rider, photo
         if "now" in turn.get_attribute("class"):
             break
     expect(turn).to_contain_text("Turn back now")
-    said = heard(rider)
-    assert said["words"][-1] == "Turn back now"
-    assert said["tones"][-1] == "now"
+    text = heard(rider)
+    assert text["words"][-1] == "Turn back now"
+    assert text["tones"][-1] == "now"
     photograph_phone(rider, "riding-now")
     rider.page.get_by_role("button", name="Heard: we have turned back").click()
     expect(rider.page.get_by_role("button", name="Heard")).to_have_count(0)
@@ -117,11 +117,11 @@ def test_without_a_reading_it_says_so_and_claims_nothing(rider):
 
 def test_a_message_covers_neither_turn_back_nor_the_mark(rider):
     rider.start_session().read(charge="6", distance="5")
-    said = rider.page.locator("#said")
-    expect(said).to_contain_text("Saved on this phone")
+    message = rider.page.locator("#said")
+    expect(message).to_contain_text("Saved on this phone")
     assert boxes_apart(rider, "#said", ".strip")
     ride(rider)
-    expect(said).to_contain_text("Saved on this phone")
+    expect(message).to_contain_text("Saved on this phone")
     assert boxes_apart(rider, "#said", ".turn")
     assert boxes_apart(rider, "#said", "#mark")
     assert rider.page.locator("#mark").bounding_box()["height"] >= 96
@@ -182,3 +182,15 @@ def test_the_mean_of_both_ways_stands_there_at_once(rider):
         rider.page.wait_for_timeout(500)
         mark(rider)
     expect(rider.page.locator("#both-ways")).to_contain_text("mean of both ways, passes 1 and 2")
+
+
+def test_the_mean_of_both_ways_is_said_on_the_riding_screen_too(rider):
+    rider.start_session()
+    ride(rider)
+    for _ in range(2):
+        expect(rider.page.locator("#mark")).to_contain_text("Mark 1 of 2", timeout=5000)
+        mark(rider)
+        rider.page.wait_for_timeout(500)
+        mark(rider)
+        expect(rider.page.locator("#said")).to_contain_text("Pass saved")
+    expect(rider.page.locator("#said")).to_contain_text(re.compile(r"Both ways: \d+ ± \d+ km/h"))

@@ -13,16 +13,18 @@ from tests.browser.queued import online
 
 FEW, MANY = 100, 3000
 
-# Readings as the page itself queues them, in one transaction.
+# Readings as the page itself queues them and lists them in the session, in one transaction.
 LOG_READINGS = """async (number) => {
     const { keep } = await module("queue");
     const { current } = await module("outing");
     const { newKey } = await module("elements");
     const session = (await current()).id;
-    await keep(Array.from({ length: number }, (_, index) => ({
-        id: newKey(), kind: "readings", session, needs: [session], words: `Reading ${index}`,
-        payload: { session, time_into_session_s: index, voltage_v: 50 + (index % 10) / 10, note: "", sequence: index },
-    })));
+    const rows = Array.from({ length: number }, (_, index) => ({
+        id: newKey(), session, time_into_session_s: index, voltage_v: 50 + (index % 10) / 10, note: "", sequence: index,
+    }));
+    await keep(rows.map(({ id, ...payload }, index) => ({
+        id, kind: "readings", session, needs: [session], words: `Reading ${index}`, payload,
+    })), { outing: [session, (page) => page.readings.push(...rows)] });
 }"""
 
 
@@ -59,8 +61,8 @@ def stub_server(phone):
         sizes.append(len(records))
         at_s.append(time.perf_counter())
         answers = [
-            {"id": one["id"], "status": 201, "body": {**(one["body"] or {}), "id": one["id"], "version": "v"}}
-            for one in records
+            {"id": record["id"], "status": 201, "body": {**(record["body"] or {}), "id": record["id"], "version": "v"}}
+            for record in records
         ]
         route.fulfill(json={"answers": answers})
 
@@ -111,8 +113,8 @@ def test_a_batch_reaches_the_server_and_one_bad_record_holds_up_no_other(phone, 
     online(phone)
     installation.comes_to("test_sessions_reading", 30)
     expect(phone.page.locator("#queue")).to_contain_text("1 record needs you")
-    assert len([one for one in network.seen if "/field/records/" in one[1]]) == 1
-    assert not [one for one in network.seen if one[0] == "PUT"]
+    assert len([item for item in network.seen if "/field/records/" in item[1]]) == 1
+    assert not [item for item in network.seen if item[0] == "PUT"]
 
 
 def test_a_batch_that_does_not_go_through_is_sent_one_by_one(phone, network, installation):
@@ -208,6 +210,9 @@ def test_storage_that_is_cleared_under_the_page_is_said(phone, network):
 
 
 def test_a_browser_that_promises_no_storage_is_told_about(phone):
+    # Before anything is logged, in one line that opens.
+    phone.page.get_by_text("This browser may forget what waits here").click()
+    expect(phone.page.locator("#not-persistent")).to_contain_text("a private window forgets it")
     phone.page.evaluate("() => { location.hash = 'waiting'; }")
     expect(phone.page.locator("#not-persistent")).to_contain_text("a private window forgets it")
 

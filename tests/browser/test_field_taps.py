@@ -34,7 +34,7 @@ class Thumb:
         return time.perf_counter() - self.began + self.taps * SECONDS_PER_TAP + self.digits * SECONDS_PER_DIGIT
 
 
-def said(capsys, what, thumb):
+def message(capsys, what, thumb):
     with capsys.disabled():
         print(f"\n{what}: {thumb.taps} taps, {thumb.digits} digits, {thumb.seconds:.0f} s")
 
@@ -74,7 +74,7 @@ def test_from_the_start_to_the_first_timed_pass(experienced, installation, capsy
         thumb.tap(page.locator("#mark"))
         page.wait_for_timeout(400)
     installation.comes_to("test_sessions_pass", 1)
-    said(capsys, "start to first timed pass, with conditions, check and ice", thumb)
+    message(capsys, "start to first timed pass, with conditions, check and ice", thumb)
     assert thumb.taps <= 8
     assert thumb.seconds <= 25
     stored = installation.rows("test_sessions_session", "air_temperature_c, rider_mass_kg, ice_thickness_cm, surface")
@@ -97,7 +97,7 @@ def test_a_reading_of_voltage_current_and_charge(experienced, installation, caps
         thumb.taps += 1
     thumb.tap(phone.page.get_by_role("button", name="Save reading"))
     installation.comes_to("test_sessions_reading", 1)
-    said(capsys, "a reading of V, A and Ah", thumb)
+    message(capsys, "a reading of V, A and Ah", thumb)
     assert thumb.taps <= 6
     assert installation.rows("test_sessions_reading", "voltage_v, current_a, charge_used_ah") == [(52.4, 31.0, 6.2)]
 
@@ -118,7 +118,7 @@ def test_a_failure_with_a_photo(phone, installation, capsys):
         thumb.tap(phone.page.get_by_text("Take a photo"))
     chooser.value.set_files({"name": "a.jpg", "mimeType": "image/jpeg", "buffer": TINY_JPEG})
     installation.comes_to("buildlog_photo", 1)
-    said(capsys, "a failure with its photo", thumb)
+    message(capsys, "a failure with its photo", thumb)
     assert thumb.taps <= 5
 
 
@@ -172,6 +172,35 @@ def test_ice_of_yesterday_is_not_offered(experienced):
     experienced.page.get_by_role("button", name="Go/no-go check").click()
     expect(experienced.page.locator("#check-as-last-time")).to_be_visible()
     expect(experienced.page.locator("#ice-as-last-time")).to_have_count(0)
+
+
+@pytest.mark.parametrize("has_network", [True, False])
+def test_conditions_left_out_once_are_known_from_the_time_before(experienced, has_network):
+    page = experienced.page
+    if not has_network:
+        experienced.context.route("**/api/v1/**", lambda route: route.abort())
+        page.evaluate("async () => { (await module('outing')).reference.data.last_time = null; }")
+    experienced.start_session().to("End")
+    page.get_by_role("button", name="End session").click()
+    page.get_by_role("button", name="Next session").click()
+    page.locator("#conditions-as-last-time").click()
+    expect(page.get_by_role("textbox", name="Air temperature")).to_have_value("-8")
+    expect(page.get_by_role("textbox", name="Rider").first).to_have_value("84")
+    expect(page.locator("input[name=surface]:checked")).not_to_have_value("")
+
+
+def test_the_weather_of_yesterday_is_not_offered_but_the_rider_is(experienced, installation):
+    made = "from sessions.models import Session; from datetime import timedelta; s = Session.objects.get(); "
+    installation.run("shell", "-c", made + "s.started_at -= timedelta(days=1); s.ended_at = None; s.save()")
+    clear = """() => new Promise((resolve) => { const asked = indexedDB.open("firnlog-field"); asked.onsuccess = () => {
+        const meta = asked.result.transaction("meta", "readwrite").objectStore("meta");
+        meta.delete("last_time").onsuccess = () => { asked.result.close(); resolve(); }; }; })"""
+    experienced.page.evaluate(clear)
+    experienced.page.reload()
+    experienced.ready()
+    offered = experienced.page.locator("#conditions-as-last-time")
+    expect(offered).to_contain_text("84 kg")
+    expect(offered).not_to_contain_text("air temperature")
 
 
 def test_a_clock_is_typed_as_on_the_desk(phone, installation):

@@ -51,7 +51,7 @@ def test_uncertainty_grows_with_delay_and_age(script):
 
 
 def moment(script, tap, at=("page", 1000, 5_000_000)):
-    clocks = [dict(zip(("page", "count_ms", "wall_ms"), one, strict=True)) for one in (tap, at)]
+    clocks = [dict(zip(("page", "count_ms", "wall_ms"), item, strict=True)) for item in (tap, at)]
     return script("([tap, at]) => clock_comparison.momentOf(tap, { at, server_s: 7000, delay_s: 0 })", clocks)
 
 

@@ -154,11 +154,11 @@ MERGES = [
 
 @pytest.mark.parametrize(("mine", "began", "now", "expected"), MERGES)
 def test_two_changes_come_together_field_by_field(script, mine, began, now, expected):
-    told = script(
+    data = script(
         """async (told) => {
             const { threeWay } = await import("http://modules.test/merge.js");
             return threeWay(told);
         }""",
         {"mine": mine, "began": began, "stored": now, "names": list(mine)},
     )
-    assert (told["mine"], told["overlap"]) == expected
+    assert (data["mine"], data["overlap"]) == expected

@@ -28,6 +28,23 @@ def test_sessions_to_join_are_told_apart_by_machine_person_and_time(phones, inst
     )
 
 
+def test_sessions_that_nobody_ended_do_not_push_the_start_away(phone, installation):
+    made = (
+        "from sessions.models import *; from buildlog.models import *; from django.utils import timezone as t; "
+        "from datetime import timedelta; "
+        "[Session.objects.create(revision=Revision.objects.get(), venue=Venue.objects.get(), "
+        "started_at=t.now() - timedelta(minutes=10 * back)) for back in range(1, 6)]"
+    )
+    installation.run("shell", "-c", made)
+    phone.page.evaluate("async () => { (await module('store')).keepMeta('reference_at', 0); }")
+    phone.open()
+    joins = phone.page.get_by_role("button", name="Join Bench sled")
+    phone.page.get_by_text("3 more under way").click()
+    expect(joins).to_have_count(5)
+    phone.page.get_by_text("3 more under way").click()
+    expect(joins.filter(visible=True)).to_have_count(2)
+
+
 def test_another_person_at_the_same_phone_joins_knowingly(phone, installation):
     phone.start_session().queue(0)
     phone.context.clear_cookies()

@@ -15,8 +15,8 @@ def fits(page):
 
 def broken_rules(page):
     """Every rule of axe-core that is broken, of any impact."""
-    found = Axe().run(page).response["violations"]
-    return [(rule["id"], [node["html"] for node in rule["nodes"]][:3]) for rule in found]
+    result = Axe().run(page).response["violations"]
+    return [(rule["id"], [node["html"] for node in rule["nodes"]][:3]) for rule in result]
 
 
 def test_from_sign_in_to_a_decision(page, live_server, make_account, photograph):

@@ -148,9 +148,9 @@ def session_alarms(name, value):
 @pytest.mark.parametrize("case", VECTORS["alarms"], ids=lambda case: f"{case['name']} {case['value']}")
 def test_both_say_the_same_of_a_passed_limit(case, script):
     call = "([known, name, value, units]) => limits.alarmsOf(known, name, value, units)"
-    said = script(call, [LIMITS, case["name"], case["value"], units("metric")])
-    assert [title for title, _ in said] == case["expected"], case["source"]
-    assert sorted(said) == sorted(session_alarms(case["name"], case["value"]))
+    text = script(call, [LIMITS, case["name"], case["value"], units("metric")])
+    assert [title for title, _ in text] == case["expected"], case["source"]
+    assert sorted(text) == sorted(session_alarms(case["name"], case["value"]))
 
 
 @pytest.mark.parametrize("case", VECTORS["typed"], ids=lambda case: repr(case["typed"]))
@@ -214,10 +214,10 @@ def test_both_write_random_quantities_alike(script, system):
             u = chance.choice([0.0, 10 ** chance.uniform(-3, 1)])
             # Python rounds half to even on the exact binary value, and so does toFixed: no ties are made here.
             rows.append([round(chance.uniform(-50, 5000), 7), kind, u])
-    said = script(
+    sentence = script(
         "([rows, units]) => rows.map(([value, kind, u]) => numbers.written(value, kind, units, u))", [rows, table]
     )
-    for (value, kind, u), text in zip(rows, said, strict=True):
+    for (value, kind, u), text in zip(rows, sentence, strict=True):
         assert text == written(value, kind, system, u), (value, kind, u)
 
 

@@ -21,10 +21,10 @@ def sign_in(page, live_server):
 def change(page, live_server, session, **values):
     """As a phone or a program does, through the API, while the page stays open."""
     path = f"{live_server.url}/api/v1/sessions/{session.pk}/"
-    token = next(one["value"] for one in page.context.cookies() if "csrf" in one["name"])
-    told = {**values, "version": page.context.request.get(path).json()["version"]}
+    token = next(cookie["value"] for cookie in page.context.cookies() if "csrf" in cookie["name"])
+    body = {**values, "version": page.context.request.get(path).json()["version"]}
     answer = page.context.request.patch(
-        path, data=json.dumps(told), headers={"Content-Type": "application/json", "X-CSRFToken": token}
+        path, data=json.dumps(body), headers={"Content-Type": "application/json", "X-CSRFToken": token}
     )
     assert answer.status == 200
 

@@ -36,7 +36,7 @@ class Answer:
         return html.unescape(self.body.decode())
 
     @property
-    def told(self):
+    def data(self):
         return json.loads(self.body)
 
     @property
@@ -55,8 +55,8 @@ class Visitor:
         parts = urlsplit(url)
         connection = _ToLoopback(parts.hostname, parts.port, context=self.trust)
         headers = {name.replace("_", "-"): value for name, value in headers.items() if value is not None}
-        kept = [f"{name}={value}" for name, (value, told) in self.cookies.items()
-                if f"{parts.path}/".startswith(told["path"])]  # fmt: skip
+        kept = [f"{name}={value}" for name, (value, values) in self.cookies.items()
+                if f"{parts.path}/".startswith(values["path"])]  # fmt: skip
         body = None
         if form is not None:
             body = urlencode(form)
@@ -71,11 +71,11 @@ class Visitor:
         answer = Answer(url, connection.getresponse())
         connection.close()
         for line in answer.headers.get_all("Set-Cookie") or []:
-            for name, told in SimpleCookie(line).items():
-                if str(told["max-age"]) == "0":
+            for name, values in SimpleCookie(line).items():
+                if str(values["max-age"]) == "0":
                     self.cookies.pop(name, None)
                 else:
-                    self.cookies[name] = (told.value, told)
+                    self.cookies[name] = (values.value, values)
         return answer
 
     def send(self, path, form, **headers):

@@ -87,11 +87,11 @@ def test_top_speed_uses_up_the_power_whatever_part_is_missing(power, a, b, c):
 def test_many_coasts_at_once_as_one_by_one():
     a, b, c = np.array([50.0, 50.0, 20.0, 0.0]), np.array([0.0, 1.0, 9.0, 0.0]), np.array([0.0, 0.4, 0.4, 0.5])
     at_once = road_load.coast_down_time_s(180.0, a, b, c, 15.0, 3.0)
-    one_by_one = [
+    separately = [
         road_load.coast_down_time_s(180.0, *load, 15.0, 3.0)
         for load in zip(a.tolist(), b.tolist(), c.tolist(), strict=True)
     ]
-    np.testing.assert_allclose(at_once, one_by_one, rtol=1e-14)
+    np.testing.assert_allclose(at_once, separately, rtol=1e-14)
 
 
 def test_one_machine_of_many_that_nothing_holds_back_is_refused():

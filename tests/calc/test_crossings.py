@@ -121,7 +121,7 @@ def test_turning_round_within_the_gate_is_no_pass():
 def test_out_and_back_are_two():
     time_s = np.arange(0.0, 80.0)
     east_m = 245.0 - np.abs(time_s - 40.0) * 10.0
-    assert [one.is_out for one in passes(time_s, east_m, 0 * time_s)] == [True, False]
+    assert [timed_pass.is_out for timed_pass in passes(time_s, east_m, 0 * time_s)] == [True, False]
 
 
 def test_noise_that_crosses_a_mark_to_and_fro_counts_the_time_before_it_once():

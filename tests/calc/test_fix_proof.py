@@ -136,7 +136,7 @@ def test_a_branch_without_the_fix_proves_nothing_and_disproves_nothing():
     rides = [ride(1, 60, 180), ride(2, 5, 15), ride(3, 500, 1500)]
     proof = prove(revisions, rides, [*CAME, failure("other", 3)])
     assert (proof.exposure_after, proof.failures_after, proof.shown) == (5_000, 0, False)
-    assert [(one.revision.number, one.rides, one.why) for one in proof.left_out] == [(3, 1, Why.NO_DESCENT)]
+    assert [(item.revision.number, item.rides, item.why) for item in proof.left_out] == [(3, 1, Why.NO_DESCENT)]
     assert "Left out: 1 ride with R3, not made from R2, so without “Tensioner”." in exposure_sentences(proof)
 
 
@@ -161,7 +161,7 @@ def test_where_it_cannot_be_told_rides_do_not_count_and_failures_do():
     rides = [ride(1, 60, 180), ride(2, 10, 30), ride(3, 500, 1500)]
     proof = prove(revisions, rides, CAME)
     assert proof.exposure_after == 10_000
-    assert [one.why for one in proof.left_out] == [Why.UNKNOWN]
+    assert [item.why for item in proof.left_out] == [Why.UNKNOWN]
     assert "cannot be told whether “Tensioner” is still fitted (Tensioner: not as on R2" in exposure_sentences(proof)[0]
     assert prove(revisions, rides, [*CAME, failure("again", 3)]) is None
 
@@ -245,7 +245,7 @@ def test_a_fix_is_proven_no_further_than_to_the_next_one_of_its_kind():
     history = History(revisions, failures, fixes, rides)
     first = proof_of_fix(history, "fix")
     assert (first.exposure_after, first.shown) == (10_000, False)
-    assert [one.why for one in first.left_out] == [Why.LATER_FIX]
+    assert [item.why for item in first.left_out] == [Why.LATER_FIX]
     assert proof_of_fix(history, "next").exposure_before == 70_000
 
 
@@ -337,9 +337,9 @@ def test_a_branch_without_the_fix_never_counts():
         failures = [failure(f"f{n}", chance.choice(before), at=n) for n in range(1, chance.randrange(2, 5))]
         fixes = [FixFacts("fix", fix_on, "Tensioner", frozenset({"f1"}))]
         proof = proof_of_fix(History(revisions, failures, fixes, rides + with_rides), "fix")
-        assert proof.exposure_after == pytest.approx(sum(one.length.distance_m for one in with_rides))
+        assert proof.exposure_after == pytest.approx(sum(with_ride.length.distance_m for with_ride in with_rides))
         shown += proof.shown
-        without = [one.number for one in revisions if one.number > fix_on and one.number not in with_fix]
+        without = [item.number for item in revisions if item.number > fix_on and item.number not in with_fix]
         if not without:
             continue
         moved += 1
@@ -385,13 +385,13 @@ def test_a_useless_fix_is_shown_no_more_often_than_the_confidence_allows(lost_km
     revisions, shown, shown_by_zero = [revision(1), revision(2, 1)], 0, 0
     for _ in range(2_000):
         rides, failures = season_of_a_useless_fix(chance, lost_km, lost_minutes)
-        first = [one.key for one in failures if one.revision == 1]
+        first = [item.key for item in failures if item.revision == 1]
         if not first:
             continue
         fixes = [FixFacts("fix", 2, "Paint", frozenset(first))]
         proof = proof_of_fix(History(revisions, failures, fixes, rides), "fix", Bar(1.0, 0.8))
         shown += proof.ratio_upper is not None and proof.ratio_upper <= 1.0
-        before_m, after_m = (sum(one.length.distance_m or 0 for one in rides if one.revision == of) for of in (1, 2))
+        before_m, after_m = (sum(item.length.distance_m or 0 for item in rides if item.revision == of) for of in (1, 2))
         if before_m:
             ratio = rate_ratio_upper(before_m, len(first), after_m, len(failures) - len(first), 0.8)
             shown_by_zero += ratio <= 1.0

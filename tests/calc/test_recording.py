@@ -102,11 +102,11 @@ def test_thinning_refuses_by_name(values, stretches, words):
 )
 def test_excursions_hold_every_sample_beyond_and_no_end_within(values, limit, above, bridged_s):
     times = np.arange(float(len(values)))
-    found = coasting.excursions(times, values, limit, above, bridged_s)
+    result = coasting.excursions(times, values, limit, above, bridged_s)
     series = np.array(values)
     beyond = series > limit if above else series < limit
     covered = np.zeros(series.size, dtype=bool)
-    for start, end, worst in zip(*found, strict=True):
+    for start, end, worst in zip(*result, strict=True):
         inside = (times >= start) & (times <= end)
         covered |= inside
         assert worst == (series[inside].max() if above else series[inside].min())

@@ -87,9 +87,9 @@ def test_many_are_worked_out_as_each_alone():
     for facts, together in zip(many, reports, strict=True):
         alone = evaluate(facts)
         assert together.missing == alone.missing
-        for one, other in zip(together.results, alone.results, strict=True):
-            assert one.value == pytest.approx(other.value)
-            assert dataclasses.replace(one, value=0, u=None) == dataclasses.replace(other, value=0, u=None)
+        for item, other in zip(together.results, alone.results, strict=True):
+            assert item.value == pytest.approx(other.value)
+            assert dataclasses.replace(item, value=0, u=None) == dataclasses.replace(other, value=0, u=None)
     speeds = reports.values("average_gate_speed")
     assert [math.isnan(value) for value in speeds] == [not facts.passes for facts in many]
     with pytest.raises(IndexError):
@@ -187,10 +187,10 @@ PACK_84 = PackFacts(84.0, 74.0, 60.0, 40.0, 2960.0)
 def test_the_highest_voltage_there_is_counts(known, margin, evidence, word):
     report = evaluate(SessionFacts(**{"pack": PACK_84, "controller": STANDS_84, "motor": STANDS_84, **known}))
     for name in ("controller", "motor"):
-        found = report.get(f"{name}_voltage_margin")
-        assert found.value == pytest.approx(margin)
-        assert found.evidence == evidence
-        assert (found.alarm and found.alarm.word) == word
+        result = report.get(f"{name}_voltage_margin")
+        assert result.value == pytest.approx(margin)
+        assert result.evidence == evidence
+        assert (result.alarm and result.alarm.word) == word
     assert len(report.alarms) == (2 if word else 0)
 
 
@@ -246,10 +246,10 @@ PACK_WITH_TEMPERATURES = dataclasses.replace(
 )  # fmt: skip
 def test_a_battery_temperature_reaches_its_limit(known, key, margin, title):
     report = evaluate(SessionFacts(pack=PACK_WITH_TEMPERATURES, **known))
-    found = report.get(key)
-    assert found.value == pytest.approx(margin)
-    assert found.caution
-    assert (title is None and found.alarm is None) or found.alarm.title.startswith(title)
+    result = report.get(key)
+    assert result.value == pytest.approx(margin)
+    assert result.caution
+    assert (title is None and result.alarm is None) or result.alarm.title.startswith(title)
 
 
 def test_nothing_flows_back_while_a_sensor_is_only_a_little_off():

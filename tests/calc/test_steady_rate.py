@@ -32,24 +32,24 @@ def test_what_is_no_course_of_failures_is_refused(times, words):
 
 def test_twenty_looks_at_a_steady_rate_find_no_trend():
     """400 seasons of 20 outings; reading a 5 % test after each outing finds one in about a quarter of them."""
-    chance, found = random.Random(21), 0
+    chance, result = random.Random(21), 0
     for _ in range(400):
         times, place = [], 0.0
         while (place := place + chance.expovariate(1.5)) < 20.0:
             times.append(place)
         looks = [[time for time in times if time <= end] for end in range(1, 21)]
         shapes = [steady_rate.shape_at_any_look(seen, float(end)) for end, seen in enumerate(looks, 1) if len(seen) > 2]
-        found += any(shape.lower > 1 or shape.upper < 1 for shape in shapes)
+        result += any(shape.lower > 1 or shape.upper < 1 for shape in shapes)
     # The error is 5 % at most; 400 seasons show more than 8.5 % of it by chance once in a thousand times.
-    assert found <= 34
+    assert result <= 34
 
 
 def test_a_machine_that_gets_better_is_found_at_last():
-    chance, found = random.Random(22), 0
+    chance, result = random.Random(22), 0
     for _ in range(100):
         # Power law of shape 0.4: 60 failures in all, by the inverse of the cumulated rate.
         times, count = [], 0.0
         while (count := count + chance.expovariate(1)) < 60:
             times.append(100.0 * (count / 60) ** (1 / 0.4))
-        found += steady_rate.shape_at_any_look(times, 100.0).upper < 1
-    assert found >= 95
+        result += steady_rate.shape_at_any_look(times, 100.0).upper < 1
+    assert result >= 95

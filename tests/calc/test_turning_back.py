@@ -109,6 +109,6 @@ def test_too_far_out_the_margin_says_by_how_much():
 
 def test_uncertainties_of_many_at_once():
     turn = endurance.turn_back_distance(**{**OUT, "energy_left_wh": np.array([500.0, 1000.0, 2000.0])})
-    one = endurance.turn_back_distance(**OUT)
-    assert turn.value[1] == pytest.approx(one.value)
-    assert turn.u[1] == pytest.approx(one.u)
+    item = endurance.turn_back_distance(**OUT)
+    assert turn.value[1] == pytest.approx(item.value)
+    assert turn.u[1] == pytest.approx(item.u)

@@ -96,14 +96,14 @@ def test_no_page_writes_more_digits_than_its_numbers_have(make_account, system):
     odd, count = {}, 0
     for path, page in pages_of(client):
         count += 1
-        found = too_many(text_of(page))
+        result = too_many(text_of(page))
         typed = [
             value
             for value in re.findall(r'<input[^>]*value="([^"]*)"', page)
             for number in re.findall(r"\d+\.\d+", value)
             if significant(number) > 7 and not value.startswith("{")
         ]
-        if found + typed:
-            odd[path] = found + typed
+        if result + typed:
+            odd[path] = result + typed
     assert odd == {}
     assert count >= FEWEST_PAGES

@@ -104,11 +104,11 @@ def checked_of(outing):
 def doubted(outing):
     """For each session, whether anything of it is doubted; and how often each rule is broken."""
     checked = checked_of(outing)
-    rows = np.any([one.any_breach for one in checked.values()], axis=0)
+    rows = np.any([value.any_breach for value in checked.values()], axis=0)
     counts = {
         f"{name}.{rule.key}": int(broken.sum())
-        for name, one in checked.items()
-        for rule, broken in zip(one.subject.rules, one.breached, strict=True)
+        for name, item in checked.items()
+        for rule, broken in zip(item.subject.rules, item.breached, strict=True)
         if broken.any()
     }
     return rows, counts

@@ -127,9 +127,9 @@ class Fields(HTMLParser):
         self.feed(text)
 
     def handle_starttag(self, tag, attributes):
-        told = dict(attributes)
+        data = dict(attributes)
         if tag == "input":
-            self.values[told["name"]] = told["value"]
+            self.values[data["name"]] = data["value"]
 
 
 def run(way):

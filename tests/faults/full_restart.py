@@ -58,8 +58,8 @@ class Server:
     def stop(self):
         if self.process.poll() is None:
             self.process.send_signal(signal.SIGTERM)
-        said, _ = self.process.communicate(timeout=60)
-        return said, self.process.returncode
+        output, _ = self.process.communicate(timeout=60)
+        return output, self.process.returncode
 
 
 def fill():
@@ -86,9 +86,9 @@ def main():
         "pages": [second.status(path) for path in ("/", "/failures/", "/sessions/", "/api/v1/field/")],
         "health": second.status("/health/"),
     }
-    said, figures["second stop"] = second.stop()
-    figures["said"] = [line for line in said.splitlines() if "full" in line and "left out" not in line]
-    figures["traces"] = said.count("Traceback")
+    text, figures["second stop"] = second.stop()
+    figures["said"] = [line for line in text.splitlines() if "full" in line and "left out" not in line]
+    figures["traces"] = text.count("Traceback")
     # The room that was put by is used up too.
     fill()
     third = Server()

@@ -156,9 +156,9 @@ class File:
             cursor.execute("PRAGMA integrity_check")
             assert cursor.fetchone() == ("ok",)
             cursor.execute("SELECT name, sql FROM sqlite_master WHERE sql IS NOT NULL ORDER BY name")
-            found = dict(cursor.fetchall())
+            results = dict(cursor.fetchall())
             cursor.execute("SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%'")
-            return found | _rows(cursor, [name for (name,) in cursor.fetchall()])
+            return results | _rows(cursor, [name for (name,) in cursor.fetchall()])
 
 
 class Server:
@@ -166,9 +166,9 @@ class Server:
 
     def __init__(self, template):
         self.template = "template1" if template == "empty" else template
-        told = connection.settings_dict
-        host = f"{told['USER']}:{told['PASSWORD']}@{told['HOST']}:{told['PORT']}"
-        self.address, self.name = f"postgresql://{host}/postgres", told["NAME"]
+        data = connection.settings_dict
+        host = f"{data['USER']}:{data['PASSWORD']}@{data['HOST']}:{data['PORT']}"
+        self.address, self.name = f"postgresql://{host}/postgres", data["NAME"]
 
     def prepare(self):
         File("empty").prepare()
@@ -182,8 +182,8 @@ class Server:
                 "WHERE connamespace = 'public'::regnamespace UNION SELECT indexname, indexdef FROM pg_indexes "
                 "WHERE schemaname = 'public'"
             )
-            found = dict(cursor.fetchall())
-            return found | _rows(cursor, other.introspection.table_names(cursor))
+            results = dict(cursor.fetchall())
+            return results | _rows(cursor, other.introspection.table_names(cursor))
 
 
 def newest_steps(count):
@@ -228,17 +228,17 @@ def before_newest(template, count):
 
 
 def _rows(cursor, tables):
-    found = {}
+    results = {}
     for table in tables:
         columns = ", ".join(WITH_A_MOMENT.get(table, "*"))
         cursor.execute(f'SELECT {columns} FROM "{table}"')  # noqa: S608
         held = sorted(map(repr, cursor.fetchall()))
-        found[f"rows of {table}"] = f"{len(held)} {hashlib.sha256(repr(held).encode()).hexdigest()}"
-    return found
+        results[f"rows of {table}"] = f"{len(held)} {hashlib.sha256(repr(held).encode()).hexdigest()}"
+    return results
 
 
 def backups():
-    return [one for one in retention.backups_in(settings.BACKUP_DIR) if one.before_update]
+    return [backup for backup in retention.backups_in(settings.BACKUP_DIR) if backup.before_update]
 
 
 def main(template, count=0, newest=0):
@@ -299,7 +299,7 @@ def main(template, count=0, newest=0):
             states[state] = name
             failures += _go_on(name, database, reference, backups_made)
     for name, now in left.items():
-        if repr(sorted(now.items())) not in {repr(sorted(one.items())) for one in (before, reference)}:
+        if repr(sorted(now.items())) not in {repr(sorted(item.items())) for item in (before, reference)}:
             failures.append(f"{name}: neither what was before nor what is to be")
     return {
         "windows": len(windows),

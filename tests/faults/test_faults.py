@@ -31,7 +31,7 @@ EARLIER = json.loads((HERE / "earlier_release" / "rows.json").read_text())
 del EARLIER["django_admin_log"]
 # Written anew on purpose: the step 0008_access makes the framework's flags follow the role.
 FOLLOW_THE_ROLE = {"is_staff", "is_superuser"}
-COLUMNS = {table: told["columns"] for table, told in EARLIER.items()}
+COLUMNS = {table: item["columns"] for table, item in EARLIER.items()}
 # Worked out since 0020_no_stored_states; what was called held is a signature.
 CHANGED = {
     "buildlog_account": FOLLOW_THE_ROLE,
@@ -51,13 +51,13 @@ def told_by(command, folder, timeout_s=300, **more):
         stdout=subprocess.PIPE, stderr=subprocess.PIPE,
     )  # fmt: skip
     try:
-        said, trouble = running.communicate(timeout=timeout_s)
+        output, trouble = running.communicate(timeout=timeout_s)
     except subprocess.TimeoutExpired:
         os.killpg(running.pid, signal.SIGKILL)
         running.communicate()
         raise
     assert running.returncode == 0, trouble[-3000:]
-    figures = json.loads(said)
+    figures = json.loads(output)
     print(json.dumps(figures, indent=1))
     return figures
 
@@ -135,8 +135,8 @@ def test_a_full_disk_refuses_kindly_and_loses_nothing(way, data, filled_folder):
     assert figures["lost"] == 0
     assert figures["half backups"] == [] or way == "limits"
     # Before it begins, or where the room goes meanwhile.
-    told = ("A backup needs about", "No space left")
-    assert any(words in figures["backup while full"] for words in told) or way == "limits"
+    entries = ("A backup needs about", "No space left")
+    assert any(words in figures["backup while full"] for words in entries) or way == "limits"
     assert figures["sent again"] == [201, 201, 302, 302]
     assert (figures["vehicle is there"], figures["warning after"], figures["integrity_check"]) == (1, "", "ok")
 
@@ -152,12 +152,12 @@ if can_make_a_disk():
         assert (figures["pages"], figures["health"]) == ([200] * 4, 503)
         assert ["is full. What little room was kept" in line for line in figures["said"]] == [True]
         assert (figures["traces"], figures["second stop"]) == (0, 0)
-        said, code = figures["nothing left"]
-        assert (code, "Traceback" in said) == (1, False)
-        assert f"cannot be opened. The disk of {data} is full: 0.0 MB are free. Make room, then start again." in said
-        said, code = figures["no room for static files"]
-        assert (code, "Traceback" in said) == (1, False)
-        assert re.search(r"static files need about \d\d MB", said)
+        text, code = figures["nothing left"]
+        assert (code, "Traceback" in text) == (1, False)
+        assert f"cannot be opened. The disk of {data} is full: 0.0 MB are free. Make room, then start again." in text
+        text, code = figures["no room for static files"]
+        assert (code, "Traceback" in text) == (1, False)
+        assert re.search(r"static files need about \d\d MB", text)
 
 
 def test_a_hundred_damaged_backups_are_refused_and_the_data_untouched(data, tmp_path):
@@ -186,9 +186,9 @@ def test_a_hundred_damaged_backups_are_refused_and_the_data_untouched(data, tmp_
         print(f"{number:3} × {kind}: {sentence}")
     print(f"100 of 100 refused in {time.monotonic() - began:.1f} s; {len(before)} files untouched")
     # The command says the same sentence, and the whole file is taken.
-    said, code = manage(data, "restore", str(damaged))
+    output, code = manage(data, "restore", str(damaged))
     assert code == 1
-    assert "Nothing was restored. The backup is damaged" in said
+    assert "Nothing was restored. The backup is damaged" in output
     damaged.write_bytes(whole)
     restoring.check(damaged)
 
@@ -196,17 +196,17 @@ def test_a_hundred_damaged_backups_are_refused_and_the_data_untouched(data, tmp_
 def test_the_earlier_release_s_data_come_over_unchanged(earlier):
     """The rows of then, by table, and their hashes were written down by the code of then."""
     database = earlier / "buildlog.sqlite3"
-    assert rows(database, COLUMNS) == {table: told["sha256"] for table, told in EARLIER.items()}
+    assert rows(database, COLUMNS) == {table: data["sha256"] for table, data in EARLIER.items()}
     then, uploads = rows(database, UNCHANGED), content(earlier / "media")
-    said, code = manage(earlier, "update")
-    assert code == 0, said
+    output, code = manage(earlier, "update")
+    assert code == 0, output
     assert rows(database, UNCHANGED) == then
     assert content(earlier / "media") == uploads
     with closing(sqlite3.connect(database)) as connection:
         accounts = connection.execute("SELECT role, is_staff, is_superuser FROM buildlog_account").fetchall()
     assert {role for role, *_ in accounts} >= {"owner", "builder"}
     assert all(flags == [role == "owner"] * 2 for role, *flags in accounts)
-    count = sum(told["rows"] for told in EARLIER.values())
+    count = sum(value["rows"] for value in EARLIER.values())
     print(f"{count} rows of {len(then)} tables, {len(uploads)} files: unchanged")
 
 
@@ -217,8 +217,8 @@ def test_a_backup_of_the_earlier_release_is_restored_into_this_one(earlier, data
     settings.DATA, settings.MEDIA_ROOT = data, data / "media"
     restoring.restore(made, data)
     assert rows(data / "buildlog.sqlite3", UNCHANGED) == then
-    said, code = manage(data, "update")
-    assert (said.strip(), code) == ("The database is up to date.", 0)
+    output, code = manage(data, "update")
+    assert (output.strip(), code) == ("The database is up to date.", 0)
 
 
 @pytest.mark.parametrize("at_once", [50, 1])

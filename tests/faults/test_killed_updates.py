@@ -63,8 +63,8 @@ def test_a_whole_update_that_is_killed_at_any_moment_is_ended_by_the_next(earlie
         with contextlib.suppress(ProcessLookupError):
             os.killpg(running.pid, signal.SIGKILL)
         running.wait()
-        said, code = manage(folder, "update")
-        assert code == 0, said
+        output, code = manage(folder, "update")
+        assert code == 0, output
         after = rows(folder / "buildlog.sqlite3")
         assert {name for name in expected if after.get(name) != expected[name]} <= MADE_ANEW, folder
         shutil.rmtree(folder)

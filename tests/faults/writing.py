@@ -54,8 +54,8 @@ class Phone:
         connections.close_all()
 
     def send_reading(self, key, volts=54.0):
-        told = {"session": self.session, "time_into_session_s": volts, "voltage_v": volts}
-        return self.client.put(f"/api/v1/readings/{key}/", json.dumps(told), content_type="application/json")
+        values = {"session": self.session, "time_into_session_s": volts, "voltage_v": volts}
+        return self.client.put(f"/api/v1/readings/{key}/", json.dumps(values), content_type="application/json")
 
     def send_photo(self, key):
         file = SimpleUploadedFile("x.jpg", self.picture, "image/jpeg")
@@ -88,18 +88,18 @@ def killed(count):
             finally:
                 os._exit(1)
         os.close(theirs)
-        said, wanted = b"", chance.randint(0, 3)
-        while said[::17].count(ACKNOWLEDGED) < wanted or not said:
-            said += os.read(ours, 17)
+        text, wanted = b"", chance.randint(0, 3)
+        while text[::17].count(ACKNOWLEDGED) < wanted or not text:
+            text += os.read(ours, 17)
         time.sleep(chance.uniform(0.0, 0.02))
         os.kill(child, signal.SIGKILL)
         os.waitpid(child, 0)
         while block := os.read(ours, 65536):
-            said += block
+            text += block
         os.close(ours)
-        told = [(said[at : at + 1], said[at + 1 : at + 17]) for at in range(0, len(said), 17)]
-        in_the_middle += told[-1][0] == BEGUN
-        acknowledged |= {uuid.UUID(bytes=key) for kind, key in told if kind == ACKNOWLEDGED}
+        rows = [(text[at : at + 1], text[at + 1 : at + 17]) for at in range(0, len(text), 17)]
+        in_the_middle += rows[-1][0] == BEGUN
+        acknowledged |= {uuid.UUID(bytes=key) for kind, key in rows if kind == ACKNOWLEDGED}
     with connection.cursor() as cursor:
         whole = cursor.execute("PRAGMA integrity_check").fetchone()[0]
         synchronous = cursor.execute("PRAGMA synchronous").fetchone()[0]
@@ -109,7 +109,7 @@ def killed(count):
             with file.open("rb") as held, Image.open(held) as picture:
                 picture.load()
     # A photo that was stored without an answer is whole as well.
-    unreadable = [str(one.pk) for one in Photo.objects.all() if not Path(one.image.path).stat().st_size]
+    unreadable = [str(item.pk) for item in Photo.objects.all() if not Path(item.image.path).stat().st_size]
     present = set(Reading.objects.filter(pk__in=acknowledged).values_list("pk", flat=True)) | set(photos)
     return {
         "kills": count,
@@ -138,24 +138,24 @@ def crowd(count, each=4):
             try:
                 os.close(start)
                 os.read(gate, 1)  # returns when the parent lets go of the other end
-                told = []
+                rows = []
                 for number in range(each):
                     sent = time.monotonic()
                     answer = phone.send_reading(uuid.uuid4(), volts=50.0 + writer / 100 + number / 1000)
-                    told.append((answer.status_code, time.monotonic() - sent, answer.content.decode()[:80]))
-                os.write(theirs, (json.dumps(told) + "\n").encode())
+                    rows.append((answer.status_code, time.monotonic() - sent, answer.content.decode()[:80]))
+                os.write(theirs, (json.dumps(rows) + "\n").encode())
             finally:
                 os._exit(0)
         children.append(child)
     os.close(theirs)
     os.close(gate)
     os.close(start)
-    said = b""
+    sentence = b""
     while block := os.read(ours, 65536):
-        said += block
+        sentence += block
     for child in children:
         os.waitpid(child, 0)
-    answers = [tuple(one) for line in said.decode().splitlines() for one in json.loads(line)]
+    answers = [tuple(load) for line in sentence.decode().splitlines() for load in json.loads(line)]
     return {
         "writers": count,
         "writes": count * each,

@@ -2,7 +2,7 @@
 
 import json
 import re
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -27,8 +27,13 @@ def records(revision):
 
 
 def unsent(records, **changes):
-    told = {"firnlog": "unsent", "format": 1, "saved_at": "2026-01-17T15:00:00Z", "account": {"id": "1", "name": "ilo"}}
-    return json.dumps({**told, "records": records, **changes})
+    values = {
+        "firnlog": "unsent",
+        "format": 1,
+        "saved_at": "2026-01-17T15:00:00Z",
+        "account": {"id": "1", "name": "ilo"},
+    }
+    return json.dumps({**values, "records": records, **changes})
 
 
 def read_in(client, text):
@@ -46,10 +51,10 @@ def test_the_shell_is_the_same_for_everybody(client, sign_in, db):
 
 def test_the_worker_names_the_shell_it_keeps_and_nothing_else(client):
     source = client.get("/service-worker.js").content.decode()
-    told = json.loads(re.search(r"const SHELL = (\{.*?\});", source).group(1))
-    assert told["version"] == field_shell.version()
-    assert all(re.search(r"/static/(field|css)/|/static/icon", one) for one in told["files"])
-    assert not any("worker.js" in one for one in told["files"])
+    data = json.loads(re.search(r"const SHELL = (\{.*?\});", source).group(1))
+    assert data["version"] == field_shell.version()
+    assert all(re.search(r"/static/(field|css)/|/static/icon", file) for file in data["files"])
+    assert not any("worker.js" in file for file in data["files"])
 
 
 def test_a_change_of_any_file_is_a_new_version(monkeypatch, tmp_path):
@@ -89,8 +94,8 @@ def test_a_phone_takes_along_what_it_needs(sign_in, session, timed_pass, battery
     Session.objects.create(revision=session.revision, venue=session.venue)
     card = TestCard.objects.create(revision=session.revision, title="Next")
     TestCardItem.objects.create(card=card, what="Six passes")
-    told = sign_in("recorder").get("/api/v1/field/").json()
-    [revision] = told["revisions"]
+    data = sign_in("recorder").get("/api/v1/field/").json()
+    [revision] = data["revisions"]
     # Two modules side by side: 2 × 12 Ah × 50.4 V.
     assert revision["pack"]["energy_wh"] == pytest.approx(2 * 12.0 * 50.4)
     # 8 Ah times the mean of the rest voltages 58 V and 52 V, over 10 km.
@@ -100,13 +105,28 @@ def test_a_phone_takes_along_what_it_needs(sign_in, session, timed_pass, battery
     assert revision["consumption"]["speed_mps"] == pytest.approx(10_000.0 / session.runtime_s)
     # One declared doubt of the pack for server and phone (calc.session_facts).
     assert revision["pack"]["u_energy_wh"] == pytest.approx(0.05 * 2 * 12.0 * 50.4)
-    assert told["venues"][0]["gates"][0]["positions_m"] == [0.0, 100.0]
-    assert told["modes"][0]["counts"] == {str(session.revision.vehicle_id): 1}
-    assert len(told["going"]) == 1
-    assert told["cards"][0]["items"][0]["item"]["what"] == "Six passes"
-    assert told["account"]["may_log"] is True
+    assert data["venues"][0]["gates"][0]["positions_m"] == [0.0, 100.0]
+    assert data["modes"][0]["counts"] == {str(session.revision.vehicle_id): 1}
+    assert len(data["going"]) == 1
+    assert data["cards"][0]["items"][0]["item"]["what"] == "Six passes"
+    assert data["account"]["may_log"] is True
     # 1 mph = 1609.344 m / 3600 s (NIST SP 811 (2008), B.8).
-    assert told["units"]["speed"]["factor"] == pytest.approx(3.6)
+    assert data["units"]["speed"]["factor"] == pytest.approx(3.6)
+
+
+def test_a_condition_left_out_last_time_is_the_one_known_before(sign_in, session):
+    session.air_temperature_c = -8.0
+    session.save()
+    later = {"revision": session.revision, "venue": session.venue}
+    last = Session.objects.create(**later, started_at=session.started_at + timedelta(hours=2), rider_mass_kg=91.0)
+    # A slip of a year is not the last time for ever.
+    Session.objects.create(**later, started_at=timezone.now() + timedelta(days=365), rider_mass_kg=60.0)
+    data = sign_in("recorder").get("/api/v1/field/").json()["last_time"]
+    conditions, conditions_at = data["conditions"], data["conditions_at"]
+    assert (conditions["rider_mass_kg"], conditions["air_temperature_c"]) == (91.0, -8.0)
+    assert conditions["surface"] == session.surface != ""
+    assert datetime.fromisoformat(conditions_at["rider_mass_kg"]) == last.started_at
+    assert datetime.fromisoformat(conditions_at["air_temperature_c"]) == session.started_at
 
 
 def test_the_versions_a_phone_takes_along_are_those_of_the_api(sign_in, session):
@@ -114,10 +134,10 @@ def test_the_versions_a_phone_takes_along_are_those_of_the_api(sign_in, session)
     card = TestCard.objects.create(revision=session.revision, title="Next")
     item = TestCardItem.objects.create(card=card, what="Six passes")
     client = sign_in("recorder")
-    told = client.get("/api/v1/field/").json()
-    assert told["going"][0]["version"] == client.get(f"/api/v1/sessions/{going.pk}/").headers["ETag"]
+    data = client.get("/api/v1/field/").json()
+    assert data["going"][0]["version"] == client.get(f"/api/v1/sessions/{going.pk}/").headers["ETag"]
     version = client.get(f"/api/v1/test-card-items/{item.pk}/").headers["ETag"]
-    assert told["cards"][0]["items"][0]["version"] == version
+    assert data["cards"][0]["items"][0]["version"] == version
 
 
 def test_a_session_of_next_year_is_not_one_that_a_phone_may_join(sign_in, session):
@@ -323,8 +343,8 @@ def test_passes_without_a_number_get_the_next(session, gate):
 
 def test_modes_of_other_machines_are_known_too(sign_in, revision):
     FailureMode.objects.create(name="belt slipped")
-    told = sign_in("recorder").get("/api/v1/field/").json()
-    assert told["modes"] == [{"id": str(FailureMode.objects.get().pk), "name": "belt slipped", "counts": {}}]
+    data = sign_in("recorder").get("/api/v1/field/").json()
+    assert data["modes"] == [{"id": str(FailureMode.objects.get().pk), "name": "belt slipped", "counts": {}}]
 
 
 def test_a_change_in_a_phones_file_brings_only_the_changed_fields(sign_in, session):

@@ -20,15 +20,15 @@ def test_a_phone_learns_which_of_its_records_are_gone_and_which_were_removed(sig
     client = sign_in("builder")
     never = "00000000-0000-4000-8000-000000000001"
     keys = {"sessions": [str(session.pk)], "passes": [str(timed_pass.pk)], "readings": [str(reading.pk), never]}
-    told = ask_what_is_there(client, **keys)
+    data = ask_what_is_there(client, **keys)
     for kind, record in (("sessions", session), ("passes", timed_pass), ("readings", reading)):
-        assert told["versions"][str(record.pk)] == client.get(f"/api/v1/{kind}/{record.pk}/").json()["version"]
-    assert (told["missing"], told["removed"]) == ([never], [])
+        assert data["versions"][str(record.pk)] == client.get(f"/api/v1/{kind}/{record.pk}/").json()["version"]
+    assert (data["missing"], data["removed"]) == ([never], [])
     # With a session go its passes and readings: each of them was removed on purpose.
     assert client.post(f"/sessions/{session.pk}/remove/").status_code == 302
-    told = ask_what_is_there(client, **keys)
-    assert told["versions"] == {}
-    assert set(told["missing"]) - set(told["removed"]) == {never}
+    data = ask_what_is_there(client, **keys)
+    assert data["versions"] == {}
+    assert set(data["missing"]) - set(data["removed"]) == {never}
     # What went without a removal, as when an older backup is put back, is only missing.
     gate = timed_pass.gate
     type(gate).objects.filter(pk=gate.pk).delete()

@@ -20,24 +20,24 @@ def directives(answer):
 
 
 def carries_the_headers(answer, microphone="()"):
-    found = answer.headers
-    assert found["X-Content-Type-Options"] == "nosniff"
+    answer_headers = answer.headers
+    assert answer_headers["X-Content-Type-Options"] == "nosniff"
     if answer.streaming or answer.content:
         # ASVS 5.0, 4.1.1. JSON is UTF-8 by itself (RFC 8259, 8.1).
-        kind, _, charset = found["Content-Type"].partition("; charset=")
+        kind, _, charset = answer_headers["Content-Type"].partition("; charset=")
         assert re.fullmatch(r"(text|application|image|audio|video)/[\w.+-]+", kind), kind
         assert not kind.startswith("text/") or charset.lower() == "utf-8", (kind, charset)
-    assert found["X-Frame-Options"] == "DENY"
-    assert found["Referrer-Policy"] in ("same-origin", "no-referrer")
-    assert found["Cross-Origin-Opener-Policy"] == "same-origin"
-    assert found["Cross-Origin-Resource-Policy"] == "same-origin"
-    assert "geolocation=(self)" in found["Permissions-Policy"]
-    assert f"microphone={microphone}" in found["Permissions-Policy"]
-    assert "private" in found["Cache-Control"] or found["Cache-Control"] in ("no-store", "no-cache")
-    assert "Access-Control-Allow-Origin" not in found
-    assert "Strict-Transport-Security" not in found  # nobody asked for it
+    assert answer_headers["X-Frame-Options"] == "DENY"
+    assert answer_headers["Referrer-Policy"] in ("same-origin", "no-referrer")
+    assert answer_headers["Cross-Origin-Opener-Policy"] == "same-origin"
+    assert answer_headers["Cross-Origin-Resource-Policy"] == "same-origin"
+    assert "geolocation=(self)" in answer_headers["Permissions-Policy"]
+    assert f"microphone={microphone}" in answer_headers["Permissions-Policy"]
+    assert "private" in answer_headers["Cache-Control"] or answer_headers["Cache-Control"] in ("no-store", "no-cache")
+    assert "Access-Control-Allow-Origin" not in answer_headers
+    assert "Strict-Transport-Security" not in answer_headers  # nobody asked for it
     policy = directives(answer)
-    assert "unsafe" not in found["Content-Security-Policy"]
+    assert "unsafe" not in answer_headers["Content-Security-Policy"]
     assert policy["default-src"] == ["'none'"]
     assert policy["frame-ancestors"] == ["'none'"]
     if "sandbox" not in policy:
@@ -48,7 +48,7 @@ def carries_the_headers(answer, microphone="()"):
 def path_of(route, request):
     name = ROUTES[route]
     if name not in PAGES:
-        path = re.sub(r"<(\w+):\w+>", lambda found: DUMMIES[found.group(1)], route)
+        path = re.sub(r"<(\w+):\w+>", lambda match: DUMMIES[match.group(1)], route)
         path = path.replace("^(?P<app_label>buildlog|test_sessions)/$", "buildlog/")
         return "/" + path.replace("(?P<url>.*)$", "nowhere")
     pattern = PAGES[name][0]
@@ -95,7 +95,7 @@ def test_a_fault_of_the_program(sign_in, monkeypatch):
 
 @pytest.mark.parametrize("name", [*FILES, *PICTURES])
 def test_a_kept_file_can_do_nothing(name, request, sign_in):
-    route = next(route for route, found in ROUTES.items() if found == name)
+    route = next(route for route, result in ROUTES.items() if result == name)
     answer = sign_in("owner").get(path_of(route, request))
     content = b"".join(answer.streaming_content) if answer.streaming else answer.content
     policy = directives(answer)

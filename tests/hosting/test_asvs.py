@@ -69,8 +69,8 @@ def test_every_item_that_holds_names_a_test():
 def test_every_item_of_both_levels_stands_there_once():
     standard = [*items(LEVEL_1), *items(LEVEL_2)]
     assert (len(list(items(LEVEL_1))), len(standard)) == (70, 253)
-    told = [item for numbers, _ in rows() for item in items(numbers)]
-    assert sorted(told) == sorted(standard)
+    entries = [item for numbers, _ in rows() for item in items(numbers)]
+    assert sorted(entries) == sorted(standard)
 
 
 def test_every_test_that_is_named_is_there():
@@ -111,8 +111,8 @@ def test_commands_are_lists_and_no_shell_reads_them():
 
 def test_the_limits_that_help_names_are_those_of_the_program(settings):
     """V2.1.3, V5.1.1 and V15.1.3."""
-    said = help_text("security")
-    said = said[said.index("Limits: ") : said.index("## ASVS 5.0.0")]
+    text = help_text("security")
+    text = text[text.index("Limits: ") : text.index("## ASVS 5.0.0")]
     mb = 1024 * 1024
     default = environment.SETTINGS["BUILDLOG_REQUEST_RATE"].default
     for words in (
@@ -134,12 +134,12 @@ def test_the_limits_that_help_names_are_those_of_the_program(settings):
         f"{notebook_file.LARGEST_BYTES // mb} MB, {notebook_file.LARGEST_UNPACKED_BYTES // mb} MB unpacked, "
         f"{notebook_file.MOST_ROWS:,} rows",
     ):
-        assert words in said, words
+        assert words in text, words
     assert (request_rate.COSTLY_AT_ONCE, web_server.THREADS, import_jobs.MOST_AT_ONCE) == (2, 4, 2)
     assert 1 / unsent_file.MEMORY_PER_BYTE == 0.25
-    assert all(kind.lower() in said.lower() for kind in pictures.FORMATS)
+    assert all(kind.lower() in text.lower() for kind in pictures.FORMATS)
     assert all(
-        kind in said for kind in ("GPX", "FIT", "TCX", "NMEA 0183", "GeoJSON", "KML", "XLSX", "ODS", "JSON lines")
+        kind in text for kind in ("GPX", "FIT", "TCX", "NMEA 0183", "GeoJSON", "KML", "XLSX", "ODS", "JSON lines")
     )
 
 
@@ -165,6 +165,6 @@ def test_help_lists_every_key_and_what_becomes_of_it():
 
 def test_help_says_how_soon_a_weak_library_is_replaced():
     """V15.1.1."""
-    [said] = re.findall(r"^Libraries: .*$", help_text("security"), re.MULTILINE)
-    assert "within two weeks, at once where it can be reached without signing in" in said
-    assert "all others with the next release" in said
+    [text] = re.findall(r"^Libraries: .*$", help_text("security"), re.MULTILINE)
+    assert "within two weeks, at once where it can be reached without signing in" in text
+    assert "all others with the next release" in text

@@ -56,19 +56,19 @@ def test_another_program_of_the_format_opens_it_with_the_owners_key(backup, keys
 
 def test_on_another_machine_the_key_brings_all_of_it_back(data, backup, keys, tmp_path):
     before, fresh, key = rows(data / "buildlog.sqlite3"), tmp_path / "fresh", tmp_path / "key"
-    said, code = manage(fresh, "restore", str(backup))
+    output, code = manage(fresh, "restore", str(backup))
     assert code == 1
-    assert "The backup is encrypted. Give the secret key" in said
+    assert "The backup is encrypted. Give the secret key" in output
     other, _ = encryption.new_key()
     key.write_text(other)
-    said, code = manage(fresh, "restore", str(backup), "--key-file", str(key))
+    output, code = manage(fresh, "restore", str(backup), "--key-file", str(key))
     assert code == 1
-    assert "This key does not open the backup" in said
-    assert "Without the right one nobody can read it" in said
+    assert "This key does not open the backup" in output
+    assert "Without the right one nobody can read it" in output
     assert not (fresh / "buildlog.sqlite3").exists()
     key.write_text(f"# the sled's log\n{keys}\n")
-    said, code = manage(fresh, "restore", str(backup), "--key-file", str(key))
-    assert code == 0, said
+    output, code = manage(fresh, "restore", str(backup), "--key-file", str(key))
+    assert code == 0, output
     assert rows(fresh / "buildlog.sqlite3") == before
     assert content(fresh / "media") == content(data / "media")
     assert not list(fresh.glob(".decrypted-*"))
@@ -124,7 +124,7 @@ def test_plain_and_encrypted_ones_follow_one_rule_of_keeping(data, keys, setting
     plain = making.make_backup(data, now=NOW).path
     settings.BACKUP_PUBLIC_KEY = encryption.new_key()[1]
     later = making.make_backup(data, now=NOW + timedelta(hours=30)).path
-    assert [one.path for one in retention.backups_in(data / "backups")] == [later, plain]
+    assert [item.path for item in retention.backups_in(data / "backups")] == [later, plain]
     same_second = making.make_backup(data, now=NOW + timedelta(hours=30)).path
     assert same_second.name == later.name.replace(".zip.age", "-2.zip.age")
     assert retention.backups_in(data / "backups")[0].path == same_second
@@ -138,22 +138,22 @@ def test_the_way_back_before_an_update_finds_an_encrypted_one(data, keys):
 def test_the_command_shows_a_pair_of_keys_and_keeps_neither(data, capsys):
     before = content(data)
     call_command("backup_key")
-    told = capsys.readouterr().out
-    secret = next(word for word in told.split() if word.startswith("AGE-SECRET-KEY-1"))
-    public = next(word for word in told.split() if "BUILDLOG_BACKUP_PUBLIC_KEY=" in word).partition("=")[2]
+    output = capsys.readouterr().out
+    secret = next(word for word in output.split() if word.startswith("AGE-SECRET-KEY-1"))
+    public = next(word for word in output.split() if "BUILDLOG_BACKUP_PUBLIC_KEY=" in word).partition("=")[2]
     assert str(x25519.Identity.from_str(secret).to_public()) == public
-    assert "If it is lost, nobody can read the backups" in told
+    assert "If it is lost, nobody can read the backups" in output
     assert content(data) == before
 
 
 def test_the_secret_key_is_not_taken_for_a_setting(tmp_path):
     secret, public = encryption.new_key()
-    said, code = manage(tmp_path / "data", "check", BUILDLOG_BACKUP_PUBLIC_KEY=secret)
+    output, code = manage(tmp_path / "data", "check", BUILDLOG_BACKUP_PUBLIC_KEY=secret)
     assert code != 0
-    assert "must be the public key, which begins with age1" in said
-    assert secret not in said
-    said, code = manage(tmp_path / "data", "check", BUILDLOG_BACKUP_PUBLIC_KEY=public)
-    assert code == 0, said
+    assert "must be the public key, which begins with age1" in output
+    assert secret not in output
+    output, code = manage(tmp_path / "data", "check", BUILDLOG_BACKUP_PUBLIC_KEY=public)
+    assert code == 0, output
 
 
 def test_the_example_of_the_settings_is_no_key_of_anybody(settings):

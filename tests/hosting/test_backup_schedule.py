@@ -23,12 +23,12 @@ def nights(first, count, every=timedelta(days=1), **kind):
 
 
 def newest_first(backups):
-    return sorted(backups, key=lambda one: one.made_at, reverse=True)
+    return sorted(backups, key=lambda item: item.made_at, reverse=True)
 
 
 def left(backups, now):
-    gone = {one.path for one in retention.to_remove(newest_first(backups), now)}
-    return [one.made_at for one in newest_first(backups) if one.path not in gone]
+    gone = {item.path for item in retention.to_remove(newest_first(backups), now)}
+    return [item.made_at for item in newest_first(backups) if item.path not in gone]
 
 
 def test_seven_days_and_eight_weeks_stay():
@@ -37,7 +37,7 @@ def test_seven_days_and_eight_weeks_stay():
     assert staying[:7] == [NOW - timedelta(days=n) for n in range(7)]
     # The newest of this week and of the last one are among the seven; six Sundays before them follow.
     assert staying[7:] == [datetime(2026, 1, 4, 11, tzinfo=UTC) - timedelta(weeks=n) for n in range(6)]
-    assert all(one.weekday() == 6 for one in staying[7:])
+    assert all(item.weekday() == 6 for item in staying[7:])
 
 
 def test_the_rule_gives_the_same_when_it_is_applied_every_night():
@@ -46,9 +46,9 @@ def test_the_rule_gives_the_same_when_it_is_applied_every_night():
         now = NOW + timedelta(days=n)
         held.append(nights(now, 1)[0])
         staying = set(left(held, now))
-        held = [one for one in held if one.made_at in staying]
+        held = [item for item in held if item.made_at in staying]
     assert 12 <= len(held) <= 14
-    assert min(one.made_at for one in held) <= NOW + timedelta(days=199 - 43)
+    assert min(item.made_at for item in held) <= NOW + timedelta(days=199 - 43)
 
 
 def test_every_one_of_the_last_day_stays():
@@ -58,21 +58,21 @@ def test_every_one_of_the_last_day_stays():
 def test_a_machine_that_was_off_all_summer_loses_nothing():
     spring = nights(NOW - timedelta(days=200), 7)
     assert len(left([*spring, *nights(NOW, 1)], NOW)) == 8 - 1
-    assert left(spring, NOW) == [one.made_at for one in newest_first(spring)]
+    assert left(spring, NOW) == [item.made_at for item in newest_first(spring)]
 
 
 def test_a_wrong_clock_neither_loses_backups_nor_keeps_others_from_staying():
     later = nights(datetime(2035, 5, 1, tzinfo=UTC), 20)
     usual = nights(NOW - timedelta(days=30), 31)
-    assert set(left([*later, *usual], NOW)) == {one.made_at for one in later} | set(left(usual, NOW))
+    assert set(left([*later, *usual], NOW)) == {item.made_at for item in later} | set(left(usual, NOW))
 
 
 def test_three_from_before_updates_stay_and_crowd_nothing_out():
     updates = nights(NOW - timedelta(days=300), 5, timedelta(days=30), before_update=True)
     usual = nights(NOW - timedelta(days=30), 31)
     staying = left([*updates, *usual], NOW)
-    assert [one for one in staying if one < NOW - timedelta(days=31)] == [
-        one.made_at for one in newest_first(updates)[:3]
+    assert [item for item in staying if item < NOW - timedelta(days=31)] == [
+        item.made_at for item in newest_first(updates)[:3]
     ]
 
 
@@ -105,7 +105,7 @@ def test_two_logs_in_one_folder_leave_each_other_alone(data, settings, tmp_path)
     for n in range(12):
         making.make_backup(data, now=NOW + timedelta(days=n))
     assert {*kept, being_written} <= set(folder.iterdir())
-    own = [one for one in retention.backups_in(folder) if one.is_own]
+    own = [backup for backup in retention.backups_in(folder) if backup.is_own]
     assert len(own) == len(retention.backups_in(folder)) - len(kept)
 
 
@@ -125,8 +125,8 @@ def test_a_folder_that_may_not_be_looked_into_has_none_and_is_said(tmp_path):
     # Longer than any name may be: asking for it is an error, and no answer.
     unreachable = tmp_path / ("x" * 300)
     assert retention.backups_in(unreachable) == []
-    told = backup_status.BackupStatus(since=NOW, last_good_at=NOW, last_good_file=str(unreachable))
-    assert "The last backup is gone, or may not be looked at: " in backup_status.warning(told, 24, NOW)
+    data = backup_status.BackupStatus(since=NOW, last_good_at=NOW, last_good_file=str(unreachable))
+    assert "The last backup is gone, or may not be looked at: " in backup_status.warning(data, 24, NOW)
 
 
 def test_a_name_says_the_moment_and_two_of_one_second_are_two(tmp_path):
@@ -135,18 +135,18 @@ def test_a_name_says_the_moment_and_two_of_one_second_are_two(tmp_path):
     second = retention.free_name(tmp_path, NOW)
     second.write_text("")
     assert first != second
-    assert [(one.made_at, one.path) for one in retention.backups_in(tmp_path)] == [(NOW, second), (NOW, first)]
+    assert [(backup.made_at, backup.path) for backup in retention.backups_in(tmp_path)] == [(NOW, second), (NOW, first)]
 
 
 # When, and what is said of it
 
 
-def stood(**told):
-    return backup_status.BackupStatus(since=NOW - timedelta(days=400), **told)
+def stood(**values):
+    return backup_status.BackupStatus(since=NOW - timedelta(days=400), **values)
 
 
 @pytest.mark.parametrize(
-    ("told", "hours", "due"),
+    ("status", "hours", "due"),
     [
         ({}, 24, True),
         ({}, 0, False),
@@ -167,12 +167,12 @@ def stood(**told):
         ({"last_good_at": NOW - timedelta(hours=1), "trouble": "x", "tried_at": NOW}, 24, False),
     ],
 )
-def test_when_one_is_due(told, hours, due):
-    assert backup_status.is_due(stood(**told), hours, NOW) is due
+def test_when_one_is_due(status, hours, due):
+    assert backup_status.is_due(stood(**status), hours, NOW) is due
 
 
 @pytest.mark.parametrize(
-    ("told", "hours", "words"),
+    ("status", "hours", "words"),
     [
         ({"last_good_at": NOW - timedelta(hours=47)}, 24, ""),
         ({"last_good_at": NOW - timedelta(hours=49)}, 24, "The last backup is 2 days old."),
@@ -185,10 +185,10 @@ def test_when_one_is_due(told, hours, due):
         ({"last_good_at": NOW, "last_good_file": "/no/such/stick/file.zip", "elsewhere": True}, 24, ""),
     ],
 )  # fmt: skip
-def test_what_the_owner_is_told(told, hours, words):
-    said = backup_status.warning(stood(**told), hours, NOW)
-    assert words in said
-    assert bool(said) is bool(words)
+def test_what_the_owner_is_told(status, hours, words):
+    text = backup_status.warning(stood(**status), hours, NOW)
+    assert words in text
+    assert bool(text) is bool(words)
 
 
 def test_a_new_installation_is_not_scolded(tmp_path):
@@ -222,10 +222,10 @@ def test_of_many_workers_exactly_one_makes_the_backup(data, monkeypatch):
         tried.append(schedule.back_up_if_due(data, 24))
 
     workers = [threading.Thread(target=worker) for _ in range(12)]
-    for one in workers:
-        one.start()
-    for one in workers:
-        one.join()
+    for item in workers:
+        item.start()
+    for item in workers:
+        item.join()
     assert (tried.count(0), tried.count(None)) == (1, 11)
     assert (len(begun), len(retention.backups_in(data / "backups"))) == (1, 1)
     assert schedule.back_up_if_due(data, 24) is None
@@ -259,8 +259,8 @@ def test_the_owner_s_button_says_what_the_command_said(data, monkeypatch):
     monkeypatch.delenv("DATABASE_URL", raising=False)
     assert schedule.back_up_now(120) == ""
     with locked(data / making.LOCK):
-        said = schedule.back_up_now(120)
-    assert said == "Another backup or a restore is going on. Wait until it has ended."
+        text = schedule.back_up_now(120)
+    assert text == "Another backup or a restore is going on. Wait until it has ended."
     assert backup_status.read(data).trouble == ""
     assert len(retention.backups_in(data / "backups")) == 1
     with pytest.raises(schedule.StillGoingOn):

@@ -49,7 +49,7 @@ def test_a_backup_holds_everything_and_only_its_owner_may_read_it(data, backup):
     assert backup.parent == data / "backups"
     assert stat.S_IMODE(backup.stat().st_mode) == 0o600
     manifest = package.read(backup)
-    names = {one.name for one in manifest.parts}
+    names = {part.name for part in manifest.parts}
     uploads = {f"media/{path.relative_to(data / 'media')}" for path in (data / "media").rglob("*.*")}
     assert len(uploads) == 16  # five photos with their small ones, three logs and their columns
     assert names == uploads | {"database.sqlite3", "settings/secret_key"}
@@ -141,13 +141,13 @@ def test_restoring_on_a_fresh_machine(data, backup, tmp_path):
     copied = tmp_path / "stick.zip"
     copied.write_bytes(backup.read_bytes())
     fresh = tmp_path / "fresh"
-    said, code = manage(fresh, "restore", str(copied))
-    assert code == 0, said
-    assert "Restored." in said
+    output, code = manage(fresh, "restore", str(copied))
+    assert code == 0, output
+    assert "Restored." in output
     assert rows(fresh / "buildlog.sqlite3") == before
     assert content(fresh / "media") == content(data / "media")
-    said, code = manage(fresh, "check")
-    assert code == 0, said
+    output, code = manage(fresh, "check")
+    assert code == 0, output
 
 
 def test_a_swap_that_is_cut_off_anywhere_can_be_finished(data, backup, nothing_to_bring_up_to_date):
@@ -296,15 +296,15 @@ def test_a_link_in_a_backup_is_refused(data, tmp_path):
 
 
 def test_the_commands_say_what_they_did(data, backup, tmp_path):
-    said, code = manage(data, "backup", "--to", str(tmp_path))
+    output, code = manage(data, "backup", "--to", str(tmp_path))
     assert code == 0
-    assert "Backed up" in said
+    assert "Backed up" in output
     (made,) = tmp_path.glob("firnlog-*.zip")
-    assert str(made) in said
+    assert str(made) in output
     before = content(data)
-    said, code = manage(data, "restore", "--check", str(made))
+    output, code = manage(data, "restore", "--check", str(made))
     assert code == 0
-    assert "The backup is whole." in said
+    assert "The backup is whole." in output
     assert content(data) == before
 
 
@@ -321,7 +321,7 @@ def test_the_commands_say_what_they_did(data, backup, tmp_path):
 def test_the_commands_say_in_a_sentence_what_was_wrong(arguments, words, data, backup):
     before = content(data)
     with pytest.raises(CommandError, match=words):
-        call_command(*[one.format(there=backup) for one in arguments])
+        call_command(*[argument.format(there=backup) for argument in arguments])
     assert content(data) == before
 
 

@@ -14,9 +14,9 @@ HTTPS = "https://home.example/firnlog"
 def installed(settings, tmp_path):
     """Settings as they follow from what an installation sets."""
 
-    def put(**told):
-        url = {name: told.pop(name) for name in ("DATABASE_URL",) if name in told}
-        values = environment.read(tmp_path, url | {f"BUILDLOG_{name}": text for name, text in told.items()})
+    def put(**data):
+        url = {name: data.pop(name) for name in ("DATABASE_URL",) if name in data}
+        values = environment.read(tmp_path, url | {f"BUILDLOG_{name}": text for name, text in data.items()})
         base, trusted = values["BUILDLOG_BASE_URL"], values["BUILDLOG_TRUSTED_PROXIES"]
         settings.SET, settings.BASE_URL, settings.DEBUG = values, base, values["BUILDLOG_DEBUG"]
         settings.DATA = tmp_path
@@ -31,7 +31,7 @@ def installed(settings, tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("told", "found"),
+    ("values", "numbers"),
     [
         ({}, []),
         ({"BASE_URL": HTTPS}, []),
@@ -69,29 +69,29 @@ def installed(settings, tmp_path):
         ({"DATABASE_URL": "postgresql:///log?host=/run/postgresql"}, []),
     ],
 )
-def test_the_usual_mistakes_of_settings(installed, told, found):
-    installed(**told)
-    said = run_checks(tags=[checks.TAG])
-    assert [one.id.removeprefix("buildlog.") for one in said] == found
-    assert all(one.hint or one.id == "buildlog.I004" for one in said)
+def test_the_usual_mistakes_of_settings(installed, values, numbers):
+    installed(**values)
+    text = run_checks(tags=[checks.TAG])
+    assert [item.id.removeprefix("buildlog.") for item in text] == numbers
+    assert all(item.hint or item.id == "buildlog.I004" for item in text)
 
 
 @pytest.mark.parametrize(
-    ("host", "found"),
+    ("host", "keys"),
     [("127.0.0.1", []), ("127.0.0.2", []), ("::1", []), ("localhost", []), ("0.0.0.0", ["buildlog.E001"]),
      ("::", ["buildlog.E001"]), ("192.168.1.20", ["buildlog.E001"]), ("shed.local", ["buildlog.E001"])],
 )  # fmt: skip
-def test_details_of_errors_are_for_this_machine_only(installed, settings, host, found):
+def test_details_of_errors_are_for_this_machine_only(installed, settings, host, keys):
     installed(DEBUG="yes")
     settings.LISTENS_ON = host
-    assert [one.id for one in run_checks(tags=[checks.TAG])] == found
+    assert [run_check.id for run_check in run_checks(tags=[checks.TAG])] == keys
 
 
 def test_a_data_folder_that_others_look_into(installed, tmp_path):
     installed()
     tmp_path.chmod(0o755)
-    (found,) = run_checks(tags=[checks.TAG])
-    assert (found.id, found.hint) == ("buildlog.W011", f"chmod 700 {tmp_path}")
+    (result,) = run_checks(tags=[checks.TAG])
+    assert (result.id, result.hint) == ("buildlog.W011", f"chmod 700 {tmp_path}")
 
 
 PROXIED = {"REMOTE_ADDR": "127.0.0.1", "HTTP_X_FORWARDED_FOR": "203.0.113.9"}
@@ -99,7 +99,7 @@ RIGHT = {**PROXIED, "HTTP_HOST": "home.example", "HTTP_X_FORWARDED_PROTO": "http
 
 
 @pytest.mark.parametrize(
-    ("told", "sent", "words"),
+    ("values", "sent", "words"),
     [
         ({"BASE_URL": HTTPS}, RIGHT, []),
         ({"BASE_URL": HTTPS}, {**RIGHT, "HTTP_HOST": "home.example:443"}, []),
@@ -123,12 +123,12 @@ RIGHT = {**PROXIED, "HTTP_HOST": "home.example", "HTTP_X_FORWARDED_PROTO": "http
         ({}, {"HTTP_HOST": "shed.local:8000"}, ["BUILDLOG_HOSTS=shed.local"]),
     ],
 )
-def test_what_arrived_and_the_mend(installed, rf, told, sent, words):
-    installed(**told)
-    found = problems(passed_in(rf, **sent))
-    assert len(found) == len(words), found
-    for one, word in zip(found, words, strict=True):
-        assert word in one.remedy
+def test_what_arrived_and_the_mend(installed, rf, values, sent, words):
+    installed(**values)
+    result = problems(passed_in(rf, **sent))
+    assert len(result) == len(words), result
+    for item, word in zip(result, words, strict=True):
+        assert word in item.remedy
 
 
 def passed_in(rf, **sent):
@@ -173,7 +173,7 @@ def test_the_suggestion_is_a_base_url_that_can_be_set(installed, rf):
 
 
 @pytest.mark.parametrize(
-    ("told", "sent", "words"),
+    ("values", "sent", "words"),
     [
         ({}, {"HTTP_ORIGIN": "https://home.example", **PROXIED}, "set BUILDLOG_BASE_URL=https://home.example"),
         ({"BASE_URL": HTTPS}, {"HTTP_ORIGIN": "http://192.168.1.20:8000"}, f"Open the log at {HTTPS}/"),
@@ -181,8 +181,8 @@ def test_the_suggestion_is_a_base_url_that_can_be_set(installed, rf):
         ({}, {"HTTP_ORIGIN": "http://shed.local", "HTTP_HOST": "shed.local"}, "sent no cookie"),
     ],
 )
-def test_a_refused_form_says_why_and_what_to_do(installed, client, db, settings, told, sent, words):
-    installed(**told)
+def test_a_refused_form_says_why_and_what_to_do(installed, client, db, settings, values, sent, words):
+    installed(**values)
     settings.ALLOWED_HOSTS = ["*"]
     client.handler.enforce_csrf_checks = True
     answer = client.post("/sign-in/", {"username": "x"}, **sent)

@@ -72,11 +72,11 @@ def rows_of(path):
     with contextlib.closing(sqlite3.connect(path)) as file:
         names = [name for (name,) in file.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
         names = set(names) - {"django_migrations", "sqlite_sequence"}
-        found = {}
+        results = {}
         for name in names:
             read = [tuple(map(_meaning, row)) for row in file.execute(f'SELECT * FROM "{name}"')]  # noqa: S608
-            found[name] = sorted(read, key=repr)
-        return found
+            results[name] = sorted(read, key=repr)
+        return results
 
 
 def _meaning(value):
@@ -95,14 +95,14 @@ def test_there_and_back_nothing_is_lost(season, other, tmp_path):
     # Judged without the copy's own hashes: the two files hold the same rows, column by column.
     begun, ended = (rows_of(tmp_path / f"{name}.sqlite3") for name in ("first", "last"))
     assert begun == ended
-    assert {name: len(rows) for name, rows in begun.items()} == {one.name: one.rows for one in reports[0].tables}
+    assert {name: len(rows) for name, rows in begun.items()} == {table.name: table.rows for table in reports[0].tables}
     assert begun.keys() == {model._meta.db_table for model in copied_models(first)}
     assert all(len(begun[name]) for name in ("django_session", "reversion_version", "buildlog_modification_answers"))
     # And as the server holds them, counted by itself.
     with connections[server].cursor() as cursor:
-        for one in reports[1].tables:
-            cursor.execute(f'SELECT count(*) FROM "{one.name}"')  # noqa: S608
-            assert cursor.fetchone() == (one.rows,)
+        for table in reports[1].tables:
+            cursor.execute(f'SELECT count(*) FROM "{table.name}"')  # noqa: S608
+            assert cursor.fetchone() == (table.rows,)
 
 
 def test_new_records_get_new_keys_afterwards(season, other):

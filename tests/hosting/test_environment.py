@@ -39,8 +39,8 @@ def test_a_key_that_is_empty_is_not_taken(tmp_path):
 
 
 def test_backups_do_not_go_among_what_they_hold(tmp_path):
-    (told,) = problems(tmp_path, BUILDLOG_BACKUP_DIR=str(tmp_path / "media" / "backups"))
-    assert told.startswith("BUILDLOG_BACKUP_DIR must not be in the folder of photos and logs")
+    (data,) = problems(tmp_path, BUILDLOG_BACKUP_DIR=str(tmp_path / "media" / "backups"))
+    assert data.startswith("BUILDLOG_BACKUP_DIR must not be in the folder of photos and logs")
 
 
 @pytest.mark.parametrize(
@@ -80,10 +80,10 @@ def test_backups_do_not_go_among_what_they_hold(tmp_path):
     ],
 )
 def test_a_wrong_value_is_named_with_an_example(tmp_path, name, value, words):
-    (told,) = problems(tmp_path, **{name: value})
-    assert re.match(f"{name} must be .*{re.escape(words)}", told)
-    assert repr(value) in told
-    assert told.endswith(f"For example {name}={SETTINGS[name].example}")
+    (data,) = problems(tmp_path, **{name: value})
+    assert re.match(f"{name} must be .*{re.escape(words)}", data)
+    assert repr(value) in data
+    assert data.endswith(f"For example {name}={SETTINGS[name].example}")
 
 
 @pytest.mark.parametrize("name", SETTINGS)
@@ -128,14 +128,14 @@ def test_the_file_sets_and_the_environment_wins(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("told", "header"),
+    ("setting", "header"),
     [
         ("month", "max-age=2592000"),
         ("year", "max-age=31536000"),
         ("year-and-subnames", "max-age=31536000; includeSubDomains"),
     ],
 )
-def test_browsers_are_told_to_come_by_https_as_long_as_is_set(tmp_path, told, header):
+def test_browsers_are_told_to_come_by_https_as_long_as_is_set(tmp_path, setting, header):
     """ASVS 5.0, 3.4.1 (RFC 6797, 6.1)."""
     asks = (
         "import django; django.setup()\n"
@@ -145,7 +145,7 @@ def test_browsers_are_told_to_come_by_https_as_long_as_is_set(tmp_path, told, he
         "print(SecurityMiddleware(lambda request: HttpResponse())(request)['Strict-Transport-Security'])"
     )
     surroundings = {
-        "PATH": os.environ["PATH"], "BUILDLOG_DATA_DIR": str(tmp_path), "BUILDLOG_HSTS": told,
+        "PATH": os.environ["PATH"], "BUILDLOG_DATA_DIR": str(tmp_path), "BUILDLOG_HSTS": setting,
         "BUILDLOG_BASE_URL": "https://log.example", "DJANGO_SETTINGS_MODULE": "buildlog.config.settings",
     }  # fmt: skip
     run = subprocess.run([sys.executable, "-c", asks], cwd=PROJECT, env=surroundings, capture_output=True, text=True)
@@ -164,9 +164,9 @@ def test_a_credential_of_the_service_holds_a_setting(tmp_path):
     surroundings["BUILDLOG_SECRET_KEY"] = "environment-" * 9
     assert environment.read(tmp_path, surroundings)["BUILDLOG_SECRET_KEY"] == "environment-" * 9
     (shown / "BUILDLOG_SECRET_KEY").write_text("short")
-    (told,) = problems(tmp_path, CREDENTIALS_DIRECTORY=str(shown))
-    assert "(credential BUILDLOG_SECRET_KEY)" in told
-    assert "short" not in told
+    (data,) = problems(tmp_path, CREDENTIALS_DIRECTORY=str(shown))
+    assert "(credential BUILDLOG_SECRET_KEY)" in data
+    assert "short" not in data
     (shown / "BUILDLOG_SECRET_KEY").write_bytes(b"\xff\xfe")
     assert "cannot be read as text" in problems(tmp_path, CREDENTIALS_DIRECTORY=str(shown))[0]
 
@@ -189,8 +189,8 @@ def test_a_credential_of_the_service_holds_a_setting(tmp_path):
 )  # fmt: skip
 def test_a_wrong_line_of_the_file_is_told(tmp_path, text, words):
     (tmp_path / "settings.env").write_text(text)
-    (told,) = problems(tmp_path)
-    assert re.match(words, told)
+    (data,) = problems(tmp_path)
+    assert re.match(words, data)
 
 
 def test_a_file_that_is_no_text_is_told(tmp_path):
@@ -199,14 +199,14 @@ def test_a_file_that_is_no_text_is_told(tmp_path):
 
 
 def test_unknown_names_in_the_environment_are_told(tmp_path):
-    (told,) = problems(tmp_path, BUILDLOG_BASEURL="https://log.example", BUILDLOG_SKIPS_FAIL="yes", LANG="C")
-    assert told == "BUILDLOG_BASEURL is not a setting. Did you mean BUILDLOG_BASE_URL?"
+    (data,) = problems(tmp_path, BUILDLOG_BASEURL="https://log.example", BUILDLOG_SKIPS_FAIL="yes", LANG="C")
+    assert data == "BUILDLOG_BASEURL is not a setting. Did you mean BUILDLOG_BASE_URL?"
 
 
 def test_a_secret_is_never_repeated(tmp_path, monkeypatch):
     monkeypatch.setitem(SETTINGS, "BUILDLOG_TRIED", environment.Setting(environment.flag, "", "x", secret=True))
-    (told,) = problems(tmp_path, BUILDLOG_TRIED="hunter2")
-    assert "hunter2" not in told
+    (data,) = problems(tmp_path, BUILDLOG_TRIED="hunter2")
+    assert "hunter2" not in data
 
 
 def test_all_that_is_wrong_stops_the_start_at_once_without_a_traceback(tmp_path):

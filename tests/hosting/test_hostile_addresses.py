@@ -68,14 +68,14 @@ ENCODINGS = sorted({*aliases.values(), "idna", "punycode", "undefined", "none-su
 
 def answered(content_type, method="POST"):
     """The status of a request as the web server hands it over, from before the framework reads anything of it."""
-    said = []
+    sentences = []
     body = b"a=%E4&b=\xe4"
     environ = RequestFactory().generic(method, "/sign-in/?next=%E4", body).environ
     environ |= {"wsgi.input": io.BytesIO(body), "CONTENT_TYPE": content_type}
-    answer = UnderSubPath(WSGIHandler(), "")(environ, lambda status, *_: said.append(int(status[:3])))
+    answer = UnderSubPath(WSGIHandler(), "")(environ, lambda status, *_: sentences.append(int(status[:3])))
     list(answer)
     getattr(answer, "close", lambda: None)()
-    return said[0]
+    return sentences[0]
 
 
 @pytest.mark.parametrize("charset", ENCODINGS)
@@ -101,8 +101,8 @@ def test_a_file_name_in_no_charset_is_no_fault_of_ours(sign_in):
     assert answer.status_code in (200, 400, 422)
 
 
-@pytest.mark.parametrize("one", ["[", '{"a":'])
-def test_json_of_any_depth_is_refused_in_a_sentence(one, sign_in):
-    answer = sign_in("owner").post("/api/v1/sessions/", one * 200_000, content_type="application/json")
+@pytest.mark.parametrize("opening", ["[", '{"a":'])
+def test_json_of_any_depth_is_refused_in_a_sentence(opening, sign_in):
+    answer = sign_in("owner").post("/api/v1/sessions/", opening * 200_000, content_type="application/json")
     assert (answer.status_code, list(answer.json())) == (400, ["detail"])
     assert "too deep" in answer.json()["detail"]

@@ -179,9 +179,9 @@ def test_of_many_that_look_at_once_each_import_is_claimed_by_one(kind, migrated,
     else:
         template = request.getfixturevalue("migrated_on_server")
         more["DATABASE_URL"] = request.getfixturevalue("postgresql").make_database("claims", template)
-    said, code = data_folders.manage(folder, "shell", "-v0", "-c", ASK, **more)
-    assert code == 0, said
+    output, code = data_folders.manage(folder, "shell", "-v0", "-c", ASK, **more)
+    assert code == 0, output
     with ThreadPoolExecutor(4) as pool:
         answers = list(pool.map(lambda _: data_folders.manage(folder, "shell", "-v0", "-c", CLAIM, **more), range(4)))
     assert [code for _, code in answers] == [0] * 4, answers
-    assert sorted(name for said, _ in answers for name in said.split()) == ["0", "1"]
+    assert sorted(name for text, _ in answers for name in text.split()) == ["0", "1"]

@@ -64,8 +64,8 @@ def test_a_photo_that_is_put_twice_is_one_record_and_two_files(sign_in, session,
     answers = []
     for _ in range(2):
         picture_file.seek(0)
-        told = encode_multipart(BOUNDARY, {"image": picture_file, "session": str(session.pk)})
-        answers.append(client.put(path, told, content_type=MULTIPART_CONTENT).status_code)
+        data = encode_multipart(BOUNDARY, {"image": picture_file, "session": str(session.pk)})
+        answers.append(client.put(path, data, content_type=MULTIPART_CONTENT).status_code)
     assert answers == [201, 200]
     assert (Photo.objects.count(), len(files_in_object_store.names())) == (1, 2)
 

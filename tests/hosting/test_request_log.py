@@ -29,14 +29,14 @@ def lines():
     handler = Keep()
     handler.setFormatter(JsonLines())
     loggers = [logging.getLogger(name) for name in ("buildlog", "django")]
-    levels = [one.level for one in loggers]
-    for one in loggers:
-        one.addHandler(handler)
-        one.setLevel(logging.INFO)
+    levels = [logger.level for logger in loggers]
+    for logger in loggers:
+        logger.addHandler(handler)
+        logger.setLevel(logging.INFO)
     yield held
-    for one, level in zip(loggers, levels, strict=True):
-        one.removeHandler(handler)
-        one.setLevel(level)
+    for logger, level in zip(loggers, levels, strict=True):
+        logger.removeHandler(handler)
+        logger.setLevel(level)
 
 
 def test_each_request_is_one_line(sign_in, lines, settings):
@@ -69,14 +69,14 @@ def test_a_device_s_request_says_which_and_whose_it_is(client, vehicle, make_acc
 @pytest.fixture
 def plain_lines():
     """What is written with `BUILDLOG_LOG=plain`: its levels and its form, into a list."""
-    told = logging_settings("plain")
+    data = logging_settings("plain")
     held = []
     handler = logging.Handler()
-    handler.setFormatter(PlainLines(told["formatters"]["plain"]["format"]))
+    handler.setFormatter(PlainLines(data["formatters"]["plain"]["format"]))
     handler.emit = lambda record: held.append(handler.format(record))
     ours = logging.getLogger("buildlog")
     before = ours.level
-    ours.setLevel(told["loggers"]["buildlog"]["level"])
+    ours.setLevel(data["loggers"]["buildlog"]["level"])
     ours.addHandler(handler)
     yield held
     ours.removeHandler(handler)
@@ -92,10 +92,10 @@ def test_plain_lines_say_who_was_refused_and_nothing_of_the_others(sign_in, plai
     assert Client().get("/api/v1/sessions/").status_code in (401, 403)
     for _ in range(6):
         Client().post("/sign-in/", {"username": "ilo", "password": "frost-and-chain-78"}, REMOTE_ADDR="192.0.2.8")
-    said = [line.partition("WARNING ")[2] for line in plain_lines]
-    assert said[0] == f"GET /people/ 403 for account {pk}, 192.0.2.7"
-    assert said[1].startswith("GET /api/v1/sessions/ 40")
-    assert said[2:] == ["POST /sign-in/ 429 for 192.0.2.8"]
+    sentences = [line.partition("WARNING ")[2] for line in plain_lines]
+    assert sentences[0] == f"GET /people/ 403 for account {pk}, 192.0.2.7"
+    assert sentences[1].startswith("GET /api/v1/sessions/ 40")
+    assert sentences[2:] == ["POST /sign-in/ 429 for 192.0.2.8"]
 
 
 def test_a_refused_address_is_one_plain_line(plain_lines, client, db, settings):
@@ -149,8 +149,8 @@ def test_what_happened_to_access_is_a_line_of_the_log_too(client, db, make_accou
     account = make_account("builder")
     wrong = {"username": account.username, "password": "not-that-one"}
     client.post("/sign-in/", wrong, REMOTE_ADDR="192.0.2.8")
-    said = [line["message"] for line in lines if line["from"] == "buildlog.people.access_log"]
-    assert said == [f"access: wrong, account {account.pk}, 192.0.2.8"]
+    sentences = [line["message"] for line in lines if line["from"] == "buildlog.people.access_log"]
+    assert sentences == [f"access: wrong, account {account.pk}, 192.0.2.8"]
     assert "not-that-one" not in json.dumps(lines)
 
 
@@ -159,11 +159,11 @@ def test_links_that_let_somebody_in_are_masked(client, db, make_account, lines):
     new_password = link_for(make_account("builder"), base="http://log.example").removeprefix("http://log.example")
     for path in (f"/invitation/{invitation}/", new_password):
         assert client.get(path).status_code in (200, 302)
-    told = json.dumps(lines)
-    assert "/invitation/***/" in told
-    assert re.search(r"/new-password/[^/]+/\*\*\*/", told)
+    data = json.dumps(lines)
+    assert "/invitation/***/" in data
+    assert re.search(r"/new-password/[^/]+/\*\*\*/", data)
     for secret in (invitation, new_password.strip("/").split("/")[-1]):
-        assert secret not in told
+        assert secret not in data
 
 
 def test_a_device_s_key_is_masked(vehicle, make_account):
@@ -197,10 +197,10 @@ def test_a_device_s_key_is_masked(vehicle, make_account):
     ],
 )
 def test_secrets_are_masked_wherever_they_stand(text):
-    said = masked(text)
-    assert "***" in said
+    sentence = masked(text)
+    assert "***" in sentence
     for secret in ("0vx8vqxs3pmgmbhwjzz0ygpx", "Yk3pXlFzq1d8s0vJx2Wb", "frost-and-chain-77"):
-        assert secret not in said
+        assert secret not in sentence
 
 
 def test_the_installation_s_own_key_is_masked_and_names_of_records_are_not(settings):
@@ -211,10 +211,10 @@ def test_the_installation_s_own_key_is_masked_and_names_of_records_are_not(setti
 
 def test_what_the_settings_keep_secret_is_masked_by_itself(monkeypatch):
     database = {"PASSWORD": "rime on the chain"}
-    told = {"SECRET_KEY": "x" * 50, "SET": {"BUILDLOG_S3_SECRET_KEY": "ice over/the bay"}}
-    monkeypatch.setattr(request_log, "settings", SimpleNamespace(**told, DATABASES={"default": database}))
-    said = masked("refused ice over/the bay, ice%20over%2Fthe%20bay and rime on the chain")
-    assert said == "refused ***, *** and ***"
+    values = {"SECRET_KEY": "x" * 50, "SET": {"BUILDLOG_S3_SECRET_KEY": "ice over/the bay"}}
+    monkeypatch.setattr(request_log, "settings", SimpleNamespace(**values, DATABASES={"default": database}))
+    text = masked("refused ice over/the bay, ice%20over%2Fthe%20bay and rime on the chain")
+    assert text == "refused ***, *** and ***"
     database["PASSWORD"] = "sled"
     assert masked("the sled is out") == "the sled is out", "a short one is also a word"
 
@@ -248,6 +248,6 @@ def test_traces_of_errors_are_masked_too(form):
         raise RuntimeError("postgresql://firnlog:frost-and-chain-77@db/firnlog cannot be reached")
     except RuntimeError:
         record = logging.LogRecord("django", logging.ERROR, "x.py", 1, "It broke", (), sys.exc_info())
-    said = form.format(record)
-    assert "cannot be reached" in said
-    assert "frost-and-chain-77" not in said
+    text = form.format(record)
+    assert "cannot be reached" in text
+    assert "frost-and-chain-77" not in text

@@ -42,7 +42,9 @@ def test_an_account_that_asks_too_often_waits_and_others_do_not(few, sign_in, ma
     answers = [client.get("/parts/") for _ in range(7)]
     assert [answer.status_code for answer in answers] == [200] * 5 + [429] * 2
     assert 1 <= int(answers[-1]["Retry-After"]) <= 12
-    assert "in a moment" in answers[-1].content.decode()
+    # A page is no form: nothing was typed, and the browser asks for it again.
+    assert "asked for again by itself" in answers[-1].content.decode()
+    assert answers[-1]["Refresh"] == answers[-1]["Retry-After"]
     by_api = client.get("/api/v1/sessions/")
     assert (by_api.status_code, by_api.json()["detail"][:4]) == (429, "More")
     # The same process, somebody else.

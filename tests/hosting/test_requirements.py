@@ -32,14 +32,14 @@ def pinned(file):
     packages = {}
     for entry in text.replace("\\\n", " ").splitlines():
         requirement, *hashes = entry.split("--hash=")
-        one = Requirement(requirement.strip())
-        (specifier,) = one.specifier
+        item = Requirement(requirement.strip())
+        (specifier,) = item.specifier
         assert specifier.operator == "==", entry
         assert "*" not in specifier.version, entry
-        assert hashes, f"{one.name} has no hash"
+        assert hashes, f"{item.name} has no hash"
         assert all(re.fullmatch(r"sha256:[0-9a-f]{64}", text.strip()) for text in hashes), entry
-        if one.marker is None or any(one.marker.evaluate(machine) for machine in MACHINES):
-            packages[canonicalize_name(one.name)] = specifier.version
+        if item.marker is None or any(item.marker.evaluate(machine) for machine in MACHINES):
+            packages[canonicalize_name(item.name)] = specifier.version
     return packages
 
 
@@ -53,7 +53,7 @@ def declared(file):
 def test_every_package_is_there_in_one_version_with_its_hashes(file):
     """What is declared, and all that those need in turn, on each machine that is meant."""
     packages = pinned(file)
-    waiting, seen = [(one, frozenset(one.extras)) for one in declared(file)], set()
+    waiting, seen = [(item, frozenset(item.extras)) for item in declared(file)], set()
     while waiting:
         requirement, extras = waiting.pop()
         name = canonicalize_name(requirement.name)

@@ -78,13 +78,13 @@ def test_a_database_that_is_damaged_is_said_after_the_start_and_each_day(data, d
     good = making.make_backup(data, now=NOW).path
     spoil(data / "buildlog.sqlite3")
     database_check.look(data, NOW + timedelta(days=1))
-    said = database_check.warning(data)
-    assert "The database is damaged on the disk" in said
-    assert f"manage.py restore {good}" in said
+    text = database_check.warning(data)
+    assert "The database is damaged on the disk" in text
+    assert f"manage.py restore {good}" in text
     # The owner's pages and health have it, with what to do.
-    assert said in warnings_here(NOW)
+    assert text in warnings_here(NOW)
     finding = health.examine(["database"])["database"]
-    assert finding.trouble == said
+    assert finding.trouble == text
     call_command("restore", str(good))
     assert database_check.look(data, NOW + timedelta(days=2)).trouble == ""
     assert database_check.warning(data) == ""

@@ -19,13 +19,13 @@ from tests.servers import OF_THE_RUN, database_name, free_port, make_database, s
 PROJECT = Path(__file__).resolve().parents[2]
 
 
-def start(folder, *arguments, **told):
+def start(folder, *arguments, **values):
     if OF_THE_RUN:
         make_database(OF_THE_RUN, database_name(folder))
     return subprocess.Popen(
         [sys.executable, "manage.py", "serve", *arguments],
         cwd=PROJECT,
-        env=surroundings(folder, PYTHONUNBUFFERED="1", **told),
+        env=surroundings(folder, PYTHONUNBUFFERED="1", **values),
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         text=True,
@@ -46,8 +46,8 @@ def answer(server, port):
 def stop(server):
     """What it said."""
     server.send_signal(signal.SIGTERM)
-    said, _ = server.communicate(timeout=30)
-    return said
+    output, _ = server.communicate(timeout=30)
+    return output
 
 
 def style_sheet(page):
@@ -64,10 +64,10 @@ def test_first_start(tmp_path):
         assert "unsafe" not in page.headers["Content-Security-Policy"]
         assert "immutable" in style_sheet(page).headers["Cache-Control"]
     finally:
-        said = stop(server)
+        text = stop(server)
     assert server.returncode == 0
-    assert re.search(rf"http://127\.0\.0\.1:{port}/invitation/[\w-]+/", said)
-    assert "Loaded the invented season." in said
+    assert re.search(rf"http://127\.0\.0\.1:{port}/invitation/[\w-]+/", text)
+    assert "Loaded the invented season." in text
     assert stat.S_IMODE((tmp_path / "data" / "secret_key").stat().st_mode) == 0o600
 
 
@@ -77,11 +77,11 @@ def test_two_that_start_at_one_moment_both_serve_and_static_files_are_collected_
     (data / ".static-of-one-that-was-killed.part").mkdir()
     begun = [start(data, "--workers", "1", "--port", str(port)) for port in ports[:2]]
     try:
-        assert [style_sheet(answer(*one)).status for one in zip(begun, ports, strict=False)] == [200, 200]
+        assert [style_sheet(answer(*item)).status for item in zip(begun, ports, strict=False)] == [200, 200]
     finally:
-        said = [stop(one) for one in begun]
-    assert [one.returncode for one in begun] == [0, 0]
-    assert sum(one.count("Collecting static files") for one in said) == 1
+        sentences = [stop(item) for item in begun]
+    assert [item.returncode for item in begun] == [0, 0]
+    assert sum(item.count("Collecting static files") for item in sentences) == 1
     (collected,) = [*data.glob("static*/"), *data.glob(".static*")]
     was = {path: path.stat().st_mtime_ns for path in collected.rglob("*")}
     # The same version again changes nothing.
@@ -103,10 +103,10 @@ def test_two_that_start_at_one_moment_both_serve_and_static_files_are_collected_
 )
 def test_a_wrong_argument_is_one_sentence(tmp_path, arguments, words):
     server = start(tmp_path / "data", *arguments)
-    said, _ = server.communicate(timeout=60)
+    output, _ = server.communicate(timeout=60)
     assert server.returncode == 1
-    assert words in said
-    assert "Traceback" not in said
+    assert words in output
+    assert "Traceback" not in output
 
 
 def test_a_busy_port_is_one_sentence(tmp_path):
@@ -114,27 +114,27 @@ def test_a_busy_port_is_one_sentence(tmp_path):
         taken.bind(("127.0.0.1", 0))
         taken.listen()
         server = start(tmp_path / "data", "--port", str(taken.getsockname()[1]))
-        said, _ = server.communicate(timeout=60)
+        output, _ = server.communicate(timeout=60)
     assert server.returncode == 1
-    assert "Cannot listen on" in said
-    assert "Traceback" not in said
+    assert "Cannot listen on" in output
+    assert "Traceback" not in output
 
 
 @pytest.mark.parametrize(
-    ("arguments", "told", "words"),
+    ("arguments", "values", "words"),
     [
         (["--host", "0.0.0.0"], {"BUILDLOG_DEBUG": "yes"}, "buildlog.E001: BUILDLOG_DEBUG is on"),
         ([], {"BUILDLOG_HSTS": "day"}, "buildlog.E003: BUILDLOG_HSTS is set"),
         ([], {"BUILDLOG_BASE_URL": "https://home.example/sessions"}, "buildlog.E005: The base URL's path"),
     ],
 )
-def test_what_a_check_calls_an_error_stops_the_start(tmp_path, arguments, told, words):
-    server = start(tmp_path / "data", "--port", str(free_port()), *arguments, **told)
-    said, _ = server.communicate(timeout=60)
+def test_what_a_check_calls_an_error_stops_the_start(tmp_path, arguments, values, words):
+    server = start(tmp_path / "data", "--port", str(free_port()), *arguments, **values)
+    output, _ = server.communicate(timeout=60)
     assert server.returncode == 1
-    assert words in said
-    assert "Serving" not in said
-    assert "Traceback" not in said
+    assert words in output
+    assert "Serving" not in output
+    assert "Traceback" not in output
 
 
 def test_statistics_are_loaded_where_they_are_used_and_not_at_the_start(tmp_path):

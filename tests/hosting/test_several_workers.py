@@ -42,16 +42,16 @@ class Visitor:
 
     @property
     def token(self):
-        return next(one.value for one in self.jar if "csrf" in one.name)
+        return next(item.value for item in self.jar if "csrf" in item.name)
 
     def send(self, path, **fields):
         self.ask(path)
         fields["csrfmiddlewaretoken"] = self.token
         return self.ask(path, urllib.parse.urlencode(fields).encode())
 
-    def put(self, path, told, **headers):
+    def put(self, path, values, **headers):
         more = {"Content-Type": "application/json", "X-CSRFToken": self.token, **headers}
-        return self.ask(path, json.dumps(told).encode(), "PUT", **more)
+        return self.ask(path, json.dumps(values).encode(), "PUT", **more)
 
 
 @pytest.fixture(scope="module")
@@ -62,8 +62,8 @@ def installation(tmp_path_factory):
     try:
         link = ""
         for line in server.stdout:
-            found = re.search(r"(/invitation/[\w-]+/)", line)
-            link = found.group(1) if found else link
+            match = re.search(r"(/invitation/[\w-]+/)", line)
+            link = match.group(1) if match else link
             if "Serving" in line:
                 break
         assert link
@@ -88,14 +88,14 @@ def installation(tmp_path_factory):
 def outing(installation):
     """A session to log to, made by the API."""
     keys = {kind: str(uuid.uuid4()) for kind in ("vehicles", "revisions", "venues", "sessions")}
-    for kind, told in {
+    for kind, values in {
         "vehicles": {"name": "Sled"},
         "revisions": {"vehicle": keys["vehicles"], "number": 1, "date": "2026-01-10"},
         "venues": {"name": "Lake"},
         "sessions": {"revision": keys["revisions"], "venue": keys["venues"], "started_at": "2026-01-17T11:00:00Z"},
     }.items():
-        code, said = installation.put(f"/api/v1/{kind}/{keys[kind]}/", told)
-        assert code == 201, said
+        code, text = installation.put(f"/api/v1/{kind}/{keys[kind]}/", values)
+        assert code == 201, text
     return keys["sessions"]
 
 
@@ -105,9 +105,9 @@ def outing(installation):
 )  # fmt: skip
 def test_no_folder_shows_what_is_in_it(installation, path):
     """ASVS 5.0.0, V13.4.1 and V13.4.3: static files are had by their names, and nothing else by its path."""
-    code, said = installation.ask(path)
+    code, text = installation.ask(path)
     assert code in (302, 404)
-    assert "tokens" not in said.partition("</head>")[2]
+    assert "tokens" not in text.partition("</head>")[2]
 
 
 def test_a_thousand_puts_sent_again_and_all_at_once_make_no_duplicate(installation, outing):
@@ -118,12 +118,12 @@ def test_a_thousand_puts_sent_again_and_all_at_once_make_no_duplicate(installati
     }
     work = [(path, row) for _ in range(20) for path, row in rows.items()]
     with ThreadPoolExecutor(16) as senders:
-        answers = list(senders.map(lambda one: installation.put(*one, **{"If-None-Match": "*"}), work))
+        answers = list(senders.map(lambda item: installation.put(*item, **{"If-None-Match": "*"}), work))
     codes = collections.Counter(code for code, _ in answers)
     assert codes == {201: 50, 200: 950}
-    said = json.loads(installation.ask(f"/api/v1/readings/?session={outing}")[1])
-    assert said["count"] == 50
-    print(f"1,000 PUTs of 50 records by 16 senders: {dict(codes)}, {said['count']} records")
+    text = json.loads(installation.ask(f"/api/v1/readings/?session={outing}")[1])
+    assert text["count"] == 50
+    print(f"1,000 PUTs of 50 records by 16 senders: {dict(codes)}, {text['count']} records")
 
 
 def test_passes_that_two_phones_number_at_once_are_each_stored_once(installation, outing):
@@ -131,10 +131,10 @@ def test_passes_that_two_phones_number_at_once_are_each_stored_once(installation
     gate = f"/api/v1/gates/{uuid.uuid4()}/"
     marks = [{"position_m": 0}, {"position_m": 100}]
     assert installation.put(gate, {"venue": session["venue"], "name": "Straight", "marks": marks})[0] == 201
-    told = {"session": outing, "gate": gate.split("/")[-2], "duration_s": 7.3}
+    values = {"session": outing, "gate": gate.split("/")[-2], "duration_s": 7.3}
     paths = [f"/api/v1/passes/{uuid.uuid4()}/" for _ in range(20)]
     with ThreadPoolExecutor(16) as senders:
-        answers = list(senders.map(lambda path: installation.put(path, told), paths * 5))
+        answers = list(senders.map(lambda path: installation.put(path, values), paths * 5))
     assert {code for code, _ in answers} == {200, 201}
     rows = json.loads(installation.ask(f"/api/v1/passes/?session={outing}")[1])["results"]
     assert sorted(row["number"] for row in rows) == list(range(1, 21))

@@ -32,8 +32,8 @@ Account.objects.create_user("mara", password="{PASSWORD}", role="owner")
 class Host:
     """One `manage.py serve` with two workers, as a machine of its own would run it."""
 
-    def __init__(self, folder, told):
-        self.environment = {**surroundings(folder), **told, "PYTHONUNBUFFERED": "1"}
+    def __init__(self, folder, values):
+        self.environment = {**surroundings(folder), **values, "PYTHONUNBUFFERED": "1"}
         self.port = free_port()
         self.address = f"http://127.0.0.1:{self.port}"
         self.process = None
@@ -73,8 +73,8 @@ def database(postgresql):
 
 @pytest.fixture(scope="module")
 def hosts(database, object_store, tmp_path_factory):
-    told = {"DATABASE_URL": database, "BUILDLOG_SECRET_KEY": SHARED_KEY, **object_store.environment}
-    made = [Host(tmp_path_factory.mktemp("host") / "data", told) for _ in range(2)]
+    values = {"DATABASE_URL": database, "BUILDLOG_SECRET_KEY": SHARED_KEY, **object_store.environment}
+    made = [Host(tmp_path_factory.mktemp("host") / "data", values) for _ in range(2)]
     # Both find an empty database at one moment, and both want to fill it.
     for host in made:
         host.start()
@@ -109,15 +109,15 @@ def outing(visitors):
         "sessions": {"revision": keys["revisions"], "venue": keys["venues"], "started_at": "2026-01-17T11:00:00Z"},
         "gates": {"venue": keys["venues"], "name": "Straight", "marks": [{"position_m": 0}, {"position_m": 100}]},
     }
-    for number, (kind, told) in enumerate(rows.items()):
-        code, said = visitors[number % 2].put(f"/api/v1/{kind}/{keys[kind]}/", told)
-        assert code == 201, said
+    for number, (kind, values) in enumerate(rows.items()):
+        code, text = visitors[number % 2].put(f"/api/v1/{kind}/{keys[kind]}/", values)
+        assert code == 201, text
     return keys
 
 
 def test_who_signed_in_on_one_is_signed_in_on_the_other_and_out_on_both(visitors, hosts):
     first, second = visitors
-    assert [one.ask("/people/")[0] for one in (first, second)] == [200, 200]
+    assert [item.ask("/people/")[0] for item in (first, second)] == [200, 200]
     guest, guest_there = (Visitor(host.address) for host in hosts)
     assert guest.send("/sign-in/", username="mara", password=PASSWORD)[0] == 302
     guest_there.jar, guest_there.opener = guest.jar, guest.opener
@@ -137,7 +137,7 @@ def test_a_photo_sent_to_one_is_served_by_the_other(visitors, outing, hosts, obj
     picture = io.BytesIO()
     Image.new("RGB", (640, 480), (30, 90, 200)).save(picture, "JPEG")
     boundary, key = "a-boundary-4711", str(uuid.uuid4())
-    told = (
+    rows = (
         f'--{boundary}\r\nContent-Disposition: form-data; name="session"\r\n\r\n{outing["sessions"]}\r\n'
         f'--{boundary}\r\nContent-Disposition: form-data; name="image"; filename="a.jpg"\r\n'
         "Content-Type: image/jpeg\r\n\r\n"
@@ -146,14 +146,14 @@ def test_a_photo_sent_to_one_is_served_by_the_other(visitors, outing, hosts, obj
     # The same photo to both at one moment: one record, its two files, and nothing left over.
     with ThreadPoolExecutor(8) as senders:
         answers = list(senders.map(
-            lambda one: one.ask(f"/api/v1/photos/{key}/", told, "PUT", **headers), [first, second] * 4
+            lambda item: item.ask(f"/api/v1/photos/{key}/", rows, "PUT", **headers), [first, second] * 4
         ))  # fmt: skip
     assert sorted(code for code, _ in answers) == [200] * 7 + [201], answers
     assert len([name for name in object_store.names() if key in name]) == 2
     request_there = second.opener.open(f"{second.address}/photos/{key}/image/", timeout=30)
     assert Image.open(io.BytesIO(request_there.read())).size == (640, 480)
     # Neither host has it on its own disk.
-    assert not [one for host in hosts for one in Path(host.environment["BUILDLOG_DATA_DIR"]).rglob(f"*{key}*")]
+    assert not [entry for host in hosts for entry in Path(host.environment["BUILDLOG_DATA_DIR"]).rglob(f"*{key}*")]
 
 
 def test_the_same_puts_to_both_make_one_record_each(visitors, outing, database):
@@ -164,7 +164,7 @@ def test_the_same_puts_to_both_make_one_record_each(visitors, outing, database):
     }
     work = [(visitors[turn % 2], path, row) for turn in range(20) for path, row in rows.items()]
     with ThreadPoolExecutor(16) as senders:
-        answers = list(senders.map(lambda one: one[0].put(one[1], one[2], **{"If-None-Match": "*"}), work))
+        answers = list(senders.map(lambda item: item[0].put(item[1], item[2], **{"If-None-Match": "*"}), work))
     codes = collections.Counter(code for code, _ in answers)
     assert codes == {201: 50, 200: 950}
     with psycopg.connect(database) as connection:
@@ -173,10 +173,10 @@ def test_the_same_puts_to_both_make_one_record_each(visitors, outing, database):
 
 
 def test_passes_numbered_on_both_at_once_have_each_a_number(visitors, outing):
-    told = {"session": outing["sessions"], "gate": outing["gates"], "duration_s": 7.3}
+    values = {"session": outing["sessions"], "gate": outing["gates"], "duration_s": 7.3}
     work = [(visitors[n % 2], f"/api/v1/passes/{uuid.uuid4()}/") for n in range(40)]
     with ThreadPoolExecutor(16) as senders:
-        answers = list(senders.map(lambda one: one[0].put(one[1], told), work))
+        answers = list(senders.map(lambda item: item[0].put(item[1], values), work))
     assert {code for code, _ in answers} == {201}
     rows = json.loads(visitors[0].ask(f"/api/v1/passes/?session={outing['sessions']}")[1])["results"]
     assert sorted(row["number"] for row in rows) == list(range(1, 41))
@@ -186,23 +186,23 @@ def test_changes_that_get_in_each_others_way_are_answered_kindly(visitors, outin
     """Modifications that answer the same failures in other orders move the same rows: databases stop one of two."""
     failures = [str(uuid.uuid4()) for _ in range(6)]
     for key in failures:
-        told = {"revision": outing["revisions"], "mode_name": "chain came off", "severity": 3}
-        code, said = visitors[0].put(f"/api/v1/failures/{key}/", told)
-        assert code == 201, said
+        values = {"revision": outing["revisions"], "mode_name": "chain came off", "severity": 3}
+        code, text = visitors[0].put(f"/api/v1/failures/{key}/", values)
+        assert code == 201, text
     work = []
     for n in range(40):
         order = failures[n % 6 :] + failures[: n % 6]
-        told = {"revision": outing["revisions"], "title": f"Change {n}", "answers": order[:: 1 if n % 2 else -1]}
-        work.append((visitors[n % 2], f"/api/v1/modifications/{uuid.uuid4()}/", told))
+        values = {"revision": outing["revisions"], "title": f"Change {n}", "answers": order[:: 1 if n % 2 else -1]}
+        work.append((visitors[n % 2], f"/api/v1/modifications/{uuid.uuid4()}/", values))
     with ThreadPoolExecutor(16) as senders:
-        answers = list(senders.map(lambda one: one[0].put(*one[1:]), work))
+        answers = list(senders.map(lambda item: item[0].put(*item[1:]), work))
     codes = collections.Counter(code for code, _ in answers)
-    assert codes == {201: 40}, [said for code, said in answers if code != 201][:2]
+    assert codes == {201: 40}, [sentence for code, sentence in answers if code != 201][:2]
 
 
 def test_nothing_that_matters_is_on_either_disk(hosts):
     """Each host may lose its folder: what it keeps there is made anew at the next start."""
     for host in hosts:
-        kept = {one.name for one in Path(host.environment["BUILDLOG_DATA_DIR"]).iterdir()}
-        assert [one for one in kept if one.startswith("static-")]
+        kept = {item.name for item in Path(host.environment["BUILDLOG_DATA_DIR"]).iterdir()}
+        assert [item for item in kept if item.startswith("static-")]
         assert not kept & {"buildlog.sqlite3", "media", "secret_key"}

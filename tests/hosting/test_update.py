@@ -57,26 +57,26 @@ def change(data, statement):
 def test_a_backup_is_made_before_the_database_is_changed_and_leads_back(data, tmp_path):
     before, uploads, old_names = rows(data / "buildlog.sqlite3"), content(data / "media"), names(data)
     project = newer_version(tmp_path)
-    said, code = manage(data, "update", project=project)
-    assert code == 0, said
+    output, code = manage(data, "update", project=project)
+    assert code == 0, output
     assert all(name.endswith("as the newer version writes it)") for name in names(data))
     assert not (data / update.NOTE).exists()
     (backup,) = retention.backups_in(data / "backups")
     assert backup.before_update
-    assert str(backup.path) in said
+    assert str(backup.path) in output
     # A second start finds nothing to do, and makes no second backup.
     assert manage(data, "update", project=project) == ("The database is up to date.\n", 0)
     assert len(retention.backups_in(data / "backups")) == 1
     # The older program leaves the newer database alone, and names the way back.
     changed = content(data)
     for command in (["update"], ["serve", "--port", "8999"]):
-        said, code = manage(data, *command)
+        output, code = manage(data, *command)
         assert code == 1
-        assert "The database is from a newer version of the program" in said
-        assert f"manage.py restore {backup.path}" in said
+        assert "The database is from a newer version of the program" in output
+        assert f"manage.py restore {backup.path}" in output
     assert content(data) == changed
-    said, code = manage(data, "restore", str(backup.path))
-    assert code == 0, said
+    output, code = manage(data, "restore", str(backup.path))
+    assert code == 0, output
     assert rows(data / "buildlog.sqlite3") == before
     assert content(data / "media") == uploads
     assert names(data) == old_names
@@ -87,12 +87,12 @@ def test_a_backup_is_made_before_the_database_is_changed_and_leads_back(data, tm
 
 def test_an_update_that_breaks_leaves_all_as_it_was_and_says_so(data, tmp_path):
     before = rows(data / "buildlog.sqlite3")
-    said, code = manage(data, "update", project=newer_version(tmp_path, "UPDATE no_such_table SET x = 1"))
+    output, code = manage(data, "update", project=newer_version(tmp_path, "UPDATE no_such_table SET x = 1"))
     assert code == 1
     (backup,) = retention.backups_in(data / "backups")
-    assert "The database could not be brought up to date: no such table: no_such_table." in said
-    assert "To go back, put the earlier program in place, then: " in said
-    assert f"manage.py restore {backup.path}" in said
+    assert "The database could not be brought up to date: no such table: no_such_table." in output
+    assert "To go back, put the earlier program in place, then: " in output
+    assert f"manage.py restore {backup.path}" in output
     assert rows(data / "buildlog.sqlite3") == before
 
 
@@ -102,32 +102,34 @@ def test_no_step_is_made_where_a_later_one_breaks(data, tmp_path):
     # Whoever waits for a large database is told so.
     module = project / "buildlog" / "hosting" / "update.py"
     module.write_text(module.read_text().replace("SLOW_BYTES = 200_000_000", "SLOW_BYTES = 0"))
-    said, code = manage(data, "update", project=project)
+    output, code = manage(data, "update", project=project)
     assert code == 1
-    assert "making a backup, of about 1 MB, before" in said
-    assert "Bringing the database up to date … This can take some minutes." in said
-    assert re.search(r"^  buildlog.9000_newer\n  buildlog.9001_newer\n.*It is as it was before\.", said, re.MULTILINE)
+    assert "making a backup, of about 1 MB, before" in output
+    assert "Bringing the database up to date … This can take some minutes." in output
+    assert re.search(r"^  buildlog.9000_newer\n  buildlog.9001_newer\n.*It is as it was before\.", output, re.MULTILINE)
     assert rows(data / "buildlog.sqlite3") == before
 
 
 def test_all_steps_can_be_made_in_one_transaction():
     steps = MigrationLoader(None).disk_migrations.values()
     assert len(steps) >= 33
-    assert [str(one) for one in steps if not one.atomic] == []
+    assert [str(step) for step in steps if not step.atomic] == []
 
 
 def test_however_often_an_update_is_begun_one_backup_is_made_of_what_was(data, tmp_path):
     project = newer_version(tmp_path, "UPDATE no_such_table SET x = 1")
-    said = [manage(data, "update", project=project)[0] for _ in range(3)]
+    output = [manage(data, "update", project=project)[0] for _ in range(3)]
     (first,) = retention.backups_in(data / "backups")
-    assert all(f"manage.py restore {first.path}" in one for one in said)
-    assert all(f"Going on with an update that was cut off. Backup of before: {first.path}" in one for one in said[1:])
+    assert all(f"manage.py restore {first.path}" in item for item in output)
+    assert all(
+        f"Going on with an update that was cut off. Backup of before: {first.path}" in item for item in output[1:]
+    )
     # What was logged since, with the earlier program in place again, is in none yet.
     change(data, "UPDATE buildlog_vehicle SET name = 'Renamed since'")
-    said, _ = manage(data, "update", project=project)
+    output, _ = manage(data, "update", project=project)
     second, again = retention.backups_in(data / "backups")
     assert again.path == first.path
-    assert f"manage.py restore {second.path}" in said
+    assert f"manage.py restore {second.path}" in output
 
 
 def test_too_little_room_is_said_with_how_much_it_takes_before_anything_is_done(data, tmp_path, monkeypatch):
@@ -145,9 +147,9 @@ def test_too_little_room_is_said_with_how_much_it_takes_before_anything_is_done(
 def test_an_update_waits_for_nobody_who_serves_and_says_so(data, tmp_path):
     before = rows(data / "buildlog.sqlite3")
     with in_use.shared_lock(data):
-        said, code = manage(data, "update", project=newer_version(tmp_path))
+        output, code = manage(data, "update", project=newer_version(tmp_path))
     assert code == 1
-    assert "a server of the earlier version or a restore is running. Stop the server" in said
+    assert "a server of the earlier version or a restore is running. Stop the server" in output
     assert rows(data / "buildlog.sqlite3") == before
     assert retention.backups_in(data / "backups") == []
 
@@ -156,10 +158,10 @@ def test_after_two_updates_the_earlier_program_names_the_backup_that_it_can_read
     assert manage(data, "update", project=newer_version(tmp_path, "SELECT 1"))[1] == 0
     assert manage(data, "update", project=newer_version(tmp_path, "SELECT 1", "SELECT 2"))[1] == 0
     second, first = retention.backups_in(data / "backups")
-    said, code = manage(data, "update")
+    output, code = manage(data, "update")
     assert code == 1
-    assert f"manage.py restore {first.path}" in said
-    assert str(second.path) not in said
+    assert f"manage.py restore {first.path}" in output
+    assert str(second.path) not in output
 
 
 def test_what_an_earlier_version_left_half_made_is_said_with_the_backup_from_before(data, tmp_path):
@@ -168,12 +170,12 @@ def test_what_an_earlier_version_left_half_made_is_said_with_the_backup_from_bef
     good = making.make_backup(data, before_update=True).path
     change(data, "CREATE TABLE of_the_step (x)")
     making.make_backup(data, before_update=True)
-    said, code = manage(data, "update", project=newer_version(tmp_path, "CREATE TABLE of_the_step (x)"))
+    output, code = manage(data, "update", project=newer_version(tmp_path, "CREATE TABLE of_the_step (x)"))
     assert code == 1
-    assert "was cut off between a migration and the record of it" in said
-    assert f"manage.py restore {good}" in said
-    said, code = manage(data, "restore", str(good))
-    assert code == 0, said
+    assert "was cut off between a migration and the record of it" in output
+    assert f"manage.py restore {good}" in output
+    output, code = manage(data, "restore", str(good))
+    assert code == 0, output
     assert rows(data / "buildlog.sqlite3") == before
 
 
@@ -181,13 +183,13 @@ def test_nothing_is_changed_where_the_backup_before_fails(data, tmp_path):
     project, before = newer_version(tmp_path), rows(data / "buildlog.sqlite3")
     (tmp_path / "in-the-way").write_text("a file where the folder should be")
     elsewhere = {"BUILDLOG_BACKUP_DIR": str(tmp_path / "in-the-way")}
-    said, code = manage(data, "update", project=project, **elsewhere)
+    output, code = manage(data, "update", project=project, **elsewhere)
     assert code == 1
-    assert "the backup before them failed" in said
-    assert "--without-backup" in said
+    assert "the backup before them failed" in output
+    assert "--without-backup" in output
     assert rows(data / "buildlog.sqlite3") == before
-    said, code = manage(data, "update", "--without-backup", project=project, **elsewhere)
-    assert code == 0, said
+    output, code = manage(data, "update", "--without-backup", project=project, **elsewhere)
+    assert code == 0, output
     assert all(name.endswith("as the newer version writes it)") for name in names(data))
 
 
@@ -198,19 +200,19 @@ def test_two_that_start_at_one_moment_make_each_step_once(data, tmp_path):
         subprocess.Popen(command, cwd=project, env=environment(data), stdout=subprocess.PIPE, text=True)
         for _ in range(3)
     ]
-    said = [one.communicate()[0] for one in begun]
-    assert [one.returncode for one in begun] == [0, 0, 0], said
-    assert sum("Bringing the database up to date" in one for one in said) == 1
+    output = [item.communicate()[0] for item in begun]
+    assert [item.returncode for item in begun] == [0, 0, 0], output
+    assert sum("Bringing the database up to date" in item for item in output) == 1
     assert all(name.count("as the newer version writes it") == 1 for name in names(data))
 
 
 @pytest.mark.parametrize("command", [["update"], ["backup"]])
 def test_a_database_that_is_none_is_said(command, data):
     (data / "buildlog.sqlite3").write_bytes(b"no database at all" * 900)
-    said, code = manage(data, *command)
+    output, code = manage(data, *command)
     assert code == 1
-    assert "Traceback" not in said
-    assert "not a database" in said
+    assert "Traceback" not in output
+    assert "not a database" in output
 
 
 def test_a_database_of_before_the_frameworks_own_pages_went_is_no_newer_one(earlier_steps):

@@ -45,14 +45,14 @@ def test_who_is_no_owner_is_told_no_more(role, sign_in, folder):
 
 
 def test_the_owner_is_told_the_figures(sign_in, folder):
-    told = sign_in("owner").get("/health/").json()
-    assert told["database"]["engine"] == connection.display_name
-    assert told["disk"]["free_bytes"] > 0
-    assert told["backup"] == {
+    data = sign_in("owner").get("/health/").json()
+    assert data["database"]["engine"] == connection.display_name
+    assert data["disk"]["free_bytes"] > 0
+    assert data["backup"] == {
         "status": "ok", "trouble": "", "age_h": None, "every_h": 24, "size_bytes": 0,
         "is_encrypted": False, "restore_drill_age_d": None,
     }  # fmt: skip
-    assert told["version"]
+    assert data["version"]
 
 
 def test_a_part_may_be_asked_alone_and_an_unknown_one_is_refused(client, db, folder, nearly_full):

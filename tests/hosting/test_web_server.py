@@ -83,9 +83,9 @@ def serving(folder, longest_wait_s, workers=1):
             time.sleep(0.1)
     yield port, running
     running.send_signal(signal.SIGTERM)
-    _, said = running.communicate(timeout=30)
+    _, output = running.communicate(timeout=30)
     assert running.returncode == 0
-    assert "Traceback" not in said, "whoever is slow fills no log"
+    assert "Traceback" not in output, "whoever is slow fills no log"
 
 
 def begin(port, text=b""):
@@ -272,9 +272,9 @@ def test_where_a_body_has_two_lengths_that_of_its_chunks_counts(server):
     head = HEAD + b"Content-Length: %d\r\nTransfer-Encoding: chunked\r\nConnection: close\r\n\r\n"
     chunks = b"5\r\nthere\r\n0\r\n\r\n"
     with begin(server, head % (len(chunks) + len(hidden)) + chunks + hidden) as client:
-        said = answer(client)
-    assert said.endswith(b"5 bytes came")
-    assert said.count(b"HTTP/1.1 ") == 1
+        text = answer(client)
+    assert text.endswith(b"5 bytes came")
+    assert text.count(b"HTTP/1.1 ") == 1
 
 
 def test_a_body_in_chunks_is_read_whole_and_its_length_known(server):
@@ -292,8 +292,8 @@ def test_an_answer_to_head_ends_with_its_headers(server):
 
 def test_whom_to_believe_is_left_to_the_application(server):
     """What a proxy says comes through, and what would pass for it under another spelling does not."""
-    told = b"X-Forwarded-For: 198.51.100.9\r\nX-Forwarded-Proto: https\r\nX_Forwarded_For: 203.0.113.5\r\n"
-    with begin(server, b"GET /headers HTTP/1.0\r\nHost: log.example\r\n" + told + b"\r\n") as client:
+    data = b"X-Forwarded-For: 198.51.100.9\r\nX-Forwarded-Proto: https\r\nX_Forwarded_For: 203.0.113.5\r\n"
+    with begin(server, b"GET /headers HTTP/1.0\r\nHost: log.example\r\n" + data + b"\r\n") as client:
         environ = answer(client).decode()
     assert "HTTP_X_FORWARDED_FOR: 198.51.100.9\n" in environ
     assert "HTTP_X_FORWARDED_PROTO: https\n" in environ

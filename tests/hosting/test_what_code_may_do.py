@@ -45,8 +45,8 @@ def imported(tree):
             yield from ({node.module} | {f"{node.module}.{alias.name}" for alias in node.names})
 
 
-def files_that(found):
-    return {name for name, tree in CODE.items() if found(tree)}
+def files_that(result):
+    return {name for name, tree in CODE.items() if result(tree)}
 
 
 def test_no_text_is_run_and_no_objects_are_made_of_bytes():
@@ -122,7 +122,7 @@ def test_only_what_the_settings_name_is_asked():
         "telnetlib",
     }
     opening = {name: set(imported(tree)) & networks for name, tree in CODE.items()}
-    assert {name: found for name, found in opening.items() if found} == {
+    assert {name: result for name, result in opening.items() if result} == {
         "buildlog/hosting/backups/offsite_places.py": {"boto3"},
         "buildlog/hosting/probe.py": {"http.client"},
         "buildlog/hosting/web_server.py": {"socket"},  # options of its own listening sockets
@@ -232,8 +232,8 @@ def test_logs_go_to_standard_error_and_to_the_table_that_help_names():
     )
     text = help_text("security")
     logs = text[text.index("Logs: ") :].partition("\n")[0]
-    for said in ("standard error", "in the database", "owners", "UTC", f"{AccessEvent.KEPT_FOR.days} days"):
-        assert said in logs, said
+    for sentence in ("standard error", "in the database", "owners", "UTC", f"{AccessEvent.KEPT_FOR.days} days"):
+        assert sentence in logs, sentence
 
 
 def test_nothing_is_asked_that_others_could_know():

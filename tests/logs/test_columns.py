@@ -78,11 +78,11 @@ def test_the_file_does_not_depend_on_how_the_rows_came():
     columns = ride(GROUP_ROWS + 900)
     whole, cut = packed_and_read(columns), packed_and_read(*in_blocks(columns, (1, 300, 4, 50_000)))
     for channel in CHANNELS.values():
-        one, other = whole.extremes(channel), cut.extremes(channel)
-        assert (one is None) == (other is None)
-        if one is not None:
-            np.testing.assert_array_equal(one[0], other[0])
-            assert one[1] == other[1]
+        item, other = whole.extremes(channel), cut.extremes(channel)
+        assert (item is None) == (other is None)
+        if item is not None:
+            np.testing.assert_array_equal(item[0], other[0])
+            assert item[1] == other[1]
 
 
 @pytest.mark.parametrize("from_s", [-50.0, 0.0, 611.5, 1700.0, 1e6])

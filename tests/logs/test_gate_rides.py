@@ -66,9 +66,9 @@ def test_a_ride_beside_the_gate_or_turned_back_is_no_pass(session, placed, sign_
 
 
 @pytest.mark.parametrize(
-    ("minutes", "offered", "said"), [(4320, 0, True), (-4320, 0, True), (20, 0, False), (0, 1, False)]
+    ("minutes", "offered", "is_refused"), [(4320, 0, True), (-4320, 0, True), (20, 0, False), (0, 1, False)]
 )
-def test_a_track_of_another_time_offers_no_pass(session, placed, sign_in, minutes, offered, said):
+def test_a_track_of_another_time_offers_no_pass(session, placed, sign_in, minutes, offered, is_refused):
     """The session's start is moved: days away it is another outing, and what came before it is no pass of it."""
     client = sign_in("recorder")
     send(client, session, gpx(*steady(begins=60)))
@@ -76,7 +76,7 @@ def test_a_track_of_another_time_offers_no_pass(session, placed, sign_in, minute
     log = Log.objects.get()
     assert len(proposals_of(log, whole_columns(log))) == offered
     page = client.get(log.get_absolute_url()).content.decode()
-    assert ("not of one outing" in page) is said
+    assert ("not of one outing" in page) is is_refused
     assert client.post(log.get_absolute_url(), {"accept": "x"}).status_code == 302
 
 

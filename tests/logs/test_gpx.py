@@ -46,13 +46,13 @@ def test_the_length_is_that_of_other_libraries(session, sign_in):
     content = SAMPLE.read_bytes()
     assert send(sign_in("recorder"), session, content).status_code == 302
     log = Log.objects.get()
-    told = gpxpy.parse(content.decode())
-    places = [(one.latitude, one.longitude) for one in told.walk(only_points=True)]
+    data = gpxpy.parse(content.decode())
+    places = [(item.latitude, item.longitude) for item in data.walk(only_points=True)]
     # geographiclib 2.1: the geodesic of each leg; gpxpy 1.6 takes a sphere of 6,378 km, 0.17 % short at 60° N.
-    legs = [Geodesic.WGS84.Inverse(*one, *other)["s12"] for one, other in itertools.pairwise(places)]
+    legs = [Geodesic.WGS84.Inverse(*item, *other)["s12"] for item, other in itertools.pairwise(places)]
     assert log.length_m == pytest.approx(sum(legs), rel=1e-6)
-    assert log.length_m == pytest.approx(told.length_2d(), rel=3e-3)
-    assert (log.row_count, log.duration_s) == (len(places), told.get_duration())
+    assert log.length_m == pytest.approx(data.length_2d(), rel=3e-3)
+    assert (log.row_count, log.duration_s) == (len(places), data.get_duration())
 
 
 def test_the_file_is_kept_byte_for_byte_and_once(session, sign_in):
@@ -89,8 +89,8 @@ def test_extensions_waypoints_and_routes_are_passed_over():
 
 
 def test_times_that_stand_still_or_are_missing_are_left_out_and_said():
-    told = [(60, 0), (60.001, 10), (60.002, 10), (60.003, None), (60.004, 9), (60.005, 20)]
-    track = read(gpx(*(point(latitude, 25, second) for latitude, second in told)))
+    rows = [(60, 0), (60.001, 10), (60.002, 10), (60.003, None), (60.004, 9), (60.005, 20)]
+    track = read(gpx(*(point(latitude, 25, second) for latitude, second in rows)))
     assert track.columns["time_s"].tolist() == [0.0, 10.0, 20.0]
     assert track.notes == [
         "1 points without a time are left out.",
@@ -258,8 +258,8 @@ def track_or_sentence(content):
 
 @given(st.binary(max_size=400))
 def test_any_bytes_give_a_track_or_a_sentence(content):
-    found = track_or_sentence(content)
-    assert not isinstance(found, str) or len(found) > 20
+    result = track_or_sentence(content)
+    assert not isinstance(result, str) or len(result) > 20
 
 
 @given(st.lists(st.tuples(st.text(max_size=8), st.text(max_size=8), st.text(max_size=25)), max_size=6))
@@ -268,8 +268,8 @@ def test_any_points_give_a_track_or_a_sentence(rows):
         f"<trkpt lat={quoteattr(lat)} lon={quoteattr(lon)}><time>{escape(stamp)}</time></trkpt>"
         for lat, lon, stamp in rows
     ]
-    found = track_or_sentence(gpx(*points))
-    assert not isinstance(found, str) or len(found) > 20
+    result = track_or_sentence(gpx(*points))
+    assert not isinstance(result, str) or len(result) > 20
 
 
 def test_the_drawing_is_thinned_and_in_metres(session, sign_in):

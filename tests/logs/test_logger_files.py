@@ -29,8 +29,8 @@ DISCHARGE = Path(__file__).resolve().parents[1] / "reference/data/pybamm_dischar
 GOOD = b"time (s),U (V),I (A)\n" + b"".join(b"%d,52.%d,1%d\n" % (n, n % 9, n % 7) for n in range(40))
 
 
-def look(content, told=None):
-    return find_layout(io.BytesIO(content), len(content), told)
+def look(content, values=None):
+    return find_layout(io.BytesIO(content), len(content), values)
 
 
 def read(content, zone=UTC):
@@ -46,10 +46,10 @@ def send(client, session, content, name="log.csv"):
 def post_columns(client, log, **changes):
     page = client.get(f"/sessions/logs/{log.pk}/columns/")
     layout = page.context["layout"]
-    told = {f"column_{column.index}": column.chosen for column in page.context["columns"]}
-    told |= {"encoding": layout.encoding, "delimiter": layout.delimiter, "decimal": layout.decimal}
-    told |= {"first_line": layout.first_line, "read": "yes", "reason": "Tried on the bench."}
-    return client.post(f"/sessions/logs/{log.pk}/columns/", told | changes)
+    values = {f"column_{column.index}": column.chosen for column in page.context["columns"]}
+    values |= {"encoding": layout.encoding, "delimiter": layout.delimiter, "decimal": layout.decimal}
+    values |= {"first_line": layout.first_line, "read": "yes", "reason": "Tried on the bench."}
+    return client.post(f"/sessions/logs/{log.pk}/columns/", values | changes)
 
 
 def numbers_under(header, delimiter):
@@ -107,10 +107,10 @@ WAYS = {
 
 @pytest.mark.parametrize("way", WAYS)
 def test_every_way_of_writing_gives_the_same_numbers(way):
-    found = read(WAYS[way]).columns
-    assert found["time_s"].tolist() == list(range(40))
-    assert found["voltage_v"].tolist() == [float(f"52.{n % 9}") for n in range(40)]
-    assert found["current_a"].tolist() == [10.0 + n % 7 for n in range(40)]
+    result = read(WAYS[way]).columns
+    assert result["time_s"].tolist() == list(range(40))
+    assert result["voltage_v"].tolist() == [float(f"52.{n % 9}") for n in range(40)]
+    assert result["current_a"].tolist() == [10.0 + n % 7 for n in range(40)]
 
 
 # datetime of the standard library, and zoneinfo: 11:05:30 in Oslo in January is 10:05:30 UTC.
@@ -130,16 +130,16 @@ def test_times_in_every_form(first):
     step = 1000 if len(first) == 13 and first.isdigit() else 1
     rows = [str(int(first) + n * step) if first.isdigit() else first.replace(":30", f":{30 + n}") for n in range(8)]
     content = "time,volts\n" + "".join(f"{row},5{n}\n" for n, row in enumerate(rows))
-    found = read(content.encode(), ZoneInfo("Europe/Oslo"))
-    assert found.first_at == TIMES[first]
-    assert found.columns["time_s"].tolist() == list(range(8))
+    result = read(content.encode(), ZoneInfo("Europe/Oslo"))
+    assert result.first_at == TIMES[first]
+    assert result.columns["time_s"].tolist() == list(range(8))
 
 
 def test_a_time_of_day_goes_on_past_midnight_and_a_date_beside_it_counts():
     clock = ["23:59:58", "23:59:59", "0:00:00", "0:00:01", "0:00:02"]
-    found = read(("time,volts\n" + "".join(f"{one},50\n" for one in clock)).encode())
-    assert found.columns["time_s"].tolist() == [0, 1, 2, 3, 4]
-    assert found.first_at is None
+    result = read(("time,volts\n" + "".join(f"{item},50\n" for item in clock)).encode())
+    assert result.columns["time_s"].tolist() == [0, 1, 2, 3, 4]
+    assert result.first_at is None
     dated = "Date,Time,volts\n" + "".join(f"2026-01-17,11:05:{30 + n},5{n}\n" for n in range(5))
     assert read(dated.encode()).first_at == datetime(2026, 1, 17, 11, 5, 30, tzinfo=UTC)
 
@@ -147,11 +147,11 @@ def test_a_time_of_day_goes_on_past_midnight_and_a_date_beside_it_counts():
 def test_units_of_the_header_are_converted():
     # NIST SP 811 (2008), B.8: 1 mile/h = 0.44704 m/s; °F = 1.8 °C + 32.
     content = "t (ms),speed (mph),motor temp (°F),U (mV)\n" + "".join(f"{n * 500},10,212,52000\n" for n in range(5))
-    found = read(content.encode()).columns
-    assert found["time_s"].tolist() == [0.0, 0.5, 1.0, 1.5, 2.0]
-    assert found["speed_mps"] == pytest.approx(4.4704)
-    assert found["motor_temperature_c"] == pytest.approx(100.0)
-    assert found["voltage_v"] == pytest.approx(52.0)
+    result = read(content.encode()).columns
+    assert result["time_s"].tolist() == [0.0, 0.5, 1.0, 1.5, 2.0]
+    assert result["speed_mps"] == pytest.approx(4.4704)
+    assert result["motor_temperature_c"] == pytest.approx(100.0)
+    assert result["voltage_v"] == pytest.approx(52.0)
 
 
 def test_empty_and_bad_cells_cost_themselves_only():
@@ -165,13 +165,13 @@ def test_empty_and_bad_cells_cost_themselves_only():
         "6,52,16",
         *(f"{n},52,1" for n in range(7, 60)),
     ]
-    found = read(("t,volts,amps\n" + "\n".join(rows) + "\n").encode())
-    assert found.columns["time_s"].size == 59
-    assert np.isnan(found.columns["voltage_v"]).sum() == 3
-    assert np.isnan(found.columns["current_a"]).sum() == 1
-    told = " ".join(found.notes)
+    result = read(("t,volts,amps\n" + "\n".join(rows) + "\n").encode())
+    assert result.columns["time_s"].size == 59
+    assert np.isnan(result.columns["voltage_v"]).sum() == 3
+    assert np.isnan(result.columns["current_a"]).sum() == 1
+    data = " ".join(result.notes)
     for words in ("1 lines have too few columns", "line 7", "volts: 1 values", "line 5: '1e400'", "line 6: 'oops'"):
-        assert words in told
+        assert words in data
 
 
 MANY = b"t,volts\n" + b"".join(b"%d,52\n" % n for n in range(40))
@@ -298,8 +298,8 @@ def recording_or_sentence(content):
 
 @given(st.binary(max_size=300))
 def test_any_bytes_give_a_recording_or_a_sentence(content):
-    found = recording_or_sentence(content)
-    assert not isinstance(found, str) or len(found) > 20
+    result = recording_or_sentence(content)
+    assert not isinstance(result, str) or len(result) > 20
 
 
 CELL = st.one_of(
@@ -312,20 +312,20 @@ CELL = st.one_of(
 @given(st.lists(st.lists(CELL, min_size=2, max_size=4), max_size=12), st.sampled_from([",", ";", "\t", " "]))
 def test_any_table_gives_a_recording_or_a_sentence(rows, delimiter):
     text = "\n".join(["time,volts,amps", *(delimiter.join(row) for row in rows)])
-    found = recording_or_sentence(text.encode("utf-8", "surrogatepass"))
-    if isinstance(found, str):
-        assert len(found) > 20
+    result = recording_or_sentence(text.encode("utf-8", "surrogatepass"))
+    if isinstance(result, str):
+        assert len(result) > 20
     else:
-        assert (np.diff(found.columns["time_s"]) > 0).all()
-        assert all(column.size == found.columns["time_s"].size for column in found.columns.values())
+        assert (np.diff(result.columns["time_s"]) > 0).all()
+        assert all(column.size == result.columns["time_s"].size for column in result.columns.values())
 
 
 @given(st.lists(st.one_of(st.floats(-1e9, 1e9), st.just(float("nan"))), min_size=1, max_size=60))
 def test_packed_columns_come_back_exactly(values):
     column = np.round(np.array(values), 6)
-    found = packed_and_read({"voltage_v": column, "time_s": np.arange(column.size) / 3})
-    np.testing.assert_array_equal(found["voltage_v"], column)
-    np.testing.assert_array_equal(found["time_s"], np.round(np.arange(column.size) / 3, 6))
+    result = packed_and_read({"voltage_v": column, "time_s": np.arange(column.size) / 3})
+    np.testing.assert_array_equal(result["voltage_v"], column)
+    np.testing.assert_array_equal(result["time_s"], np.round(np.arange(column.size) / 3, 6))
 
 
 def test_columns_of_numpys_own_format_are_still_read():
@@ -353,7 +353,7 @@ def test_a_published_discharge_through_the_whole_way(session, sign_in):
     page = client.get(f"/sessions/{session.pk}/")
     assert page.context["report"].get("energy_used").value == pytest.approx(17.5050926881, rel=1e-5)
     assert page.context["report"].get("energy_used").evidence == "integrated log"
-    assert "energy_used" in {one.key for one in client.get(answer.url).context["results"]}
+    assert "energy_used" in {result.key for result in client.get(answer.url).context["results"]}
 
 
 def test_what_columns_mean_is_remembered_and_can_be_changed(session, sign_in):

@@ -42,15 +42,15 @@ def test_two_logs_come_together_by_their_speeds(session, sign_in):
     client.post(f"/sessions/logs/{whole.pk}/place/", {"clock": "hand", "begins": "37.5 s"})
     whole.refresh_from_db()
     assert whole.begins_s == 37.5
-    [found] = client.get(f"/sessions/{session.pk}/recordings/").context["suggestions"]
-    assert found.correlation > 0.98
-    assert abs(found.moved_s) == pytest.approx(37.5, abs=0.2)
-    client.post(f"/sessions/logs/{found.log.pk}/place/", {"clock": "speeds", "begins": str(found.begins_s)})
+    [result] = client.get(f"/sessions/{session.pk}/recordings/").context["suggestions"]
+    assert result.correlation > 0.98
+    assert abs(result.moved_s) == pytest.approx(37.5, abs=0.2)
+    client.post(f"/sessions/logs/{result.log.pk}/place/", {"clock": "speeds", "begins": str(result.begins_s)})
     first.refresh_from_db()
     whole.refresh_from_db()
     assert first.begins_s == pytest.approx(whole.begins_s, abs=0.2)
-    for told in ({"clock": "hand", "begins": "soon"}, {"clock": "moon"}, {"clock": "hand", "begins": "1e9 s"}):
-        assert client.post(f"/sessions/logs/{whole.pk}/place/", told).status_code == 302
+    for values in ({"clock": "hand", "begins": "soon"}, {"clock": "moon"}, {"clock": "hand", "begins": "1e9 s"}):
+        assert client.post(f"/sessions/logs/{whole.pk}/place/", values).status_code == 302
     assert Log.objects.get(pk=whole.pk).begins_s == whole.begins_s
 
 
@@ -131,8 +131,8 @@ def test_what_a_nearer_road_load_would_take_is_said(session, sign_in):
 
 
 def test_a_passed_limit_is_offered_as_a_failure(session, sign_in):
-    told = {"highest_voltage_v": 60.0, "continuous_current_a": 50.0}
-    part = Part.objects.create(name="Controller", category="speed_controller", mass_kg=1, specification=told)
+    values = {"highest_voltage_v": 60.0, "continuous_current_a": 50.0}
+    part = Part.objects.create(name="Controller", category="speed_controller", mass_kg=1, specification=values)
     Fitting.objects.create(revision=session.revision, part=part)
     ride(session)
     client = sign_in("recorder")
@@ -162,9 +162,9 @@ def test_the_window_is_finer_and_answers_nonsense_kindly(session, sign_in):
     ride(session)
     client = sign_in("reader")
     path = f"/sessions/{session.pk}/recordings/window/"
-    told = client.get(path, {"from_s": "10", "to_s": "20"}).json()["lines"]
-    assert len(told) == 4
-    assert 19 <= len(told[0]["x"]) <= 24
+    data = client.get(path, {"from_s": "10", "to_s": "20"}).json()["lines"]
+    assert len(data) == 4
+    assert 19 <= len(data[0]["x"]) <= 24
     for bad in ({}, {"from_s": "a", "to_s": "2"}, {"from_s": "5", "to_s": "1"}, {"from_s": "nan", "to_s": "1"}):
         answer = client.get(path, bad)
         assert answer.status_code == 400

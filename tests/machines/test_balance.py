@@ -26,18 +26,18 @@ def fit(revision, name, mass_kg, x_m, z_m, quantity=1):
 
 def built(revision):
     """The machine as it is stored now."""
-    return Machine.in_line(next(one for one in read_line(revision.vehicle) if one.pk == revision.pk))
+    return Machine.in_line(next(item for item in read_line(revision.vehicle) if item.pk == revision.pk))
 
 
 def limit(machine, key, ride=RIDE):
-    return next(one for one in limits_of(machine, ride) if one.key == key)
+    return next(item for item in limits_of(machine, ride) if item.key == key)
 
 
 def change(revision, **values):
     Revision.objects.filter(pk=revision.pk).update(**values)
 
 
-def next_one(revision, **values):
+def next_item(revision, **values):
     made = Revision.objects.create(
         vehicle=revision.vehicle, number=revision.number + 1, parent=revision, date=date(2026, 2, 1), **values
     )
@@ -59,7 +59,7 @@ def sled(revision):
 
 
 def test_a_part_that_is_lifted_lifts_the_measured_height(sled):
-    second = next_one(sled)
+    second = next_item(sled)
     assert (built(second).mass_kg, built(second).cg_height_m) == (90.0, 0.35)
     second.fittings.filter(part__name="Pack").update(z_m=1.5)
     machine = built(second)
@@ -71,7 +71,7 @@ def test_a_part_that_is_lifted_lifts_the_measured_height(sled):
 
 
 def test_parts_that_come_and_go_move_mass_and_height_by_their_own_effect(sled):
-    second = next_one(sled)
+    second = next_item(sled)
     fit(second, "Fairing", 4.0, 1.2, 0.6, quantity=2)
     second.fittings.filter(part__name="Pack").delete()
     machine = built(second)
@@ -80,9 +80,9 @@ def test_parts_that_come_and_go_move_mass_and_height_by_their_own_effect(sled):
 
 
 def test_it_goes_on_over_several_revisions(sled):
-    second = next_one(sled)
+    second = next_item(sled)
     fit(second, "Fairing", 4.0, 1.2, 0.6)
-    third = next_one(second)
+    third = next_item(second)
     fit(third, "Lamp", 1.0, 1.3, 0.8)
     machine = built(third)
     assert machine.mass_kg == pytest.approx(95.0)
@@ -94,8 +94,8 @@ def test_it_goes_on_over_several_revisions(sled):
 
 def test_what_an_earlier_version_copied_to_the_next_revision_is_no_new_measurement(sled):
     """New revisions once started with their parent's mass and height filled in."""
-    second = next_one(sled, mass_without_rider_kg=90.0, cg_height_m=0.35)
-    third = next_one(second, mass_without_rider_kg=90.0, cg_height_m=0.35)
+    second = next_item(sled, mass_without_rider_kg=90.0, cg_height_m=0.35)
+    third = next_item(second, mass_without_rider_kg=90.0, cg_height_m=0.35)
     third.fittings.filter(part__name="Pack").update(z_m=1.5)
     assert built(third).cg_height_m == pytest.approx(0.35 + 20 * 1.2 / 90)
     change(third, mass_without_rider_kg=91.5, cg_height_m=0.5)
@@ -104,7 +104,7 @@ def test_what_an_earlier_version_copied_to_the_next_revision_is_no_new_measureme
 
 def test_a_place_that_is_written_down_later_is_no_move(sled):
     fit(sled, "Brake", 3.0, None, None)
-    second = next_one(sled)
+    second = next_item(sled)
     second.fittings.filter(part__name="Brake").update(x_m=0.1, z_m=0.15)
     assert built(second).cg_height_m == 0.35
 
@@ -114,7 +114,7 @@ def test_a_place_that_is_written_down_later_is_no_move(sled):
     [("Winch", None, 0.5, "the mass of Winch"), ("Sail", 2.0, None, "the height above ground of Sail")],
 )
 def test_a_changed_part_of_which_too_little_is_known_withholds_the_figure(sled, name, mass_kg, z_m, words):
-    second = next_one(sled)
+    second = next_item(sled)
     fit(second, name, mass_kg, 0.4, z_m)
     machine = built(second)
     assert machine.cg_height_m is None
@@ -123,7 +123,7 @@ def test_a_changed_part_of_which_too_little_is_known_withholds_the_figure(sled, 
 
 
 def test_figures_that_contradict_each_other_are_withheld(sled):
-    second = next_one(sled)
+    second = next_item(sled)
     change(sled, mass_without_rider_kg=15.0)
     second.fittings.filter(part__name="Pack").delete()
     machine = built(second)
@@ -139,7 +139,7 @@ def test_a_new_revision_starts_without_what_was_measured_on_its_parent(sled, sig
     assert form["cg_height_m"].value() is None
     assert form["seat_z_m"].value() == "0.4"
     assert "corrected for the parts that changed since" in form["cg_height_m"].help_text
-    second = next_one(sled)
+    second = next_item(sled)
     fit(second, "Fairing", 4.0, 1.2, 0.6)
     page = client.get(second.get_absolute_url()).content.decode()
     assert "As weighed on R1, 90 kg, moved by the parts changed since." in page
@@ -173,9 +173,9 @@ def test_without_the_seats_place_nothing_is_said_of_machine_and_rider(sled, miss
     change(sled, wheelbase_m=1.6, contacts="two_front_one_rear", mass_without_rider_kg=70.0, **missing)
     machine = built(sled)
     for key in ("cg_height_with_rider", "static_stability_factor", "tip_over_threshold", "front_load", "rear_load"):
-        found = limit(machine, key)
-        assert found.value is None
-        assert found.needs_words == "needs the seat's place, forward and height"
+        result = limit(machine, key)
+        assert result.value is None
+        assert result.needs_words == "needs the seat's place, forward and height"
     assert limit(machine, "mass").value == 70.0
 
 

@@ -9,7 +9,7 @@ from sessions.models import Pass, Reading
 
 
 def charges(session):
-    return [one.charge_used_ah for one in session.readings.all()]
+    return [item.charge_used_ah for item in session.readings.all()]
 
 
 @pytest.fixture
@@ -26,12 +26,12 @@ def clock_set_back(session):
 def test_readings_stand_in_the_order_of_taps(clock_set_back, sign_in):
     assert charges(clock_set_back) == [1.0, 2.0, 3.0]
     page = sign_in("recorder").get(clock_set_back.get_absolute_url())
-    assert [one.charge_used_ah for one in page.context["readings"]] == [1.0, 2.0, 3.0]
+    assert [reading.charge_used_ah for reading in page.context["readings"]] == [1.0, 2.0, 3.0]
 
 
 def test_the_season_has_them_in_the_same_order(clock_set_back):
-    for volts, one in zip((50.0, 51.0, 52.0), clock_set_back.readings.all(), strict=True):
-        Reading.objects.filter(pk=one.pk).update(voltage_v=volts)
+    for volts, item in zip((50.0, 51.0, 52.0), clock_set_back.readings.all(), strict=True):
+        Reading.objects.filter(pk=item.pk).update(voltage_v=volts)
     assert Season(clock_set_back.revision.vehicle).readings[0]["voltage_v"].tolist() == [50.0, 51.0, 52.0]
 
 
@@ -50,7 +50,7 @@ def test_passes_stand_in_the_order_of_taps_and_then_by_number(session, gate):
     """Those typed at the desk have no place and come after; the number says in which order they were stored."""
     for number, place in ((1, 9_000), (2, 4_000), (4, None), (3, None)):
         Pass.objects.create(session=session, gate=gate, number=number, duration_s=10.0, sequence=place)
-    assert [one.number for one in session.passes.all()] == [2, 1, 3, 4]
+    assert [item.number for item in session.passes.all()] == [2, 1, 3, 4]
     assert list(Season(session.revision.vehicle).passes.number) == [2, 1, 3, 4]
 
 
@@ -63,8 +63,8 @@ def test_the_api_takes_the_place(kind, sign_in, session, gate):
     client, address = sign_in("recorder"), f"/api/v1/{kind}/{uuid.uuid4()}/"
 
     def put(**more):
-        told = {"session": str(session.pk), **values, **more}
-        return client.put(address, told, content_type="application/json", headers={"If-None-Match": "*"})
+        data = {"session": str(session.pk), **values, **more}
+        return client.put(address, data, content_type="application/json", headers={"If-None-Match": "*"})
 
     # Beyond what a column of the databases holds, and no number at all.
     for wrong in (-1, 2**31, 10**30, "soon"):
@@ -83,4 +83,4 @@ def test_without_a_place_the_version_of_a_record_is_what_it_was(reading):
 
     written = dict(ReadingSerializer(reading).data)
     assert written["sequence"] is None
-    assert version_of(written) == version_of({name: one for name, one in written.items() if name != "sequence"})
+    assert version_of(written) == version_of({name: item for name, item in written.items() if name != "sequence"})

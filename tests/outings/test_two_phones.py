@@ -40,7 +40,10 @@ def test_the_pass_is_made_where_both_marks_have_arrived_in_any_order(at):
     assert made.valid
     at(130.0, "last")
     at(142.0, "first")
-    assert [(one.duration_s, one.direction, one.number) for one in passes()] == [(10.0, "out", 1), (12.0, "back", 2)]
+    assert [(timed_pass.duration_s, timed_pass.direction, timed_pass.number) for timed_pass in passes()] == [
+        (10.0, "out", 1),
+        (12.0, "back", 2),
+    ]
 
 
 def test_a_mark_that_comes_late_takes_back_the_pass_that_it_contradicts(at, session):
@@ -48,12 +51,12 @@ def test_a_mark_that_comes_late_takes_back_the_pass_that_it_contradicts(at, sess
     at(90.0, "last")
     [made] = passes()
     late = at(75.0, "last")
-    wrong, right = sorted(passes(), key=lambda one: -one.duration_s)
+    wrong, right = sorted(passes(), key=lambda item: -item.duration_s)
     assert (wrong.pk, wrong.valid, wrong.invalid_reason) == (made.pk, False, PAIRED_ELSE)
     assert (right.duration_s, right.valid) == (15.0, True)
     assert [tap.at for tap in unpaired_marks(session)] == [session.started_at + timedelta(seconds=90)]
     late.delete()
-    assert {one.duration_s: one.valid for one in passes()} == {30.0: True, 15.0: False}
+    assert {timed_pass.duration_s: timed_pass.valid for timed_pass in passes()} == {30.0: True, 15.0: False}
 
 
 def test_a_mark_that_does_not_count_makes_no_pass(at):
@@ -80,7 +83,7 @@ def test_a_pass_that_was_struck_out_stays_out_and_one_that_was_deleted_stays_del
     assert passes()[0].invalid_reason == "Braked."
     assert client.delete(f"/api/v1/passes/{made.pk}/").status_code == 200
     at(142.0, "first")
-    assert [one.duration_s for one in passes()] == [12.0]
+    assert [timed_pass.duration_s for timed_pass in passes()] == [12.0]
 
 
 def test_two_phones_send_their_marks_and_the_pass_is_made_once(session, gate, at, client, make_account):
@@ -95,7 +98,7 @@ def test_two_phones_send_their_marks_and_the_pass_is_made_once(session, gate, at
             answer = client.put(f"/api/v1/mark-taps/{key}/", json.dumps(row), content_type="application/json")
             assert answer.status_code in (200, 201), answer.json()
     listed = client.get(f"/api/v1/passes/?session={session.pk}&gate={gate.pk}").json()["results"]
-    assert [(one["method"], one["duration_s"]) for one in listed] == [("two_phones", 8.0)]
+    assert [(item["method"], item["duration_s"]) for item in listed] == [("two_phones", 8.0)]
     assert "Two phones" in client.get(session.get_absolute_url()).content.decode()
 
 

@@ -58,7 +58,7 @@ def test_a_voice_note_is_stored_once_and_played_as_sound(send, client, kind, ses
 
 
 @pytest.mark.parametrize(
-    ("asked", "status", "said", "content"),
+    ("asked", "status", "content_range", "content"),
     [
         # RFC 9110, 14.1.2 and 14.4.
         ("bytes=0-3", 206, "bytes 0-3/26", b"OggS"),
@@ -68,11 +68,11 @@ def test_a_voice_note_is_stored_once_and_played_as_sound(send, client, kind, ses
         ("bytes=26-", 416, "bytes */26", b""),
     ],
 )
-def test_a_player_gets_the_range_that_it_asks_for(send, client, asked, status, said, content):
+def test_a_player_gets_the_range_that_it_asks_for(send, client, asked, status, content_range, content):
     key = uuid.uuid4()
     send(as_file(SOUNDS["ogg"]), key)
     answer = client.get(f"/sessions/voice-notes/{key}/", headers={"Range": asked})
-    assert (answer.status_code, answer["Content-Range"], answer.content) == (status, said, content)
+    assert (answer.status_code, answer["Content-Range"], answer.content) == (status, content_range, content)
 
 
 @pytest.mark.parametrize("asked", ["bytes=-", "bytes=a-b", "rows=0-3", "bytes=0-1,4-5"])

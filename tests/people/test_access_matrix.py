@@ -123,16 +123,16 @@ def track_part(session):
 @pytest.fixture
 def clients(make_account):
     """A client for nobody, and one for each role."""
-    found = {"nobody": Client()}
+    results = {"nobody": Client()}
     for role in ROLES:
-        found[role] = Client()
-        found[role].force_login(make_account(role))
-    return found
+        results[role] = Client()
+        results[role].force_login(make_account(role))
+    return results
 
 
 def key_of(vehicle, account, **rights):
-    told = {"may_add_readings": False, **rights}
-    return DeviceToken.issue(name="Key", vehicle=vehicle, account=account, **told)[1]
+    values = {"may_add_readings": False, **rights}
+    return DeviceToken.issue(name="Key", vehicle=vehicle, account=account, **values)[1]
 
 
 def read_to_its_end(answer):
@@ -253,7 +253,7 @@ def test_an_api_route_that_many_records_are_sent_to(route, clients, vehicle):
 def test_an_api_route(route, request, clients, vehicle):
     kind = route.split("/")[2]
     fixture, writer, key_writes = API.get(kind, ("vehicle", None, None))
-    one, whole = "<uuid:pk>" in route, kind in API and route.removeprefix("api/v1/") not in WORKED_OUT
+    item, whole = "<uuid:pk>" in route, kind in API and route.removeprefix("api/v1/") not in WORKED_OUT
     writer = writer if whole else None
     record = request.getfixturevalue(fixture)
     if kind == "venues":
@@ -263,7 +263,7 @@ def test_an_api_route(route, request, clients, vehicle):
     if kind == "parts":
         request.getfixturevalue("fitting")
     path = "/" + route.replace("<uuid:pk>", str(record.pk))
-    writes = ({"PUT", "PATCH", "DELETE"} if one else {"POST"}) if whole else set()
+    writes = ({"PUT", "PATCH", "DELETE"} if item else {"POST"}) if whole else set()
     if kind == "sign-offs":
         writes &= {"DELETE"}  # signed by the state of a failure, because it needs evidence
     there = everything()
@@ -271,7 +271,7 @@ def test_an_api_route(route, request, clients, vehicle):
         for method in METHODS:
             status = ask(client, method, path)
             # Nobody made these records, so recorders may change them and not remove them.
-            needed = READ if method in SAFE else BUILD if method == "DELETE" and one else writer or BUILD
+            needed = READ if method in SAFE else BUILD if method == "DELETE" and item else writer or BUILD
             if who == "nobody":
                 assert status in (401, 403), (method, path, status)
             elif ROLES.index(who) < ROLES.index(needed):
@@ -323,8 +323,8 @@ def test_another_site_cannot_send_it(what, method, make_account, request):
     """Signed in as owner, but without the token that only this site's own pages know (CSRF)."""
     if what in PAGES:
         pattern = PAGES[what][0]
-        found = re.search(r"\{(\w+)\}", pattern)
-        path = pattern.replace(found.group(0), str(request.getfixturevalue(found.group(1)).pk)) if found else pattern
+        match = re.search(r"\{(\w+)\}", pattern)
+        path = pattern.replace(match.group(0), str(request.getfixturevalue(match.group(1)).pk)) if match else pattern
     else:
         record = request.getfixturevalue(API[what.split("/")[2]][0])
         path = "/" + what.replace("<uuid:pk>", str(record.pk))
@@ -344,15 +344,15 @@ def test_a_stranger_learns_of_no_record(client, photo):
 
 
 @pytest.mark.parametrize(
-    ("path", "told"),
+    ("path", "form"),
     [
         ("/account/", {"form": "units", "unit_system": "metric", "role": "owner", "is_staff": "on"}),
         ("/account/", {"form": "role", "role": "owner"}),
     ],
 )
-def test_nobody_gives_themselves_a_role(path, told, sign_in, django_user_model):
+def test_nobody_gives_themselves_a_role(path, form, sign_in, django_user_model):
     client = sign_in("reader")
-    client.post(path, told)
+    client.post(path, form)
     account = django_user_model.objects.get()
     assert (account.role, account.is_staff, account.is_superuser) == ("reader", False, False)
 
@@ -362,19 +362,19 @@ def test_an_invitation_gives_only_its_own_role(client, invitation, django_user_m
 
     token = Invitation.issue("reader")
     words = "frost-and-chain-77"
-    told = {"username": "ilo", "password1": words, "password2": words, "unit_system": "metric"}
-    client.post(f"/invitation/{token}/", {**told, "role": "owner", "is_superuser": "on"})
+    values = {"username": "ilo", "password1": words, "password2": words, "unit_system": "metric"}
+    client.post(f"/invitation/{token}/", {**values, "role": "owner", "is_superuser": "on"})
     assert django_user_model.objects.get().role == "reader"
 
 
 def test_a_record_sent_whole_changes_only_its_own_fields(sign_in, vehicle):
     """Fields that are not the sender's to set are passed over: whether it is invented, when it was made."""
     client = sign_in("builder")
-    told = {"name": "Sled", "invented": True, "created_at": "2001-01-01T00:00:00Z", "id": str(vehicle.pk)}
-    told |= {"made_by": 1, "made_at": "2001-01-01T00:00:00Z"}
-    told["version"] = client.get(f"/api/v1/vehicles/{vehicle.pk}/").json()["version"]
+    values = {"name": "Sled", "invented": True, "created_at": "2001-01-01T00:00:00Z", "id": str(vehicle.pk)}
+    values |= {"made_by": 1, "made_at": "2001-01-01T00:00:00Z"}
+    values["version"] = client.get(f"/api/v1/vehicles/{vehicle.pk}/").json()["version"]
     made_at = vehicle.made_at
-    assert client.put(f"/api/v1/vehicles/{vehicle.pk}/", json.dumps(told), "application/json").status_code == 200
+    assert client.put(f"/api/v1/vehicles/{vehicle.pk}/", json.dumps(values), "application/json").status_code == 200
     vehicle.refresh_from_db()
     assert (vehicle.name, vehicle.invented, vehicle.created_at.year > 2001) == ("Sled", False, True)
     assert (vehicle.made_by, vehicle.made_at) == (None, made_at)

@@ -21,8 +21,10 @@ def key_for(make_account):
     """A key with one right, of an account that is made along."""
 
     def make(vehicle, right, role="builder"):
-        told = {"may_add_readings": False, right: True}
-        return DeviceToken.issue(name=right, vehicle=vehicle, account=make_account(role, f"{right}-{role}"), **told)[1]
+        values = {"may_add_readings": False, right: True}
+        return DeviceToken.issue(name=right, vehicle=vehicle, account=make_account(role, f"{right}-{role}"), **values)[
+            1
+        ]
 
     return make
 
@@ -37,8 +39,8 @@ def other(venue):
 
 @pytest.fixture
 def ask(client):
-    def do(key, method, path, told=None):
-        body = {} if told is None else {"data": json.dumps(told), "content_type": "application/json"}
+    def do(key, method, path, values=None):
+        body = {} if values is None else {"data": json.dumps(values), "content_type": "application/json"}
         return getattr(client, method)(path, headers={"Authorization": f"Bearer {key}"}, **body)
 
     return do
@@ -74,9 +76,9 @@ def test_shared_things_are_read_as_far_as_the_machine_uses_them(key_for, ask, se
 def test_a_logging_key_logs_a_whole_outing_and_removes_nothing(key_for, ask, revision, venue, gate):
     key = key_for(revision.vehicle, "may_log")
     session = str(uuid.uuid4())
-    told = {"revision": str(revision.pk), "venue": str(venue.pk), "started_at": "2026-01-17T11:00:00Z"}
-    assert ask(key, "put", f"{SESSIONS}{session}/", told).status_code == 201
-    stored = ask(key, "put", f"{SESSIONS}{session}/", told)
+    values = {"revision": str(revision.pk), "venue": str(venue.pk), "started_at": "2026-01-17T11:00:00Z"}
+    assert ask(key, "put", f"{SESSIONS}{session}/", values).status_code == 201
+    stored = ask(key, "put", f"{SESSIONS}{session}/", values)
     assert stored.status_code == 200
     # A key that may not read knows the version of what it wrote from the answer.
     note = {"notes": "Wind from the east", "version": stored.json()["version"]}

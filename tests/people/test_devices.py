@@ -59,7 +59,7 @@ def test_a_batch_says_what_became_of_each(client, device, going):
     answer = push(client, device[1], rows)
     assert answer.status_code == 200
     outcomes = answer.json()
-    assert [one["outcome"] for one in outcomes] == [
+    assert [item["outcome"] for item in outcomes] == [
         "stored",
         "refused",
         "refused",
@@ -96,7 +96,7 @@ def test_people_may_send_lists_too(sign_in, going):
     client = sign_in("recorder")
     for outcome in ("stored", "was there"):
         answer = client.post(READINGS, json.dumps(rows), content_type="application/json")
-        assert [one["outcome"] for one in answer.json()] == [outcome] * 2
+        assert [item["outcome"] for item in answer.json()] == [outcome] * 2
     assert client.post(READINGS, json.dumps([{}]), content_type="application/json").json()[0]["outcome"] == "refused"
 
 
@@ -156,9 +156,9 @@ def test_the_client_in_the_documents_works(live_server, device, going, tmp_path)
     source = block("device client")
     assert len(source.strip().splitlines()) <= 22
     (tmp_path / "client.py").write_text(source)
-    told = {**os.environ, "FIRNLOG_ADDRESS": live_server.url, "FIRNLOG_KEY": device[1], "FIRNLOG_PAUSE_S": "0"}
+    values = {**os.environ, "FIRNLOG_ADDRESS": live_server.url, "FIRNLOG_KEY": device[1], "FIRNLOG_PAUSE_S": "0"}
     ran = subprocess.run(
-        [sys.executable, str(tmp_path / "client.py")], input="52.1 40\n51.9 44.5\n", env=told, text=True,
+        [sys.executable, str(tmp_path / "client.py")], input="52.1 40\n51.9 44.5\n", env=values, text=True,
         capture_output=True, timeout=60, check=True,
     )  # fmt: skip
     assert ran.stdout.count("stored") == 2, ran.stdout

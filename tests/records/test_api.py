@@ -219,8 +219,8 @@ def test_unique_rules_are_a_sentence(sign_in, revision):
 
 def test_patch_changes_only_what_is_sent(sign_in, session):
     client, path = sign_in("recorder"), f"/api/v1/sessions/{session.pk}/"
-    told = {"distance_m": "5 km", "version": client.get(path).json()["version"]}
-    answer = client.patch(path, json.dumps(told), content_type="application/json")
+    data = {"distance_m": "5 km", "version": client.get(path).json()["version"]}
+    answer = client.patch(path, json.dumps(data), content_type="application/json")
     assert answer.status_code == 200
     session.refresh_from_db()
     assert (session.distance_m, session.runtime_s) == (5000.0, 1800.0)

@@ -21,8 +21,8 @@ from hypothesis import strategies as st
 from schemathesis import checks
 
 EXAMPLES = int(os.environ.get("FIRNLOG_API_EXAMPLES", "12"))
-ONE, TWO, NONE = (uuid.UUID(int=number) for number in (1, 2, 3))
-schemathesis.openapi.format("uuid", st.sampled_from([str(ONE), str(TWO), str(NONE)]))
+item, TWO, NONE = (uuid.UUID(int=number) for number in (1, 2, 3))
+schemathesis.openapi.format("uuid", st.sampled_from([str(item), str(TWO), str(NONE)]))
 
 DOCUMENT = SchemaGenerator().get_schema(request=None, public=True)
 for _operations in DOCUMENT["paths"].values():
@@ -30,7 +30,7 @@ for _operations in DOCUMENT["paths"].values():
         # Who may come in is known here, and tested elsewhere: guessed keys would be turned away at the door.
         _operation.pop("security", None)
 SCHEMA = schemathesis.openapi.from_dict(DOCUMENT)
-OPERATIONS = {one.ok().label: one.ok() for one in SCHEMA.get_all_operations()}
+OPERATIONS = {operation.ok().label: operation.ok() for operation in SCHEMA.get_all_operations()}
 CSRF = "a" * 32
 COUNTS: collections.Counter = collections.Counter()
 
@@ -41,7 +41,7 @@ def records(make_account):
     from buildlog.models import Failure, FailureMode, Fitting, Modification, Part, Revision, Vehicle
     from sessions import models as out_there
 
-    for key in (ONE, TWO):
+    for key in (item, TWO):
         vehicle = Vehicle.objects.create(pk=key, name=f"Sled {key.int}")
         revision = Revision.objects.create(pk=key, vehicle=vehicle, number=1, date=date(2026, 1, 10), status="riding")
         part = Part.objects.create(pk=key, name=f"Chain {key.int}", category="motor")
@@ -109,7 +109,7 @@ CHECKS = [
 @pytest.mark.parametrize("role", ["owner", "recorder"])
 @pytest.mark.parametrize("label", OPERATIONS)
 def test_an_operation(label, role, records, headers):
-    app, told = get_wsgi_application(), headers(role)
+    app, answer_headers = get_wsgi_application(), headers(role)
     seen = []
 
     @settings(
@@ -122,7 +122,7 @@ def test_an_operation(label, role, records, headers):
     )
     def ask(case):
         with transaction.atomic():
-            answer = case.call(app=app, **told)
+            answer = case.call(app=app, **answer_headers)
             transaction.set_rollback(True)
         seen.append(answer.status_code)
         case.validate_response(answer, checks=CHECKS)

@@ -106,8 +106,8 @@ def test_a_change_of_which_nothing_is_kept_is_not_said_to_be_undone(sign_in, gat
     path = f"/api/v1/gates/{gate.pk}/"
     stored = client.get(path).json()
     marks = [{"position_m": 0.0}, {"position_m": 98.0}]
-    told = json.dumps({"marks": marks, "version": stored["version"]})
-    assert client.patch(path, told, content_type="application/json").status_code == 200
+    data = json.dumps({"marks": marks, "version": stored["version"]})
+    assert client.patch(path, data, content_type="application/json").status_code == 200
     answer = client.post(f"/history/gate/{gate.pk}/undo/", follow=True)
     assert "Nothing was changed. What was changed last is not kept here" in answer.content.decode()
     assert [mark.position_m for mark in gate.marks.all()] == [0.0, 98.0]

@@ -47,9 +47,9 @@ def test_a_new_record_over_a_different_one_hands_back_both(sign_in, path):
     put(client, path, {"name": "North bay"})
     answer = put(client, path, {"name": "South bay"}, **{"If-None-Match": "*"})
     assert answer.status_code == 412
-    told = answer.json()
-    assert (told["stored"]["name"], told["sent"]["name"]) == ("North bay", "South bay")
-    assert told["stored_version"] == client.get(path).headers["ETag"]
+    data = answer.json()
+    assert (data["stored"]["name"], data["sent"]["name"]) == ("North bay", "South bay")
+    assert data["stored_version"] == client.get(path).headers["ETag"]
     assert Venue.objects.get().name == "North bay"
 
 
@@ -92,10 +92,10 @@ def test_a_change_that_names_no_version_is_refused_with_both(sign_in, path, send
     put(client, path, {"name": "North bay"})
     answer = send(client, path, {"name": "Far bay"})
     assert answer.status_code == 428  # RFC 6585, section 3
-    told = answer.json()
-    assert "as version in the body, or in the header If-Match" in told["detail"]
-    assert (told["stored"]["name"], told["sent"]["name"]) == ("North bay", "Far bay")
-    assert told["stored_version"] == client.get(path).headers["ETag"]
+    data = answer.json()
+    assert "as version in the body, or in the header If-Match" in data["detail"]
+    assert (data["stored"]["name"], data["sent"]["name"]) == ("North bay", "Far bay")
+    assert data["stored_version"] == client.get(path).headers["ETag"]
     assert Venue.objects.get().name == "North bay"
 
 
@@ -169,8 +169,8 @@ def test_a_field_that_is_new_and_empty_leaves_the_version_as_it_was():
     old = {"id": "1", "name": "Bay", "marks": [{"position_m": 0.0}], "valid": False}
     newer = {**old, "depth_m": None, "sign": "", "marks": [{"position_m": 0.0, "height_m": None}], "list": []}
     assert version_of(old) == version_of(newer)
-    for told in ({**old, "valid": True}, {**old, "depth_m": 0}, {**old, "marks": []}, {**old, "name": ""}):
-        assert version_of(told) != version_of(old)
+    for values in ({**old, "valid": True}, {**old, "depth_m": 0}, {**old, "marks": []}, {**old, "name": ""}):
+        assert version_of(values) != version_of(old)
 
 
 def test_the_tag_that_a_phone_has_from_the_release_before_still_counts(sign_in, path):

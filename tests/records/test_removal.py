@@ -265,7 +265,7 @@ def test_a_line_that_was_ticked_off_stays_on_a_recorders_card(as_, card, session
 
 
 def made(model):
-    return [(one.made_by.username if one.made_by else None, one.made_at is not None) for one in model.objects.all()]
+    return [(item.made_by.username if item.made_by else None, item.made_at is not None) for item in model.objects.all()]
 
 
 def test_every_kind_of_record_that_recorders_write_knows_its_maker():
@@ -281,13 +281,13 @@ def test_a_form_and_the_api_store_who_made_it(as_, session):
     as_["ilo"].post(f"/sessions/{session.pk}/new-reading/", {"time_into_session_s": "5", "note": "Quiet"})
     as_["mara"].put(f"/api/v1/venues/{uuid.uuid4()}/", '{"name": "North bay"}', content_type="application/json")
     assert made(Reading) == [("ilo", True)]
-    assert [one for one in made(Venue) if one[0]] == [("mara", True)]
+    assert [item for item in made(Venue) if item[0]] == [("mara", True)]
     # Who changes it did not make it.
     reading = Reading.objects.get()
     path = f"/sessions/readings/{reading.pk}/edit/"
     as_["mara"].post(path, {**opened(as_["mara"], path), "note": "Loud"})
-    told = {"note": "Louder", "version": as_["mara"].get(f"/api/v1/readings/{reading.pk}/").json()["version"]}
-    as_["mara"].patch(f"/api/v1/readings/{reading.pk}/", json.dumps(told), content_type="application/json")
+    data = {"note": "Louder", "version": as_["mara"].get(f"/api/v1/readings/{reading.pk}/").json()["version"]}
+    as_["mara"].patch(f"/api/v1/readings/{reading.pk}/", json.dumps(data), content_type="application/json")
     assert Reading.objects.get().note == "Louder"
     assert made(Reading) == [("ilo", True)]
 
@@ -313,15 +313,15 @@ def test_what_a_device_pushes_is_made_by_the_account_of_its_key(client, session,
 def unsent(account, name, session):
     record = {"id": str(uuid.uuid4()), "kind": "readings", "base": "", "fresh": True, "words": "Reading",
               "payload": {"session": str(session.pk), "time_into_session_s": 1, "voltage_v": 50}}  # fmt: skip
-    told = {"firnlog": "unsent", "format": 1, "account": {"id": str(account), "name": name}, "records": [record]}
-    return SimpleUploadedFile("unsent.json", json.dumps(told).encode(), "application/json")
+    values = {"firnlog": "unsent", "format": 1, "account": {"id": str(account), "name": name}, "records": [record]}
+    return SimpleUploadedFile("unsent.json", json.dumps(values).encode(), "application/json")
 
 
 def test_a_file_of_ones_own_phone_is_ones_own_and_any_other_is_nobodys(as_, session, ilo, mara):
-    for told in ((ilo.pk, "ilo"), (mara.pk, "mara"), (ilo.pk, "somebody")):
+    for values in ((ilo.pk, "ilo"), (mara.pk, "mara"), (ilo.pk, "somebody")):
         Reading.objects.all().delete()
-        assert as_["ilo"].post("/field/read-in/", {"file": unsent(*told, session)}).status_code == 200
-        assert made(Reading) == [("ilo" if told == (ilo.pk, "ilo") else None, True)]
+        assert as_["ilo"].post("/field/read-in/", {"file": unsent(*values, session)}).status_code == 200
+        assert made(Reading) == [("ilo" if values == (ilo.pk, "ilo") else None, True)]
     assert current_account.maker_id() is None
     as_["ilo"].post(f"/sessions/{session.pk}/new-reading/", {"time_into_session_s": "5", "note": "Quiet"})
     assert ("ilo", True) in made(Reading)
@@ -329,11 +329,11 @@ def test_a_file_of_ones_own_phone_is_ones_own_and_any_other_is_nobodys(as_, sess
 
 def test_a_file_from_a_phone_removes_no_more_than_the_reader_may(as_, session, reading, ilo, mara):
     own(reading, mara)
-    told = {"firnlog": "unsent", "format": 1, "account": {"id": str(ilo.pk), "name": "ilo"},
+    values = {"firnlog": "unsent", "format": 1, "account": {"id": str(ilo.pk), "name": "ilo"},
             "records": [{"id": str(reading.pk), "kind": "readings", "action": "remove", "payload": None}]}  # fmt: skip
 
     def read_in():
-        file = SimpleUploadedFile("unsent.json", json.dumps(told).encode(), "application/json")
+        file = SimpleUploadedFile("unsent.json", json.dumps(values).encode(), "application/json")
         [row] = as_["ilo"].post("/field/read-in/", {"file": file}).context["rows"]
         return row.outcome, row.sentence
 
@@ -347,8 +347,8 @@ def test_a_file_from_a_phone_removes_no_more_than_the_reader_may(as_, session, r
 def test_a_changed_record_of_a_file_that_knows_no_version_overwrites_nothing(as_, session, reading, ilo):
     record = {"id": str(reading.pk), "kind": "readings", "base": "", "fresh": False, "words": "Reading",
               "payload": {"session": str(session.pk), "time_into_session_s": 1, "voltage_v": 49}}  # fmt: skip
-    told = {"firnlog": "unsent", "format": 1, "account": {"id": str(ilo.pk), "name": "ilo"}, "records": [record]}
-    file = SimpleUploadedFile("unsent.json", json.dumps(told).encode(), "application/json")
+    values = {"firnlog": "unsent", "format": 1, "account": {"id": str(ilo.pk), "name": "ilo"}, "records": [record]}
+    file = SimpleUploadedFile("unsent.json", json.dumps(values).encode(), "application/json")
     [row] = as_["ilo"].post("/field/read-in/", {"file": file}).context["rows"]
     assert row.outcome == "kept the server's"
     assert Reading.objects.get().voltage_v == 54.0
@@ -365,8 +365,8 @@ def test_an_archive_says_when_and_not_who_and_whoever_reads_it_in_made_nothing(a
     vehicle.delete()
     file = SimpleUploadedFile("machine.zip", packed.getvalue(), "application/zip")
     assert as_["oona"].post("/vehicles/read-archive/", {"file": file}).status_code in (200, 302)
-    [found] = Pass.objects.all()
-    assert (found.made_by, found.made_at) == (None, at)
+    [rows] = Pass.objects.all()
+    assert (rows.made_by, rows.made_at) == (None, at)
     assert made(Session) == [(None, True)]
 
 
@@ -375,14 +375,14 @@ def test_an_archive_of_a_release_that_kept_no_makers_has_neither(as_, session, t
     archive.export_machine(session.revision.vehicle, packed)
     import zipfile
 
-    with zipfile.ZipFile(packed) as told:
-        records = json.loads(told.read("records.json"))
+    with zipfile.ZipFile(packed) as item:
+        records = json.loads(item.read("records.json"))
     for rows in records.values():
         for row in rows if isinstance(rows, list) else ():
             row.pop("made_at", None)
     older = io.BytesIO()
-    with zipfile.ZipFile(older, "w") as told:
-        told.writestr("records.json", json.dumps(records))
+    with zipfile.ZipFile(older, "w") as item:
+        item.writestr("records.json", json.dumps(records))
     Pass.objects.all().delete()
     file = SimpleUploadedFile("machine.zip", older.getvalue(), "application/zip")
     as_["oona"].post("/vehicles/read-archive/", {"file": file})
@@ -410,23 +410,23 @@ def lines(django_capture_on_commit_callbacks):
     """What the server writes in plain form, with the levels of that form, while something is done."""
 
     def lines_of(do):
-        told = logging_settings("plain")
+        data = logging_settings("plain")
         held = []
         handler = logging.Handler()
-        handler.setFormatter(PlainLines(told["formatters"]["plain"]["format"]))
+        handler.setFormatter(PlainLines(data["formatters"]["plain"]["format"]))
         handler.emit = lambda record: held.append(handler.format(record))
         loggers = {name: logging.getLogger(name) for name in ("buildlog", "buildlog.records")}
-        levels = {name: one.level for name, one in loggers.items()}
-        for name, one in loggers.items():
-            one.setLevel(told["loggers"][name]["level"])
+        levels = {name: item.level for name, item in loggers.items()}
+        for name, item in loggers.items():
+            item.setLevel(data["loggers"][name]["level"])
         loggers["buildlog"].addHandler(handler)
         try:
             with django_capture_on_commit_callbacks(execute=True):
                 do()
         finally:
             loggers["buildlog"].removeHandler(handler)
-            for name, one in loggers.items():
-                one.setLevel(levels[name])
+            for name, item in loggers.items():
+                item.setLevel(levels[name])
         return [line.partition("INFO ")[2] for line in held if "INFO" in line]
 
     return lines_of
@@ -446,9 +446,9 @@ def test_a_change_is_a_line_with_who_what_and_which_fields(as_, session, mara, l
     form = opened(as_["mara"], path)
     [line] = lines(lambda: as_["mara"].post(path, {**form, "charge_used_ah": "8.4", "notes": "Secret of ours"}))
     assert line == f"account {mara.pk} changed session {session.pk} ({session}): charge_used_ah, notes"
-    told = {"notes": "Other", "version": as_["mara"].get(f"/api/v1/sessions/{session.pk}/").json()["version"]}
+    data = {"notes": "Other", "version": as_["mara"].get(f"/api/v1/sessions/{session.pk}/").json()["version"]}
     path = f"/api/v1/sessions/{session.pk}/"
-    [line] = lines(lambda: as_["mara"].patch(path, json.dumps(told), content_type="application/json"))
+    [line] = lines(lambda: as_["mara"].patch(path, json.dumps(data), content_type="application/json"))
     assert line == f"account {mara.pk} changed session {session.pk} ({session}): notes"
     assert lines(lambda: as_["mara"].put(path, as_["mara"].get(path).content, content_type="application/json")) == []
 
@@ -469,15 +469,15 @@ def test_a_device_s_change_says_which_it_was(client, session, reading, oona, lin
     device, key = DeviceToken.issue(name="Pit", vehicle=session.revision.vehicle, account=oona, **rights)
     bearer = {"Authorization": f"Bearer {key}"}
     path = f"/api/v1/readings/{reading.pk}/"
-    told = {"note": "Hot", "version": client.get(path, headers=bearer).json()["version"]}
-    send = lambda: client.patch(path, json.dumps(told), content_type="application/json", headers=bearer)  # noqa: E731
+    data = {"note": "Hot", "version": client.get(path, headers=bearer).json()["version"]}
+    send = lambda: client.patch(path, json.dumps(data), content_type="application/json", headers=bearer)  # noqa: E731
     [line] = lines(send)
     assert line.startswith(f"account {oona.pk}, device {device.pk} changed reading {reading.pk}")
 
 
 def test_a_recording_that_is_moved_is_a_line(as_, log, oona, lines):
-    told = {"clock": "hand", "begins": "12.5 s"}
-    [line] = lines(lambda: as_["oona"].post(f"/sessions/logs/{log.pk}/place/", told))
+    values = {"clock": "hand", "begins": "12.5 s"}
+    [line] = lines(lambda: as_["oona"].post(f"/sessions/logs/{log.pk}/place/", values))
     assert line == f"account {oona.pk} changed log {log.pk} (track.gpx): begins_into_session_s, clock"
 
 
@@ -511,8 +511,8 @@ def test_makers_come_along_in_a_backup_of_rows(session, oona, tmp_path):
     call_command("dumpdata", "test_sessions.session", output=str(tmp_path / "rows.json"))
     Session.objects.all().delete()
     call_command("loaddata", str(tmp_path / "rows.json"), verbosity=0)
-    found = Session.objects.get()
-    assert (found.made_by, abs(found.made_at - at) < timedelta(milliseconds=1)) == (oona, True)
+    records = Session.objects.get()
+    assert (records.made_by, abs(records.made_at - at) < timedelta(milliseconds=1)) == (oona, True)
 
 
 def test_records_of_two_kinds_under_one_key_go_together(sign_in, session):

@@ -36,8 +36,8 @@ def page(session):
 
 def by_the_api(client, kind, record, **changes):
     path = f"/api/v1/{kind}/{record.pk}/"
-    told = {**changes, "version": client.get(path).json()["version"]}
-    answer = client.patch(path, json.dumps(told), content_type="application/json")
+    data = {**changes, "version": client.get(path).json()["version"]}
+    answer = client.patch(path, json.dumps(data), content_type="application/json")
     assert answer.status_code == 200, answer.content
 
 
@@ -129,15 +129,15 @@ def test_a_form_that_does_not_say_what_it_began_from_writes_over_nothing(client,
     """Such as a page that was open while the server was brought up to date."""
     form = opened(client, page)
     for broken in (None, "", "nonsense", "[]", '{"shown": 7}', '{"shown": {"a": "\\ud800"}}', "[" * 9000):
-        told = {name: value for name, value in form.items() if name != BEGAN_FROM}
-        told |= {} if broken is None else {BEGAN_FROM: broken}
-        answer = client.post(page, {**told, "charge_used_ah": "8.4"})
+        values = {name: value for name, value in form.items() if name != BEGAN_FROM}
+        values |= {} if broken is None else {BEGAN_FROM: broken}
+        answer = client.post(page, {**values, "charge_used_ah": "8.4"})
         assert answer.status_code == 409
         assert "does not say what it began from" in answer.content.decode()
     assert Session.objects.get().charge_used_ah == 8.0
     # Into what is empty it may write: nothing is lost by it.
-    told = {name: value for name, value in form.items() if name != BEGAN_FROM}
-    assert client.post(page, {**told, "payload_kg": "12"}).status_code == 302
+    values = {name: value for name, value in form.items() if name != BEGAN_FROM}
+    assert client.post(page, {**values, "payload_kg": "12"}).status_code == 302
     assert Session.objects.get().payload_kg == 12.0
     chosen = client.post(page, {**fields_of(answer), "keep_charge_used_ah": "mine"})
     assert chosen.status_code == 302
@@ -147,12 +147,12 @@ def test_a_form_that_does_not_say_what_it_began_from_writes_over_nothing(client,
 def test_fields_that_a_form_does_not_have_keep_what_they_have(client, session, page):
     """A page of the release before does not know the newest fields, and must not empty them."""
     form = opened(client, page)
-    told = json.loads(form[BEGAN_FROM])
+    data = json.loads(form[BEGAN_FROM])
     for name in ("payload_kg", "wind_speed_mps"):
         form.pop(name)
-        del told["shown"][name]
+        del data["shown"][name]
     Session.objects.update(payload_kg=12.0)
-    assert client.post(page, {**form, BEGAN_FROM: json.dumps(told), "notes": "New"}).status_code == 302
+    assert client.post(page, {**form, BEGAN_FROM: json.dumps(data), "notes": "New"}).status_code == 302
     session.refresh_from_db()
     assert (session.payload_kg, session.notes) == (12.0, "New")
 
@@ -257,7 +257,7 @@ def stored(record):
             for column in record._meta.concrete_fields}  # fmt: skip
 
 
-@pytest.mark.parametrize("kind", [kind for kind, told in FORMS.items() if told[3]])
+@pytest.mark.parametrize("kind", [kind for kind, values in FORMS.items() if values[3]])
 def test_every_form_writes_what_was_changed_in_it_and_nothing_else(kind, client, open_form):
     record, path, form = open_form(kind)
     typed, elsewhere = FORMS[kind][2:4]
@@ -281,7 +281,7 @@ def test_every_form_shows_both_versions_of_a_conflict_and_keeps_what_was_typed(k
     assert stored(record) == before
     assert fields_of(answer)[name] == text
     [(conflict, _)] = answer.context["attempt"].conflicts
-    [change] = [one for one in conflict.changes if one.name == name]
+    [change] = [item for item in conflict.changes if item.name == name]
     assert change.stored.split()[0] == f"{value:g}" if isinstance(value, float) else change.stored == value
     assert client.post(path, {**fields_of(answer), conflict.choice_name: "mine"}).status_code == 302
     assert stored(record) != before
@@ -330,9 +330,9 @@ def test_what_was_typed_goes_into_a_new_record_where_the_old_one_was_removed(kin
 def test_what_was_typed_is_shown_where_all_it_belonged_to_is_gone(path, form, client, request, session, timed_pass):
     name = path[path.find("{") + 1 : path.find("}")]
     path = path.replace(f"{{{name}}}", str(request.getfixturevalue(name).pk))
-    told = opened(client, path)
+    data = opened(client, path)
     session.delete()
-    answer = client.post(path, {**told, **form, "password": "frost-and-chain-77"})
+    answer = client.post(path, {**data, **form, "password": "frost-and-chain-77"})
     words = answer.content.decode()
     assert answer.status_code == 404
     assert "What you wrote was not saved" in words
@@ -468,8 +468,8 @@ def test_assumptions_nobody_stored_yet_are_compared_with_the_defaults(client, ve
     answer = client.post(path, {**form, "u_voltage_v": "0.2"})
     assert answer.status_code == 409
     client.post(path, {**fields_of(answer), "keep_u_voltage_v": "mine"})
-    found = Assumptions.objects.get()
-    assert (found.u_press_s, found.u_voltage_v) == (0.3, 0.2)
+    rows = Assumptions.objects.get()
+    assert (rows.u_press_s, rows.u_voltage_v) == (0.3, 0.2)
 
 
 @pytest.fixture
@@ -565,9 +565,9 @@ def test_whatever_a_form_says_it_began_from_breaks_nothing(kind, value, client, 
         "undecided": names,
     }
     typed = [dict.fromkeys(names, value), form, {f"keep_{name}": value for name in names}]
-    for told in typed:
+    for values in typed:
         for began in (form[BEGAN_FROM], json.dumps(forged), json.dumps({**forged, "shown": {names[0]: [value, {}]}})):
-            answer = client.post(path, {**form, **told, BEGAN_FROM: began})
+            answer = client.post(path, {**form, **values, BEGAN_FROM: began})
             assert answer.status_code in (302, 409, 422)
             assert b"<script>alert(1)</script>" not in answer.content
     if kind in REMADE and kind != "vehicle":

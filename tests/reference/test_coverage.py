@@ -41,18 +41,18 @@ def true_of(left_wh, usable_wh, used_wh, distance_km):
 
 def share_within(reports, true):
     """For each result the share of truths within its ±, and how much wider than ± 95 % of them spread."""
-    found = {}
+    results = {}
     for key in SHOWN:
         value, u = (np.array([getattr(report.get(key), part) for report in reports]) for part in ("value", "u"))
         off = np.abs(true[key] - value) / (2 * u)
-        found[key] = (float(np.mean(off <= 1)), float(np.quantile(off, 0.95)))
-    return found
+        results[key] = (float(np.mean(off <= 1)), float(np.quantile(off, 0.95)))
+    return results
 
 
-def held(found):
-    for key, (share, spread) in found.items():
+def held(result):
+    for key, (share, spread) in result.items():
         print(f"{key}: {100 * share:.1f} % within the shown ±; 95 % within {spread:.2f} times it")
-    assert [(key, share) for key, (share, _) in found.items() if not 0.93 <= share <= 0.97] == []
+    assert [(key, share) for key, (share, _) in result.items() if not 0.93 <= share <= 0.97] == []
 
 
 @pytest.mark.parametrize("used_ah", [9.0, 20.0, 30.0])

@@ -17,7 +17,7 @@ def test_scatter_of_an_interpolated_crossing(share, factor):
     durations = []
     for _ in range(4000):
         east_m = 10.0 * time_s - 10.0 - share + draws.normal(0, 0.02, time_s.size)
-        durations += [one.duration_s for one in _through(time_s, east_m)]
+        durations += [item.duration_s for item in _through(time_s, east_m)]
     assert len(durations) == 4000
     assert np.mean(durations) == pytest.approx(2.0, abs=2e-4)
     assert np.std(durations) == pytest.approx(np.sqrt(2.0) * 0.002 * factor, rel=0.05)

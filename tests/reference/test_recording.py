@@ -56,14 +56,14 @@ def emptying_pack(resistance_ohm=0.045, noise_v=0.02):
 
 def test_the_resistance_of_an_emptying_pack():
     voltage_v, current_a, out_ah = emptying_pack()
-    found = resistance_under_discharge(voltage_v, current_a, out_ah)
-    assert found.resistance_ohm == pytest.approx(0.045, rel=0.02)  # what the voltages were made with
+    result = resistance_under_discharge(voltage_v, current_a, out_ah)
+    assert result.resistance_ohm == pytest.approx(0.045, rel=0.02)  # what the voltages were made with
     scaled = out_ah / out_ah.max()
     design = np.column_stack([np.ones_like(scaled), -current_a, scaled, scaled**2, scaled**3])
     # statsmodels 0.15, OLS on the same terms.
     fit = sm.OLS(voltage_v, design).fit()
-    assert (found.resistance_ohm, found.u_resistance_ohm) == pytest.approx((fit.params[1], fit.bse[1]), rel=1e-6)
-    assert found.open_circuit_voltage_v == pytest.approx(fit.params[0])
+    assert (result.resistance_ohm, result.u_resistance_ohm) == pytest.approx((fit.params[1], fit.bse[1]), rel=1e-6)
+    assert result.open_circuit_voltage_v == pytest.approx(fit.params[0])
 
 
 def test_the_offset_that_scipy_finds():
@@ -76,9 +76,9 @@ def test_the_offset_that_scipy_finds():
     scores = signal.correlate(ride - ride.mean(), other - other.mean())
     expected_s = float(signal.correlation_lags(ride.size, other.size)[np.argmax(scores)])
     assert expected_s == 137.0
-    found = clock_offset_s(time_s, ride, np.arange(other.size, dtype=float), other)
-    assert found.offset_s == pytest.approx(137.0, abs=0.1)
-    assert found.correlation > 0.99
+    result = clock_offset_s(time_s, ride, np.arange(other.size, dtype=float), other)
+    assert result.offset_s == pytest.approx(137.0, abs=0.1)
+    assert result.correlation > 0.99
 
 
 def test_the_offset_of_two_unlike_recorders():
@@ -89,8 +89,8 @@ def test_the_offset_of_two_unlike_recorders():
     seen_s = np.arange(0.0, 600.0, 1.0)
     seen = np.interp(seen_s, fine_s, ride) + chance.normal(0, 0.2, seen_s.size)
     wheel = ride * 1.08 + chance.normal(0, 0.3, ride.size)
-    found = clock_offset_s(seen_s, np.clip(seen, 0, None), fine_s + 42.3, np.clip(wheel, 0, None))
-    assert found.offset_s == pytest.approx(-42.3, abs=0.2)
+    result = clock_offset_s(seen_s, np.clip(seen, 0, None), fine_s + 42.3, np.clip(wheel, 0, None))
+    assert result.offset_s == pytest.approx(-42.3, abs=0.2)
 
 
 def test_a_coast_down_is_found_and_gives_back_its_road_load():
@@ -103,8 +103,8 @@ def test_a_coast_down_is_found_and_gives_back_its_road_load():
     speed_mps = np.concatenate([up, coast, np.linspace(coast[-1], 0.1, 30)])
     current_a = np.concatenate([np.full(100, 45.0), np.zeros(200), np.full(30, -20.0)])
     time_s = np.arange(speed_mps.size) * 0.1
-    found = coasting_stretches(time_s, speed_mps, current_a)
-    assert (found.start_row.tolist(), found.stop_row.tolist()) == ([100], [300])
+    result = coasting_stretches(time_s, speed_mps, current_a)
+    assert (result.start_row.tolist(), result.stop_row.tolist()) == ([100], [300])
     rows = slice(100, 300)
     load = fit_coast_downs(time_s[rows] - time_s[100], speed_mps[rows], np.zeros(200, dtype=int), [False], 220.0)
     assert (load.a_n, load.c_n_per_mps2) == pytest.approx((60.0, 0.45), rel=1e-3)

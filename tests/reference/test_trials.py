@@ -26,7 +26,7 @@ def columns_of(value, group, day, passes=None, factors=(), covariates=(), measur
         np.arange(count),
         np.asarray(day, dtype=np.intp)[order],
         np.asarray(group, dtype=np.intp)[order],
-        tuple(str(one) for one in range(int(np.max(group)) + 1)),
+        tuple(str(item) for item in range(int(np.max(group)) + 1)),
         tuple(Factor(name, np.asarray(codes, dtype=np.intp)[order], levels) for name, codes, levels in factors),
         tuple(Covariate(name, np.asarray(values, dtype=float)[order]) for name, values in covariates),
     )
@@ -60,19 +60,19 @@ def test_days_that_both_had_by_dummy_variables():
     data = sm.datasets.grunfeld.load_pandas().data
     firm = data.firm.astype("category").cat.codes.to_numpy()
     columns = columns_of(data.invest, firm, data.year, covariates=[("value", data.value), ("capital", data.capital)])
-    dummies = np.column_stack([firm == one for one in range(11)] + [data.year == year for year in range(1936, 1955)])
+    dummies = np.column_stack([firm == item for item in range(11)] + [data.year == year for year in range(1936, 1955)])
     fit = sm.OLS(data.invest, np.column_stack([dummies, data.value, data.capital]).astype(float)).fit()
     wanted = np.zeros(dummies.shape[1] + 2)
     wanted[[3, 7]] = 1, -1
     expected = fit.t_test(wanted)
-    found = contrast(columns, 3, 7)
-    assert found.difference == pytest.approx(expected.effect[0], rel=1e-8)
-    assert pooled_error(found) == pytest.approx(expected.sd[0, 0], rel=1e-8)
-    assert found.degrees_of_freedom == fit.df_resid == 220 - 11 - 19 - 2
+    result = contrast(columns, 3, 7)
+    assert result.difference == pytest.approx(expected.effect[0], rel=1e-8)
+    assert pooled_error(result) == pytest.approx(expected.sd[0, 0], rel=1e-8)
+    assert result.degrees_of_freedom == fit.df_resid == 220 - 11 - 19 - 2
     own = firm == 3
     leverage = fit.get_influence().hat_matrix_diag
     variance = 0.5 * (fit.resid[own] ** 2).sum() / (1 - leverage[own]).sum()
-    assert found.own_variance == pytest.approx(variance, rel=1e-8)
+    assert result.own_variance == pytest.approx(variance, rel=1e-8)
 
 
 @pytest.mark.parametrize("pair", [(1, 0), (4, 2)])
@@ -93,16 +93,16 @@ def test_factors_and_covariates_on_many_rows(pair):
         covariates=[("age", data.age), ("years", data.yrs_married)],
         measure=Measure("value", 0.05),
     )
-    groups = [education == one for one in range(6)] + [occupation == one for one in range(1, 6)]
+    groups = [education == item for item in range(6)] + [occupation == item for item in range(1, 6)]
     design = np.column_stack([*groups, data.age, data.yrs_married]).astype(float)
     fit = sm.WLS(np.log(value), design, weights=passes / (passes + 1)).fit()
     wanted = np.zeros(design.shape[1])
     wanted[list(pair)] = 1, -1
-    expected, found = fit.t_test(wanted), contrast(columns, *pair)
-    assert found.difference == pytest.approx(expected.effect[0], rel=1e-7)
-    assert pooled_error(found) == pytest.approx(expected.sd[0, 0], rel=1e-7)
+    expected, result = fit.t_test(wanted), contrast(columns, *pair)
+    assert result.difference == pytest.approx(expected.effect[0], rel=1e-7)
+    assert pooled_error(result) == pytest.approx(expected.sd[0, 0], rel=1e-7)
     lower, upper = expected.conf_int(0.02)[0]
-    plain = interval_beyond(found._replace(own_variance=0.0), 0.01)
+    plain = interval_beyond(result._replace(own_variance=0.0), 0.01)
     assert (plain.lower, plain.upper) == pytest.approx((lower, upper), rel=1e-6)
 
 
@@ -127,13 +127,13 @@ def test_several_measures_share_their_error_as_in_holms_procedure():
     # statsmodels' clinic data again: five measures of the first against the second 15; p by scipy 1.17's t test.
     data = test_tost.clinic[:, 2:]
     group, day = np.repeat([0, 1], 15), np.arange(30)
-    found = []
+    results = []
     for value in data.T:
         fit = contrast(columns_of(value, group, day), 1, 0)
-        found.append(2 * stats.t.sf(abs(fit.difference) / pooled_error(fit), fit.degrees_of_freedom))
+        results.append(2 * stats.t.sf(abs(fit.difference) / pooled_error(fit), fit.degrees_of_freedom))
     expected = stats.ttest_ind(data[15:], data[:15]).pvalue
-    np.testing.assert_allclose(found, expected, rtol=1e-9)
-    np.testing.assert_allclose(holm(found), holm(expected), rtol=1e-9)
+    np.testing.assert_allclose(results, expected, rtol=1e-9)
+    np.testing.assert_allclose(holm(results), holm(expected), rtol=1e-9)
 
 
 def test_the_error_is_never_below_the_pooled_one():

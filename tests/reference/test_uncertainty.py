@@ -39,9 +39,9 @@ def test_gum_4_3_7_temperature_limits():
 
 def test_triangular_is_the_difference_of_two_rectangular():
     # JCGM 100:2008, 4.3.9: the sum of two equal rectangular distributions is triangular. uncertainties 3.2.3.
-    one = uncertainties.ufloat(0, uncertainty.rectangular_u(0.5))
+    item = uncertainties.ufloat(0, uncertainty.rectangular_u(0.5))
     other = uncertainties.ufloat(0, uncertainty.rectangular_u(0.5))
-    assert uncertainty.triangular_u(1.0) == pytest.approx((one - other).std_dev)
+    assert uncertainty.triangular_u(1.0) == pytest.approx((item - other).std_dev)
 
 
 @pytest.mark.parametrize(("dof", "factor"), [(1, 12.706), (5, 2.571), (10, 2.228), (50, 2.009), (math.inf, 1.960)])

@@ -180,18 +180,18 @@ def test_words_that_are_here_already_are_shared(demo):
 def test_names_of_people_stay_at_home(demo, make_account):
     account = make_account("builder", "somebody-particular")
     FailureChange.objects.update(account=account)
-    with zipfile.ZipFile(packed(demo)) as told:
-        assert all(b"somebody-particular" not in told.read(name) for name in told.namelist())
+    with zipfile.ZipFile(packed(demo)) as file:
+        assert all(b"somebody-particular" not in file.read(name) for name in file.namelist())
 
 
 def broken(change):
     def make(demo):
         with zipfile.ZipFile(packed(demo)) as source:
-            told = json.loads(source.read("records.json"))
-        change(told)
+            data = json.loads(source.read("records.json"))
+        change(data)
         target = io.BytesIO()
         with zipfile.ZipFile(target, "w") as made:
-            made.writestr("records.json", json.dumps(told))
+            made.writestr("records.json", json.dumps(data))
         return target.getvalue()
 
     return make
@@ -213,19 +213,19 @@ HOSTILE = {
     "html": lambda demo: b"<html></html>",
     "cut short": cut,
     "no records": without_records,
-    "another format": broken(lambda told: told.update(format=99)),
-    "another file": broken(lambda told: told.update(firnlog="unsent")),
-    "rows are words": broken(lambda told: told.update(session="x")),
-    "a row is a number": broken(lambda told: told["session"].append(7)),
-    "orphan": broken(lambda told: told.update(revision=[])),
-    "impossible number": broken(lambda told: told["pass"][0].update(duration_s=-1)),
-    "word for a number": broken(lambda told: told["session"][0].update(distance_m="far")),
-    "huge number": broken(lambda told: told["session"][0].update(distance_m=10**400)),
-    "unknown choice": broken(lambda told: told["failure"][0].update(effect="cured")),
-    "list for a key": broken(lambda told: told["session"][0].update(id=["x"])),
-    "a key that is none": broken(lambda told: told["session"][0].update(id="x")),
-    "a date that is none": broken(lambda told: told["session"][0].update(started_at="soon")),
-    "twice the same number": broken(lambda told: [one.update(number=1) for one in told["revision"]]),
+    "another format": broken(lambda item: item.update(format=99)),
+    "another file": broken(lambda entry: entry.update(firnlog="unsent")),
+    "rows are words": broken(lambda record: record.update(session="x")),
+    "a row is a number": broken(lambda details: details["session"].append(7)),
+    "orphan": broken(lambda content_of_it: content_of_it.update(revision=[])),
+    "impossible number": broken(lambda tables: tables["pass"][0].update(duration_s=-1)),
+    "word for a number": broken(lambda tables: tables["session"][0].update(distance_m="far")),
+    "huge number": broken(lambda tables: tables["session"][0].update(distance_m=10**400)),
+    "unknown choice": broken(lambda tables: tables["failure"][0].update(effect="cured")),
+    "list for a key": broken(lambda tables: tables["session"][0].update(id=["x"])),
+    "a key that is none": broken(lambda tables: tables["session"][0].update(id="x")),
+    "a date that is none": broken(lambda tables: tables["session"][0].update(started_at="soon")),
+    "twice the same number": broken(lambda tables: [row.update(number=1) for row in tables["revision"]]),
 }
 
 
@@ -243,7 +243,7 @@ def test_hostile_files_are_refused_whole_with_a_sentence(demo, sign_in, name):
 
 
 def test_a_picture_that_is_missing_is_said_and_the_rest_comes_in(demo, sign_in):
-    content = broken(lambda told: None)(demo)
+    content = broken(lambda data: None)(demo)
     loading.remove()
     page = sign_in("builder").post(
         "/vehicles/read-archive/", {"file": SimpleUploadedFile("x.zip", content)}, follow=True
@@ -271,7 +271,7 @@ def test_a_refused_archive_leaves_no_file_behind(demo, settings):
     loading.remove()
     with pytest.raises(archive.NotAnArchive, match="Evidence 1 is damaged"):
         read(target)
-    assert [found for found in Path(settings.MEDIA_ROOT).rglob("*") if found.is_file()] == []
+    assert [result for result in Path(settings.MEDIA_ROOT).rglob("*") if result.is_file()] == []
 
 
 def test_the_page_gives_the_file(demo, sign_in):
@@ -339,8 +339,10 @@ def test_a_table_is_rfc_4180():
 
 @pytest.fixture
 def shared(demo, make_account):
-    def make(**told):
-        link, token = ShareLink.issue(told.pop("days", 7), made_by=make_account("builder", "ilo-the-builder"), **told)
+    def make(**values):
+        link, token = ShareLink.issue(
+            values.pop("days", 7), made_by=make_account("builder", "ilo-the-builder"), **values
+        )
         return link, f"/shared/{token}/"
 
     return make

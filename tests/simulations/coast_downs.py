@@ -119,11 +119,11 @@ def recordings(trials, run):
         yield (
             name,
             [
-                Rate("± covers A", sum(one.covers_a for one in seen), trials, least=0.9),
-                Rate("± covers C", sum(one.covers_c for one in seen), trials, least=0.9),
-                Rate("± covers top speed", sum(one.covers_top for one in seen), trials, least=0.9),
-                Rate("A within 1.5 N", sum(one.a_error_n <= 1.5 for one in seen), trials),
-                Rate("C within 10 %", sum(one.c_error <= 0.1 for one in seen), trials),
-                Rate("top speed within 3 %", sum(one.top_speed_error <= 0.03 for one in seen), trials),
+                Rate("± covers A", sum(item.covers_a for item in seen), trials, least=0.9),
+                Rate("± covers C", sum(item.covers_c for item in seen), trials, least=0.9),
+                Rate("± covers top speed", sum(item.covers_top for item in seen), trials, least=0.9),
+                Rate("A within 1.5 N", sum(item.a_error_n <= 1.5 for item in seen), trials),
+                Rate("C within 10 %", sum(item.c_error <= 0.1 for item in seen), trials),
+                Rate("top speed within 3 %", sum(item.top_speed_error <= 0.03 for item in seen), trials),
             ],
         )

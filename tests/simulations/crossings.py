@@ -47,21 +47,21 @@ def counted(regime: Regime, seed: int) -> Counts:
     )
     within = good = doubtful = false = shown = 0
     relative_u = []
-    for found in passes:
-        apart = np.abs(ride.true_began_s - found.mark_s[0])
+    for timed_pass in passes:
+        apart = np.abs(ride.true_began_s - timed_pass.mark_s[0])
         place = int(apart.argmin()) if apart.size else -1
-        if place < 0 or not found.is_out or apart[place] > max(SAME_S, 0.3 * ride.true_duration_s[place]):
+        if place < 0 or not timed_pass.is_out or apart[place] > max(SAME_S, 0.3 * ride.true_duration_s[place]):
             # The last seconds of a ride may hold a pass that is not among the true ones.
-            false += not found.doubts and found.mark_s[-1] < ride.time_s[-1] - 60
+            false += not timed_pass.doubts and timed_pass.mark_s[-1] < ride.time_s[-1] - 60
             continue
-        if found.doubts:
+        if timed_pass.doubts:
             doubtful += 1
             continue
         good += 1
         # The tape's own uncertainty belongs to the gate, and is not in that of the time.
-        u_s = float(np.hypot(found.u_duration_s, U_TAPE_M / GATE_M * found.duration_s))
-        within += bool(abs(found.duration_s - ride.true_duration_s[place]) <= 2 * u_s)
-        relative_u.append(found.u_duration_s / found.duration_s)
+        u_s = float(np.hypot(timed_pass.u_duration_s, U_TAPE_M / GATE_M * timed_pass.duration_s))
+        within += bool(abs(timed_pass.duration_s - ride.true_duration_s[place]) <= 2 * u_s)
+        relative_u.append(timed_pass.u_duration_s / timed_pass.duration_s)
         shown += bool(relative_u[-1] <= MOST_RELATIVE_U)
     return Counts(within, good, doubtful, ride.true_began_s.size, false, shown, tuple(relative_u))
 
@@ -105,11 +105,11 @@ def starts_counted(gain_mps2: float, top_mps: float, gives_speed: bool, seed: in
 def start_rates(gain_mps2: float, top_mps: float, gives_speed: bool, seeds: range, spread: Spread) -> list[Rate]:
     """The rates of rides from rest: without the receiver's speed ± has no promise, and the ride is doubted for it."""
     rows = list(spread(partial(starts_counted, gain_mps2, top_mps, gives_speed), seeds))
-    found = sum(row.good for row in rows)
+    good = sum(row.good for row in rows)
     return [
-        Rate("within ±2u", sum(row.within for row in rows), found, least=LEAST_WITHIN if gives_speed else 0.0),
+        Rate("within ±2u", sum(row.within for row in rows), good, least=LEAST_WITHIN if gives_speed else 0.0),
         Rate("taken as a flying pass", sum(row.false for row in rows), len(rows), most=MOST_FALSE),
-        Rate("offered as a standing start", found, len(rows)),
+        Rate("offered as a standing start", good, len(rows)),
     ]
 
 

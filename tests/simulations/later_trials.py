@@ -86,5 +86,5 @@ def change_promised(setting: Setting, seed: int) -> bool | None:
 def both_builds(trials: int, spread: Spread) -> Iterator[Row]:
     """The change that six days with both builds would tell, by their plan: how often they tell it."""
     for name, setting in BOTH_A_DAY.items():
-        kept = [one for one in spread(partial(change_promised, setting), range(trials)) if one is not None]
+        kept = [item for item in spread(partial(change_promised, setting), range(trials)) if item is not None]
         yield name, [Rate("told", sum(kept), len(kept), least=0.75)]

@@ -86,7 +86,7 @@ class Page:
     """What a machine's compare page claimed at any look, and what it rests on at the last one."""
 
     season: Season
-    said: dict[str, set[Answer]]
+    claimed: dict[str, set[Answer]]
     data: dict[str, QuestionData]
     courses: dict[str, Course]
 
@@ -94,7 +94,7 @@ class Page:
         return any(
             is_false(answer, truth_of(self.season, key), MEASURES[key].band)
             for key in MEASURES
-            for answer in self.said[key]
+            for answer in self.claimed[key]
         )
 
 
@@ -109,16 +109,16 @@ def page_after_every_outing(season: Season, planned: int = 6) -> Page:
     if np.unique(season.day[of_newest]).size < of_newest.sum():
         return opened_after_each_session(season, columns, questions)
     asked = decide_questions(columns, questions, ERROR)
-    said = {
-        question.measure: set().union(*(claims(one, course.measure) for one in course.decisions))
+    claimed = {
+        question.measure: set().union(*(claims(decision, course.measure) for decision in course.decisions))
         for question, (_, course) in asked.items()
     }
-    return _page(season, said, asked)
+    return _page(season, claimed, asked)
 
 
 def opened_after_each_session(season: Season, columns: dict[str, Columns], questions: list[Question]) -> Page:
     """The page opened anew after each session, from the rows that there were then."""
-    said: dict[str, set[Answer]] = {key: set() for key in MEASURES}
+    claimed: dict[str, set[Answer]] = {key: set() for key in MEASURES}
     asked: dict[Question, tuple[QuestionData, Course]] = {}
     for session in range(int(np.flatnonzero(season.revision == season.revisions - 1)[0]), season.revision.size):
         so_far = {key: every.up_to(int((every.session <= session).sum())) for key, every in columns.items()}
@@ -126,14 +126,14 @@ def opened_after_each_session(season: Season, columns: dict[str, Columns], quest
         for question, (_, course) in asked.items():
             for decision in (course.latest, course.decision):
                 if decision is not None:
-                    said[question.measure] |= claims(decision, course.measure)
-    return _page(season, said, asked)
+                    claimed[question.measure] |= claims(decision, course.measure)
+    return _page(season, claimed, asked)
 
 
-def _page(season: Season, said: dict[str, set[Answer]], asked: dict[Question, tuple[QuestionData, Course]]) -> Page:
+def _page(season: Season, claimed: dict[str, set[Answer]], asked: dict[Question, tuple[QuestionData, Course]]) -> Page:
     return Page(
         season,
-        said,
+        claimed,
         {question.measure: data for question, (data, _) in asked.items()},
         {question.measure: course for question, (_, course) in asked.items()},
     )

@@ -188,15 +188,15 @@ def first_sessions(season: Season, sessions: int) -> Season:
 def _calendar(random: np.random.Generator, habits: Habits, revisions: int) -> tuple[np.ndarray, np.ndarray]:
     """Revision and day of each session: one revision after the other, now and then two sessions on a day."""
     revision, day, today = [], [], 0
-    for one in range(revisions):
-        is_newest = one == revisions - 1
+    for number in range(revisions):
+        is_newest = number == revisions - 1
         for _ in range(int(random.choice(habits.newest_sessions if is_newest else habits.sessions))):
-            riders = [one]
+            riders = [number]
             share = habits.shared_days if is_newest else habits.earlier_shared_days
-            if one > 0 and random.uniform() < share:
-                riders = [one, one - 1]
+            if number > 0 and random.uniform() < share:
+                riders = [number, number - 1]
             if random.uniform() < habits.second_outing:
-                riders.append(one)
+                riders.append(number)
             revision += riders
             day += [today] * len(riders)
             today += 1

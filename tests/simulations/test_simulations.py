@@ -46,10 +46,10 @@ def test_where_nothing_changes_hardly_anything_is_claimed(name):
 
 def test_a_true_change_is_found_about_as_often_as_without_looks():
     seen = [tell(CHANGES["+8 %, 4 revisions"], seed) for seed in range(SEASONS)]
-    told, without = sum(one.told for one in seen), sum(one.without_looks for one in seen)
-    assert not Rate("lost", max(0, without - told), SEASONS, most=0.03).misses_goal_beyond_chance
+    claimed, without = sum(item.is_claimed for item in seen), sum(item.without_looks for item in seen)
+    assert not Rate("lost", max(0, without - claimed), SEASONS, most=0.03).misses_goal_beyond_chance
     # Design: about nine in ten with the pooled error, less what the careful error costs; half would be another method.
-    assert not Rate("told", told, SEASONS, least=0.6).misses_goal_beyond_chance
+    assert not Rate("told", claimed, SEASONS, least=0.6).misses_goal_beyond_chance
 
 
 @pytest.mark.parametrize("gives_speed", [True, False])
@@ -70,8 +70,8 @@ def test_a_start_from_rest_is_hardly_ever_taken_as_a_flying_pass(gives_speed):
 
 
 def test_a_plan_keeps_its_promise():
-    given = [one for one in (promise(PLANS["+8 %"], seed) for seed in range(SEASONS)) if one.values is not None]
-    assert not Rate("kept", sum(one.kept for one in given), len(given), least=0.75).misses_goal_beyond_chance
+    given = [item for item in (promise(PLANS["+8 %"], seed) for seed in range(SEASONS)) if item.values is not None]
+    assert not Rate("kept", sum(item.kept for item in given), len(given), least=0.75).misses_goal_beyond_chance
 
 
 def test_reading_every_measure_after_every_outing_blind_to_the_weather_is_found_out():
@@ -81,7 +81,7 @@ def test_reading_every_measure_after_every_outing_blind_to_the_weather_is_found_
         season = NOTHING_CHANGES["air 14 K colder, 4 revisions, 6 sessions each"].season(seed)
         p_values = []
         for columns in page_columns(season).values():
-            old, new = (columns.value[columns.revision == one] for one in (2, 3))
+            old, new = (columns.value[columns.revision == item] for item in (2, 3))
             known = new[~np.isnan(new)]
             p_values += [
                 ttest_ind(known[:many], old, equal_var=False, nan_policy="omit").pvalue for many in (3, 4, 5, 6)
@@ -97,7 +97,7 @@ def test_one_reading_of_the_last_page_repeats_all_earlier_ones(name):
         season = setting.season(seed)
         once = page_after_every_outing(season)
         literally = opened_after_each_session(season, page_columns(season), questions_of(season))
-        assert once.said == literally.said
+        assert once.claimed == literally.claimed
         assert once.courses[SPEED].latest == pytest.approx(literally.courses[SPEED].latest)
 
 
@@ -169,7 +169,7 @@ def test_asking_again_until_something_is_said_claims_hardly_anything():
 
 def test_a_plan_for_both_builds_on_one_day_keeps_its_promise():
     setting = BOTH_A_DAY["days differ by 2 %"]
-    kept = [one for one in (change_promised(setting, seed) for seed in range(SEASONS)) if one is not None]
+    kept = [item for item in (change_promised(setting, seed) for seed in range(SEASONS)) if item is not None]
     assert not Rate("told", sum(kept), len(kept), least=0.75).misses_goal_beyond_chance
 
 
@@ -187,7 +187,7 @@ def test_useless_fixes_are_seldom_called_good_and_good_ones_are_found():
 @pytest.mark.parametrize("name", ["6 laps alike", "10 laps alike, a gap of 90 s", "6 laps that differ by 1.5 m/s"])
 def test_laps_that_are_alike_give_no_wrong_offset(name):
     seen = [lap_clocks.tried(lap_clocks.LAPS[name], seed) for seed in range(60)]
-    wrong = Rate("wrong", sum(one for _, one in seen), len(seen), most=0.01)
+    wrong = Rate("wrong", sum(item for _, item in seen), len(seen), most=0.01)
     assert not wrong.misses_goal_beyond_chance, wrong
     if "differ" in name:
         assert sum(offered for offered, _ in seen) > 20
@@ -197,7 +197,7 @@ def test_laps_that_are_alike_give_no_wrong_offset(name):
 def test_coast_downs_are_as_uncertain_as_they_say(name):
     seen = [coast_downs.tried(coast_downs.DAYS[name], seed) for seed in range(40)]
     for what in ("covers_a", "covers_c", "covers_top"):
-        rate = Rate(what, sum(getattr(one, what) for one in seen), len(seen), least=0.9)
+        rate = Rate(what, sum(getattr(item, what) for item in seen), len(seen), least=0.9)
         assert not rate.misses_goal_beyond_chance, rate
 
 

@@ -161,19 +161,19 @@ CHANGES = {
 
 
 @dataclass(frozen=True)
-class Told:
-    told: bool
+class Claim:
+    is_claimed: bool
     without_looks: bool
     false_claim: bool
 
 
-def tell(setting: Setting, seed: int) -> Told:
+def tell(setting: Setting, seed: int) -> Claim:
     season = setting.season(seed)
     page = page_after_every_outing(season, setting.planned)
     fits = {key: data.today() for key, data in page.data.items()}
     adjusted = dict(zip(fits, holm([_p_value(look) for look in fits.values()]), strict=True))
     right_way = fits[SPEED].can_decide and fits[SPEED].contrast.difference > 0
-    return Told(Answer.HIGHER in page.said[SPEED], right_way and adjusted[SPEED] <= ERROR, page.false_claim())
+    return Claim(Answer.HIGHER in page.claimed[SPEED], right_way and adjusted[SPEED] <= ERROR, page.false_claim())
 
 
 def _p_value(look: Look) -> float:
@@ -189,12 +189,12 @@ def true_changes(trials: int, spread: Spread) -> Iterator[Row]:
     for name, setting in CHANGES.items():
         pages = list(spread(partial(tell, setting), range(trials)))
         without = sum(page.without_looks for page in pages)
-        lost = sum(page.without_looks and not page.told for page in pages)
-        gained = sum(page.told and not page.without_looks for page in pages)
+        lost = sum(page.without_looks and not page.is_claimed for page in pages)
+        gained = sum(page.is_claimed and not page.without_looks for page in pages)
         yield (
             name,
             [
-                Rate("told", sum(page.told for page in pages), trials),
+                Rate("told", sum(page.is_claimed for page in pages), trials),
                 Rate("Holm without looks", without, trials),
                 # Both from the same seasons, so what counts is how often they differ.
                 Rate("lost by looking, net", max(0, lost - gained), trials, most=0.03),
@@ -230,10 +230,10 @@ def _ridden_before(season: Season) -> int:
     return int((season.revision < season.revisions - 1).sum())
 
 
-def _is_told(season: Season, values: int) -> bool:
+def _shows_change(season: Season, values: int) -> bool:
     """Whether so many days of the newest revision tell the change of its speed, as planned."""
     page = page_after_every_outing(first_sessions(season, _ridden_before(season) + values), values)
-    return Answer.HIGHER in page.said[SPEED]
+    return Answer.HIGHER in page.claimed[SPEED]
 
 
 @dataclass(frozen=True)
@@ -252,7 +252,7 @@ def promise(setting: Setting, seed: int) -> Promise:
     values = before.values_to_tell if before is not None else None
     if values is None:
         return Promise(None)
-    return Promise(values, _is_told(season, values), values > LEAST_VALUES and _is_told(season, values - 1))
+    return Promise(values, _shows_change(season, values), values > LEAST_VALUES and _shows_change(season, values - 1))
 
 
 def change_promised(setting: Setting, seed: int) -> bool | None:
@@ -260,7 +260,7 @@ def change_promised(setting: Setting, seed: int) -> bool | None:
     before = plan_before(setting.season(seed), setting.planned, 0.05)
     if before is None or before.tells is None:
         return None
-    return _is_told(replace(setting, effect=Effect(speed=before.tells)).season(seed), setting.planned)
+    return _shows_change(replace(setting, effect=Effect(speed=before.tells)).season(seed), setting.planned)
 
 
 def none_promised(setting: Setting, seed: int) -> tuple[float, bool] | None:
@@ -270,7 +270,7 @@ def none_promised(setting: Setting, seed: int) -> tuple[float, bool] | None:
     if before is None:
         return None
     page = page_after_every_outing(first_sessions(season, _ridden_before(season) + setting.planned), setting.planned)
-    return before.chance_of_none, Answer.NO_DIFFERENCE in page.said[SPEED]
+    return before.chance_of_none, Answer.NO_DIFFERENCE in page.claimed[SPEED]
 
 
 @table("plans")
@@ -278,17 +278,17 @@ def plans(trials: int, spread: Spread) -> Iterator[Row]:
     """Whether plans keep what they say: days that tell a change, the change that six days tell."""
     for name, setting in PLANS.items():
         promises = list(spread(partial(promise, setting), range(trials)))
-        given = [one for one in promises if one.values is not None]
-        more = [one for one in given if one.values > LEAST_VALUES]
-        middle = f"{np.median([one.values for one in given]):.0f} days in the middle" if given else "no number"
+        given = [item for item in promises if item.values is not None]
+        more = [item for item in given if item.values > LEAST_VALUES]
+        middle = f"{np.median([item.values for item in given]):.0f} days in the middle" if given else "no number"
         yield (
             f"{name}: {middle}",
             [
                 Rate("a number is given", len(given), trials),
-                Rate("it tells", sum(one.kept for one in given), len(given), least=0.75),
+                Rate("it tells", sum(item.kept for item in given), len(given), least=0.75),
                 Rate(
                     "one fewer",
-                    sum(one.kept_with_fewer for one in more),
+                    sum(item.kept_with_fewer for item in more),
                     len(more),
                     most=MOST_WITH_FEWER.get(name, 0.85),
                 ),
@@ -298,10 +298,10 @@ def plans(trials: int, spread: Spread) -> Iterator[Row]:
         "six days": PLANS["+5 %"],
         "six days, air 14 K colder": PLANS["+8 %, air 14 K colder"],
     }.items():
-        kept = [one for one in spread(partial(change_promised, setting), range(trials)) if one is not None]
+        kept = [item for item in spread(partial(change_promised, setting), range(trials)) if item is not None]
         yield f"the change that {name} tell", [Rate("told", sum(kept), len(kept), 0.75, 0.85)]
     setting = Setting(habits=LONG_SEASON, scatter=Scatter(session_sd=0.012, pass_sd=0.01), planned=14)
-    shown = [one for one in spread(partial(none_promised, setting), range(trials)) if one is not None]
+    shown = [item for item in spread(partial(none_promised, setting), range(trials)) if item is not None]
     promised = float(np.mean([chance for chance, _ in shown]))
     yield (
         f"no difference that matters, promised in {100 * promised:.1f} %",

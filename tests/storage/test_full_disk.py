@@ -299,11 +299,11 @@ def test_a_little_room_is_kept_and_used_when_there_is_no_other(tmp_path, monkeyp
 
 def test_while_a_server_runs_the_files_beside_the_database_stay(tmp_path):
     path = tmp_path / "some.sqlite3"
-    with closing(sqlite3.connect(path)) as one:
-        one.execute("PRAGMA journal_mode=WAL")
-        one.execute("CREATE TABLE things (x)")
+    with closing(sqlite3.connect(path)) as held:
+        held.execute("PRAGMA journal_mode=WAL")
+        held.execute("CREATE TABLE things (x)")
     assert [each.name for each in tmp_path.iterdir()] == ["some.sqlite3"]
     keep_open(path)
-    with closing(sqlite3.connect(path)) as one, one:
-        one.execute("INSERT INTO things VALUES (1)")
+    with closing(sqlite3.connect(path)) as held, held:
+        held.execute("INSERT INTO things VALUES (1)")
     assert {each.name for each in tmp_path.iterdir()} == {path.name, f"{path.name}-wal", f"{path.name}-shm"}

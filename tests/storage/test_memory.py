@@ -11,7 +11,7 @@ from sessions.field import unsent_file
 
 
 @pytest.fixture
-def told(tmp_path, monkeypatch):
+def set_memory(tmp_path, monkeypatch):
     monkeypatch.setattr(memory, "MEMINFO", tmp_path / "meminfo")
     monkeypatch.setattr(memory, "CGROUP", tmp_path)
 
@@ -25,26 +25,26 @@ def told(tmp_path, monkeypatch):
     return put
 
 
-def test_it_is_what_the_machine_or_the_container_has_left(told):
+def test_it_is_what_the_machine_or_the_container_has_left(set_memory):
     assert memory.available_bytes() is None
-    told(available_kb=500_000)
+    set_memory(available_kb=500_000)
     assert memory.available_bytes() == 512_000_000
-    told(most="max", current=90)
+    set_memory(most="max", current=90)
     assert memory.available_bytes() == 512_000_000
-    told(most=300_000_000, current=100_000_000)
+    set_memory(most=300_000_000, current=100_000_000)
     assert memory.available_bytes() == 200_000_000
-    told(most=100, current=300)
+    set_memory(most=100, current=300)
     assert memory.available_bytes() == 0
 
 
-def test_a_file_that_would_take_more_than_there_is_is_refused_before_it_is_read(told):
+def test_a_file_that_would_take_more_than_there_is_is_refused_before_it_is_read(set_memory):
     """ASVS 5.0, 5.2.1."""
-    told(available_kb=100)
+    set_memory(available_kb=100)
     file = SimpleUploadedFile("unsent.json", b"{" * 40_000)
     with pytest.raises(unsent_file.NotAnUnsentFile, match="memory free, of which it would take"):
         unsent_file.parse(file)
     assert file.tell() == 0, "it was read"
-    told(available_kb=1000)
+    set_memory(available_kb=1000)
     with pytest.raises(unsent_file.NotAnUnsentFile, match="not a file the field page saved"):
         unsent_file.parse(SimpleUploadedFile("unsent.json", b"{" * 40_000))
 

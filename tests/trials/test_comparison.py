@@ -23,13 +23,13 @@ def two_revisions(revision, venue, gate):
     later = Revision.objects.create(
         vehicle=revision.vehicle, number=2, parent=revision, date=date(2026, 2, 1), status="riding"
     )
-    for found, times, temperature, surface in (
+    for result, times, temperature, surface in (
         (revision, FIRST, -2.0, "clear_ice"),
         (later, SECOND, -12.0, "snow_on_ice"),
     ):
         for day, seconds in enumerate(times):
             session = Session.objects.create(
-                revision=found,
+                revision=result,
                 venue=venue,
                 started_at=datetime(2026, 1, 10, 12, tzinfo=UTC) + timedelta(days=day),
                 air_temperature_c=temperature,

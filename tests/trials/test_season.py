@@ -47,8 +47,8 @@ def test_a_gate_that_lost_its_marks_breaks_nothing(session, timed_pass, gate, si
 def test_records_by_hand(session, gate, venue):
     """100 m: out in 5.0 and 6.0 s, back in 8.0 s; another session only out, in 4.9 s."""
     for number, (seconds, way) in enumerate(((5.0, "out"), (6.0, "out"), (8.0, "back")), start=1):
-        told = {"direction": way, "method": "video", "frames_per_s": 60.0}
-        Pass.objects.create(session=session, gate=gate, number=number, duration_s=seconds, **told)
+        values = {"direction": way, "method": "video", "frames_per_s": 60.0}
+        Pass.objects.create(session=session, gate=gate, number=number, duration_s=seconds, **values)
     later = Session.objects.create(
         revision=session.revision, venue=venue, started_at=session.started_at + timedelta(days=1)
     )
@@ -117,7 +117,7 @@ def test_points_alone_until_speeds_span_enough_and_both_parts_are_possible(
 def test_every_figure_passes_plotlys_own_checks(demo):
     """plotly 7.1: graph_objects refuses what its schema does not know."""
     season, bench = Season(demo), bench_of(demo, Filters())
-    places = [(one, bench.exposure.place_m(one)) for one in bench.everything]
+    places = [(item, bench.exposure.place_m(item)) for item in bench.everything]
     figures = {
         **season_figures(season, places, load_curves(season), "metric"),
         **bench_figures(bench, "imperial"),
@@ -131,8 +131,8 @@ def test_every_figure_passes_plotlys_own_checks(demo):
 
 def test_progress_is_drawn_over_the_distance_ridden(demo):
     season = Season(demo)
-    told = {4: "14s modules instead of 12s"}
-    figure = season_figures(season, [], [], "metric", told)["progress_average_gate_speed"]
+    values = {4: "14s modules instead of 12s"}
+    figure = season_figures(season, [], [], "metric", values)["progress_average_gate_speed"]
     ridden = np.cumsum([0.0, *season.numbers["distance_m"]])[:-1] / 1000
     drawn = sorted(x for trace in figure["data"] for x in trace["x"])
     assert drawn == pytest.approx(sorted(ridden), abs=1e-3)
@@ -142,7 +142,7 @@ def test_progress_is_drawn_over_the_distance_ridden(demo):
 
 def test_failures_stand_along_the_foot(demo):
     season, bench = Season(demo), bench_of(demo, Filters())
-    places = [(one, bench.exposure.place_m(one)) for one in bench.everything]
+    places = [(item, bench.exposure.place_m(item)) for item in bench.everything]
     marks = season_figures(season, places, [], "metric")["progress_range"]["data"][-1]
     assert marks["name"] == "failures"
     assert len(marks["x"]) == len(bench.everything)
@@ -176,7 +176,7 @@ def test_queries_do_not_grow(pattern, session, gate, timed_pass, sign_in):
             for index in range(more)
         ]  # fmt: skip
         Session.objects.bulk_create(rides)
-        Pass.objects.bulk_create(Pass(session=one, gate=gate, number=1, duration_s=6.0) for one in rides)
+        Pass.objects.bulk_create(Pass(session=ride, gate=gate, number=1, duration_s=6.0) for ride in rides)
         Failure.objects.create(revision=session.revision, session=rides[0], mode=FailureMode.called("x"), severity=3)
         with CaptureQueriesContext(connection) as captured:
             assert client.get(path).status_code == 200
@@ -198,8 +198,8 @@ def mixed(session, gate, venue):
 
     away = Venue.objects.create(name="Other lake")
     Pass.objects.create(session=session, gate=gate, duration_s=5.0, direction="out")
-    told = [(-2.0, 70.0, venue, "back"), (-15.0, 95.0, venue, "out"), (None, None, away, "out")]
-    for day, (air, rider, place, way) in enumerate(told, start=1):
+    rows = [(-2.0, 70.0, venue, "back"), (-15.0, 95.0, venue, "out"), (None, None, away, "out")]
+    for day, (air, rider, place, way) in enumerate(rows, start=1):
         made = Session.objects.create(
             revision=session.revision, venue=place, started_at=session.started_at + timedelta(days=day),
             air_temperature_c=air, rider_mass_kg=rider, surface="snow_on_ice",

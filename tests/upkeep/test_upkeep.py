@@ -244,8 +244,8 @@ def test_page_interface_and_release_say_the_same(revision, ride, sign_in):
     assert "2 due of 3" in page
     assert "Axle nut, 45 N·m" in page
     limits = client.get(f"/api/v1/revisions/{revision.pk}/limits/").json()["release"]["points"]
-    said = {point["title"]: point["sentence"] for point in limits if point["area"] == "Upkeep"}
-    assert said == {
+    text = {point["title"]: point["sentence"] for point in limits if point["area"] == "Upkeep"}
+    assert text == {
         "Upkeep is due: Lubricate the chain.": answer["upkeep"][0]["sentence"],
         "Torque mark to be checked: Axle nut.": answer["upkeep"][1]["sentence"],
     }

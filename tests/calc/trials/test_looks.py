@@ -116,8 +116,8 @@ def test_nor_does_it_change_where_conditions_are_missing_or_of_one_revision_only
         (whole,) = decided(log, asked)
         for until in range(20, 26):
             (then,) = decided(log.up_to(until), asked)
-            assert [one.look.day for one in then.decisions] == [
-                one.look.day for one in whole.decisions if one.look.day < until
+            assert [decision.look.day for decision in then.decisions] == [
+                decision.look.day for decision in whole.decisions if decision.look.day < until
             ]
             for now, before in zip(whole.decisions, then.decisions, strict=False):
                 assert now.interval.lower == pytest.approx(before.interval.lower)

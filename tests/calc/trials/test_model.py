@@ -90,9 +90,9 @@ def test_scaling_all_values_changes_no_ratio(seed, change):
             log.revision, log.day, log.value, log.factors[0].codes, log.covariates[0].values, strict=True
         )
     ]
-    one, other = contrast(log, 2, 1), contrast(log_of(rows), 2, 1)
-    assert other.difference == pytest.approx(one.difference, abs=1e-9)
-    assert standard_error(other) == pytest.approx(standard_error(one))
+    item, other = contrast(log, 2, 1), contrast(log_of(rows), 2, 1)
+    assert other.difference == pytest.approx(item.difference, abs=1e-9)
+    assert standard_error(other) == pytest.approx(standard_error(item))
 
 
 def test_more_days_are_added_to_what_is_there():

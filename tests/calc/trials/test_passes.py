@@ -53,13 +53,13 @@ SPEEDS = st.lists(st.floats(5, 30), min_size=1, max_size=6)
 def test_best_of_is_the_mean_over_all_choices_of_passes(out, back, each_way):
     session = [(0, "out", speed) for speed in out] + [(0, "back", speed) for speed in back]
     passes = passes_of([(0, "out", 1.0), (0, "back", 99.0)] * each_way, session)
-    found, both = best_of(passes, each_way).value[1], two_way_best(passes, each_way).value[1]
+    result, both = best_of(passes, each_way).value[1], two_way_best(passes, each_way).value[1]
     if min(len(out), len(back)) < each_way:
-        assert np.isnan(found)
+        assert np.isnan(result)
         assert np.isnan(both)
         return
     outs, backs = list(combinations(out, each_way)), list(combinations(back, each_way))
-    assert found == pytest.approx(np.mean([max(*a, *b) for a in outs for b in backs]))
+    assert result == pytest.approx(np.mean([max(*a, *b) for a in outs for b in backs]))
     assert both == pytest.approx((np.mean([max(a) for a in outs]) + np.mean([max(b) for b in backs])) / 2)
 
 

@@ -48,8 +48,8 @@ def test_chances_are_those_of_the_rule_that_decides(days):
     factor = 1 / (0.5 * days) + 1 / against
     half = special.stdtrit(freedom + days - 1, 1 - PLAN_SHARE * error / 2) * np.sqrt(np.maximum(pooled, own) * factor)
     noise = np.sqrt(true * factor) * random.standard_normal(many)
-    told, none = (change + noise > half).mean(), (np.abs(noise) + half < SPEED.band).mean()
-    assert chance_to_tell(plain, change, days, error) == pytest.approx(told, abs=0.01)
+    rows, none = (change + noise > half).mean(), (np.abs(noise) + half < SPEED.band).mean()
+    assert chance_to_tell(plain, change, days, error) == pytest.approx(rows, abs=0.01)
     assert chance_of_none(plain, SPEED.band, days, error) == pytest.approx(none, abs=0.01)
 
 
@@ -57,8 +57,8 @@ def test_two_builds_with_as_many_days_need_what_the_t_test_needs():
     error = 0.05 / PLAN_SHARE
     many = sessions_for_power(0.05 / 0.03, 0.8, 0.05)
     plain = replace(KNOWN, degrees_of_freedom=40)
-    found = plan(plain, SPEED, 6, error, amount=0.05).days_to_tell
-    assert found == pytest.approx(many, abs=1.5)
+    result = plan(plain, SPEED, 6, error, amount=0.05).days_to_tell
+    assert result == pytest.approx(many, abs=1.5)
 
 
 @given(st.floats(0.01, 0.1), st.floats(0.01, 0.1), st.integers(4, 20), st.integers(1, 20))
@@ -72,9 +72,9 @@ def test_chances_grow_with_the_change_and_with_the_days(change, more, days, furt
 def test_the_seen_difference_changes_no_plan():
     log = season_log(np.random.default_rng(6))
     value = np.where(log.revision == 2, 1.3 * log.value, log.value)
-    one, other = (plan(basis(each), SPEED, 6, 0.05) for each in (log, replace(log, value=value)))
-    assert other.tells == pytest.approx(one.tells)
-    assert (other.values_to_tell, other.days_to_show_none) == (one.values_to_tell, one.days_to_show_none)
+    item, other = (plan(basis(each), SPEED, 6, 0.05) for each in (log, replace(log, value=value)))
+    assert other.tells == pytest.approx(item.tells)
+    assert (other.values_to_tell, other.days_to_show_none) == (item.values_to_tell, item.days_to_show_none)
 
 
 def test_fewer_questions_and_less_spread_need_fewer_days():
@@ -95,20 +95,20 @@ def test_fewest_values_are_the_fewest():
 
 def test_below_half_a_chance_other_ways_are_offered_with_what_they_would_tell():
     poor = replace(KNOWN, degrees_of_freedom=10, against_weight=6.0, inflation=2.0, conditions=4)
-    found = plan(poor, SPEED, 6, 0.05 / 3)
-    assert found.chance_to_tell < 0.5
-    assert {offer.kind for offer in found.offers} == set(OfferKind)
-    assert all(offer.tells < found.tells for offer in found.offers)
+    result = plan(poor, SPEED, 6, 0.05 / 3)
+    assert result.chance_to_tell < 0.5
+    assert {offer.kind for offer in result.offers} == set(OfferKind)
+    assert all(offer.tells < result.tells for offer in result.offers)
     rich = plan(replace(KNOWN, variance=1e-5), SPEED, 6, 0.05)
     assert rich.chance_to_tell > 0.5
     assert rich.offers == ()
 
 
 def test_with_no_day_of_the_other_revision_only_both_builds_help():
-    found = plan(replace(KNOWN, against_weight=0.0, degrees_of_freedom=10), SPEED, 6, 0.05)
-    assert (found.tells, found.chance_to_tell, found.values_to_tell) == (None, 0.0, None)
-    assert found.days_to_tell is not None
-    assert [offer.kind for offer in found.offers] == [OfferKind.BOTH_BUILDS]
+    result = plan(replace(KNOWN, against_weight=0.0, degrees_of_freedom=10), SPEED, 6, 0.05)
+    assert (result.tells, result.chance_to_tell, result.values_to_tell) == (None, 0.0, None)
+    assert result.days_to_tell is not None
+    assert [offer.kind for offer in result.offers] == [OfferKind.BOTH_BUILDS]
 
 
 def test_too_few_residuals_make_no_plan():
