@@ -9,8 +9,7 @@ import numpy as np
 from buildlog.machines.balance_tests import BalanceTest
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Revision
-from buildlog.machines.space import STANDARD_GRAVITY_MPS2
-from calc.stability import contact_loads_n
+from calc.stability import STANDARD_GRAVITY_MPS2, contact_loads_n
 from calc.support_polygon import tip_over_edges
 from sessions.demo import season
 
