@@ -52,6 +52,7 @@ from sessions.models import (
     TestCardItem,
     Trial,
     Venue,
+    VoiceNote,
 )
 from sessions.sharing import archive
 from tests.logs.whole_logs import whole_columns
@@ -268,6 +269,8 @@ def test_a_refused_archive_leaves_no_file_behind(demo, settings):
     for log in Log.objects.all():
         log.original.delete(save=False)
         log.columns.delete(save=False)
+    for note in VoiceNote.objects.all():
+        note.sound.delete(save=False)
     loading.remove()
     with pytest.raises(archive.NotAnArchive, match="Evidence 1 is damaged"):
         read(target)

@@ -38,7 +38,7 @@ def remade(target, change):
         change(records)
         changed.writestr("records.json", json.dumps(records))
         for name in source.namelist():
-            if name.startswith(("photos/", "logs/")):
+            if name != "records.json":
                 changed.writestr(name, source.read(name))
     return made
 
