@@ -32,8 +32,6 @@ from tests import large_season  # noqa: E402
 from tests.servers import running_postgresql  # noqa: E402
 
 CHANGES, REMOVALS = 2_000, 20
-# A line for each of these changes would hide the figures.
-logging.disable(logging.INFO)
 
 
 def fill(sessions):
@@ -90,4 +88,6 @@ def main(sessions=20_000):
 
 
 if __name__ == "__main__":
+    # A line for each of these changes would hide the figures.
+    logging.disable(logging.INFO)
     print(json.dumps(main(*map(int, sys.argv[1:2])), indent=1))
