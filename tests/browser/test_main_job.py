@@ -64,7 +64,7 @@ def test_from_sign_in_to_a_decision(page, live_server, make_account, photograph)
     page.get_by_label("From its first mark to its last").fill("100 m")
     page.get_by_label("Timed by").select_option(label="Video frames")
     page.get_by_label("Time, first to last mark").fill("7")
-    page.get_by_label("and frames beyond those seconds").fill("10")
+    page.get_by_label("Frames beyond those seconds").fill("10")
     page.get_by_label("Frame rate").fill("30")
     page.get_by_role("button", name="Save", exact=True).click()
     for minute, volts in (("5", "52,3"), ("15", "51.6")):
