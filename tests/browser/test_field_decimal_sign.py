@@ -10,6 +10,8 @@ def test_numbers_have_the_comma_that_was_chosen_and_both_are_read(installation, 
     phone.start_session()
     installation.run("shell", "--verbosity=0", "-c", COMMA)
     phone.open()
+    # The page opens with what is on the phone, and asks the server meanwhile.
+    page.wait_for_function("async () => (await globalThis.module('outing')).reference.data.decimal_sign === ','")
     phone.to("Reading")
     voltage = page.get_by_role("textbox", name="Voltage")
     voltage.fill("4x")
