@@ -37,11 +37,11 @@ def by_program(request: HttpRequest) -> bool:
 def server_error(request: HttpRequest) -> HttpResponse:
     """Called while the error is being handled, so that what broke can be looked at."""
     status = _status_of(sys.exc_info()[1])
-    if by_program(request):
-        words = WORDS.get(status, "Something went wrong here. Nothing half-done was stored; send it again later.")
-        response: HttpResponse = JsonResponse({"detail": words}, status=status)
-    elif status in WORDS:
-        response = render(None, "not_stored.html", {"words": WORDS[status], **_typed(request)}, status=status)
+    if status in WORDS:
+        response = _not_stored(request, status)
+    elif by_program(request):
+        words = "Something went wrong here. Nothing half-done was stored; send it again later."
+        response = JsonResponse({"detail": words}, status=status)
     else:
         response = render(None, "500.html", status=status)
     if status == 503:
@@ -51,15 +51,20 @@ def server_error(request: HttpRequest) -> HttpResponse:
 
 def too_many(request: HttpRequest, wait_s: int) -> HttpResponse:
     """The answer to somebody who asks too often."""
-    if by_program(request):
-        answer: HttpResponse = JsonResponse({"detail": WORDS[429]}, status=429)
-    elif request.method == "GET":
+    if request.method == "GET" and not by_program(request):
         answer = render(None, "one_moment.html", {"wait_s": wait_s}, status=429)
         answer["Refresh"] = str(wait_s)
     else:
-        answer = render(None, "not_stored.html", {"words": WORDS[429], **_typed(request)}, status=429)
+        answer = _not_stored(request, 429)
     answer["Retry-After"] = str(wait_s)
     return answer
+
+
+def _not_stored(request: HttpRequest, status: int) -> HttpResponse:
+    """The words of a status, with what was typed."""
+    if by_program(request):
+        return JsonResponse({"detail": WORDS[status]}, status=status)
+    return render(None, "not_stored.html", {"words": WORDS[status], **_typed(request)}, status=status)
 
 
 def _typed(request: HttpRequest) -> dict[str, Any]:

@@ -82,10 +82,14 @@ def _not_measured(channel: Channel, columns: Columns) -> Any:
     return nothing
 
 
+def _fewest_rows(channel: Channel) -> int:
+    return 2 if channel.needs_neighbours else 1
+
+
 def samples_of(channel: Channel, known: Columns) -> tuple[Any, Any]:
     """Times and values of the channel from `known_rows`; empty where they are too few."""
     times = known["time_s"]
-    if times.size < (2 if channel.needs_neighbours else 1):
+    if times.size < _fewest_rows(channel):
         return np.empty(0), np.empty(0)
     values = channel.of(known)
     # A formula may divide by zero.
@@ -98,6 +102,6 @@ def row_values(channel: Channel, columns: Columns) -> Any:
     read = {name: columns[name] for name in ("time_s", *channel.needs)}
     measured = ~_not_measured(channel, read)
     values = np.full(measured.size, np.nan)
-    if int(measured.sum()) >= (2 if channel.needs_neighbours else 1):
+    if int(measured.sum()) >= _fewest_rows(channel):
         values[measured] = channel.of({name: column[measured] for name, column in read.items()})
     return values

@@ -8,11 +8,11 @@ from playwright.sync_api import expect
 ELECTRICS = """
 from buildlog.models import *
 revision = Revision.objects.get()
-for category, told in (
+for category, specification in (
     ("speed_controller", dict(highest_voltage_v=60.0, lowest_voltage_v=40.0, highest_temperature_c=85.0)),
     ("motor", dict(highest_voltage_v=72.0)),
 ):
-    part = Part.objects.create(name=category, category=category, mass_kg=2.0, specification=told)
+    part = Part.objects.create(name=category, category=category, mass_kg=2.0, specification=specification)
     Fitting.objects.create(revision=revision, part=part)
 module = Part.objects.get(category="battery_module")
 module.specification |= dict(highest_temperature_c=60.0, lowest_temperature_c=-20.0)

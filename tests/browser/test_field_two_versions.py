@@ -155,9 +155,9 @@ MERGES = [
 @pytest.mark.parametrize(("mine", "began", "now", "expected"), MERGES)
 def test_two_changes_come_together_field_by_field(script, mine, began, now, expected):
     data = script(
-        """async (told) => {
+        """async (merge) => {
             const { threeWay } = await import("http://modules.test/merge.js");
-            return threeWay(told);
+            return threeWay(merge);
         }""",
         {"mine": mine, "began": began, "stored": now, "names": list(mine)},
     )
