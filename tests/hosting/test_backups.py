@@ -51,7 +51,8 @@ def test_a_backup_holds_everything_and_only_its_owner_may_read_it(data, backup):
     manifest = package.read(backup)
     names = {part.name for part in manifest.parts}
     uploads = {f"media/{path.relative_to(data / 'media')}" for path in (data / "media").rglob("*.*")}
-    assert len(uploads) == 16  # five photos with their small ones, three logs and their columns
+    # Five photos with their small ones, three logs with their columns, one voice note.
+    assert len(uploads) == 17
     assert names == uploads | {"database.sqlite3", "settings/secret_key"}
     assert manifest.missing_files == ()
     assert manifest.counts["buildlog_photo"] == 5
