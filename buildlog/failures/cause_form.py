@@ -11,6 +11,7 @@ from django.db import transaction
 from buildlog.failures.models import Cause, Evidence, Failure
 from buildlog.failures.models.causes import MOST_WHYS
 from buildlog.photos.models import Photo
+from buildlog.records import history
 from buildlog.records.forms import RecordForm
 
 
@@ -106,10 +107,21 @@ class CauseForm(RecordForm[Failure]):
 
     def save(self, commit: bool = True) -> Failure:
         with transaction.atomic():
-            self.chosen_cause.save()
+            self._store_cause()
             for name in ("photo", "reading", "excerpt"):
                 if self.cleaned_data.get(name):
                     Evidence.objects.create(cause=self.chosen_cause, **{name: self.cleaned_data[name]})
             self.instance.cause = self.chosen_cause
             self.instance.save()
         return self.instance
+
+    def _store_cause(self) -> None:
+        """With its own history: a cause belongs to all the failures that share it."""
+        stored = Cause.objects.select_for_update().filter(pk=self.chosen_cause.pk).first()
+        if stored is None:
+            self.chosen_cause.save()
+            return
+        with history.changing(stored) as change:
+            self.chosen_cause.save()
+            names = ("statement", "whys", "confirmed")
+            change.fields = [name for name in names if getattr(stored, name) != getattr(self.chosen_cause, name)]

@@ -8,11 +8,12 @@ from collections.abc import Mapping
 from typing import Any
 
 from django.core.exceptions import ValidationError
-from django.db import models
+from django.db import models, transaction
 from django.db.models import Q
 from django.utils import timezone
 
 from buildlog.machines.models import Vehicle
+from buildlog.records import history
 from buildlog.records.models import MadeRecord
 
 SAME_FRACTION = 1e-9
@@ -67,6 +68,24 @@ class Confirmation(MadeRecord):
         return all(
             abs(value - self.values[name]) <= SAME_FRACTION * max(abs(value), 1e-9) for name, value in values.items()
         )
+
+
+def confirm(subject: str, record: uuid.UUID, rule: str, **said: Any) -> Confirmation:
+    """Keep that a doubt is answered by "it is so"; what was said of it before goes into the history.
+
+    said: vehicle, values, reason and confirmed_by.
+    """
+    said |= {"confirmed_at": timezone.now()}
+    with transaction.atomic():
+        about = {"subject": subject, "record": record, "rule": rule}
+        confirmation, is_new = Confirmation.objects.select_for_update().get_or_create(**about, defaults=said)
+        if not is_new:
+            with history.changing(confirmation) as change:
+                for name, value in said.items():
+                    setattr(confirmation, name, value)
+                confirmation.save()
+                change.fields = list(said)
+    return confirmation
 
 
 def _is_number(value: Any) -> bool:

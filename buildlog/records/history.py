@@ -4,15 +4,16 @@ django-reversion keeps the states: one table holds them for records of every kin
 another database and an update take them along as they take any table, and one state holds several records, as a
 removal needs it. A table of history for each kind of record, as other libraries make it, would add thirty.
 
+A record's parts, such as the marks of a gate, are kept in its state: they are replaced with it, and go back with it.
+
 A record as it was made is not kept a second time: its first state is stored when it is first changed. So storing a new
 record, which a phone does hundreds of times a day, costs nothing more.
 """
 
 from __future__ import annotations
 
-import copy
 from collections.abc import Collection, Iterator
-from contextlib import contextmanager, nullcontext
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
@@ -20,21 +21,18 @@ import reversion
 from django.apps import AppConfig
 from django.core.exceptions import ObjectDoesNotExist
 from django.db import IntegrityError, connection, transaction
-from django.db.models import CASCADE, Field, ForeignKey, ManyToManyField, Model
+from django.db.models import CASCADE, ForeignKey, Model
 from django.urls import reverse
 from django.utils import timezone
 from reversion.errors import RevertError
 from reversion.models import Version
 
 from buildlog.people import current_account
-from buildlog.quantities.fields import QuantityField
-from buildlog.records import change_log, exact_json
+from buildlog.records import change_log, exact_json, kept_states
+from buildlog.records.history_words import Difference, Words
 from buildlog.records.models import Change, MadeRecord
-from calc.quantities import written
 
-LEFT_OUT = frozenset({"made_by", "made_at"})
-LONGEST_TEXT = 400
-NOTHING = "nothing"
+CHANGED_SINCE = "It was changed since in another way, so the last change cannot be undone by itself."
 
 
 def register_all(app: AppConfig) -> None:
@@ -74,10 +72,6 @@ class Changing:
     fields: Collection[str] = field(default_factory=frozenset)
 
 
-class _NothingToKeep(Exception):
-    pass
-
-
 @contextmanager
 def changing(record: Model) -> Iterator[Changing]:
     """Keep what a record was and what it became, and write its line in the log of changes.
@@ -86,41 +80,37 @@ def changing(record: Model) -> Iterator[Changing]:
     the line alone. Must be inside the transaction that changes the record.
     """
     change = Changing()
-    with _states_kept(record, change) if kind_of(record) else nullcontext():
+    if kind_of(record):
+        before = kept_states.state_of(record)
+        yield change
+        if change.fields:
+            _keep_change(type(record)._base_manager.get(pk=record.pk), before)
+    else:
         yield change
     change_log.note_change(record, change.fields)
 
 
-@contextmanager
-def _states_kept(record: Model, change: Changing) -> Iterator[None]:
-    before = copy.copy(record)
-    try:
-        # Written down now, and stored at the end of the block if this is the record's first change.
-        with reversion.create_revision(manage_manually=True, atomic=False):
-            reversion.add_to_revision(before)
-            yield
-            if not change.fields or Version.objects.get_for_object(before).exists():
-                raise _NothingToKeep
-            reversion.set_date_created(getattr(before, "made_at", None) or timezone.now())
-            reversion.set_user(getattr(before, "made_by", None))
-            reversion.add_meta(Change, act=Change.Act.MADE)
-    except _NothingToKeep:
-        pass
-    if change.fields:
-        _keep(type(record)._base_manager.get(pk=record.pk), Change.Act.CHANGED)
+def _keep_change(record: Model, before: str) -> None:
+    """Keep the state of a record that was just changed; and that of before, where it is not kept yet.
+
+    Not kept yet is the state of a record that was never changed, and one left by something that keeps no history.
+    Without the latter, undoing this change would take back the other one with it.
+    """
+    after = kept_states.state_of(record)
+    if after == before:
+        return
+    newest = kept_states.newest_of(record)
+    if newest is None:
+        made_at = getattr(record, "made_at", None) or timezone.now()
+        kept_states.keep(record, before, Change.Act.MADE, at=made_at, by=getattr(record, "made_by", None))
+    elif not kept_states.says(newest, before):
+        kept_states.keep(record, before, Change.Act.STOOD, at=timezone.now())
+    _keep(record, after, Change.Act.CHANGED)
 
 
-def _keep(record: Model, act: str) -> None:
-    with reversion.create_revision(manage_manually=True, atomic=False):
-        reversion.set_user(current_account.account())
-        reversion.add_meta(Change, act=act, source=current_account.source())
-        reversion.add_to_revision(record)
-
-
-class Difference(NamedTuple):
-    label: str
-    before: str
-    after: str
+def _keep(record: Model, state: str, act: str) -> None:
+    account, source = current_account.account(), current_account.source()
+    kept_states.keep(record, state, act, at=timezone.now(), by=account, source=source)
 
 
 class Event(NamedTuple):
@@ -144,11 +134,10 @@ def events_of(record: Model, unit_system: str) -> list[Event]:
         .order_by("pk")
     )
     events = []
-    earlier: dict[str, Any] | None = None
-    names = _Names()
+    earlier: Version | None = None
+    words = Words(record, unit_system)
     for version in versions:
-        state = version.field_dict
-        differences = () if earlier is None else tuple(_differences(record, earlier, state, names, unit_system))
+        differences = () if earlier is None else tuple(words.differences(earlier, version))
         user = version.revision.user
         events.append(
             Event(
@@ -158,57 +147,8 @@ def events_of(record: Model, unit_system: str) -> list[Event]:
                 differences,
             )
         )
-        earlier = state
+        earlier = version
     return events[::-1]
-
-
-class _Names:
-    """What linked records are called, each read once."""
-
-    def __init__(self) -> None:
-        self._names: dict[tuple[Any, Any], str] = {}
-
-    def of(self, model: Any, key: Any) -> str:
-        if (model, key) not in self._names:
-            linked = model._base_manager.filter(pk=key).first()
-            self._names[model, key] = str(linked) if linked is not None else "a record that was deleted"
-        return self._names[model, key]
-
-
-def _differences(
-    record: Model, before: dict[str, Any], after: dict[str, Any], names: _Names, unit_system: str
-) -> Iterator[Difference]:
-    for column in (*record._meta.concrete_fields, *record._meta.local_many_to_many):
-        if column.name in LEFT_OUT or column.primary_key:
-            continue
-        old, new = before.get(column.attname), after.get(column.attname)
-        if isinstance(column, ManyToManyField):
-            old, new = sorted(map(str, old or ())), sorted(map(str, new or ()))
-        if old != new:
-            label = str(column.verbose_name)
-            label = label[:1].upper() + label[1:]
-            yield Difference(label, *(_text(column, value, names, unit_system) for value in (old, new)))
-
-
-def _text(column: Field[Any, Any] | ManyToManyField[Any, Any], value: Any, names: _Names, unit_system: str) -> str:
-    """A stored value as a page writes it."""
-    if value in (None, "", [], {}):
-        return NOTHING
-    if isinstance(column, QuantityField):
-        return written(value, column.kind, unit_system)
-    if isinstance(column, ManyToManyField):
-        return ", ".join(names.of(column.related_model, key) for key in value)
-    if isinstance(column, ForeignKey):
-        return names.of(column.related_model, value)
-    if column.choices:
-        return str(dict(column.flatchoices).get(value, value))
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if hasattr(value, "tzinfo"):
-        return f"{timezone.localtime(value):%Y-%m-%d %H:%M:%S}"
-    if isinstance(value, dict):
-        value = ", ".join(f"{str(key).replace('_', ' ')} {item}" for key, item in value.items() if item is not None)
-    return str(value)[:LONGEST_TEXT]
 
 
 def last_change(record: Model) -> Change | None:
@@ -242,19 +182,25 @@ def undo(record: Model) -> None:
                 raise NotUndone("Nothing is kept of how it was before.")
             newest, earlier = versions
             if _differs(stored, newest.field_dict):
-                raise NotUndone("It was changed since in another way, so the last change cannot be undone by itself.")
-            if newest.field_dict == earlier.field_dict:
-                raise NotUndone(
-                    "What was changed last is not kept here, such as the marks of a gate: enter them as they were."
-                )
+                raise NotUndone(CHANGED_SINCE)
+            same_columns = newest.field_dict == earlier.field_dict
+            if same_columns and not kept_states.changed_parts(type(stored), earlier, newest):
+                raise NotUndone("An earlier version of this program kept nothing of what was changed last.")
+            before = kept_states.state_of(stored)
+            if not kept_states.says(newest, before):
+                # A part with a key of its own was changed by itself. Undone again, this must not take that back.
+                kept_states.keep(stored, before, Change.Act.STOOD, at=timezone.now())
             earlier.revert()
+            parts = kept_states.put_parts_back(stored, newest, earlier)
             connection.check_constraints()
             again = type(record)._base_manager.get(pk=record.pk)
-            _keep(again, Change.Act.UNDONE)
+            _keep(again, kept_states.state_of(again), Change.Act.UNDONE)
             changed = [
                 name for name, value in newest.field_dict.items() if earlier.field_dict.get(name, value) != value
             ]
-            change_log.note_change(again, changed)
+            change_log.note_change(again, [*changed, *parts])
+    except kept_states.ChangedSince:
+        raise NotUndone(CHANGED_SINCE) from None
     except (IntegrityError, RevertError, ObjectDoesNotExist):
         raise NotUndone(
             "The earlier state cannot be stored any more: something it names was deleted, or another record has "

@@ -35,7 +35,14 @@ def record_history(request: SignedInRequest, kind: str, pk: uuid.UUID) -> HttpRe
     record = record_of(kind, pk)
     events = history.events_of(record, request.user.unit_system)
     undoable = len(events) > 1 and has_right(request.user, Right.LOG)
-    context = {"record": record, "kind": kind, "events": events, "undoable": undoable}
+    others = [getattr(record, name) for name in getattr(record, "edited_with", ())]
+    context = {
+        "record": record,
+        "kind": kind,
+        "events": events,
+        "undoable": undoable,
+        "others": [(other, history.kind_of(other)) for other in others if other is not None],
+    }
     return render(request, "records/history.html", context)
 
 

@@ -61,6 +61,7 @@ class Change(models.Model):
 
     class Act(models.TextChoices):
         MADE = "made", "As it was made"
+        STOOD = "stood", "As it stood, changed meanwhile in a way that keeps no history"
         CHANGED = "changed", "Changed"
         UNDONE = "undone", "Last change undone"
         REMOVED = "removed", "Deleted"

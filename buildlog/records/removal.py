@@ -53,23 +53,28 @@ def _remove(record: Model, account: Any, before_removal: Callable[[Model], None]
         if before_removal is not None:
             before_removal(stored)
         check(stored, account)
-        key = stored.pk
-        collector = Collector(using=DEFAULT_DB_ALIAS, origin=stored)
-        collector.collect([stored])
-        _store_removed_keys(collector)
-        removal = trash.keep(stored, collector)
-        with ExitStack() as keeping:
-            files = keeping.enter_context(files_kept()) if removal is not None else []
-            _, counts = stored.delete()
-        stored.pk = key
-        counts[stored._meta.label] = counts.get(stored._meta.label, 1) - 1
-        along = {_plural(label): count for label, count in counts.items()}
-        if removal is not None:
-            removal.counts = {kind: count for kind, count in along.items() if count}
-            removal.files = files
-            removal.save(force_insert=True)
-            trash.empty_expired()
-        change_log.note_removal(stored, along)
+        into_trash(stored)
+
+
+def into_trash(stored: Model) -> None:
+    """Remove a record, whoever asks, with what belongs only to it; must be inside a transaction."""
+    key = stored.pk
+    collector = Collector(using=DEFAULT_DB_ALIAS, origin=stored)
+    collector.collect([stored])
+    _store_removed_keys(collector)
+    removal = trash.keep(stored, collector)
+    with ExitStack() as keeping:
+        files = keeping.enter_context(files_kept()) if removal is not None else []
+        _, counts = stored.delete()
+    stored.pk = key
+    counts[stored._meta.label] = counts.get(stored._meta.label, 1) - 1
+    along = {_plural(label): count for label, count in counts.items()}
+    if removal is not None:
+        removal.counts = {kind: count for kind, count in along.items() if count}
+        removal.files = files
+        removal.save(force_insert=True)
+        trash.empty_expired()
+    change_log.note_removal(stored, along)
 
 
 def _store_removed_keys(collector: Collector) -> None:

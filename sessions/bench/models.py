@@ -21,6 +21,7 @@ class TestCard(MadeRecord):
 
     # Keeps pytest from collecting this class as a test.
     __test__ = False
+    history_parts = {"items": "Line"}
 
     id = models.UUIDField(primary_key=True, default=uuid.uuid4)
     revision = models.ForeignKey(Revision, on_delete=models.CASCADE, related_name="test_cards")
@@ -84,6 +85,10 @@ class TestCardItem(MadeRecord):
 
     def __str__(self) -> str:
         return self.what
+
+    def in_history(self, unit_system: str) -> str:
+        outcome = "" if self.outcome == self.Outcome.OPEN else f" ({self.get_outcome_display().lower()})"
+        return f"{self.what}{f' — {self.why}' if self.why else ''}{outcome}"
 
     def clean(self) -> None:
         if self.session is not None and self.session.revision.vehicle_id != self.card.revision.vehicle_id:

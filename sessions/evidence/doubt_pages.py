@@ -10,17 +10,17 @@ from django.core.exceptions import PermissionDenied, ValidationError
 from django.db import transaction
 from django.http import Http404, HttpResponse, HttpResponseRedirect
 from django.shortcuts import get_object_or_404, redirect, render
-from django.utils import timezone
 from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.http import require_http_methods, require_safe
 
-from buildlog.machines.confirmations import Confirmation
+from buildlog.machines.confirmations import Confirmation, confirm
 from buildlog.machines.doubt_facts import MODULE_MASS, ON_PARTS, ON_REVISION, part_of
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Part, Revision, Vehicle
 from buildlog.people.roles import Right, has_right, needs
 from buildlog.people.signed_in import SignedInRequest
-from buildlog.records import change_log, history
+from buildlog.records import history
+from buildlog.records.removal import into_trash
 from calc.doubts.check import Mend
 from calc.quantities import written
 from sessions.evidence.doubts import MODEL_OF, OpenDoubt, doubts_about, doubts_of_machine
@@ -135,17 +135,14 @@ def confirm_doubt(request: SignedInRequest, subject: str, pk: uuid.UUID) -> Http
         messages.warning(request, "Say why it is so, for example: read again on the meter.")
         return _back(request, record)
     for open_doubt in open_doubts:
-        Confirmation.objects.update_or_create(
-            subject=subject,
-            record=record.pk,
-            rule=open_doubt.doubt.key,
-            defaults={
-                "vehicle": _vehicle(record),
-                "values": open_doubt.doubt.values,
-                "reason": reason,
-                "confirmed_by": request.user.get_username(),
-                "confirmed_at": timezone.now(),
-            },
+        confirm(
+            subject,
+            record.pk,
+            open_doubt.doubt.key,
+            vehicle=_vehicle(record),
+            values=open_doubt.doubt.values,
+            reason=reason,
+            confirmed_by=request.user.get_username(),
         )
     messages.success(request, f"Kept: it is so. {reason}")
     return _back(request, record)
@@ -165,7 +162,7 @@ def ask_again(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     confirmation = get_object_or_404(Confirmation.objects.select_related("vehicle"), pk=pk)
     if confirmation.subject == "build" and not has_right(request.user, Right.BUILD):
         raise PermissionDenied("Only a builder or an owner changes a build.")
-    change_log.note_removal(confirmation, {})
-    confirmation.delete()
+    with transaction.atomic():
+        into_trash(confirmation)
     messages.success(request, "Taken back: the doubt is open again.")
     return redirect("vehicle_doubts", confirmation.vehicle_id)

@@ -13,7 +13,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods
 
-from buildlog.machines.confirmations import Confirmation
+from buildlog.machines.confirmations import confirm
 from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
 from calc.quantities import written
@@ -200,17 +200,14 @@ def _keep_reason(request: SignedInRequest, log: Log, doubts: FileDoubts | None) 
     """Keep "it is so", with its reason, name and time, for each doubt of the file."""
     reason = request.POST.get("reason", "").strip()[:300]
     for doubt in doubts.doubts if doubts is not None else ():
-        Confirmation.objects.update_or_create(
-            subject="log",
-            record=log.pk,
-            rule=doubt.key,
-            defaults={
-                "vehicle": log.session.revision.vehicle,
-                "values": doubt.values,
-                "reason": reason,
-                "confirmed_by": request.user.get_username(),
-                "confirmed_at": timezone.now(),
-            },
+        confirm(
+            "log",
+            log.pk,
+            doubt.key,
+            vehicle=log.session.revision.vehicle,
+            values=doubt.values,
+            reason=reason,
+            confirmed_by=request.user.get_username(),
         )
 
 

@@ -35,6 +35,7 @@ from sessions.logs.import_jobs import ask_for
 from sessions.logs.models import Log
 from sessions.outings.models import (
     Assumptions,
+    Gate,
     GateMark,
     Venue,
     VoiceNote,
@@ -315,7 +316,9 @@ def _make(model: type[Model], row: dict[str, Any], keys: _Keys, where: str) -> A
         record.changed = [str(keys.known(Part, str(name)) or name) for name in record.changed]
     if isinstance(record, MadeRecord):
         record.came_from_elsewhere(values.get("made_at"))
-    if model in (GateMark, FailureChange) and _exists(model, record):
+    if isinstance(record, GateMark) and (kind_of(Gate), str(row.get("gate_id"))) not in keys.stored_now:
+        return None  # that gate is here already, and keeps the marks that it has
+    if model is FailureChange and _exists(record):
         return None
     if model is Assumptions and Assumptions.objects.filter(pk=record.pk).exists():
         return None
@@ -332,12 +335,10 @@ def _make(model: type[Model], row: dict[str, Any], keys: _Keys, where: str) -> A
     return record
 
 
-def _exists(model: type[Model], record: Any) -> bool:
-    """Whether a row without a key of its own is stored already, as part of its record."""
+def _exists(record: FailureChange) -> bool:
+    """Whether a step of a failure, which has no key of its own, is stored already."""
     try:
-        if model is GateMark:
-            return GateMark.objects.filter(gate_id=record.gate_id, position_m=record.position_m).exists()
         change = {"failure_id": record.failure_id, "changed_at": record.changed_at, "to_state": record.to_state}
         return FailureChange.objects.filter(**change).exists()
     except (ValidationError, TypeError, ValueError):
-        raise NotAnArchive(f"A {model._meta.verbose_name} of the file is damaged. Nothing was stored.") from None
+        raise NotAnArchive("A failure change of the file is damaged. Nothing was stored.") from None

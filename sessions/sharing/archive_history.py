@@ -15,10 +15,9 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import reversion
-from django.contrib.contenttypes.models import ContentType
 from django.core import serializers
 from django.core.exceptions import ObjectDoesNotExist, ValidationError
-from django.db import router
+from django.core.serializers.base import DeserializationError
 from django.db.models import ForeignKey, Model, OneToOneField, UUIDField
 from django.utils import timezone
 from django.utils.dateparse import parse_datetime
@@ -28,12 +27,14 @@ from reversion.models import Version
 
 from buildlog.failures.models import Modification
 from buildlog.machines.models import Part, Vehicle
-from buildlog.records.exact_json import FORMAT
-from buildlog.records.models import Change
+from buildlog.records.exact_json import FORMAT, Row, owner_column, part_from, part_model, part_names, rows_of
+from buildlog.records.kept_states import parts_in, version_of
+from buildlog.records.models import Change, MadeRecord
 from sessions.sharing.archive_records import columns_of, kind_of, records_of
 
 MOST_KEYS = 500
 MOST_CHANGES = 200_000
+MOST_PARTS = 200
 LONGEST_NAME = 150
 FIRST, LAST = datetime(1900, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UTC)
 SLOW_CLOCK = timedelta(days=1)
@@ -81,7 +82,20 @@ def history_of(model: type[Model], records: Iterable[Model]) -> Iterator[dict[st
                 "act": kept.change.act,
                 "source": kept.change.source,
                 "state": {name: state[name] for name in names if name in state},
-            }
+            } | _parts_out(model, version)
+
+
+def _parts_out(model: type[Model], version: Version) -> dict[str, Any]:
+    """What a change keeps of its record's parts, such as the marks of a gate; nothing where it keeps none."""
+    parts = {}
+    for name, rows in parts_in(version).items():
+        columns = _named_columns(part_model(model, name))
+        try:
+            kept = [part_from(model(pk=version.object_id), name, row) for row in rows]
+        except DeserializationError:
+            continue  # as with a state that cannot be read
+        parts[name] = [{column.attname: getattr(part, column.attname) for column in columns} for part in kept]
+    return {"parts": parts} if parts else {}
 
 
 def store_history(entries: Any, stored_now: Collection[tuple[str, str]], known: Known, notes: list[str]) -> int:
@@ -126,7 +140,7 @@ def _store_changes(model: type[Model], entries: list[dict[str, Any]], known: Kno
             continue
         try:
             revision, change = _how(entry)
-            version = _version(record, entry.get("state"), known)
+            version = _version(record, entry.get("state"), entry.get("parts", {}), known)
         except _Odd:
             continue
         revisions.append(revision)
@@ -160,26 +174,15 @@ def in_words(name: str) -> str:
     return name if not name or name.endswith(ending) else f"{name}{ending}"
 
 
-def _version(record: Model, state: Any, known: Known) -> Version:
+def _version(record: Model, state: Any, parts: Any, known: Known) -> Version:
     """The state of an entry as it is kept here, with the keys of this installation. Raises _Odd."""
     model = type(record)
-    if not isinstance(state, dict):
+    if not isinstance(state, dict) or not isinstance(parts, dict):
         raise _Odd
     earlier = copy.copy(record)
-    unchecked = {column.name for column in model._meta.concrete_fields if column not in _named_columns(model)}
     many: dict[str, list[str]] = {}
     try:
-        for column in _named_columns(model):
-            if column.primary_key or column.attname not in state:
-                continue
-            value = state[column.attname]
-            if isinstance(column, ForeignKey) and value is not None:
-                linked_model: Any = column.related_model
-                here = known(linked_model, str(value))
-                if here is None:  # deleted before the archive was made
-                    unchecked.add(column.name)
-                value = column.to_python(value) if here is None else here
-            setattr(earlier, column.attname, value)
+        unchecked = _give(earlier, state, known)
         for column in model._meta.local_many_to_many:
             linked, linked_model = state.get(column.attname, []), column.related_model
             if not isinstance(linked, list):
@@ -187,23 +190,13 @@ def _version(record: Model, state: Any, known: Known) -> Version:
             many[column.name] = [str(known(linked_model, str(key)) or uuid.UUID(str(key))) for key in linked]
         if isinstance(earlier, Modification) and isinstance(earlier.changed, list):
             earlier.changed = [str(known(Part, str(name)) or name) for name in earlier.changed]
-        earlier.clean_fields(exclude=unchecked)
-        with suppress(ObjectDoesNotExist):  # it names what was deleted, so the database refuses to store it again
-            earlier.clean()
-        for column in _named_columns(model):
-            value = getattr(earlier, column.attname)
-            if isinstance(value, datetime) and not FIRST <= value <= LAST:
-                raise _Odd
+        _check(earlier, unchecked)
         [written] = json.loads(serializers.serialize(FORMAT, [earlier]))
         written["fields"] |= many
-        version = Version(
-            object_id=str(record.pk),
-            content_type=ContentType.objects.get_for_model(model),
-            db=router.db_for_write(model),
-            format=FORMAT,
-            serialized_data=json.dumps([written], allow_nan=False),
-            object_repr=str(record),
-        )
+        written.pop("parts", None)  # those that the record has now
+        if kept := [name for name in part_names(model) if name in parts]:
+            written["parts"] = {name: _part_rows(record, name, parts[name], known) for name in kept}
+        version = version_of(record, json.dumps([written], allow_nan=False))
         _ = version.field_dict  # as its page will read it
     except (
         ValidationError,
@@ -217,3 +210,52 @@ def _version(record: Model, state: Any, known: Known) -> Version:
     ):
         raise _Odd from None
     return version
+
+
+def _give(record: Model, values: dict[str, Any], known: Known) -> set[str]:
+    """Give a record the values of the file, with keys of this installation; returns what cannot be checked."""
+    named = _named_columns(type(record))
+    unchecked = {column.name for column in record._meta.concrete_fields if column not in named}
+    for column in named:
+        if column.primary_key or column.attname not in values:
+            continue
+        value = values[column.attname]
+        if isinstance(column, ForeignKey) and value is not None:
+            linked_model: Any = column.related_model
+            here = known(linked_model, str(value))
+            if here is None:  # deleted before the archive was made
+                unchecked.add(column.name)
+            value = column.to_python(value) if here is None else here
+        setattr(record, column.attname, value)
+    return unchecked
+
+
+def _check(record: Model, unchecked: set[str]) -> None:
+    """Raises ValidationError, or _Odd for a moment that no log knows."""
+    record.clean_fields(exclude=unchecked)
+    with suppress(ObjectDoesNotExist):  # it names what was deleted, so the database refuses to store it again
+        record.clean()
+    for column in _named_columns(type(record)):
+        value = getattr(record, column.attname)
+        if isinstance(value, datetime) and not FIRST <= value <= LAST:
+            raise _Odd
+
+
+def _part_rows(record: Model, name: str, entries: Any, known: Known) -> list[Row]:
+    """The parts of an entry as they are kept here; as odd as their entry where one of them is."""
+    if not isinstance(entries, list) or len(entries) > MOST_PARTS:
+        raise _Odd
+    kind, owner = part_model(type(record), name), owner_column(type(record), name)
+    parts = []
+    for values in entries:
+        part = kind()
+        if isinstance(part, MadeRecord):
+            part.came_from_elsewhere(None)
+        if isinstance(kind._meta.pk, UUIDField):
+            key = str(values[kind._meta.pk.attname])
+            part.pk = known(kind, key) or uuid.UUID(key)
+        unchecked = _give(part, values, known)
+        setattr(part, owner.attname, record.pk)
+        _check(part, {*unchecked, owner.name, kind._meta.pk.name})
+        parts.append(part)
+    return rows_of(record, name, parts)

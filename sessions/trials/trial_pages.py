@@ -20,6 +20,7 @@ from buildlog.machines.models import Vehicle
 from buildlog.people.form_pages import form_page
 from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
+from buildlog.records import history
 from buildlog.records.pages import change_record, remove_record, write_record
 from calc.trials.order import first_is_new
 from calc.trials.plan import Offer, OfferKind
@@ -109,10 +110,11 @@ def remove_trial(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
 def close_trial(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """Close a trial, or open it again. What it decided stays."""
     trial = get_object_or_404(Trial.objects.select_related("revision__vehicle", "against"), pk=pk)
-    trial.closed_on = timezone.localdate() if trial.closed_on is None else None
     try:
-        with transaction.atomic():
+        with transaction.atomic(), history.changing(trial) as change:
+            trial.closed_on = timezone.localdate() if trial.closed_on is None else None
             trial.save(update_fields=["closed_on"])
+            change.fields = ["closed_on"]
     except IntegrityError:
         messages.warning(request, "Another trial of the same question is open. Close that one first.")
     return redirect(trial)

@@ -100,19 +100,6 @@ def test_the_last_change_is_undone_and_undone_again(sign_in, timed_pass):
     assert [act for act, _, _ in words(timed_pass)] == ["undone", "undone", "changed", "changed", "made"]
 
 
-def test_a_change_of_which_nothing_is_kept_is_not_said_to_be_undone(sign_in, gate):
-    """The marks of a gate are replaced as a whole, and are no columns of it: undo said it was done, and nothing was."""
-    client = sign_in("builder")
-    path = f"/api/v1/gates/{gate.pk}/"
-    stored = client.get(path).json()
-    marks = [{"position_m": 0.0}, {"position_m": 98.0}]
-    data = json.dumps({"marks": marks, "version": stored["version"]})
-    assert client.patch(path, data, content_type="application/json").status_code == 200
-    answer = client.post(f"/history/gate/{gate.pk}/undo/", follow=True)
-    assert "Nothing was changed. What was changed last is not kept here" in answer.content.decode()
-    assert [mark.position_m for mark in gate.marks.all()] == [0.0, 98.0]
-
-
 def test_a_phone_sees_an_undone_change_as_a_change(sign_in, timed_pass):
     """Its version differs, so that a phone does not overwrite it without asking."""
     client = sign_in("builder")

@@ -26,6 +26,9 @@ if TYPE_CHECKING:
 class Failure(MadeRecord):
     """Something that stopped working or nearly hurt someone."""
 
+    edited_with = ("cause",)
+    """Records that a form of it changes too, each with a history of its own."""
+
     class Severity(models.IntegerChoices):
         CATASTROPHIC = 1, "I Catastrophic: someone was or could have been badly hurt, or the machine lost"
         CRITICAL = 2, "II Critical: injury possible, or major damage"
@@ -185,6 +188,8 @@ class Modification(MadeRecord):
     `changed` has the keys of the parts, fitted here or on the parent, and the names of the dimensions that it changed:
     a later revision has a fix while it has these. Where none is named, what the revision changed in all decides.
     """
+
+    history_lists = {"changed": (Part, Revision)}
 
     class Measure(models.TextChoices):
         TOP_SPEED = "top_speed", "Top speed"

@@ -11,6 +11,7 @@ from django.utils.functional import cached_property
 
 from buildlog.quantities.fields import QuantityField
 from buildlog.records.models import MadeRecord
+from calc.quantities import written
 
 
 class Venue(MadeRecord):
@@ -33,6 +34,8 @@ class Venue(MadeRecord):
 
 class Gate(MadeRecord):
     """Two or more marks a known distance apart. Each mark has its distance from the first."""
+
+    history_parts = {"marks": "Mark"}
 
     class Method(models.TextChoices):
         TAPED = "taped", "Taped"
@@ -91,3 +94,10 @@ class GateMark(models.Model):
 
     def __str__(self) -> str:
         return f"{self.position_m:g} m"
+
+    def in_history(self, unit_system: str) -> str:
+        """The mark with as many digits as its form shows, since no two kept marks may look alike."""
+        position = written(self.position_m, "distance", unit_system, digits=10)
+        if self.latitude_deg is None or self.longitude_deg is None:
+            return position
+        return f"{position} ({self.latitude_deg:.7f}, {self.longitude_deg:.7f})"

@@ -10,6 +10,7 @@ from django.db import models, transaction
 from django.db.models import Q
 
 from buildlog.quantities.fields import QuantityField
+from buildlog.records import history
 from buildlog.records.models import MadeRecord, RemovedRecord
 from calc.two_clocks import pairs_of_marks, two_clock_duration
 from sessions.outings.models.outings import Pass, Session
@@ -126,9 +127,11 @@ def _pair(session: Session, gate: Gate) -> None:
         if key in wanted and timed.invalid_reason == PAIRED_ELSE:
             changes = changes | {"valid": True, "invalid_reason": ""}
         if any(getattr(timed, name) != value for name, value in changes.items()):
-            for name, value in changes.items():
-                setattr(timed, name, value)
-            timed.save()
+            with history.changing(timed) as change:
+                change.fields = [name for name, value in changes.items() if getattr(timed, name) != value]
+                for name, value in changes.items():
+                    setattr(timed, name, value)
+                timed.save()
     removed = set(RemovedRecord.objects.filter(pk__in=wanted.keys() - made.keys()).values_list("pk", flat=True))
     for key, values in wanted.items():
         if key not in made and key not in removed:
