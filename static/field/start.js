@@ -5,7 +5,7 @@ import { TROUBLES, boardScreen, queueLine, redrawState, strip } from "./board.js
 import { cardScreen } from "./card.js";
 import { offsetIsWorthSaying } from "./clock.js";
 import { doubtNotice } from "./doubting.js";
-import { el, link, placeMessage, say } from "./elements.js";
+import { el, hush, link, placeMessage, say } from "./elements.js";
 import { endScreen, summaryScreen } from "./ending.js";
 import { quantityField } from "./entry.js";
 import { failedScreen, failureScreen } from "./failing.js";
@@ -123,6 +123,7 @@ function putBack(fields) {
 
 async function draw({ unless = () => false } = {}) {
   if (hasLeft()) return drawSignedOut();
+  takeBack();
   app.outing = await current();
   if (app.outing) await tie(app.outing);
   if (!app.outing || app.outing.ended_ms) await letSleep("pass");
@@ -168,8 +169,23 @@ async function draw({ unless = () => false } = {}) {
   document.title = `${root.querySelector("h1")?.textContent ?? "At the lake"} · Firnlog`;
 }
 
-// After signing out the phone may lie about: it shows nothing of the log, and keeps what was not sent.
+// The screen that stood here when somebody signed out in another tab: what was half typed on it must not be lost.
+let putAway = null;
+
+function takeBack() {
+  if (!putAway) return;
+  root.replaceChildren(...putAway.nodes);
+  root.dataset.screen = putAway.screen;
+  putAway = null;
+}
+
+// After signing out the phone may lie about: it shows and says nothing of the log, and keeps what was not sent.
 async function drawSignedOut() {
+  await leaveRiding();
+  await leaveMarks();
+  await leaveVoice(app);
+  hush();
+  if (root.dataset.screen) putAway = { nodes: [...root.childNodes], screen: root.dataset.screen };
   const waiting = await countOf("records");
   const kept = waiting ? `${waiting} ${waiting === 1 ? "record waits" : "records wait"} on this phone, and ${waiting === 1 ? "is" : "are"} sent after you sign in. ` : "";
   root.replaceChildren(el("h1", {}, "Signed out"), el("p", { class: "notice" }, `Nothing of the log is shown here now. ${kept}`,
@@ -317,13 +333,24 @@ async function begin() {
   root.dataset.ready = "yes";
   await keepMeta(SIGN, true);
   setInterval(() => void watchStorage().catch(() => {}), 5000);
+  const seeWhoLeft = () => {
+    if (hasLeft() === (root.className === "left")) return;
+    void app.render();
+    if (!hasLeft()) void sendAndRefresh();
+  };
+  addEventListener("pageshow", seeWhoLeft); // also of a page that comes back as it was left
   setInterval(() => void (async () => {
-    if (!app.outing || !reference.data) return;
+    seeWhoLeft();
+    if (!app.outing || !reference.data || hasLeft()) return;
     await tie(app.outing);
     redrawState(app.outing);
   })(), 1000);
   addEventListener("online", () => void sendAndRefresh());
-  document.addEventListener("visibilitychange", () => { if (document.visibilityState === "visible") void sendAndRefresh(); });
+  document.addEventListener("visibilitychange", () => {
+    if (document.visibilityState !== "visible") return;
+    seeWhoLeft();
+    void sendAndRefresh();
+  });
   watchScreen(app);
   await recoverTrack(app);
   void registerWorker();
