@@ -1,10 +1,10 @@
 """What an installation may set, by the environment or by `settings.env` in its data folder.
 
-Each setting is declared once, in SETTINGS: how its text is read, what it is when nothing is set, and
-an example. systemd's credentials may hold them as well, which it keeps encrypted. The file holds NAME=value
-lines under the same names, so that one table describes both and
-systemd or a container can read the same file; where both set a name, the environment wins. Whatever is
-wrong stops the start, all of it said at once. The table in the help text on installation is `table()`.
+Each setting is declared once, in SETTINGS: how its text is read, what it is when nothing is set, and an example.
+systemd's credentials may hold them as well, which it keeps encrypted. The file holds NAME=value lines under the same
+names, so that one table describes both and systemd or a container can read the same file; where both set a name, the
+environment wins. Whatever is wrong stops the start, all of it said at once. The table in the help text on installation
+is `table()`.
 
 django-environ 0.14.0 and environs 15.2.0 were tried in the place of this module on the nine wrong files of its
 tests. django-environ reads all nine without a word, the last of two lines wins, and "maybe" is no; it stops at the

@@ -27,6 +27,16 @@ WORDS = {
     507: "The disk of the server is full, so this was not stored. Nothing else was lost or changed. Make room there, "
     "then send it again.",
 }
+TO_READ = {
+    400: "Something in this address cannot be read, such as a zero byte or a number that is far too large.",
+    409: "Something was changed at the moment in which this page was made. Load it again.",
+    429: WORDS[429],
+    503: "The log is busy just now, or what keeps its records and files does not answer. Nothing was to be stored, and "
+    "nothing is lost. Load it again in half a minute; if it stays so, /health/ says which part does not answer.",
+    507: "The disk of the server is full, so this page cannot be made. Nothing was lost or changed. Make room there, "
+    "then load it again.",
+}
+"""The same where nothing was to be stored."""
 
 
 def by_program(request: HttpRequest) -> bool:
@@ -34,37 +44,48 @@ def by_program(request: HttpRequest) -> bool:
     return request.path_info.startswith("/api/")
 
 
+def is_to_read(request: HttpRequest) -> bool:
+    return request.method in ("GET", "HEAD")
+
+
 def server_error(request: HttpRequest) -> HttpResponse:
     """Called while the error is being handled, so that what broke can be looked at."""
     status = _status_of(sys.exc_info()[1])
     if status in WORDS:
-        response = _not_stored(request, status)
+        response = _not_done(request, status)
     elif by_program(request):
-        words = "Something went wrong here. Nothing half-done was stored; send it again later."
+        again = "Ask again later." if is_to_read(request) else "Nothing half-done was stored; send it again later."
+        words = f"Something went wrong here. {again}"
         response = JsonResponse({"detail": words}, status=status)
     else:
         response = render(None, "500.html", status=status)
     if status == 503:
         response["Retry-After"] = "30"
+        if is_to_read(request) and not by_program(request):
+            response["Refresh"] = "30"
     return response
 
 
 def too_many(request: HttpRequest, wait_s: int) -> HttpResponse:
     """The answer to somebody who asks too often."""
-    if request.method == "GET" and not by_program(request):
+    if is_to_read(request) and not by_program(request):
         answer = render(None, "one_moment.html", {"wait_s": wait_s}, status=429)
         answer["Refresh"] = str(wait_s)
     else:
-        answer = _not_stored(request, 429)
+        answer = _not_done(request, 429)
     answer["Retry-After"] = str(wait_s)
     return answer
 
 
-def _not_stored(request: HttpRequest, status: int) -> HttpResponse:
-    """The words of a status, with what was typed."""
+def _not_done(request: HttpRequest, status: int) -> HttpResponse:
+    """The words of a status, with what was typed, if anything was."""
+    words = (TO_READ if is_to_read(request) else WORDS)[status]
     if by_program(request):
-        return JsonResponse({"detail": WORDS[status]}, status=status)
-    return render(None, "not_stored.html", {"words": WORDS[status], **_typed(request)}, status=status)
+        return JsonResponse({"detail": words}, status=status)
+    if is_to_read(request):
+        context = {"words": words, "is_busy": status == 503, "address": request.get_full_path()}
+        return render(None, "not_shown.html", context, status=status)
+    return render(None, "not_stored.html", {"words": words, **_typed(request)}, status=status)
 
 
 def _typed(request: HttpRequest) -> dict[str, Any]:

@@ -70,21 +70,21 @@ class Confirmation(MadeRecord):
         )
 
 
-def confirm(subject: str, record: uuid.UUID, rule: str, **said: Any) -> Confirmation:
+def confirm(subject: str, record: uuid.UUID, rule: str, **answer: Any) -> Confirmation:
     """Keep that a doubt is answered by "it is so"; what was said of it before goes into the history.
 
-    said: vehicle, values, reason and confirmed_by.
+    answer: vehicle, values, reason and confirmed_by.
     """
-    said |= {"confirmed_at": timezone.now()}
+    answer |= {"confirmed_at": timezone.now()}
     with transaction.atomic():
         about = {"subject": subject, "record": record, "rule": rule}
-        confirmation, is_new = Confirmation.objects.select_for_update().get_or_create(**about, defaults=said)
+        confirmation, is_new = Confirmation.objects.select_for_update().get_or_create(**about, defaults=answer)
         if not is_new:
             with history.changing(confirmation) as change:
-                for name, value in said.items():
+                for name, value in answer.items():
                     setattr(confirmation, name, value)
                 confirmation.save()
-                change.fields = list(said)
+                change.fields = list(answer)
     return confirmation
 
 

@@ -21,6 +21,7 @@ from sessions.demo.ride import Day, Ride, simulate
 from sessions.demo.voice import note_voice
 from sessions.evidence.season import Season
 from sessions.outings.models import Gate, GateMark, MarkTap, Pass, Reading, Session, Venue
+from sessions.outings.models.outings import STANDING_START
 from sessions.trials.decisions import keep_decisions
 from sessions.trials.measure_columns import MeasureColumns
 from sessions.trials.models import Trial
@@ -249,7 +250,24 @@ def _passes(session: Session, index: int, gate: Gate, ride: Ride, chance: random
                 invalid_reason="braked before the last mark" if braked else "",
             )
         )
+    if (session.revision.number, index) == season.FROM_REST:
+        rows.append(_from_rest(rows[-1]))
     return rows
+
+
+def _from_rest(flying: Pass) -> Pass:
+    """A standing start after a flying pass, the other way: invented, as the rest of the demo."""
+    return Pass(
+        session=flying.session,
+        gate=flying.gate,
+        number=flying.number + 1,
+        direction="back" if flying.direction == "out" else "out",
+        start=Pass.Start.STANDING,
+        method=Pass.Method.STOPWATCH,
+        duration_s=round(flying.duration_s + season.FROM_REST_LONGER_S, 2),
+        valid=False,
+        invalid_reason=STANDING_START,
+    )
 
 
 def _mark_taps(timed: Pass) -> None:

@@ -255,6 +255,10 @@ RECORDED = (6, 3)
 """The revision, and which of its sessions, that a logger and a receiver recorded: the last one."""
 BY_TWO_PHONES = (6, 2)
 """The revision, and which of its sessions, whose last two passes were timed by a phone at each end of the gate."""
+FROM_REST = (6, 1)
+"""The revision, and which of its sessions, that ended with a standing start."""
+FROM_REST_LONGER_S = 4.0
+"""How much longer a gate takes from rest: v/2a, to gain 12 m/s at 1.5 m/s² (invented)."""
 THUMB_S = 0.09
 """Standard uncertainty of a tap on a phone at a mark, with its clock's (common practice, no source)."""
 VOICE_NOTE = (600.0, "Invented, a tone and no voice: the brackets have no crack.")

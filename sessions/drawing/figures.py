@@ -24,6 +24,12 @@ Figure = dict[str, Any]
 trace took most of a page's time; the tests put every figure through plotly's validators."""
 
 
+def round_step(least: float) -> float:
+    """The smallest of 1, 2, 5, 10 … that is not smaller: the step of an axis, or the length of a scale's bar."""
+    power = 10.0 ** math.floor(math.log10(least))
+    return next(step * power for step in (1.0, 2.0, 5.0, 10.0) if step * power >= least * (1 - 1e-9))
+
+
 def scatter(**settings: Any) -> Figure:
     return {"type": "scatter", **settings}
 

@@ -6,9 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sessions.drawing.figures import Figure
+from sessions.drawing.figures import Figure, round_step
 
 WIDTH, TALLEST, MARGIN = 420.0, 260.0, 16.0
+SHORTEST_BAR = 8.0
+"""The bar of the scale is this part of the width at least, and two and a half times as long at most."""
 POINTS = 400
 """Of a track, so that a picture of a day's ride stays small."""
 
@@ -63,6 +65,5 @@ def from_above(figure: Figure | None) -> FromAbove | None:
             courses.append(" ".join(f"{x:g},{y:g}" for x, y in points[::step].tolist()))
         else:
             marks += [Mark(x, y, name) for (x, y), name in zip(points.tolist(), trace["text"], strict=True)]
-    power = 10.0 ** np.floor(np.log10(WIDTH / 4 / factor))
-    metres = max(step * power for step in (1.0, 2.0, 5.0) if step * power <= WIDTH / 4 / factor)
+    metres = round_step(WIDTH / SHORTEST_BAR / factor)
     return FromAbove(height, courses, marks, round(float(metres * factor), 1), f"{metres:g} m")

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from sessions.drawing.figures import Figure
+from sessions.drawing.figures import Figure, round_step
 
 WIDTH, HEIGHT = 420.0, 240.0
 _LEFT, _RIGHT, _TOP, _BOTTOM = 46.0, 408.0, 26.0, 200.0
@@ -155,18 +155,12 @@ def round_ticks(low: float, high: float) -> list[tuple[float, str]]:
     """About five round numbers from the low to the high end of an axis, each with how it is written."""
     if not high > low:
         return []
-    step = _round_step((high - low) / 4.5)
+    step = round_step((high - low) / 4.5)
     decimals = max(0, -math.floor(math.log10(step)))
     return [
         (number * step, f"{number * step:.{decimals}f}".replace("-", "−"))
         for number in range(math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9) + 1)
     ]
-
-
-def _round_step(least: float) -> float:
-    """The smallest of 1, 2, 5, 10 … that is not smaller."""
-    power = 10.0 ** math.floor(math.log10(least))
-    return next(step * power for step in (1.0, 2.0, 5.0, 10.0) if step * power >= least * (1 - 1e-9))
 
 
 def _newest(figure: Figure) -> str:

@@ -196,12 +196,17 @@ def count_passes(request: SignedInRequest) -> HttpResponse:
         return page
     with transaction.atomic():
         changed = list(Pass.objects.select_for_update().filter(pk__in=keys).exclude(valid=counts))
+        standing = [run for run in changed if counts and run.start]
+        changed = [run for run in changed if run not in standing]
         for run in changed:
             with history.changing(run) as change:
                 # What was said earlier stays beside a pass that counts again.
                 run.valid, run.invalid_reason = counts, reason or run.invalid_reason
                 change.fields = ["valid", "invalid_reason"]
                 run.save(update_fields=change.fields)
+    if standing:
+        many = "1 is a standing start" if len(standing) == 1 else f"{len(standing)} are standing starts"
+        messages.warning(request, f"{many}, which counts for no speed: edit the pass if it was a flying one.")
     words = "count now" if counts else "do not count any more"
     messages.success(request, f"{len(changed)} pass{'' if len(changed) == 1 else 'es'} {words}.")
     return page

@@ -50,9 +50,13 @@ class OneBatchAtATime:
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
         self.get_response = get_response
+        self.address = ""
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
-        if request.path != reverse("field_records"):
+        # Looked up at the first request: the addresses are not read yet where the server is put together. Under a
+        # sub-path all requests of a process have the same.
+        self.address = self.address or reverse("field_records")
+        if request.path != self.address:
             return self.get_response(request)
         if not at_work.acquire(blocking=False):
             return JsonResponse(

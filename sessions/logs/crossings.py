@@ -15,6 +15,7 @@ from calc.geodesy import local_metres
 from sessions.logs.models import Log
 from sessions.logs.series import positions
 from sessions.outings.models import Gate, Pass
+from sessions.outings.models.outings import STANDING_START
 
 U_MARK_M = 3.0
 """Marks are placed by a phone's fix, or on a map (common practice, no source)."""
@@ -27,7 +28,6 @@ DOUBTS = {
     "movement as the receiver shows it",
     IMPRECISE: f"its speed is known to {100 * MOST_RELATIVE_U:.0f} % at best",
 }
-STANDING_START = "Standing start: timed from the first movement."
 """Why such a pass does not count: its time is none of a flying pass."""
 BY_POSITIONS = (
     "from rest near its first mark: a standing start, which counts for no speed; without the receiver's speed nobody "
@@ -166,6 +166,7 @@ def accept(log: Log, chosen: list[Proposal]) -> int:
             u_duration_s=proposal.u_duration_s,
             split_times_s=proposal.split_times_s,
             time_into_session_s=proposal.time_into_session_s,
+            start=Pass.Start.STANDING if proposal.is_standing else "",
             valid=not proposal.is_standing,
             invalid_reason=STANDING_START if proposal.is_standing else "",
         )

@@ -20,6 +20,7 @@ from calc.quantities import NotUnderstood, understand
 from calc.timing import frame_clock_s
 from sessions.outings import queries
 from sessions.outings.models import Assumptions, Gate, Pass, Reading, Session, Venue
+from sessions.outings.models.outings import STANDING_START
 from sessions.outings.place_forms import gate_length_field, make_gate
 
 AS_LAST_TIME = ("venue", "rider_mass_kg", "payload_kg", "surface", "distance_method")
@@ -152,7 +153,7 @@ class PassForm(RecordForm[Pass]):
     belongs_to = ("session",)
     together = (
         ("method", "duration_s", "frames", "frames_per_s", "split_times_s", "u_duration_s"),
-        ("valid", "invalid_reason"),
+        ("start", "valid", "invalid_reason"),
         ("gate", "new_gate_name", "new_gate_length_m"),
     )
     gate = ChoiceOrNew(Gate.objects.none(), opens=("new_gate_name", "new_gate_length_m"), new_label="A new gate …")
@@ -180,6 +181,7 @@ class PassForm(RecordForm[Pass]):
         fields = [
             "gate",
             "direction",
+            "start",
             "method",
             "duration_s",
             "frames",
@@ -192,6 +194,8 @@ class PassForm(RecordForm[Pass]):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        start: Any = self.fields["start"]
+        start.choices = [("", "Flying: already moving at the first mark"), *Pass.Start.choices]
         gates = Gate.objects.filter(venue=self.instance.session.venue_id)
         self.offer("gate", gates)
         if self.instance._state.adding and self.instance.gate_id is None:
@@ -235,8 +239,20 @@ class PassForm(RecordForm[Pass]):
                 self.instance.gate = self.unsaved_gate
             return super().save(commit)
 
+    def _clean_start(self, cleaned: dict[str, Any]) -> None:
+        """A standing start does not count, whatever the box that is ticked by itself says."""
+        was_standing = bool(self.initial.get("start"))
+        if cleaned.get("start"):
+            if cleaned.get("valid") and was_standing:
+                self.add_error("valid", "A standing start counts for no speed. If it was a flying one, say so above.")
+            cleaned["valid"] = False
+            cleaned["invalid_reason"] = cleaned.get("invalid_reason") or STANDING_START
+        elif was_standing and cleaned.get("invalid_reason") in ("", STANDING_START):
+            cleaned["valid"], cleaned["invalid_reason"] = True, ""
+
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or self.cleaned_data
+        self._clean_start(cleaned)
         self._clean_gate(cleaned)
         frames, rate = cleaned.get("frames"), cleaned.get("frames_per_s")
         if frames and not rate and "frames_per_s" not in self.errors:

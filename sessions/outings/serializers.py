@@ -25,6 +25,7 @@ from sessions.outings.models import (
     Venue,
     VoiceNote,
 )
+from sessions.outings.models.outings import STANDING_START
 from sessions.outings.voice_files import kind_of
 
 
@@ -125,6 +126,7 @@ class PassSerializer(RecordSerializer[Pass]):
             "gate",
             "number",
             "direction",
+            "start",
             "method",
             "split_times_s",
             "valid",
@@ -132,6 +134,21 @@ class PassSerializer(RecordSerializer[Pass]):
             *quantity_names(Pass),
             "sequence",
         ]
+
+    def validate(self, attributes: dict[str, Any]) -> dict[str, Any]:
+        stored: Any = self.instance
+        stored_start, stored_reason = (stored.start, stored.invalid_reason) if stored is not None else ("", "")
+        if attributes.get("invalid_reason") == STANDING_START and attributes.get("valid") is False:
+            attributes.setdefault("start", Pass.Start.STANDING)  # from a phone's page of an earlier version
+        if attributes.get("start", stored_start):
+            if attributes.get("valid"):
+                words = "A standing start counts for no speed. If it was a flying one, send start as an empty text."
+                raise serializers.ValidationError({"valid": [words]})
+            reason = attributes.get("invalid_reason") or stored_reason or STANDING_START
+            attributes |= {"valid": False, "invalid_reason": reason}
+        elif stored_start and "valid" not in attributes:
+            attributes |= {"valid": True, "invalid_reason": ""}
+        return super().validate(attributes)
 
 
 class ReadingSerializer(RecordSerializer[Reading]):

@@ -7,7 +7,7 @@ import { reference } from "./outing.js";
 import { mend, putBackChanged, settle } from "./queue.js";
 
 const LABELS = {
-  ended_at: "End", started_at: "Start", distance_method: "How the distance is known", valid: "Counts", invalid_reason: "Why it does not count",
+  ended_at: "End", started_at: "Start", start: "From rest", distance_method: "How the distance is known", valid: "Counts", invalid_reason: "Why it does not count",
 };
 
 function fieldOf(kind, name) {

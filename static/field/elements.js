@@ -36,13 +36,16 @@ export function counted(number, singular, several = `${singular}s`) {
   return `${number} ${number === 1 ? singular : several}`;
 }
 
-// Turn-back guards a person: a message stands below it, or above the mark button, and never over either.
+// Turn-back guards a person: a message stands below it, or above the mark button, and never over either. While riding,
+// an error that stays until it is closed stands above the buttons too, over the lesser figures: the next tap is free.
 export function placeMessage() {
   const message = document.getElementById("said");
   if (!message) return; // The first page has no messages, and reads this module for what waits on the phone.
   const dock = document.querySelector("#field .dock");
   const guarded = document.querySelector("#field .strip");
-  message.style.bottom = dock ? `${dock.getBoundingClientRect().height}px` : "auto";
+  const above = [document.querySelector("#field.ride > .bottom"), dock].map((part) => part?.getBoundingClientRect().top)
+    .find((top_px) => top_px > message.offsetHeight);
+  message.style.bottom = dock ? `${above === undefined ? dock.offsetHeight : innerHeight - above}px` : "auto";
   message.style.top = dock ? "auto" : `${Math.max(0, guarded?.getBoundingClientRect().bottom ?? 0)}px`;
 }
 globalThis.addEventListener?.("scroll", placeMessage, { passive: true });

@@ -4,7 +4,7 @@ import { edit, remove, restore, rowOf } from "./editing.js";
 import { choices, fieldNames, form, quantitiesOf, quantity, quantityField, text } from "./entry.js";
 import { button, clock, counted, el, feel, link, say } from "./elements.js";
 import { bare, lengthOfTime, written } from "./numbers.js";
-import { gatesOf, passSpeed, reference } from "./outing.js";
+import { STARTS, begun, gatesOf, isStandingStart, passSpeed, reference } from "./outing.js";
 import { all, read } from "./store.js";
 
 const LISTS = { passes: "Passes", readings: "Readings and notes", failures: "Failures", photos: "Photos", "voice-notes": "Voice notes", "mark-taps": "Marks of two phones", gates: "Gates made here" };
@@ -69,6 +69,7 @@ const EDITED = {
       choices("direction", "Direction", [["out", "Out"], ["back", "Back"]], { chosen: row.direction }),
       choices("gate", "Gate", gatesOf(outing).map((gate) => [gate.id, gate.name]), { chosen: row.gate }),
       row.timeless || row.method === "satellite" ? null : quantity(quantityField("passes", "duration_s"), { value: row.duration_s }),
+      row.timeless ? null : choices("start", "Start", STARTS, { chosen: isStandingStart(row) ? "standing" : "flying" }),
       row.timeless ? null : choices("counts", "Does it count?", [["yes", "It counts"], ["no", "It does not"]], { chosen: row.valid ? "yes" : "no" }),
       row.timeless ? null : text("invalid_reason", "If not, why?", { value: row.invalid_reason, most: 200 }),
     ],
@@ -84,10 +85,12 @@ const EDITED = {
           Object.assign(changes, { duration_s: times.duration_s, split_times_s: [] });
         }
       }
-      if (typed.counts) {
+      const standing = typed.start === "standing";
+      if (typed.start && standing !== isStandingStart(row)) Object.assign(changes, begun(standing));
+      else if (typed.counts && !standing) {
         const valid = typed.counts === "yes";
         Object.assign(changes, { valid, invalid_reason: valid ? "" : typed.invalid_reason.trim() || "Struck out on the phone." });
-      }
+      } else if (typed.counts === "yes") throw new RangeError("A standing start counts for no speed. If it was a flying one, choose that.");
       return changes;
     },
   },

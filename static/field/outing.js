@@ -70,9 +70,14 @@ export function pressUncertainty(outing) {
   return revisionOf(outing)?.assumptions.u_press_s ?? 0.1;
 }
 
-// Why a pass from rest does not count, as the server words it (sessions/logs/crossings.py).
+// Why a pass from rest does not count, as the server words it (sessions/outings/models/outings.py).
 export const STANDING_START = "Standing start: timed from the first movement.";
-export const isStandingStart = (pass) => pass.invalid_reason === STANDING_START;
+export const isStandingStart = (pass) => pass.start === "standing" || pass.invalid_reason === STANDING_START;
+
+export const STARTS = [["flying", "Flying"], ["standing", "From rest at the first mark"]];
+
+// What is stored of how a pass began. From rest it counts for no speed.
+export const begun = (standing) => (standing ? { start: "standing", valid: false, invalid_reason: STANDING_START } : { start: "", valid: true, invalid_reason: "" });
 
 export function passSpeed(outing, pass) {
   if (isStandingStart(pass)) return null;
@@ -109,7 +114,7 @@ export async function addPass(outing, measured, began_s, reason = "", noted = {}
   const id = newKey();
   const payload = {
     session: outing.id, ...measured, time_into_session_s: began_s,
-    valid: !reason, invalid_reason: reason, sequence: nextPlace(outing),
+    ...begun(reason === STANDING_START), valid: !reason, invalid_reason: reason, sequence: nextPlace(outing),
   };
   const words = `Pass ${outing.passes.length + 1}, ${measured.duration_s.toFixed(2)} s`;
   await keep([{ id, kind: "passes", session: outing.id, needs: [outing.id, measured.gate], payload, words }], {
@@ -154,19 +159,27 @@ export async function passFromTaps(outing, { gate, direction }, marks) {
   }, Math.max(0, runtime_s(outing) - duration_s), reason);
 }
 
-export async function passFromVideo(outing, gate, { whole_s, frames, frames_per_s }) {
+export async function passFromVideo(outing, gate, { whole_s, frames, frames_per_s }, standing = false) {
   await tie(outing);
   return addPass(outing, {
     gate, direction: outing.direction, method: "video", duration_s: frameClock({ whole_s, frames, frames_per_s }),
     split_times_s: [], frames_per_s,
-  }, null);
+  }, null, standing ? STANDING_START : "");
 }
 
 export async function strike(outing, id, counts) {
+  await changePass(outing, id, { valid: counts, invalid_reason: counts ? "" : "Struck out at the gate." });
+}
+
+export async function setStart(outing, id, standing) {
+  await changePass(outing, id, begun(standing));
+}
+
+async function changePass(outing, id, changes) {
   const pass = outing.passes.find((entry) => entry.id === id);
   const { words, id: _, timeless, ...payload } = pass;
-  Object.assign(payload, { valid: counts, invalid_reason: counts ? "" : "Struck out at the gate." });
-  await keep([{ id, kind: "passes", session: outing.id, needs: [outing.id, pass.gate], payload, words, changed: ["valid", "invalid_reason"] }], {
+  Object.assign(payload, changes);
+  await keep([{ id, kind: "passes", session: outing.id, needs: [outing.id, pass.gate], payload, words, changed: Object.keys(changes) }], {
     outing: [outing.id, (page) => Object.assign(page.passes.find((entry) => entry.id === id), payload)],
   });
 }

@@ -5,7 +5,7 @@ import { button, el, feel, link, say } from "./elements.js";
 import { doubtfulPasses, handsFreeGates } from "./hands_free.js";
 import { marking } from "./marking.js";
 import { readQuantity, written } from "./numbers.js";
-import { addGate, bothWays, gatesOf, isStandingStart, otherWay, passFromVideo, passSpeed, reference, setWay, strike } from "./outing.js";
+import { addGate, bothWays, gatesOf, isStandingStart, otherWay, passFromVideo, passSpeed, reference, setStart, setWay, STARTS, strike } from "./outing.js";
 
 export async function passScreen(app, outing) {
   const gates = gatesOf(outing);
@@ -43,23 +43,27 @@ function result(app, outing, pass, units) {
   const speed = pass.timeless ? null : passSpeed(outing, pass);
   const which = `Pass ${outing.passes.length}, ${pass.direction}`;
   const both = bothWays(outing);
-  const strikes = button(pass.valid ? "Strike it out" : "Bring it back", async () => {
+  const standing = isStandingStart(pass);
+  const changing = (label, work, done) => button(label, async () => {
     try {
-      await strike(outing, pass.id, !pass.valid);
-      say(pass.valid ? "Struck out." : "It counts again.");
+      await work();
+      say(done);
       await app.render();
     } catch (error) {
       say(app.notSaved(error), { wrong: true });
     }
   });
-  return el("section", { class: pass.valid || pass.timeless || isStandingStart(pass) ? "result" : "result struck", "aria-live": "polite" },
+  const strikes = changing(pass.valid ? "Strike it out" : "Bring it back", () => strike(outing, pass.id, !pass.valid), pass.valid ? "Struck out." : "It counts again.");
+  const starts = changing(standing ? "It was a flying start" : "It was from a standing start", () => setStart(outing, pass.id, !standing),
+    standing ? "A flying start: it counts." : "A standing start: kept with its time, and left out of every speed.");
+  return el("section", { class: pass.valid || pass.timeless || standing ? "result" : "result struck", "aria-live": "polite" },
     el("p", { class: "figure", id: "speed" }, speed ? written(speed.value, "speed", units, speed.u) : "no speed"),
     el("p", {}, pass.timeless ? `${which}, does not count: ${pass.invalid_reason}`
-      : isStandingStart(pass) ? `${which}, ${written(pass.duration_s, "duration", units, pass.u_duration_s)}: a standing start, which counts for no speed.`
+      : standing ? `${which}, ${written(pass.duration_s, "duration", units, pass.u_duration_s)}: a standing start, which counts for no speed.`
       : `${which}: ${speed ? written(pass.duration_s, "duration", units, speed.u_duration_s) : ""}. ` +
         `± is twice the standard uncertainty, ${{ video: "of frames", satellite: "by satellite" }[pass.method] ?? "with the thumb's"} and the gate's.`),
     both && el("p", { id: "both-ways" }, el("strong", {}, written(both.value, "speed", units, both.u)), ` mean of both ways, passes ${outing.passes.length - 1} and ${outing.passes.length}.`),
-    pass.timeless || isStandingStart(pass) ? null : el("div", { class: "row" }, strikes));
+    pass.timeless ? null : el("div", { class: "row" }, standing ? null : strikes, pass.valid || standing ? starts : null));
 }
 
 export async function videoScreen(app, outing) {
@@ -81,7 +85,7 @@ export async function videoScreen(app, outing) {
       outing.direction = filled.elements.direction.value;
       await passFromVideo(outing, filled.elements.gate.value, {
         whole_s: values.whole_s ?? 0, frames: values.frames ?? 0, frames_per_s: values.frames_per_s,
-      });
+      }, filled.elements.start.value === "standing");
     } catch (error) {
       wrong.textContent = app.notSaved(error);
       return;
@@ -92,6 +96,7 @@ export async function videoScreen(app, outing) {
   },
     choices("gate", "Gate", gates.map((gate) => [gate.id, gate.name]), { chosen: outing.gate ?? gates[0].id }),
     choices("direction", "Direction", [["out", "Out"], ["back", "Back"]], { chosen: outing.direction }),
+    choices("start", "Start", STARTS, { chosen: "flying" }),
     quantity(whole), quantity(frames),
     quantity(rate, { value: outing.frames_per_s ?? null, last: "The rate it was taken at; slow motion plays at another." }),
     el("p", { class: "wrong", id: "video-wrong", role: "alert" }),

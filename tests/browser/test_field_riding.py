@@ -194,3 +194,27 @@ def test_the_mean_of_both_ways_is_said_on_the_riding_screen_too(rider):
         mark(rider)
         expect(rider.page.locator("#said")).to_contain_text("Pass saved")
     expect(rider.page.locator("#said")).to_contain_text(re.compile(r"Both ways: \d+ ± \d+ km/h"))
+
+
+@pytest.mark.parametrize("size", [(390, 844), (360, 640)])
+def test_an_error_is_seen_and_is_not_in_the_way_of_the_next_tap(size, rider):
+    """It stood over Board and Reading until somebody closed it."""
+    width, height = size
+    rider.page.set_viewport_size({"width": width, "height": height})
+    rider.start_session()
+    ride(rider)
+    words = "NOT saved: this phone's storage is full. What you entered is still here. Free some space, then save again."
+    rider.page.evaluate("async (words) => (await module('elements')).say(words, { wrong: true })", words)
+    expect(rider.page.locator("#said")).to_contain_text("storage is full")
+    for name in ("Board", "Reading"):
+        reached = rider.page.get_by_role("link", name=name, exact=True).evaluate(
+            """(part) => { const { x, y, width, height } = part.getBoundingClientRect();
+                return part.contains(document.elementFromPoint(x + width / 2, y + height / 2)); }"""
+        )
+        assert reached, name
+    assert boxes_apart(rider, "#said", ".turn .figure-line")
+    assert boxes_apart(rider, "#said", "#mark")
+    said = rider.page.locator("#said").bounding_box()
+    assert said["y"] >= 0
+    rider.page.get_by_role("link", name="Board", exact=True).click()
+    rider.page.wait_for_selector("nav.board")

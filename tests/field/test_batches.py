@@ -129,6 +129,15 @@ def test_a_second_batch_is_asked_to_come_again_in_a_moment(sign_in, session):
     assert answer.json()["took_s"] > 0
 
 
+def test_the_address_of_batches_is_looked_up_once(rf, monkeypatch):
+    looked_up = []
+    monkeypatch.setattr(batches, "reverse", lambda name: looked_up.append(name) or f"/{name}/")
+    passing = batches.OneBatchAtATime(lambda request: None)
+    for _ in range(3):
+        passing(rf.get("/sessions/"))
+    assert looked_up == ["field_records"]
+
+
 def test_a_batch_waits_for_the_disk_once_where_the_database_is_a_file(sign_in, session):
     """A database server takes each record by itself."""
     client = sign_in("recorder")

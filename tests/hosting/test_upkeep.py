@@ -204,12 +204,12 @@ def overtaken():
         (OSError(errno.ENOSPC, "No space left on device"), 507, "The disk of the server is full"),
         (OSError(errno.EDQUOT, "Quota exceeded"), 507, "The disk of the server is full"),
         (sqlite_error(sqlite3.SQLITE_FULL), 507, "The disk of the server is full"),
-        (sqlite_error(sqlite3.SQLITE_BUSY), 503, "too busy"),
+        (sqlite_error(sqlite3.SQLITE_BUSY), 503, "The log is busy"),
         (sqlite_error(sqlite3.SQLITE_CORRUPT), 500, "went wrong"),
         (ValueError("a mistake of ours"), 500, "went wrong"),
-        (DataError("told by the test"), 400, "cannot be stored"),
-        (IntegrityError("told by the test"), 409, "Somebody else changed the same thing"),
-        (overtaken(), 409, "Somebody else changed the same thing"),
+        (DataError("told by the test"), 400, "cannot be read"),
+        (IntegrityError("told by the test"), 409, "Load it again"),
+        (overtaken(), 409, "Load it again"),
         (OperationalError("told by the test: connection refused"), 503, "does not answer"),
     ],
 )
@@ -225,3 +225,21 @@ def test_what_broke_is_answered_in_a_sentence(path, error, status, words, sign_i
     assert answer["Content-Type"].startswith("application/json" if "api" in path else "text/html")
     assert answer.headers.get("Retry-After") == ("30" if status == 503 else None)
     assert "told by the test" not in answer.content.decode()
+    # Nothing was to be stored: it said "Not stored", and to send it again.
+    for wrong in ("not stored", "send it again", "send this again"):
+        assert wrong not in answer.content.decode().lower()
+    is_busy_page = status == 503 and path == "/"
+    assert answer.headers.get("Refresh") == ("30" if is_busy_page else None)
+    if is_busy_page:
+        assert "<h1>The log is busy</h1>" in answer.content.decode()
+        assert "/health/ says which part does not answer" in answer.content.decode()
+
+
+def test_a_form_that_the_busy_log_did_not_take_says_so(sign_in, monkeypatch):
+    owner = sign_in("owner")
+    owner.raise_request_exception = False
+    monkeypatch.setattr("buildlog.machines.pages.VehicleForm.save", raised(sqlite_error(sqlite3.SQLITE_BUSY)))
+    answer = owner.post("/vehicles/new/", {"name": "Frost"})
+    assert (answer.status_code, answer.headers.get("Refresh")) == (503, None)
+    assert "<h1>Not stored</h1>" in answer.content.decode()
+    assert "Frost" in answer.content.decode()

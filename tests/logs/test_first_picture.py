@@ -89,6 +89,11 @@ def test_a_track_from_above_has_one_scale_both_ways():
     assert picture.metres == "100 m"
     assert picture.scale / (x2 - x1) == pytest.approx(100 / 300, abs=0.001)
     assert from_above(None) is None
+    for length_m in (3.0, 47.0, 110.0, 740.0, 26_000.0):
+        picture = from_above({"data": [{"mode": "lines", "x": [0.0, length_m], "y": [0.0, 0.0]}]})
+        # As the steps of an axis: 1, 2 or 5 of a power of ten, and long enough to be measured with.
+        assert picture.metres.split(" ")[0].strip("0.") in ("1", "2", "5")
+        assert 420 / 8 <= picture.scale <= 420 / 8 * 2.5 + 0.1
     # A receiver that stood still is one point.
     assert from_above({"data": [{"mode": "lines", "x": [2.0], "y": [1.0]}]}).courses == ["210,16"]
 

@@ -267,8 +267,8 @@ def test_a_cause_that_a_failure_s_form_changes_keeps_its_own_history(builder, fa
 
 
 def test_an_answered_doubt_keeps_what_was_said_before_and_goes_to_the_trash(builder, confirmation, session):
-    said = {"vehicle": confirmation.vehicle, "values": {"wind_mps": 25.0}, "confirmed_by": "ilo"}
-    again = confirm("session", session.pk, "wind", reason="Gusts, read twice.", **said)
+    answer = {"vehicle": confirmation.vehicle, "values": {"wind_mps": 25.0}, "confirmed_by": "ilo"}
+    again = confirm("session", session.pk, "wind", reason="Gusts, read twice.", **answer)
     assert again.pk == confirmation.pk
     labels = {difference[0]: difference[1:] for difference in words(again)[0][1]}
     assert labels["Why it is so"] == ("Read again.", "Gusts, read twice.")

@@ -213,8 +213,15 @@ class Session(MadeRecord):
             )
 
 
+STANDING_START = "Standing start: timed from the first movement."
+"""Why a pass from rest does not count. Phones of earlier versions say so by this sentence alone."""
+
+
 class Pass(MadeRecord):
-    """One timed run through a gate."""
+    """One timed run through a gate.
+
+    A standing start is timed from rest on the first mark. Its mean speed is none of a flying pass, so it never counts.
+    """
 
     class Direction(models.TextChoices):
         OUT = "out", "Out"
@@ -227,6 +234,9 @@ class Pass(MadeRecord):
         SATELLITE = "satellite", "Satellite"
         TWO_PHONES = "two_phones", "Two phones"
 
+    class Start(models.TextChoices):
+        STANDING = "standing", "Standing: from rest on the first mark"
+
     id = models.UUIDField(primary_key=True, default=uuid.uuid4)
     session = models.ForeignKey(Session, on_delete=models.CASCADE, related_name="passes")
     gate = models.ForeignKey(Gate, on_delete=models.PROTECT, related_name="passes")
@@ -235,6 +245,7 @@ class Pass(MadeRecord):
         "time into the session", kind="runtime", null=True, blank=True, high=1e6, short_label="Into the session"
     )
     direction = models.CharField(max_length=4, choices=Direction.choices, default=Direction.OUT)
+    start = models.CharField("start", max_length=8, choices=Start.choices, blank=True)
     method = models.CharField("timed by", max_length=10, choices=Method.choices, default=Method.STOPWATCH)
     duration_s = QuantityField(
         "time, first to last mark", kind="duration", includes_low=False, high=86400, in_rows=False
@@ -274,6 +285,11 @@ class Pass(MadeRecord):
                 violation_error_message="Say why this pass does not count, for example: braked before the mark.",
             ),
             models.CheckConstraint(
+                condition=Q(start="") | Q(valid=False),
+                name="pass_from_rest_counts_for_no_speed",
+                violation_error_message="A standing start counts for no speed. If it was a flying one, say so first.",
+            ),
+            models.CheckConstraint(
                 condition=~Q(method="video") | Q(frames_per_s__isnull=False),
                 name="pass_by_video_has_a_frame_rate",
                 violation_error_message="A pass timed on video needs its frame rate, for example 30 or 29.97.",
@@ -300,6 +316,10 @@ class Pass(MadeRecord):
 
     def clean(self) -> None:
         self._clean_splits()
+        if not self.valid and self.invalid_reason == STANDING_START:
+            self.start = self.Start.STANDING
+        if self.start:
+            self.valid, self.invalid_reason = False, self.invalid_reason or STANDING_START
 
     def _clean_splits(self) -> None:
         times: Any = self.split_times_s
