@@ -214,7 +214,6 @@ def test_an_error_is_seen_and_is_not_in_the_way_of_the_next_tap(size, rider):
         assert reached, name
     assert boxes_apart(rider, "#said", ".turn .figure-line")
     assert boxes_apart(rider, "#said", "#mark")
-    said = rider.page.locator("#said").bounding_box()
-    assert said["y"] >= 0
+    assert rider.page.locator("#said").bounding_box()["y"] >= 0
     rider.page.get_by_role("link", name="Board", exact=True).click()
     rider.page.wait_for_selector("nav.board")

@@ -107,6 +107,57 @@ def test_paper_shows_nothing_to_press(page, live_server, season, logged, photogr
             assert page.evaluate(COVERED) == [], name
 
 
+FIELDS = """() => [...document.querySelectorAll(".entry.record :is(input, select, textarea)")]
+  .filter((one) => one.checkVisibility() && !["checkbox", "radio"].includes(one.type))
+  .map((one) => ({ name: one.name, value: one.value, line: getComputedStyle(one).borderBottomWidth,
+                   box: getComputedStyle(one).borderTopWidth, type: one.type,
+                   cut: one.scrollWidth > one.clientWidth + 1 || one.scrollHeight > one.clientHeight + 1 }))"""
+
+
+@pytest.mark.parametrize("page", ["desktop"], indirect=True)
+def test_a_printed_form_is_a_sheet_of_what_it_holds(page, live_server, season, photograph):
+    """It was a heading on white paper."""
+    session, failure = Session.objects.order_by("-started_at").first(), Failure.objects.first()
+    Session.objects.filter(pk=session.pk).update(notes="\n".join(f"Line {number} of the notes" for number in range(12)))
+    gate = session.venue.gates.first()
+    pages = {
+        "session": (f"/sessions/{session.pk}/edit/", "started_at"), "gate": (f"/gates/{gate.pk}/edit/", "marks"),
+        "failure": (f"/failures/{failure.pk}/edit/", "mode_name"),
+        "pass": (f"/sessions/{session.pk}/new-pass/", "gate"),
+    }  # fmt: skip
+    for name, (address, filled) in pages.items():
+        page.emulate_media(media="screen")
+        page.goto(live_server.url + address)
+        page.set_viewport_size({"width": 794, "height": 1123})  # A4 at 96 dots an inch
+        page.emulate_media(media="print")
+        photograph(f"paper-form-{name}")
+        pressed = [part for part in page.evaluate(PRESSED) if not part.startswith(("<input", "<select", "<textarea"))]
+        assert pressed == [], name
+        fields = page.evaluate(FIELDS)
+        assert next(field for field in fields if field["name"] == filled)["value"]
+        assert [field for field in fields if field["type"] in ("file", "search", "password")] == [], name
+        assert {field["box"] for field in fields} == {"0px"}, name
+        assert [field["name"] for field in fields if float(field["line"][:-2]) < 0.5] == [], name
+        assert [field["name"] for field in fields if field["cut"]] == [], name
+        assert page.evaluate("document.documentElement.scrollWidth") <= 794, name
+
+
+@pytest.mark.parametrize("page", ["desktop"], indirect=True)
+def test_a_printed_removal_and_account_ask_for_nothing(page, live_server, season):
+    session = Session.objects.first()
+    for address, words in (
+        (f"/sessions/{session.pk}/remove/", "What belongs only to it is deleted too"),
+        ("/account/", "Signed in"),
+    ):
+        page.emulate_media(media="screen")
+        page.goto(live_server.url + address)
+        page.emulate_media(media="print")
+        assert page.evaluate(PRESSED) == [], address
+        text = page.locator("main").inner_text()
+        assert words in text
+        assert "Your password" not in text
+
+
 @pytest.mark.parametrize("page", ["desktop"], indirect=True)
 def test_tables_fit_on_every_screen_between_phone_and_desk(page, live_server, season):
     machine = season.get_absolute_url()

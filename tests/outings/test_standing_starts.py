@@ -93,9 +93,9 @@ def test_no_speed_of_the_session_and_no_comparison_takes_it(builder, session, ga
     after = mean()
     assert after["results"] == before["results"]
     comparison = f"/api/v1/vehicles/{session.revision.vehicle_id}/comparison/"
-    told = builder.get(comparison).json()
+    compared = builder.get(comparison).json()
     Pass.objects.filter(start="standing").delete()
-    assert builder.get(comparison).json() == told
+    assert builder.get(comparison).json() == compared
 
 
 def test_the_list_lets_no_standing_start_count(builder, session, gate):

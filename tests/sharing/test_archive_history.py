@@ -246,3 +246,24 @@ def test_half_a_character_is_refused_with_a_sentence(changed):
     start_anew()
     with pytest.raises(archive.NotAnArchive, match="half a character"):
         read(target)
+
+
+def test_what_is_in_the_trash_does_not_go_along_and_both_pages_say_why(changed, builder):
+    vehicle, (_, session_key), *_ = changed
+    thrown_away = Session.objects.get(pk=session_key)
+    path = f"/sessions/{session_key}/edit/"
+    assert builder.post(path, opened(builder, path) | {"notes": "Not for other eyes"}).status_code == 302
+    assert builder.post(f"/sessions/{session_key}/remove/").status_code == 302
+    target = packed(vehicle)
+    with zipfile.ZipFile(target) as archived:
+        held = b"".join(archived.read(name) for name in archived.namelist()).decode(errors="replace")
+    for word in ("Not for other eyes", "Wind came up", str(session_key)):
+        assert word not in held
+    assert str(Session.objects.first().pk) in held  # what is looked for would be found
+    for page in ("/trash/", f"/vehicles/{vehicle.pk}/tables/"):
+        assert "what was thrown away is not theirs to see" in builder.get(page).content.decode(), page
+    # It is in the trash all the same, and comes back.
+    from buildlog.models import Removal
+
+    builder.post(f"/trash/{Removal.objects.latest('removed_at').pk}/restore/")
+    assert Session.objects.get(pk=session_key).started_at == thrown_away.started_at

@@ -1,4 +1,4 @@
-"""One outing: when, with what, in what conditions, and what was timed and read."""
+"""One outing: when, with what, in what conditions, and what was timed."""
 
 from __future__ import annotations
 
@@ -336,78 +336,3 @@ class Pass(MadeRecord):
             raise ValidationError(
                 {"split_times_s": "Split times must grow from mark to mark and stay below the whole time."}
             )
-
-
-class Reading(MadeRecord):
-    """One look at the instruments."""
-
-    id = models.UUIDField(primary_key=True, default=uuid.uuid4)
-    session = models.ForeignKey(Session, on_delete=models.CASCADE, related_name="readings")
-    time_into_session_s = QuantityField("time into the session", kind="runtime", high=1e6, in_rows=False)
-    voltage_v = QuantityField(
-        "voltage", kind="voltage", null=True, blank=True, high=1500, phone="reading", short_label="Voltage"
-    )
-    current_a = QuantityField(
-        "current", kind="current", null=True, blank=True, low=-10000, high=10000, phone="reading", short_label="Current"
-    )
-    charge_used_ah = QuantityField(
-        "charge used so far",
-        kind="charge",
-        null=True,
-        blank=True,
-        low=-1000,
-        high=10000,
-        phone="reading",
-        short_label="Used",
-    )
-    battery_temperature_c = QuantityField(
-        "battery temperature",
-        kind="temperature",
-        null=True,
-        blank=True,
-        low=-70,
-        high=200,
-        phone="reading",
-        short_label="Battery",
-    )
-    motor_temperature_c = QuantityField(
-        "motor temperature",
-        kind="temperature",
-        null=True,
-        blank=True,
-        low=-70,
-        high=400,
-        phone="reading",
-        short_label="Motor",
-    )
-    controller_temperature_c = QuantityField(
-        "controller temperature",
-        kind="temperature",
-        null=True,
-        blank=True,
-        low=-70,
-        high=400,
-        phone="reading",
-        short_label="Controller",
-    )
-    distance_m = QuantityField(
-        "distance so far", kind="trip", null=True, blank=True, high=1e7, phone="reading", short_label="Ridden"
-    )
-    note = models.CharField(max_length=500, blank=True)
-    sequence = sequence_field()
-
-    class Meta:
-        ordering = ["session_id", ORDER_OF_TAPS.asc(), "time_into_session_s"]
-        # Limits are compared with the few highest voltages.
-        indexes = [models.Index(fields=["voltage_v"], name="reading_by_voltage")]
-
-    def __str__(self) -> str:
-        return f"Reading at {self.time_into_session_s / 60:.1f} min"
-
-    def get_absolute_url(self) -> str:
-        return self.session.get_absolute_url()
-
-    def clean(self) -> None:
-        values = [getattr(self, field.name) for field in self._meta.fields if isinstance(field, QuantityField)]
-        if all(value is None for value in values[1:]) and not self.note:
-            raise ValidationError("A reading needs at least one value, for example 50.4 V.")
