@@ -60,7 +60,8 @@ def part_rows(record: Model, name: str) -> list[Row]:
     """The parts of a record as they are stored now, in their order."""
     owner = owner_column(type(record), name)
     kind = part_model(type(record), name)
-    return rows_of(record, name, kind._base_manager.filter(**{owner.name: record.pk}).order_by(*kind._meta.ordering))
+    order = list(kind._meta.ordering or ())
+    return rows_of(record, name, kind._base_manager.filter(**{owner.name: record.pk}).order_by(*order))
 
 
 def rows_of(record: Model, name: str, parts: Iterable[Model]) -> list[Row]:

@@ -100,7 +100,8 @@ class Words:
         if hasattr(value, "tzinfo"):
             return f"{timezone.localtime(value):%Y-%m-%d %H:%M:%S}"
         if isinstance(value, list) and (lists := getattr(self.record, "history_lists", {}).get(column.name)):
-            return ", ".join(self._named(*lists, item) for item in value)
+            of_keys, of_columns = lists
+            return ", ".join(self._named(of_keys, of_columns, item) for item in value)
         return _plain(value)[:LONGEST_TEXT]
 
     def _named(self, of_keys: Any, of_columns: Any, text: Any) -> str:

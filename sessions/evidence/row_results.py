@@ -48,7 +48,7 @@ class RowResults:
 
 @dataclass(frozen=True)
 class PassResult:
-    """A pass with its speed, None where its gate has no length."""
+    """A pass with its speed, None where its gate has no length, or where it began from rest."""
 
     run: Pass
     speed: Measured | None
@@ -102,5 +102,6 @@ def pass_results(keys: Collection[uuid.UUID], chosen: Q) -> dict[uuid.UUID, list
             speeds[uuid.UUID(text).hex] = measured, bool(in_doubt[index])
     for key, run in runs.items():
         measured_speed, doubted = speeds.get(key, (None, False))
-        results.setdefault(run.session_id, []).append(PassResult(run, measured_speed, doubted))
+        speed_of_run = None if run.start else measured_speed
+        results.setdefault(run.session_id, []).append(PassResult(run, speed_of_run, doubted))
     return results

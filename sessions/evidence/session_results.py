@@ -45,5 +45,6 @@ def pass_rows(session: Session, evidence: Evidence, left_out: LeftOut) -> list[P
             rows.append(PassRow(run, None, None))
         else:
             measured = Measured(float(speed.value[index]), float(speed.u[index]))
-            rows.append(PassRow(run, float(u_duration_s[index]), measured, bool(in_doubt[index])))
+            speed_of_run = None if run.start else measured
+            rows.append(PassRow(run, float(u_duration_s[index]), speed_of_run, bool(in_doubt[index])))
     return rows

@@ -318,7 +318,7 @@ def _make(model: type[Model], row: dict[str, Any], keys: _Keys, where: str) -> A
         record.came_from_elsewhere(values.get("made_at"))
     if isinstance(record, GateMark) and (kind_of(Gate), str(row.get("gate_id"))) not in keys.stored_now:
         return None  # that gate is here already, and keeps the marks that it has
-    if model is FailureChange and _exists(record):
+    if isinstance(record, FailureChange) and _exists(record):
         return None
     if model is Assumptions and Assumptions.objects.filter(pk=record.pk).exists():
         return None

@@ -184,7 +184,8 @@ def _version(record: Model, state: Any, parts: Any, known: Known) -> Version:
     try:
         unchecked = _give(earlier, state, known)
         for column in model._meta.local_many_to_many:
-            linked, linked_model = state.get(column.attname, []), column.related_model
+            linked = state.get(column.attname, [])
+            linked_model: Any = column.related_model
             if not isinstance(linked, list):
                 raise _Odd
             many[column.name] = [str(known(linked_model, str(key)) or uuid.UUID(str(key))) for key in linked]

@@ -42,6 +42,9 @@ def test_the_form_takes_one_although_it_counts_is_ticked(builder, session, gate)
     assert how(run) == ("standing", False, STANDING_START)
     page = builder.get(session.get_absolute_url()).content.decode()
     assert f"does not count: {STANDING_START}" in page
+    for shown in (page, builder.get("/passes/").content.decode(), builder.get("/passes/?export=csv").content.decode()):
+        assert "38.3" not in shown  # 9.4 s over 100 m, in km/h
+        assert "10.63" not in shown  # the same in m/s
     path = f"/sessions/passes/{run.pk}/edit/"
     refused = builder.post(path, opened(builder, path) | {"valid": "on"})
     assert refused.status_code == 422
