@@ -245,6 +245,14 @@ SETTINGS = {
         "where the base URL or a name of `BUILDLOG_HOSTS` is reachable from outside",
         default_in_words="`auto`",
     ),
+    "BUILDLOG_STRICT_CODES": Setting(
+        flag,
+        False,
+        "yes",
+        "`yes`: a one-time code counts for its own 30 seconds only, and not for those before and after: where the "
+        "clocks of the machine and of all phones are set by a network",
+        default_in_words="`no`",
+    ),
     "BUILDLOG_REQUEST_RATE": Setting(
         whole_number,
         600,

@@ -113,6 +113,27 @@ def test_the_password_alone_opens_nothing_then_the_code_does_once(mara, codes, c
     assert not is_in(again)
 
 
+@pytest.mark.parametrize("late_s", [-30, 0, 30])
+@pytest.mark.parametrize("is_strict", [True, False])
+def test_where_the_owner_sets_it_a_code_counts_for_its_own_30_seconds_only(
+    is_strict, late_s, mara, codes, clock, settings
+):
+    settings.STRICT_CODES = is_strict
+    clock.step(300)
+    code = code_now(mara, clock)
+    clock.step(late_s)
+    client = Client()
+    post_password(client)
+    client.post("/sign-in/code/", {"code": code})
+    assert is_in(client) == (late_s == 0 or not is_strict)
+    # Its next one opens, whatever came before.
+    clock.step(60)
+    client = Client()
+    post_password(client)
+    client.post("/sign-in/code/", {"code": code_now(mara, clock)})
+    assert is_in(client)
+
+
 def test_where_somebody_was_going_is_kept(mara, codes, clock):
     client = Client()
     client.post("/sign-in/?next=/shed/", {"username": "mara", "password": PASSWORD, "next": "/shed/"})
