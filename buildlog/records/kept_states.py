@@ -56,13 +56,16 @@ def newest_of(record: Model) -> Version | None:
 def says(version: Version, state: str) -> bool:
     """Whether a version is this state, in all columns that both have; parts that were not kept differ from any."""
     [kept], [current] = json.loads(version.serialized_data), json.loads(state)
+    for link in version._model._meta.local_many_to_many:  # in no order
+        for one_state in (kept, current):
+            one_state["fields"][link.name] = sorted(map(str, one_state["fields"].get(link.name, [])))
     columns = kept["fields"].keys() & current["fields"].keys()
     same = all(kept["fields"][name] == current["fields"][name] for name in columns)
     return same and kept.get("parts", {}) == current.get("parts", {})
 
 
 def parts_in(version: Version) -> dict[str, list[Row]]:
-    """The parts that a version keeps; a name that is missing was not kept, as by the versions before 0.9."""
+    """The parts that a version keeps; a name that is missing was not kept, as by earlier versions."""
     parts: dict[str, list[Row]] = json.loads(version.serialized_data)[0].get("parts", {})
     return parts
 
