@@ -115,10 +115,10 @@ def refusal(proof: Proof | None, system: str = "metric", shown: Shown | None = N
     if proof is None:
         return "No modification that answers it is ridden yet, so nothing has held."
     if proof.failures_after:
-        return "It came again since the fix, so the fix has not held."
+        return "It has happened again since the fix, so the fix has not held."
     if shown is not None and shown.severity in HURTS:
         numeral = "I" if shown.severity == 1 else "II"
-        return f"Severity {numeral} is not shown by riding. It still takes {listed(shown.lacks)}."
+        return f"Riding alone does not show a fix for severity {numeral}. It still needs {listed(shown.lacks)}."
     if proof.needed is None and proof.before.rides == proof.unlogged_before:
         return (
             "No distance is recorded before the fix, nor a runtime, so there is no earlier rate to compare with: "
@@ -146,17 +146,17 @@ def standing_sentences(standing: Standing, label: str = "") -> list[str]:
     fix, again, signature = standing.fix, standing.again, standing.signature
     name = f"“{fix.title}”{f' on {label}' if label else ''}" if fix else ""
     if standing.state is State.OPEN:
-        return [f"{name} is planned, and not built yet." if fix else "No fix of it is recorded."]
+        return [f"{name} is planned but not built yet." if fix else "No fix of it is recorded."]
     if standing.state is State.FIX_FITTED:
         return [f"{name} is fitted; no ride with it is recorded yet."]
     if standing.state is State.RECURRED:
-        came = f"It came again on {again.happened_at:%Y-%m-%d}" if again else "It came again"
-        return [f"{came} although {name} was fitted." if fix else f"{came}, after it was closed without a fix."]
+        came = f"It happened again on {again.happened_at:%Y-%m-%d}" if again else "It happened again"
+        return [f"{came} although {name} was fitted." if fix else f"{came} after it was closed without a fix."]
     if signature is not None and standing.state is State.HELD:
         what = "Signed as held" if fix else "Closed without a fix"
         by = f" by {signature.by}" if signature.by else ""
         return [f"{what}{by} on {signature.signed_at:%Y-%m-%d}: {signature.why}"]
-    sentences = [f"{name} is ridden, and it has not come since."]
+    sentences = [f"{name} has been ridden, and the failure has not come back."]
     if signature is not None:
         sentences.append(
             f"Signed as held on {signature.signed_at:%Y-%m-%d}, and what is recorded does not show it any more."
