@@ -34,11 +34,11 @@ def gap_sentences(total: Ridden) -> list[str]:
 def counts(proof: Proof, system: str = "metric") -> str:
     """Failures and exposure before a fix and since, each on its careful side."""
     kind = proof.kind
-    before = "" if math.isinf(proof.exposure_before) else f" in {written(proof.exposure_before, kind, system)}"
+    before = "" if math.isinf(proof.exposure_before) else f" in {ridden(proof.exposure_before, kind, system)}"
     if before and (proof.before.unknown(kind) or _estimated(proof.before, kind)):
         before = before.replace(" in ", " in at most ")
     least = "at least " if proof.after.unknown(kind) or _estimated(proof.after, kind) else ""
-    after = f"{least}{written(proof.exposure_after, kind, system)}"
+    after = f"{least}{ridden(proof.exposure_after, kind, system)}"
     return f"{proof.failures_before}{before} before, {proof.failures_after} in {after} since"
 
 
@@ -59,7 +59,7 @@ def exposure_sentences(proof: Proof, system: str = "metric") -> list[str]:
         if math.isinf(proof.exposure_before):
             sentences.append(f"{lacking}, and nothing on record limits what it can have been.")
         else:
-            longest = written(proof.exposure_before - before.shortest(kind), kind, system)
+            longest = ridden(proof.exposure_before - before.shortest(kind), kind, system)
             sentences.append(f"{lacking}: the earlier rate takes the longest that is plausible, {longest} for these.")
     estimated = _estimated(before, kind) + _estimated(after, kind)
     if estimated:
@@ -162,6 +162,15 @@ def standing_sentences(standing: Standing, label: str = "") -> list[str]:
             f"Signed as held on {signature.signed_at:%Y-%m-%d}, and what is recorded does not show it any more."
         )
     return sentences
+
+
+def ridden(exposure: float, kind: str, system: str = "metric") -> str:
+    """An exposure so far, to three digits: a wheel counter or a track is not known better.
+
+    >>> ridden(34_387.0, "trip"), ridden(171_140.0, "trip"), ridden(5_230.0, "runtime")
+    ('34.4 km', '171 km', '1 h 27 min')
+    """
+    return written(exposure, kind, system, digits=3)
 
 
 def rounded(exposure: float, kind: str, system: str = "metric") -> str:
