@@ -14,7 +14,7 @@ from sessions.logs.models.logs import Log
 class LogImport(models.Model):
     """An import that is not done: it waits, goes on, could not be done, or was cancelled.
 
-    It holds what a person chose, so that nothing has to be chosen again, and goes when the log is read in. Whoever
+    It holds what a person chose, so that nothing has to be chosen again, and goes when the log is imported. Whoever
     works on it holds a claim, and has to say so before the claim runs out.
     """
 

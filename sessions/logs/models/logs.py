@@ -48,8 +48,8 @@ class Log(MadeRecord):
         LONG = "long", "Logger (long table: time, name, value)"
 
     class State(models.TextChoices):
-        WAITING = "waiting", "kept, and not read in"
-        READ = "read", "read in"
+        WAITING = "waiting", "stored, not imported yet"
+        READ = "read", "imported"
 
     class Clock(models.TextChoices):
         OWN = "own", "its own clock"
@@ -97,7 +97,7 @@ class Log(MadeRecord):
             models.CheckConstraint(
                 condition=Q(state="waiting", row_count=0, columns="") | (Q(state="read", row_count__gt=0)),
                 name="log_that_is_read_has_rows",
-                violation_error_message="A log that is read in has rows; one that waits has none.",
+                violation_error_message="A log that is imported has rows; a log that waits has none.",
             ),
             models.CheckConstraint(
                 condition=Q(clock="own", begins_into_session_s__isnull=True)
