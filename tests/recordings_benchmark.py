@@ -50,7 +50,8 @@ owner = Account.objects.create_user("ilo", password="{PASSWORD}", role="owner")
 visitor = Client()
 visitor.force_login(owner, settings.AUTHENTICATION_BACKENDS[-1])
 cookie = visitor.cookies[settings.SESSION_COOKIE_NAME]
-(settings.DATA / "page.json").write_text(json.dumps([cookie.key, cookie.value, f"/sessions/{{session.pk}}/recordings/"]))
+path = f"/sessions/{{session.pk}}/recordings/"
+(settings.DATA / "page.json").write_text(json.dumps([cookie.key, cookie.value, path]))
 """
 # The time since navigation at which the server's picture has been painted.
 PICTURED = """() => { const look = () => document.querySelector("#first-picture path.line")

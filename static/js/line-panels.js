@@ -152,7 +152,8 @@ export class LinePanels extends EventTarget {
   }
 
   valuesAt(at) {
-    return this.#lines.map((line) => ({ key: line.name, name: line.label, unit: line.unit, value: this.#valueAt(line, at) }));
+    const isAlone = (line) => this.#lines.every((other) => other === line || other.label !== line.label);
+    return this.#lines.map((line) => ({ name: isAlone(line) ? line.label : line.name, unit: line.unit, value: this.#valueAt(line, at) }));
   }
 
   #valueAt({ along, values }, at) {

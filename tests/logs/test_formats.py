@@ -296,7 +296,7 @@ def test_a_fit_file_becomes_a_log_with_its_own_values(session, sign_in):
     for label, _ in log.summary["named"].values():
         assert label in page
     charts = client.get(f"/sessions/{session.pk}/recordings/")
-    assert "Altitude" in str(charts.context["figures"]["panels"]["layout"])
+    assert "Altitude" in str(charts.context["charts"]["panels"]["panels"])
 
 
 def test_cells_and_other_values_are_kept_and_drawn(session, sign_in):
