@@ -30,7 +30,8 @@ def read_nmea(file: IO[bytes], size: int) -> ShortRecording:
     check_size(size)
     moments = _Moments()
     wrong = first_wrong = 0
-    for number, line in enumerate(io.TextIOWrapper(file, encoding="ascii", errors="replace"), start=1):
+    text = io.TextIOWrapper(file, encoding="ascii", errors="replace")
+    for number, line in enumerate(text, start=1):
         match = _SENTENCE.search(line)
         if match is None:
             if _STARTS.search(line):
@@ -43,6 +44,8 @@ def read_nmea(file: IO[bytes], size: int) -> ShortRecording:
             continue
         if isinstance(message, NMEAMessage):
             moments.take(message)
+    # The file stays its caller's: a wrapper that nobody holds any more would close it.
+    text.detach()
     points = moments.points()
     if wrong:
         points.notes.append(

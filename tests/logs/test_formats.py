@@ -318,6 +318,5 @@ def test_cells_and_other_values_are_kept_and_drawn(session, sign_in):
     assert log.summary["columns"]["cell_voltage_v_2"] == [3.6, 3.69]
     assert log.summary["columns"]["throttle_share"] == [0, 0.59]
     assert log.summary["named"] == {"other_1": ["lean", "deg"]}
-    figure = client.get(f"/sessions/{session.pk}/recordings/").context["figures"]["panels"]
-    titles = [axis["title"]["text"] for name, axis in figure["layout"].items() if name.startswith("yaxis")]
-    assert {"Cells, V", "Throttle, %", "deg"} <= set(titles)
+    charts = client.get(f"/sessions/{session.pk}/recordings/").context["charts"]
+    assert {"Cells, V", "Throttle, %", "deg"} <= {panel["title"] for panel in charts["panels"]["panels"]}
