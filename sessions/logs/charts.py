@@ -82,7 +82,7 @@ def lines_of(timeline: Timeline) -> list[Line]:
     known = {name for name, _ in PANELS}
     for name, unit, trace in timeline.formulas():
         lines.append(Line(f"{name} by formula" if name in known else name, trace, unit))
-    return lines
+    return [line for line in lines if line.trace.log not in timeline.far]
 
 
 def _other_lines(timeline: Timeline) -> list[Line]:

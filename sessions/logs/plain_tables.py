@@ -20,7 +20,7 @@ from typing import IO, Any
 from sessions.logs.csv_layout import MOST_COLUMNS, find_layout, split_line
 from sessions.logs.file_kinds import CSV, JSON_LINES, LONG, SHEET
 from sessions.logs.number_marks import is_number
-from sessions.logs.series import MOST_ROWS, NotARecording
+from sessions.logs.series import MOST_ROWS, NotARecording, are
 from sessions.logs.unpacking import Unpacked
 
 PLAIN = {"encoding": "utf-8", "delimiter": "\t", "decimal": "."}
@@ -121,7 +121,7 @@ def _from_json_lines(content: Unpacked, writer: Any, notes: list[str]) -> None:
     if bad and is_list:
         notes.append(f"The list breaks off at object {first_bad}: what comes before is read.")
     elif bad:
-        notes.append(f"{bad} lines are no whole JSON object and are left out, the first is line {first_bad}.")
+        notes.append(f"{are(bad, 'lines')} left out, no whole JSON object; the first is line {first_bad}.")
     writer.writerow(names)
     for _, row in rows(content.file):
         if row is not None:

@@ -115,7 +115,10 @@ def test_nmea_over_midnight_with_a_wrong_checksum_and_no_fix():
     assert recording.columns["time_s"].tolist() == [0, 1, 2, 5]
     assert recording.columns["altitude_m"].tolist()[:3] == [12.0, 12.5, 13.0]
     assert recording.first_at == datetime(2026, 1, 17, 23, 59, 58, tzinfo=UTC)
-    assert "2 sentences are broken or have a wrong checksum" in recording.notes[0]
+    assert recording.notes[:2] == [
+        "1 moment is without a fix and left out.",
+        "2 sentences are left out, broken or with a wrong checksum, the first in line 8.",
+    ]
     # 0.003 minutes of latitude a second are 5.57 m; 10 knots are 5.144 m/s.
     assert recording.columns["speed_mps"][0] == pytest.approx(5.1444, abs=1e-4)
 
@@ -145,7 +148,7 @@ def test_tcx_with_a_lap_repeated_and_a_point_without_a_place():
     assert recording.columns["logged_power_w"][0] == 900
     assert recording.columns["distance_m"].tolist() == pytest.approx([0, 11.1, 22.2, 33.3])
     assert recording.named["other_1"] == ("heart rate", "1/min")
-    assert recording.notes == ["1 points whose time stands still or runs backwards are left out."]
+    assert recording.notes == ["1 point is left out, whose time stands still or runs backwards."]
     broken = track((TCX % "".join(points).encode())[:-250])
     assert any("breaks off at line" in note for note in broken.notes)
 

@@ -296,3 +296,9 @@ def test_a_log_of_another_year_does_not_hide_the_others(session, sign_in):
     client.post(f"/sessions/logs/{other.pk}/place/", {"clock": "hand", "begins": "-900000 s"})
     page = client.get(f"/sessions/{session.pk}/recordings/")
     assert page.context["charts"]["panels"]["span"] == [0.0, 299.5]
+    # It has no line either, and the page says why; the window has the same lines.
+    names = {line["name"] for panel in page.context["charts"]["panels"]["panels"] for line in panel["lines"]}
+    assert not any("old.csv" in name for name in names)
+    assert "old.csv begins more than a day off this session" in page.content.decode()
+    window = client.get(f"/sessions/{session.pk}/recordings/window/?from_s=0&to_s=10").json()["lines"]
+    assert len(window) == len(names)
