@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 import uuid
 from typing import Any
@@ -30,9 +31,9 @@ from sessions.logs.first_picture import STRETCHES as PICTURE_STRETCHES
 from sessions.logs.first_picture import first_picture
 from sessions.logs.models import FormulaChannel, Log
 from sessions.logs.queries import sessions_with_records
-from sessions.logs.slices import CannotOverlay, comparable_passes, overlay_of, slice_as_csv
+from sessions.logs.slices import CannotOverlay, can_be_laid_over, comparable_passes, overlay_of, slice_as_csv
 from sessions.logs.timeline import Timeline
-from sessions.outings.models import Assumptions, Session
+from sessions.outings.models import Assumptions, Pass, Session
 
 
 @require_safe
@@ -168,13 +169,19 @@ def _overlay(request: SignedInRequest, timeline: Timeline) -> dict[str, Any]:
     context: dict[str, Any] = {"comparable": runs, "chosen_passes": chosen, "pass_choices": labels}
     first, second = chosen
     if first is None or second is None:
-        return context
+        return context | {"chosen_passes": _first_pair(runs)}
     try:
         context["overlay"] = overlay = overlay_of(timeline, first, second)
         context["laid_over"] = ride_charts.overlay(overlay, request.user.unit_system)
     except CannotOverlay as error:
         context["cannot_overlay"] = str(error)
     return context
+
+
+def _first_pair(runs: list[Pass]) -> tuple[Pass, Pass] | list[None]:
+    """Two passes that can be laid over each other, to begin with."""
+    pairs = itertools.combinations(runs, 2)
+    return next(((one, other) for one, other in pairs if can_be_laid_over(one, other)), [None, None])
 
 
 @require_POST

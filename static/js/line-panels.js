@@ -79,6 +79,8 @@ export class LinePanels extends EventTarget {
   #range;
   #cursor = null;
   #pins = [];
+  #title;
+  #says = element("p", "", { className: "soft small" });
   #width = 0;
   #height = 0;
 
@@ -86,10 +88,12 @@ export class LinePanels extends EventTarget {
     super();
     this.#place = place;
     this.#marks = marks;
+    this.#title = title;
     this.whole = span[1] > span[0] ? span : [span[0], span[0] + 1];
     this.#range = this.whole.slice();
     this.#panels = panels.map((panel) => this.#panel(panel));
-    place.replaceChildren(...(marks.length ? [this.#words] : []), ...this.#panels.map(({ box }) => box), this.#ticks, element("p", `${title}.`, { className: "soft small" }));
+    place.replaceChildren(...(marks.length ? [this.#words] : []), ...this.#panels.map(({ box }) => box), this.#ticks, this.#says);
+    this.setCursor(null);
     new ResizeObserver(() => this.#measure()).observe(place);
     paper.addEventListener("change", () => this.#measure());
     this.#followPointers();
@@ -142,6 +146,7 @@ export class LinePanels extends EventTarget {
 
   setCursor(at) {
     this.#cursor = at;
+    this.#says.textContent = at === null ? `${this.#title}.` : `${this.#title}: ${written(at)}`;
     for (const line of this.#lines) line.value.textContent = at === null ? "" : ((value) => (value === null ? "–" : written(value)))(this.#valueAt(line, at));
     this.#drawHands();
   }

@@ -76,9 +76,9 @@ function lookCloser() {
       // Without a network the lines stay as they are.
     }
     isAsking = false;
+    document.getElementById("no-lines").hidden = isAnswered || !document.getElementById("closer-acts").hidden;
     // What was shown may have changed on the way.
     if (isAnswered) void refine();
-    else if (document.getElementById("closer-acts").hidden) cursor.say("The lines have not come. Fold this up, and open it again when there is a network.");
   };
   const begin = () => {
     if (!document.getElementById("closer-acts").hidden) return;

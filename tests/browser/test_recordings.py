@@ -1,8 +1,12 @@
 """A logger's file from its columns to its charts, on both screens; a million rows of it open and can be used."""
 
+import xml.etree.ElementTree as ElementTree
+from urllib.parse import parse_qs, urlsplit
+
 import numpy as np
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
+from PIL import Image
 from playwright.sync_api import expect
 
 from sessions.logs.column_guess import guess
@@ -125,6 +129,62 @@ def test_values_are_pinned_and_a_clip_follows_the_cursor_once_an_instant_is_mark
     expect(says).to_contain_text("Frame at 1.28 s of the clip")
     assert fits(page)
     assert broken_rules(page) == []
+
+
+def shown_s(page):
+    """The stretch that is shown, as the link that saves it has it."""
+    query = parse_qs(urlsplit(page.locator("[data-slice]").first.get_attribute("href")).query)
+    return float(query["from_s"][0]), float(query["to_s"][0])
+
+
+def test_the_charts_follow_a_finger_and_are_saved_as_pictures(page, live_server, season):
+    session = Session.objects.order_by("started_at").first()
+    stored(session)
+    page.goto(f"{live_server.url}/sessions/{session.pk}/recordings/")
+    look_closer(page)
+    page.get_by_role("button", name="Closer").click()
+    from_s, to_s = shown_s(page)
+    plot = page.locator("#panels .plot").first
+    plot.scroll_into_view_if_needed()
+    box = plot.bounding_box()
+    middle, across = box["y"] + box["height"] / 2, box["width"]
+    page.mouse.move(box["x"] + 0.75 * across, middle)
+    page.mouse.down()
+    page.mouse.move(box["x"] + 0.25 * across, middle, steps=5)
+    page.mouse.up()
+    # Half a screen to the left is half of what is shown farther on; what was under the finger stays under it.
+    moved_s, end_s = shown_s(page)
+    assert moved_s - from_s == pytest.approx((to_s - from_s) / 2, rel=0.02)
+    assert end_s - moved_s == pytest.approx(to_s - from_s)
+    expect(page.locator("#cursor-says")).not_to_contain_text("voltage")
+    page.mouse.click(box["x"] + 0.5 * across, middle)
+    at_s = (moved_s + end_s) / 2
+    expect(page.locator("#cursor-says")).to_contain_text(f"00:{int(at_s) // 60:02}:{int(at_s) % 60:02}")
+    # Beside the title of the panel, too.
+    expect(page.locator("#panels .line-panel").nth(1).locator("strong")).to_contain_text("5")
+    with page.expect_download() as saved:
+        page.get_by_role("button", name="Save as SVG").click()
+    svg = ElementTree.parse(saved.value.path()).getroot()
+    assert len(svg.findall(".//{http://www.w3.org/2000/svg}path[@d]")) >= 4
+    with page.expect_download() as saved:
+        page.get_by_role("button", name="Save as PNG").click()
+    with Image.open(saved.value.path()) as picture:
+        assert picture.size[0] == 1100
+        assert len(set(picture.convert("L").getdata())) > 10
+
+
+def test_without_a_network_the_picture_stays_and_the_page_says_so(page, live_server, season):
+    session = Session.objects.order_by("started_at").first()
+    stored(session)
+    page.goto(f"{live_server.url}/sessions/{session.pk}/recordings/")
+    page.route("**/window/**", lambda route: route.abort())
+    page.locator("#closer > summary").click()
+    expect(page.locator("#closer")).to_contain_text("The lines have not come.")
+    expect(page.locator("#first-picture")).to_be_visible()
+    page.unroute("**/window/**")
+    page.locator("#closer > summary").click()
+    page.locator("#closer > summary").click()
+    expect(page.locator("#closer-acts")).to_be_visible()
 
 
 def test_one_instant_is_marked_in_two_logs_by_the_cursor(page, live_server, season):

@@ -286,6 +286,10 @@ def test_two_passes_are_laid_over_each_other_by_distance(session, sign_in):
     assert page.context["pictures"]["laid_over"].title == "From the first mark, m"
     other_way = client.get(path, {"first": first.pk, "second": back.pk})
     assert "in one direction" in other_way.context["cannot_overlay"]
+    # Nothing chosen: two that can be laid over each other stand ready, and one over itself is no comparison.
+    assert list(client.get(path).context["chosen_passes"]) == [first, second]
+    itself = client.get(path, {"first": first.pk, "second": first.pk})
+    assert "Choose two passes" in itself.context["cannot_overlay"]
     assert client.get(path, {"first": "x", "second": ""}).status_code == 200
 
 
