@@ -72,8 +72,8 @@ class Trace:
         times, values = samples_of(self.channel, known_rows(self.channel, self.columns))
         if not times.size:
             return None
+        times = times + self.log.begins_s
         # In place: they were read for this, and a long log has hundreds of megabytes of them.
-        times += self.log.begins_s
         values *= self.factor
         return Series(self.log, self.label, self.kind, times, values)
 

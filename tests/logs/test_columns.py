@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from calc.geodesy import track_speed_mps
 from sessions.logs.channels import CHANNELS
-from sessions.logs.columns import GROUP_ROWS, WholeColumns, stored_columns
+from sessions.logs.columns import GROUP_ROWS, StoredColumns, WholeColumns, stored_columns
 from tests.logs.packed_lines import unpacked
 from tests.logs.whole_logs import packed, packed_and_read
 
@@ -217,6 +217,20 @@ def test_no_peak_is_lost_in_any_window(session, sign_in, from_s, to_s):
         # The line reaches the edges of the window, or the ends of the log.
         assert along[0] <= max(from_s, times[0]) + 0.001
         assert along[-1] >= min(to_s, times[-1]) - 0.001
+
+
+def test_the_times_of_a_log_are_decoded_once(monkeypatch):
+    columns = ride(3 * GROUP_ROWS)
+    with stored_columns(packed(columns)) as stored:
+        decoded, column = [], StoredColumns._column
+        monkeypatch.setattr(
+            StoredColumns, "_column", lambda self, number, name: decoded.append(name) or column(self, number, name)
+        )
+        for _ in range(3):
+            np.testing.assert_array_equal(stored["time_s"], columns["time_s"])
+        assert decoded == ["time_s"] * 3  # one for each group of rows
+        with pytest.raises(ValueError, match="read-only"):
+            stored["time_s"][0] = 1.0
 
 
 class Hostile:
