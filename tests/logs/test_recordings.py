@@ -129,7 +129,7 @@ def test_what_a_nearer_road_load_would_take_is_said(session, sign_in):
     plus_minus = 2 * fit.load.u_a_n / student_t.ppf(0.975, 4)
     more = next(n for n in range(20) if plus_minus * (6 / (6 + 2 * n)) ** 0.5 * student_t.ppf(0.975, 4 + 2 * n) <= 1.5)
     assert more > 1, fit.says
-    assert f"bout {more} more each way would bring the constant part to ± 1.5 N" in fit.says
+    assert f"bout {more} more runs each way would bring the constant part to ± 1.5 N" in fit.says
 
 
 def test_a_passed_limit_is_offered_as_a_failure(session, sign_in):
