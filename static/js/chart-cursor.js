@@ -77,6 +77,8 @@ export class ChartCursor extends EventTarget {
     const pins = this.#pins;
     this.#panels.setPins(pins.map((pin) => pin.at));
     this.#table.hidden = !pins.length;
+    // The forms that bring two logs together offer the pinned instants.
+    document.getElementById("pinned")?.replaceChildren(...pins.map((pin) => element("option", clock(pin.at), { value: pin.at.toFixed(2) })));
     const heads = pins.map((pin) => element("th", clock(pin.at), { scope: "col", className: "number" }));
     this.#unpin.replaceChildren(...pins.map((pin) => {
       const away = element("button", `Unpin ${clock(pin.at)}`, { type: "button", className: "act slight" });

@@ -197,6 +197,10 @@ def test_one_instant_is_marked_in_two_logs_by_the_cursor(page, live_server, seas
     place = clocks.locator(".ruled").filter(has=page.get_by_role("link", name=second.name))
     place.get_by_role("button", name="Take the cursor's").first.click()
     expect(page.locator("#cursor-says")).to_contain_text("Put the cursor on the instant first.")
+    # What is pinned is offered in the fields, so that nobody scrolls between charts and form.
+    page.get_by_label("Cursor").fill("300")
+    page.get_by_role("button", name="Pin these values").click()
+    assert page.locator("#pinned option").evaluate_all("every => every.map((option) => option.value)") == ["89.85"]
     for cursor, button in (("500", 0), ("600", 1)):
         page.get_by_label("Cursor").fill(cursor)
         place.get_by_role("button", name="Take the cursor's").nth(button).click()
