@@ -18,6 +18,7 @@ ALONG_DIGITS = 3
 """Decimals of a place along the panels: milliseconds, or millimetres."""
 SIGNIFICANT = 5
 """Digits of a line's largest value that are sent; a screen shows three, a cursor four."""
+MOST_WHOLE = 2.0**53
 
 
 @dataclass(frozen=True)
@@ -103,6 +104,7 @@ def packed(along: Any, values: Any) -> dict[str, Any]:
         whole, digits = whole / 10, digits - 1
     return {
         "along": np.diff(thousandths, prepend=0).tolist(),
-        "values": whole.astype(np.int64).tolist(),
+        # Beyond these a number of JSON is no whole one in a script.
+        "values": whole.astype(np.int64).tolist() if largest < MOST_WHOLE else whole.tolist(),
         "digits": digits,
     }
