@@ -83,6 +83,7 @@ function lookCloser() {
   const begin = () => {
     if (!document.getElementById("closer-acts").hidden) return;
     document.getElementById("closer-acts").hidden = false;
+    place.classList.remove("waiting");
     for (const still of section.querySelectorAll("[data-still]")) still.hidden = closer.open;
     offerFiles(place);
   };
