@@ -181,7 +181,7 @@ def _overlay(request: SignedInRequest, timeline: Timeline) -> dict[str, Any]:
 def _first_pair(runs: list[Pass]) -> tuple[Pass, Pass] | list[None]:
     """Two passes that can be laid over each other, to begin with."""
     pairs = itertools.combinations(runs, 2)
-    return next(((one, other) for one, other in pairs if can_be_laid_over(one, other)), [None, None])
+    return next((pair for pair in pairs if can_be_laid_over(*pair)), [None, None])
 
 
 @require_POST
