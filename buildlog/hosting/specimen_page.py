@@ -17,8 +17,9 @@ from buildlog.machines.one_line import OneLine, Symbol
 from buildlog.quantities.fields import QuantityFormField
 from calc.alarms import Alarm
 from calc.results import Result
-from sessions.drawing.figures import COLOURS, Figure, base_layout, scatter
+from sessions.drawing.figures import Figure, base_layout, scatter
 from sessions.drawing.interval_rows import Axis, Interval
+from sessions.drawing.line_panels import LinePanels, Panel, PanelLine, PanelMark
 from sessions.drawing.machine_views import Dot, Foot, Line
 from sessions.drawing.pass_dots import Run, pass_dots
 from sessions.drawing.season_line import SeasonLine
@@ -96,13 +97,11 @@ def _chart() -> Figure:
     }
 
 
-def _ride() -> Figure:
-    layout = {"xaxis": {"range": [0.0, 90.0]}, "yaxis": {"title": {"text": "Voltage, V"}}}
-    layout["shapes"] = [{"x0": 10.0, "x1": 16.0}, {"x0": 60.0, "x1": 60.0}]
-    layout["annotations"] = [{"text": "pass 1"}, {"text": "chain came off"}]
-    lines = [scatter(x=[0.0, 45.0, 90.0], y=[57.2, last, 51.0], mode="lines", name=name, line={"color": colour})
-             for name, last, colour in (("logger", 53.0, COLOURS[0]), ("meter", 54.0, COLOURS[1]))]  # fmt: skip
-    return {"data": lines, "layout": layout}
+def _ride() -> LinePanels:
+    lines = [PanelLine(name, name, "V", [0.0, 45.0, 90.0], [57.2, last, 51.0])
+             for name, last in (("logger", 53.0), ("meter", 54.0))]  # fmt: skip
+    marks = [PanelMark(10.0, 16.0, "pass 1"), PanelMark(60.0, 60.0, "chain came off")]
+    return LinePanels([Panel("Voltage, V", lines)], 0.0, 90.0, "Seconds into the session", marks)
 
 
 def _track() -> Figure:

@@ -126,7 +126,10 @@ def _text(value: float, kind: str, system: str) -> str:
     if not np.isfinite(value):
         return "an unknown value"
     if kind == "count":
-        return f"{value:.3g}"
+        return f"{value:.3g}" if abs(value) < 1000 else f"{value:,.0f}"
+    if kind == "hours":
+        hours = abs(value)
+        return f"{hours:.3g} h" if hours < 48 else f"{hours / 24:,.0f} days"
     if kind == "days":
         return f"{abs(value):.0f} day{'' if round(abs(value)) == 1 else 's'}"
     if kind == "share":

@@ -67,14 +67,14 @@ LOG_RIDE_RULES = (
         "−6 h ≤ t_first − t_start ≤ 12 h",
         UNLIKELY,
         ("first_at",),
-        "count",
+        "hours",
         lambda c: c.hours_off_session,
         low=-6.0,
         high=12.0,
-        below="Its first row is {hours_off_session} h from the start of the session: day and month exchanged, another "
-        "form of the time, a clock that was not set, or another session.",
-        above="Its first row is {hours_off_session} h after the start of the session: day and month exchanged, another "
-        "form of the time, a clock that was not set, or another session.",
+        below="Its first row is {value} before the start of the session: day and month exchanged, another form "
+        "of the time, a clock that was not set, or another session.",
+        above="Its first row is {value} after the start of the session: day and month exchanged, another form "
+        "of the time, a clock that was not set, or another session.",
     ),
     Rule(
         "log_speed_over_gearing",

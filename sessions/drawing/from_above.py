@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -33,6 +33,8 @@ class FromAbove:
     marks: list[Mark]
     scale: float
     metres: str
+    clocks: list[list[float]] = field(default_factory=list)
+    """Seconds into the session at each point of each course, for a cursor."""
 
 
 def from_above(figure: Figure | None) -> FromAbove | None:
@@ -57,13 +59,14 @@ def from_above(figure: Figure | None) -> FromAbove | None:
         y = MARGIN + (north.max() - np.asarray(trace["y"], dtype=np.float64)) * factor
         return np.round(np.column_stack([x, y]), 1)
 
-    courses, marks = [], []
+    courses, clocks, marks = [], [], []
     for trace in traces:
         points = places(trace)
         if "lines" in trace["mode"]:
             step = max(1, -(-len(points) // POINTS))
             courses.append(" ".join(f"{x:g},{y:g}" for x, y in points[::step].tolist()))
+            clocks.append(trace.get("customdata", [])[::step])
         else:
             marks += [Mark(x, y, name) for (x, y), name in zip(points.tolist(), trace["text"], strict=True)]
     metres = round_step(WIDTH / SHORTEST_BAR / factor)
-    return FromAbove(height, courses, marks, round(float(metres * factor), 1), f"{metres:g} m")
+    return FromAbove(height, courses, marks, round(float(metres * factor), 1), f"{metres:g} m", clocks)

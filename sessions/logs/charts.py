@@ -15,6 +15,7 @@ from calc.kinds import KINDS
 from calc.quantities import in_shown_unit
 from calc.thinning import rows_with_extremes
 from sessions.drawing.figures import COLOURS, Figure, base_layout, scatter
+from sessions.drawing.line_panels import LinePanels, Panel, PanelLine, PanelMark
 from sessions.logs.channels import known_rows, samples_of
 from sessions.logs.extremes import SAMPLES
 from sessions.logs.formula_lines import extremes_of
@@ -22,15 +23,14 @@ from sessions.logs.series import positions
 from sessions.logs.timeline import Timeline, Trace
 from sessions.outings.models import Gate, Pass, Reading
 
-STRETCHES = 500
-"""Each line has at most two points for every pixel of a phone held sideways."""
+STRETCHES = 1000
+"""Each line has at most two points for every pixel of a phone held sideways, and of as much beside what is shown."""
 FEWEST_STRETCHES = 150
 
-MOST_ROWS_READ = 2 * STRETCHES * SAMPLES
-"""For a stretch with more rows than this, each part of the line spans at least two of the prepared extremes."""
+MOST_ROWS_READ = STRETCHES * SAMPLES
+"""For a stretch with more rows than this, each part of the line spans at least one of the prepared extremes."""
 
 TRACK_POINTS = 2000
-GAP_BETWEEN_PANELS = 0.025
 PANELS = (
     ("Speed", "speed"),
     ("Voltage", "voltage"),
@@ -83,7 +83,7 @@ def lines_of(timeline: Timeline) -> list[Line]:
     known = {name for name, _ in PANELS}
     for name, unit, trace in timeline.formulas():
         lines.append(Line(f"{name} by formula" if name in known else name, trace, unit))
-    return lines
+    return [line for line in lines if line.trace.log not in timeline.far]
 
 
 def _other_lines(timeline: Timeline) -> list[Line]:
@@ -104,9 +104,10 @@ def points_of(
     from_s: float = -math.inf,
     to_s: float = math.inf,
     stretches: int = STRETCHES,
-) -> list[dict[str, list[Any]]]:
-    """The lines between two moments, thinned. Long stretches come from the extremes that were made ready on import,
-    short ones from the rows; of these only the columns that the lines need are read, once for all lines of a log."""
+) -> list[tuple[Any, Any]]:
+    """Times into the session and values of the lines between two moments, thinned. Long stretches come from the
+    extremes that were made ready on import, short ones from the rows; of these only the columns that the lines need are
+    read, once for all lines of a log."""
     rows: dict[Any, dict[str, Any]] = {}
     points = []
     for line in lines:
@@ -120,7 +121,7 @@ def points_of(
         times, values = times[first:last], values[first:last] * trace.factor
         shown = rows_with_extremes(values, stretches)
         in_unit = values[shown] if line.unit is not None else in_shown_unit(values[shown], trace.kind, system)
-        points.append({"x": np.round(times[shown], 3).tolist(), "y": np.round(in_unit, 3).tolist()})
+        points.append((times[shown], in_unit))
     return points
 
 
@@ -153,38 +154,29 @@ def _samples(
     return samples_of(trace.channel, known_rows(trace.channel, rows[log]))
 
 
-def panels(
-    timeline: Timeline,
+def panels_of(
     lines: list[Line],
     system: str,
-    passes: Iterable[Pass],
-    failures: Iterable[Failure],
-    readings: Iterable[Reading],
-) -> Figure:
-    """The panels one over the other, with one cursor through all of them; passes and failures marked."""
+    from_s: float = -math.inf,
+    to_s: float = math.inf,
+    stretches: int = STRETCHES,
+    readings: Iterable[Reading] = (),
+) -> list[Panel]:
+    """The panels in their order, each with its lines between two moments and what instruments were read at there."""
     known = {name: KINDS[kind].shown_in(system).label for name, kind in PANELS}
-    drawn = dict.fromkeys(line.panel for line in lines)
-    used_panels = {name: unit for name, unit in known.items() if name in drawn}
-    used_panels |= {line.panel: _unit_of_panel(line) for line in lines if line.panel not in known}
-    places = {name: index for index, name in enumerate(used_panels)}
-    data = []
-    for index, (line, points) in enumerate(zip(lines, points_of(lines, system), strict=True)):
-        unit = line.unit_in(system)
-        data.append(
-            scatter(
-                **points,
-                mode="lines",
-                name=line.trace.title,
-                connectgaps=False,
-                yaxis=_axis(places[line.panel]),
-                line={"color": COLOURS[index % len(COLOURS)], "width": 1.6},
-                hovertemplate=f"%{{y:.4g}} {unit}<extra>{line.trace.label}</extra>",
-            )
+    drawn: dict[str, list[PanelLine]] = {name: [] for name in known}
+    units = dict(known)
+    for line, (times, values) in zip(lines, points_of(lines, system, from_s, to_s, stretches), strict=True):
+        units.setdefault(line.panel, _unit_of_panel(line))
+        drawn.setdefault(line.panel, []).append(
+            PanelLine(line.trace.title, line.trace.label, line.unit_in(system), times, values)
         )
-    data += _readings(readings, places, system)
-    layout = _layout(used_panels, timeline)
-    layout["shapes"], layout["annotations"] = _marks(passes, failures)
-    return {"data": data, "layout": layout}
+    rings = _readings(readings, system)
+    return [
+        Panel(f"{name}, {units[name]}" if units[name] else name, drawn_lines, rings.get(name, []))
+        for name, drawn_lines in drawn.items()
+        if drawn_lines
+    ]
 
 
 def _unit_of_panel(line: Line) -> str:
@@ -192,131 +184,37 @@ def _unit_of_panel(line: Line) -> str:
     return line.unit or "" if line.trace.is_formula else ""
 
 
-def _axis(place: int) -> str:
-    return "y" if place == 0 else f"y{place + 1}"
-
-
-def _layout(used_panels: dict[str, str], timeline: Timeline) -> dict[str, Any]:
-    count = max(len(used_panels), 1)
-    height = (1.0 - GAP_BETWEEN_PANELS * (count - 1)) / count
+def over_session(
+    timeline: Timeline, panels: list[Panel], passes: Iterable[Pass], failures: Iterable[Failure]
+) -> LinePanels:
+    """The panels over the session's time, with its passes and failures marked."""
     start_s, end_s = timeline.span_s
-    layout = base_layout("") | {
-        # Room above for the words of passes and failures.
-        "margin": {"l": 56, "r": 12, "t": 24, "b": 40},
-        "height": 60 + 170 * count,
-        "hovermode": "x",
-        "hoversubplots": "axis",
-        "dragmode": "pan",
-        "xaxis": {
-            "title": {"text": "s into the session"},
-            "hoverformat": ".2f",
-            "nticks": 5,
-            # Else every label is measured, which takes a phone longer than to draw it.
-            "ticklabeloverflow": "allow",
-            "range": [start_s, end_s],
-            "anchor": _axis(count - 1),
-            "showspikes": True,
-            "spikemode": "across",
-            "spikesnap": "cursor",
-            "spikethickness": 1,
-            "zeroline": False,
-        },
-    }
-    for place, (name, unit) in enumerate(used_panels.items()):
-        top = 1.0 - place * (height + GAP_BETWEEN_PANELS)
-        axis = {
-            "title": {"text": f"{name}, {unit}" if unit else name},
-            "domain": [max(top - height, 0.0), top],
-            "zeroline": False,
-            "nticks": 5,
-            "ticklabeloverflow": "allow",
-            "fixedrange": True,
-        }
-        layout["yaxis" if place == 0 else f"yaxis{place + 1}"] = axis
-    return layout
+    return LinePanels(panels, start_s, end_s, "Seconds into the session", _marks(passes, failures))
 
 
-def _readings(readings: Iterable[Reading], places: dict[str, int], system: str) -> list[Figure]:
-    """Readings of the instruments, as dots beside the lines of the logs."""
-    traces = []
+def _readings(readings: Iterable[Reading], system: str) -> dict[str, list[tuple[float, float]]]:
+    """Readings of the instruments, as rings beside the lines of the logs, by the panels they are in."""
     rows = list(readings)
-    for panel, kind, column in (("Voltage", "voltage", "voltage_v"), ("Current", "current", "current_a")):
-        points = [
-            (reading.time_into_session_s, getattr(reading, column))
-            for reading in rows
-            if getattr(reading, column) is not None
-        ]
-        if panel in places and points:
-            traces.append(
-                scatter(
-                    x=[time_s for time_s, _ in points],
-                    y=[in_shown_unit(value, kind, system) for _, value in points],
-                    mode="markers",
-                    name="readings",
-                    yaxis=_axis(places[panel]),
-                    marker={"symbol": "circle-open", "size": 9, "color": COLOURS[1]},
-                    hovertemplate="%{y:.4g}<extra>reading</extra>",
-                )
-            )
-    return traces
-
-
-def _marks(passes: Iterable[Pass], failures: Iterable[Failure]) -> tuple[list[Any], list[Any]]:
-    shapes, words = [], []
-    for run in passes:
-        if run.time_into_session_s is None:
-            continue
-        start = run.time_into_session_s
-        shapes.append(
-            {
-                "type": "rect",
-                "xref": "x",
-                "yref": "paper",
-                "x0": start,
-                "x1": start + run.duration_s,
-                "y0": 0,
-                "y1": 1,
-                "fillcolor": COLOURS[2],
-                "opacity": 0.22,
-                "line": {"width": 0},
-                "name": f"pass {run.number}",
-            }
-        )
-        words.append(_word(start, f"pass {run.number}"))
-    for failure in failures:
-        if failure.time_into_session_s is None:
-            continue
-        at = failure.time_into_session_s
-        look = {"color": COLOURS[1], "width": 2, "dash": "dot"}
-        shapes.append(
-            {
-                "type": "line",
-                "xref": "x",
-                "yref": "paper",
-                "x0": at,
-                "x1": at,
-                "y0": 0,
-                "y1": 1,
-                "line": look,
-                "name": failure.mode.name,
-            }
-        )
-        words.append(_word(at, failure.mode.name))
-    return shapes, words
-
-
-def _word(at_s: float, text: str) -> dict[str, Any]:
     return {
-        "x": at_s,
-        "y": 1,
-        "xref": "x",
-        "yref": "paper",
-        "text": text,
-        "showarrow": False,
-        "yanchor": "bottom",
-        "xanchor": "left",
-        "font": {"size": 12},
+        panel: [
+            (round(reading.time_into_session_s, 3), round(float(in_shown_unit(value, kind, system)), 6))
+            for reading in rows
+            if (value := getattr(reading, column)) is not None
+        ]
+        for panel, kind, column in (("Voltage", "voltage", "voltage_v"), ("Current", "current", "current_a"))
     }
+
+
+def _marks(passes: Iterable[Pass], failures: Iterable[Failure]) -> list[PanelMark]:
+    """Passes as stretches, failures as moments."""
+    marks = []
+    for run in passes:
+        if (start := run.time_into_session_s) is not None:
+            marks.append(PanelMark(start, start + run.duration_s, f"pass {run.number}"))
+    for failure in failures:
+        if (at := failure.time_into_session_s) is not None:
+            marks.append(PanelMark(at, at, failure.mode.name))
+    return marks
 
 
 def track(timeline: Timeline, gates: Iterable[Gate]) -> Figure | None:

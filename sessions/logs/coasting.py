@@ -147,12 +147,15 @@ def fit_of(timeline: Timeline, chosen: list[Coasting], back: Collection[int]) ->
 
 def _says(load: CoastDownFit, is_back: Any, mass_kg: float) -> str:
     out, back = int((~is_back).sum()), int(is_back.sum())
-    listed = f"{out} out and {back} back in one fit, {mass_kg:.0f} kg, with B = 0: it cannot be told from A and C."
+    listed = (
+        f"{out} out and {back} back in one fit, {mass_kg:.0f} kg, with B = 0: a part that grows as the speed itself "
+        "cannot be told from the constant part A and the square part C."
+    )
     if load.wind_mps is None:
         return f"{listed} One way only, so wind and slope are in it, and there is no ±: coast the other way too."
     if load.u_a_n is None:
         return f"{listed} A ± takes two or more runs each way: how much they differ is all that tells it."
-    return f"{listed} ± by leaving out one run in turn. {_what_it_would_take(load, is_back.size)}".strip()
+    return f"{listed} The ± comes from leaving out each run in turn. {_what_it_would_take(load, is_back.size)}".strip()
 
 
 NEAR_A_N, NEAR_C = 1.5, 0.1
@@ -168,10 +171,14 @@ def _what_it_would_take(load: CoastDownFit, runs: int) -> str:
     )
     wanted = (f"the constant part to ± {NEAR_A_N:g} N", f"the square part to ± {100 * NEAR_C:.0f} %")
     reached = [
-        f"about {count} more each way would bring {part}" for count, part in zip(more, wanted, strict=True) if count
+        f"about {count} more runs each way would bring {part}"
+        for count, part in zip(more, wanted, strict=True)
+        if count
     ]
     beyond = [
-        f"{part} takes more than {MOST_FURTHER_RUNS}" for count, part in zip(more, wanted, strict=True) if count is None
+        f"{part} takes more than {MOST_FURTHER_RUNS} more runs each way"
+        for count, part in zip(more, wanted, strict=True)
+        if count is None
     ]
     sentence = "; ".join([*reached, *beyond])
     return f"{sentence[:1].upper()}{sentence[1:]}." if sentence else ""

@@ -102,6 +102,8 @@ def log_columns(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
                 if not is_imported:
                     return redirect(log)
                 messages.success(request, f"Imported: {log.name}, {log.row_count} rows.")
+                for note in log.notes:
+                    messages.warning(request, note)
                 return redirect("recordings", log.session_id)
         except NotARecording as error:
             problem = str(error)

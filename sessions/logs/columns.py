@@ -155,6 +155,8 @@ def _joined(blocks: list[Mapping[str, Any]]) -> dict[str, Any]:
 class StoredColumns(Mapping[str, Any]):
     """The columns in an open file by their names, each read when it is asked for. To be closed."""
 
+    _times: Any = None
+
     def __init__(self, file: IO[bytes]) -> None:
         self._file, self._packed = file, zipfile.ZipFile(file)
         self._index: dict[str, Any] = json.loads(self._packed.read(INDEX))
@@ -167,12 +169,18 @@ class StoredColumns(Mapping[str, Any]):
         return len(self._groups[0]["columns"]) if self._groups else 0
 
     def __getitem__(self, name: str) -> Any:
+        if name == "time_s" and self._times is not None:
+            return self._times
         if name not in set(self):
             raise KeyError(name)
         values, start = np.empty(self.row_count), 0
         for number, group in enumerate(self._groups):
             values[start : start + group["rows"]] = self._column(number, name)
             start += group["rows"]
+        if name == "time_s":
+            # Every line of a log is read with its times; they are the same ones, which nobody may change.
+            values.flags.writeable = False
+            self._times = values
         return values
 
     @property

@@ -157,8 +157,11 @@ def find_layout(file: IO[bytes], size: int, overrides: dict[str, Any] | None = N
         raise NotARecording(f"The file has {width:,} columns; at most {MOST_COLUMNS} are read. Export fewer of them.")
     first_line = known.get("first_line") or _first_data_line(rows, width)
     if first_line is None:
+        written = sum(1 for line in lines if line.strip())
+        if written == 1:
+            raise NotARecording("The file has one line, and no row of numbers below it. Save the log again.")
         raise NotARecording(
-            f"None of the first {len(lines)} lines holds numbers in {width} columns. "
+            f"None of the first {written} lines holds numbers in {width} columns. "
             "If the data begin farther down, say in which line."
         )
     data = [row for row in rows[first_line - 1 :] if len(row) == width]

@@ -22,7 +22,7 @@ from sessions.logs.forward_times import ForwardTimes
 from sessions.logs.logger_time import NumberTimes, TextTimes
 from sessions.logs.meanings import BY_COLUMN, DATE, IGNORE, OTHER, TIME, ColumnChoice, Mapping, to_stored
 from sessions.logs.number_marks import NOT_MEASURED, is_number, plain_marks
-from sessions.logs.series import MOST_ROWS, Named, NotARecording
+from sessions.logs.series import MOST_ROWS, Named, NotARecording, are
 from sessions.logs.unpacking import LARGEST_BYTES, Unpacked
 
 BLOCK_CHARACTERS = 1024 * 1024
@@ -383,7 +383,7 @@ def _notes(layout: Layout, bad: _Bad, times: TextTimes | None) -> list[str]:
         notes.append(f"The file breaks off in line {bad.broken_off_line}, at a zero byte: what comes before is read.")
     if bad.short_rows:
         notes.append(
-            f"{bad.short_rows} lines have too few columns and are left out, the first is line {bad.first_short_line}."
+            f"{are(bad.short_rows, 'lines')} left out with too few columns, the first is line {bad.first_short_line}."
         )
     if bad.second_table_line:
         notes.append(
@@ -391,7 +391,9 @@ def _notes(layout: Layout, bad: _Bad, times: TextTimes | None) -> list[str]:
         )
     for index, wrong in sorted(bad.cells.items()):
         line, text = bad.first[index]
-        notes.append(f"{layout.names[index]}: {wrong} values are left out, the first near line {line}: {text!r}.")
+        notes.append(f"{layout.names[index]}: {are(wrong, 'values')} left out, the first near line {line}: {text!r}.")
     if times is not None and times.bad:
-        notes.append(f"{times.bad} rows without a readable time are left out, the first reads {times.first_bad!r}.")
+        notes.append(
+            f"{are(times.bad, 'rows')} left out, without a readable time; the first reads {times.first_bad!r}."
+        )
     return notes

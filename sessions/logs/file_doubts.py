@@ -27,7 +27,7 @@ from sessions.logs.csv_layout import Head, Layout
 from sessions.logs.csv_reading import CsvRecording
 from sessions.logs.instrument_columns import misfits
 from sessions.logs.logger_time import SECONDS_IN, TextTimes
-from sessions.logs.meanings import BY_COLUMN, DATE_FORMATS, TIME, ColumnChoice, Mapping, to_stored
+from sessions.logs.meanings import BY_COLUMN, DATE, DATE_FORMATS, TIME, ColumnChoice, Mapping, to_stored
 from sessions.logs.models import Log
 from sessions.logs.models.logs import facts_in
 from sessions.logs.series import NotARecording
@@ -251,7 +251,7 @@ def _candidates(log: Log, head: Head, mapping: Mapping, read: ReadThrough) -> It
     for choice in mapping.choices:
         if choice.meaning == TIME:
             yield from _other_times(log, head, mapping, choice, read)
-        elif choice.meaning in BY_COLUMN:
+        elif choice.meaning in BY_COLUMN and choice.meaning != DATE:
             yield from _other_units(head, choice, read)
             if choice.meaning in ("voltage_v", "current_a", "motor_speed_rpm"):
                 yield from _other_columns(log, head, mapping, choice)

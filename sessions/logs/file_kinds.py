@@ -6,7 +6,7 @@ import re
 
 READ_KINDS = (
     "Read are tracks as GPX, FIT, TCX, NMEA 0183, GeoJSON and KML, and tables as CSV or other text with delimiters, "
-    "XLSX, XLS, ODS and JSON lines; each also in a gzip or a zip."
+    "XLSX, XLS, ODS and JSON; each also in a gzip or a zip."
 )
 GPX, FIT, TCX, NMEA, GEOJSON, KML = "gpx", "fit", "tcx", "nmea", "geojson", "kml"
 TRACKS = (GPX, FIT, TCX, NMEA, GEOJSON, KML)
@@ -55,8 +55,8 @@ def kind_of(head: bytes, name: str = "") -> str:
     if text.startswith((b"{", b"[")):
         if _GEOJSON.search(text):
             return GEOJSON
-        if text.startswith(b"{"):
-            return JSON_LINES
+        # A list of objects, or one object a line.
+        return JSON_LINES
     if _SENTENCE.search(text[:2000]):
         return NMEA
     by_name = next((kind for ending, kind in _BY_NAME.items() if name.lower().endswith(ending)), CSV)

@@ -5,16 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
 from buildlog.failures.models import Failure
 from calc.thinning import rows_with_extremes
-from sessions.drawing.figures import Figure
+from sessions.drawing.line_panels import LinePanels, colour_of
 from sessions.drawing.still_picture import round_ticks
-from sessions.logs.charts import Line
-from sessions.logs.charts import panels as panels_of
+from sessions.logs.charts import Line, over_session, panels_of
 from sessions.logs.timeline import Timeline
 from sessions.outings.models import Session
 
@@ -57,9 +55,11 @@ class PictureMark:
 @dataclass(frozen=True)
 class FirstPicture:
     panels: list[PicturePanel]
+    title: str
+    """Of the axis along the panels."""
     marks: list[PictureMark]
     ticks: list[tuple[float, str]]
-    """Where the seconds into the session stand along the width, in hundredths of it."""
+    """Where round numbers stand along the width, in hundredths of it."""
 
     @property
     def has_passes(self) -> bool:
@@ -70,39 +70,24 @@ class FirstPicture:
         return any(not mark.width for mark in self.marks)
 
 
-def first_picture(panels: Figure) -> FirstPicture:
-    """The same lines as the panels of the charts, of fewer points, with both extremes of every stretch."""
-    layout = panels["layout"]
-    start_s, end_s = layout["xaxis"]["range"]
-    axes = [name for name in layout if name.startswith("yaxis")]
-    drawn: dict[str, list[dict[str, Any]]] = {name.replace("yaxis", "y"): [] for name in axes}
-    for line in panels["data"]:
-        if line["mode"] == "lines" and line["x"]:
-            drawn[line.get("yaxis", "y")].append(line)
+def first_picture(drawn: LinePanels) -> FirstPicture:
+    """The panels with both extremes of every stretch of their lines."""
+    span = (drawn.start, drawn.end)
     listed = []
-    for name in axes:
-        lines = drawn[name.replace("yaxis", "y")]
-        values = [value for line in lines for value in line["y"] if value is not None]
-        if not values:
+    for panel in drawn.panels:
+        lines = [line for line in panel.lines if len(line.values)]
+        if not lines:
             continue
-        low, high = min(values), max(values)
-        listed.append(
-            PicturePanel(
-                layout[name]["title"]["text"],
-                f"{low:.4g} to {high:.4g}".replace("-", "−"),
-                [
-                    PictureLine(
-                        line.get("name", ""),
-                        line["line"]["color"],
-                        _path(line["x"], line["y"], (start_s, end_s), (low, high)),
-                    )
-                    for line in lines
-                ],
-            )
-        )
-    across = 100.0 / ((end_s - start_s) or 1.0)
-    ticks = [(round((at - start_s) * across, 2), text) for at, text in round_ticks(start_s, end_s)]
-    return FirstPicture(listed, _marks(layout, start_s, across), ticks)
+        low = min(float(np.min(line.values)) for line in lines)
+        high = max(float(np.max(line.values)) for line in lines)
+        paths = [
+            PictureLine(line.name, colour_of(index), _path(line.along, line.values, span, (low, high)))
+            for index, line in enumerate(lines)
+        ]
+        listed.append(PicturePanel(panel.title, f"{low:.4g} to {high:.4g}".replace("-", "−"), paths))
+    across = 100.0 / ((drawn.end - drawn.start) or 1.0)
+    ticks = [(round((at - drawn.start) * across, 2), text) for at, text in round_ticks(drawn.start, drawn.end)]
+    return FirstPicture(listed, drawn.title, _marks(drawn, across), ticks)
 
 
 def ride_of(session: Session, system: str, failures: Iterable[Failure]) -> FirstPicture | None:
@@ -110,20 +95,19 @@ def ride_of(session: Session, system: str, failures: Iterable[Failure]) -> First
     with Timeline(session, session.logs.all()) as timeline:
         if not timeline.speeds:
             return None
-        line = Line("Speed", timeline.speeds[0])
-        return first_picture(panels_of(timeline, [line], system, session.passes.all(), failures, ()))
+        panels = panels_of([Line("Speed", timeline.speeds[0])], system, stretches=STRETCHES)
+        return first_picture(over_session(timeline, panels, session.passes.all(), failures))
 
 
-def _marks(layout: Figure, start_s: float, across: float) -> list[PictureMark]:
+def _marks(drawn: LinePanels, across: float) -> list[PictureMark]:
     """Passes as bands, failures as lines, in their order; words that would lie on those before are left out."""
     marks, free_from = [], 0.0
-    shapes = zip(layout.get("shapes", []), layout.get("annotations", []), strict=True)
-    for shape, word in sorted(shapes, key=lambda pair: float(pair[0]["x0"])):
-        left = round((shape["x0"] - start_s) * across, 2)
-        end = left + LETTER * len(word["text"])
-        shown = word["text"] if left >= free_from and end <= 100.0 else ""
+    for mark in sorted(drawn.marks, key=lambda mark: mark.start):
+        left = round((mark.start - drawn.start) * across, 2)
+        end = left + LETTER * len(mark.words)
+        shown = mark.words if left >= free_from and end <= 100.0 else ""
         free_from = end + LETTER if shown else free_from
-        marks.append(PictureMark(left, round((shape["x1"] - shape["x0"]) * across, 2), shown))
+        marks.append(PictureMark(left, round((mark.end - mark.start) * across, 2), shown))
     return marks
 
 

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from sessions.logs.series import NotARecording
+from sessions.logs.series import NotARecording, are
 
 TIME = "time_s"
 AHEAD_ROWS = 8
@@ -167,11 +167,11 @@ class ForwardTimes:
             where = f", the first near {place_of} {first_line + self.first_left_out}"
         notes = []
         if self.unknown and not place_of:
-            notes.append(f"{self.unknown} {what} without a time are left out.")
+            notes.append(f"{are(self.unknown, what)} left out, without a time.")
         if self.standing:
-            notes.append(f"{self.standing} {what} whose time stands still or runs backwards are left out{where}.")
+            notes.append(f"{are(self.standing, what)} left out, whose time stands still or runs backwards{where}.")
         if self.wrong:
-            notes.append(f"{self.wrong} {what} with a time far from those beside them are left out{where}.")
+            notes.append(f"{are(self.wrong, what)} left out, with a time far from those beside{where}.")
         for row, begins_s in self.parts:
             near = f" near {place_of} {first_line + row}" if place_of else f" at the {row + 1}th of its {what}"
             notes.append(

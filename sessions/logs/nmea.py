@@ -11,7 +11,7 @@ import re
 from datetime import UTC, date, datetime, time, timedelta
 from typing import IO, Any
 
-from sessions.logs.series import Named, NotARecording, ShortRecording
+from sessions.logs.series import Named, NotARecording, ShortRecording, are
 from sessions.logs.track_points import TrackPoints, check_size
 
 MPS_PER_KNOT = 1852.0 / 3600.0
@@ -30,7 +30,8 @@ def read_nmea(file: IO[bytes], size: int) -> ShortRecording:
     check_size(size)
     moments = _Moments()
     wrong = first_wrong = 0
-    for number, line in enumerate(io.TextIOWrapper(file, encoding="ascii", errors="replace"), start=1):
+    text = io.TextIOWrapper(file, encoding="ascii", errors="replace")
+    for number, line in enumerate(text, start=1):
         match = _SENTENCE.search(line)
         if match is None:
             if _STARTS.search(line):
@@ -43,10 +44,12 @@ def read_nmea(file: IO[bytes], size: int) -> ShortRecording:
             continue
         if isinstance(message, NMEAMessage):
             moments.take(message)
+    # The file stays its caller's: a wrapper that nobody holds any more would close it.
+    text.detach()
     points = moments.points()
     if wrong:
         points.notes.append(
-            f"{wrong} sentences are broken or have a wrong checksum and are left out, the first in line {first_wrong}."
+            f"{are(wrong, 'sentences')} left out, broken or with a wrong checksum, the first in line {first_wrong}."
         )
     if wrong > moments.sentences:
         raise NotARecording(f"{wrong} sentences of {wrong + moments.sentences} have a wrong checksum.")
@@ -141,4 +144,6 @@ class _Moments:
         for since, values, named in self._rows:
             if values:
                 points.add(start + since, values, named)
+        if without := sum(1 for _, values, _ in self._rows if not values):
+            points.notes.append(f"{are(without, 'moments')} without a fix and left out.")
         return points

@@ -20,7 +20,7 @@ from typing import IO, Any
 from sessions.logs.csv_layout import MOST_COLUMNS, find_layout, split_line
 from sessions.logs.file_kinds import CSV, JSON_LINES, LONG, SHEET
 from sessions.logs.number_marks import is_number
-from sessions.logs.series import MOST_ROWS, NotARecording
+from sessions.logs.series import MOST_ROWS, NotARecording, are
 from sessions.logs.unpacking import Unpacked
 
 PLAIN = {"encoding": "utf-8", "delimiter": "\t", "decimal": "."}
@@ -28,9 +28,12 @@ PLAIN = {"encoding": "utf-8", "delimiter": "\t", "decimal": "."}
 REWRITTEN = (SHEET, JSON_LINES, LONG)
 MOST_DEPTH, LONGEST_LIST = 4, 64
 LONGEST_JSON_LINE = 1024 * 1024
+LARGEST_JSON_LIST_BYTES = 60 * 1024 * 1024
+"""A list is in memory whole while it is read."""
 _NAME_WORDS = re.compile(r"\b(name|signal|channel|key|metric|parameter|variable|sensor|measurement|topic|item)\b", re.I)
 _VALUE_WORDS = re.compile(r"\b(value|reading|val|wert|data)\b", re.I)
-_HEAD_LINES = 400
+_HEAD_BYTES = 1024
+_PAUSE = re.compile(r"[\s,]*")
 
 
 @contextmanager
@@ -94,22 +97,33 @@ def _from_sheet(content: Unpacked, writer: Any, notes: list[str]) -> None:
 
 
 def _from_json_lines(content: Unpacked, writer: Any, notes: list[str]) -> None:
-    """One object in each line; values within values are named by their way, as in gps.lat and cells.3."""
+    """One object in each line, or a list of objects; values within values are named by their way, as in gps.lat and
+    cells.3."""
     names: dict[str, None] = {}
     bad = first_bad = 0
-    for line, row in _json_rows(content.file):
+    content.file.seek(0)
+    is_list = content.file.read(_HEAD_BYTES).lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"[")
+    if is_list and content.size > LARGEST_JSON_LIST_BYTES:
+        raise NotARecording(
+            f"A JSON list may have {LARGEST_JSON_LIST_BYTES / 1e6:.0f} MB. Save it with one object in each line."
+        )
+    rows, part = (_json_list, "objects") if is_list else (_json_rows, "lines")
+    for line, row in rows(content.file):
         if row is None:
             bad, first_bad = bad + 1, first_bad or line
             continue
         names.update(dict.fromkeys(row))
         if len(names) > MOST_COLUMNS:
-            raise NotARecording(f"The lines hold more than {MOST_COLUMNS} different values. Export fewer of them.")
+            raise NotARecording(f"The {part} hold more than {MOST_COLUMNS} different values. Export fewer of them.")
     if not names:
-        raise NotARecording('No line holds a JSON object with values, such as {"t": 0.1, "voltage": 52.4}.')
-    if bad:
-        notes.append(f"{bad} lines are no whole JSON object and are left out, the first is line {first_bad}.")
+        where = "The list" if is_list else "The file"
+        raise NotARecording(f'{where} holds no object with values, such as {{"t": 0.1, "voltage": 52.4}}.')
+    if bad and is_list:
+        notes.append(f"The list breaks off at object {first_bad}: what comes before is read.")
+    elif bad:
+        notes.append(f"{are(bad, 'lines')} left out, no whole JSON object; the first is line {first_bad}.")
     writer.writerow(names)
-    for _, row in _json_rows(content.file):
+    for _, row in rows(content.file):
         if row is not None:
             writer.writerow([_as_text(row.get(name)) for name in names])
 
@@ -133,6 +147,27 @@ def _json_rows(file: IO[bytes]) -> Iterator[tuple[int, dict[str, Any] | None]]:
             yield line, dict(_flat(parsed)) if isinstance(parsed, dict) else None
     finally:
         text.detach()
+
+
+def _json_list(file: IO[bytes]) -> Iterator[tuple[int, dict[str, Any] | None]]:
+    """The objects of a list, numbered from one; None, and then nothing, where it breaks off."""
+    file.seek(0)
+    written = file.read().decode("utf-8-sig", errors="replace")
+    decoder = json.JSONDecoder()
+    at = written.index("[") + 1
+    for number in itertools.count(1):
+        at = _PAUSE.match(written, at).end()  # type: ignore[union-attr]  # it matches nothing as well
+        if written[at : at + 1] == "]":
+            return
+        if number > MOST_ROWS:
+            raise NotARecording(f"The list has more than {MOST_ROWS:,} objects. Export a part of it.")
+        try:
+            parsed, at = decoder.raw_decode(written, at)
+        except (ValueError, RecursionError):
+            yield number, None
+            return
+        if isinstance(parsed, dict):
+            yield number, dict(_flat(parsed))
 
 
 def _flat(value: Any, way: str = "", depth: int = 0) -> Iterator[tuple[str, Any]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 import uuid
 from typing import Any
@@ -18,19 +19,21 @@ from buildlog.people.roles import Right, needs
 from buildlog.people.signed_in import SignedInRequest
 from buildlog.records import history
 from calc.quantities import NotUnderstood, understand
-from sessions.drawing.figures import map_style_id
+from sessions.drawing.from_above import FromAbove, from_above
+from sessions.drawing.line_panels import LinePanels, packed
 from sessions.logs import charts, ride_charts
 from sessions.logs.clocks import suggestions_of
 from sessions.logs.coasting import BACK, CannotFit, Coasting, coastings_of, fit_of, power_curve
 from sessions.logs.columns import open_columns
 from sessions.logs.derived import results_of
 from sessions.logs.events import MOST_SHOWN, events_of
+from sessions.logs.first_picture import STRETCHES as PICTURE_STRETCHES
 from sessions.logs.first_picture import first_picture
 from sessions.logs.models import FormulaChannel, Log
 from sessions.logs.queries import sessions_with_records
-from sessions.logs.slices import CannotOverlay, comparable_passes, overlay_of, slice_as_csv
+from sessions.logs.slices import CannotOverlay, can_be_laid_over, comparable_passes, overlay_of, slice_as_csv
 from sessions.logs.timeline import Timeline
-from sessions.outings.models import Assumptions, Session
+from sessions.outings.models import Assumptions, Pass, Session
 
 
 @require_safe
@@ -45,20 +48,14 @@ def _recordings(request: SignedInRequest, timeline: Timeline) -> dict[str, Any]:
     session, system = timeline.session, request.user.unit_system
     lines = charts.lines_of(timeline)
     known_failures = list(failure_rows().filter(session=session))
-    figures = {}
+    drawn = {}
     if lines:
-        figures["panels"] = charts.panels(
-            timeline, lines, system, session.passes.all(), known_failures, session.readings.all()
-        )
-    from_above = charts.track(timeline, session.venue.gates.prefetch_related("marks"))
-    if from_above:
-        figures["track"] = from_above
+        panels = charts.panels_of(lines, system, stretches=PICTURE_STRETCHES, readings=session.readings.all())
+        drawn["panels"] = charts.over_session(timeline, panels, session.passes.all(), known_failures)
+    track = from_above(charts.track(timeline, session.venue.gates.prefetch_related("marks")))
     events = events_of(timeline, known_failures)
     coasting, overlay = _coasting(request, timeline), _overlay(request, timeline)
-    if "power_figure" in coasting:
-        figures["power"] = coasting["power_figure"]
-    if "overlay_figure" in overlay:
-        figures["overlay"] = overlay["overlay_figure"]
+    drawn |= {name: more[name] for name, more in (("power", coasting), ("laid_over", overlay)) if name in more}
     suggestions = suggestions_of(timeline)
     results = results_of(timeline, Assumptions.of(session.revision.vehicle))
     return {
@@ -71,12 +68,21 @@ def _recordings(request: SignedInRequest, timeline: Timeline) -> dict[str, Any]:
         "cautions": list(dict.fromkeys(result.caution for result in results if result.caution)),
         "events": events[:MOST_SHOWN],
         "more_events": max(len(events) - MOST_SHOWN, 0),
-        "figures": figures,
-        "picture": first_picture(figures["panels"]) if lines else None,
-        "map_style_id": map_style_id(),
         **coasting,
         **overlay,
+        "pictures": {name: first_picture(picture) for name, picture in drawn.items()},
+        "track": track,
+        "charts": _for_script(drawn, track),
     }
+
+
+def _for_script(drawn: dict[str, LinePanels], track: FromAbove | None) -> dict[str, Any]:
+    """What the script draws from. It asks for the lines over the session's time when somebody looks closer."""
+    described = {name: panels.described() for name, panels in drawn.items()}
+    for name, panels in drawn.items():
+        if name != "panels":
+            described[name]["lines"] = panels.packed()
+    return described | {"track": track.clocks if track else []}
 
 
 def _coasting(request: SignedInRequest, timeline: Timeline) -> dict[str, Any]:
@@ -91,7 +97,7 @@ def _coasting(request: SignedInRequest, timeline: Timeline) -> dict[str, Any]:
             context["fit"] = fit = fit_of(timeline, chosen, back)
             curve = power_curve(fit.load, max(stretch.from_mps for stretch in chosen))
             if curve is not None:
-                context["power_figure"] = ride_charts.power_curve(*curve, system=request.user.unit_system)
+                context["power"] = ride_charts.power_curve(*curve, system=request.user.unit_system)
         except CannotFit as error:
             context["cannot_fit"] = str(error)
     return context
@@ -111,8 +117,8 @@ def recordings_window(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     session = get_object_or_404(Session.objects.select_related("revision").prefetch_related("logs"), pk=pk)
     with Timeline(session, session.logs.all()) as timeline:
         lines = charts.lines_of(timeline)
-        points = charts.points_of(lines, request.user.unit_system, from_s, to_s, _stretches(request))
-        return JsonResponse({"lines": points})
+        panels = charts.panels_of(lines, request.user.unit_system, from_s, to_s, _stretches(request))
+        return JsonResponse({"lines": [packed(line.along, line.values) for panel in panels for line in panel.lines]})
 
 
 def _stretches(request: SignedInRequest) -> int:
@@ -160,16 +166,22 @@ def _overlay(request: SignedInRequest, timeline: Timeline) -> dict[str, Any]:
         return {}
     chosen = [next((run for run in runs if str(run.pk) == request.GET.get(name)), None) for name in ("first", "second")]
     labels = (("first", "First pass"), ("second", "Second pass"))
-    context: dict[str, Any] = {"comparable": runs, "laid_over": chosen, "pass_choices": labels}
+    context: dict[str, Any] = {"comparable": runs, "chosen_passes": chosen, "pass_choices": labels}
     first, second = chosen
     if first is None or second is None:
-        return context
+        return context | {"chosen_passes": _first_pair(runs)}
     try:
         context["overlay"] = overlay = overlay_of(timeline, first, second)
-        context["overlay_figure"] = ride_charts.overlay(overlay, request.user.unit_system)
+        context["laid_over"] = ride_charts.overlay(overlay, request.user.unit_system)
     except CannotOverlay as error:
         context["cannot_overlay"] = str(error)
     return context
+
+
+def _first_pair(runs: list[Pass]) -> tuple[Pass, Pass] | list[None]:
+    """Two passes that can be laid over each other, to begin with."""
+    pairs = itertools.combinations(runs, 2)
+    return next((pair for pair in pairs if can_be_laid_over(*pair)), [None, None])
 
 
 @require_POST

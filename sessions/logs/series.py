@@ -13,6 +13,15 @@ MOST_ROWS = 3_000_000
 """Nine hours at a hundred rows a second."""
 
 
+def are(count: int, plural: str) -> str:
+    """How many there are, as a sentence begins.
+
+    >>> are(1, "rows"), are(2, "rows")
+    ('1 row is', '2 rows are')
+    """
+    return f"{count} {plural.removesuffix('s')} is" if count == 1 else f"{count} {plural} are"
+
+
 class NotARecording(ValueError):
     """The file cannot be read; the message is a sentence that says what is wrong, and where."""
 

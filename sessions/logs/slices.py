@@ -109,9 +109,15 @@ def comparable_passes(timeline: Timeline) -> list[Pass]:
     ]
 
 
+def can_be_laid_over(first: Pass, second: Pass) -> bool:
+    return first.gate_id == second.gate_id and first.direction == second.direction
+
+
 def overlay_of(timeline: Timeline, first: Pass, second: Pass) -> Overlay:
     """Raises CannotOverlay with a sentence."""
-    if first.gate_id != second.gate_id or first.direction != second.direction:
+    if first == second:
+        raise CannotOverlay("Choose two passes: one laid over itself is no comparison.")
+    if not can_be_laid_over(first, second):
         raise CannotOverlay("Only passes through one gate in one direction can be laid over each other.")
     marks = [mark.position_m for mark in first.gate.marks.all()]
     speed = timeline.ground_speed() or timeline.wheel_speed()

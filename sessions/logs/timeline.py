@@ -72,8 +72,8 @@ class Trace:
         times, values = samples_of(self.channel, known_rows(self.channel, self.columns))
         if not times.size:
             return None
+        times = times + self.log.begins_s
         # In place: they were read for this, and a long log has hundreds of megabytes of them.
-        times += self.log.begins_s
         values *= self.factor
         return Series(self.log, self.label, self.kind, times, values)
 
@@ -193,18 +193,28 @@ class Timeline:
             self._kept_speeds[label] = next((series for series in every if series is not None), None)
         return self._kept_speeds[label]
 
-    @property
-    def span_s(self) -> tuple[float, float]:
-        """From the first to the last logged moment of the session."""
-        ends = []
+    @cached_property
+    def _ends_s(self) -> dict[Log, tuple[float, float]]:
+        """When each log begins and ends."""
+        ends = {}
         for log in self.logs:
             columns = self.columns.get(log.pk)
             if columns is not None and "time_s" in columns:
                 first_s, last_s = columns.span_s
-                ends.append((log.begins_s + first_s, log.begins_s + last_s))
-        # A log of another year, or with a wrong clock, would leave of the others a line as thin as a hair.
-        near = [(start, end) for start, end in ends if abs(start) <= FARTHEST_S]
-        ends = near or ends
+                ends[log] = (log.begins_s + first_s, log.begins_s + last_s)
+        return ends
+
+    @cached_property
+    def far(self) -> list[Log]:
+        """Logs of another year, or with a wrong clock: they would leave of the others a line as thin as a hair, so they
+        are not drawn. None where no other log is nearer."""
+        far = [log for log, (start, _) in self._ends_s.items() if abs(start) > FARTHEST_S]
+        return far if len(far) < len(self._ends_s) else []
+
+    @property
+    def span_s(self) -> tuple[float, float]:
+        """From the first to the last logged moment of the session."""
+        ends = [span for log, span in self._ends_s.items() if log not in self.far]
         if not ends:
             return 0.0, 0.0
         return float(min(start for start, _ in ends)), float(max(end for _, end in ends))

@@ -15,7 +15,7 @@ import numpy as np
 
 from sessions.logs.forward_times import TIME, ForwardTimes
 from sessions.logs.meanings import BY_COLUMN, OTHER
-from sessions.logs.series import Named, NotARecording, ShortRecording
+from sessions.logs.series import Named, NotARecording, ShortRecording, are
 
 LARGEST_BYTES = 60 * 1024 * 1024
 MOST_POINTS = 500_000
@@ -116,9 +116,9 @@ class TrackPoints:
             raise NotARecording(self._first_bad or f"The file holds no track of two points or more ({what}).")
         notes = list(self.notes)
         if self._bad:
-            notes.append(f"{self._bad} points are left out: {self._first_bad}")
+            notes.append(f"{are(self._bad, 'points')} left out: {self._first_bad}")
         for name, count in self._beyond.items():
-            notes.append(f"{BY_COLUMN[name].label}: {count} values that cannot be are left out.")
+            notes.append(f"{BY_COLUMN[name].label}: {are(count, 'values')} left out, which cannot be.")
         columns: dict[str, Any] = {name: np.array(values) for name, values in self._values.items()}
         seconds = np.array(self._seconds)
         timed = int((~np.isnan(seconds)).sum())

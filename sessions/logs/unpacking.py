@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import gzip
 import io
+import re
 import tempfile
 import zipfile
 import zlib
@@ -34,6 +35,8 @@ HEAD_BYTES = 64 * 1024
 _SHEET_MEMBERS = ("xl/workbook.xml", "xl/workbook.bin", "content.xml")
 _ENDINGS = (".gpx", ".fit", ".tcx", ".nmea", ".geojson", ".kml", ".csv", ".tsv", ".txt", ".log", ".jsonl", ".ndjson",
             ".xlsx", ".xls", ".ods", ".json", ".dat", ".asc")  # fmt: skip
+
+_ABOUT = re.compile(r"(^|/)(read.?me|licen[cs]e|notes?|about|copying)[^/]*$", re.IGNORECASE)
 
 
 @dataclass
@@ -119,7 +122,9 @@ def _member_of(file: IO[bytes]) -> str | None:
         with zipfile.ZipFile(file) as packed:
             names = packed.namelist()
     except (zipfile.BadZipFile, ValueError, NotImplementedError):
-        raise NotARecording("The zip is damaged. Copy it from the instrument again, or unpack what can be.") from None
+        raise NotARecording(
+            "The zip or spreadsheet is damaged: its end is missing, or was changed. Copy it from the instrument again."
+        ) from None
     if len(names) > MOST_MEMBERS:
         raise NotARecording(f"The zip holds {len(names):,} files. Unpack it, and import the recording itself.")
     if any(name in names for name in _SHEET_MEMBERS):
@@ -127,7 +132,9 @@ def _member_of(file: IO[bytes]) -> str | None:
     files = [name for name in names if not name.endswith("/") and not name.startswith("__MACOSX/")]
     files = [name for name in files if not name.rsplit("/", 1)[-1].startswith(".")]
     likely = [name for name in files if name.lower().removesuffix(".gz").endswith(_ENDINGS)]
-    candidates = likely or files
+    # What was written about a recording lies beside it.
+    recordings = [name for name in likely if not _ABOUT.search(name)]
+    candidates = recordings or likely or files
     if len(candidates) == 1:
         return candidates[0]
     if not candidates:

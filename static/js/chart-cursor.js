@@ -1,19 +1,9 @@
 // The cursor of a session's charts: one line through all panels, the place on the track, its values, and values that
 // were pinned beside each other.
 
-const MOST_PINS = 4;
+import { drawing, element, nearest, written } from "./line-panels.js";
 
-// The sample of a line nearest to a moment.
-function nearest(times, at) {
-  let low = 0;
-  let high = times.length - 1;
-  while (high - low > 1) {
-    const middle = (low + high) >> 1;
-    if (times[middle] < at) low = middle;
-    else high = middle;
-  }
-  return Math.abs(times[low] - at) <= Math.abs(times[high] - at) ? low : high;
-}
+const MOST_PINS = 4;
 
 export function clock(at) {
   const seconds = Math.abs(at);
@@ -21,33 +11,22 @@ export function clock(at) {
   return `${at < 0 ? "−" : ""}${two(seconds / 3600)}:${two((seconds / 60) % 60)}:${(seconds % 60).toFixed(2).padStart(5, "0")}`;
 }
 
-// With the decimal sign that the reader chose.
-const written = (value) => String(Number(value.toPrecision(4))).replace("-", "−").replace(".", document.documentElement.dataset.decimal === "," ? "," : ".");
-
-function element(name, text, more = {}) {
-  const made = document.createElement(name);
-  made.textContent = text;
-  return Object.assign(made, more);
-}
-
 export class ChartCursor extends EventTarget {
   #panels;
-  #track;
-  #lines;
-  #ownShapes;
+  #courses;
   #says;
   #table;
   #unpin;
-  #marker = null;
+  #ring = null;
   #pins = [];
   #drawing = null;
 
-  constructor(panels, track, lines, { says, table, unpin }) {
+  // `clocks` are the seconds into the session at each point of each course of the track.
+  constructor(panels, clocks, { says, table, unpin }) {
     super();
     this.#panels = panels;
-    this.#track = track;
-    this.#lines = lines;
-    this.#ownShapes = panels.layout.shapes ?? [];
+    const lines = [...document.querySelectorAll(".from-above .course")];
+    this.#courses = clocks.map((clock, place) => ({ clock, points: lines[place].points })).filter((course) => course.clock.length > 1);
     this.#says = says;
     this.#table = table;
     this.#unpin = unpin;
@@ -56,74 +35,50 @@ export class ChartCursor extends EventTarget {
 
   say(text) { this.#says.textContent = text; }
 
-  // Moves the cursor. Moments that come while one is drawn wait, and only the last of them is drawn.
+  // Moves the cursor. Of moments that come before the next frame only the last is drawn.
   set(at, source = "hand") {
     this.at = at;
-    this.say([clock(at), ...this.#values(at).filter((row) => row.value !== null).map((row) => `${row.name} ${written(row.value)} ${row.unit}`.trim())].join("  ·  "));
+    this.say([clock(at), ...this.#panels.valuesAt(at).filter((row) => row.value !== null).map((row) => `${row.name} ${written(row.value)} ${row.unit}`.trim())].join("  ·  "));
     this.dispatchEvent(new CustomEvent("moved", { detail: { at, source } }));
-    this.#drawing ??= Promise.resolve().then(() => this.#draw());
-    return this.#drawing;
-  }
-
-  #values(at) {
-    return this.#lines.map((index) => {
-      const { x, y, hovertemplate, name } = this.#panels.data[index];
-      const unit = hovertemplate.replace(/^%{y:[^}]*} ?/, "").replace(/<extra>.*/, "");
-      const isThere = x.length && at >= x[0] - 2 && at <= x[x.length - 1] + 2;
-      return { key: name, name: name.replace(/ \(.*/, ""), unit, value: isThere ? y[nearest(x, at)] : null };
+    this.#drawing ??= requestAnimationFrame(() => {
+      this.#drawing = null;
+      this.#panels.setCursor(this.at);
+      this.#drawPlace(this.at);
     });
   }
 
-  async #draw() {
-    try {
-      let drawn = NaN;
-      while (drawn !== this.at) {
-        drawn = this.at;
-        await this.#drawLines();
-        await this.#drawPlace(drawn);
-      }
-    } finally {
-      this.#drawing = null;
+  #drawPlace(at) {
+    const course = this.#courses.find(({ clock }) => clock[0] <= at && clock[clock.length - 1] >= at);
+    if (!course) {
+      this.#ring?.remove();
+      this.#ring = null;
+      return;
     }
-  }
-
-  #drawLines() {
-    const color = getComputedStyle(document.documentElement).getPropertyValue("--accent").trim();
-    const line = (x, dash) => ({ type: "line", xref: "x", yref: "paper", x0: x, x1: x, y0: 0, y1: 1, line: { width: 1.5, color, dash } });
-    const cursor = this.at === null ? [] : [line(this.at, "solid")];
-    return globalThis.Plotly.relayout(this.#panels, { shapes: [...this.#ownShapes, ...this.#pins.map((pin) => line(pin.at, "dash")), ...cursor] });
-  }
-
-  async #drawPlace(at) {
-    const track = this.#track;
-    if (!track || at === null) return;
-    const path = track.data.find((segment) => segment.customdata?.length > 1 && segment.customdata[0] <= at && segment.customdata[segment.customdata.length - 1] >= at);
-    if (!path && this.#marker === null) return;
-    const place = path ? nearest(path.customdata, at) : -1;
-    const point = { x: [path ? [path.x[place]] : []], y: [path ? [path.y[place]] : []] };
-    if (this.#marker === null) {
-      this.#marker = track.data.length;
-      const color = getComputedStyle(document.documentElement).getPropertyValue("--accent").trim();
-      await globalThis.Plotly.addTraces(track, { type: "scatter", mode: "markers", name: "cursor", showlegend: false, x: point.x[0], y: point.y[0], marker: { size: 14, color, symbol: "circle-open", line: { width: 3 } }, hoverinfo: "skip" });
-    } else {
-      await globalThis.Plotly.restyle(track, point, [this.#marker]);
+    if (this.#ring === null) {
+      this.#ring = drawing("circle", { class: "at-cursor", r: 8 });
+      document.querySelector(".from-above svg").append(this.#ring);
     }
+    const { x, y } = course.points[nearest(course.clock, at)];
+    this.#ring.setAttribute("cx", x);
+    this.#ring.setAttribute("cy", y);
   }
 
   // Keeps the values under the cursor in a table; they stay as they are, however the charts are moved afterwards.
   pin() {
     if (this.at === null) return this.say("Put the cursor on the instant first.");
     if (this.#pins.length >= MOST_PINS) return this.say(`Unpin one of the ${MOST_PINS} instants first.`);
-    this.#pins.push({ at: this.at, values: this.#values(this.at) });
+    this.#pins.push({ at: this.at, values: this.#panels.valuesAt(this.at) });
     this.#pins.sort((first, second) => first.at - second.at);
     this.#drawPins();
     return undefined;
   }
 
   #drawPins() {
-    void this.#drawLines();
     const pins = this.#pins;
+    this.#panels.setPins(pins.map((pin) => pin.at));
     this.#table.hidden = !pins.length;
+    // The forms that bring two logs together offer the pinned instants.
+    document.getElementById("pinned")?.replaceChildren(...pins.map((pin) => element("option", clock(pin.at), { value: pin.at.toFixed(2) })));
     const heads = pins.map((pin) => element("th", clock(pin.at), { scope: "col", className: "number" }));
     this.#unpin.replaceChildren(...pins.map((pin) => {
       const away = element("button", `Unpin ${clock(pin.at)}`, { type: "button", className: "act slight" });

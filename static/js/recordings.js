@@ -1,132 +1,134 @@
 // The charts of a session's logs: one cursor in all of them and on the track, a clip beside them, and finer lines from
-// the server for the visible part. The chart library is fetched when somebody looks closer.
-import { chartLibrary, draw } from "./chart-look.js";
+// the server for the visible part.
+import { ChartCursor } from "./chart-cursor.js";
+import { clipBesideCharts } from "./clip-beside-charts.js";
+import { element, LinePanels } from "./line-panels.js";
 
-const figures = JSON.parse(document.getElementById("figures").textContent);
+const charts = JSON.parse(document.getElementById("charts").textContent);
 const section = document.getElementById("recordings");
 const closer = document.getElementById("closer");
-closer?.addEventListener("toggle", () => { for (const still of section.querySelectorAll("[data-still]")) still.hidden = closer.open; });
-closer?.addEventListener("toggle", () => void lookCloser(), { once: true });
-// What somebody asked for in a form below is drawn at once; the rest when they look closer.
-for (const id of ["power", "overlay"]) {
-  if (!figures[id]) continue;
-  await chartLibrary();
-  await draw(id, figures[id]);
+
+function offerFiles(place) {
+  const savers = element("p", "", { className: "savers" });
+  for (const format of ["png", "svg"]) {
+    const button = element("button", `Save as ${format.toUpperCase()}`, { type: "button", className: "act slight save" });
+    button.addEventListener("click", async () => (await import("./chart-picture.js")).savePicture(place, format));
+    savers.append(button);
+  }
+  place.after(savers);
 }
+
+// What somebody asked for in a form below: its points came with the page.
+for (const id of ["laid_over", "power"]) {
+  if (!charts[id]) continue;
+  const place = document.getElementById(id);
+  const panels = new LinePanels(place, charts[id]);
+  panels.lines = charts[id].lines;
+  document.getElementById(`still-${id}`).hidden = true;
+  place.hidden = false;
+  offerFiles(place);
+  for (const event of ["hovered", "pointed"]) panels.addEventListener(event, ({ detail }) => panels.setCursor(detail));
+}
+closer?.addEventListener("toggle", () => { for (const still of section.querySelectorAll("[data-still]")) still.hidden = closer.open && section.dataset.refined !== undefined; });
+closer?.addEventListener("toggle", () => lookCloser(), { once: true });
 document.documentElement.dataset.drawn = "yes";
 
-async function lookCloser() {
-  const [cursors, clips] = await Promise.all([import("./chart-cursor.js"), import("./clip-beside-charts.js"), chartLibrary()]);
-  const panels = figures.panels ? await draw("panels", figures.panels) : null;
-  // The panels are painted before the track is drawn.
-  await new Promise((resolve) => { requestAnimationFrame(() => setTimeout(resolve, 0)); });
-  const track = figures.track ? await draw("track", figures.track) : null;
-  if (panels) moveTogether(panels, track, cursors.ChartCursor, clips.clipBesideCharts);
-}
-
-function moveTogether(panels, track, ChartCursor, clipBesideCharts) {
-  const Plotly = globalThis.Plotly;
-  const whole = figures.panels.layout.xaxis.range.slice();
-  const lines = figures.panels.data.filter((line) => line.mode === "lines").map((_, index) => index);
+function lookCloser() {
+  const place = document.getElementById("panels");
+  const panels = new LinePanels(place, charts.panels);
   const slider = document.getElementById("cursor");
-  const cursor = new ChartCursor(panels, track, lines, { says: document.getElementById("cursor-says"), table: document.getElementById("pins"), unpin: document.getElementById("unpin") });
+  const cursor = new ChartCursor(panels, charts.track, { says: document.getElementById("cursor-says"), table: document.getElementById("pins"), unpin: document.getElementById("unpin") });
   clipBesideCharts(document.getElementById("clip-beside"), cursor, section.dataset.window);
-  const shown = () => panels.layout.xaxis.range.map(Number);
 
-  // The scale of a panel is drawn anew where its lines leave it, or use less than half of it: while somebody pans it
-  // stands still, and drawing axes takes longer than drawing lines.
-  const axes = Object.keys(panels.layout).filter((name) => name.startsWith("yaxis"));
-  const fitted = () => {
-    const [from, to] = shown();
-    const ranges = {};
-    for (const axis of axes) {
-      let [low, high] = [Infinity, -Infinity];
-      for (const { yaxis = "y", x, y } of panels.data) {
-        if (yaxis !== axis.replace("yaxis", "y")) continue;
-        for (let place = 0; place < y.length; place += 1) {
-          if (x[place] < from || x[place] > to) continue;
-          if (y[place] < low) low = y[place];
-          if (y[place] > high) high = y[place];
-        }
-      }
-      if (low > high) continue;
-      const [bottom, top] = panels.layout[axis].range.map(Number);
-      const height = high - low || Math.abs(high) * 0.01 || 1;
-      if (low < bottom || high > top || height < (top - bottom) / 2) ranges[`${axis}.range`] = [low - 0.06 * height, high + 0.06 * height];
-    }
-    return ranges;
+  // The lines that are held: from when to when, and how many stretches of each are in a second.
+  let held = { from: Infinity, to: -Infinity, perSecond: 0 };
+  let isAsking = false;
+  const isFine = () => {
+    const [from, to] = panels.range;
+    return from >= held.from && to <= held.to && held.perSecond * (to - from) >= 0.9 * panels.width;
   };
-
-  // Requests finer lines for a part of the session; only the newest answer is used.
-  let newest = 0;
-  const refine = async (from, to) => {
-    const mine = ++newest;
-    section.dataset.refined = "no";
+  const bounded = (at) => Math.min(Math.max(at, panels.whole[0]), panels.whole[1]);
+  // A quarter of what is shown lies ready on both sides, so that a short move needs nothing of the server.
+  const isReady = () => {
+    const [from, to] = panels.range;
+    const quarter = (to - from) / 4;
+    return isFine() && held.from <= bounded(from - quarter) && held.to >= bounded(to + quarter);
+  };
+  const refine = async () => {
+    section.dataset.refined = isFine() ? "yes" : "no";
+    if (isAsking || !panels.width || isReady()) return;
+    isAsking = true;
+    let isAnswered = false;
     try {
-      const { l, r } = panels.layout.margin;
-      const answer = await fetch(`${section.dataset.window}?from_s=${from}&to_s=${to}&width_px=${Math.round(panels.clientWidth - l - r)}`);
-      if (!answer.ok || mine !== newest) return;
-      const { lines: finer } = await answer.json();
-      if (mine !== newest || finer.length !== lines.length) return;
-      // Lines only: to draw axes, legends and shapes with them takes three times as long.
-      await Plotly.animate(panels, { data: finer, traces: lines }, { mode: "immediate", frame: { duration: 0, redraw: false }, transition: { duration: 0 } });
-      section.dataset.refined = "yes";
-      const ranges = fitted();
-      if (mine === newest && Object.keys(ranges).length) await Plotly.relayout(panels, ranges);
+      const [from, to] = panels.range;
+      const half = (to - from) / 2;
+      const wanted = { from: bounded(from - half), to: bounded(to + half) };
+      wanted.perSecond = panels.width / (to - from);
+      const width_px = Math.ceil(wanted.perSecond * (wanted.to - wanted.from));
+      const answer = await fetch(`${section.dataset.window}?from_s=${wanted.from}&to_s=${wanted.to}&width_px=${width_px}`);
+      if (answer.ok) {
+        panels.lines = (await answer.json()).lines;
+        held = wanted;
+        isAnswered = true;
+        begin();
+      }
     } catch {
       // Without a network the lines stay as they are.
     }
+    isAsking = false;
+    document.getElementById("no-lines").hidden = isAnswered || !document.getElementById("closer-acts").hidden;
+    // What was shown may have changed on the way.
+    if (isAnswered) void refine();
   };
+  const begin = () => {
+    if (!document.getElementById("closer-acts").hidden) return;
+    document.getElementById("closer-acts").hidden = false;
+    place.classList.remove("waiting");
+    for (const still of section.querySelectorAll("[data-still]")) still.hidden = closer.open;
+    offerFiles(place);
+  };
+  closer.addEventListener("toggle", () => { if (closer.open) void refine(); });
+  panels.addEventListener("measured", () => void refine());
 
   // What is shown is what is saved.
   const slices = () => {
-    const [from, to] = shown();
+    const [from, to] = panels.range;
     for (const link of section.querySelectorAll("[data-slice]")) link.href = `${link.dataset.slice}?from_s=${from}&to_s=${to}`;
   };
   slices();
+  panels.addEventListener("ranged", () => {
+    slices();
+    void refine();
+  });
 
-  let isAskedFor = false;
-  const show = async (from, to) => {
-    const width = Math.min(Math.max(to - from, 0.1), whole[1] - whole[0]);
-    const start = Math.min(Math.max(from, whole[0]), whole[1] - width);
-    // The finer lines are on their way while the picture is moved.
-    isAskedFor = true;
-    const finer = refine(start, start + width);
-    await Plotly.relayout(panels, { "xaxis.range": [start, start + width] });
-    isAskedFor = false;
-    await finer;
-  };
   for (const button of section.querySelectorAll("[data-zoom]")) {
     button.addEventListener("click", () => {
-      const [from, to] = shown();
+      const [from, to] = panels.range;
       const half = ((to - from) / 2) * Number(button.dataset.zoom);
       const at = cursor.at ?? (from + to) / 2;
       const middle = at >= from && at <= to ? at : (from + to) / 2;
-      void show(middle - half, middle + half);
+      panels.show(middle - half, middle + half);
     });
   }
   for (const button of section.querySelectorAll("[data-move]")) {
     button.addEventListener("click", () => {
-      const [from, to] = shown();
+      const [from, to] = panels.range;
       const step = (to - from) * Number(button.dataset.move);
-      void show(from + step, to + step);
+      panels.show(from + step, to + step);
     });
   }
-  section.querySelector("[data-whole]").addEventListener("click", () => void show(...whole));
+  section.querySelector("[data-whole]").addEventListener("click", () => panels.show(...panels.whole));
 
   slider.addEventListener("input", () => {
-    const [from, to] = shown();
-    void cursor.set(from + ((to - from) * Number(slider.value)) / Number(slider.max));
+    const [from, to] = panels.range;
+    cursor.set(from + ((to - from) * Number(slider.value)) / Number(slider.max));
   });
-  // The cursor follows the pointer until a click puts it down; after that, each click moves it.
+  // The cursor follows the mouse until a click puts it down; after that, each click moves it.
   let isPutDown = false;
-  panels.on("plotly_hover", ({ xvals }) => {
-    if (xvals?.length && !isPutDown) void cursor.set(Number(xvals[0]));
-  });
-  panels.on("plotly_click", ({ points }) => {
-    if (!points?.length) return;
+  panels.addEventListener("hovered", ({ detail }) => { if (!isPutDown) cursor.set(detail); });
+  panels.addEventListener("pointed", ({ detail }) => {
     isPutDown = true;
-    void cursor.set(Number(points[0].x));
+    cursor.set(detail);
   });
   document.getElementById("pin").addEventListener("click", () => cursor.pin());
   for (const button of document.querySelectorAll("[data-from-cursor]")) {
@@ -136,13 +138,4 @@ function moveTogether(panels, track, ChartCursor, clipBesideCharts) {
       else cursor.say("Put the cursor on the instant first.");
     });
   }
-  let waiting = 0;
-  panels.on("plotly_relayout", (change) => {
-    if (!Object.keys(change).some((name) => name.startsWith("xaxis."))) return;
-    slices();
-    clearTimeout(waiting);
-    // A finger that drags sends a change for each frame; what it passes over is not asked for.
-    if (!isAskedFor) waiting = setTimeout(() => void refine(...shown()), 60);
-  });
-  document.getElementById("closer-acts").hidden = false;
 }

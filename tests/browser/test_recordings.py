@@ -1,8 +1,12 @@
 """A logger's file from its columns to its charts, on both screens; a million rows of it open and can be used."""
 
+import xml.etree.ElementTree as ElementTree
+from urllib.parse import parse_qs, urlsplit
+
 import numpy as np
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
+from PIL import Image
 from playwright.sync_api import expect
 
 from sessions.logs.column_guess import guess
@@ -42,10 +46,15 @@ def stored(session, name="ride.csv", content=None):
 
 
 LIBRARY = "() => performance.getEntriesByType('resource').some((one) => /plotly/.test(one.name))"
-# Whether what is shown lies between the ends of its panel.
-WITHIN = """() => { const { data, layout } = document.getElementById("panels"); const [from, to] = layout.xaxis.range;
-  return data.every(({ yaxis = "y", x, y }) => { const [bottom, top] = layout[yaxis.replace("y", "yaxis")].range;
-    return y.every((value, place) => x[place] < from || x[place] > to || (value >= bottom && value <= top)); }); }"""
+# Whether every line that is drawn lies within its panel, between the left and the right edge.
+WITHIN = """() => [...document.querySelectorAll("#panels .plot")].every((plot) => {
+  const box = plot.getBoundingClientRect();
+  return [...plot.querySelectorAll(".line")].every((line) => {
+    const to = line.getScreenCTM();
+    const points = line.getAttribute("d").slice(1).split("L").map((pair) => pair.split(" ").map(Number));
+    return points.every(([x, y]) => { const at = new DOMPoint(x, y).matrixTransform(to);
+      return at.x < box.left || at.x > box.right || (at.y >= box.top && at.y <= box.bottom); });
+  }); })"""
 
 
 def test_a_loggers_file_becomes_charts_and_numbers(page, live_server, season, photograph):
@@ -65,9 +74,10 @@ def test_a_loggers_file_becomes_charts_and_numbers(page, live_server, season, ph
     drawn(page)
     # The picture is the server's: a phone reads the chart library only when somebody looks closer.
     expect(page.locator("#first-picture svg").first).to_be_visible()
-    assert not page.evaluate(LIBRARY)
     look_closer(page)
-    expect(page.locator("#panels .main-svg").first).to_be_visible()
+    expect(page.locator("#panels .plot").first).to_be_visible()
+    # A phone takes ten seconds to read the chart library; this page does without.
+    assert not page.evaluate(LIBRARY)
     text = page.text_content("main")
     for words in ("Energy used", "Peak power", "Hottest motor", "Clocks"):
         assert words in text
@@ -121,6 +131,61 @@ def test_values_are_pinned_and_a_clip_follows_the_cursor_once_an_instant_is_mark
     assert broken_rules(page) == []
 
 
+def shown_s(page):
+    """The stretch that is shown, as the link that saves it has it."""
+    query = parse_qs(urlsplit(page.locator("[data-slice]").first.get_attribute("href")).query)
+    return float(query["from_s"][0]), float(query["to_s"][0])
+
+
+def test_the_charts_follow_a_finger_and_are_saved_as_pictures(page, live_server, season):
+    session = Session.objects.order_by("started_at").first()
+    stored(session)
+    page.goto(f"{live_server.url}/sessions/{session.pk}/recordings/")
+    look_closer(page)
+    page.get_by_role("button", name="Closer").click()
+    from_s, to_s = shown_s(page)
+    plot = page.locator("#panels .plot").first
+    plot.scroll_into_view_if_needed()
+    box = plot.bounding_box()
+    middle, across = box["y"] + box["height"] / 2, box["width"]
+    page.mouse.move(box["x"] + 0.75 * across, middle)
+    page.mouse.down()
+    page.mouse.move(box["x"] + 0.25 * across, middle, steps=5)
+    page.mouse.up()
+    # Half a screen to the left is half of what is shown farther on; what was under the finger stays under it.
+    moved_s, end_s = shown_s(page)
+    assert moved_s - from_s == pytest.approx((to_s - from_s) / 2, rel=0.02)
+    assert end_s - moved_s == pytest.approx(to_s - from_s)
+    page.mouse.click(box["x"] + 0.5 * across, middle)
+    at_s = (moved_s + end_s) / 2
+    expect(page.locator("#cursor-says")).to_contain_text(f"00:{int(at_s) // 60:02}:{int(at_s) % 60:02}")
+    # Beside the title of the panel, too.
+    expect(page.locator("#panels .line-panel").nth(1).locator("strong")).to_contain_text("5")
+    with page.expect_download() as saved:
+        page.get_by_role("button", name="Save as SVG").click()
+    svg = ElementTree.parse(saved.value.path()).getroot()
+    assert len(svg.findall(".//{http://www.w3.org/2000/svg}path[@d]")) >= 4
+    with page.expect_download() as saved:
+        page.get_by_role("button", name="Save as PNG").click()
+    with Image.open(saved.value.path()) as picture:
+        assert picture.size[0] == 1100
+        assert len(picture.convert("L").getcolors()) > 10
+
+
+def test_without_an_answer_the_picture_stays_and_the_page_says_so(page, live_server, season):
+    session = Session.objects.order_by("started_at").first()
+    stored(session)
+    page.goto(f"{live_server.url}/sessions/{session.pk}/recordings/")
+    page.route("**/window/**", lambda route: route.fulfill(status=422))
+    page.locator("#closer > summary").click()
+    expect(page.locator("#closer")).to_contain_text("The lines have not come.")
+    expect(page.locator("#first-picture")).to_be_visible()
+    page.unroute("**/window/**")
+    page.locator("#closer > summary").click()
+    page.locator("#closer > summary").click()
+    expect(page.locator("#closer-acts")).to_be_visible()
+
+
 def test_one_instant_is_marked_in_two_logs_by_the_cursor(page, live_server, season):
     session = Session.objects.order_by("started_at").first()
     first, second = stored(session), stored(session, "other.csv", logger_file().replace(b"U [V]", b"Volt [V]"))
@@ -132,6 +197,10 @@ def test_one_instant_is_marked_in_two_logs_by_the_cursor(page, live_server, seas
     place = clocks.locator(".ruled").filter(has=page.get_by_role("link", name=second.name))
     place.get_by_role("button", name="Take the cursor's").first.click()
     expect(page.locator("#cursor-says")).to_contain_text("Put the cursor on the instant first.")
+    # What is pinned is offered in the fields, so that nobody scrolls between charts and form.
+    page.get_by_label("Cursor").fill("300")
+    page.get_by_role("button", name="Pin these values").click()
+    assert page.locator("#pinned option").evaluate_all("every => every.map((option) => option.value)") == ["89.85"]
     for cursor, button in (("500", 0), ("600", 1)):
         page.get_by_label("Cursor").fill(cursor)
         place.get_by_role("button", name="Take the cursor's").nth(button).click()
@@ -151,9 +220,11 @@ def test_a_million_rows_open_with_every_peak(page, live_server, season):
     rows = "\n".join(f"{time:.2f},{volt:.3f}" for time, volt in zip(times.tolist(), volts.tolist(), strict=True))
     stored(session, "long.csv", f"time,volts\n{rows}\n".encode())
     page.goto(f"{live_server.url}/sessions/{session.pk}/recordings/")
-    look_closer(page)
-    points = page.evaluate("() => document.getElementById('panels').data[0].y")
-    assert len(points) < 1100
+    with page.expect_response("**/window/**") as answer:
+        look_closer(page)
+    [line] = answer.value.json()["lines"]
+    points = [value / 10 ** line["digits"] for value in line["values"]]
+    assert len(points) < 2100
     # The one spike of a hundredth of a second is still there, and by itself after coming closer.
     assert max(points) == SPIKE_V
     for _ in range(8):

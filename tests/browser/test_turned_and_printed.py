@@ -16,12 +16,14 @@ __all__ = ["season"]
 SIZES = ((390, 844), (844, 390), (390, 780), (390, 844))
 
 UNFOLD = "() => { for (const fold of document.querySelectorAll('details')) fold.open = true; }"
-FILLED = """() => [...document.querySelectorAll("figure.chart")].every((box) =>
-  [...box.querySelectorAll(".main-svg")].every((drawing) =>
+# What draws a chart: the library, or the script of a session's logs.
+DRAWING = ":is(figure.chart .main-svg, .line-panels .plot)"
+FILLED = """() => [...document.querySelectorAll("figure:is(.chart, .line-panels)")].every((box) =>
+  [...box.querySelectorAll(":is(.main-svg, .plot)")].every((drawing) =>
     Math.abs(drawing.getBoundingClientRect().width - box.clientWidth) < 1))"""
 
-COVERED = """() => [...document.querySelectorAll("figure.chart")].flatMap((box) => {
-  const parts = [box, ...box.querySelectorAll(".main-svg")];
+COVERED = """() => [...document.querySelectorAll("figure:is(.chart, .line-panels)")].flatMap((box) => {
+  const parts = [box, ...box.querySelectorAll(":is(.main-svg, .plot)")];
   const bottom = Math.max(...parts.map((one) => one.getBoundingClientRect().bottom));
   return [...document.querySelectorAll("main :is(button, a, input, p, h2, table, figure)")]
     .filter((one) => !box.contains(one) && box.compareDocumentPosition(one) & Node.DOCUMENT_POSITION_FOLLOWING)
@@ -61,7 +63,7 @@ def test_a_chart_covers_nothing_when_the_phone_turns(page, live_server, season, 
         page.goto(live_server.url + address)
         drawn(page)
         page.evaluate(UNFOLD)
-        expect(page.locator("figure.chart .main-svg").first).to_be_visible()
+        expect(page.locator(DRAWING).first).to_be_visible()
         heights = set()
         for width, height in SIZES:
             page.set_viewport_size({"width": width, "height": height})
@@ -69,7 +71,7 @@ def test_a_chart_covers_nothing_when_the_phone_turns(page, live_server, season, 
             photograph(f"turned-{name}-{width}x{height}")
             assert page.evaluate(COVERED) == [], (name, width, height)
             assert fits(page), (name, width, height)
-            heights.add(page.locator("figure.chart .main-svg").first.bounding_box()["height"])
+            heights.add(page.locator(DRAWING).first.bounding_box()["height"])
         # What a screen's height does never squeezes panels that had room before.
         assert len(heights) == 1, (name, heights)
 
@@ -99,6 +101,8 @@ def test_paper_shows_nothing_to_press(page, live_server, season, logged, photogr
         photograph(f"paper-{scheme}-{name}")
         assert page.evaluate(PRESSED) == [], name
         expect(page.locator("h1")).to_be_visible()
+        if name == "logs":
+            assert page.evaluate(COVERED) == [], name
         if has_charts:
             # Ink on white, whichever the screen was.
             drawings = "[...document.querySelectorAll('figure.chart')].filter((one) => one.layout)"  # not in a fold

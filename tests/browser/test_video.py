@@ -60,6 +60,8 @@ def test_every_frame_is_met_once_forwards_and_backwards(opened):
     expect(page.locator("#frame")).to_have_text(f"frame at {times[8] / 1000:.4f} s of the clip")
     assert fits(page)
     assert broken_rules(page) == []
+    # A finger's width on the bar is not a minute of the clip.
+    assert page.locator("#seek").bounding_box()["width"] > 220
 
 
 def test_a_pass_is_saved_with_its_uncertainty(opened, session, photograph):

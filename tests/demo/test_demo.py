@@ -123,13 +123,13 @@ def test_its_logger_is_a_known_instrument_whose_file_fits_and_a_formula_adds_a_l
     with Timeline(table.session, [table]) as timeline:
         ((name, unit, trace),) = timeline.formulas()
         line = next(line for line in lines_of(timeline) if line.panel == formula.name)
-        (points,) = points_of([line], "metric")
+        ((_, changes),) = points_of([line], "metric")
     assert (name, unit, trace.log) == ("Acceleration", "m/s²", table)
     # numpy 2.4, gradient: the change of the speed that the file has, for each of its seconds.
     with table.original.open("rt") as file:
         speeds_mps = np.array([float(row["speed km/h"]) / 3.6 for row in csv.DictReader(file)])
-    assert max(points["y"]) == pytest.approx(np.gradient(speeds_mps).max(), abs=0.002)
-    assert min(points["y"]) == pytest.approx(np.gradient(speeds_mps).min(), abs=0.002)
+    assert max(changes) == pytest.approx(np.gradient(speeds_mps).max(), abs=0.002)
+    assert min(changes) == pytest.approx(np.gradient(speeds_mps).min(), abs=0.002)
     loading.remove()
     assert not Instrument.objects.exists()
     assert not FormulaChannel.objects.exists()

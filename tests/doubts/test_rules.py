@@ -191,3 +191,13 @@ def test_a_doubt_makes_no_guard_less_careful():
     assert not np.any(lower > with_it)
     assert not np.any(lower > without)
     assert careful_higher(86.0, np.nan) == 86.0
+
+
+@pytest.mark.parametrize(
+    ("hours", "words"),
+    [(-49_321.13, "2,055 days before the start"), (-7.5, "7.5 h before the start"), (30.0, "30 h after the start")],
+)
+def test_a_log_of_another_day_is_doubted_in_days(hours, words):
+    checked = check(SUBJECTS["log"], {"hours_off_session": hours})
+    [doubt] = [doubt for doubt in checked.doubts(0) if doubt.key == "log_of_another_day"]
+    assert f"is {words} of the session" in doubt.sentence

@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 
 from calc.geodesy import track_speed_mps
 from sessions.logs.channels import CHANNELS
-from sessions.logs.columns import GROUP_ROWS, WholeColumns, stored_columns
+from sessions.logs.columns import GROUP_ROWS, StoredColumns, WholeColumns, stored_columns
+from tests.logs.packed_lines import unpacked
 from tests.logs.whole_logs import packed, packed_and_read
 
 # Written by the code of the revision 8c8d6b8 from the formulas of `first_kind`.
@@ -187,10 +188,10 @@ def test_pages_draw_a_log_of_the_first_kind_as_one_of_the_second(session, sign_i
         log.save()
         page = client.get(f"/sessions/{session.pk}/recordings/")
         window = client.get(f"/sessions/{session.pk}/recordings/window/", {"from_s": "100", "to_s": "160"})
-        drawn.append((page.context["figures"], window.json()))
+        drawn.append((page.context["pictures"], page.context["charts"], window.json()))
         assert client.get(log.get_absolute_url()).status_code == 200
     assert drawn[0] == drawn[1]
-    assert len(drawn[0][1]["lines"]) == 5
+    assert len(drawn[0][2]["lines"]) == 5
 
 
 @pytest.mark.parametrize(("from_s", "to_s"), [(-1e5, 1e5), (0.0, 2500.0), (1200.0, 1260.0), (3000.25, 3000.75)])
@@ -207,15 +208,29 @@ def test_no_peak_is_lost_in_any_window(session, sign_in, from_s, to_s):
     for name, line in zip(names, lines, strict=True):
         times, values = expected_samples(columns, name)
         inside = (times >= from_s) & (times <= to_s)
-        shown = np.array(line["y"])
-        assert 2 <= shown.size <= 1002
+        along, shown = unpacked(line)
+        assert 2 <= shown.size <= 2002
         unit = 3.6 if name == "track_speed_mps" else 0.001 if name == "power_w" else 1.0
         assert shown.max() >= values[inside].max() * unit - 0.01
         assert shown.min() <= values[inside].min() * unit + 0.01
-        assert (np.diff(line["x"]) >= 0).all()
+        assert (np.diff(along) >= 0).all()
         # The line reaches the edges of the window, or the ends of the log.
-        assert line["x"][0] <= max(from_s, times[0]) + 0.001
-        assert line["x"][-1] >= min(to_s, times[-1]) - 0.001
+        assert along[0] <= max(from_s, times[0]) + 0.001
+        assert along[-1] >= min(to_s, times[-1]) - 0.001
+
+
+def test_the_times_of_a_log_are_decoded_once(monkeypatch):
+    columns = ride(3 * GROUP_ROWS)
+    with stored_columns(packed(columns)) as stored:
+        decoded, column = [], StoredColumns._column
+        monkeypatch.setattr(
+            StoredColumns, "_column", lambda self, number, name: decoded.append(name) or column(self, number, name)
+        )
+        for _ in range(3):
+            np.testing.assert_array_equal(stored["time_s"], columns["time_s"])
+        assert decoded == ["time_s"] * 3  # one for each group of rows
+        with pytest.raises(ValueError, match="read-only"):
+            stored["time_s"][0] = 1.0
 
 
 class Hostile:

@@ -115,7 +115,10 @@ def test_nmea_over_midnight_with_a_wrong_checksum_and_no_fix():
     assert recording.columns["time_s"].tolist() == [0, 1, 2, 5]
     assert recording.columns["altitude_m"].tolist()[:3] == [12.0, 12.5, 13.0]
     assert recording.first_at == datetime(2026, 1, 17, 23, 59, 58, tzinfo=UTC)
-    assert "2 sentences are broken or have a wrong checksum" in recording.notes[0]
+    assert recording.notes[:2] == [
+        "1 moment is without a fix and left out.",
+        "2 sentences are left out, broken or with a wrong checksum, the first in line 8.",
+    ]
     # 0.003 minutes of latitude a second are 5.57 m; 10 knots are 5.144 m/s.
     assert recording.columns["speed_mps"][0] == pytest.approx(5.1444, abs=1e-4)
 
@@ -145,7 +148,7 @@ def test_tcx_with_a_lap_repeated_and_a_point_without_a_place():
     assert recording.columns["logged_power_w"][0] == 900
     assert recording.columns["distance_m"].tolist() == pytest.approx([0, 11.1, 22.2, 33.3])
     assert recording.named["other_1"] == ("heart rate", "1/min")
-    assert recording.notes == ["1 points whose time stands still or runs backwards are left out."]
+    assert recording.notes == ["1 point is left out, whose time stands still or runs backwards."]
     broken = track((TCX % "".join(points).encode())[:-250])
     assert any("breaks off at line" in note for note in broken.notes)
 
@@ -296,7 +299,7 @@ def test_a_fit_file_becomes_a_log_with_its_own_values(session, sign_in):
     for label, _ in log.summary["named"].values():
         assert label in page
     charts = client.get(f"/sessions/{session.pk}/recordings/")
-    assert "Altitude" in str(charts.context["figures"]["panels"]["layout"])
+    assert "Altitude" in str(charts.context["charts"]["panels"]["panels"])
 
 
 def test_cells_and_other_values_are_kept_and_drawn(session, sign_in):
@@ -318,6 +321,5 @@ def test_cells_and_other_values_are_kept_and_drawn(session, sign_in):
     assert log.summary["columns"]["cell_voltage_v_2"] == [3.6, 3.69]
     assert log.summary["columns"]["throttle_share"] == [0, 0.59]
     assert log.summary["named"] == {"other_1": ["lean", "deg"]}
-    figure = client.get(f"/sessions/{session.pk}/recordings/").context["figures"]["panels"]
-    titles = [axis["title"]["text"] for name, axis in figure["layout"].items() if name.startswith("yaxis")]
-    assert {"Cells, V", "Throttle, %", "deg"} <= set(titles)
+    charts = client.get(f"/sessions/{session.pk}/recordings/").context["charts"]
+    assert {"Cells, V", "Throttle, %", "deg"} <= {panel["title"] for panel in charts["panels"]["panels"]}

@@ -11,6 +11,7 @@ from sessions.logs.meanings import CELL, DATE, MEANINGS, OTHER
 from sessions.logs.timeline import Timeline
 from sessions.models import FormulaChannel
 from tests.filled_forms import opened
+from tests.logs.packed_lines import unpacked
 from tests.logs.test_recordings import ride
 
 
@@ -29,15 +30,14 @@ def test_power_by_voltage_and_current_is_drawn_in_its_unit(session, vehicle, sig
     ride(session)
     FormulaChannel.objects.create(vehicle=vehicle, name="Pull", formula="voltage * current", unit="kW")
     FormulaChannel.objects.create(vehicle=vehicle, name="Warmth", formula="motor_temperature", unit="°C")
-    [line], [points], _ = lines(session)
+    [line], [(_, watts)], _ = lines(session)
     assert (line.panel, line.unit) == ("Pull", "kW")
-    assert points["y"][0] == pytest.approx((54 - 0.05 * 60) * 60 / 1000, abs=1e-3)
+    assert watts[0] == pytest.approx((54 - 0.05 * 60) * 60 / 1000, abs=1e-3)
     client = sign_in("reader")
     page = client.get(f"/sessions/{session.pk}/recordings/")
-    layout = page.context["figures"]["panels"]["layout"]
-    assert "Pull, kW" in [axis["title"]["text"] for name, axis in layout.items() if name.startswith("yaxis")]
+    assert "Pull, kW" in [panel["title"] for panel in page.context["charts"]["panels"]["panels"]]
     window = client.get(f"/sessions/{session.pk}/recordings/window/?from_s=0&to_s=10").json()["lines"]
-    assert window[-1]["y"][0] == points["y"][0]
+    assert unpacked(window[-1])[1][0] == pytest.approx(watts[0])
 
 
 def test_a_slice_has_the_formulas_beside_what_was_measured(session, vehicle, sign_in, monkeypatch):
@@ -65,16 +65,16 @@ def test_a_slice_has_the_formulas_beside_what_was_measured(session, vehicle, sig
 def test_a_rate_rests_on_its_neighbours_and_a_long_log_shows_every_peak(session, vehicle, monkeypatch):
     ride(session, seconds=3000)
     FormulaChannel.objects.create(vehicle=vehicle, name="Push", formula="rate(speed)", unit="m/s**2")
-    _, [from_rows], [series] = lines(session)
+    _, [(row_times, from_rows)], [series] = lines(session)
     speed = 6 + 3 * np.sin(series.time_s / 11) + 2 * np.sin(series.time_s / 5.3)
     away = (series.time_s < 95) | (series.time_s > 115)
     assert series.values[away][1:-1] == pytest.approx(np.gradient(speed, series.time_s)[away][1:-1], abs=2e-4)
     # By extremes worked out for a log that is too long to be read whole.
     monkeypatch.setattr(charts, "MOST_ROWS_READ", 10)
-    _, [by_extremes], _ = lines(session)
-    assert max(by_extremes["y"]) == max(from_rows["y"]) == pytest.approx(float(series.values.max()), abs=1e-3)
-    assert min(by_extremes["y"]) == min(from_rows["y"])
-    assert (by_extremes["x"][0], by_extremes["x"][-1]) == (from_rows["x"][0], from_rows["x"][-1])
+    _, [(times, by_extremes)], _ = lines(session)
+    assert max(by_extremes) == max(from_rows) == pytest.approx(float(series.values.max()), abs=1e-3)
+    assert min(by_extremes) == min(from_rows)
+    assert (times[0], times[-1]) == (row_times[0], row_times[-1])
 
 
 def test_a_formula_that_a_log_cannot_give_is_no_line(session, vehicle):

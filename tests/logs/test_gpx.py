@@ -93,8 +93,8 @@ def test_times_that_stand_still_or_are_missing_are_left_out_and_said():
     track = read(gpx(*(point(latitude, 25, second) for latitude, second in rows)))
     assert track.columns["time_s"].tolist() == [0.0, 10.0, 20.0]
     assert track.notes == [
-        "1 points without a time are left out.",
-        "2 points whose time stands still or runs backwards are left out.",
+        "1 point is left out, without a time.",
+        "2 points are left out, whose time stands still or runs backwards.",
     ]
 
 
@@ -171,8 +171,8 @@ def test_isolated_wrong_points_are_left_out_and_counted():
     points[30] = point(60.003, 25, -9000)
     track = read(gpx(*points))
     assert track.columns["time_s"].tolist() == [float(step) for step in range(50) if step not in (10, 20, 30)]
-    assert any("1 points are left out: Point 11 has lat='960'" in note for note in track.notes)
-    assert any("1 points with a time far from those beside them" in note for note in track.notes)
+    assert any("1 point is left out: Point 11 has lat='960'" in note for note in track.notes)
+    assert any("1 point is left out, with a time far from those beside" in note for note in track.notes)
 
 
 BILLION = b"""<?xml version="1.0"?><!DOCTYPE gpx [<!ENTITY a "aaaaaaaaaa"><!ENTITY b "&a;&a;&a;&a;&a;&a;&a;&a;">
@@ -203,7 +203,7 @@ HOSTILE = {
     "time of year 99999": (gpx(TWO, '<trkpt lat="60" lon="25"><time>99999-01-01T00:00:00Z</time></trkpt>'), "Point 3"),
     "time backwards": (gpx(*(point(60 + n / 1e4, 25, -n) for n in range(9))), "do not run forwards"),
     "image": (b"\x89PNG\r\n\x1a\n" + bytes(200), "not XML"),
-    "zip": (b"PK\x03\x04" + bytes(200), "zip is damaged"),
+    "zip": (b"PK\x03\x04" + bytes(200), "zip or spreadsheet is damaged"),
     "deep nesting": (b"<a>" * 50_000, "begins with <a>"),
     "very long attribute": (gpx(f'<trkpt lat="{"6" * 100_000}" lon="25"/>', TWO), "Point 1"),
 }

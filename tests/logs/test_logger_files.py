@@ -170,7 +170,13 @@ def test_empty_and_bad_cells_cost_themselves_only():
     assert np.isnan(result.columns["voltage_v"]).sum() == 3
     assert np.isnan(result.columns["current_a"]).sum() == 1
     data = " ".join(result.notes)
-    for words in ("1 lines have too few columns", "line 7", "volts: 1 values", "line 5: '1e400'", "line 6: 'oops'"):
+    for words in (
+        "1 line is left out with too few columns",
+        "line 7",
+        "volts: 1 value is",
+        "line 5: '1e400'",
+        "line 6: 'oops'",
+    ):
         assert words in data
 
 
@@ -179,7 +185,7 @@ HOSTILE = {
     "spaces": (b" \n \r\n\t ", "empty"),
     "a page named csv": (b"<!doctype html><html><body>Sign in</body></html>", "begins with <!doctype html>"),
     "mark-up bomb": (b'<?xml version="1.0"?><!DOCTYPE a [<!ENTITY b "&c;&c;&c;">]><a>&b;</a>', "begins with <?xml"),
-    "a damaged zip": (b"PK\x03\x04" + bytes(300), "zip is damaged"),
+    "a damaged zip": (b"PK\x03\x04" + bytes(300), "zip or spreadsheet is damaged"),
     "old spreadsheet": (b"\xd0\xcf\x11\xe0" + bytes(300), "spreadsheet"),
     "PDF": (b"%PDF-1.7 x", "a PDF"),
     "picture": (b"\x89PNG\r\n\x1a\n" + bytes(50), "a picture"),
@@ -199,7 +205,7 @@ HOSTILE = {
     ),
     "broken halfway": (MANY + b"\xff\xfe\xfd,broken\n" * 60 + b"x,y\n" * 30, "no numbers"),
     "words instead of volts": (MANY.replace(b",52", b",full"), "No column is taken for a measured value"),
-    "header only": (b"t,volts\n", "None of the first"),
+    "header only": (b"t,volts\n", "no row of numbers below it"),
     "one row": (b"t,volts\n1,52\n", "do not run forwards"),
     "binary": (bytes(range(256)) * 20, "zero"),
     "very long line": (b"1,2," + b"7" * 200_000 + b"\n", "column"),
@@ -225,14 +231,14 @@ def test_bytes_that_are_no_text_cost_their_own_cell():
     recording = read(b"t,volts\n" + rows + b"40000,\xff\xff\n40001,53\n")
     assert recording.columns["time_s"].size == 40_002
     assert np.isnan(recording.columns["voltage_v"]).tolist()[-2:] == [True, False]
-    assert "volts: 1 values are left out, the first near line 40002" in recording.notes[0]
+    assert "volts: 1 value is left out, the first near line 40002" in recording.notes[0]
 
 
 def test_stamps_of_whole_seconds_leave_one_row_of_each():
     """Ten rows a second under a clock that shows seconds: a tenth of them is placed, and the note says so."""
     recording = read(b"t,volts\n" + b"".join(b"%d,52.%d\n" % (n // 10, n % 10) for n in range(300)))
     assert recording.columns["time_s"].tolist() == [float(n) for n in range(30)]
-    assert "270 rows whose time stands still" in recording.notes[0]
+    assert "270 rows are left out, whose time stands still" in recording.notes[0]
 
 
 def test_a_clock_that_began_again_starts_another_part():

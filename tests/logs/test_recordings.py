@@ -12,6 +12,7 @@ from sessions.logs.ingest import read_stored, store_log
 from sessions.logs.meanings import ColumnChoice, Mapping
 from sessions.logs.timeline import Timeline, Trace
 from sessions.models import Gate, GateMark, Log, Pass
+from tests.logs.packed_lines import unpacked
 
 
 def ride(session, name="ride.csv", seconds=300):
@@ -106,11 +107,12 @@ def test_runs_both_ways_find_the_wind_and_have_an_uncertainty(session, sign_in):
     assert load.u_a_n < 1.0
     assert "with B = 0" in page.context["fit"].says
     # Power over speed, P = (A + C v²) v, with its band.
-    band, line = page.context["figures"]["power"]["data"]
-    at = line["x"].index(min(line["x"], key=lambda v: abs(v - 36)))
-    speed = line["x"][at] / 3.6
-    assert line["y"][at] == pytest.approx((60 + 0.5 * speed**2) * speed, rel=0.02)
-    assert band["fill"] == "toself"
+    kmh, watts = unpacked(page.context["charts"]["power"]["lines"][0])
+    speed = kmh / 3.6
+    assert watts == pytest.approx((60 + 0.5 * speed**2) * speed, rel=0.02, abs=1.0)
+    assert [line["label"] for line in page.context["charts"]["power"]["panels"][0]["lines"]] == [
+        "power", "at most", "at least",
+    ]  # fmt: skip
     # One way only, and one run each way: no ±, and why.
     chosen = {"coast": ["1", "3"], "way_1": "out", "way_3": "out"}
     one_way = client.get(f"/sessions/{session.pk}/recordings/", chosen)
@@ -127,7 +129,7 @@ def test_what_a_nearer_road_load_would_take_is_said(session, sign_in):
     plus_minus = 2 * fit.load.u_a_n / student_t.ppf(0.975, 4)
     more = next(n for n in range(20) if plus_minus * (6 / (6 + 2 * n)) ** 0.5 * student_t.ppf(0.975, 4 + 2 * n) <= 1.5)
     assert more > 1, fit.says
-    assert f"bout {more} more each way would bring the constant part to ± 1.5 N" in fit.says
+    assert f"bout {more} more runs each way would bring the constant part to ± 1.5 N" in fit.says
 
 
 def test_a_passed_limit_is_offered_as_a_failure(session, sign_in):
@@ -164,21 +166,26 @@ def test_the_window_is_finer_and_answers_nonsense_kindly(session, sign_in):
     path = f"/sessions/{session.pk}/recordings/window/"
     data = client.get(path, {"from_s": "10", "to_s": "20"}).json()["lines"]
     assert len(data) == 4
-    assert 19 <= len(data[0]["x"]) <= 24
+    assert 19 <= len(data[0]["along"]) == len(data[0]["values"]) <= 24
     for bad in ({}, {"from_s": "a", "to_s": "2"}, {"from_s": "5", "to_s": "1"}, {"from_s": "nan", "to_s": "1"}):
         answer = client.get(path, bad)
         assert answer.status_code == 400
         assert "from_s" in answer.json()["detail"]
 
 
-def test_the_charts_pass_plotlys_own_validators(session, sign_in):
-    import plotly.graph_objects as go
-
+def test_what_the_script_draws_names_every_line_of_the_window_in_its_order(session, sign_in):
     ride(session)
-    figures = sign_in("reader").get(f"/sessions/{session.pk}/recordings/").context["figures"]
-    assert len(figures["panels"]["data"]) == 4
-    for figure in figures.values():
-        go.Figure(figure)
+    client = sign_in("reader")
+    described = client.get(f"/sessions/{session.pk}/recordings/").context["charts"]["panels"]
+    lines = [line for panel in described["panels"] for line in panel["lines"]]
+    assert [(line["label"], line["unit"]) for line in lines] == [
+        ("speed over ground", "km/h"), ("voltage", "V"), ("current", "A"), ("power", "W"),
+    ]  # fmt: skip
+    start_s, end_s = described["span"]
+    window = f"/sessions/{session.pk}/recordings/window/?from_s={start_s}&to_s={end_s}"
+    volts = client.get(window).json()["lines"][1]
+    values = [value / 10 ** volts["digits"] for value in volts["values"]]
+    assert (min(values), max(values)) == (51.0, 54.0)
 
 
 def test_two_logs_of_one_ride_add_up_and_the_result_says_so(session, sign_in):
@@ -274,9 +281,15 @@ def test_two_passes_are_laid_over_each_other_by_distance(session, sign_in):
     overlay = page.context["overlay"]
     assert np.interp(50.0, overlay.distance_m, overlay.behind_s) == pytest.approx(1.25)
     assert overlay.behind_s[-1] == pytest.approx(2.5)
-    assert len(page.context["figures"]["overlay"]["data"]) == 3
+    along, behind_s = unpacked(page.context["charts"]["laid_over"]["lines"][2])
+    assert (along[-1], behind_s[-1]) == (100.0, 2.5)
+    assert page.context["pictures"]["laid_over"].title == "From the first mark, m"
     other_way = client.get(path, {"first": first.pk, "second": back.pk})
     assert "in one direction" in other_way.context["cannot_overlay"]
+    # Nothing chosen: two that can be laid over each other stand ready, and one over itself is no comparison.
+    assert list(client.get(path).context["chosen_passes"]) == [first, second]
+    itself = client.get(path, {"first": first.pk, "second": first.pk})
+    assert "Choose two passes" in itself.context["cannot_overlay"]
     assert client.get(path, {"first": "x", "second": ""}).status_code == 200
 
 
@@ -285,5 +298,11 @@ def test_a_log_of_another_year_does_not_hide_the_others(session, sign_in):
     other = ride(session, "old.csv", seconds=250)
     client = sign_in("recorder")
     client.post(f"/sessions/logs/{other.pk}/place/", {"clock": "hand", "begins": "-900000 s"})
-    figure = client.get(f"/sessions/{session.pk}/recordings/").context["figures"]["panels"]
-    assert figure["layout"]["xaxis"]["range"] == [0.0, 299.5]
+    page = client.get(f"/sessions/{session.pk}/recordings/")
+    assert page.context["charts"]["panels"]["span"] == [0.0, 299.5]
+    # It has no line either, and the page says why; the window has the same lines.
+    names = {line["name"] for panel in page.context["charts"]["panels"]["panels"] for line in panel["lines"]}
+    assert not any("old.csv" in name for name in names)
+    assert "old.csv begins more than a day off this session" in page.content.decode()
+    window = client.get(f"/sessions/{session.pk}/recordings/window/?from_s=0&to_s=10").json()["lines"]
+    assert len(window) == len(names)

@@ -109,7 +109,7 @@ def test_json_lines_with_values_within_values():
     assert kind == "jsonl"
     assert head.layout.names == ["t", "pack.voltage", "pack.cells.1", "pack.cells.2", "ok"]
     assert numbers(head, 3) == [3.71] * 20
-    assert notes == ["1 lines are no whole JSON object and are left out, the first is line 31."]
+    assert notes == ["1 line is left out, no whole JSON object; the first is line 31."]
 
 
 def test_a_long_table_becomes_columns():
