@@ -5,6 +5,7 @@ A build is asked first, then passes, then what is compared with both; what is it
 
 from __future__ import annotations
 
+import uuid
 from collections.abc import Collection
 from functools import cached_property
 from typing import Any
@@ -72,10 +73,13 @@ class CheckedRecords:
     def confirmed(self, subject: str) -> dict[int, set[str]]:
         """The rules that are confirmed for the values as they are now, by row."""
         rules: dict[int, set[str]] = {}
-        if not self.checked(subject).breached.any():
+        broken = np.flatnonzero(self.checked(subject).any_breach)
+        if not broken.size:
             return rules
+        texts = self.rows(subject).texts
+        place = {uuid.UUID(texts[row]): row for row in broken.tolist()}
         for confirmation in self.of_subject(subject):
-            row = self.rows(subject).row_of(confirmation.record)
+            row = place.get(confirmation.record)
             rule = SUBJECTS[subject].rule(confirmation.rule)
             if row is None or rule is None:
                 continue
