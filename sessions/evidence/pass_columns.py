@@ -146,6 +146,7 @@ def _read(passes: QuerySet[Pass], row: Mapping[str, int]) -> _Read:
         counts=ExpressionWrapper(F("valid"), output_field=CharField()),
     )
     gates: dict[str, int] = {}
+    out = Pass.Direction.OUT.value
     blocks = []
     for sessions, of_gates, keys, number, directions, methods, counts, *numbers in column_blocks(
         texts, (*_OTHERS, *_NUMBERS)
@@ -158,7 +159,7 @@ def _read(passes: QuerySet[Pass], row: Mapping[str, int]) -> _Read:
                 np.array(keys, dtype=object),
                 np.array(number, dtype=object),
                 _floats(counts) > 0,
-                np.array([direction == Pass.Direction.OUT.value for direction in directions], dtype=bool),
+                np.array([direction == out for direction in directions], dtype=bool),
                 np.array(methods, dtype="U10"),
                 *map(_floats, numbers),
             )
