@@ -11,7 +11,8 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from calc.declaration import CATALOGUE, Measured, Number, Numbers, any_real, quantity_name
-from calc.quantities import KINDS, NotUnderstood, understand
+from calc.kinds import KINDS
+from calc.quantities import NotUnderstood, understand
 from calc.units import REGISTRY, SUFFIXES, Quantity, convert, suffix_of, unit_of_name
 
 
