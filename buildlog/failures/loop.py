@@ -113,9 +113,7 @@ class States:
         for *group, at, key in rows.values_list("revision", "mode", "cause", "happened_at", "pk"):
             if moments.get(tuple(group)) == at:
                 keys.setdefault(tuple(group), key)
-        return {
-            key: min((moments[group], keys[group]) for group in of_kind)[1] for key, of_kind in groups.items()
-        }
+        return {key: min((moments[group], keys[group]) for group in of_kind)[1] for key, of_kind in groups.items()}
 
     def in_state(self, *states: str) -> Q:
         """The condition on failures that are in one of these states."""
