@@ -168,8 +168,11 @@ def _read(passes: QuerySet[Pass], row: Mapping[str, int]) -> _Read:
         places, words, flags = np.empty(0, np.intp), np.empty(0, object), np.empty(0, bool)
         numbers_read = dict.fromkeys(_NUMBERS, np.empty(0))
         return _Read([], places, places, words, words, flags, flags, np.empty(0, "U10"), numbers_read)
-    columns = [np.concatenate(column) for column in zip(*blocks, strict=True)]
-    return _Read(list(gates), *columns[:7], dict(zip(_NUMBERS, columns[7:], strict=True)))
+    gate_of, session, text, number_of, valid, is_out, method, *rest = (
+        np.concatenate(column) for column in zip(*blocks, strict=True)
+    )
+    numbers_read = dict(zip(_NUMBERS, rest, strict=True))
+    return _Read(list(gates), gate_of, session, text, number_of, valid, is_out, method, numbers_read)
 
 
 def _floats(values: Sequence[Any]) -> Any:

@@ -279,7 +279,9 @@ class Evidence:
         owners, keys, places, *values = (np.concatenate(column) for column in zip(*blocks, strict=True))
         order = np.lexsort((places, owners))
         return ReadingColumns(
-            {name: column[order] for name, column in zip(names, values, strict=True)}, owners[order], keys[order]
+            {name: column[order] for name, column in zip(names, values, strict=True)},
+            owners[order],
+            keys[order].tolist(),
         )
 
     @cached_property
