@@ -131,6 +131,7 @@ class History:
         self.revisions = self.lineage.revisions
         self._by_number = sorted(self.revisions.values(), key=lambda revision: revision.number)
         self.failures = {failure.key: failure for failure in sorted(failures, key=_by_time)}
+        self._place = {key: place for place, key in enumerate(self.failures)}
         newest_first = sorted(fixes, key=lambda fix: (-self.revisions[fix.revision].number, fix.title, str(fix.key)))
         self.fixes = {fix.key: fix for fix in newest_first}
         self._groups: dict[Group, list[FailureFacts]] = {}
@@ -158,8 +159,13 @@ class History:
         }
         self._answers: dict[Group, list[FixFacts]] = {}
         self._live: dict[Group, list[FixFacts]] = {}
+        self._answered: dict[Key, list[FailureFacts]] = {}
+        self._earlier: dict[Group, list[FailureFacts]] = {}
         self._came: dict[tuple[Key, Kinds], list[FailureFacts]] = {}
         self._counted: dict[tuple[Key, Kinds], tuple[set[Key], tuple[LeftOut, ...]]] = {}
+
+    def _in_order(self, failures: Iterable[FailureFacts]) -> list[FailureFacts]:
+        return sorted(failures, key=lambda failure: self._place[failure.key])
 
     def _number(self, record: FailureFacts | FixFacts) -> int:
         return self.revisions[record.revision].number
@@ -184,12 +190,17 @@ class History:
     def of_kinds(self, kinds: Kinds) -> list[FailureFacts]:
         """All failures of some kinds, in their order."""
         came = [failure for group in self._groups_of(kinds) for failure in self._groups[group]]
-        return sorted(came, key=_by_time)
+        return self._in_order(came)
 
     def answered_by(self, fix: Key) -> list[FailureFacts]:
         """Failures of earlier revisions that a fix answers: also those of its modes that it does not name."""
-        facts = self.fixes[fix]
-        return [failure for failure in self.of_kinds(self._kinds[fix]) if self._is_earlier(failure, facts)]
+        known = self._answered.get(fix)
+        if known is None:
+            facts = self.fixes[fix]
+            known = self._answered[fix] = [
+                failure for failure in self.of_kinds(self._kinds[fix]) if self._is_earlier(failure, facts)
+            ]
+        return known
 
     def answers_to(self, failure: FailureFacts) -> list[FixFacts]:
         """Fixes of a failure on later revisions, the newest first."""
@@ -211,7 +222,7 @@ class History:
             came = [
                 failure for group in self._groups_of(kinds) if group[0] in fitted_on for failure in self._groups[group]
             ]
-            known = self._came[fix.key, kinds] = sorted(came, key=_by_time)
+            known = self._came[fix.key, kinds] = self._in_order(came)
         return known
 
     def disproved_by(self, fix: Key, failure: FailureFacts | None = None) -> FailureFacts | None:
@@ -231,14 +242,18 @@ class History:
 
     def earlier_of_kind(self, failure: FailureFacts) -> list[FailureFacts]:
         """If a failure came although fixes of its kind were on the machine, the failures that those answer."""
-        kinds = Kinds.of([failure])
-        return [
-            earlier
-            for fix in self.fixes.values()
-            if self._kinds[fix.key].include(failure) and self.fitted(fix, failure.revision) is not Fitted.NO
-            for earlier in self.answered_by(fix.key)
-            if kinds.include(earlier)
-        ]
+        group = _group_of(failure)
+        known = self._earlier.get(group)
+        if known is None:
+            kinds = Kinds.of([failure])
+            known = self._earlier[group] = [
+                earlier
+                for fix in self.fixes.values()
+                if self._kinds[fix.key].include(failure) and self.fitted(fix, failure.revision) is not Fitted.NO
+                for earlier in self.answered_by(fix.key)
+                if kinds.include(earlier)
+            ]
+        return known
 
     def recurs_from(self, failure: FailureFacts) -> FailureFacts | None:
         """The first failure of its kind, if this one came although a fix of it was on the machine."""

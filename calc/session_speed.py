@@ -40,8 +40,8 @@ class PassSpeeds:
 
     def _scatter(self, kind: Any) -> tuple[Any, Any]:
         """Standard deviation of the passes of each session within their kind, and its degrees of freedom."""
-        _, group = np.unique(np.stack([self.owners, kind]), axis=1, return_inverse=True)
-        group = group.reshape(-1)
+        kinds = int(kind.max()) + 1 if kind.size else 1
+        _, group = np.unique(self.owners * kinds + kind, return_inverse=True)
         size = np.bincount(group) if group.size else np.empty(0)
         centre = np.bincount(group, weights=self.value) / size if group.size else np.empty(0)
         off = (self.value - centre[group]) ** 2 if group.size else np.empty(0)

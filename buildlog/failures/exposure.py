@@ -6,22 +6,23 @@ import uuid
 from bisect import bisect_right
 from collections.abc import Callable, Collection, Mapping
 from datetime import datetime
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
-from django.db.models import CharField, Max
-from django.db.models.functions import Cast
+from django.db.models import Max, OuterRef, Subquery
 
 from buildlog.failures.models import Failure
 from buildlog.machines.models import Revision, Vehicle
+from buildlog.storage.columns import as_text
 from calc.exposure_gaps import GUESS_SPREAD, LAPS_SPREAD, Pace, RideLength, ridden, with_estimates
 
 Doubtful = Mapping[str, Collection[str]]
 """Facts of sessions in doubt: for each of "distance_m", "runtime_s", "charge_used_ah" the keys of the sessions, as
 hexadecimal text."""
-_READERS: list[Callable[[Collection[Vehicle]], Doubtful]] = []
+DoubtReader = Callable[[Collection[Vehicle], datetime | None], Doubtful]
+_READERS: list[DoubtReader] = []
 
 
-def register_doubts(reader: Callable[[Collection[Vehicle]], Doubtful]) -> None:
+def register_doubts(reader: DoubtReader) -> None:
     """Let exposure leave out what `reader` says is in doubt. The room that knows the doubts comes later."""
     _READERS[:] = [reader]
 
@@ -53,25 +54,32 @@ class StoredRide(NamedTuple):
     track_m: float | None
 
 
-def stored_rides(vehicles: Collection[Vehicle]) -> list[StoredRide]:
-    """Of all sessions of some machines, in their order. One query."""
-    # Read through the reverse relation, because buildlog does not import sessions.
-    rows = (
-        Revision.objects.filter(vehicle__in=vehicles, sessions__isnull=False)
+def stored_rides(vehicles: Collection[Vehicle], since: datetime | None = None) -> list[StoredRide]:
+    """Of all sessions of some machines, or of those since a moment, in their order. One query."""
+    # Sessions and logs are reached by their relations, because buildlog does not import sessions.
+    session: Any = Revision._meta.get_field("sessions").related_model
+    log: Any = session._meta.get_field("logs").related_model
+    # One look for each session by an index: joined, every column of every session would be grouped.
+    tracks = log.objects.filter(session=OuterRef("pk")).order_by().values("session")
+    rows = session.objects.filter(revision__vehicle__in=vehicles)
+    if since is not None:
+        rows = rows.filter(started_at__gte=since)
+    names = ("key", "of_revision", "revision__number", "started_at", "distance_m", "runtime_s", "distance_method",
+             "charge_used_ah", "track_m")  # fmt: skip
+    rows = rows.order_by("started_at", "pk").annotate(
         # As text, which is faster for thousands of keys than UUID objects.
-        .annotate(key=Cast("sessions__pk", CharField()), track_m=Max("sessions__logs__length_m"))
-        .values_list(
-            "key", "pk", "number", "sessions__started_at", "sessions__distance_m", "sessions__runtime_s",
-            "sessions__distance_method", "sessions__charge_used_ah", "track_m",
-        )
-        .order_by("sessions__started_at", "sessions__pk")
-    )  # fmt: skip
-    return [StoredRide(*row) for row in rows]
+        key=as_text("pk"),
+        of_revision=as_text("revision_id"),
+        track_m=Subquery(tracks.annotate(longest=Max("length_m")).values("longest")),
+    )
+    stored = list(rows.values_list(*names))
+    revisions = {text: uuid.UUID(text) for text in {row[1] for row in stored}}
+    return [StoredRide(key, revisions[revision], *others) for key, revision, *others in stored]
 
 
-def doubtful_facts(vehicles: Collection[Vehicle]) -> Doubtful:
-    """Which facts of their sessions are in doubt; none where no room knows doubts."""
-    return _READERS[0](vehicles) if _READERS else {}
+def doubtful_facts(vehicles: Collection[Vehicle], since: datetime | None = None) -> Doubtful:
+    """Which facts of their sessions are in doubt, or of those since a moment; none where no room knows doubts."""
+    return _READERS[0](vehicles, since) if _READERS else {}
 
 
 SPREADS = {"laps": LAPS_SPREAD, "estimate": GUESS_SPREAD}
@@ -88,6 +96,11 @@ def noted_length(
     return length.by_estimate(SPREADS[method]) if method in SPREADS else length
 
 
+def is_whole(row: StoredRide) -> bool:
+    """Whether a ride has a measured distance and a time, so that nothing of it is estimated by others."""
+    return row.distance_m is not None and row.runtime_s is not None and row.method not in SPREADS
+
+
 def rides_of_rows(rows: list[StoredRide], doubtful: Doubtful) -> list[Ride]:
     """Rides as exposure counts them: a value in doubt is unknown, and what can be estimated is an estimate."""
     no_distance, no_runtime = doubtful.get("distance_m", ()), doubtful.get("runtime_s", ())
@@ -102,10 +115,12 @@ def rides_of_rows(rows: list[StoredRide], doubtful: Doubtful) -> list[Ride]:
         )
         length = noted_length(
             None if distance_is_doubted else distance_m, None if time_is_doubted else runtime_s, method, track_m
-        )._replace(
-            doubted_m=(distance_m or 0.0) if distance_is_doubted else 0.0,
-            doubted_s=(runtime_s or 0.0) if time_is_doubted else 0.0,
         )
+        if distance_is_doubted or time_is_doubted:
+            length = length._replace(
+                doubted_m=(distance_m or 0.0) if distance_is_doubted else 0.0,
+                doubted_s=(runtime_s or 0.0) if time_is_doubted else 0.0,
+            )
         known_ah, doubted_ah = (None, charge_ah or 0.0) if charge_is_doubted else (charge_ah, 0.0)
         rides.append(Ride(key, revision, number, started_at, length, known_ah, doubted_ah))
         tracks_m.append(track_m)
@@ -207,5 +222,6 @@ def _estimated(rides: list[Ride], tracks_m: list[float | None]) -> list[Ride]:
     for rows in rows_of.values():
         lengths = with_estimates([rides[row].length for row in rows], [tracks_m[row] for row in rows])
         for row, length in zip(rows, lengths, strict=True):
-            estimated[row] = rides[row]._replace(length=length)
+            if length is not rides[row].length:
+                estimated[row] = rides[row]._replace(length=length)
     return estimated

@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 from operator import attrgetter
 from typing import Any
 
-from django.db.models import Count, Max, Min
+from django.db.models import Count, Exists, Max, Min, OuterRef
 from django.utils import timezone
 
 from buildlog.failures.exposure import Ride
@@ -151,9 +151,9 @@ def groups_of(vehicles: Collection[uuid.UUID]) -> dict[uuid.UUID, History]:
     revisions: dict[uuid.UUID, list[Revision]] = {vehicle: [] for vehicle in vehicles}
     for revision in revisions_with_parts().filter(vehicle__in=vehicles).order_by("vehicle_id", "number"):
         revisions[revision.vehicle_id].append(revision)
-    ridden = set(
-        Revision.objects.filter(vehicle__in=vehicles, sessions__isnull=False).order_by().values_list("pk", flat=True)
-    )
+    session: Any = Revision._meta.get_field("sessions").related_model
+    was_ridden = Exists(session.objects.filter(revision=OuterRef("pk")))
+    ridden = set(Revision.objects.filter(was_ridden, vehicle__in=vehicles).order_by().values_list("pk", flat=True))
     failures: dict[uuid.UUID, list[FailureFacts]] = defaultdict(list)
     grouped = Failure.objects.filter(revision__vehicle__in=vehicles).order_by()
     counted = grouped.values("revision__vehicle", "revision", "mode", "cause").annotate(

@@ -11,7 +11,7 @@ from collections.abc import Collection, Iterable
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
-from django.db.models import Q
+from django.db.models import Min, Q
 from django.utils import timezone
 
 from buildlog.failures.exposure import Exposure
@@ -96,7 +96,7 @@ class States:
             note_state(failure, *self._groups[failure.revision_id, failure.mode_id, failure.cause_id])
 
     def first_of(self, failures: Collection[Failure]) -> dict[uuid.UUID, uuid.UUID]:
-        """For those that came although a fix was fitted, the first failure of their kind. One query."""
+        """For those that came although a fix was fitted, the first failure of their kind. Two queries."""
         groups: dict[uuid.UUID, set[tuple[object, object, object]]] = {}
         for failure in failures:
             loop, facts = self._groups[failure.revision_id, failure.mode_id, failure.cause_id]
@@ -104,11 +104,16 @@ class States:
             if earlier:
                 groups[failure.pk] = {(other.revision, other.mode, other.cause) for other in earlier}
         wanted = set().union(*groups.values())
-        rows = Failure.objects.filter(revision__in={group[0] for group in wanted}).order_by("happened_at", "pk")
-        firsts: dict[tuple[object, object, object], tuple[object, uuid.UUID]] = {}
-        for revision, mode, cause, at, key in rows.values_list("revision", "mode", "cause", "happened_at", "pk"):
-            firsts.setdefault((revision, mode, cause), (at, key))
-        return {key: min(firsts[group] for group in of_kind)[1] for key, of_kind in groups.items()}
+        came = Failure.objects.filter(revision__in={group[0] for group in wanted}).order_by()
+        kinds = came.values_list("revision", "mode", "cause").annotate(first=Min("happened_at"))
+        moments = {tuple(group): at for *group, at in kinds if tuple(group) in wanted}
+        # Of all that came, only those of a first moment are read.
+        rows = came.filter(happened_at__in=set(moments.values())).order_by("pk")
+        keys: dict[tuple[object, ...], uuid.UUID] = {}
+        for *group, at, key in rows.values_list("revision", "mode", "cause", "happened_at", "pk"):
+            if moments.get(tuple(group)) == at:
+                keys.setdefault(tuple(group), key)
+        return {key: min((moments[group], keys[group]) for group in of_kind)[1] for key, of_kind in groups.items()}
 
     def in_state(self, *states: str) -> Q:
         """The condition on failures that are in one of these states."""

@@ -10,7 +10,7 @@ from django.db.models.functions import Coalesce
 
 from buildlog.failures.loop import States
 from buildlog.failures.models import Failure, Modification
-from buildlog.machines.models import Vehicle
+from buildlog.machines.models import Revision, Vehicle
 from calc.failure_facts import HURTS
 
 
@@ -44,12 +44,19 @@ class OpenHazard(NamedTuple):
     has_fix: bool
 
 
-def open_failures(vehicles: Collection[Any]) -> list[Failure]:
-    """Failures of category I and II of machines that have not held, with their states: what releases read."""
+def open_failures(vehicles: Collection[Any], states: States | None = None) -> list[Failure]:
+    """Failures of category I and II of machines that have not held, with their states: what releases read.
+
+    states: of these machines, where the page has them.
+    """
     rows = Failure.objects.filter(revision__vehicle__in=vehicles, severity__in=HURTS)
-    failures = list(rows.select_related("mode", "revision__vehicle__assumptions").order_by("happened_at", "pk"))
+    failures = list(rows.select_related("mode").order_by("happened_at", "pk"))
     if failures:
-        States({failure.revision.vehicle for failure in failures}).note_on(failures)
+        # Read once for all: joined, each failure would bring three more records.
+        revisions = Revision.objects.select_related("vehicle__assumptions").filter(vehicle__in=vehicles).in_bulk()
+        for failure in failures:
+            failure.revision = revisions[failure.revision_id]
+        (states or States({failure.revision.vehicle for failure in failures})).note_on(failures)
     return not_held(failures)
 
 

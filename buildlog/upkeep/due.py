@@ -6,6 +6,7 @@ import math
 import uuid
 from collections.abc import Collection
 from dataclasses import dataclass
+from datetime import date
 
 from django.db.models import Q
 from django.utils import timezone
@@ -99,6 +100,10 @@ class Due:
         return ", ".join(parts)
 
 
+def _last_check(item: UpkeepItem) -> UpkeepCheck | None:
+    return next(iter(item.checks.all()), None)
+
+
 def _every(interval: Interval) -> list[tuple[str, float]]:
     rows = (("trip", interval.metres), ("runtime", interval.seconds), (CYCLES, interval.cycles), (DAYS, interval.days))
     return [(kind, every) for kind, every in rows if every is not None]
@@ -130,12 +135,19 @@ class Upkeep:
         machines = set(vehicles) | {
             place.fitting.revision.vehicle_id for places in self._places.values() for place in places
         }
-        self.rides = (rides or MachineRides.of_machines(machines)) if self.items else None
+        self.rides = (rides or MachineRides.of_machines(machines, self._since)) if self.items else None
 
     @classmethod
     def of_pieces(cls, individuals: Collection[uuid.UUID], rides: MachineRides) -> Upkeep:
         """The upkeep of some pieces, wherever they are; `rides` are those of all machines that they were on."""
         return cls([], Q(individual__in=individuals), rides)
+
+    @property
+    def _since(self) -> date | None:
+        """The first day of which anything is asked; None for all days, where something was never done."""
+        last = [_last_check(item) for item in self.items]
+        days = [check.done_on for check in last if check is not None]
+        return min(days) if days and len(days) == len(last) else None
 
     def on(self, revision: Revision) -> list[Due]:
         """What is to be done of what is fitted on a revision, what is due first."""
@@ -171,7 +183,7 @@ class Upkeep:
         return item.part_id is None or (self.rides is not None and self.rides.has(revision.pk, item.part_id))
 
     def _due(self, item: UpkeepItem, revision: Revision | None) -> Due:
-        last = next(iter(item.checks.all()), None)
+        last = _last_check(item)
         since = last.done_on if last is not None else None
         use, first = Use(), None
         if self.rides is not None and item.individual is not None:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Callable, Collection, Iterable
-from datetime import date
+from datetime import date, datetime, time
 from typing import NamedTuple
 
 from django.utils import timezone
 
-from buildlog.failures.exposure import Ride, doubtful_facts, rides_of_rows, stored_rides
+from buildlog.failures.exposure import Ride, doubtful_facts, is_whole, rides_of_rows, stored_rides
 from buildlog.machines.individuals import Individual, IndividualFitting
 from buildlog.machines.models import Part, Revision
 from buildlog.machines.queries import read_lines
@@ -35,11 +35,12 @@ class MachineRides:
         self.revisions = {revision.pk: revision for revision in revisions}
         capacity_ah = {key: _capacity_ah(revision) for key, revision in self.revisions.items()}
         self._rides: dict[uuid.UUID, list[UpkeepRide]] = {}
+        zone = timezone.get_current_timezone()
         for ride in rides:
             capacity = capacity_ah[ride.revision]
             charges = ride.charge_ah / capacity if ride.charge_ah is not None and capacity else None
             doubted = ride.doubted_ah / capacity if capacity else 0.0
-            own = UpkeepRide(ride.revision, timezone.localdate(ride.started_at), ride.length, charges, doubted)
+            own = UpkeepRide(ride.revision, ride.started_at.astimezone(zone).date(), ride.length, charges, doubted)
             self._rides.setdefault(self.revisions[ride.revision].vehicle_id, []).append(own)
         self._paces = {key: Pace.of(ride.length for ride in rides) for key, rides in self._rides.items()}
         self._fitted = {
@@ -47,10 +48,21 @@ class MachineRides:
         }
 
     @classmethod
-    def of_machines(cls, vehicles: Collection[uuid.UUID]) -> MachineRides:
-        """Read from the database, in as many queries for many machines as for one."""
+    def of_machines(cls, vehicles: Collection[uuid.UUID], since: date | None = None) -> MachineRides:
+        """Read from the database, in as many queries for many machines as for one.
+
+        With `since`, only the rides from that day on, which is all that is asked of them. Where one of these lacks a
+        distance or a time, the others say how long it can have been, and all are read.
+        """
         revisions = read_lines(Revision.objects.filter(vehicle__in=vehicles).order_by().values("pk"))
         machines = list({revision.vehicle_id: revision.vehicle for revision in revisions}.values())
+        if since is not None:
+            midnight = timezone.make_aware(datetime.combine(since, time.min))
+            rows = stored_rides(machines, midnight)
+            if all(map(is_whole, rows)):
+                rides = rides_of_rows(rows, doubtful_facts(machines, midnight) if rows else {})
+                if not any(ride.length.doubted_m or ride.length.doubted_s for ride in rides):
+                    return cls(revisions, rides)
         rows = stored_rides(machines)
         return cls(revisions, rides_of_rows(rows, doubtful_facts(machines) if rows else {}))
 

@@ -132,7 +132,11 @@ def expected_maximum(values: Floats, chosen: int) -> float:
     """
     if not 1 <= chosen <= values.size:
         raise ValueError(f"chosen must be between 1 and the {values.size} values, got {chosen}")
-    chance = _all_among(np.arange(1, values.size + 1), np.full(values.size, values.size), chosen)
+    # The chance that all are among the lowest b values is C(b, chosen) / C(n, chosen). From each b to the one below it
+    # is (b − chosen) / b times as high: downwards from 1 nothing overflows.
+    below = np.arange(values.size, 1, -1)
+    falling = np.cumprod(np.maximum(below - chosen, 0) / below)
+    chance = np.concatenate([[1.0], falling])[::-1]
     return float(np.sort(values) @ np.diff(chance, prepend=0.0))
 
 

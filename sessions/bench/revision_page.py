@@ -8,8 +8,8 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.views.decorators.http import require_safe
 
-from buildlog.failures.loop import note_states
-from buildlog.failures.queries import failure_list
+from buildlog.failures.loop import States
+from buildlog.failures.queries import failure_list, open_failures
 from buildlog.machines.limits import Ride, limits_of
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Revision
@@ -26,20 +26,24 @@ from sessions.outings.machine_queries import load_of
 
 @require_safe
 def revision(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
-    revision = get_object_or_404(Revision.objects.select_related("vehicle", "parent__vehicle"), pk=pk)
+    revision = get_object_or_404(Revision.objects.select_related("vehicle__assumptions", "parent__vehicle"), pk=pk)
     machine = Machine.in_line(revision, seen_voltages(revision.vehicle))
     load_kg = load_of(revision)
     space = Space(machine, load_kg)
     # Range rests on how the machine is ridden: the bench has it.
     results = [result for result in limits_of(machine, Ride(space.load_kg)) if result.key != "range"]
     failures = list(failure_list().filter(revision=revision)[: NEWEST + 1])
-    note_states(failures)
+    # All failures of the machine are one another's evidence: they are weighed once for the list and for the release.
+    states = States([revision.vehicle]) if failures else None
+    if states is not None:
+        states.note_on(failures)
+    hazards = open_failures([revision.vehicle_id], states)
     sessions = list(revision.sessions.select_related("venue")[: NEWEST_SESSIONS + 1])
     context = {
         "revision": revision,
         "machine": machine,
         "space": space,
-        "release": release_state(revision, machine=machine, load_kg=load_kg),
+        "release": release_state(revision, machine=machine, load_kg=load_kg, failures=hazards),
         "views": machine_views(space),
         "nearest": limit_bars(results),
         "groups": grouped(results),

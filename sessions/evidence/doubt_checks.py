@@ -5,6 +5,7 @@ A build is asked first, then passes, then what is compared with both; what is it
 
 from __future__ import annotations
 
+import uuid
 from collections.abc import Collection
 from functools import cached_property
 from typing import Any
@@ -53,6 +54,7 @@ class CheckedRecords:
         self.facts = facts
         self._checked: dict[str, Checked] = {}
         self._in_doubt: dict[str, dict[str, Any]] = {}
+        self._confirmed: dict[str, dict[int, set[str]]] = {}
 
     def rows(self, subject: str) -> Rows:
         """The records of one kind."""
@@ -71,11 +73,20 @@ class CheckedRecords:
 
     def confirmed(self, subject: str) -> dict[int, set[str]]:
         """The rules that are confirmed for the values as they are now, by row."""
+        if subject not in self._confirmed:
+            self._confirmed[subject] = self._read_confirmed(subject)
+        return self._confirmed[subject]
+
+    def _read_confirmed(self, subject: str) -> dict[int, set[str]]:
         rules: dict[int, set[str]] = {}
-        if not self.checked(subject).breached.any():
+        broken = np.flatnonzero(self.checked(subject).any_breach)
+        confirmations = self.of_subject(subject) if broken.size else []
+        if not confirmations:
             return rules
-        for confirmation in self.of_subject(subject):
-            row = self.rows(subject).row_of(confirmation.record)
+        texts = self.rows(subject).texts
+        place = {uuid.UUID(texts[row]): row for row in broken.tolist()}
+        for confirmation in confirmations:
+            row = place.get(confirmation.record)
             rule = SUBJECTS[subject].rule(confirmation.rule)
             if row is None or rule is None:
                 continue

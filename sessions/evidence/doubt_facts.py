@@ -132,13 +132,21 @@ class MachineRows:
         return cls([vehicle], evidence, evidence.machines.values())
 
     @classmethod
-    def of_machines(cls, vehicles: Collection[Vehicle]) -> MachineRows:
-        """All records of some machines, in as many queries as for one; their revisions may be at hand."""
+    def of_machines(cls, vehicles: Collection[Vehicle], since: datetime | None = None) -> MachineRows:
+        """All records of some machines, in as many queries as for one; their revisions may be at hand.
+
+        With `since`, the sessions from that moment on and their builds: whether a session is in doubt rests on what
+        belongs to it and on its build.
+        """
         lines = [getattr(vehicle, LINE, None) for vehicle in vehicles]
         if None in lines:
             lines = [read_lines(Revision.objects.filter(vehicle__in=vehicles).order_by().values("pk"))]
         machines = {revision.pk: Machine(revision) for line in lines for revision in line or ()}
-        return cls(vehicles, Evidence(Session.objects.filter(revision__in=machines), machines), machines.values())
+        sessions = Session.objects.filter(revision__in=machines)
+        if since is None:
+            return cls(vehicles, Evidence(sessions, machines), machines.values())
+        evidence = Evidence(sessions.filter(started_at__gte=since), machines)
+        return cls(vehicles, evidence, [machines[key] for key in sorted(set(evidence.revision))])
 
     @classmethod
     def of_session(cls, session: Session, evidence: Evidence | None = None) -> MachineRows:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection
+from datetime import datetime
 
 import numpy as np
 
@@ -15,9 +16,10 @@ from sessions.evidence.season import Season
 FACTS = ("distance_m", "runtime_s", "charge_used_ah")
 
 
-def doubtful_rides(vehicles: Collection[Vehicle]) -> dict[str, set[str]]:
-    """Of each fact that exposure takes from a session, the keys of the sessions where it is in doubt."""
-    return doubtful_in(MachineDoubts(MachineRows.of_machines(vehicles)))
+def doubtful_rides(vehicles: Collection[Vehicle], since: datetime | None = None) -> dict[str, set[str]]:
+    """Of each fact that exposure takes from a session, the keys of the sessions where it is in doubt: of all, or of
+    those since a moment."""
+    return doubtful_in(MachineDoubts(MachineRows.of_machines(vehicles, since)))
 
 
 def doubtful_in(doubts: MachineDoubts) -> dict[str, set[str]]:

@@ -171,6 +171,12 @@ def doubts_of_machine(vehicle: Vehicle, evidence: Evidence | None = None) -> Mac
     return MachineDoubts(MachineRows.of_machine(vehicle, evidence))
 
 
+def doubts_of_sessions(vehicle: Vehicle, evidence: Evidence) -> MachineDoubts:
+    """Some sessions of a machine, and the builds that were ridden in them."""
+    ridden = [evidence.machines[key] for key in sorted(set(evidence.revision))]
+    return MachineDoubts(MachineRows([vehicle], evidence, ridden))
+
+
 def doubts_of_session(session: Session, evidence: Evidence | None = None) -> MachineDoubts:
     """A session and what belongs to it, and its build; its evidence may be at hand."""
     return MachineDoubts(MachineRows.of_session(session, evidence))

@@ -9,6 +9,8 @@ from math import hypot
 import numpy as np
 from django.utils import timezone
 
+from buildlog.machines.machine import Machine
+from buildlog.machines.queries import LINE
 from calc.declaration import Measured
 from calc.doubts.careful_results import CarefulReport
 from calc.quantities import written, written_difference
@@ -16,7 +18,7 @@ from calc.results import Result
 from calc.session_sheet import SessionReport
 from sessions.drawing.pass_dots import PassDots, Run, pass_dots
 from sessions.drawing.value_lines import ValueLine, value_line
-from sessions.evidence.doubts import doubts_of_machine
+from sessions.evidence.doubts import doubts_of_sessions
 from sessions.evidence.left_out import LeftOut
 from sessions.evidence.reader import Evidence, recorded
 from sessions.evidence.session_results import PassRow
@@ -64,10 +66,12 @@ def earlier_evidence(session: Session) -> Evidence:
     before = Session.objects.filter(
         revision__vehicle=session.revision.vehicle_id, started_at__lt=session.started_at
     ).order_by("-started_at", "-pk")
-    evidence = Evidence(Session.objects.filter(pk__in=list(before.values_list("pk", flat=True)[:EARLIER])))
+    line = getattr(session.revision.vehicle, LINE, None)
+    machines = None if line is None else {revision.pk: Machine(revision) for revision in line}
+    evidence = Evidence(Session.objects.filter(pk__in=list(before.values_list("pk", flat=True)[:EARLIER])), machines)
     if not evidence.count:
         return evidence
-    return evidence.without_doubtful(LeftOut(doubts_of_machine(session.revision.vehicle, evidence)))
+    return evidence.without_doubtful(LeftOut(doubts_of_sessions(session.revision.vehicle, evidence)))
 
 
 def headlines(report: SessionReport | CarefulReport, earlier: Evidence, system: str) -> list[Headline]:

@@ -52,6 +52,9 @@ class LeftOut:
         masks = self.doubts.facts_in_doubt(subject)
         if not masks:
             return {}
-        order = self.doubts.rows(subject).rows_of(texts)
-        # A record that was not asked about is in no doubt.
+        rows = self.doubts.rows(subject)
+        # Few records are in doubt, and one that was not asked about is in none.
+        in_doubt = np.flatnonzero(np.any(list(masks.values()), axis=0))
+        place = {rows.texts[row]: row for row in in_doubt.tolist()}
+        order = np.array([place.get(text, -1) for text in texts], dtype=np.intp)
         return {name: np.where(order >= 0, mask[order], False) for name, mask in masks.items()}

@@ -7,33 +7,21 @@ from collections.abc import Mapping, Sequence
 from copy import copy
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import repeat
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from django.db.models import CharField, ExpressionWrapper, F, QuerySet
 
-from buildlog.storage.columns import as_text
+from buildlog.storage.columns import as_text, column_blocks
 from calc.declaration import Measured
 from calc.session_table import Split
 from calc.speed import gate_speed
 from sessions.evidence.timing import duration_u_s
 from sessions.outings.models import GateMark, Pass
 
-_COLUMNS = (
-    "session_text",
-    "number",
-    "gate_text",
-    "direction",
-    "method",
-    "duration_s",
-    "frames_per_s",
-    "u_duration_s",
-    "sequence",
-    "pass_text",
-    "counts",
-    "time_into_session_s",
-)
+_STATED = ("frames_per_s", "u_duration_s", "time_into_session_s")
+_NUMBERS = ("sequence", "duration_s", *_STATED)
+_OTHERS = ("session_text", "gate_text", "pass_text", "number", "direction", "method", "counts")
 
 
 @dataclass(frozen=True)
@@ -56,46 +44,41 @@ class PassColumns:
 
     def __init__(self, passes: QuerySet[Pass], row: Mapping[str, int], u_press_s: Any) -> None:
         self._passes = passes.order_by()
-        texts = self._passes.annotate(
-            session_text=as_text("session_id"),
-            gate_text=as_text("gate_id"),
-            pass_text=as_text("id"),
-            # As the database has it, 0 and 1 or false and true: a call for each would make a bool of it.
-            counts=ExpressionWrapper(F("valid"), output_field=CharField()),
-        )
-        tuples = list(texts.values_list(*_COLUMNS))
-        columns = dict(zip(_COLUMNS, zip(*tuples, strict=True) if tuples else repeat(()), strict=False))
-        self.gates = gates_by_text(set(columns["gate_text"]))
-        gate = _places(columns["gate_text"], {text: place for place, text in enumerate(self.gates)})
-        session = _places(columns["session_text"], row)
+        read = _read(self._passes, row)
+        self.gates = gates_by_text(set(read.gates))
+        place = {text: index for index, text in enumerate(self.gates)}
+        gate = np.array([place.get(text, -1) for text in read.gates], dtype=np.intp)[read.gate]
+        numbers = read.numbers
         # The order of `Pass.Meta.ordering`: what is not known is sorted last.
-        order = np.lexsort((_floats(columns["number"]), _floats(columns["sequence"]), session))
+        order = np.lexsort((_floats(read.number), numbers["sequence"], read.session))
         # A gate that lost its marks in the admin site has no length, and its passes no speed.
         order = order[gate[order] >= 0]
-        self.session, self.gate_number = session[order], gate[order]
-        self.number, self.gate, self.text = (
-            _objects(columns[name])[order] for name in ("number", "gate_text", "pass_text")
-        )
-        self.valid = _floats(columns["counts"])[order] > 0
-        self.is_out = (_objects(columns["direction"]) == Pass.Direction.OUT.value)[order]
-        self.method = np.array(columns["method"], dtype="U10")[order]
-        self.stated = {
-            name: _floats(columns[name])[order] for name in ("frames_per_s", "u_duration_s", "time_into_session_s")
-        }
+        self.session, self.gate_number = read.session[order], gate[order]
+        self.number, self.text = read.number[order], read.text[order]
+        self.valid, self.is_out, self.method = read.valid[order], read.is_out[order], read.method[order]
+        self.stated = {name: numbers[name][order] for name in _STATED}
         """What people and phones stated of the timing, NaN where they did not."""
+        gates = list(self.gates.values())
+        length_m = _floats([column.length_m for column in gates])[self.gate_number]
+        duration_s = numbers["duration_s"][order]
         self.columns = {
-            "distance_m": _floats([gate.length_m for gate in self.gates.values()])[self.gate_number],
-            "duration_s": _floats(columns["duration_s"])[order],
-            "u_distance_m": _floats([gate.u_distance_m for gate in self.gates.values()])[self.gate_number],
+            "distance_m": length_m,
+            "duration_s": duration_s,
+            "u_distance_m": _floats([column.u_distance_m for column in gates])[self.gate_number],
             "u_duration_s": duration_u_s(
                 self.method,
                 self.stated["frames_per_s"],
                 self.stated["u_duration_s"],
                 np.asarray(u_press_s)[self.session],
-                _floats(columns["duration_s"])[order],
-                _floats([gate.length_m for gate in self.gates.values()])[self.gate_number],
+                duration_s,
+                length_m,
             ),
         }
+
+    @property
+    def gate(self) -> Any:
+        """The key of each pass's gate, as text."""
+        return np.array([*self.gates, None], dtype=object)[self.gate_number]
 
     def only(self, chosen: Any) -> PassColumns:
         """The passes that a mask chooses."""
@@ -103,7 +86,7 @@ class PassColumns:
         part = copy(self)
         part.__dict__.pop("speed", None)
         part.__dict__.pop("splits", None)
-        for name in ("session", "gate_number", "number", "gate", "text", "valid", "is_out", "method"):
+        for name in ("session", "gate_number", "number", "text", "valid", "is_out", "method"):
             setattr(part, name, getattr(self, name)[places])
         part.columns = {name: column[places] for name, column in self.columns.items()}
         part.stated = {name: column[places] for name, column in self.stated.items()}
@@ -127,7 +110,7 @@ class PassColumns:
             index = place.get(text)
             if index is None:
                 continue
-            gate = self.gates[self.gate[index]]
+            gate = list(self.gates.values())[self.gate_number[index]]
             positions = gate.positions_m
             if len(positions) < 3 or len(times) != len(positions) - 2:
                 continue
@@ -140,18 +123,60 @@ class PassColumns:
         return splits
 
 
+class _Read(NamedTuple):
+    """Passes as the database has them. gate: the place of each pass's gate in `gates`."""
+
+    gates: list[str]
+    gate: Any
+    session: Any
+    text: Any
+    number: Any
+    valid: Any
+    is_out: Any
+    method: Any
+    numbers: dict[str, Any]
+
+
+def _read(passes: QuerySet[Pass], row: Mapping[str, int]) -> _Read:
+    texts = passes.annotate(
+        session_text=as_text("session_id"),
+        gate_text=as_text("gate_id"),
+        pass_text=as_text("id"),
+        # As the database has it, 0 and 1 or false and true: a call for each would make a bool of it.
+        counts=ExpressionWrapper(F("valid"), output_field=CharField()),
+    )
+    gates: dict[str, int] = {}
+    out = Pass.Direction.OUT.value
+    blocks = []
+    for sessions, of_gates, keys, number, directions, methods, counts, *numbers in column_blocks(
+        texts, (*_OTHERS, *_NUMBERS)
+    ):
+        gate = [gates.setdefault(text, len(gates)) for text in of_gates]
+        blocks.append(
+            (
+                np.array(gate, dtype=np.intp),
+                np.array([row.get(text, -1) for text in sessions], dtype=np.intp),
+                np.array(keys, dtype=object),
+                np.array(number, dtype=object),
+                _floats(counts) > 0,
+                np.array([direction == out for direction in directions], dtype=bool),
+                np.array(methods, dtype="U10"),
+                *map(_floats, numbers),
+            )
+        )
+    if not blocks:
+        places, words, flags = np.empty(0, np.intp), np.empty(0, object), np.empty(0, bool)
+        numbers_read = dict.fromkeys(_NUMBERS, np.empty(0))
+        return _Read([], places, places, words, words, flags, flags, np.empty(0, "U10"), numbers_read)
+    gate_of, session, text, number_of, valid, is_out, method, *rest = (
+        np.concatenate(column) for column in zip(*blocks, strict=True)
+    )
+    numbers_read = dict(zip(_NUMBERS, rest, strict=True))
+    return _Read(list(gates), gate_of, session, text, number_of, valid, is_out, method, numbers_read)
+
+
 def _floats(values: Sequence[Any]) -> Any:
     return np.array(values, dtype=np.float64)
-
-
-def _objects(values: Sequence[Any]) -> Any:
-    """Words and keys as an array, of which parts are taken at once."""
-    return np.array(values, dtype=object)
-
-
-def _places(texts: Sequence[str], place: Mapping[str, int]) -> Any:
-    """Where each of these keys is, −1 where it is not."""
-    return np.array([place.get(text, -1) for text in texts], dtype=np.intp)
 
 
 def gates_by_text(texts: set[str]) -> dict[str, GateColumn]:

@@ -11,6 +11,7 @@ from collections.abc import Collection, Mapping, Sequence
 from copy import copy
 from datetime import datetime
 from functools import cached_property
+from itertools import chain
 from typing import TYPE_CHECKING, Any, NamedTuple, Self
 
 import numpy as np
@@ -19,7 +20,7 @@ from django.db.models import Q, QuerySet
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Revision
 from buildlog.machines.queries import read_line, read_lines
-from buildlog.storage.columns import as_text
+from buildlog.storage.columns import as_text, column_blocks
 from calc.doubts.consequences import without_doubtful
 from calc.session_facts import LogFacts
 from calc.session_report import evaluate
@@ -165,9 +166,9 @@ class Evidence:
             session_text=as_text("id"), revision_text=as_text("revision_id"), venue_text=as_text("venue_id")
         )
         names = (*_OTHERS, *_NUMBERS, *_NUMBERS_BESIDE, "ended_at")
-        tuples = list(rows.values_list(*names))
-        self.count = len(tuples)
-        columns = list(zip(*tuples, strict=True)) if tuples else [()] * len(names)
+        blocks = list(column_blocks(rows, names))
+        columns = [tuple(chain.from_iterable(column)) for column in zip(*blocks, strict=True)] or [()] * len(names)
+        self.count = len(columns[0])
         self.text: Sequence[str] = columns[0]
         self._row = {text: index for index, text in enumerate(self.text)}
         by_text = {text: uuid.UUID(text) for text in set(columns[1])}
@@ -264,16 +265,24 @@ class Evidence:
         """Every reading, also what is left out of it."""
         readings = Reading.objects.filter(self._of_sessions()).order_by()
         names = (*READING_COLUMNS, *_READINGS_BESIDE)
-        rows = list(
-            readings.annotate(session_text=as_text("session_id"), reading_text=as_text("id")).values_list(
-                "session_text", ORDER_OF_TAPS, "reading_text", *names
+        rows = readings.annotate(session_text=as_text("session_id"), reading_text=as_text("id"), place=ORDER_OF_TAPS)
+        blocks = [
+            (
+                np.array([self._row[text] for text in sessions], dtype=np.intp),
+                np.array(keys, dtype=object),
+                *(np.array(column, dtype=np.float64) for column in numbers),
             )
+            for sessions, keys, *numbers in column_blocks(rows, ("session_text", "reading_text", "place", *names))
+        ]
+        if not blocks:
+            return ReadingColumns(dict.fromkeys(names, np.empty(0)), np.empty(0, dtype=np.intp), ())
+        owners, keys, places, *values = (np.concatenate(column) for column in zip(*blocks, strict=True))
+        order = np.lexsort((places, owners))
+        return ReadingColumns(
+            {name: column[order] for name, column in zip(names, values, strict=True)},
+            owners[order],
+            keys[order].tolist(),
         )
-        rows.sort(key=lambda row: (self._row[row[0]], row[1]))
-        columns = list(zip(*rows, strict=True)) if rows else [()] * (3 + len(names))
-        owners = np.array([self._row[key] for key in columns[0]], dtype=np.intp)
-        values = {name: np.array(columns[3 + index], dtype=np.float64) for index, name in enumerate(names)}
-        return ReadingColumns(values, owners, columns[2])
 
     @cached_property
     def readings(self) -> tuple[dict[str, Any], Any]:

@@ -12,7 +12,7 @@ from django.db.models import Q
 
 from buildlog.machines.models import Vehicle
 from calc.declaration import Measured
-from sessions.evidence.doubts import doubts_of_machine
+from sessions.evidence.doubts import doubts_of_sessions
 from sessions.evidence.left_out import LeftOut
 from sessions.evidence.reader import Evidence
 from sessions.outings.models import Pass, Session
@@ -60,7 +60,7 @@ def _by_machine(keys: Collection[uuid.UUID]) -> Iterator[tuple[Evidence, LeftOut
     vehicles = Vehicle.objects.filter(revisions__sessions__in=keys).distinct()
     for vehicle in vehicles:
         evidence = Evidence(Session.objects.filter(pk__in=keys, revision__vehicle=vehicle))
-        yield evidence, LeftOut(doubts_of_machine(vehicle, evidence))
+        yield evidence, LeftOut(doubts_of_sessions(vehicle, evidence))
 
 
 def session_results(keys: Collection[uuid.UUID]) -> dict[uuid.UUID, RowResults]:

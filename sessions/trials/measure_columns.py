@@ -38,7 +38,8 @@ class MeasureColumns:
         self.kept = np.ones(season.count, dtype=bool) if kept is None else kept
         place = {revision.pk: index for index, revision in enumerate(season.revisions)}
         self.revision = np.array([place[key] for key in season.revision], dtype=np.intp)
-        self.day = np.array([timezone.localtime(moment).toordinal() for moment in season.started_at], dtype=np.intp)
+        zone = timezone.get_current_timezone()
+        self.day = np.array([moment.astimezone(zone).toordinal() for moment in season.started_at], dtype=np.intp)
 
     def of(self, measure: Measure, newest: int) -> Columns:
         """A measure's columns. `newest`: the revision in question, by its place; how many passes the fastest is asked

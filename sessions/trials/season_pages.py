@@ -22,6 +22,9 @@ from calc import reliability
 from calc.results import Result, cautions
 from sessions.drawing.figures import map_style_id
 from sessions.drawing.over_distance import cumulative_of
+from sessions.evidence.doubtful_rides import doubtful_in, rides_of
+from sessions.evidence.doubts import doubts_of_machine
+from sessions.evidence.left_out import LeftOut
 from sessions.evidence.reader import recorded
 from sessions.evidence.season import Season
 from sessions.trials.best_runs import LEAST_PASSES, equal_numbers, records_of
@@ -58,8 +61,10 @@ class RevisionRow:
 def season(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     vehicle = get_object_or_404(Vehicle.objects.select_related("assumptions"), pk=pk)
     system = request.user.unit_system
-    season = Season.beyond_doubt(vehicle)
-    exposure = Exposure(vehicle)
+    everything_ridden = Season(vehicle)
+    doubts = doubts_of_machine(vehicle, everything_ridden)
+    season = everything_ridden.without_doubtful(LeftOut(doubts))
+    exposure = Exposure(vehicle, doubtful_in(doubts), rides_of(everything_ridden))
     everything = list(
         Failure.objects.filter(revision__vehicle=vehicle)
         .select_related("mode", "revision__vehicle")

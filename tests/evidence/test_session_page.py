@@ -78,7 +78,7 @@ def test_the_page_takes_the_same_number_of_queries_however_many_are_earlier(
     last = ride(session, gate, 100)
     ride(session, gate, 1)
     client.get(last.get_absolute_url())
-    with django_assert_num_queries(35) as captured:
+    with django_assert_num_queries(32) as captured:
         client.get(last.get_absolute_url())
     for days in range(2, EARLIER + 10):
         ride(session, gate, days)

@@ -1,0 +1,131 @@
+"""Pages of one record read what the record needs: as many queries and rows in a season three times as long."""
+
+import uuid
+from contextlib import contextmanager
+from datetime import timedelta
+from unittest.mock import patch
+
+import pytest
+from django.db import connection
+from django.db.models.sql import compiler
+from django.test.utils import CaptureQueriesContext
+from django.utils import timezone
+
+from buildlog.models import Failure, FailureMode, UpkeepCheck, UpkeepItem
+from buildlog.upkeep.rides import MachineRides
+from sessions.models import Gate, Pass, Reading, Session
+from tests.large_season import fill
+
+
+@contextmanager
+def rows_read():
+    """Counts the rows that the ORM takes from the database meanwhile."""
+    counted = [0]
+    whole = compiler.cursor_iter
+
+    def counting(*arguments):
+        for rows in whole(*arguments):
+            counted[0] += len(rows)
+            yield rows
+
+    with patch.object(compiler, "cursor_iter", counting):
+        yield counted
+
+
+def cost_of(client, address):
+    client.get(address)
+    with CaptureQueriesContext(connection) as captured, rows_read() as rows:
+        assert client.get(address).status_code == 200
+    return len(captured), rows[0]
+
+
+@pytest.fixture
+def season(db):
+    """60 sessions on 4 revisions, and a check of the chain that was done after all of them."""
+    vehicle = fill(sessions=60, revisions=4, passes_each=4)
+    item = UpkeepItem.objects.create(vehicle=vehicle, kind="interval", title="Lubricate", every_m=50_000.0)
+    UpkeepCheck.objects.create(item=item, done_by="builder")
+    return vehicle
+
+
+def lengthen(vehicle):
+    """120 more sessions, earlier ones, with their passes, readings and minor failures."""
+    revision, gate = vehicle.revisions.get(number=1), Gate.objects.get()
+    venue, first = gate.venue, Session.objects.order_by("started_at")[0].started_at
+    rides = Session.objects.bulk_create(
+        Session(
+            revision=revision, venue=venue, started_at=first + timedelta(minutes=number), distance_m=8e3,
+            runtime_s=1500.0, charge_used_ah=6.0, air_temperature_c=-5.0,
+        )
+        for number in range(120)
+    )  # fmt: skip
+    Pass.objects.bulk_create(
+        Pass(session=ride, gate=gate, number=number, direction="out", duration_s=7.0)
+        for ride in rides
+        for number in range(1, 5)
+    )
+    Reading.objects.bulk_create(Reading(session=ride, time_into_session_s=300.0, voltage_v=50.0) for ride in rides)
+    mode = FailureMode.objects.get(name="chain came off")
+    Failure.objects.bulk_create(
+        Failure(revision=revision, session=ride, mode=mode, severity=4, happened_at=ride.started_at) for ride in rides
+    )
+
+
+def test_a_revision_reads_no_season(season, sign_in):
+    """Its upkeep was done after the last ride; what is ridden since is nothing, however long the season."""
+    client, newest = sign_in("builder"), season.revisions.get(number=4)
+    before = cost_of(client, f"/revisions/{newest.pk}/")
+    lengthen(season)
+    assert cost_of(client, f"/revisions/{newest.pk}/") == before
+
+
+def test_a_page_of_failures_of_the_api_reads_no_others(season, sign_in):
+    """All failures of a machine are one another's evidence, but they are read by groups."""
+    client, address = sign_in("builder"), "/api/v1/failures/?limit=5"
+    before = cost_of(client, address)
+    lengthen(season)
+    queries, rows = cost_of(client, address)
+    # The group of R1 and its chain may be new, and the rows that tie with its first failure.
+    assert queries == before[0]
+    assert rows <= before[1] + 3
+
+
+def test_a_page_of_failures_says_the_first_of_its_kind(season, sign_in):
+    """The first by time, and of two at one moment the one with the lower key, whatever other revisions had then."""
+    client = sign_in("builder")
+    lengthen(season)
+    by_key = {failure.pk: failure for failure in Failure.objects.select_related("revision")}
+    recurred = 0
+    for row in client.get("/api/v1/failures/?limit=500").json()["results"]:
+        if row["recurrence_of"] is None:
+            continue
+        recurred += 1
+        own, first = (by_key[uuid.UUID(row[name])] for name in ("id", "recurrence_of"))
+        assert first.mode_id == own.mode_id
+        same = [other for other in by_key.values() if other.mode_id == own.mode_id and other.revision == first.revision]
+        assert (first.happened_at, first.pk.hex) == min((other.happened_at, other.pk.hex) for other in same)
+    assert recurred
+
+
+@pytest.mark.parametrize(
+    "gap",
+    [{}, {"distance_m": None}, {"runtime_s": None}, {"distance_method": "laps"}, {"runtime_s": 20.0}],
+    ids=["known", "no distance", "no time", "counted laps", "in doubt"],
+)
+def test_rides_since_a_day_count_as_among_all(season, gap):
+    """A ride without a distance was as long as the longest of all, also of those before that day."""
+    vehicle, day = season, timezone.localdate(Session.objects.order_by("-started_at")[20].started_at)
+    Session.objects.filter(pk=Session.objects.order_by("-started_at")[3].pk).update(**gap)
+    some, every = MachineRides.of_machines([vehicle.pk], day), MachineRides.of_machines([vehicle.pk])
+    assert some.of_machine(vehicle.pk, since=day) == every.of_machine(vehicle.pk, since=day)
+    assert every.of_machine(vehicle.pk, since=day) != every.of_machine(vehicle.pk)
+
+
+def test_only_rides_since_a_day_are_read(season):
+    vehicle = season
+    MachineRides.of_machines([vehicle.pk])
+    with rows_read() as some:
+        MachineRides.of_machines([vehicle.pk], timezone.localdate())
+    with rows_read() as every:
+        MachineRides.of_machines([vehicle.pk])
+    assert some[0] < 20 < 60 + 4 * 60 < every[0]
