@@ -43,9 +43,8 @@ export function placeMessage() {
   if (!message) return; // The first page has no messages, and reads this module for what waits on the phone.
   const dock = document.querySelector("#field .dock");
   const guarded = document.querySelector("#field .strip");
-  const above = [document.querySelector("#field.ride > .bottom"), dock].map((part) => part?.getBoundingClientRect().top)
-    .find((top_px) => top_px > message.offsetHeight);
-  message.style.bottom = dock ? `${above === undefined ? dock.offsetHeight : innerHeight - above}px` : "auto";
+  const free = document.querySelector("#field.ride > .bottom") ?? dock;
+  message.style.bottom = dock ? `${innerHeight - Math.max(free.getBoundingClientRect().top, message.offsetHeight)}px` : "auto";
   message.style.top = dock ? "auto" : `${Math.max(0, guarded?.getBoundingClientRect().bottom ?? 0)}px`;
 }
 globalThis.addEventListener?.("scroll", placeMessage, { passive: true });

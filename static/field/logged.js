@@ -63,15 +63,24 @@ async function discard(app, outing, list, row, words) {
   }
 }
 
+const counting = (row) => [
+  choices("counts", "Does it count?", [["yes", "It counts"], ["no", "It does not"]], { chosen: row.valid ? "yes" : "no" }),
+  text("invalid_reason", "If not, why?", { value: row.invalid_reason, most: 200 }),
+];
+
+function whetherItCounts(typed) {
+  const valid = typed.counts === "yes";
+  return { valid, invalid_reason: valid ? "" : typed.invalid_reason.trim() || "Struck out on the phone." };
+}
+
 const EDITED = {
   passes: {
     fields: (outing, row) => [
       choices("direction", "Direction", [["out", "Out"], ["back", "Back"]], { chosen: row.direction }),
       choices("gate", "Gate", gatesOf(outing).map((gate) => [gate.id, gate.name]), { chosen: row.gate }),
       row.timeless || row.method === "satellite" ? null : quantity(quantityField("passes", "duration_s"), { value: row.duration_s }),
-      row.timeless ? null : choices("start", "Start", STARTS, { chosen: isStandingStart(row) ? "standing" : "flying" }),
-      row.timeless ? null : choices("counts", "Does it count?", [["yes", "It counts"], ["no", "It does not"]], { chosen: row.valid ? "yes" : "no" }),
-      row.timeless ? null : text("invalid_reason", "If not, why?", { value: row.invalid_reason, most: 200 }),
+      row.timeless ? null : choices("start", "Start", STARTS, { chosen: isStandingStart(row) ? row.invalid_reason : "" }),
+      ...(row.timeless || isStandingStart(row) ? [] : counting(row)),
     ],
     read(filled, row) {
       const typed = Object.fromEntries(new FormData(filled));
@@ -85,12 +94,11 @@ const EDITED = {
           Object.assign(changes, { duration_s: times.duration_s, split_times_s: [] });
         }
       }
-      const standing = typed.start === "standing";
-      if (typed.start && standing !== isStandingStart(row)) Object.assign(changes, begun(standing));
-      else if (typed.counts && !standing) {
-        const valid = typed.counts === "yes";
-        Object.assign(changes, { valid, invalid_reason: valid ? "" : typed.invalid_reason.trim() || "Struck out on the phone." });
-      } else if (typed.counts === "yes") throw new RangeError("A standing start counts for no speed. If it was a flying one, choose that.");
+      const standing = Boolean(typed.start);
+      if (filled.elements.start && standing !== isStandingStart(row)) Object.assign(changes, begun(standing));
+      else if (typed.counts) {
+        Object.assign(changes, whetherItCounts(typed));
+      }
       return changes;
     },
   },
@@ -135,13 +143,11 @@ const EDITED = {
   "mark-taps": {
     fields: (_, row) => [
       choices("end", "Which mark?", [["first", "First"], ["last", "Last"]], { chosen: row.at_last_mark ? "last" : "first" }),
-      choices("counts", "Does it count?", [["yes", "It counts"], ["no", "It does not"]], { chosen: row.valid ? "yes" : "no" }),
-      text("invalid_reason", "If not, why?", { value: row.invalid_reason, most: 200 }),
+      ...counting(row),
     ],
     read(filled) {
       const typed = Object.fromEntries(new FormData(filled));
-      const valid = typed.counts === "yes";
-      return { at_last_mark: typed.end === "last", valid, invalid_reason: valid ? "" : typed.invalid_reason.trim() || "Struck out on the phone." };
+      return { at_last_mark: typed.end === "last", ...whetherItCounts(typed) };
     },
   },
 };

@@ -72,12 +72,12 @@ export function pressUncertainty(outing) {
 
 // Why a pass from rest does not count, as the server words it (sessions/outings/models/outings.py).
 export const STANDING_START = "Standing start: timed from the first movement.";
-export const isStandingStart = (pass) => pass.start === "standing" || pass.invalid_reason === STANDING_START;
+export const isStandingStart = (pass) => pass.invalid_reason === STANDING_START;
 
-export const STARTS = [["flying", "Flying"], ["standing", "From rest at the first mark"]];
+export const STARTS = [["", "Flying"], [STANDING_START, "Standing"]];
 
-// What is stored of how a pass began. From rest it counts for no speed.
-export const begun = (standing) => (standing ? { start: "standing", valid: false, invalid_reason: STANDING_START } : { start: "", valid: true, invalid_reason: "" });
+// What is stored of how a pass began. From rest it counts for no speed; of a new pass the reason alone says so.
+export const begun = (standing) => ({ start: standing ? "standing" : "", valid: !standing, invalid_reason: standing ? STANDING_START : "" });
 
 export function passSpeed(outing, pass) {
   if (isStandingStart(pass)) return null;
@@ -114,7 +114,7 @@ export async function addPass(outing, measured, began_s, reason = "", noted = {}
   const id = newKey();
   const payload = {
     session: outing.id, ...measured, time_into_session_s: began_s,
-    ...begun(reason === STANDING_START), valid: !reason, invalid_reason: reason, sequence: nextPlace(outing),
+    valid: !reason, invalid_reason: reason, sequence: nextPlace(outing),
   };
   const words = `Pass ${outing.passes.length + 1}, ${measured.duration_s.toFixed(2)} s`;
   await keep([{ id, kind: "passes", session: outing.id, needs: [outing.id, measured.gate], payload, words }], {
@@ -159,12 +159,12 @@ export async function passFromTaps(outing, { gate, direction }, marks) {
   }, Math.max(0, runtime_s(outing) - duration_s), reason);
 }
 
-export async function passFromVideo(outing, gate, { whole_s, frames, frames_per_s }, standing = false) {
+export async function passFromVideo(outing, gate, { whole_s, frames, frames_per_s }, reason) {
   await tie(outing);
   return addPass(outing, {
     gate, direction: outing.direction, method: "video", duration_s: frameClock({ whole_s, frames, frames_per_s }),
     split_times_s: [], frames_per_s,
-  }, null, standing ? STANDING_START : "");
+  }, null, reason);
 }
 
 export async function strike(outing, id, counts) {

@@ -123,7 +123,8 @@ function putBack(fields) {
 
 async function draw({ unless = () => false } = {}) {
   if (hasLeft()) return drawSignedOut();
-  takeBack();
+  if (putAway) root.replaceChildren(...putAway);
+  putAway = null;
   app.outing = await current();
   if (app.outing) await tie(app.outing);
   if (!app.outing || app.outing.ended_ms) await letSleep("pass");
@@ -170,14 +171,7 @@ async function draw({ unless = () => false } = {}) {
 }
 
 // The screen that stood here when somebody signed out in another tab: what was half typed on it must not be lost.
-let putAway = null;
-
-function takeBack() {
-  if (!putAway) return;
-  root.replaceChildren(...putAway.nodes);
-  root.dataset.screen = putAway.screen;
-  putAway = null;
-}
+let putAway;
 
 // After signing out the phone may lie about: it shows and says nothing of the log, and keeps what was not sent.
 async function drawSignedOut() {
@@ -185,13 +179,12 @@ async function drawSignedOut() {
   await leaveMarks();
   await leaveVoice(app);
   hush();
-  if (root.dataset.screen) putAway = { nodes: [...root.childNodes], screen: root.dataset.screen };
+  if (root.className !== "left") putAway = [...root.childNodes];
   const waiting = await countOf("records");
   const kept = waiting ? `${waiting} ${waiting === 1 ? "record waits" : "records wait"} on this phone, and ${waiting === 1 ? "is" : "are"} sent after you sign in. ` : "";
   root.replaceChildren(el("h1", {}, "Signed out"), el("p", { class: "notice" }, `Nothing of the log is shown here now. ${kept}`,
     el("a", { class: "act wide", href: signInAddress() }, "Sign in")));
   root.className = "left";
-  root.dataset.screen = "";
   document.title = "Signed out · Firnlog";
 }
 
@@ -336,7 +329,7 @@ async function begin() {
   const seeWhoLeft = () => {
     if (hasLeft() === (root.className === "left")) return;
     void app.render();
-    if (!hasLeft()) void sendAndRefresh();
+    void sendAndRefresh();
   };
   addEventListener("pageshow", seeWhoLeft); // also of a page that comes back as it was left
   setInterval(() => void (async () => {
@@ -347,9 +340,7 @@ async function begin() {
   })(), 1000);
   addEventListener("online", () => void sendAndRefresh());
   document.addEventListener("visibilitychange", () => {
-    if (document.visibilityState !== "visible") return;
-    seeWhoLeft();
-    void sendAndRefresh();
+    if (document.visibilityState === "visible") void sendAndRefresh();
   });
   watchScreen(app);
   await recoverTrack(app);

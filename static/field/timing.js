@@ -54,8 +54,7 @@ function result(app, outing, pass, units) {
     }
   });
   const strikes = changing(pass.valid ? "Strike it out" : "Bring it back", () => strike(outing, pass.id, !pass.valid), pass.valid ? "Struck out." : "It counts again.");
-  const starts = changing(standing ? "It was a flying start" : "It was from a standing start", () => setStart(outing, pass.id, !standing),
-    standing ? "A flying start: it counts." : "A standing start: kept with its time, and left out of every speed.");
+  const starts = changing(standing ? "It was a flying start" : "It was a standing start", () => setStart(outing, pass.id, !standing), standing ? "It counts again." : "It counts for no speed.");
   return el("section", { class: pass.valid || pass.timeless || standing ? "result" : "result struck", "aria-live": "polite" },
     el("p", { class: "figure", id: "speed" }, speed ? written(speed.value, "speed", units, speed.u) : "no speed"),
     el("p", {}, pass.timeless ? `${which}, does not count: ${pass.invalid_reason}`
@@ -85,7 +84,7 @@ export async function videoScreen(app, outing) {
       outing.direction = filled.elements.direction.value;
       await passFromVideo(outing, filled.elements.gate.value, {
         whole_s: values.whole_s ?? 0, frames: values.frames ?? 0, frames_per_s: values.frames_per_s,
-      }, filled.elements.start.value === "standing");
+      }, filled.elements.start.value);
     } catch (error) {
       wrong.textContent = app.notSaved(error);
       return;
@@ -96,7 +95,7 @@ export async function videoScreen(app, outing) {
   },
     choices("gate", "Gate", gates.map((gate) => [gate.id, gate.name]), { chosen: outing.gate ?? gates[0].id }),
     choices("direction", "Direction", [["out", "Out"], ["back", "Back"]], { chosen: outing.direction }),
-    choices("start", "Start", STARTS, { chosen: "flying" }),
+    choices("start", "Start", STARTS),
     quantity(whole), quantity(frames),
     quantity(rate, { value: outing.frames_per_s ?? null, last: "The rate it was taken at; slow motion plays at another." }),
     el("p", { class: "wrong", id: "video-wrong", role: "alert" }),
