@@ -9,7 +9,7 @@ from django.db.models import Model
 
 from buildlog.quantities.fields import QuantityField
 from calc.quantities import KINDS, written
-from calc.units import REGISTRY
+from calc.units import registry
 
 
 def quantities_of(model: type[Model] | Model) -> list[QuantityField[Any, Any]]:
@@ -62,7 +62,7 @@ def glossary(models: Iterable[type[Model]]) -> list[GlossaryLine]:
         GlossaryLine(
             f"{model.__name__}.{field.name}",
             field.kind,
-            f"{REGISTRY.Unit(KINDS[field.kind].stored):~P}" or "1",
+            f"{registry().Unit(KINDS[field.kind].stored):~P}" or "1",
             str(field.verbose_name),
         )
         for model in models
