@@ -12,7 +12,8 @@ import numpy as np
 import pint
 
 from calc.declaration import CATALOGUE, Measured, Number, Numbers, any_real, quantity_name
-from calc.quantities import KINDS, NotUnderstood, understand
+from calc.kinds import KINDS
+from calc.quantities import NotUnderstood, understand
 from calc.units import SUFFIXES, convert, quantity_in, registry, suffix_of, unit_of_name
 
 

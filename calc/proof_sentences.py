@@ -34,11 +34,11 @@ def gap_sentences(total: Ridden) -> list[str]:
 def counts(proof: Proof, system: str = "metric") -> str:
     """Failures and exposure before a fix and since, each on its careful side."""
     kind = proof.kind
-    before = "" if math.isinf(proof.exposure_before) else f" in {written(proof.exposure_before, kind, system)}"
+    before = "" if math.isinf(proof.exposure_before) else f" in {ridden(proof.exposure_before, kind, system)}"
     if before and (proof.before.unknown(kind) or _estimated(proof.before, kind)):
         before = before.replace(" in ", " in at most ")
     least = "at least " if proof.after.unknown(kind) or _estimated(proof.after, kind) else ""
-    after = f"{least}{written(proof.exposure_after, kind, system)}"
+    after = f"{least}{ridden(proof.exposure_after, kind, system)}"
     return f"{proof.failures_before}{before} before, {proof.failures_after} in {after} since"
 
 
@@ -59,7 +59,7 @@ def exposure_sentences(proof: Proof, system: str = "metric") -> list[str]:
         if math.isinf(proof.exposure_before):
             sentences.append(f"{lacking}, and nothing on record limits what it can have been.")
         else:
-            longest = written(proof.exposure_before - before.shortest(kind), kind, system)
+            longest = ridden(proof.exposure_before - before.shortest(kind), kind, system)
             sentences.append(f"{lacking}: the earlier rate takes the longest that is plausible, {longest} for these.")
     estimated = _estimated(before, kind) + _estimated(after, kind)
     if estimated:
@@ -115,10 +115,10 @@ def refusal(proof: Proof | None, system: str = "metric", shown: Shown | None = N
     if proof is None:
         return "No modification that answers it is ridden yet, so nothing has held."
     if proof.failures_after:
-        return "It came again since the fix, so the fix has not held."
+        return "It has happened again since the fix, so the fix has not held."
     if shown is not None and shown.severity in HURTS:
         numeral = "I" if shown.severity == 1 else "II"
-        return f"Severity {numeral} is not shown by riding. It still takes {listed(shown.lacks)}."
+        return f"Riding alone does not show a fix for severity {numeral}. It still needs {listed(shown.lacks)}."
     if proof.needed is None and proof.before.rides == proof.unlogged_before:
         return (
             "No distance is recorded before the fix, nor a runtime, so there is no earlier rate to compare with: "
@@ -146,22 +146,31 @@ def standing_sentences(standing: Standing, label: str = "") -> list[str]:
     fix, again, signature = standing.fix, standing.again, standing.signature
     name = f"“{fix.title}”{f' on {label}' if label else ''}" if fix else ""
     if standing.state is State.OPEN:
-        return [f"{name} is planned, and not built yet." if fix else "No fix of it is recorded."]
+        return [f"{name} is planned but not built yet." if fix else "No fix of it is recorded."]
     if standing.state is State.FIX_FITTED:
         return [f"{name} is fitted; no ride with it is recorded yet."]
     if standing.state is State.RECURRED:
-        came = f"It came again on {again.happened_at:%Y-%m-%d}" if again else "It came again"
-        return [f"{came} although {name} was fitted." if fix else f"{came}, after it was closed without a fix."]
+        came = f"It happened again on {again.happened_at:%Y-%m-%d}" if again else "It happened again"
+        return [f"{came} although {name} was fitted." if fix else f"{came} after it was closed without a fix."]
     if signature is not None and standing.state is State.HELD:
         what = "Signed as held" if fix else "Closed without a fix"
         by = f" by {signature.by}" if signature.by else ""
         return [f"{what}{by} on {signature.signed_at:%Y-%m-%d}: {signature.why}"]
-    sentences = [f"{name} is ridden, and it has not come since."]
+    sentences = [f"{name} has been ridden, and the failure has not come back."]
     if signature is not None:
         sentences.append(
             f"Signed as held on {signature.signed_at:%Y-%m-%d}, and what is recorded does not show it any more."
         )
     return sentences
+
+
+def ridden(exposure: float, kind: str, system: str = "metric") -> str:
+    """An exposure so far, to three digits: a wheel counter or a track is not known better.
+
+    >>> ridden(34_387.0, "trip"), ridden(171_140.0, "trip"), ridden(5_230.0, "runtime")
+    ('34.4 km', '171 km', '1 h 27 min')
+    """
+    return written(exposure, kind, system, digits=3)
 
 
 def rounded(exposure: float, kind: str, system: str = "metric") -> str:

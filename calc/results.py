@@ -21,7 +21,7 @@ from calc.cautions import (
     TURNING,
     WIRING,
 )
-from calc.quantities import KINDS
+from calc.kinds import KINDS
 
 SESSION, BUILD, LOG, PHONE = "session", "build", "log", "phone"
 
@@ -111,7 +111,7 @@ _RESULTS = [
         ("static_stability_factor", "stability.static_stability_factor",
          "Static stability factor", "ratio", (SESSION, BUILD), (), TIPPING),
         ("tip_over_threshold", "stability.three_contact_threshold_g",
-         "Tip-over threshold, three contacts", "ratio", (SESSION, BUILD), (), TIPPING),
+         "Tip-over threshold, three contacts", "acceleration", (SESSION, BUILD), (), TIPPING),
         ("fastest_turn", "stability.fastest_turn",
          "Fastest turn of 15 m radius before it tips", "speed", (BUILD,), (), TURNING),
         ("climbable_grade", "traction.climbable_grade",

@@ -132,7 +132,7 @@ def _tipping(sheet: Sheet) -> None:
             _cg_needs(sheet, "place of the centre of gravity with rider"): has_forward | ~has_height,
             "a centre of gravity between the contacts": between | ~has_base | ~has_forward,
         },
-        "In g, sideways on level ground, with rider.",
+        "Sideways on level ground, with rider.",
         applies=three,
     )
 

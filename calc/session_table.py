@@ -25,6 +25,7 @@ FACTS = (
     "rest_voltage_start_v",
     "rest_voltage_end_v",
     "u_voltage_v",
+    "u_charge_fraction",
     "u_rest_charge_fraction",
     "cold_loss_per_c_fraction",
     "reserve_fraction",

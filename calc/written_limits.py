@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from calc.digits import decimals_for, with_minus
-from calc.quantities import KINDS, difference_in_shown_unit, in_shown_unit, written
+from calc.kinds import KINDS
+from calc.quantities import difference_in_shown_unit, in_shown_unit, written
 
 
 def written_within(value: float, lower: float, upper: float, kind_name: str, system: str = "metric") -> str:

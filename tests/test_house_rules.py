@@ -9,7 +9,7 @@ import pytest_django.fixtures
 from django.apps import apps
 
 from buildlog.quantities.declared import quantities_of
-from calc.quantities import KINDS
+from calc.kinds import KINDS
 from calc.units import SUFFIXES, registry, suffix_of
 from tests.on_postgresql import ONLY_PAGES, WITHOUT_DATABASE
 

@@ -234,7 +234,7 @@ def _threshold(machine: Machine, ride: Ride) -> Result:
         value,
         "stability.three_contact_threshold_g",
         needs,
-        _besides_unplaced(machine, "In g, sideways on level ground, with rider."),
+        _besides_unplaced(machine, "Sideways on level ground, with rider."),
     )
 
 

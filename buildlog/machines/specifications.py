@@ -154,7 +154,7 @@ _CATEGORIES = (
         "Driven wheel or track",
         (
             SpecificationField("rolling_circumference_m", "Rolling circumference", "length", high=20),
-            SpecificationField("width_m", "Width", "length", high=5),
+            SpecificationField("width_m", "Width", "small length", high=5),
         ),
     ),
     Category(
@@ -162,7 +162,7 @@ _CATEGORIES = (
         "Runner or ski",
         (
             SpecificationField("length_m", "Length", "length", high=10),
-            SpecificationField("width_m", "Width", "length", high=5),
+            SpecificationField("width_m", "Width", "small length", high=5),
         ),
     ),
     Category("frame", "Frame", (SpecificationField("length_m", "Length", "length", high=20),)),
@@ -171,12 +171,12 @@ _CATEGORIES = (
         "Drivetrain",
         (
             SpecificationField("drive_ratio", "Drive ratio (motor turns per wheel turn)", "ratio", high=200),
-            SpecificationField("chain_pitch_m", "Chain pitch", "length", high=1),
+            SpecificationField("chain_pitch_m", "Chain pitch", "small length", high=1),
             SpecificationField("breaking_load_kg", "Breaking load, as a hanging mass", "mass", high=1e5),
         ),
     ),
-    Category("brake", "Brake", (SpecificationField("disc_diameter_m", "Disc diameter", "length", high=2),)),
-    Category("bracket", "Bracket", (SpecificationField("thickness_m", "Thickness", "length", high=1),)),
+    Category("brake", "Brake", (SpecificationField("disc_diameter_m", "Disc diameter", "small length", high=2),)),
+    Category("bracket", "Bracket", (SpecificationField("thickness_m", "Thickness", "small length", high=1),)),
     Category("other", "Other", ()),
 )
 CATEGORIES = {category.name: category for category in _CATEGORIES}

@@ -8,7 +8,8 @@ from typing import Any, NamedTuple
 from django.db.models import Model
 
 from buildlog.quantities.fields import QuantityField
-from calc.quantities import KINDS, written
+from calc.kinds import KINDS
+from calc.quantities import written
 from calc.units import registry
 
 

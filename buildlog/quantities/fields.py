@@ -16,7 +16,8 @@ from django.db import models
 from rest_framework import serializers
 
 from buildlog.quantities.decimal_sign import in_chosen_sign
-from calc.quantities import KINDS, NotUnderstood, understand, written
+from calc.kinds import KINDS
+from calc.quantities import NotUnderstood, understand, written
 from calc.typed_values import as_typed
 
 

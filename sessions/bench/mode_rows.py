@@ -18,8 +18,7 @@ from calc.fix_outcomes import outcome_of_fix
 from calc.fix_proof import Proof
 from calc.lineage import Fitted
 from calc.mode_rates import shrunk_rates, shrunk_upper_limits
-from calc.proof_sentences import counts, exposure_sentences, judged_sentence, refusal, standing_sentences
-from calc.quantities import written
+from calc.proof_sentences import counts, exposure_sentences, judged_sentence, refusal, ridden, standing_sentences
 from calc.reliability import Interval
 from calc.trials.answers import Outcome
 from sessions.drawing.season_line import SeasonLine
@@ -235,7 +234,7 @@ def _sentence(
             else (exposure.total_s, "runtime")
         )
         how_often = (
-            f"{count} in {written(total, kind, system)}." if total else f"{count}, and nothing ridden is measured."
+            f"{count} in {ridden(total, kind, system)}." if total else f"{count}, and nothing ridden is measured."
         )
         return " ".join([how_often, *standing_sentences(standing, _label(standing, modifications))])
     sentences = standing_sentences(standing, _label(standing, modifications))

@@ -29,7 +29,7 @@ BEYOND_A_LIMIT = 500.0
 """Its rank among what is to be settled: after fixes of what can hurt somebody, before everything else."""
 NEVER_PROVOKED = (
     "Severity I and II are never provoked. Find the cause, then show by inspection, calculation or a bench test that "
-    "it cannot come again."
+    "it cannot happen again."
 )
 
 
@@ -144,7 +144,7 @@ def _do_not_ride(bench: Bench) -> list[Question]:
             continue
         wanting, until = _wanting(bench, failure)
         if until and wanting > questions.get(failure.mode_id, (0, None))[0]:
-            came = f"It came with {failure.revision.label} on {failure.happened_at:%Y-%m-%d}."
+            came = f"It happened on {failure.revision.label} on {failure.happened_at:%Y-%m-%d}."
             question = Question(
                 Kind.DO_NOT_RIDE, f"Do not ride until {until}", f"{came} {NEVER_PROVOKED}", -failure.severity,
                 _subject(bench), rows[failure.mode_id],
@@ -192,7 +192,7 @@ def _before_the_first_ride(bench: Bench, row: ModeRow) -> Question | None:
         return None
     return Question(
         Kind.SETTLE, f"Show “{fix.title}” by a calculation or a test in steps before it is ridden",
-        f"It is to prevent “{row.name}” (severity {row.numeral}). {NEVER_PROVOKED}", 1000.0 - row.severity,
+        f"It is meant to prevent “{row.name}” (severity {row.numeral}). {NEVER_PROVOKED}", 1000.0 - row.severity,
         _subject(bench), row,
     )  # fmt: skip
 
@@ -202,15 +202,15 @@ def _to_fix(bench: Bench, row: ModeRow) -> Question:
     times = "once" if len(row.failures) == 1 else f"{len(row.failures)} times"
     cause = next((failure.cause for failure in row.history if failure.cause is not None), None)
     if cause is None:
-        known = "no cause is found yet: look at the part before anything is changed"
+        known = "no cause is known yet: look at the part before you change anything"
     else:
         known = f"{'cause' if cause.confirmed else 'suspected cause'}: {cause.statement.rstrip('.?! ')}"
     planned = row.standing.fix
-    way = f"“{planned.title}” is planned" if planned is not None and row.state is State.OPEN else "no fix of it holds"
+    way = f"“{planned.title}” is planned" if planned is not None and row.state is State.OPEN else "no fix has held"
     if row.state is State.OPEN and planned is None:
-        way = "no fix"
+        way = "no fix is recorded"
     return Question(
-        Kind.FIX, f"Fix “{row.name}”", f"It came {times} ({', '.join(labels)}), {way}; {known}.", row.expected_harm,
+        Kind.FIX, f"Fix “{row.name}”", f"It happened {times} ({', '.join(labels)}); {way}; {known}.", row.expected_harm,
         _subject(bench), row,
     )  # fmt: skip
 
@@ -223,16 +223,16 @@ def _watched(bench: Bench, row: ModeRow, system: str) -> Question | None:
     proof, fix = shown.proof, shown.proof.fix.title
     if row.may_be_held:
         how = "is shown" if row.severity in HURTS or shown.by else "was ridden far enough without it"
-        why = f"“{row.name}”: the fix {how}. Say that it has held."
+        why = f"“{row.name}”: the fix {how}. Sign that it has held."
         return Question(
-            Kind.SETTLE, f"Look over “{fix}” on {subject.label}, and say whether it holds", why, row.expected_harm,
+            Kind.SETTLE, f"Inspect “{fix}” on {subject.label}, and say whether it holds", why, row.expected_harm,
             subject, row,
         )  # fmt: skip
     if row.severity in HURTS:
         return Question(
-            Kind.SETTLE, f"Look over “{fix}” on {subject.label} before and after the ride",
-            f"It is to prevent “{row.name}” (severity {row.numeral}), and still takes "
-            f"{' and '.join(shown.lacks)}. It is not to be provoked.",
+            Kind.SETTLE, f"Inspect “{fix}” on {subject.label} before and after the ride",
+            f"It is meant to prevent “{row.name}” (severity {row.numeral}). It still needs "
+            f"{' and '.join(shown.lacks)}. Never provoke it.",
             1000.0 - row.severity, subject, row,
         )  # fmt: skip
     needed, so_far = proof.still_needed, proof.in_all.shortest(proof.kind)
@@ -248,8 +248,9 @@ def _watched(bench: Bench, row: ModeRow, system: str) -> Question | None:
     chance = _chance_of_riding(bench, needed, proof.failures_before, proof.exposure_before, proof.kind)
     left = rounded(needed, proof.kind, system)
     return Question(
-        Kind.RIDE, f"Look for “{row.name}” with {subject.label}, ridden as when it came",
-        f"Does “{fix}” hold? {left} more without it would show that it does.", chance, subject, row, chance=chance,
+        Kind.RIDE, f"Ride {subject.label} as when “{row.name}” happened, and look for it",
+        f"Does “{fix}” hold? {left} more without the failure would show that it does.",
+        chance, subject, row, chance=chance,
     )  # fmt: skip
 
 

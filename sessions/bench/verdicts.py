@@ -109,7 +109,7 @@ def verdict_by_failures(modification: Modification, loop: Loop, system: str = "m
         share = f"{100 * proof.ratio_upper:.0f} % of the earlier rate"
         words = f"{counts(proof, system)}; at {100 * proof.confidence:.0f} % confidence at most {share}."
     elif proof.failures_after and outcome is Outcome.NOT_YET_KNOWN:
-        words += " It came again, so nothing shows that it comes less often."
+        words += " It happened again, so nothing shows that it happens less often."
     words = " ".join([words, *exposure_sentences(proof, system)])
     can_be_ridden = outcome is Outcome.NOT_YET_KNOWN and not proof.failures_after
     return Verdict(

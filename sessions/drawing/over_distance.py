@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from buildlog.failures.growth import Growth
-from calc.quantities import KINDS, in_shown_unit
+from calc.kinds import KINDS
+from calc.quantities import in_shown_unit
 from sessions.drawing.figures import COLOURS, Figure, base_layout, scatter
 
 

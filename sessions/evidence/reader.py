@@ -75,7 +75,13 @@ _SHARES = {
     "charge_used_ah": "u_charge_fraction",
     "energy_used_wh": "u_energy_fraction",
 }
-_ASSUMED = ("u_voltage_v", "u_rest_charge_fraction", "cold_loss_per_c_fraction", "reserve_fraction")
+_ASSUMED = (
+    "u_voltage_v",
+    "u_charge_fraction",
+    "u_rest_charge_fraction",
+    "cold_loss_per_c_fraction",
+    "reserve_fraction",
+)
 FEW = 100
 """Up to this many sessions are asked for by their keys."""
 

@@ -20,7 +20,8 @@ from buildlog.quantities.declared import quantities_of
 from buildlog.records.put_record import VERSION, entity_tag_of
 from buildlog.storage.columns import label_of
 from calc import ice
-from calc.quantities import KINDS, in_shown_unit
+from calc.kinds import KINDS
+from calc.quantities import in_shown_unit
 from calc.session_facts import COLD_U_SHARE, PACK_U_FRACTION
 from sessions.bench.models import TestCard
 from sessions.bench.release import OpenPoint, points_to_ask

@@ -11,7 +11,8 @@ import numpy as np
 
 from buildlog.failures.models import Failure
 from calc.geodesy import local_metres
-from calc.quantities import KINDS, in_shown_unit
+from calc.kinds import KINDS
+from calc.quantities import in_shown_unit
 from calc.thinning import rows_with_extremes
 from sessions.drawing.figures import COLOURS, Figure, base_layout, scatter
 from sessions.logs.channels import known_rows, samples_of

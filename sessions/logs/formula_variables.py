@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from calc.formulas import TIME, Formula, read_formula
-from calc.quantities import KINDS
+from calc.kinds import KINDS
 from calc.units import quantity_in
 from sessions.logs.meanings import BY_COLUMN
 

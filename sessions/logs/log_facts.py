@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any, NamedTuple
@@ -25,13 +26,21 @@ class StoredLog(NamedTuple):
 
 
 def log_facts(logs: list[StoredLog], started_at: datetime, known: Assumptions) -> LogFacts | None:
-    """The facts of all logs of a session; a current sensor is uncertain by a share, like a counter."""
+    """The facts of all logs of a session; a current sensor is uncertain by a share, like a counter.
+
+    That share holds for all of its samples alike, so the scatter about a fitted resistance does not show it.
+    """
     placed = [
         PlacedLog(log.name, _begins_s(log, started_at), facts)
         for log in logs
         if (facts := facts_in(log.summary)) is not None
     ]
     combined = of_several_logs(placed)
+    if combined is not None and combined.resistance_ohm is not None and combined.u_resistance_ohm is not None:
+        combined = replace(
+            combined,
+            u_resistance_ohm=math.hypot(combined.u_resistance_ohm, combined.resistance_ohm * known.u_charge_fraction),
+        )
     if combined is None or combined.charge_ah is None or combined.energy_wh is None:
         return combined
     return replace(

@@ -6,7 +6,7 @@ import hashlib
 from dataclasses import dataclass
 from typing import Any
 
-from calc.quantities import KINDS
+from calc.kinds import KINDS
 from calc.units import convert
 from sessions.logs.csv_layout import Layout
 

@@ -6,7 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from calc.quantities import KINDS, in_shown_unit
+from calc.kinds import KINDS
+from calc.quantities import in_shown_unit
 from sessions.drawing.figures import COLOURS, Figure, base_layout, scatter
 from sessions.logs.slices import Overlay
 

@@ -9,8 +9,8 @@ from typing import Any
 
 import numpy as np
 
+from calc.kinds import KINDS
 from calc.pass_overlay import ride_over_distance
-from calc.quantities import KINDS
 from sessions.logs.channels import is_in, row_values
 from sessions.logs.columns import StoredColumns
 from sessions.logs.formula_lines import lines_over

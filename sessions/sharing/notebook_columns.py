@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 
 from buildlog.quantities.declared import quantities_of
 from buildlog.quantities.fields import QuantityField
-from calc.quantities import KINDS
+from calc.kinds import KINDS
 from sessions.outings.models import Session
 
 QUANTITIES: dict[str, QuantityField[Any, Any]] = {

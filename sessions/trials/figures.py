@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from calc.quantities import KINDS
+from calc.kinds import KINDS
 from sessions.drawing.figures import COLOURS, Figure, _by_revision, _spread_out, _style, scatter
 from sessions.trials.compared_revisions import Comparison, MeasureComparison, RateRow, in_measure_unit
 

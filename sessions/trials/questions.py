@@ -81,12 +81,15 @@ class Answered:
         what = result.plan
         if result.answer is Answer.NOT_YET_KNOWN and what is not None and result.more_values:
             days = "1 more day" if result.more_values == 1 else f"{result.more_values} more days"
-            return f"{days} with {label} would tell {_size(what.amount)}."
+            return f"{days} with {label} would probably be enough to show a difference of {_size(what.amount)}."
         if result.answer is Answer.NOT_YET_KNOWN and what is not None and what.days_to_tell:
             days = f"{what.days_to_tell} days on which {label} and {self.asked.against.label} are both ridden"
-            return f"No season has the days with {label} alone that would tell {_size(what.amount)}; {days} would."
+            return (
+                f"With {label} alone, showing a difference of {_size(what.amount)} takes more days than a season has. "
+                f"{days} would probably be enough."
+            )
         if result.answer is Answer.NOT_BY_RIDING and what is not None:
-            return f"No season has the days with {label} that this would take."
+            return f"Showing it takes more days with {label} than a season has."
         return ""
 
     @property

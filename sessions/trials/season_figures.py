@@ -8,8 +8,9 @@ import numpy as np
 
 from buildlog.failures.models import Failure
 from buildlog.machines.models import Revision
+from calc.kinds import KINDS
 from calc.least_squares import fit_powers
-from calc.quantities import KINDS, in_shown_unit
+from calc.quantities import in_shown_unit
 from sessions.drawing.figures import COLOURS, MARKERS, Figure, base_layout, scatter
 from sessions.drawing.over_distance import mark_revisions, over_distance
 from sessions.evidence.season import Season

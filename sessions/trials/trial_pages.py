@@ -162,7 +162,7 @@ def _promise(trial: Trial, power: float) -> list[str]:
     """What the plan said before the first day, in sentences."""
     if trial.spread is None:
         return ["No spread between days was known yet, so what these days would show could not be said."]
-    sentences = [f"Days scattered by {100 * trial.spread:.2g} % when it was planned."]
+    sentences = [f"When it was planned, days differed by {100 * trial.spread:.2g} % (standard deviation)."]
     days = f"{trial.planned_days} days"
     if trial.tells is not None:
         sentences.append(

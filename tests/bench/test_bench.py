@@ -262,7 +262,7 @@ def test_queries_are_fixed_with_300_failures_over_40_revisions(vehicle, revision
 def test_open_questions_come_in_order_and_become_a_card(season, vehicle, sign_in):
     client = sign_in("recorder")
     questions = questions_of(bench_of(vehicle, Filters()))
-    assert questions[0].what == "Look over “Tensioner” on R2 before and after the ride"
+    assert questions[0].what == "Inspect “Tensioner” on R2 before and after the ride"
     assert any("Coast-down" in question.what for question in questions)
     assert [question.rank for question in questions] == sorted((question.rank for question in questions), reverse=True)
     answer = client.post(f"/vehicles/{vehicle.pk}/bench/card/")

@@ -112,7 +112,7 @@ def said_of(revision, client, account):
 def test_a_sound_machine_gives_none(sound, sign_in, make_account):
     assert state(sound).points == []
     client = sign_in("reader")
-    assert "No point is open" in client.get(f"/revisions/{sound.pk}/release/").content.decode()
+    assert "Nothing that is known is open" in client.get(f"/revisions/{sound.pk}/release/").content.decode()
     sentence = said_of(sound, client, make_account("builder"))
     assert not any(title in text for title in ALL_TITLES for text in sentence)
     assert json.loads(sentence[3]) == []

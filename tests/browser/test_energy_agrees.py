@@ -231,7 +231,7 @@ def test_a_jump_of_the_satellite_is_not_taken_for_a_speed(script):
 
 
 def test_the_words_say_from_when_the_evidence_is(script):
-    from calc.quantities import KINDS
+    from calc.kinds import KINDS
     from sessions.field.reference import _unit
 
     units = {name: _unit(name, "metric") for name in KINDS}

@@ -94,7 +94,7 @@ def test_a_failure_closes_its_loop_and_opens_again(page, live_server, make_accou
     assert broken_rules(page) == []
 
     record_failure(page, live_server, "chain came off", "2026-02-05T10:00")
-    assert "It came again: a recurrence of" in page.text_content("main")
+    assert "It happened again: a recurrence of" in page.text_content("main")
     page.goto(bench)
     assert page.locator(".rows .badge.recurred").count() >= 1
     page.get_by_role("link", name="Try a change on paper").first.click()

@@ -11,7 +11,8 @@ import pytest
 
 from calc import ice
 from calc.cell_curve import StateOfChargeCurve
-from calc.quantities import KINDS, NotUnderstood, in_shown_unit, understand, written
+from calc.kinds import KINDS
+from calc.quantities import NotUnderstood, in_shown_unit, understand, written
 from calc.session_facts import LimitFacts, PackFacts
 from calc.speed import gate_speed
 from sessions.evidence.timing import duration_u_s

@@ -41,7 +41,7 @@ def test_compare_narrow_down_and_save_a_picture(page, live_server, season, photo
     drawn(page)
     text = page.text_content("main")
     assert "left out because they do not match" in text
-    assert "questions share one error of 5 %" in text
+    assert "questions share one 5 % risk of a false claim" in text
     assert "adjusted for" in text
     expect(page.locator("#means svg.picture").first).to_be_visible()
     page.locator(".closer:has(#two_way_mean_speed) > summary").click()

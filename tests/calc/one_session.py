@@ -52,6 +52,7 @@ class SessionFacts:
     rest_voltage_start_v: float | None = None
     rest_voltage_end_v: float | None = None
     u_voltage_v: float = 0.1
+    u_charge_fraction: float = 0.0
     u_rest_charge_fraction: float = 0.05
     cold_loss_per_c_fraction: float | None = None
     reserve_fraction: float = 0.2

@@ -8,8 +8,8 @@ import pytest
 
 from calc.catalogue import page_rows
 from calc.declaration import CATALOGUE
+from calc.kinds import KINDS
 from calc.pack import ASSUMED_CELL_CURVE
-from calc.quantities import KINDS
 from calc.session_facts import LimitFacts, LogFacts, PackFacts
 from tests.calc.one_session import PassFacts, ReadingFacts, SessionFacts, evaluate, evaluate_all
 

@@ -9,7 +9,7 @@ from calc.doubts.check import check
 from calc.doubts.consequences import careful_higher, careful_lower, facts_in_doubt, without_doubtful
 from calc.doubts.rules import IMPOSSIBLE, UNLIKELY, Fact, Rule, Subject
 from calc.doubts.subjects import SUBJECTS
-from calc.quantities import KINDS
+from calc.kinds import KINDS
 
 RULES = [(subject, rule) for subject in SUBJECTS.values() for rule in subject.rules]
 

@@ -11,7 +11,7 @@ from sessions.models import Session
      "Thinner than published, for clear ice"),
     # The same source: white ice needs twice the thickness.
     (13.0, "white_ice", None, "for white ice twice the thickness"),
-    (40.0, "clear_ice", [], "published thicknesses were reached"),
+    (40.0, "clear_ice", [], "published guideline thicknesses"),
 ])  # fmt: skip
 def test_thickness_is_compared_and_never_permitted(session, sign_in, thickness_cm, surface, short, words):
     Session.objects.filter(pk=session.pk).update(ice_thickness_cm=thickness_cm, surface=surface)

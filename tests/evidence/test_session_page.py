@@ -36,7 +36,7 @@ def test_the_main_numbers_stand_among_the_machines_earlier_ones(sign_in, session
     assert "Two-way mean speed" in headlines
     assert "<strong>40.00</strong> ± " in headlines
     assert headlines.count('class="earlier"') >= 1
-    assert "last 2 such numbers" in page
+    assert "the last 2 sessions with this figure" in page
     assert page.index('class="headlines"') < page.index("<h2>Passes</h2>") < page.index("with method and evidence")
 
 

@@ -37,7 +37,7 @@ def test_what_can_hurt_takes_a_calculation_or_a_stepped_test_and_an_inspection(
     failure.refresh_from_db()
     assert failure.standing.may_be_held == suffices
     if not suffices:
-        with pytest.raises(IllegalTransition, match="is not shown by riding"):
+        with pytest.raises(IllegalTransition, match="Riding alone does not show a fix"):
             sign_held(failure, "It feels right.")
 
 

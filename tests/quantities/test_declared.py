@@ -11,7 +11,8 @@ from buildlog.machines.balance_tests import BalanceTest
 from buildlog.quantities.bounds_migration import set_aside_what_is_beyond
 from buildlog.quantities.declared import glossary, quantities_of, quantity_names
 from buildlog.quantities.fields import QuantityField
-from calc.quantities import KINDS, written
+from calc.kinds import KINDS
+from calc.quantities import written
 from calc.units import registry
 
 MODELS = [*apps.get_app_config("buildlog").get_models(), *apps.get_app_config("test_sessions").get_models()]

@@ -52,7 +52,7 @@ def test_a_new_record_keeps_nothing_twice(sign_in, session, gate):
         assert answer.status_code in (200, 201)
     assert not Version.objects.exists()
     assert words(Pass.objects.get(pk=key)) == []
-    assert "as it was made" in client.get(f"/history/pass/{key}/").content.decode()
+    assert "Unchanged since it was created" in client.get(f"/history/pass/{key}/").content.decode()
 
 
 def test_a_phone_and_a_script_are_told_apart(sign_in, timed_pass):

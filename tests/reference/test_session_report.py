@@ -196,6 +196,16 @@ def test_pack_resistance_of_a_step():
     assert (resistance.value, resistance.u) == pytest.approx((expected.nominal_value, expected.std_dev))
 
 
+@pytest.mark.parametrize("amperes", [(0.0, 100.0), (5.0, 40.0, 80.0, 60.0)])
+def test_pack_resistance_is_no_surer_than_the_scale_of_the_current_sensor(amperes):
+    # A sensor that shows 3 % too much current at every reading moves no residual of the fit: uncertainties 3.2.3.
+    expected = 0.02 / ufloat(1.0, 0.03)
+    readings = tuple(ReadingFacts(60.0 * i, 52.0 - 0.02 * current_a, current_a) for i, current_a in enumerate(amperes))
+    facts = SessionFacts(readings=readings, u_voltage_v=0.0, u_charge_fraction=0.03)
+    resistance = evaluate(facts).get("pack_resistance")
+    assert (resistance.value, resistance.u) == pytest.approx((expected.nominal_value, expected.std_dev), rel=1e-6)
+
+
 def test_wind_chill_at_ride_speed():
     # Meteorological Service of Canada chart: −20 °C at 50 km/h is −35; ridden at 36 km/h into 14 km/h.
     facts = SessionFacts(air_temperature_c=-20.0, wind_speed_mps=14 / 3.6, passes=(PassFacts(100.0, 10.0, 0.0, 0.1),))

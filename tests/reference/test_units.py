@@ -2,7 +2,8 @@
 
 import pytest
 
-from calc.quantities import KINDS, understand
+from calc.kinds import KINDS
+from calc.quantities import understand
 
 NIST_SP_811 = [
     ("1 mph", "speed", 0.44704),

@@ -230,7 +230,7 @@ def test_assumptions_of_the_machine_take_the_place_of_the_usual_ones(ridden, sig
     for key in ("mean_gate_speed", "energy_per_km"):
         assert after[key]["confidence"] < before[key]["confidence"]
     page = client.get(f"/compare/?vehicle={ridden.vehicle_id}")
-    assert "share one error of 10 %" in page.content.decode()
+    assert "share one 10 % risk of a false claim" in page.content.decode()
     bands = {row.label: row.picture.band_width for row in page.context["comparison"].answers.rows}
     assert bands["Mean gate speed"] > 3 * bands["Energy per km, as ridden"]
 
