@@ -252,12 +252,14 @@ def picture_file():
 
 
 @pytest.fixture(scope="session")
-def filled_folder(tmp_path_factory, migrated):
+def filled_folder(folder_of_the_run, migrated):
     """A data folder with the invented season, an account, photos and a recording; not to be changed."""
-    folder = tmp_path_factory.mktemp("installation") / "data"
-    migrated_databases.lay_down(migrated, folder)
-    data_folders.fill(folder)
-    return folder
+
+    def make(folder):
+        migrated_databases.lay_down(migrated, folder)
+        data_folders.fill(folder)
+
+    return migrated_databases.made_once(folder_of_the_run / "with-season", make)
 
 
 @pytest.fixture
