@@ -9,11 +9,12 @@ from importlib import import_module
 from typing import Any, NamedTuple
 
 import numpy as np
+import pint
 
 from calc.declaration import CATALOGUE, Measured, Number, Numbers, any_real, quantity_name
 from calc.kinds import KINDS
 from calc.quantities import NotUnderstood, understand
-from calc.units import REGISTRY, SUFFIXES, Quantity, convert, suffix_of, unit_of_name
+from calc.units import SUFFIXES, convert, quantity_in, registry, suffix_of, unit_of_name
 
 
 @dataclass(frozen=True)
@@ -77,10 +78,10 @@ def understood(text: str, argument: str) -> float | list[float]:
     if numbers:
         return numbers if len(numbers) > 1 else numbers[0]
     suffix = suffix_of(argument)
-    unit = REGISTRY.Unit(SUFFIXES[suffix]) if suffix else REGISTRY.Unit("")
+    unit = registry().Unit(SUFFIXES[suffix]) if suffix else registry().Unit("")
     refusal = NotUnderstood(f"\u201c{text}\u201d is not a number. Write for example 7.5.")
     for kind in KINDS.values():
-        if REGISTRY.Unit(kind.stored).dimensionality == unit.dimensionality:
+        if registry().Unit(kind.stored).dimensionality == unit.dimensionality:
             try:
                 return float(convert(understand(text, kind.name), kind.stored, str(unit)))
             except NotUnderstood as error:
@@ -101,7 +102,7 @@ def worked_out(name: str, arguments: Mapping[str, float | list[float]]) -> list[
     module, function = name.rsplit(".", 1)
     calculation = getattr(import_module(f"calc.{module}"), function)
     quantities = {
-        quantity_name(argument): Quantity(value, SUFFIXES[suffix_of(argument)]) if suffix_of(argument) else value
+        quantity_name(argument): quantity_in(value, SUFFIXES[suffix_of(argument)]) if suffix_of(argument) else value
         for argument, value in arguments.items()
     }
     result = calculation.with_units(**quantities)
@@ -117,7 +118,7 @@ def worked_out(name: str, arguments: Mapping[str, float | list[float]]) -> list[
 
 
 def _text(value: Any) -> str:
-    if isinstance(value, Quantity):
+    if isinstance(value, pint.Quantity):
         return f"{_text(value.magnitude)} {value.units:~P}".strip()
     if isinstance(value, np.ndarray | tuple | list):
         return ", ".join(_text(part) for part in np.ravel(value).tolist()) or "none"

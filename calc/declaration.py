@@ -16,9 +16,10 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple, ParamSpec, Protocol, TypeVar, cast
 
 import numpy as np
+import pint
 from numpy.typing import NDArray
 
-from calc.units import Quantity, difference_unit, magnitude_in, suffix_of, unit_of_name
+from calc.units import difference_unit, magnitude_in, quantity_in, suffix_of, unit_of_name
 
 Number = float | NDArray[np.float64]
 """What a kernel takes and gives: one value, or an array of them."""
@@ -129,7 +130,7 @@ def checked(name: str, value: object, limits: Range) -> Number:
     """The value as a float or float array, or a ValueError that names argument, value and unit."""
     unit = unit_of_name(name)
     shown_unit = f" {unit}" if unit else ""
-    if isinstance(value, Quantity):
+    if isinstance(value, pint.Quantity):
         raise ValueError(f"{name} takes a plain number in {unit or 'no unit'}; for {value} call with_units instead")
     try:
         numbers = np.asarray(value, dtype=np.float64)
@@ -219,8 +220,8 @@ def _plain_arguments(signature: inspect.Signature, quantities: dict[str, Any]) -
         argument = names.get(name)
         if argument is None:
             raise ValueError(f"there is no argument {name}; this takes {', '.join(names)}")
-        plain[argument] = magnitude_in(value, argument) if isinstance(value, Quantity) else value
-        if not isinstance(value, Quantity) and suffix_of(argument) and value is not None:
+        plain[argument] = magnitude_in(value, argument) if isinstance(value, pint.Quantity) else value
+        if not isinstance(value, pint.Quantity) and suffix_of(argument) and value is not None:
             raise ValueError(f"{name} needs a unit: give a quantity in {unit_of_name(argument)}, got {value!r}")
     return plain
 
@@ -228,11 +229,11 @@ def _plain_arguments(signature: inspect.Signature, quantities: dict[str, Any]) -
 def _result_quantities(result: Any, returns: str | None) -> Any:
     if isinstance(result, Measured) and returns is not None:
         # An uncertainty is a difference: on an offset scale it must not be shifted by the offset.
-        return Measured(Quantity(result.value, returns), Quantity(result.u, difference_unit(returns)))
+        return Measured(quantity_in(result.value, returns), quantity_in(result.u, difference_unit(returns)))
     if isinstance(result, tuple) and hasattr(result, "_fields"):
         fields = (
-            Quantity(value, unit_of_name(name)) if suffix_of(name) and value is not None else value
+            quantity_in(value, unit_of_name(name)) if suffix_of(name) and value is not None else value
             for name, value in zip(result._fields, result, strict=True)
         )
         return type(result)(*fields)
-    return result if returns is None else Quantity(result, returns)
+    return result if returns is None else quantity_in(result, returns)

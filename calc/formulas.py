@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import pint
 
-from calc.units import REGISTRY, Quantity
+from calc.units import quantity_in, registry
 
 LONGEST = 200
 MOST_PARTS = 60
@@ -55,7 +55,7 @@ class Formula:
         Examples
         --------
         >>> read_formula("voltage * current", ["voltage", "current"]).value(
-        ...     {"voltage": Quantity(50.0, "volt"), "current": Quantity(2.0, "ampere")}
+        ...     {"voltage": quantity_in(50.0, "volt"), "current": quantity_in(2.0, "ampere")}
         ... ).to("watt").magnitude
         100.0
         """
@@ -97,7 +97,7 @@ def unit_of(text: str) -> Any:
     if len(spelled) > 40 or re.match(r"\d", spelled.removeprefix("1/")):
         raise NotAFormula(f"{text[:40]!r} is no unit; write one such as W, Wh/km, m/s or N*m.")
     try:
-        return REGISTRY.Unit(spelled or "dimensionless")
+        return registry().Unit(spelled or "dimensionless")
     except (pint.PintError, ValueError, TypeError, AttributeError, SyntaxError, AssertionError):
         raise NotAFormula(f"{text[:40]!r} is no unit; write one such as W, Wh/km, m/s or N*m.") from None
 
@@ -126,13 +126,13 @@ def _largest(*values: Any) -> Any:
 
 def _extreme(pick: Callable[[Any, Any], Any], values: tuple[Any, ...]) -> Any:
     # A plain 0 is 0 of any unit, so that max(current, 0) can be written.
-    with_unit = next((value for value in values if isinstance(value, Quantity)), None)
+    with_unit = next((value for value in values if isinstance(value, pint.Quantity)), None)
     unit = "dimensionless" if with_unit is None else with_unit.units
     magnitudes = [0.0 if _is_zero(value) else _as_quantity(value).to(unit).magnitude for value in values]
     result = magnitudes[0]
     for other in magnitudes[1:]:
         result = pick(result, other)
-    return Quantity(result, unit)
+    return quantity_in(result, unit)
 
 
 def _is_zero(value: Any) -> bool:
@@ -140,7 +140,7 @@ def _is_zero(value: Any) -> bool:
 
 
 def _as_quantity(value: Any) -> Any:
-    return value if isinstance(value, Quantity) else Quantity(value, "dimensionless")
+    return value if isinstance(value, pint.Quantity) else quantity_in(value, "dimensionless")
 
 
 def _root(value: Any) -> Any:
@@ -296,7 +296,7 @@ def _value(part: ast.expr, known: Mapping[str, Any]) -> Any:
         case ast.Constant(value=str() | int() | float() as value):
             return _known(value, known) if isinstance(value, str) else float(value)
         case ast.Name(id=name):
-            return known[name] if name in known else Quantity(1.0, unit_of(name))
+            return known[name] if name in known else quantity_in(1.0, unit_of(name))
         case ast.Call(func=ast.Name(id=name), args=[argument]) if name == RATE:
             return _rate(_value(argument, known), _known(TIME, known))
         case ast.Call(func=ast.Name(id=name), args=arguments):
@@ -315,5 +315,5 @@ def _rate(value: Any, time: Any) -> Any:
     magnitudes = np.asarray(value.magnitude, dtype=np.float64)
     unit = (value - value).units if not value._is_multiplicative else value.units
     if magnitudes.ndim == 0 or magnitudes.size < 2:
-        return Quantity(np.zeros_like(magnitudes), unit) / Quantity(1.0, "second")
-    return Quantity(np.gradient(magnitudes, time.to("second").magnitude), unit) / Quantity(1.0, "second")
+        return quantity_in(np.zeros_like(magnitudes), unit) / quantity_in(1.0, "second")
+    return quantity_in(np.gradient(magnitudes, time.to("second").magnitude), unit) / quantity_in(1.0, "second")

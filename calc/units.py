@@ -6,15 +6,11 @@ only place that says what the endings mean. pint is used at the edges, floats in
 
 from __future__ import annotations
 
+import threading
 from functools import cache
 from typing import Any
 
 import pint
-
-REGISTRY: pint.UnitRegistry[Any] = pint.UnitRegistry()
-
-Quantity: Any = REGISTRY.Quantity
-"""pint's quantity class of the one registry. Quantities of another registry cannot be mixed in."""
 
 SUFFIXES = {
     "m": "meter",
@@ -66,6 +62,32 @@ SUFFIXES = {
 }
 """What a name's ending means. `_g` is the standard acceleration of gravity, never the gram."""
 
+_LOADING = threading.Lock()
+
+
+def registry() -> pint.UnitRegistry[Any]:
+    """The one registry. Its quantities cannot be mixed with those of another.
+
+    It is made when first asked for: that takes a fifth of a second, and most commands need no unit.
+    """
+    with _LOADING:
+        return _registry()
+
+
+@cache
+def _registry() -> pint.UnitRegistry[Any]:
+    return pint.UnitRegistry()
+
+
+def quantity_in(value: Any, unit: Any) -> Any:
+    """A float or array as a quantity of pint.
+
+    >>> print(quantity_in(110, "yard").to("meter"))
+    100.584 meter
+    """
+    return registry().Quantity(value, unit)
+
+
 _LONGEST_FIRST = sorted(SUFFIXES, key=len, reverse=True)
 
 
@@ -90,7 +112,7 @@ def unit_of_name(name: str) -> str:
     ('m', 'm/s', '')
     """
     suffix = suffix_of(name)
-    return f"{REGISTRY.Unit(SUFFIXES[suffix]):~P}" if suffix else ""
+    return f"{registry().Unit(SUFFIXES[suffix]):~P}" if suffix else ""
 
 
 def magnitude_in(quantity: Any, name: str) -> Any:
@@ -99,7 +121,7 @@ def magnitude_in(quantity: Any, name: str) -> Any:
     Raises ValueError, naming the argument, the value and the unit wanted, when the quantity is
     of another kind.
 
-    >>> magnitude_in(Quantity(110, "yard"), "distance_m")
+    >>> magnitude_in(quantity_in(110, "yard"), "distance_m")
     100.584
     """
     suffix = suffix_of(name)
@@ -126,4 +148,4 @@ def convert(value: Any, from_unit: str, to_unit: str) -> Any:
     >>> round(convert(1.0, "mile/hour", "meter/second"), 5)
     0.44704
     """
-    return Quantity(value, from_unit).to(to_unit).magnitude
+    return quantity_in(value, from_unit).to(to_unit).magnitude

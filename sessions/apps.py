@@ -1,3 +1,5 @@
+import gc
+
 from django.apps import AppConfig
 
 
@@ -28,3 +30,7 @@ class SessionsConfig(AppConfig):
         going_to_ride.register(GATE)
         for model in (Revision, Session, Pass, Reading, Failure):
             register(model, doubts_in_api, doubts_of_many)
+        # All of the program is loaded and stays, so no later search for garbage goes through it again. Workers that
+        # are forked share its memory for longer, too.
+        gc.freeze()
+        gc.enable()

@@ -46,6 +46,16 @@ def _bring_up_to_date(folder: Path, **more: str) -> None:
     assert code == 0, output
 
 
+def made_once(folder: Path, make: Callable[[Path], object]) -> Path:
+    """A data folder of the whole run, made by whichever worker asks first, for all of them to copy."""
+    part = folder.with_name(f"{folder.name}.part")
+    with locked(folder.with_name(f"{folder.name}.lock"), wait=True):
+        if not folder.exists():
+            make(part)
+            part.rename(folder)
+    return folder
+
+
 def lay_down(file: Path, folder: Path) -> None:
     """Give the data folder of an installation a copy of the SQLite file, as that installation would have made it."""
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)

@@ -26,7 +26,7 @@ ONLY_PAGES = (
     "tests/logs/test_logger_files.py",
     "tests/logs/test_recordings.py",
     "tests/people/test_passwords.py",
-    "tests/records/test_stale_forms.py",
+    "tests/records/stale_forms",
     "tests/people/test_access_matrix.py",
     "tests/people/test_client_address.py",
     "tests/people/test_pages_by_role.py",

@@ -10,7 +10,7 @@ from django.apps import apps
 
 from buildlog.quantities.declared import quantities_of
 from calc.kinds import KINDS
-from calc.units import REGISTRY, SUFFIXES, suffix_of
+from calc.units import SUFFIXES, registry, suffix_of
 from tests.on_postgresql import ONLY_PAGES, WITHOUT_DATABASE
 
 PROJECT = Path(__file__).resolve().parents[1]
@@ -26,7 +26,7 @@ def test_a_field_name_ends_in_the_unit_it_is_stored_in():
         else:
             suffix = suffix_of(field.name)
             assert suffix, f"{model.__name__}.{field.name} has no unit in its name"
-            assert REGISTRY.Unit(SUFFIXES[suffix]) == REGISTRY.Unit(stored), field.name
+            assert registry().Unit(SUFFIXES[suffix]) == registry().Unit(stored), field.name
 
 
 def test_what_is_left_out_on_postgresql_reaches_no_database():

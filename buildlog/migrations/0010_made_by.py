@@ -3,6 +3,7 @@ from django.db import migrations, models
 from django.utils import timezone
 
 from buildlog.people import current_account
+from buildlog.quantities.joined_steps import StepsTogether
 
 RECORDS = (
     "cause",
@@ -31,22 +32,18 @@ def made_by():
     )
 
 
-def with_makers(record):
+def with_makers(records):
     """Two columns that are empty in every row there is: nobody knows who made those, nor when."""
-    yield migrations.AddField(record, "made_by", made_by())
-    yield from (
-        migrations.AddField(record, "made_at", models.DateTimeField(blank=True, editable=False, null=True)),
-        # Only new rows have a moment of making. The default lives in the program, so the table stays as it is.
-        migrations.SeparateDatabaseAndState(
-            state_operations=[
-                migrations.AlterField(
-                    record,
-                    "made_at",
-                    models.DateTimeField(blank=True, default=timezone.now, editable=False, null=True),
-                )
-            ]
+    without = models.DateTimeField(blank=True, editable=False, null=True)
+    with_default = models.DateTimeField(blank=True, default=timezone.now, editable=False, null=True)
+    return [
+        StepsTogether([migrations.AddField(record, "made_by", made_by()) for record in records]),
+        StepsTogether([migrations.AddField(record, "made_at", without.clone()) for record in records]),
+        # Only new rows have a moment of making. The default lives in the program, so the tables stay as they are.
+        StepsTogether(
+            [migrations.AlterField(record, "made_at", with_default.clone()) for record in records], in_database=False
         ),
-    )
+    ]
 
 
 def role(**default):
@@ -69,7 +66,7 @@ class Migration(migrations.Migration):
     dependencies = [("buildlog", "0009_invitations_have_a_maker")]
 
     operations = [
-        *(operation for record in RECORDS for operation in with_makers(record)),
+        *with_makers(RECORDS),
         # Words only: what recorders may remove.
         migrations.AlterField("account", "role", role(default="reader")),
         migrations.AlterField("invitation", "role", role()),

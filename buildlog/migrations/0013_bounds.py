@@ -1,6 +1,7 @@
 from django.db import migrations, models
 
-from buildlog.quantities.bounds_migration import ConstraintsTogether, set_aside_what_is_beyond
+from buildlog.quantities.bounds_migration import set_aside_what_is_beyond
+from buildlog.quantities.joined_steps import ConstraintsTogether
 
 
 BOUNDS = [

@@ -2,6 +2,8 @@
 
 from django.db import migrations, models
 
+from buildlog.quantities.joined_steps import StepsTogether
+
 
 class Migration(migrations.Migration):
 
@@ -10,7 +12,7 @@ class Migration(migrations.Migration):
         ('test_sessions', '0009_bounds'),
     ]
 
-    operations = [
+    operations = [StepsTogether([
         migrations.AlterModelOptions(
             name='evidence',
             options={'ordering': ['cause_id', 'pk'], 'verbose_name_plural': 'evidence'},
@@ -43,4 +45,4 @@ class Migration(migrations.Migration):
             model_name='failure',
             index=models.Index(fields=['revision', 'happened_at', 'id'], name='failure_by_revision_and_time'),
         ),
-    ]
+    ])]

@@ -8,6 +8,8 @@ import uuid
 from django.conf import settings
 from django.db import migrations, models
 
+from buildlog.quantities.joined_steps import ConstraintsTogether
+
 
 def carry_layouts_over(apps, schema_editor):
     """Write the points that the four layouts describe; the columns they rest on stay as they are.
@@ -72,14 +74,16 @@ class Migration(migrations.Migration):
             name='rider_mass_kg',
             field=buildlog.quantities.fields.QuantityField(blank=True, kind='mass', null=True, verbose_name='rider with clothes and gear, while none has ridden it'),
         ),
-        migrations.AddConstraint(
-            model_name='fitting',
-            constraint=models.CheckConstraint(condition=models.Q(('y_m__isnull', True), models.Q(('y_m__gte', -10), ('y_m__lte', 10)), _connector='OR'), name='fitting_y_m_within_bounds', violation_error_message='Left of the middle line cannot be that.'),
-        ),
-        migrations.AddConstraint(
-            model_name='revision',
-            constraint=models.CheckConstraint(condition=models.Q(('rider_mass_kg__isnull', True), models.Q(('rider_mass_kg__gt', 0.0), ('rider_mass_kg__lte', 500)), _connector='OR'), name='revision_rider_mass_kg_within_bounds', violation_error_message='Rider with clothes and gear, while none has ridden it cannot be that.'),
-        ),
+        ConstraintsTogether([
+            migrations.AddConstraint(
+                model_name='fitting',
+                constraint=models.CheckConstraint(condition=models.Q(('y_m__isnull', True), models.Q(('y_m__gte', -10), ('y_m__lte', 10)), _connector='OR'), name='fitting_y_m_within_bounds', violation_error_message='Left of the middle line cannot be that.'),
+            ),
+            migrations.AddConstraint(
+                model_name='revision',
+                constraint=models.CheckConstraint(condition=models.Q(('rider_mass_kg__isnull', True), models.Q(('rider_mass_kg__gt', 0.0), ('rider_mass_kg__lte', 500)), _connector='OR'), name='revision_rider_mass_kg_within_bounds', violation_error_message='Rider with clothes and gear, while none has ridden it cannot be that.'),
+            ),
+        ]),
         migrations.AddField(
             model_name='balancetest',
             name='made_by',
@@ -90,21 +94,23 @@ class Migration(migrations.Migration):
             name='revision',
             field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='balance_tests', to='buildlog.revision'),
         ),
-        migrations.AddConstraint(
-            model_name='balancetest',
-            constraint=models.CheckConstraint(condition=models.Q(('kind__in', ['weighing', 'tilt'])), name='balance_test_kind_is_known'),
-        ),
-        migrations.AddConstraint(
-            model_name='balancetest',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('kind', 'tilt'), _negated=True), models.Q(('tilt_deg__isnull', False), models.Q(('side', ''), _negated=True)), _connector='OR'), name='tilt_test_has_side_and_angle', violation_error_message='A tilt test has a side and an angle, for example: over its left side, 38°.'),
-        ),
-        migrations.AddConstraint(
-            model_name='balancetest',
-            constraint=models.CheckConstraint(condition=models.Q(('load_kg__gte', 0.0), ('load_kg__lte', 500)), name='balancetest_load_kg_within_bounds', violation_error_message='Mass on the seat meanwhile cannot be that.'),
-        ),
-        migrations.AddConstraint(
-            model_name='balancetest',
-            constraint=models.CheckConstraint(condition=models.Q(('tilt_deg__isnull', True), models.Q(('tilt_deg__gt', 0.0), ('tilt_deg__lte', 89)), _connector='OR'), name='balancetest_tilt_deg_within_bounds', violation_error_message='Tilt at which the far contact got light cannot be that.'),
-        ),
+        ConstraintsTogether([
+            migrations.AddConstraint(
+                model_name='balancetest',
+                constraint=models.CheckConstraint(condition=models.Q(('kind__in', ['weighing', 'tilt'])), name='balance_test_kind_is_known'),
+            ),
+            migrations.AddConstraint(
+                model_name='balancetest',
+                constraint=models.CheckConstraint(condition=models.Q(models.Q(('kind', 'tilt'), _negated=True), models.Q(('tilt_deg__isnull', False), models.Q(('side', ''), _negated=True)), _connector='OR'), name='tilt_test_has_side_and_angle', violation_error_message='A tilt test has a side and an angle, for example: over its left side, 38°.'),
+            ),
+            migrations.AddConstraint(
+                model_name='balancetest',
+                constraint=models.CheckConstraint(condition=models.Q(('load_kg__gte', 0.0), ('load_kg__lte', 500)), name='balancetest_load_kg_within_bounds', violation_error_message='Mass on the seat meanwhile cannot be that.'),
+            ),
+            migrations.AddConstraint(
+                model_name='balancetest',
+                constraint=models.CheckConstraint(condition=models.Q(('tilt_deg__isnull', True), models.Q(('tilt_deg__gt', 0.0), ('tilt_deg__lte', 89)), _connector='OR'), name='balancetest_tilt_deg_within_bounds', violation_error_message='Tilt at which the far contact got light cannot be that.'),
+            ),
+        ]),
         migrations.RunPython(carry_layouts_over, migrations.RunPython.noop, elidable=False),
     ]

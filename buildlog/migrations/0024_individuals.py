@@ -10,6 +10,8 @@ import uuid
 from django.conf import settings
 from django.db import migrations, models
 
+from buildlog.quantities.joined_steps import ConstraintsTogether
+
 
 class Migration(migrations.Migration):
 
@@ -97,60 +99,62 @@ class Migration(migrations.Migration):
                 'ordering': ['item_id', '-done_on', 'pk'],
             },
         ),
-        migrations.AddConstraint(
-            model_name='individual',
-            constraint=models.UniqueConstraint(fields=('part', 'serial'), name='serial_is_used_once_per_part', violation_error_message='There is already a piece of this part with that serial number or mark.'),
-        ),
-        migrations.AddConstraint(
-            model_name='individual',
-            constraint=models.CheckConstraint(condition=models.Q(('serial', ''), _negated=True), name='individual_has_a_serial', violation_error_message='Give its serial number, or a mark put on it, for example: left, red dot.'),
-        ),
-        migrations.AddConstraint(
-            model_name='individual',
-            constraint=models.CheckConstraint(condition=models.Q(('distance_before_m__gte', 0.0), ('distance_before_m__lte', 100000000.0)), name='individual_distance_before_m_within_bounds', violation_error_message='Ridden before it came here cannot be that.'),
-        ),
-        migrations.AddConstraint(
-            model_name='individual',
-            constraint=models.CheckConstraint(condition=models.Q(('runtime_before_s__gte', 0.0), ('runtime_before_s__lte', 1000000000.0)), name='individual_runtime_before_s_within_bounds', violation_error_message='Time ridden before it came here cannot be that.'),
-        ),
-        migrations.AddConstraint(
-            model_name='individualfitting',
-            constraint=models.CheckConstraint(condition=models.Q(('fitted_on__isnull', True), ('removed_on__isnull', True), ('removed_on__gte', models.F('fitted_on')), _connector='OR'), name='piece_is_removed_after_it_is_fitted', violation_error_message='It was removed before it was fitted. Change one of the two dates.'),
-        ),
-        migrations.AddConstraint(
-            model_name='upkeepitem',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('individual__isnull', True), ('vehicle__isnull', False)), models.Q(('individual__isnull', False), ('part__isnull', True), ('vehicle__isnull', True)), _connector='OR'), name='upkeep_is_of_a_machine_or_a_piece', violation_error_message='Upkeep belongs to a machine, where it may name a part, or to one piece.'),
-        ),
-        migrations.AddConstraint(
-            model_name='upkeepitem',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('kind', 'torque'), ('torque_nm__isnull', False)), models.Q(('kind', 'interval'), ('torque_nm__isnull', True)), _connector='OR'), name='torque_mark_has_a_torque', violation_error_message='A torque mark has its torque, for example 45 Nm; nothing else has one.'),
-        ),
-        migrations.AddConstraint(
-            model_name='upkeepitem',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('kind', 'interval'), _negated=True), ('every_m__isnull', False), ('every_s__isnull', False), ('every_cycles__isnull', False), ('every_days__isnull', False), _connector='OR'), name='upkeep_has_an_interval', violation_error_message='Say how often, for example every 50 km or every 30 days.'),
-        ),
-        migrations.AddConstraint(
-            model_name='upkeepitem',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('every_cycles__isnull', True), ('every_cycles__range', (1, 1000000)), _connector='OR'), models.Q(('every_days__isnull', True), ('every_days__range', (1, 36500)), _connector='OR')), name='upkeep_intervals_are_possible'),
-        ),
-        migrations.AddConstraint(
-            model_name='upkeepitem',
-            constraint=models.CheckConstraint(condition=models.Q(('torque_nm__isnull', True), models.Q(('torque_nm__gt', 0.0), ('torque_nm__lte', 5000)), _connector='OR'), name='upkeepitem_torque_nm_within_bounds', violation_error_message='Torque cannot be that.'),
-        ),
-        migrations.AddConstraint(
-            model_name='upkeepitem',
-            constraint=models.CheckConstraint(condition=models.Q(('every_m__isnull', True), models.Q(('every_m__gt', 0.0), ('every_m__lte', 100000000.0)), _connector='OR'), name='upkeepitem_every_m_within_bounds', violation_error_message='Every so far cannot be that.'),
-        ),
-        migrations.AddConstraint(
-            model_name='upkeepitem',
-            constraint=models.CheckConstraint(condition=models.Q(('every_s__isnull', True), models.Q(('every_s__gt', 0.0), ('every_s__lte', 1000000000.0)), _connector='OR'), name='upkeepitem_every_s_within_bounds', violation_error_message='Every so long ridden cannot be that.'),
-        ),
-        migrations.AddConstraint(
-            model_name='upkeepcheck',
-            constraint=models.CheckConstraint(condition=models.Q(('done_by', ''), _negated=True), name='upkeep_check_says_who', violation_error_message='Say who did it.'),
-        ),
-        migrations.AddConstraint(
-            model_name='upkeepcheck',
-            constraint=models.CheckConstraint(condition=models.Q(('torque_nm__isnull', True), models.Q(('torque_nm__gte', 0.0), ('torque_nm__lte', 5000)), _connector='OR'), name='upkeepcheck_torque_nm_within_bounds', violation_error_message='Torque that was found cannot be that.'),
-        ),
+        ConstraintsTogether([
+            migrations.AddConstraint(
+                model_name='individual',
+                constraint=models.UniqueConstraint(fields=('part', 'serial'), name='serial_is_used_once_per_part', violation_error_message='There is already a piece of this part with that serial number or mark.'),
+            ),
+            migrations.AddConstraint(
+                model_name='individual',
+                constraint=models.CheckConstraint(condition=models.Q(('serial', ''), _negated=True), name='individual_has_a_serial', violation_error_message='Give its serial number, or a mark put on it, for example: left, red dot.'),
+            ),
+            migrations.AddConstraint(
+                model_name='individual',
+                constraint=models.CheckConstraint(condition=models.Q(('distance_before_m__gte', 0.0), ('distance_before_m__lte', 100000000.0)), name='individual_distance_before_m_within_bounds', violation_error_message='Ridden before it came here cannot be that.'),
+            ),
+            migrations.AddConstraint(
+                model_name='individual',
+                constraint=models.CheckConstraint(condition=models.Q(('runtime_before_s__gte', 0.0), ('runtime_before_s__lte', 1000000000.0)), name='individual_runtime_before_s_within_bounds', violation_error_message='Time ridden before it came here cannot be that.'),
+            ),
+            migrations.AddConstraint(
+                model_name='individualfitting',
+                constraint=models.CheckConstraint(condition=models.Q(('fitted_on__isnull', True), ('removed_on__isnull', True), ('removed_on__gte', models.F('fitted_on')), _connector='OR'), name='piece_is_removed_after_it_is_fitted', violation_error_message='It was removed before it was fitted. Change one of the two dates.'),
+            ),
+            migrations.AddConstraint(
+                model_name='upkeepitem',
+                constraint=models.CheckConstraint(condition=models.Q(models.Q(('individual__isnull', True), ('vehicle__isnull', False)), models.Q(('individual__isnull', False), ('part__isnull', True), ('vehicle__isnull', True)), _connector='OR'), name='upkeep_is_of_a_machine_or_a_piece', violation_error_message='Upkeep belongs to a machine, where it may name a part, or to one piece.'),
+            ),
+            migrations.AddConstraint(
+                model_name='upkeepitem',
+                constraint=models.CheckConstraint(condition=models.Q(models.Q(('kind', 'torque'), ('torque_nm__isnull', False)), models.Q(('kind', 'interval'), ('torque_nm__isnull', True)), _connector='OR'), name='torque_mark_has_a_torque', violation_error_message='A torque mark has its torque, for example 45 Nm; nothing else has one.'),
+            ),
+            migrations.AddConstraint(
+                model_name='upkeepitem',
+                constraint=models.CheckConstraint(condition=models.Q(models.Q(('kind', 'interval'), _negated=True), ('every_m__isnull', False), ('every_s__isnull', False), ('every_cycles__isnull', False), ('every_days__isnull', False), _connector='OR'), name='upkeep_has_an_interval', violation_error_message='Say how often, for example every 50 km or every 30 days.'),
+            ),
+            migrations.AddConstraint(
+                model_name='upkeepitem',
+                constraint=models.CheckConstraint(condition=models.Q(models.Q(('every_cycles__isnull', True), ('every_cycles__range', (1, 1000000)), _connector='OR'), models.Q(('every_days__isnull', True), ('every_days__range', (1, 36500)), _connector='OR')), name='upkeep_intervals_are_possible'),
+            ),
+            migrations.AddConstraint(
+                model_name='upkeepitem',
+                constraint=models.CheckConstraint(condition=models.Q(('torque_nm__isnull', True), models.Q(('torque_nm__gt', 0.0), ('torque_nm__lte', 5000)), _connector='OR'), name='upkeepitem_torque_nm_within_bounds', violation_error_message='Torque cannot be that.'),
+            ),
+            migrations.AddConstraint(
+                model_name='upkeepitem',
+                constraint=models.CheckConstraint(condition=models.Q(('every_m__isnull', True), models.Q(('every_m__gt', 0.0), ('every_m__lte', 100000000.0)), _connector='OR'), name='upkeepitem_every_m_within_bounds', violation_error_message='Every so far cannot be that.'),
+            ),
+            migrations.AddConstraint(
+                model_name='upkeepitem',
+                constraint=models.CheckConstraint(condition=models.Q(('every_s__isnull', True), models.Q(('every_s__gt', 0.0), ('every_s__lte', 1000000000.0)), _connector='OR'), name='upkeepitem_every_s_within_bounds', violation_error_message='Every so long ridden cannot be that.'),
+            ),
+            migrations.AddConstraint(
+                model_name='upkeepcheck',
+                constraint=models.CheckConstraint(condition=models.Q(('done_by', ''), _negated=True), name='upkeep_check_says_who', violation_error_message='Say who did it.'),
+            ),
+            migrations.AddConstraint(
+                model_name='upkeepcheck',
+                constraint=models.CheckConstraint(condition=models.Q(('torque_nm__isnull', True), models.Q(('torque_nm__gte', 0.0), ('torque_nm__lte', 5000)), _connector='OR'), name='upkeepcheck_torque_nm_within_bounds', violation_error_message='Torque that was found cannot be that.'),
+            ),
+        ]),
     ]

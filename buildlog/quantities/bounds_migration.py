@@ -7,41 +7,14 @@ from collections.abc import Iterable
 from typing import Any
 
 from django.db import migrations
-from django.db.migrations.operations import AddConstraint
 from django.db.migrations.operations.base import Operation
 from django.db.models import TextField
+
+from buildlog.quantities.joined_steps import added_constraints
 
 logger = logging.getLogger(__name__)
 FREE_TEXT = ("notes", "conditions", "purpose", "note", "invalid_reason")
 """Free-text columns: the first of them that a table has records a value that was out of bounds."""
-
-
-class ConstraintsTogether(migrations.SeparateDatabaseAndState):
-    """Many changes of constraints in one step, so that SQLite rebuilds each table once and not once for each change."""
-
-    def __init__(self, operations: list[Operation]) -> None:
-        super().__init__(database_operations=operations, state_operations=operations)
-
-    def deconstruct(self) -> tuple[str, list[Any], dict[str, Any]]:
-        return type(self).__name__, [self.state_operations], {}
-
-    def database_forwards(self, app_label: str, schema_editor: Any, from_state: Any, to_state: Any) -> None:
-        if schema_editor.connection.vendor != "sqlite":
-            super().database_forwards(app_label, schema_editor, from_state, to_state)
-            return
-        self._rebuild_tables(app_label, schema_editor, to_state)
-
-    def database_backwards(self, app_label: str, schema_editor: Any, from_state: Any, to_state: Any) -> None:
-        if schema_editor.connection.vendor != "sqlite":
-            super().database_backwards(app_label, schema_editor, from_state, to_state)
-            return
-        self._rebuild_tables(app_label, schema_editor, to_state)
-
-    def _rebuild_tables(self, app_label: str, schema_editor: Any, state: Any) -> None:
-        last = {added.model_name: added.constraint for added in _added(self.state_operations)}
-        for model_name, constraint in last.items():
-            # Adding any one constraint makes SQLite rebuild the table with all constraints of its model in this state.
-            schema_editor.add_constraint(state.apps.get_model(app_label, model_name), constraint)
 
 
 def set_aside_what_is_beyond(app_label: str, operations: Iterable[Operation]) -> migrations.RunPython:
@@ -51,7 +24,7 @@ def set_aside_what_is_beyond(app_label: str, operations: Iterable[Operation]) ->
     becomes unknown, or the nearest bound where the column must have a value. The old value is kept in the record's
     notes and in the server's log.
     """
-    bounds = [added for added in _added(operations) if added.constraint.name.endswith("_bounds")]
+    bounds = [added for added in added_constraints(operations) if added.constraint.name.endswith("_bounds")]
 
     def forwards(apps: Any, schema_editor: Any) -> None:
         for bound in bounds:
@@ -61,11 +34,6 @@ def set_aside_what_is_beyond(app_label: str, operations: Iterable[Operation]) ->
                 _set_aside(record, name, bound)
 
     return migrations.RunPython(forwards, migrations.RunPython.noop)
-
-
-def _added(operations: Iterable[Operation]) -> list[Any]:
-    """The steps that add a constraint. Their `model_name` and `constraint` are missing in the framework's stubs."""
-    return [step for step in operations if isinstance(step, AddConstraint)]
 
 
 def _set_aside(record: Any, name: str, bound: Any) -> None:

@@ -10,7 +10,7 @@ from django.db.models import Model
 from buildlog.quantities.fields import QuantityField
 from calc.kinds import KINDS
 from calc.quantities import written
-from calc.units import REGISTRY
+from calc.units import registry
 
 
 def quantities_of(model: type[Model] | Model) -> list[QuantityField[Any, Any]]:
@@ -63,7 +63,7 @@ def glossary(models: Iterable[type[Model]]) -> list[GlossaryLine]:
         GlossaryLine(
             f"{model.__name__}.{field.name}",
             field.kind,
-            f"{REGISTRY.Unit(KINDS[field.kind].stored):~P}" or "1",
+            f"{registry().Unit(KINDS[field.kind].stored):~P}" or "1",
             str(field.verbose_name),
         )
         for model in models

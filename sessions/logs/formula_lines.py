@@ -10,7 +10,7 @@ from typing import Any, cast
 import numpy as np
 
 from calc.formulas import TIME, Formula, NotAFormula, unit_of
-from calc.units import Quantity
+from calc.units import quantity_in
 from sessions.logs.channels import Channel, Columns
 from sessions.logs.columns import StoredColumns
 from sessions.logs.extremes import Extremes
@@ -57,7 +57,7 @@ def _own_columns(formula: Formula, log: Log) -> dict[str, tuple[str, Any]] | Non
 
 def _worked_out(formula: Formula, unit: str, own: dict[str, tuple[str, Any]], known: Columns) -> Any:
     values = {name: quantity(name, known[NAMES[name]]) for name in formula.names}
-    values |= {name: Quantity(known[column], of_file) for name, (column, of_file) in own.items()}
+    values |= {name: quantity_in(known[column], of_file) for name, (column, of_file) in own.items()}
     values[TIME] = quantity(TIME, known["time_s"])
     result = formula.in_unit(values, unit)
     return np.broadcast_to(result, known["time_s"].shape).copy()

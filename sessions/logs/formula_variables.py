@@ -9,7 +9,7 @@ import numpy as np
 
 from calc.formulas import TIME, Formula, read_formula
 from calc.kinds import KINDS
-from calc.units import Quantity
+from calc.units import quantity_in
 from sessions.logs.meanings import BY_COLUMN
 
 NAMES = {
@@ -45,7 +45,7 @@ def read(text: str) -> Formula:
 
 def quantity(name: str, values: Any) -> Any:
     """Stored values of a name, as a quantity."""
-    return Quantity(values, KINDS[BY_COLUMN[NAMES[name]].kind].stored)
+    return quantity_in(values, KINDS[BY_COLUMN[NAMES[name]].kind].stored)
 
 
 def result_in(formula: Formula, unit: str) -> None:

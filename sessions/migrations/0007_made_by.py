@@ -3,6 +3,7 @@ from django.db import migrations, models
 from django.utils import timezone
 
 from buildlog.people import current_account
+from buildlog.quantities.joined_steps import StepsTogether
 
 RECORDS = (
     "gate",
@@ -30,22 +31,18 @@ def made_by():
     )
 
 
-def with_makers(record):
+def with_makers(records):
     """Two columns that are empty in every row there is: nobody knows who made those, nor when."""
-    yield migrations.AddField(record, "made_by", made_by())
-    yield from (
-        migrations.AddField(record, "made_at", models.DateTimeField(blank=True, editable=False, null=True)),
-        # Only new rows have a moment of making. The default lives in the program, so the table stays as it is.
-        migrations.SeparateDatabaseAndState(
-            state_operations=[
-                migrations.AlterField(
-                    record,
-                    "made_at",
-                    models.DateTimeField(blank=True, default=timezone.now, editable=False, null=True),
-                )
-            ]
+    without = models.DateTimeField(blank=True, editable=False, null=True)
+    with_default = models.DateTimeField(blank=True, default=timezone.now, editable=False, null=True)
+    return [
+        StepsTogether([migrations.AddField(record, "made_by", made_by()) for record in records]),
+        StepsTogether([migrations.AddField(record, "made_at", without.clone()) for record in records]),
+        # Only new rows have a moment of making. The default lives in the program, so the tables stay as they are.
+        StepsTogether(
+            [migrations.AlterField(record, "made_at", with_default.clone()) for record in records], in_database=False
         ),
-    )
+    ]
 
 
 class Migration(migrations.Migration):
@@ -55,7 +52,7 @@ class Migration(migrations.Migration):
     ]
 
     operations = [
-        *(operation for record in RECORDS for operation in with_makers(record)),
+        *with_makers(RECORDS),
         # A test card knows its moment already.
         migrations.AddField("testcard", "made_by", made_by()),
     ]

@@ -5,6 +5,8 @@ import django.db.models.functions.comparison
 from django.conf import settings
 from django.db import migrations, models
 
+from buildlog.quantities.joined_steps import StepsTogether
+
 
 class Migration(migrations.Migration):
 
@@ -14,7 +16,7 @@ class Migration(migrations.Migration):
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
-    operations = [
+    operations = [StepsTogether([
         migrations.AlterModelOptions(
             name='gate',
             options={'ordering': ['venue_id', 'name']},
@@ -75,4 +77,4 @@ class Migration(migrations.Migration):
             model_name='session',
             index=models.Index(fields=['revision', 'rest_voltage_end_v'], name='session_revision_volts_after'),
         ),
-    ]
+    ])]

@@ -9,6 +9,8 @@ import uuid
 from django.conf import settings
 from django.db import migrations, models
 
+from buildlog.quantities.joined_steps import ConstraintsTogether
+
 
 class Migration(migrations.Migration):
 
@@ -68,22 +70,24 @@ class Migration(migrations.Migration):
             name='trial_power_fraction',
             field=buildlog.quantities.fields.QuantityField(default=0.8, kind='fraction', verbose_name='chance that a trial shows the change it was planned for'),
         ),
-        migrations.AddConstraint(
-            model_name='assumptions',
-            constraint=models.CheckConstraint(condition=models.Q(('speed_difference_fraction__gte', 0.001), ('speed_difference_fraction__lte', 0.5)), name='assumptions_speed_difference_fraction_within_bounds', violation_error_message='Smallest difference in speed that matters cannot be that.'),
-        ),
-        migrations.AddConstraint(
-            model_name='assumptions',
-            constraint=models.CheckConstraint(condition=models.Q(('energy_difference_fraction__gte', 0.001), ('energy_difference_fraction__lte', 0.5)), name='assumptions_energy_difference_fraction_within_bounds', violation_error_message='Smallest difference in energy per km and range that matters cannot be that.'),
-        ),
-        migrations.AddConstraint(
-            model_name='assumptions',
-            constraint=models.CheckConstraint(condition=models.Q(('trial_power_fraction__gte', 0.5), ('trial_power_fraction__lte', 0.99)), name='assumptions_trial_power_fraction_within_bounds', violation_error_message='Chance that a trial shows the change it was planned for cannot be that.'),
-        ),
-        migrations.AddConstraint(
-            model_name='assumptions',
-            constraint=models.CheckConstraint(condition=models.Q(('page_error_fraction__gte', 0.001), ('page_error_fraction__lte', 0.2)), name='assumptions_page_error_fraction_within_bounds', violation_error_message='Chance of any false claim among all questions of a machine cannot be that.'),
-        ),
+        ConstraintsTogether([
+            migrations.AddConstraint(
+                model_name='assumptions',
+                constraint=models.CheckConstraint(condition=models.Q(('speed_difference_fraction__gte', 0.001), ('speed_difference_fraction__lte', 0.5)), name='assumptions_speed_difference_fraction_within_bounds', violation_error_message='Smallest difference in speed that matters cannot be that.'),
+            ),
+            migrations.AddConstraint(
+                model_name='assumptions',
+                constraint=models.CheckConstraint(condition=models.Q(('energy_difference_fraction__gte', 0.001), ('energy_difference_fraction__lte', 0.5)), name='assumptions_energy_difference_fraction_within_bounds', violation_error_message='Smallest difference in energy per km and range that matters cannot be that.'),
+            ),
+            migrations.AddConstraint(
+                model_name='assumptions',
+                constraint=models.CheckConstraint(condition=models.Q(('trial_power_fraction__gte', 0.5), ('trial_power_fraction__lte', 0.99)), name='assumptions_trial_power_fraction_within_bounds', violation_error_message='Chance that a trial shows the change it was planned for cannot be that.'),
+            ),
+            migrations.AddConstraint(
+                model_name='assumptions',
+                constraint=models.CheckConstraint(condition=models.Q(('page_error_fraction__gte', 0.001), ('page_error_fraction__lte', 0.2)), name='assumptions_page_error_fraction_within_bounds', violation_error_message='Chance of any false claim among all questions of a machine cannot be that.'),
+            ),
+        ]),
         migrations.AddField(
             model_name='trial',
             name='against',
@@ -109,26 +113,28 @@ class Migration(migrations.Migration):
             name='trial',
             field=models.ForeignKey(blank=True, editable=False, null=True, on_delete=django.db.models.deletion.SET_NULL, related_name='test_cards', to='test_sessions.trial'),
         ),
-        migrations.AddConstraint(
-            model_name='trial',
-            constraint=models.CheckConstraint(condition=models.Q(('revision', models.F('against')), _negated=True), name='trial_compares_two', violation_error_message='A trial compares two different revisions.'),
-        ),
-        migrations.AddConstraint(
-            model_name='trial',
-            constraint=models.CheckConstraint(condition=models.Q(('planned_days__gte', 4), ('planned_days__lte', 40)), name='trial_plan_is_possible', violation_error_message='Plan 4 to 40 days, for example 6.'),
-        ),
-        migrations.AddConstraint(
-            model_name='trial',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('decided_answer', ''), ('decided_change__isnull', True), ('decided_days__isnull', True), ('decided_on__isnull', True)), models.Q(('decided_against_days__isnull', False), ('decided_days__isnull', False), ('decided_on__isnull', False), models.Q(('decided_answer', ''), _negated=True), ('decided_change__lte', models.F('decided_upper')), ('decided_lower__lte', models.F('decided_change')), ('decided_confidence__gt', 0), ('decided_confidence__lte', 1), ('decided_standard_error__gte', 0)), _connector='OR'), name='trial_decision_is_whole', violation_error_message='A decision has a day, an answer and the figures that gave it.'),
-        ),
-        migrations.AddConstraint(
-            model_name='trial',
-            constraint=models.CheckConstraint(condition=models.Q(('tells__isnull', True), ('tells__gt', 0), _connector='OR'), name='trial_tells_a_change'),
-        ),
-        migrations.AddConstraint(
-            model_name='trial',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('spread__isnull', True), ('spread__gt', 0), _connector='OR'), models.Q(('chance_of_none__isnull', True), models.Q(('chance_of_none__gte', 0), ('chance_of_none__lte', 1)), _connector='OR')), name='trial_plan_rests_on_a_spread'),
-        ),
+        ConstraintsTogether([
+            migrations.AddConstraint(
+                model_name='trial',
+                constraint=models.CheckConstraint(condition=models.Q(('revision', models.F('against')), _negated=True), name='trial_compares_two', violation_error_message='A trial compares two different revisions.'),
+            ),
+            migrations.AddConstraint(
+                model_name='trial',
+                constraint=models.CheckConstraint(condition=models.Q(('planned_days__gte', 4), ('planned_days__lte', 40)), name='trial_plan_is_possible', violation_error_message='Plan 4 to 40 days, for example 6.'),
+            ),
+            migrations.AddConstraint(
+                model_name='trial',
+                constraint=models.CheckConstraint(condition=models.Q(models.Q(('decided_answer', ''), ('decided_change__isnull', True), ('decided_days__isnull', True), ('decided_on__isnull', True)), models.Q(('decided_against_days__isnull', False), ('decided_days__isnull', False), ('decided_on__isnull', False), models.Q(('decided_answer', ''), _negated=True), ('decided_change__lte', models.F('decided_upper')), ('decided_lower__lte', models.F('decided_change')), ('decided_confidence__gt', 0), ('decided_confidence__lte', 1), ('decided_standard_error__gte', 0)), _connector='OR'), name='trial_decision_is_whole', violation_error_message='A decision has a day, an answer and the figures that gave it.'),
+            ),
+            migrations.AddConstraint(
+                model_name='trial',
+                constraint=models.CheckConstraint(condition=models.Q(('tells__isnull', True), ('tells__gt', 0), _connector='OR'), name='trial_tells_a_change'),
+            ),
+            migrations.AddConstraint(
+                model_name='trial',
+                constraint=models.CheckConstraint(condition=models.Q(models.Q(('spread__isnull', True), ('spread__gt', 0), _connector='OR'), models.Q(('chance_of_none__isnull', True), models.Q(('chance_of_none__gte', 0), ('chance_of_none__lte', 1)), _connector='OR')), name='trial_plan_rests_on_a_spread'),
+            ),
+        ]),
         migrations.AddConstraint(
             model_name='trial',
             constraint=models.UniqueConstraint(condition=models.Q(('closed_on__isnull', True), ('decided_on__isnull', True)), fields=('revision', 'against', 'measure'), name='trial_question_is_open_once', violation_error_message='There is an open trial of this question already. Close it first.'),

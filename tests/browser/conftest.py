@@ -7,7 +7,6 @@ import pytest
 from playwright.sync_api import expect
 
 from buildlog.hosting.module_bundle import minified
-from buildlog.storage.durable_files import locked
 from tests import migrated_databases
 from tests.browser.chromium import FLAGS, installed_chromium
 
@@ -112,13 +111,11 @@ def filled_installation(folder_of_the_run, migrated):
     """The data folder of an installation with a little in it, made once for all workers, to be copied by each test."""
     from tests.browser.installation import Installation
 
-    folder, part = folder_of_the_run / "filled", folder_of_the_run / "filled.part"
-    with locked(folder_of_the_run / "filled.lock", wait=True):
-        if not folder.exists():
-            migrated_databases.lay_down(migrated, part)
-            Installation(part).fill()
-            part.rename(folder)
-    return folder
+    def make(folder):
+        migrated_databases.lay_down(migrated, folder)
+        Installation(folder).fill()
+
+    return migrated_databases.made_once(folder_of_the_run / "filled", make)
 
 
 @pytest.fixture(scope="session")

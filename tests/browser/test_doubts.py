@@ -6,9 +6,10 @@ from playwright.sync_api import expect
 from buildlog.models import Confirmation, Vehicle
 from sessions.demo import loading
 from sessions.models import Log, Session
+from tests.browser.accessibility import broken_rules
 from tests.browser.phone import SCREEN, Phone
 from tests.browser.test_field_energy import exactly
-from tests.browser.test_main_job import broken_rules, fits
+from tests.browser.test_main_job import fits
 from tests.logs.logger_kinds import KINDS
 
 

@@ -4,8 +4,8 @@ import pytest
 
 from buildlog.models import Account
 from sessions.demo import loading
+from tests.browser.accessibility import broken_rules
 from tests.browser.every_page import FORMS, addresses
-from tests.browser.test_main_job import broken_rules
 
 pytestmark = pytest.mark.django_db(transaction=True)
 

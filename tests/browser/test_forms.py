@@ -7,7 +7,7 @@ from playwright.sync_api import expect
 
 from buildlog.models import Fitting, Part, Revision, Vehicle
 from sessions.models import Session, Venue
-from tests.browser.test_main_job import broken_rules
+from tests.browser.accessibility import broken_rules
 
 pytestmark = pytest.mark.django_db(transaction=True)
 

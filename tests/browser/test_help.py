@@ -3,7 +3,8 @@
 import pytest
 
 from buildlog.hosting.help_pages import SLUGS
-from tests.browser.test_main_job import broken_rules, fits
+from tests.browser.accessibility import broken_rules
+from tests.browser.test_main_job import fits
 
 pytestmark = pytest.mark.django_db(transaction=True)
 

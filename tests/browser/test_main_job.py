@@ -1,8 +1,9 @@
 """The whole path in a real browser: sign in, record a revision, log a session, read its numbers, compare."""
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect
+
+from tests.browser.accessibility import broken_rules
 
 pytestmark = pytest.mark.django_db(transaction=True)
 
@@ -11,12 +12,6 @@ def fits(page):
     """No page may be wider than the screen."""
     page.wait_for_load_state()
     return page.evaluate("() => document.documentElement.scrollWidth <= window.innerWidth")
-
-
-def broken_rules(page):
-    """Every rule of axe-core that is broken, of any impact."""
-    result = Axe().run(page).response["violations"]
-    return [(rule["id"], [node["html"] for node in rule["nodes"]][:3]) for rule in result]
 
 
 def test_from_sign_in_to_a_decision(page, live_server, make_account, photograph):

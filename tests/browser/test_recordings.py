@@ -14,7 +14,8 @@ from sessions.logs.csv_layout import find_layout
 from sessions.logs.ingest import read_stored, store_log
 from sessions.models import Session
 from tests.browser import known_clip
-from tests.browser.test_main_job import broken_rules, fits
+from tests.browser.accessibility import broken_rules
+from tests.browser.test_main_job import fits
 from tests.browser.test_sofa import drawn, season
 
 pytestmark = pytest.mark.django_db(transaction=True)

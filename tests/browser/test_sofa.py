@@ -7,7 +7,8 @@ from PIL import Image
 from playwright.sync_api import expect
 
 from sessions.demo import loading
-from tests.browser.test_main_job import broken_rules, fits
+from tests.browser.accessibility import broken_rules
+from tests.browser.test_main_job import fits
 
 pytestmark = pytest.mark.django_db(transaction=True)
 

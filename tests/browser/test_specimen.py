@@ -2,7 +2,8 @@
 
 import pytest
 
-from tests.browser.test_main_job import broken_rules, fits
+from tests.browser.accessibility import broken_rules
+from tests.browser.test_main_job import fits
 
 pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.urls("tests.browser.specimen_addresses")]
 

@@ -6,7 +6,8 @@ import pytest
 from playwright.sync_api import expect
 
 from sessions.models import Session
-from tests.browser.test_main_job import broken_rules, fits
+from tests.browser.accessibility import broken_rules
+from tests.browser.test_main_job import fits
 
 pytestmark = pytest.mark.django_db(transaction=True)
 

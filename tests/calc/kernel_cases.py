@@ -7,10 +7,11 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+import pint
 import pytest
 
 from calc.declaration import quantity_name
-from calc.units import SUFFIXES, Quantity, suffix_of
+from calc.units import SUFFIXES, quantity_in, suffix_of
 
 
 @dataclass
@@ -32,7 +33,7 @@ def check_wrong_unit(case: Case) -> None:
             continue
         wrong = "volt" if SUFFIXES[suffix_of(name)] != "volt" else "meter"
         quantities = as_quantities(case.good)
-        quantities[quantity_name(name)] = Quantity(value, wrong)
+        quantities[quantity_name(name)] = quantity_in(value, wrong)
         with pytest.raises(ValueError, match=name):
             case.kernel.with_units(**quantities)
 
@@ -65,7 +66,7 @@ def check_edges(case: Case) -> None:
 
 def as_quantities(plain: dict[str, Any]) -> dict[str, Any]:
     return {
-        quantity_name(name): Quantity(value, SUFFIXES[suffix_of(name)])
+        quantity_name(name): quantity_in(value, SUFFIXES[suffix_of(name)])
         if suffix_of(name) and value is not None
         else value
         for name, value in plain.items()
@@ -79,7 +80,7 @@ def check_faces_agree(case: Case) -> None:
     plain_parts = plain if isinstance(plain, tuple) else (plain,)
     dressed_parts = dressed if isinstance(dressed, tuple) else (dressed,)
     for number, quantity in zip(plain_parts, dressed_parts, strict=True):
-        magnitude = quantity.magnitude if isinstance(quantity, Quantity) else quantity
+        magnitude = quantity.magnitude if isinstance(quantity, pint.Quantity) else quantity
         if isinstance(number, (float, np.ndarray)):
             np.testing.assert_allclose(magnitude, number)
 

@@ -73,9 +73,9 @@ def test_voltage_and_current_must_be_of_one_length():
 
 
 def test_log_functions_take_quantities():
-    from calc.units import Quantity
+    from calc.units import quantity_in
 
-    charge = energy.charge_ah.with_units(time=Quantity([0.0, 1.0], "hour"), current=Quantity([10.0, 10.0], "A"))
+    charge = energy.charge_ah.with_units(time=quantity_in([0.0, 1.0], "hour"), current=quantity_in([10.0, 10.0], "A"))
     assert charge.to("A*h").magnitude == pytest.approx(10.0)
     with pytest.raises(ValueError, match="current_a"):
-        energy.charge_ah.with_units(time=Quantity([0.0, 1.0], "hour"), current=Quantity([10.0, 10.0], "V"))
+        energy.charge_ah.with_units(time=quantity_in([0.0, 1.0], "hour"), current=quantity_in([10.0, 10.0], "V"))

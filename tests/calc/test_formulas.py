@@ -6,17 +6,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from calc.formulas import NotAFormula, read_formula, unit_of
-from calc.units import Quantity
+from calc.units import quantity_in
 
 NAMES = ["voltage", "current", "speed", "motor_temperature", "battery_temperature"]
 KNOWN = {
-    "voltage": Quantity(np.array([50.0, 40.0]), "volt"),
-    "current": Quantity(np.array([2.0, -3.0]), "ampere"),
-    "speed": Quantity(np.array([5.0, 6.0]), "meter/second"),
-    "motor_temperature": Quantity(np.array([50.0, 52.0]), "degree_Celsius"),
-    "battery_temperature": Quantity(np.array([20.0, 21.0]), "degree_Celsius"),
-    "brake force": Quantity(np.array([100.0, 0.0]), "newton"),
-    "time": Quantity(np.array([0.0, 0.5]), "second"),
+    "voltage": quantity_in(np.array([50.0, 40.0]), "volt"),
+    "current": quantity_in(np.array([2.0, -3.0]), "ampere"),
+    "speed": quantity_in(np.array([5.0, 6.0]), "meter/second"),
+    "motor_temperature": quantity_in(np.array([50.0, 52.0]), "degree_Celsius"),
+    "battery_temperature": quantity_in(np.array([20.0, 21.0]), "degree_Celsius"),
+    "brake force": quantity_in(np.array([100.0, 0.0]), "newton"),
+    "time": quantity_in(np.array([0.0, 0.5]), "second"),
 }
 
 

@@ -13,7 +13,7 @@ from buildlog.quantities.declared import glossary, quantities_of, quantity_names
 from buildlog.quantities.fields import QuantityField
 from calc.kinds import KINDS
 from calc.quantities import written
-from calc.units import REGISTRY
+from calc.units import registry
 
 MODELS = [*apps.get_app_config("buildlog").get_models(), *apps.get_app_config("test_sessions").get_models()]
 QUANTITIES = [(model, field) for model in MODELS for field in quantities_of(model)]
@@ -126,7 +126,7 @@ def test_the_glossary_has_every_quantity_with_its_unit():
     lines = {line.name: line for line in glossary(MODELS)}
     assert list(lines) == NAMES
     for (_, field), line in zip(QUANTITIES, lines.values(), strict=True):
-        assert REGISTRY.Unit("dimensionless" if line.unit == "1" else line.unit) == REGISTRY.Unit(
+        assert registry().Unit("dimensionless" if line.unit == "1" else line.unit) == registry().Unit(
             KINDS[field.kind].stored
         )
 

@@ -1,9 +1,7 @@
 """A machine out in one file and in again; tables that no spreadsheet can be tricked by."""
 
-import csv
 import io
 import json
-import math
 import uuid
 import zipfile
 from pathlib import Path
@@ -30,13 +28,9 @@ from buildlog.models import (
     Verification,
 )
 from buildlog.photos.pictures import store_photo
-from buildlog.records.csv_tables import as_csv, cell
 from buildlog.records.removal import remove
 from sessions.demo import loading
 from sessions.demo.season import SEAT
-from sessions.logs.column_guess import guess
-from sessions.logs.csv_layout import find_layout
-from sessions.logs.ingest import read_stored, store_log
 from sessions.models import (
     AcceptedPoint,
     FormulaChannel,
@@ -47,7 +41,6 @@ from sessions.models import (
     Reading,
     Release,
     Session,
-    ShareLink,
     TestCard,
     TestCardItem,
     Trial,
@@ -56,43 +49,13 @@ from sessions.models import (
 )
 from sessions.sharing import archive
 from tests.logs.whole_logs import whole_columns
+from tests.sharing.logs import SAMPLE
 
-SAMPLE = Path(__file__).resolve().parents[1] / "reference/data/sample.gpx"
-LOGGER_FILE = b"time (s);U (V);I (A)\n0,0;52,4;10,5\n0,5;52,2;20,5\n1,0;;30,5\n"
 COUNTED = [
     Vehicle, Part, Revision, Venue, GateMark, Session, Pass, Reading, Failure, FailureChange, Modification, Cause,
     TestCard, TestCardItem, Photo, Log, SignOff, Verification, Individual, IndividualFitting, UpkeepItem, UpkeepCheck,
     BalanceTest, AcceptedPoint, Release, Trial, Instrument, FormulaChannel,
 ]  # fmt: skip
-
-
-@pytest.fixture
-def demo(db, picture_file):
-    loading.load()
-    vehicle = Vehicle.objects.get()
-    photo = store_photo(picture_file, revision=vehicle.revisions.first(), caption="=1+1")
-    Verification.objects.create(
-        modification=Modification.objects.filter(answers__isnull=False).first(), kind="inspection", done_by="Invented",
-        finding="No crack.", photo=photo,
-    )  # fmt: skip
-    content = SAMPLE.read_bytes()
-    outing = Session.objects.first()
-    read_stored(store_log(outing, SimpleUploadedFile("ride.gpx", content)))
-    head = find_layout(io.BytesIO(LOGGER_FILE), len(LOGGER_FILE))
-    log = store_log(outing, SimpleUploadedFile("ride.csv", LOGGER_FILE))
-    voltage = {"name": "U", "header_unit": "V", "meaning": "voltage_v", "unit": "V", "highest": 60.0}
-    log.instrument = Instrument.objects.create(vehicle=vehicle, name="Pack logger", columns=[voltage])
-    log.save()
-    FormulaChannel.objects.create(vehicle=vehicle, name="Pull", formula="voltage * current", unit="W")
-    read_stored(log, head.layout, guess(head.layout, head.rows))
-    store_log(outing, SimpleUploadedFile("waits.csv", b"a,b\nc,d\n"))
-    newest = vehicle.revisions.last()
-    BalanceTest.objects.create(revision=newest, kind="tilt", side="left", tilt_deg=38.0)
-    AcceptedPoint.objects.create(revision=newest, point="sag", title="Sag", sentence="It sags.", reason="Slowly.")
-    Release.objects.create(revision=newest, points=[{"point": "sag", "settled": "accepted"}])
-    card = TestCard.objects.create(revision=newest, title="Next")
-    TestCardItem.objects.create(card=card, what="Six passes")
-    return vehicle
 
 
 def packed(vehicle):
@@ -283,141 +246,6 @@ def test_the_page_gives_the_file(demo, sign_in):
     assert "attachment" in answer.headers["Content-Disposition"]
     content = b"".join(answer.streaming_content)
     assert zipfile.ZipFile(io.BytesIO(content)).testzip() is None
-
-
-@pytest.mark.parametrize("name", ["sessions", "passes", "failures"])
-def test_tables_are_whole(demo, sign_in, name):
-    client = sign_in("reader")
-    answer = client.get(f"/vehicles/{demo.pk}/tables/{name}.csv")
-    rows = list(csv.DictReader(io.StringIO(answer.content.decode())))
-    counted = {"sessions": Session.objects, "passes": Pass.objects.filter(valid=True), "failures": Failure.objects}
-    assert len(rows) == counted[name].count()
-    assert client.get(f"/vehicles/{demo.pk}/tables/secrets.csv").status_code == 404
-
-
-def test_numbers_of_a_table_are_numbers(demo, sign_in):
-    answer = sign_in("reader").get(f"/vehicles/{demo.pk}/tables/sessions.csv")
-    row = next(csv.DictReader(io.StringIO(answer.content.decode())))
-    session = Session.objects.get(pk=row["session"])
-    assert float(row["air_temperature_c"]) == session.air_temperature_c < 0
-
-
-def test_tables_have_the_digits_of_their_uncertainty_and_name_what_is_in_doubt(demo, sign_in):
-    client = sign_in("reader")
-    Session.objects.filter(pk=Session.objects.filter(runtime_s__gt=0).first().pk).update(runtime_s=17.0)
-    for name, keys in (("sessions", ("energy_per_distance", "range", "mean_power")), ("passes", ("speed_mps",))):
-        text = client.get(f"/vehicles/{demo.pk}/tables/{name}.csv").content.decode()
-        for row in csv.DictReader(io.StringIO(text)):
-            for key in keys:
-                if not row[key]:
-                    continue
-                # JCGM 100:2008, 7.2.6: two digits of ±, and the value to their place.
-                place = 10.0 ** (math.floor(math.log10(2 * float(row[f"u_{key}"]) * 1.03)) - 1)
-                assert float(row[key]) / place == pytest.approx(round(float(row[key]) / place), abs=1e-6) or (
-                    float(row[key]) / (10 * place) == pytest.approx(round(float(row[key]) / (10 * place)), abs=1e-6)
-                )
-                assert len(row[key]) <= 11
-        if name == "sessions":
-            assert "runtime_s" in "".join(row["in_doubt"] for row in csv.DictReader(io.StringIO(text)))
-            assert max(len(row["runtime_s"]) for row in csv.DictReader(io.StringIO(text))) <= 7
-
-
-@pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", '=HYPERLINK("http://x")'])
-def test_text_cannot_start_a_formula(text):
-    """OWASP, CSV Injection: the characters that make a spreadsheet take a cell for a formula."""
-    assert cell(text) == f"'{text}"
-
-
-@pytest.mark.parametrize("value", [-12, -12.5, 0, 1e-9, 3])
-def test_numbers_are_untouched(value):
-    assert cell(value) == value
-
-
-def test_a_table_is_rfc_4180():
-    assert as_csv(["a", "b"], [["x, y", 'say "so"'], [None, float("nan")]]) == 'a,b\r\n"x, y","say ""so"""\r\n,\r\n'
-
-
-# Sharing
-
-
-@pytest.fixture
-def shared(demo, make_account):
-    def make(**values):
-        link, token = ShareLink.issue(
-            values.pop("days", 7), made_by=make_account("builder", "ilo-the-builder"), **values
-        )
-        return link, f"/shared/{token}/"
-
-    return make
-
-
-def test_a_link_shows_one_report_without_an_account(client, demo, shared):
-    revision = demo.revisions.get(number=4)
-    link, path = shared(revision=revision)
-    answer = client.get(path)
-    page = answer.content.decode()
-    assert answer.status_code == 200
-    assert "14s modules instead of 12s" in page
-    assert "Hallava" not in page
-    assert "ilo-the-builder" not in page
-    assert (answer.headers["Referrer-Policy"], answer.headers["Cache-Control"]) == ("no-referrer", "no-store")
-    link.refresh_from_db()
-    assert link.opened == 1
-    assert ShareLink.objects.filter(token_hash__in=path.split("/")).count() == 0
-
-
-def test_places_and_names_are_shown_when_they_may_be(client, demo, shared):
-    _, path = shared(revision=demo.revisions.get(number=4), hides_places=False, hides_people=False)
-    page = client.get(path).content.decode()
-    assert "Hallava" in page
-    assert "ilo-the-builder" in page
-
-
-def test_a_link_ends(client, demo, shared, sign_in):
-    link, path = shared(revision=demo.revisions.first())
-    link.revoke()
-    assert client.get(path).status_code == 410
-    expired, other = ShareLink.issue(-1, made_by=link.made_by, revision=demo.revisions.first())
-    assert not expired.is_open
-    assert client.get(f"/shared/{other}/").status_code == 410
-    assert client.get("/shared/guessed/").status_code == 410
-
-
-def test_a_link_shows_its_photos_and_no_other(client, demo, shared, picture_file):
-    first, second = demo.revisions.order_by("number")[:2]
-    picture_file.seek(0)
-    other = store_photo(picture_file, revision=second)
-    _, path = shared(revision=first)
-    own = first.photos.get()
-    assert client.get(f"{path}photo/{own.pk}/").headers["Content-Type"] == "image/jpeg"
-    assert client.get(f"{path}photo/{other.pk}/").status_code == 404
-    assert client.get(f"/shared/guessed/photo/{own.pk}/").status_code == 404
-
-
-def test_a_link_shows_a_comparison(client, demo, shared):
-    away = Venue.objects.create(name="Secret bay")
-    Session.objects.filter(pk=Session.objects.first().pk).update(venue=away)
-    venue = Venue.objects.exclude(pk=away.pk).get()
-    _, path = shared(comparison=f"vehicle={demo.pk}&venue={venue.pk}")
-    page = client.get(path).content.decode()
-    assert 'class="answers"' in page
-    assert "R6 against R5" in page
-    assert "Secret bay" not in page
-    assert "ridden elsewhere" in page
-    assert 'href="/revisions/' not in page
-
-
-def test_links_are_made_and_ended_on_the_page(demo, sign_in, client):
-    builder = sign_in("builder")
-    revision = demo.revisions.first()
-    page = builder.post(f"/share/?report={revision.pk}", {"days": "30", "hides_places": "on"})
-    link = page.context["link"]
-    assert builder.get(link.removeprefix("http://testserver")).status_code == 200
-    made = ShareLink.objects.get()
-    assert (made.hides_places, made.hides_people) == (True, False)
-    builder.post(f"/share/{made.pk}/revoke/")
-    assert builder.get(link.removeprefix("http://testserver")).status_code == 410
-    assert builder.get("/share/?report=nonsense").status_code == 404
 
 
 def test_what_an_earlier_release_called_held_stays_signed(demo):
