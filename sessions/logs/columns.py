@@ -168,10 +168,14 @@ class StoredColumns(Mapping[str, Any]):
     def __len__(self) -> int:
         return len(self._groups[0]["columns"]) if self._groups else 0
 
+    def __contains__(self, name: object) -> bool:
+        # What a mapping does by itself reads the whole column to find out.
+        return name in list(self)
+
     def __getitem__(self, name: str) -> Any:
         if name == "time_s" and self._times is not None:
             return self._times
-        if name not in set(self):
+        if name not in self:
             raise KeyError(name)
         values, start = np.empty(self.row_count), 0
         for number, group in enumerate(self._groups):
