@@ -255,7 +255,7 @@ RECORDED = (6, 3)
 """The revision, and which of its sessions, that a logger and a receiver recorded: the last one."""
 BY_TWO_PHONES = (6, 2)
 """The revision, and which of its sessions, whose last two passes were timed by a phone at each end of the gate."""
-FROM_REST = (6, 1)
+FROM_REST = (4, 1)
 """The revision, and which of its sessions, that ended with a standing start."""
 FROM_REST_LONGER_S = 4.0
 """How much longer a gate takes from rest: v/2a, to gain 12 m/s at 1.5 m/s² (invented)."""

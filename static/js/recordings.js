@@ -1,14 +1,11 @@
 // The charts of a session's logs: one cursor in all of them and on the track, a clip beside them, and finer lines from
-// the server for the visible part.
-import { ChartCursor } from "./chart-cursor.js";
-import { clipBesideCharts } from "./clip-beside-charts.js";
-import { element, LinePanels } from "./line-panels.js";
-
+// the server for the visible part. What draws them is fetched when somebody looks closer.
 const charts = JSON.parse(document.getElementById("charts").textContent);
 const section = document.getElementById("recordings");
 const closer = document.getElementById("closer");
 
-function offerFiles(place) {
+async function offerFiles(place) {
+  const { element } = await import("./line-panels.js");
   const savers = element("p", "", { className: "savers" });
   for (const format of ["png", "svg"]) {
     const button = element("button", `Save as ${format.toUpperCase()}`, { type: "button", className: "act slight save" });
@@ -21,19 +18,25 @@ function offerFiles(place) {
 // What somebody asked for in a form below: its points came with the page.
 for (const id of ["laid_over", "power"]) {
   if (!charts[id]) continue;
+  const { LinePanels } = await import("./line-panels.js");
   const place = document.getElementById(id);
   const panels = new LinePanels(place, charts[id]);
   panels.lines = charts[id].lines;
   document.getElementById(`still-${id}`).hidden = true;
   place.hidden = false;
-  offerFiles(place);
+  void offerFiles(place);
   for (const event of ["hovered", "pointed"]) panels.addEventListener(event, ({ detail }) => panels.setCursor(detail));
 }
 closer?.addEventListener("toggle", () => { for (const still of section.querySelectorAll("[data-still]")) still.hidden = closer.open && section.dataset.refined !== undefined; });
-closer?.addEventListener("toggle", () => lookCloser(), { once: true });
+closer?.addEventListener("toggle", () => void lookCloser(), { once: true });
 document.documentElement.dataset.drawn = "yes";
 
-function lookCloser() {
+async function lookCloser() {
+  const [{ LinePanels }, { ChartCursor }, { clipBesideCharts }] = await Promise.all([
+    import("./line-panels.js"),
+    import("./chart-cursor.js"),
+    import("./clip-beside-charts.js"),
+  ]);
   const place = document.getElementById("panels");
   const panels = new LinePanels(place, charts.panels);
   const slider = document.getElementById("cursor");
@@ -85,7 +88,7 @@ function lookCloser() {
     document.getElementById("closer-acts").hidden = false;
     place.classList.remove("waiting");
     for (const still of section.querySelectorAll("[data-still]")) still.hidden = closer.open;
-    offerFiles(place);
+    void offerFiles(place);
   };
   closer.addEventListener("toggle", () => { if (closer.open) void refine(); });
   panels.addEventListener("measured", () => void refine());

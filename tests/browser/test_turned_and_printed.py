@@ -63,6 +63,8 @@ def test_a_chart_covers_nothing_when_the_phone_turns(page, live_server, season, 
         page.goto(live_server.url + address)
         drawn(page)
         page.evaluate(UNFOLD)
+        # Until their lines have come, panels have no height.
+        expect(page.locator(".line-panels.waiting")).to_have_count(0)
         expect(page.locator(DRAWING).first).to_be_visible()
         heights = set()
         for width, height in SIZES:
