@@ -2,7 +2,6 @@
 
 import contextlib
 import functools
-import math
 import os
 import shutil
 from datetime import UTC, date, datetime
@@ -15,14 +14,6 @@ from django.db import connection
 from tests import data_folders, migrated_databases, servers
 
 pytest_plugins = ["tests.one_of_each_kind"]
-
-
-@pytest.hookimpl(optionalhook=True)
-def pytest_xdist_auto_num_workers():
-    """Half as many again as processors: the tests of phones, updates and kills wait for a third of their time."""
-    if "PYTEST_XDIST_AUTO_NUM_WORKERS" in os.environ:
-        return None
-    return math.ceil(1.5 * len(os.sched_getaffinity(0)))
 
 
 @pytest.hookimpl(hookwrapper=True)
