@@ -8,6 +8,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+import threading
 import time
 import urllib.error
 import urllib.request
@@ -64,6 +65,8 @@ class Installation:
         # Chromium maps this name to loopback, to try an origin without HTTPS.
         self.settings = settings or {"BUILDLOG_HOSTS": "shed.test", "BUILDLOG_BACKUP_HOURS": "0"}
         self.process = None
+        # A test may kill it in the middle of a request, which is another thread than the one that starts it again.
+        self.starting_or_ending = threading.Lock()
 
     @property
     def url(self):
@@ -100,10 +103,11 @@ class Installation:
 
     def start(self):
         command = [sys.executable, "manage.py", "serve", "--port", str(self.port)]
-        self.process = subprocess.Popen(
-            command, cwd=self.project, env=self.environment(), start_new_session=True,
-            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-        )  # fmt: skip
+        with self.starting_or_ending:
+            self.process = subprocess.Popen(
+                command, cwd=self.project, env=self.environment(), start_new_session=True,
+                stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+            )  # fmt: skip
         for _ in range(900):
             try:
                 urllib.request.urlopen(self.url + "/field/", timeout=1).read()
@@ -115,10 +119,11 @@ class Installation:
 
     def kill(self):
         """As a power cut would: nothing is finished, nobody is told."""
-        if self.process is not None:
-            os.killpg(self.process.pid, signal.SIGKILL)
-            self.process.wait()
-            self.process = None
+        with self.starting_or_ending:
+            if self.process is not None:
+                os.killpg(self.process.pid, signal.SIGKILL)
+                self.process.wait()
+                self.process = None
 
     def reset(self, filled):
         """Bring the running installation's records back to those of a filled folder."""
