@@ -3,6 +3,7 @@
 const charts = JSON.parse(document.getElementById("charts").textContent);
 const section = document.getElementById("recordings");
 const closer = document.getElementById("closer");
+let scripts;
 
 async function offerFiles(place) {
   const { element } = await import("./line-panels.js");
@@ -28,15 +29,25 @@ for (const id of ["laid_over", "power"]) {
   for (const event of ["hovered", "pointed"]) panels.addEventListener(event, ({ detail }) => panels.setCursor(detail));
 }
 closer?.addEventListener("toggle", () => { for (const still of section.querySelectorAll("[data-still]")) still.hidden = closer.open && section.dataset.refined !== undefined; });
-closer?.addEventListener("toggle", () => void lookCloser(), { once: true });
+closer?.addEventListener("toggle", () => { if (closer.open) void openCharts(); });
 document.documentElement.dataset.drawn = "yes";
 
-async function lookCloser() {
-  const [{ LinePanels }, { ChartCursor }, { clipBesideCharts }] = await Promise.all([
-    import("./line-panels.js"),
-    import("./chart-cursor.js"),
-    import("./clip-beside-charts.js"),
-  ]);
+async function openCharts() {
+  if (scripts) return;
+  scripts = Promise.all([import("./line-panels.js"), import("./chart-cursor.js"), import("./clip-beside-charts.js")]);
+  let modules;
+  try {
+    modules = await scripts;
+  } catch {
+    // Without a network the still picture stays, and opening the fold again is another try.
+    scripts = undefined;
+    document.getElementById("no-lines").hidden = false;
+    return;
+  }
+  lookCloser(...modules);
+}
+
+function lookCloser({ LinePanels }, { ChartCursor }, { clipBesideCharts }) {
   const place = document.getElementById("panels");
   const panels = new LinePanels(place, charts.panels);
   const slider = document.getElementById("cursor");

@@ -173,15 +173,16 @@ def test_the_charts_follow_a_finger_and_are_saved_as_pictures(page, live_server,
         assert len(picture.convert("L").getcolors()) > 10
 
 
-def test_without_an_answer_the_picture_stays_and_the_page_says_so(page, live_server, season):
+@pytest.mark.parametrize("missing", ["**/window/**", "**/line-panels*.js"])
+def test_without_an_answer_the_picture_stays_and_the_page_says_so(page, live_server, season, missing):
     session = Session.objects.order_by("started_at").first()
     stored(session)
     page.goto(f"{live_server.url}/sessions/{session.pk}/recordings/")
-    page.route("**/window/**", lambda route: route.fulfill(status=422))
+    page.route(missing, lambda route: route.fulfill(status=422))
     page.locator("#closer > summary").click()
     expect(page.locator("#closer")).to_contain_text("The lines have not come.")
     expect(page.locator("#first-picture")).to_be_visible()
-    page.unroute("**/window/**")
+    page.unroute(missing)
     page.locator("#closer > summary").click()
     page.locator("#closer > summary").click()
     expect(page.locator("#closer-acts")).to_be_visible()
