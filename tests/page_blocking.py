@@ -7,15 +7,9 @@ Tasks API), from the request to half a second after the page is loaded.
 
 from __future__ import annotations
 
-import json
-import sys
-import tempfile
-from pathlib import Path
+from tests.browser.installation import PASSWORD
+from tests.throttled_phone import throttled_phone
 
-from tests.browser.chromium import FLAGS, installed_chromium
-from tests.browser.installation import PASSWORD, Installation
-
-THROTTLED = 4
 GOAL_MS = 300.0
 LOAD = f"""
 import json
@@ -38,33 +32,13 @@ OBSERVE = """() => { globalThis.blocked = 0; new PerformanceObserver((list) => {
 
 def measure() -> dict[str, float]:
     """Milliseconds for each page by its name."""
-    from playwright.sync_api import sync_playwright
-
-    with tempfile.TemporaryDirectory() as folder:
-        installation = Installation(Path(folder) / "data")
-        installation.folder.mkdir()
-        for command in (("migrate", "--verbosity=0"), ("shell", "--verbosity=0", "-c", LOAD)):
-            answer = installation.run(*command)
-            if answer.returncode:
-                sys.exit(answer.stdout)
-        key, value, pages = json.loads((installation.folder / "pages.json").read_text())
-        installation.start()
-        try:
-            with sync_playwright() as playwright:
-                browser = playwright.chromium.launch(executable_path=installed_chromium(), args=FLAGS)
-                context = browser.new_context(viewport={"width": 390, "height": 844}, has_touch=True)
-                context.add_cookies([{"name": key, "value": value, "url": installation.url}])
-                page = context.new_page()
-                page.add_init_script(f"({OBSERVE})()")
-                context.new_cdp_session(page).send("Emulation.setCPUThrottlingRate", {"rate": THROTTLED})
-                blocked = {}
-                for name, path in {**pages, "field": "/field/"}.items():
-                    page.goto(installation.url + path)
-                    page.wait_for_timeout(500)
-                    blocked[name] = float(page.evaluate("() => globalThis.blocked"))
-                return blocked
-        finally:
-            installation.kill()
+    with throttled_phone(LOAD, OBSERVE) as (page, url, pages):
+        blocked = {}
+        for name, path in {**pages, "field": "/field/"}.items():
+            page.goto(url + path)
+            page.wait_for_timeout(500)
+            blocked[name] = float(page.evaluate("() => globalThis.blocked"))
+        return blocked
 
 
 def main() -> None:

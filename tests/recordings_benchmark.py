@@ -8,16 +8,13 @@ where a goal is missed.
 
 from __future__ import annotations
 
-import json
 import sys
-import tempfile
-from pathlib import Path
 from typing import Any
 
-from tests.browser.chromium import FLAGS, installed_chromium
-from tests.browser.installation import PASSWORD, Installation
+from tests.browser.installation import PASSWORD
+from tests.throttled_phone import throttled_phone
 
-THROTTLED, ROWS = 4, 1_000_000
+ROWS = 1_000_000
 FIRST_PICTURE_MS, CLOSER_MS, FINER_MS = 2000.0, 1000.0, 300.0
 LOAD = f"""
 import io, json
@@ -51,7 +48,7 @@ visitor = Client()
 visitor.force_login(owner, settings.AUTHENTICATION_BACKENDS[-1])
 cookie = visitor.cookies[settings.SESSION_COOKIE_NAME]
 path = f"/sessions/{{session.pk}}/recordings/"
-(settings.DATA / "page.json").write_text(json.dumps([cookie.key, cookie.value, path]))
+(settings.DATA / "pages.json").write_text(json.dumps([cookie.key, cookie.value, path]))
 """
 # The time since navigation at which the server's picture has been painted.
 PICTURED = """() => { const look = () => document.querySelector("#first-picture path.line")
@@ -84,41 +81,21 @@ SIZES = """() => ({ page: performance.getEntriesByType("navigation")[0].decodedB
 
 def measure() -> dict[str, Any]:
     """Milliseconds and bytes, in the order in which a person does it."""
-    from playwright.sync_api import sync_playwright
-
-    with tempfile.TemporaryDirectory(prefix="recordings-") as folder:
-        installation = Installation(Path(folder) / "data")
-        installation.folder.mkdir()
-        for command in (("migrate", "--verbosity=0"), ("shell", "--verbosity=0", "-c", LOAD)):
-            answer = installation.run(*command)
-            if answer.returncode:
-                sys.exit(answer.stdout)
-        key, value, path = json.loads((installation.folder / "page.json").read_text())
-        installation.start()
-        try:
-            with sync_playwright() as playwright:
-                browser = playwright.chromium.launch(executable_path=installed_chromium(), args=FLAGS)
-                context = browser.new_context(viewport={"width": 390, "height": 844}, has_touch=True)
-                context.add_cookies([{"name": key, "value": value, "url": installation.url}])
-                page = context.new_page()
-                page.add_init_script(f"({PICTURED})()")
-                context.new_cdp_session(page).send("Emulation.setCPUThrottlingRate", {"rate": THROTTLED})
-                pictured = []
-                for _ in range(3):
-                    page.goto(installation.url + path)
-                    page.wait_for_function("() => globalThis.picturedMs")
-                    pictured.append(float(page.evaluate("() => globalThis.picturedMs")))
-                page.wait_for_timeout(1000)
-                opened = float(page.evaluate(OPENED))
-                sizes = page.evaluate(SIZES)
-                page.wait_for_timeout(1000)
-                moves = []
-                for button in WAY:
-                    moves.append((button, page.evaluate(MOVED, button)))
-                    page.wait_for_timeout(300)
-                return {"pictured": pictured, "opened": opened, "sizes": sizes, "moves": moves}
-        finally:
-            installation.kill()
+    with throttled_phone(LOAD, PICTURED) as (page, url, path):
+        pictured = []
+        for _ in range(3):
+            page.goto(url + path)
+            page.wait_for_function("() => globalThis.picturedMs")
+            pictured.append(float(page.evaluate("() => globalThis.picturedMs")))
+        page.wait_for_timeout(1000)
+        opened = float(page.evaluate(OPENED))
+        sizes = page.evaluate(SIZES)
+        page.wait_for_timeout(1000)
+        moves = []
+        for button in WAY:
+            moves.append((button, page.evaluate(MOVED, button)))
+            page.wait_for_timeout(300)
+        return {"pictured": pictured, "opened": opened, "sizes": sizes, "moves": moves}
 
 
 def main() -> int:
