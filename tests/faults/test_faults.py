@@ -41,7 +41,7 @@ CHANGED = {
 UNCHANGED = {table: sorted({*names} - CHANGED.get(table, set())) for table, names in COLUMNS.items()}
 
 
-def told_by(command, folder, timeout_s=300, **more):
+def figures_of(command, folder, timeout_s=300, **more):
     """Run a module of this folder on an installation, show the figures it prints, and return them.
 
     In a group of its own, so that what takes too long ends with the servers that it started.
@@ -70,7 +70,7 @@ def test_a_drill_that_takes_too_long_leaves_no_server_behind(data):
     )
     note = data / "server.pid"
     with pytest.raises(subprocess.TimeoutExpired):
-        told_by([sys.executable, "-c", starts, str(note)], data, timeout_s=5)
+        figures_of([sys.executable, "-c", starts, str(note)], data, timeout_s=5)
     ends = time.monotonic() + 10
     while time.monotonic() < ends and is_running(note.read_text()):
         time.sleep(0.05)
@@ -89,7 +89,7 @@ def test_two_hundred_kills_lose_nothing_that_was_acknowledged(data):
     What the disk itself keeps through a power cut is SQLite's promise for synchronous=FULL in WAL mode
     (sqlite.org/pragma.html#pragma_synchronous, sqlite.org/wal.html), which is asserted to be set.
     """
-    figures = told_by([sys.executable, "-m", "tests.faults.writing", "killed", "200"], data)
+    figures = figures_of([sys.executable, "-m", "tests.faults.writing", "killed", "200"], data)
     assert figures["kills"] == 200
     # How many come in the middle of one is a matter of the machine and of what else it does.
     assert figures["in the middle of a write"] >= 100
@@ -100,7 +100,7 @@ def test_two_hundred_kills_lose_nothing_that_was_acknowledged(data):
 
 
 def test_fifty_writers_at_once_are_all_served(data):
-    figures = told_by([sys.executable, "-m", "tests.faults.writing", "crowd", "50"], data)
+    figures = figures_of([sys.executable, "-m", "tests.faults.writing", "crowd", "50"], data)
     assert figures["writers"] == 50
     assert figures["other answers"] == []
     assert figures["answers 201"] == figures["stored"] == figures["writes"] == 200
@@ -118,7 +118,7 @@ def test_a_full_disk_refuses_kindly_and_loses_nothing(way, data, filled_folder):
     if way == "disk":
         put = f"mount -t tmpfs -o size=16m none {data} && cp -a {filled_folder}/. {data}/"
         command = ["unshare", "-rm", "sh", "-c", f'{put} && exec "$@"', "sh", *command]
-    figures = told_by(command, data)
+    figures = figures_of(command, data)
     assert figures["photo refused"] == [507, True]
     assert figures["track refused"] == [507, True]
     assert figures["half stored"] == []
@@ -146,7 +146,7 @@ if can_make_a_disk():
     def test_a_restart_on_a_full_disk_serves_what_can_be_read_or_says_what_is_wrong(data, filled_folder):
         put = f"mount -t tmpfs -o size=64m,mode=700 none {data} && cp -a {filled_folder}/. {data}/"
         command = ["unshare", "-rm", "sh", "-c", f'{put} && exec "$@"', "sh"]
-        figures = told_by([*command, sys.executable, "-m", "tests.faults.full_restart"], data)
+        figures = figures_of([*command, sys.executable, "-m", "tests.faults.full_restart"], data)
         assert (figures["first stop"], figures["blocks left"]) == (0, 0)
         assert (figures["started on a full disk"], figures["signed in"]) == (True, [200, True])
         assert (figures["pages"], figures["health"]) == ([200] * 4, 503)
@@ -228,7 +228,7 @@ def test_sixteen_phones_that_send_at_once_are_all_confirmed(data, at_once):
     60 records each; `python -m tests.faults.sixteen_phones 16 300` sends a day's.
     """
     command = [sys.executable, "-m", "tests.faults.sixteen_phones", "16", "60", str(at_once)]
-    figures = told_by(command, data)
+    figures = figures_of(command, data)
     assert figures["confirmed"] == figures["stored"] == figures["new readings"] == 16 * 60
     # Where all come at once, some are asked to come again in a moment.
     assert all(answer.startswith("503 ") for answer in figures["other answers"])

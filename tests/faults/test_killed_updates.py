@@ -12,7 +12,7 @@ import time
 import pytest
 
 from tests.data_folders import PROJECT, environment, manage, rows
-from tests.faults.test_faults import told_by
+from tests.faults.test_faults import figures_of
 
 pytestmark = pytest.mark.own_database
 
@@ -24,7 +24,7 @@ MADE_ANEW = {"django_migrations"}
 def killed_updates(folder, *arguments, **more):
     folder.mkdir(mode=0o700)
     command = [sys.executable, "-m", "tests.faults.killed_updates", *map(str, arguments)]
-    figures = told_by(command, folder, **more)
+    figures = figures_of(command, folder, **more)
     assert figures["not whole after the next start"] == []
     return figures
 
