@@ -118,9 +118,11 @@ class States:
     def in_state(self, *states: str) -> Q:
         """The condition on failures that are in one of these states."""
         chosen: dict[tuple[object, object], list[object]] = {}
+        is_only_held = set(states) == {State.HELD}
         for (revision, mode, cause), (loop, facts) in self._groups.items():
-            if loop.standing(facts).state in states:
-                chosen.setdefault((mode, cause), []).append(revision)
+            if (is_only_held and not loop.may_have_held(mode)) or loop.standing(facts).state not in states:
+                continue
+            chosen.setdefault((mode, cause), []).append(revision)
         condition = Q(pk__in=[])
         for (mode, cause), revisions in chosen.items():
             of_cause = Q(cause__isnull=True) if cause is None else Q(cause=cause)
