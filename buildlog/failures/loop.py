@@ -84,6 +84,7 @@ class States:
         for key, vehicle in machines.items():
             if signed[key].rests_on_rides:
                 self._loops[key] = loop_of(vehicle)
+        self._of_group: dict[tuple[uuid.UUID, uuid.UUID, uuid.UUID | None], tuple[State, set[uuid.UUID]]] = {}
         self._groups = {
             (failure.revision, failure.mode, failure.cause): (loop, failure)
             for loop in self._loops.values()
@@ -94,6 +95,16 @@ class States:
         """Give each of these failures its state, so that none of them reads anything more."""
         for failure in failures:
             note_state(failure, *self._groups[failure.revision_id, failure.mode_id, failure.cause_id])
+
+    def of_group(
+        self, revision: uuid.UUID, mode: uuid.UUID, cause: uuid.UUID | None
+    ) -> tuple[State, Collection[uuid.UUID]]:
+        """The state of all failures of one revision, mode and cause, and the revisions with a fix of them."""
+        known = self._of_group.get((revision, mode, cause))
+        if known is None:
+            loop, facts = self._groups[revision, mode, cause]
+            known = self._of_group[revision, mode, cause] = loop.standing(facts).state, _fixed_on(loop, facts)
+        return known
 
     def first_of(self, failures: Collection[Failure]) -> dict[uuid.UUID, uuid.UUID]:
         """For those that came although a fix was fitted, the first failure of their kind. Two queries."""
@@ -133,7 +144,11 @@ class States:
 def note_state(failure: Failure, loop: Loop, facts: FailureFacts) -> None:
     """Give a failure its state and the revisions with a fix of it, from the loop of its machine."""
     failure.standing = loop.standing(facts)
-    failure.fixed_on = {uuid.UUID(str(fix.revision)) for fix in loop.history.fixes_for(facts)}
+    failure.fixed_on = _fixed_on(loop, facts)
+
+
+def _fixed_on(loop: Loop, facts: FailureFacts) -> set[uuid.UUID]:
+    return {uuid.UUID(str(fix.revision)) for fix in loop.history.fixes_for(facts)}
 
 
 def note_states(failures: Collection[Failure]) -> None:
