@@ -129,9 +129,9 @@ class Loop:
             known = self._standings[group] = self._work_out(failure)
         return known
 
-    def may_have_held(self, mode: Key) -> bool:
-        """Whether any failure of a mode can be held: none is before somebody has signed it."""
-        return mode in self._signed_modes
+    def is_held(self, failure: FailureFacts) -> bool:
+        """Whether a failure is held; none is before somebody has signed its mode, so no others are worked out."""
+        return failure.mode in self._signed_modes and self.standing(failure).state is State.HELD
 
     def mode_standing(self, mode: Key) -> Standing:
         """The state of a mode: that of its failure which is furthest from closed; the newest where they are equal."""

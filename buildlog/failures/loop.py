@@ -84,7 +84,7 @@ class States:
         for key, vehicle in machines.items():
             if signed[key].rests_on_rides:
                 self._loops[key] = loop_of(vehicle)
-        self._of_group: dict[tuple[uuid.UUID, uuid.UUID, uuid.UUID | None], tuple[State, set[uuid.UUID]]] = {}
+        self._fixed_on: dict[tuple[uuid.UUID, uuid.UUID, uuid.UUID | None], set[uuid.UUID] | None] = {}
         self._groups = {
             (failure.revision, failure.mode, failure.cause): (loop, failure)
             for loop in self._loops.values()
@@ -96,15 +96,13 @@ class States:
         for failure in failures:
             note_state(failure, *self._groups[failure.revision_id, failure.mode_id, failure.cause_id])
 
-    def of_group(
-        self, revision: uuid.UUID, mode: uuid.UUID, cause: uuid.UUID | None
-    ) -> tuple[State, Collection[uuid.UUID]]:
-        """The state of all failures of one revision, mode and cause, and the revisions with a fix of them."""
-        known = self._of_group.get((revision, mode, cause))
-        if known is None:
-            loop, facts = self._groups[revision, mode, cause]
-            known = self._of_group[revision, mode, cause] = loop.standing(facts).state, _fixed_on(loop, facts)
-        return known
+    def fixed_on(self, revision: uuid.UUID, mode: uuid.UUID, cause: uuid.UUID | None) -> Collection[uuid.UUID] | None:
+        """The revisions with a fix of the failures of one revision, mode and cause; None where these have held."""
+        group = revision, mode, cause
+        if group not in self._fixed_on:
+            loop, facts = self._groups[group]
+            self._fixed_on[group] = None if loop.is_held(facts) else _fixed_on(loop, facts)
+        return self._fixed_on[group]
 
     def first_of(self, failures: Collection[Failure]) -> dict[uuid.UUID, uuid.UUID]:
         """For those that came although a fix was fitted, the first failure of their kind. Two queries."""
@@ -131,9 +129,8 @@ class States:
         chosen: dict[tuple[object, object], list[object]] = {}
         is_only_held = set(states) == {State.HELD}
         for (revision, mode, cause), (loop, facts) in self._groups.items():
-            if (is_only_held and not loop.may_have_held(mode)) or loop.standing(facts).state not in states:
-                continue
-            chosen.setdefault((mode, cause), []).append(revision)
+            if loop.is_held(facts) if is_only_held else loop.standing(facts).state in states:
+                chosen.setdefault((mode, cause), []).append(revision)
         condition = Q(pk__in=[])
         for (mode, cause), revisions in chosen.items():
             of_cause = Q(cause__isnull=True) if cause is None else Q(cause=cause)

@@ -14,12 +14,12 @@ from buildlog.failures.models import Failure, Modification
 from buildlog.failures.models.failures import CATEGORIES
 from buildlog.machines.models import Revision, Vehicle
 from calc.failure_facts import HURTS
-from calc.failure_state import State
 
 
 def failure_list() -> QuerySet[Failure]:
-    """Failures as a list shows them."""
-    return Failure.objects.select_related("mode", "part", "revision__vehicle__assumptions")
+    """Failures as a list shows them; their revisions are read once for all, with one query more."""
+    revisions = Revision.objects.select_related("vehicle__assumptions")
+    return Failure.objects.select_related("mode", "part").prefetch_related(Prefetch("revision", revisions))
 
 
 def failures_of_machine(failures: QuerySet[Failure], vehicle: Vehicle) -> QuerySet[Failure]:
@@ -75,8 +75,8 @@ def hazards_of(vehicles: Collection[uuid.UUID], states: States | None = None) ->
     states = states or States(Vehicle.objects.select_related("assumptions").filter(pk__in=vehicles))
     hazards: dict[uuid.UUID, list[Hazard]] = {}
     for key, mode, severity, *group in columns:
-        state, fixed_on = states.of_group(*group)
-        if state != State.HELD:
+        fixed_on = states.fixed_on(*group)
+        if fixed_on is not None:
             revision = revisions[group[0]]
             hazard = Hazard(key, mode, revision.label, severity, fixed_on)
             hazards.setdefault(revision.vehicle_id, []).append(hazard)

@@ -12,8 +12,8 @@ from buildlog.machines.models import Fitting, Part, Revision, Vehicle
 
 
 def _fittings_with_parts() -> Prefetch[str, QuerySet[Fitting], str]:
-    """Fittings with their parts, in the order of a list of parts."""
-    fittings = Fitting.objects.select_related("part").order_by("part__category", "part__name")
+    """Fittings with their parts, in the order of a list of parts; each part is read once for all revisions."""
+    fittings = Fitting.objects.prefetch_related("part").order_by("part__category", "part__name")
     return Prefetch("fittings", queryset=fittings)
 
 

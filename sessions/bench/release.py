@@ -118,7 +118,7 @@ def subject_of(
     parent = machine.line.get(revision.parent_id) if revision.parent_id else None
     if hazards is None:
         hazards = hazards_of([revision.vehicle_id]).get(revision.vehicle_id, [])
-    upkeep = upkeep or Upkeep([revision.vehicle_id])
+    upkeep = upkeep or Upkeep([revision.vehicle_id], line=machine.line.values())
     return Subject(
         machine,
         load_kg,
