@@ -174,20 +174,20 @@ def groups_of(vehicles: Collection[uuid.UUID]) -> dict[uuid.UUID, History]:
     for row in rows.annotate(was_ridden=was_ridden).values_list(*REVISION_COLUMNS, "was_ridden", named=True):
         vehicle_of[row.pk] = row.vehicle_id
         revisions[row.vehicle_id].append(_facts_of(row, fitted.get(row.pk, ()), row.was_ridden))
+    # Others write meanwhile: what belongs to a revision that was made since is left out with it.
     failures: dict[uuid.UUID, list[FailureFacts]] = defaultdict(list)
     grouped = Failure.objects.filter(**of_machines).order_by().values("revision", "mode", "cause")
     counted = grouped.annotate(last=Max("happened_at"), worst=Min("severity"), count=Count("pk"))
-    for revision, mode, cause, last, worst, count in counted.values_list(
-        "revision", "mode", "cause", "last", "worst", "count"
-    ):
-        key = revision, mode, cause
-        failures[vehicle_of[revision]].append(
-            FailureFacts(key, revision, mode, last, cause, severity=worst, count=count)
-        )
+    for *group, last, worst, count in counted.values_list("revision", "mode", "cause", "last", "worst", "count"):
+        revision, mode, cause = group
+        if revision in vehicle_of:
+            facts = FailureFacts(tuple(group), revision, mode, last, cause, severity=worst, count=count)
+            failures[vehicle_of[revision]].append(facts)
     answers = Modification.objects.filter(**of_machines, answers__isnull=False).order_by()
     columns = "pk", "revision", "title", "changed", "answers__revision", "answers__mode", "answers__cause"
     fixes = _gathered(
         (vehicle_of[revision], key, revision, title, changed, (of, mode, cause))
         for key, revision, title, changed, of, mode, cause in answers.values_list(*columns).distinct()
+        if revision in vehicle_of
     )
     return {vehicle: History(revisions[vehicle], failures[vehicle], fixes.get(vehicle, [])) for vehicle in vehicles}

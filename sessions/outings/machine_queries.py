@@ -6,7 +6,7 @@ import uuid
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
-from django.db.models import Count, IntegerField, Max, OuterRef, QuerySet, Subquery, Sum, Value
+from django.db.models import Count, IntegerField, Max, OuterRef, QuerySet, Subquery, Sum
 from django.db.models.functions import Coalesce
 
 from buildlog.failures.models import Failure, Modification
@@ -64,11 +64,11 @@ def revision_rows(revisions: Sequence[Revision]) -> list[RevisionRow]:
 
 def load_of(revision: Revision) -> float | None:
     """Rider and payload of the machine's last session that recorded a rider, or those the revision names."""
-    # Hidden from the index of revisions, as in `failures_of_machine`: only the newest session is looked for.
-    ridden = Session.objects.alias(machine=Coalesce("revision__vehicle", Value(None))).filter(
-        machine=revision.vehicle_id, rider_mass_kg__isnull=False
-    )
-    last = ridden.order_by("-started_at", "-pk").only("rider_mass_kg", "payload_kg").first()
+    # The last of each revision, by the index of its sessions; all of a machine's would have to be put in order.
+    ridden = Session.objects.filter(revision=OuterRef("pk"), rider_mass_kg__isnull=False)
+    newest = Subquery(ridden.order_by("-started_at", "-pk").values("pk")[:1])
+    rows = Session.objects.filter(pk__in=Revision.objects.filter(vehicle=revision.vehicle_id).values_list(newest))
+    last = rows.order_by("-started_at", "-pk").only("rider_mass_kg", "payload_kg").first()
     if last is None or last.rider_mass_kg is None:
         return revision.rider_mass_kg
     return last.rider_mass_kg + (last.payload_kg or 0.0)
