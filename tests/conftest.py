@@ -7,6 +7,7 @@ import shutil
 from datetime import UTC, date, datetime
 from pathlib import Path
 
+import hypothesis
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.db import connection
@@ -14,6 +15,11 @@ from django.db import connection
 from tests import data_folders, migrated_databases, servers
 
 pytest_plugins = ["tests.one_of_each_kind"]
+# The same examples on every machine and however busy it is: a check must not pass today and fail tomorrow.
+hypothesis.settings.register_profile(
+    "quick", max_examples=50, deadline=None, derandomize=True, suppress_health_check=[hypothesis.HealthCheck.too_slow]
+)
+hypothesis.settings.load_profile("quick")
 
 
 @pytest.hookimpl(hookwrapper=True)
