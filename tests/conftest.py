@@ -11,6 +11,7 @@ import hypothesis
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.db import connection
+from django.utils import timezone
 
 from tests import data_folders, migrated_databases, servers
 
@@ -63,6 +64,14 @@ def django_db_modify_db_settings(django_db_modify_db_settings, request, folder_o
         address = connection.creation._get_test_db_name()
         with migrated_databases.copied_into_memory(request.getfixturevalue("migrated"), address):
             yield
+
+
+@pytest.fixture
+def from_noon(monkeypatch):
+    """The clock of the records begins at noon: no day ends between what a test does and what it looks at."""
+    now = timezone.now
+    ahead = now().replace(hour=12) - now()
+    monkeypatch.setattr(timezone, "now", lambda: now() + ahead)
 
 
 @pytest.fixture(autouse=True)
