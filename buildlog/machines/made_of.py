@@ -54,7 +54,7 @@ class MadeOfForm(forms.Form):
             if line.category == MODULES:
                 count: dict[str, Any] = {"min_value": 1, "max_value": 1000, "required": False}
                 self.fields[f"{MODULES}-quantity"] = forms.IntegerField(label="How many", initial=1, **count)
-                self.fields[f"{MODULES}-series"] = forms.IntegerField(label="of them in series", initial=1, **count)
+                self.fields[f"{MODULES}-series"] = forms.IntegerField(label="Of them in series", initial=1, **count)
             for field in category.fields:
                 if field.name in line.asked:
                     self._ask(line, field.name, field.label, field.kind, field.low, field.high)

@@ -8,7 +8,6 @@ import contextlib
 import os
 import platform
 import re
-import signal
 import socket
 import statistics
 import subprocess
@@ -287,36 +286,6 @@ def test_whom_to_believe_is_left_to_the_application(server):
     assert "REMOTE_ADDR: 127.0.0.1\n" in environ
     assert "wsgi.url_scheme: http\n" in environ
     assert "203.0.113.5" not in environ
-
-
-def test_what_is_being_answered_when_the_server_stops_is_answered_whole(tmp_path):
-    with serving(tmp_path / "arriving", longest_wait_s=PATIENCE_S) as (port, running):
-        being_answered = begin(port, b"GET /slow HTTP/1.0\r\nHost: log.example\r\n\r\n")
-        being_fetched = begin(port, b"GET /large HTTP/1.0\r\nHost: log.example\r\n\r\n")
-        silent = begin(port, b"GET / HTTP/1.0\r\nHost:")
-        wait_until((tmp_path / "begun").exists, "the work on an answer", running)
-        assert being_fetched.recv(1, socket.MSG_PEEK)
-        running.send_signal(signal.SIGTERM)
-        time.sleep(0.5)
-        (tmp_path / "may-end").touch()
-        assert len(answer(being_fetched)) > LARGE
-        assert answer(being_answered).endswith(b"0 bytes came")
-        running.end()  # half a request, of so patient a server, is not waited for
-        silent.close()
-
-
-def test_a_process_that_dies_is_replaced(tmp_path):
-    with serving(tmp_path / "arriving", longest_wait_s=30.0, workers=2) as (port, running):
-        pids = set()
-
-        def seen():
-            with contextlib.suppress(OSError, ValueError):
-                pids.add(int(ask(port, "/process").rpartition(b"\r\n")[2]))
-            return len(pids)
-
-        wait_until(lambda: seen() == 2, "answers of both processes", running)
-        os.kill(min(pids), signal.SIGKILL)
-        wait_until(lambda: seen() == 3, "an answer of a third process", running)
 
 
 def test_every_page_s_largest_request_is_read_by_the_server():
