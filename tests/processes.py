@@ -40,13 +40,26 @@ def wait_until(true: Callable[[], Result], what: str, process: Process | None = 
 
 
 class Process(subprocess.Popen[bytes]):
-    """A process that writes into a file: it never waits for a reader, and what it wrote can be read at any time."""
+    """A process that writes into a file: it never waits for a reader, and what it wrote can be read at any time.
+
+    A `with` block that fails shows what it wrote. If it still runs at the end, it is killed with all that it started.
+    """
 
     def __init__(self, command: list[Any], **more: Any) -> None:
         self._file = tempfile.TemporaryFile()  # noqa: SIM115 (closed with this object)
         # Asked by a signal, Python then writes where each thread is.
         environment = {**(more.pop("env", None) or os.environ), "PYTHONFAULTHANDLER": "1"}
         super().__init__(command, env=environment, stdout=self._file, stderr=subprocess.STDOUT, **more)
+
+    def __exit__(self, *trouble: Any) -> None:
+        if trouble[0] is not None:
+            print(self.output)
+        if self.poll() is None:
+            for pid in tree(self.pid):
+                with contextlib.suppress(ProcessLookupError):
+                    os.kill(pid, signal.SIGKILL)
+        super().__exit__(*trouble)
+        self._file.close()
 
     @property
     def output(self) -> str:

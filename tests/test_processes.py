@@ -8,7 +8,7 @@ import time
 import pytest
 
 from tests import processes
-from tests.processes import Process, is_running, wait_until
+from tests.processes import Process, is_running, wait_until, wait_until_gone
 
 STUBBORN = """
 import signal, subprocess, sys, time
@@ -59,6 +59,17 @@ def test_what_a_process_leaves_running_is_named(monkeypatch):
     with pytest.raises(AssertionError, match=rf"left running(?s:.*){child} state S"):
         process.stop()
     os.kill(child, signal.SIGKILL)
+
+
+def test_a_test_that_fails_shows_what_the_process_wrote_and_leaves_none(capsys):
+    def fails():
+        with Process([sys.executable, "-c", LEAVES_A_CHILD, "600"]) as process:
+            wait_until(lambda: process.output.endswith("\n"), "the child's number", process)
+            raise ZeroDivisionError
+
+    with pytest.raises(ZeroDivisionError):
+        fails()
+    assert wait_until_gone([int(capsys.readouterr().out)], processes.LONGEST_WAIT_S) == []
 
 
 def test_what_comes_during_a_long_stop_of_the_test_counts(monkeypatch):

@@ -54,14 +54,12 @@ HEAD = b"POST / HTTP/1.1\r\nHost: log.example\r\n"
 def serving(folder, longest_wait_s, workers=1):
     port = free_port()
     command = [sys.executable, "-c", SERVE, str(port), str(longest_wait_s), str(workers), str(folder)]
-    running = Process(command, cwd=PROJECT)
-    try:
+    with Process(command, cwd=PROJECT) as running:
         running.wait_for_answer(f"http://127.0.0.1:{port}/")
         yield port, running
-    finally:
         output = running.stop()
-    assert running.returncode == 0
-    assert "Traceback" not in output, "whoever is slow fills no log"
+        assert running.returncode == 0
+        assert "Traceback" not in output, "whoever is slow fills no log"
 
 
 def begin(port, text=b""):

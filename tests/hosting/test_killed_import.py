@@ -31,13 +31,15 @@ def logger_file(number):
     return head + b"".join(b"%.2f,52.%03d,%d.5\n" % (n / 100, (n + number) % 777, n % 80) for n in range(ROWS))
 
 
-def begin(folder):
+@contextlib.contextmanager
+def running(folder):
+    """A server, and somebody who is signed in."""
     port = free_port()
-    server = start(folder, "--port", str(port), "--workers", "2")
-    answer(server, port)
-    visitor = Visitor(f"http://127.0.0.1:{port}")
-    assert visitor.send("/sign-in/", username="mara", password=PASSWORD)[0] == 302
-    return server, visitor
+    with start(folder, "--port", str(port), "--workers", "2") as server:
+        answer(server, port)
+        visitor = Visitor(f"http://127.0.0.1:{port}")
+        assert visitor.send("/sign-in/", username="mara", password=PASSWORD)[0] == 302
+        yield server, visitor
 
 
 def upload(visitor, session, content, name):
@@ -108,8 +110,7 @@ def killed_once(folder, visitor, log):
 def test_an_import_killed_in_the_middle_is_taken_up_again(filled_folder, tmp_path):
     folder = tmp_path / "data"
     shutil.copytree(filled_folder, folder)
-    server, visitor = begin(folder)
-    try:
+    with running(folder) as (server, visitor):
         session = uuid.UUID(row(folder, "SELECT id FROM test_sessions_session")[0])
         # That it can be caught shows that the page does not wait for it. Where this test stops, it may come too late.
         for number in range(8):
@@ -121,7 +122,6 @@ def test_an_import_killed_in_the_middle_is_taken_up_again(filled_folder, tmp_pat
         assert second, "each was done before it could be killed"
         assert "Cancel the import" in visitor.ask(f"/sessions/logs/{log}/")[1]
         workers = [pid for pid in tree(server.pid) if pid not in (server.pid, second)]
-    finally:
         server.kill()
         server.wait()
     # The whole machine goes down, and comes up when the claim has run out. First the workers, which notice within a
@@ -132,8 +132,7 @@ def test_an_import_killed_in_the_middle_is_taken_up_again(filled_folder, tmp_pat
     state_and_rows = "SELECT state, row_count FROM test_sessions_log WHERE name = ?"
     assert row(folder, state_and_rows, name) == ("waiting", 0)
     row(folder, "UPDATE test_sessions_logimport SET claimed_until = '2026-01-01 00:00:00' RETURNING id")
-    server, visitor = begin(folder)
-    try:
+    with running(folder) as (server, visitor):
         wait_until(lambda: done(visitor, log), "the end of the import", server)
         assert row(folder, "SELECT count(*) FROM test_sessions_logimport") == (0,)
         assert row(folder, state_and_rows, name) == ("read", ROWS)
@@ -147,7 +146,6 @@ def test_an_import_killed_in_the_middle_is_taken_up_again(filled_folder, tmp_pat
         named = {original, columns}
         assert {f"logs/{file.name}" for file in (folder / "media/logs").iterdir() if str(log) in file.name} == named
         assert visitor.ask(f"/sessions/{session}/recordings/")[0] == 200
-    finally:
         server.stop()
 
 

@@ -155,8 +155,7 @@ def test_a_fresh_machine_begins_with_a_backup_of_another(data, tmp_path):
     made, before = making.make_backup(data, now=NOW).path, rows(data / "buildlog.sqlite3", None)
     fresh, port = tmp_path / "fresh", free_port()
     command = [sys.executable, "manage.py", "serve", "--port", str(port), "--workers", "1"]
-    server = Process(command, cwd=PROJECT, env=environment(fresh))
-    try:
+    with Process(command, cwd=PROJECT, env=environment(fresh)) as server:
         base = f"http://127.0.0.1:{port}"
         server.wait_for_answer(f"{base}/health/?of=database")
         link = re.search(r"http://\S+/invitation/\S+/", server.output)[0]
@@ -176,7 +175,6 @@ def test_a_fresh_machine_begins_with_a_backup_of_another(data, tmp_path):
         wait_until(lambda: "was restored" in server.output, "that it was restored", server)
         wait_until(lambda: get(f"{base}/sign-in/")[0] == 200, "the sign-in page", server)
         assert server.poll() is None, "the same process goes on"
-    finally:
         server.stop()
     after = rows(fresh / "buildlog.sqlite3", None)
     differs = {table for table in before if before[table] != after.get(table)}

@@ -1,5 +1,6 @@
 """The serve command, run as a person would run it."""
 
+import contextlib
 import os
 import re
 import socket
@@ -44,14 +45,12 @@ def threads(process):
 
 def test_first_start(tmp_path):
     port = free_port()
-    server = start(tmp_path / "data", "--port", str(port), "--demo")
-    try:
+    with start(tmp_path / "data", "--port", str(port), "--demo") as server:
         page = answer(server, port)
         assert "unsafe" not in page.headers["Content-Security-Policy"]
         assert "immutable" in style_sheet(page).headers["Cache-Control"]
         # It has collected files and loaded the season, and it forks: with threads a worker could come up hanging.
         assert threads(server) == 1
-    finally:
         text = server.stop()
     assert server.returncode == 0
     assert re.search(rf"http://127\.0\.0\.1:{port}/invitation/[\w-]+/", text)
@@ -63,20 +62,17 @@ def test_two_that_start_at_one_moment_both_serve_and_static_files_are_collected_
     data, ports = tmp_path / "data", [free_port() for _ in range(3)]
     (data / "static").mkdir(parents=True)  # as versions up to 0.8 left it
     (data / ".static-of-one-that-was-killed.part").mkdir()
-    begun = [start(data, "--workers", "1", "--port", str(port)) for port in ports[:2]]
-    try:
+    with contextlib.ExitStack() as running:
+        begun = [running.enter_context(start(data, "--workers", "1", "--port", str(port))) for port in ports[:2]]
         assert [style_sheet(answer(*item)).status for item in zip(begun, ports, strict=False)] == [200, 200]
-    finally:
         sentences = [item.stop() for item in begun]
     assert [item.returncode for item in begun] == [0, 0]
     assert sum(item.count("Collecting static files") for item in sentences) == 1
     (collected,) = [*data.glob("static*/"), *data.glob(".static*")]
     was = {path: path.stat().st_mtime_ns for path in collected.rglob("*")}
     # The same version again changes nothing.
-    again = start(data, "--workers", "1", "--port", str(ports[2]))
-    try:
+    with start(data, "--workers", "1", "--port", str(ports[2])) as again:
         assert style_sheet(answer(again, ports[2])).status == 200
-    finally:
         assert "Collecting" not in again.stop()
     assert {path: path.stat().st_mtime_ns for path in collected.rglob("*")} == was
 

@@ -58,15 +58,14 @@ class Visitor:
 def installation(tmp_path_factory):
     """A running server, and its owner signed in."""
     port = free_port()
-    server = start(tmp_path_factory.mktemp("several") / "data", "--port", str(port), "--workers", "2")
-    try:
+    folder = tmp_path_factory.mktemp("several") / "data"
+    with start(folder, "--port", str(port), "--workers", "2") as server:
         owner = Visitor(f"http://127.0.0.1:{port}")
         answer(server, port)
         link = re.search(r"/invitation/[\w-]+/", server.output)[0]
         code, _ = owner.send(link, username="mara", password1=PASSWORD, password2=PASSWORD, unit_system="metric")
         assert code == 302
         yield owner
-    finally:
         server.stop()
 
 

@@ -1,6 +1,7 @@
 """Two servers with folders of their own, one PostgreSQL database and one S3 store: together they are one log."""
 
 import collections
+import contextlib
 import io
 import json
 import sys
@@ -59,17 +60,18 @@ def database(postgresql):
 def hosts(database, object_store, tmp_path_factory):
     values = {"DATABASE_URL": database, "BUILDLOG_SECRET_KEY": SHARED_KEY, **object_store.environment}
     made = [Host(tmp_path_factory.mktemp("host") / "data", values) for _ in range(2)]
-    # Both find an empty database at one moment, and both want to fill it.
-    for host in made:
-        host.start()
-    for host in made:
-        host.ready()
-    filled = made[0].run("shell", "--verbosity=0", "-c", OWNER)
-    output = filled.end()
-    assert filled.returncode == 0, output
-    yield made
-    for host in made:
-        host.stop()
+    with contextlib.ExitStack() as running:
+        # Both find an empty database at one moment, and both want to fill it.
+        for host in made:
+            running.enter_context(host.start().process)
+        for host in made:
+            host.ready()
+        filled = made[0].run("shell", "--verbosity=0", "-c", OWNER)
+        output = filled.end()
+        assert filled.returncode == 0, output
+        yield made
+        for host in made:
+            host.stop()
 
 
 @pytest.fixture(scope="module")

@@ -44,10 +44,10 @@ web_server.LONGEST_STOP_S = 10_000
 def test_a_process_that_is_only_starting_hears_the_stop_too(tmp_path):
     """gunicorn tells it once, and its own handlers come a moment after the fork; what is not heard waits 10,000 s."""
     command = [sys.executable, "-c", SLOW_TO_START, str(free_port()), "30", "2", str(tmp_path / "arriving")]
-    running = Process(command, cwd=PROJECT)
-    wait_until(lambda: len(tree(running.pid)) > 2, "two processes of the server", running)
-    assert running.stop() == ""
-    assert running.returncode == 0
+    with Process(command, cwd=PROJECT) as running:
+        wait_until(lambda: len(tree(running.pid)) > 2, "two processes of the server", running)
+        assert running.stop() == ""
+        assert running.returncode == 0
 
 
 def test_a_process_that_dies_is_replaced(tmp_path):
