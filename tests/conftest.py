@@ -4,6 +4,7 @@ import contextlib
 import functools
 import os
 import shutil
+import subprocess
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -30,6 +31,13 @@ def pytest_runtest_makereport(item, call):
     if report.skipped and os.environ.get("BUILDLOG_SKIPS_FAIL") == "yes" and not hasattr(report, "wasxfail"):
         report.outcome = "failed"
         report.longrepr = f"Skipped, which this run does not allow: {report.longrepr[-1]}"
+    if call.excinfo is not None and isinstance(call.excinfo.value, subprocess.SubprocessError):
+        # Its own message says only which command failed.
+        for stream in ("stdout", "stderr"):
+            text = getattr(call.excinfo.value, stream, None) or ""
+            if text:
+                text = text if isinstance(text, str) else text.decode(errors="replace")
+                report.sections.append((f"{stream} of the process", text))
 
 
 @pytest.fixture(scope="session", autouse=True)
