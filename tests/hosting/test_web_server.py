@@ -26,7 +26,7 @@ from tests.processes import LONGEST_WAIT_S, wait_until
 @pytest.fixture(scope="module")
 def server(tmp_path_factory):
     """One worker of four threads, which waits for one second."""
-    with serving(tmp_path_factory.mktemp("patient") / "arriving", longest_wait_s=1.0) as (port, _):
+    with serving(tmp_path_factory.mktemp("impatient") / "arriving", longest_wait_s=1.0) as (port, _):
         yield port
 
 
@@ -71,8 +71,9 @@ def test_half_a_request_holds_no_thread(patient_server, half):
 def test_half_a_request_is_cut_off(server, half):
     held = [begin(server, half) for _ in range(8)]
     for client in held:
-        while client.recv(1 << 16):
-            pass  # it is closed, and not by us
+        with contextlib.suppress(ConnectionError):  # where not even all that was sent was read
+            while client.recv(1 << 16):
+                pass  # it is closed, and not by us
         client.close()
 
 
