@@ -19,7 +19,8 @@ Result = TypeVar("Result")
 LONGEST_WAIT_S = 180.0
 """So long a test waits for what an idle machine does in a moment: a busy one, or one that stops for a while, is slow.
 
-Only what hangs takes longer. A time that is itself what a test is about is not judged by it.
+Only what hangs takes longer. Where a time is itself what a test is about, the test shows the order of things instead,
+as with a server more patient than the test is, or that one of several tries came in time.
 """
 STACKS_S = 10.0
 """So long processes that hang may take to write where they are."""
