@@ -216,7 +216,7 @@ def test_the_upkeep_of_a_piece_goes_with_it(revision, fitted, piece, other, chai
     assert due_on(other)[0].is_due
 
 
-def test_days_are_counted_from_when_it_was_done(revision, ride):
+def test_days_are_counted_from_when_it_was_done(revision, ride, from_noon):
     item = UpkeepItem.objects.create(vehicle=revision.vehicle, kind="interval", title="Brake fluid", every_days=365)
     check = UpkeepCheck.objects.create(
         item=item, done_on=timezone.localdate() - timedelta(days=330), done_by="Ola"
