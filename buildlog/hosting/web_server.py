@@ -106,6 +106,11 @@ class WaitressWorker(Worker):  # type: ignore[misc]  # gunicorn has no types
             self.serve_what_is_ready(connections)
         self.server.task_dispatcher.shutdown()
 
+    def init_signals(self) -> None:
+        super().init_signals()
+        # Before the application is loaded: the threads it starts would pass a mask on to the imports they begin.
+        take_stop_signals()
+
     def handle_exit(self, sig: int, frame: FrameType | None) -> None:
         super().handle_exit(sig, frame)
         if self.server is not None:
@@ -182,7 +187,6 @@ class Server(BaseApplication):  # type: ignore[misc]  # gunicorn has no types
             "logger_class": Lines,
             "proc_name": "firnlog",
             "pre_fork": lambda server, worker: hold_stop_signals(),
-            "post_worker_init": lambda worker: take_stop_signals(),
             # Touched each second to say that a process is well: on a memory card that would be a write each.
             "worker_tmp_dir": MEMORY if os.access(MEMORY, os.W_OK) else None,
             # It would lie in the home folder, one for all logs of an account.

@@ -4,17 +4,14 @@ import configparser
 import json
 import re
 import shutil
-import signal
 import subprocess
 import sys
-import time
-import urllib.error
-import urllib.request
 
 import pytest
 
 from tests.data_folders import PROJECT, environment
 from tests.documents import block, help_text
+from tests.processes import Process
 from tests.servers import free_port
 
 INSTALLATION = help_text("installation")
@@ -31,25 +28,12 @@ def program(tmp_path):
     return folder
 
 
-def answers(command, program, data, port):
-    """Start the command, ask for its health, end it; what it said."""
-    server = subprocess.Popen(
-        [*command, "--port", str(port)], cwd=program, env=environment(data), text=True,
-        stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
-    )  # fmt: skip
-    try:
-        for _ in range(900):
-            try:
-                with urllib.request.urlopen(f"http://127.0.0.1:{port}/health/?of=database,disk") as answer:
-                    assert json.load(answer) == {"status": "ok", "database": "ok", "disk": "ok"}
-                return
-            except (urllib.error.URLError, ConnectionError):
-                assert server.poll() is None, server.stdout.read()
-                time.sleep(0.1)
-        raise AssertionError("It never answered.")
-    finally:
-        server.send_signal(signal.SIGTERM)
-        server.communicate(timeout=30)
+def assert_healthy(command, program, data, port):
+    """Start the command, ask for its health, and end it."""
+    with Process([*command, "--port", str(port)], cwd=program, env=environment(data)) as server:
+        with server.wait_for_answer(f"http://127.0.0.1:{port}/health/?of=database,disk") as answer:
+            assert json.load(answer) == {"status": "ok", "database": "ok", "disk": "ok"}
+        server.stop()
 
 
 def test_the_unit_starts_the_server(program, tmp_path):
@@ -61,7 +45,7 @@ def test_the_unit_starts_the_server(program, tmp_path):
     assert interpreter == f"{service['WorkingDirectory']}/.venv/bin/python"
     assert service["Environment"] == f"BUILDLOG_DATA_DIR={service['ReadWritePaths']}"
     assert f"install -d -m 700 -o {service['User']} -g {service['User']} {service['ReadWritePaths']}" in INSTALLATION
-    answers([sys.executable, *arguments], program, tmp_path / "data", free_port())
+    assert_healthy([sys.executable, *arguments], program, tmp_path / "data", free_port())
     if shutil.which("systemd-analyze"):
         file = tmp_path / "firnlog.service"
         file.write_text(block("unit").replace(interpreter, sys.executable))
@@ -80,7 +64,7 @@ def test_the_container_file_s_commands_run(program, tmp_path):
     asks = json.loads(steps["HEALTHCHECK"].removeprefix("CMD "))
     assert f"http://127.0.0.1:{steps['EXPOSE']}/health/?of=database,disk" in asks[2]
     _, *arguments = json.loads(steps["CMD"])
-    answers([sys.executable, *arguments], program, tmp_path / "data", free_port())
+    assert_healthy([sys.executable, *arguments], program, tmp_path / "data", free_port())
 
 
 def test_the_health_check_of_the_container_file_fails_where_nobody_answers():

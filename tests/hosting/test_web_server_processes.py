@@ -8,7 +8,7 @@ import sys
 import time
 
 from tests.hosting.served_program import LARGE, PATIENCE_S, PROJECT, SERVE, answer, ask, begin, serving
-from tests.processes import Process, tree, wait_until
+from tests.processes import LONGEST_WAIT_S, Process, tree, wait_until, wait_until_gone
 from tests.servers import free_port
 
 
@@ -48,6 +48,29 @@ def test_a_process_that_is_only_starting_hears_the_stop_too(tmp_path):
         wait_until(lambda: len(tree(running.pid)) > 2, "two processes of the server", running)
         assert running.stop() == ""
         assert running.returncode == 0
+
+
+BEGINS_IMPORTS = """
+import subprocess, sys, threading
+from pathlib import Path
+from buildlog.hosting import web_server
+
+def load():
+    import_log = [sys.executable, "-c", "import time; print('begun', flush=True); time.sleep(600)"]
+    threading.Thread(target=subprocess.run, args=[import_log], daemon=True).start()
+
+web_server.Server("127.0.0.1", int(sys.argv[1]), 1, load, Path(sys.argv[2])).run()
+"""
+
+
+def test_what_the_application_begins_hears_a_stop_as_well(tmp_path):
+    """As a service manager tells it to all processes of a service: what does not hear it is killed a minute later."""
+    running = Process([sys.executable, "-c", BEGINS_IMPORTS, str(free_port()), str(tmp_path / "arriving")], cwd=PROJECT)
+    wait_until(lambda: "begun" in running.output, "a process of the application's own", running)
+    begun = tree(running.pid)[-1]
+    os.kill(begun, signal.SIGTERM)
+    assert not wait_until_gone([begun], LONGEST_WAIT_S)
+    running.stop()
 
 
 def test_a_process_that_dies_is_replaced(tmp_path):
