@@ -71,7 +71,8 @@ def standing_of(failure: Failure) -> Standing:
 class States:
     """The states of all failures of some machines, in a fixed number of queries.
 
-    A machine on which a fix is signed as held takes those of its rides beside.
+    A machine on which a fix is signed as held takes those of its rides beside. A failure that somebody records, or
+    gives a cause, while a page is read is open, and no fix of it is known.
     """
 
     def __init__(self, vehicles: Iterable[Vehicle]) -> None:
@@ -94,11 +95,17 @@ class States:
     def note_on(self, failures: Iterable[Failure]) -> None:
         """Give each of these failures its state, so that none of them reads anything more."""
         for failure in failures:
-            note_state(failure, *self._groups[failure.revision_id, failure.mode_id, failure.cause_id])
+            known = self._groups.get((failure.revision_id, failure.mode_id, failure.cause_id))
+            if known is None:
+                failure.standing, failure.fixed_on = Standing(State.OPEN), set()
+            else:
+                note_state(failure, *known)
 
     def fixed_on(self, revision: uuid.UUID, mode: uuid.UUID, cause: uuid.UUID | None) -> Collection[uuid.UUID] | None:
         """The revisions with a fix of the failures of one revision, mode and cause; None where these have held."""
         group = revision, mode, cause
+        if group not in self._groups:
+            return ()
         if group not in self._fixed_on:
             loop, facts = self._groups[group]
             self._fixed_on[group] = None if loop.is_held(facts) else _fixed_on(loop, facts)
@@ -108,7 +115,10 @@ class States:
         """For those that came although a fix was fitted, the first failure of their kind. Two queries."""
         groups: dict[uuid.UUID, set[tuple[object, object, object]]] = {}
         for failure in failures:
-            loop, facts = self._groups[failure.revision_id, failure.mode_id, failure.cause_id]
+            known = self._groups.get((failure.revision_id, failure.mode_id, failure.cause_id))
+            if known is None:
+                continue
+            loop, facts = known
             earlier = loop.history.earlier_of_kind(facts)
             if earlier:
                 groups[failure.pk] = {(other.revision, other.mode, other.cause) for other in earlier}

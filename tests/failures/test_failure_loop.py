@@ -5,7 +5,8 @@ import json
 
 import pytest
 
-from buildlog.failures.loop import IllegalTransition, sign_held, standing_of
+from buildlog.failures.loop import IllegalTransition, States, sign_held, standing_of
+from buildlog.failures.queries import hazards_of
 from buildlog.models import (
     Cause,
     Failure,
@@ -223,6 +224,18 @@ def test_the_api_lists_the_states_of_its_failures(sign_in, came, later, ride, re
     assert (listed[str(failure.pk)]["recurrence_of"], listed[again]["recurrence_of"]) == (None, str(failure.pk))
     single = client.get(f"/api/v1/failures/{again}/").json()
     assert {name: single[name] for name in listed[again]} == listed[again]
+
+
+def test_what_is_recorded_while_a_page_is_read_is_open(vehicle, failure, came):
+    """Two people write at once: a page had its states, and a failure that came since was a key it did not know."""
+    states = States([vehicle])
+    since = came("steering came off")
+    Failure.objects.filter(pk=since.pk).update(severity=1)
+    states.note_on([since])
+    assert (since.standing.state, since.fixed_on) == (State.OPEN, set())
+    assert states.first_of([since]) == {}
+    [hazard] = [hazard for hazard in hazards_of([vehicle.pk], states)[vehicle.pk] if hazard.key == since.pk]
+    assert not hazard.fixed_on
 
 
 def test_a_state_cannot_be_written(sign_in, failure):
