@@ -21,7 +21,7 @@ from buildlog.machines.doubt_facts import MachineFacts, facts_of_machine
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Revision, Vehicle
 from buildlog.machines.queries import LINE, read_line, read_lines, revisions_with_parts
-from buildlog.storage.columns import as_text
+from buildlog.storage.columns import as_text, floats
 from calc.doubts.surroundings import cells_in_series
 from sessions.evidence.pass_columns import gates_by_text
 from sessions.evidence.reader import Evidence
@@ -178,12 +178,12 @@ class MachineRows:
         evidence = self._evidence
         starts, ends = evidence.started_at, evidence.ended_at
         known = {name: evidence.numbers[name] for name in SESSION_FACTS}
-        known["elapsed_s"] = _floats(
+        known["elapsed_s"] = floats(
             [None if end is None else (end - start).total_seconds() for start, end in zip(starts, ends, strict=True)]
         )
-        known["on_ice"] = _floats([surface in SURFACES_OF_ICE for surface in evidence.surface])
-        known["started_at"] = _floats([start.timestamp() for start in starts])
-        known["ended_at"] = _floats([None if end is None else end.timestamp() for end in ends])
+        known["on_ice"] = floats([surface in SURFACES_OF_ICE for surface in evidence.surface])
+        known["started_at"] = floats([start.timestamp() for start in starts])
+        known["ended_at"] = floats([None if end is None else end.timestamp() for end in ends])
         known |= _days(starts, [self.revisions[place].date for place in self.revision_of])
 
         def label(row: int) -> str:
@@ -205,7 +205,7 @@ class MachineRows:
         before = Session.objects.filter(
             revision__vehicle__in=self.vehicles, started_at__lt=self._evidence.started_at[0]
         )
-        return _floats([before.order_by("-started_at", "-pk").values_list("distance_m", flat=True).first()])
+        return floats([before.order_by("-started_at", "-pk").values_list("distance_m", flat=True).first()])
 
     @cached_property
     def passes(self) -> Rows:
@@ -256,11 +256,11 @@ class MachineRows:
         read = list(rows.values_list(*names, *FAILURE_FACTS))
         columns = list(zip(*read, strict=True)) if read else [()] * (len(names) + len(FAILURE_FACTS))
         keys, owners, builds, dates, moments, modes, starts, ends, *facts = columns
-        known = {name: _floats(column) for name, column in zip(FAILURE_FACTS, facts, strict=True)}
+        known = {name: floats(column) for name, column in zip(FAILURE_FACTS, facts, strict=True)}
         known |= _days(moments, dates)
-        known["happened_at"] = _floats([moment.timestamp() for moment in moments])
+        known["happened_at"] = floats([moment.timestamp() for moment in moments])
         for name, ends_of, sign in (("before_start_s", starts, -1.0), ("after_end_s", ends, 1.0)):
-            known[name] = _floats(
+            known[name] = floats(
                 [
                     None if end is None else sign * (moment - end).total_seconds()
                     for moment, end in zip(moments, ends_of, strict=True)
@@ -275,15 +275,15 @@ class MachineRows:
         starts = self._evidence.started_at
         rows = [log_row(log.summary, log.duration_s, log.length_m) for log in logs]
         fact_names = {name for facts in rows for name in facts}
-        known = {name: _floats([facts.get(name) for facts in rows]) for name in fact_names}
+        known = {name: floats([facts.get(name) for facts in rows]) for name in fact_names}
         placed_by_its_own_clock = [
             (log.first_at - starts[log.row]).total_seconds() / 3600.0
             if log.first_at is not None and log.clock == Log.Clock.OWN
             else None
             for log in logs
         ]
-        known["hours_off_session"] = _floats(placed_by_its_own_clock)
-        known["first_at"] = _floats([None if log.first_at is None else log.first_at.timestamp() for log in logs])
+        known["hours_off_session"] = floats(placed_by_its_own_clock)
+        known["first_at"] = floats([None if log.first_at is None else log.first_at.timestamp() for log in logs])
         owner = np.array([log.row for log in logs], dtype=np.intp)
         return Rows([log.text for log in logs], known, owner, lambda row: f"Log {logs[row].name}")
 
@@ -312,18 +312,14 @@ class MachineRows:
         return fastest
 
 
-def _floats(values: Sequence[Any]) -> Any:
-    return np.array(values, dtype=np.float64)
-
-
 def _days(moments: Sequence[datetime], dates: Sequence[date]) -> dict[str, Any]:
     """Days from the date of each record's revision, and from now."""
     now, zone = timezone.now(), timezone.get_current_timezone()
     return {
-        "days_after_revision": _floats(
+        "days_after_revision": floats(
             [(moment.astimezone(zone).date() - built) / _DAY for moment, built in zip(moments, dates, strict=True)]
         ),
-        "days_ahead_of_now": _floats([(moment - now) / _DAY for moment in moments]),
+        "days_ahead_of_now": floats([(moment - now) / _DAY for moment in moments]),
     }
 
 

@@ -20,7 +20,7 @@ from django.db.models import Q, QuerySet
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Revision
 from buildlog.machines.queries import read_line, read_lines
-from buildlog.storage.columns import as_text, column_blocks
+from buildlog.storage.columns import as_text, column_blocks, floats
 from calc.doubts.consequences import without_doubtful
 from calc.session_facts import LogFacts
 from calc.session_report import evaluate
@@ -181,7 +181,7 @@ class Evidence:
         self.is_estimated = np.array([how == Session.DistanceMethod.ESTIMATE for how in columns[6]], dtype=bool)
         """Whether the distance of each session is an estimate."""
         self.numbers = {
-            name: np.array(columns[len(_OTHERS) + index], dtype=np.float64)
+            name: floats(columns[len(_OTHERS) + index])
             for index, name in enumerate((*_NUMBERS, *_NUMBERS_BESIDE))
         }
         self.ended_at: Sequence[datetime | None] = columns[-1]
@@ -270,7 +270,7 @@ class Evidence:
             (
                 np.array([self._row[text] for text in sessions], dtype=np.intp),
                 np.array(keys, dtype=object),
-                *(np.array(column, dtype=np.float64) for column in numbers),
+                *map(floats, numbers),
             )
             for sessions, keys, *numbers in column_blocks(rows, ("session_text", "reading_text", "place", *names))
         ]
