@@ -181,8 +181,7 @@ class Evidence:
         self.is_estimated = np.array([how == Session.DistanceMethod.ESTIMATE for how in columns[6]], dtype=bool)
         """Whether the distance of each session is an estimate."""
         self.numbers = {
-            name: floats(columns[len(_OTHERS) + index])
-            for index, name in enumerate((*_NUMBERS, *_NUMBERS_BESIDE))
+            name: floats(columns[len(_OTHERS) + index]) for index, name in enumerate((*_NUMBERS, *_NUMBERS_BESIDE))
         }
         self.ended_at: Sequence[datetime | None] = columns[-1]
 
