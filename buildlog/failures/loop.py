@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Collection, Iterable
+from typing import cast
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
@@ -131,7 +132,7 @@ class States:
 def note_state(failure: Failure, loop: Loop, facts: FailureFacts) -> None:
     """Give a failure its state and the revisions with a fix of it, from the loop of its machine."""
     failure.standing = loop.standing(facts)
-    failure.fixed_on = {uuid.UUID(str(fix.revision)) for fix in loop.history.fixes_for(facts)}
+    failure.fixed_on = {cast(uuid.UUID, fix.revision) for fix in loop.history.fixes_for(facts)}
 
 
 def note_states(failures: Collection[Failure]) -> None:
