@@ -212,7 +212,7 @@ class Evidence:
     @cached_property
     def all_passes(self) -> PassColumns:
         """Timed passes in the order of their sessions, also those that do not count."""
-        return PassColumns(Pass.objects.filter(self._of_sessions()), self._row, self._assumed("u_press_s"))
+        return PassColumns(Pass.objects.filter(self.of_sessions()), self._row, self._assumed("u_press_s"))
 
     @cached_property
     def passes(self) -> PassColumns:
@@ -224,7 +224,7 @@ class Evidence:
             chosen = chosen & ~self.left_out.passes(self.all_passes.text)
         return self.all_passes.only(chosen)
 
-    def _of_sessions(self) -> Q:
+    def of_sessions(self) -> Q:
         """Rows that belong to these sessions; a few keys are cheaper for a database than the question again."""
         if self.count <= FEW:
             return Q(session__in=[uuid.UUID(text) for text in self.text])
@@ -262,8 +262,11 @@ class Evidence:
     @cached_property
     def all_readings(self) -> ReadingColumns:
         """Every reading, also what is left out of it."""
-        readings = Reading.objects.filter(self._of_sessions()).order_by()
-        names = (*READING_COLUMNS, *_READINGS_BESIDE)
+        return self.read_readings((*READING_COLUMNS, *_READINGS_BESIDE))
+
+    def read_readings(self, names: Sequence[str]) -> ReadingColumns:
+        """Every reading, of its columns only these."""
+        readings = Reading.objects.filter(self.of_sessions()).order_by()
         rows = readings.annotate(session_text=as_text("session_id"), reading_text=as_text("id"), place=ORDER_OF_TAPS)
         blocks = [
             (
@@ -294,7 +297,7 @@ class Evidence:
     @cached_property
     def logs(self) -> list[LogRow]:
         """The logs of each session in their order; the recordings themselves stay in their files."""
-        logs = Log.objects.filter(self._of_sessions(), state=Log.State.READ).order_by("first_at", "stored_at")
+        logs = Log.objects.filter(self.of_sessions(), state=Log.State.READ).order_by("first_at", "stored_at")
         rows = logs.annotate(session_text=as_text("session_id"), log_text=as_text("id")).values_list(*_LOG)
         return [LogRow(self._row[text], *values) for text, *values in rows]
 
