@@ -13,7 +13,7 @@ import numpy as np
 from django.db.models import IntegerField, QuerySet
 from django.db.models.functions import Cast
 
-from buildlog.storage.columns import as_text, column_blocks, floats
+from buildlog.storage.columns import as_stored, as_text, column_blocks, floats
 from calc.declaration import Measured
 from calc.session_table import Split
 from calc.speed import gate_speed
@@ -144,7 +144,7 @@ def _read(passes: QuerySet[Pass], row: Mapping[str, int]) -> _Read:
         gate_text=as_text("gate_id"),
         pass_text=as_text("id"),
         # 0 and 1: a call for each would make a bool of it.
-        counts=Cast("valid", IntegerField()),
+        counts=as_stored(Cast("valid", IntegerField())),
     )
     gates: dict[str, int] = {}
     out = Pass.Direction.OUT.value

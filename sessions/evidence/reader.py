@@ -20,7 +20,7 @@ from django.db.models import Q, QuerySet
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Revision
 from buildlog.machines.queries import read_line, read_lines
-from buildlog.storage.columns import as_text, column_blocks, floats
+from buildlog.storage.columns import as_stored, as_text, column_blocks, floats, moments
 from calc.doubts.consequences import without_doubtful
 from calc.session_facts import LogFacts
 from calc.session_report import evaluate
@@ -51,7 +51,7 @@ _NUMBERS = (
 _OTHERS = (
     "session_text",
     "revision_text",
-    "started_at",
+    "start_text",
     "surface",
     "venue_text",
     "venue__name",
@@ -163,7 +163,10 @@ class Evidence:
 
     def _read_sessions(self) -> None:
         rows = self._sessions.order_by("started_at", "pk").annotate(
-            session_text=as_text("id"), revision_text=as_text("revision_id"), venue_text=as_text("venue_id")
+            session_text=as_text("id"),
+            revision_text=as_text("revision_id"),
+            venue_text=as_text("venue_id"),
+            start_text=as_text("started_at"),
         )
         names = (*_OTHERS, *_NUMBERS, *_NUMBERS_BESIDE, "ended_at")
         blocks = list(column_blocks(rows, names))
@@ -173,7 +176,7 @@ class Evidence:
         self._row = {text: index for index, text in enumerate(self.text)}
         by_text = {text: uuid.UUID(text) for text in set(columns[1])}
         self.revision: Sequence[uuid.UUID] = [by_text[text] for text in columns[1]]
-        self.started_at: Sequence[datetime] = columns[2]
+        self.started_at: Sequence[datetime] = moments(columns[2])
         self.surface: Sequence[str] = columns[3]
         self.venue: Sequence[str] = columns[4]
         self.venue_name: Sequence[str] = columns[5]
@@ -267,7 +270,9 @@ class Evidence:
     def read_readings(self, names: Sequence[str]) -> ReadingColumns:
         """Every reading, of its columns only these."""
         readings = Reading.objects.filter(self.of_sessions()).order_by()
-        rows = readings.annotate(session_text=as_text("session_id"), reading_text=as_text("id"), place=ORDER_OF_TAPS)
+        rows = readings.annotate(
+            session_text=as_text("session_id"), reading_text=as_text("id"), place=as_stored(ORDER_OF_TAPS)
+        )
         blocks = [
             (
                 np.array([self._row[text] for text in sessions], dtype=np.intp),
