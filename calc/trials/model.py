@@ -214,8 +214,8 @@ class _Solved:
             self.estimable[column] = True
 
     def sweep_indicators(self, columns: int) -> None:
-        """The same for the first columns, those of revisions: all at once where one overlaps with no other, as it does
-        only on days that were taken out."""
+        """The same for the first columns, those of revisions: all at once, but for those that overlap with another one.
+        Two revisions do only where days that they share were taken out."""
         matrix, rest = self._matrix, slice(columns, None)
         among = matrix[:columns, :columns] != 0
         alone = among.sum(axis=1) == 1
