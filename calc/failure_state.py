@@ -100,6 +100,7 @@ class Loop:
         self._signatures: dict[tuple[Key, Key | None], Signature] = {}
         for signature in sorted(signatures, key=lambda signed: signed.signed_at):
             self._signatures[signature.mode, signature.fix] = signature
+        self._signed_modes = {mode for mode, _ in self._signatures}
         self._of_mode: dict[Key, list[FailureFacts]] = {}
         for failure in history.failures.values():
             self._of_mode.setdefault(failure.mode, []).append(failure)
@@ -128,13 +129,17 @@ class Loop:
             known = self._standings[group] = self._work_out(failure)
         return known
 
+    def is_held(self, failure: FailureFacts) -> bool:
+        """Whether a failure is held; none is before somebody has signed its mode, so no others are worked out."""
+        return failure.mode in self._signed_modes and self.standing(failure).state is State.HELD
+
     def mode_standing(self, mode: Key) -> Standing:
         """The state of a mode: that of its failure which is furthest from closed; the newest where they are equal."""
         standings = [self.standing(failure) for failure in reversed(self._of_mode[mode])]
         return min(standings, key=lambda standing: URGENCY.index(standing.state))
 
     def _work_out(self, failure: FailureFacts) -> Standing:
-        kinds = Kinds.of([failure])
+        kinds = self.history.kinds_of_failure(failure)
         fix = self.history.watched_fix(failure)
         if fix is not None:
             signature = self._signatures.get((failure.mode, fix.key))
@@ -182,7 +187,7 @@ class Loop:
     def shown(self, fix: FixFacts, failure: FailureFacts, fixes: int | None = None) -> Shown:
         """The evidence of a fix against what is one with a failure, judged among so many fixes (today's by default)."""
         among = self.fixes_judged if fixes is None else fixes
-        kinds = Kinds.of([failure])
+        kinds = self.history.kinds_of_failure(failure)
         known = self._shown.get((fix.key, kinds, among))
         if known is None:
             known = self._shown[fix.key, kinds, among] = self._weigh(fix, kinds, failure, among)

@@ -15,6 +15,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import takewhile
 from typing import Any
 
 from calc.exposure_gaps import Pace, Ridden, RideLength, better_known, ridden
@@ -150,6 +151,7 @@ class History:
         self._ridden = {
             key: ridden([ride.length for ride in listed], self._pace) for key, listed in self.rides_of.items()
         }
+        self._kinds_of_failures: dict[tuple[Key, Key | None], Kinds] = {}
         self._kinds = {
             fix.key: Kinds.of(
                 self.failures[key]
@@ -158,7 +160,7 @@ class History:
             )
             for fix in self.fixes.values()
         }
-        self._answers: dict[Group, list[FixFacts]] = {}
+        self._fixes_of: dict[Kinds, list[FixFacts]] = {}
         self._live: dict[Group, list[FixFacts]] = {}
         self._answered: dict[Key, list[FailureFacts]] = {}
         self._earlier: dict[Group, list[FailureFacts]] = {}
@@ -188,6 +190,13 @@ class History:
         """Modes and causes that a fix is to prevent: those of the failures that it names."""
         return self._kinds[fix]
 
+    def kinds_of_failure(self, failure: FailureFacts) -> Kinds:
+        """Which failures are one with this one."""
+        known = self._kinds_of_failures.get((failure.mode, failure.cause))
+        if known is None:
+            known = self._kinds_of_failures[failure.mode, failure.cause] = Kinds.of([failure])
+        return known
+
     def _groups_of(self, kinds: Kinds) -> set[Group]:
         of_modes = (self._groups_of_mode.get(mode, set()) for mode in kinds.modes)
         return set().union(*of_modes, *(self._groups_of_cause.get(cause, set()) for cause in kinds.causes))
@@ -209,15 +218,13 @@ class History:
 
     def answers_to(self, failure: FailureFacts) -> list[FixFacts]:
         """Fixes of a failure on later revisions, the newest first."""
-        group = _group_of(failure)
-        known = self._answers.get(group)
+        kinds = self.kinds_of_failure(failure)
+        known = self._fixes_of.get(kinds)
         if known is None:
-            known = self._answers[group] = [
-                fix
-                for fix in self.fixes.values()
-                if self._is_earlier(failure, fix) and self._kinds[fix.key].include(failure)
+            known = self._fixes_of[kinds] = [
+                fix for fix in self.fixes.values() if self._kinds[fix.key].include(failure)
             ]
-        return known
+        return list(takewhile(lambda fix: self._is_earlier(failure, fix), known))
 
     def came_with(self, fix: FixFacts, kinds: Kinds) -> list[FailureFacts]:
         """Failures of some kinds that came with the fix fitted, or perhaps fitted, in their order."""
@@ -232,7 +239,7 @@ class History:
 
     def disproved_by(self, fix: Key, failure: FailureFacts | None = None) -> FailureFacts | None:
         """The first failure that shows that a fix does not hold, in all or against a certain failure."""
-        kinds = self._kinds[fix] if failure is None else Kinds.of([failure])
+        kinds = self._kinds[fix] if failure is None else self.kinds_of_failure(failure)
         return next(iter(self.came_with(self.fixes[fix], kinds)), None)
 
     def fixes_for(self, failure: FailureFacts) -> list[FixFacts]:
@@ -250,7 +257,7 @@ class History:
         group = _group_of(failure)
         known = self._earlier.get(group)
         if known is None:
-            kinds = Kinds.of([failure])
+            kinds = self.kinds_of_failure(failure)
             known = self._earlier[group] = [
                 earlier
                 for fix in self.fixes.values()
@@ -307,7 +314,7 @@ class History:
 
     def watched_fix(self, failure: FailureFacts) -> FixFacts | None:
         """The fix that riding is to prove: one that is ridden now before others, then the newest."""
-        kinds = Kinds.of([failure])
+        kinds = self.kinds_of_failure(failure)
         built = [fix for fix in self.fixes_for(failure) if self.is_ridden(fix, kinds)]
         now = [revision.key for revision in self.revisions.values() if revision.rides_now]
         return min(

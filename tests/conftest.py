@@ -4,16 +4,24 @@ import contextlib
 import functools
 import os
 import shutil
+import subprocess
 from datetime import UTC, date, datetime
 from pathlib import Path
 
+import hypothesis
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.db import connection
+from django.utils import timezone
 
 from tests import data_folders, migrated_databases, servers
 
 pytest_plugins = ["tests.one_of_each_kind"]
+# The same examples on every machine and however busy it is: a check must not pass today and fail tomorrow.
+hypothesis.settings.register_profile(
+    "quick", max_examples=50, deadline=None, derandomize=True, suppress_health_check=[hypothesis.HealthCheck.too_slow]
+)
+hypothesis.settings.load_profile("quick")
 
 
 @pytest.hookimpl(hookwrapper=True)
@@ -23,6 +31,13 @@ def pytest_runtest_makereport(item, call):
     if report.skipped and os.environ.get("BUILDLOG_SKIPS_FAIL") == "yes" and not hasattr(report, "wasxfail"):
         report.outcome = "failed"
         report.longrepr = f"Skipped, which this run does not allow: {report.longrepr[-1]}"
+    if call.excinfo is not None and isinstance(call.excinfo.value, subprocess.SubprocessError):
+        # Its own message says only which command failed.
+        for stream in ("stdout", "stderr"):
+            text = getattr(call.excinfo.value, stream, None) or ""
+            if text:
+                text = text if isinstance(text, str) else text.decode(errors="replace")
+                report.sections.append((f"{stream} of the process", text))
 
 
 @pytest.fixture(scope="session", autouse=True)
@@ -57,6 +72,14 @@ def django_db_modify_db_settings(django_db_modify_db_settings, request, folder_o
         address = connection.creation._get_test_db_name()
         with migrated_databases.copied_into_memory(request.getfixturevalue("migrated"), address):
             yield
+
+
+@pytest.fixture
+def from_noon(monkeypatch):
+    """The clock of the records begins at noon: no day ends between what a test does and what it looks at."""
+    now = timezone.now
+    ahead = now().replace(hour=12) - now()
+    monkeypatch.setattr(timezone, "now", lambda: now() + ahead)
 
 
 @pytest.fixture(autouse=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
+import random
 import secrets
 import shutil
 import socket
@@ -13,6 +14,8 @@ import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
+
+from tests.processes import LONGEST_WAIT_S
 
 FOR_SPEED = ("fsync=off", "synchronous_commit=off", "full_page_writes=off", "max_connections=120")
 """What is lost in a power cut may be lost: the tests make it anew."""
@@ -25,10 +28,29 @@ class NotInstalled(Exception):
     """The message says what is missing and how to install it."""
 
 
+_ports_taken: list[socket.socket] = []
+
+
 def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    """A port on loopback that stays free until it is listened on, as long as this process lives.
+
+    The system gives ports from a range of its own to whoever asks for any, also to each connection of a client: these
+    are left to it. A name, which the system frees at the end of a process, keeps other tests away from the others.
+    """
+    first, last = map(int, Path("/proc/sys/net/ipv4/ip_local_port_range").read_text().split())
+    left = [port for port in range(20_000, 65_536) if not first <= port <= last]
+    for port in random.SystemRandom().sample(left, len(left)):
+        name = socket.socket(socket.AF_UNIX)
+        try:
+            name.bind(f"\0firnlog-tests-port-{port}")
+            with socket.socket() as probe:
+                probe.bind(("127.0.0.1", port))
+        except OSError:
+            name.close()
+            continue
+        _ports_taken.append(name)
+        return port
+    raise RuntimeError("No port is free.")
 
 
 def _postgresql_program(name: str) -> str:
@@ -74,11 +96,15 @@ class PostgreSQL:
         rows = [f"port={self.port}", "listen_addresses=127.0.0.1", f"unix_socket_directories={self.folder}", *FOR_SPEED]
         options = " ".join(f"-c {item}" for item in rows)
         log = str(self.folder / "log")
-        self._run("pg_ctl", "--pgdata", data, "--wait", "--log", log, "--options", options, "start")
+        self._control("--log", log, "--options", options, "start")
         return self
 
     def stop(self) -> None:
-        self._run("pg_ctl", "--pgdata", str(self.folder / "data"), "--wait", "--mode=immediate", "stop")
+        self._control("--mode=immediate", "stop")
+
+    def _control(self, *arguments: str) -> None:
+        data = str(self.folder / "data")
+        self._run("pg_ctl", "--pgdata", data, "--wait", f"--timeout={LONGEST_WAIT_S:.0f}", *arguments)
 
     def make_database(self, name: str, template: str = "template1") -> str:
         """Make a database that is empty, or a copy of another, and give its address."""
@@ -224,10 +250,10 @@ def running_ssh_host(folder: Path) -> Iterator[SshHost]:
     # In a thread from the start: the browser's driver runs a loop of its own in the thread of the tests.
     thread = threading.Thread(target=loop.run_forever, daemon=True)
     thread.start()
-    server = asyncio.run_coroutine_threadsafe(listen(), loop).result(30)
+    server = asyncio.run_coroutine_threadsafe(listen(), loop).result(LONGEST_WAIT_S)
     try:
         yield host
     finally:
         loop.call_soon_threadsafe(server.close)
         loop.call_soon_threadsafe(loop.stop)
-        thread.join(5)
+        thread.join(LONGEST_WAIT_S)

@@ -16,7 +16,7 @@ from django.utils import timezone
 from buildlog.failures.exposure import Ride
 from buildlog.failures.models import Failure, Modification, SignOff, Verification
 from buildlog.failures.models.failures import DIMENSIONS, named_in
-from buildlog.machines.models import Revision
+from buildlog.machines.models import Fitting, Revision
 from buildlog.machines.queries import revisions_with_parts
 from buildlog.storage.columns import label_of
 from calc.failure_facts import FailureFacts, FixFacts, RideFacts, Signature, VerificationFacts, VerificationKind
@@ -41,15 +41,27 @@ def history_of(
     lengths = [RideFacts(ride.revision, ride.length, ride.started_at.date()) for ride in rides]
     read = revisions_with_parts().filter(vehicle=vehicle).order_by("number") if revisions is None else revisions
     was_ridden = {ride.revision for ride in rides}
-    facts = [facts_of(revision, revision.pk in was_ridden) for revision in read]
+    facts = [_facts_of(revision, _fitted(revision), revision.pk in was_ridden) for revision in read]
     return History(facts, _failures(vehicle, rides, failures), _fixes([vehicle])[vehicle], lengths)
 
 
-def facts_of(revision: Revision, was_ridden: bool) -> RevisionFacts:
+REVISION_COLUMNS = ("pk", "vehicle_id", "number", "parent_id", "status", *DIMENSIONS)
+FITTED_COLUMNS = ("part__name", "pk", "part_id", "quantity")
+Fitted = tuple[str, Any, Any, int]
+"""A fitting by these columns."""
+
+
+def _fitted(revision: Revision) -> list[Fitted]:
+    fittings = revision.fittings.all()
+    return [(fitting.part.name, fitting.pk, fitting.part_id, fitting.quantity) for fitting in fittings]
+
+
+def _facts_of(revision: Any, fitted: Collection[Fitted], was_ridden: bool) -> RevisionFacts:
+    """Of a revision, or of a row of its columns."""
     parts: dict[Feature, float] = {}
-    for fitting in sorted(revision.fittings.all(), key=lambda fitting: (fitting.part.name, fitting.pk)):
-        feature = Feature(fitting.part_id, fitting.part.name)
-        parts[feature] = parts.get(feature, 0) + fitting.quantity
+    for name, _, part, quantity in sorted(fitted):
+        feature = Feature(part, name)
+        parts[feature] = parts.get(feature, 0) + quantity
     dimensions = {
         Feature(name, label_of(Revision, name)): getattr(revision, name)
         for name in DIMENSIONS
@@ -146,38 +158,36 @@ def signed_of(
 def groups_of(vehicles: Collection[uuid.UUID]) -> dict[uuid.UUID, History]:
     """The histories of several machines without what only a proof needs: failures by revision, mode and cause.
 
-    A failure's key is these three, which is all that its state depends on. Five queries, however many failures.
+    A failure's key is these three, which is all that its state depends on. Four queries of plain columns, however many
+    failures.
     """
-    revisions: dict[uuid.UUID, list[Revision]] = {vehicle: [] for vehicle in vehicles}
-    for revision in revisions_with_parts().filter(vehicle__in=vehicles).order_by("vehicle_id", "number"):
-        revisions[revision.vehicle_id].append(revision)
+    of_machines = {"revision__vehicle__in": vehicles}
+    fitted: dict[uuid.UUID, list[Fitted]] = defaultdict(list)
+    fittings = Fitting.objects.filter(**of_machines).order_by()
+    for on, *row in fittings.values_list("revision", *FITTED_COLUMNS):
+        fitted[on].append(tuple(row))
+    revisions: dict[uuid.UUID, list[RevisionFacts]] = defaultdict(list)
+    vehicle_of: dict[uuid.UUID, uuid.UUID] = {}
     session: Any = Revision._meta.get_field("sessions").related_model
     was_ridden = Exists(session.objects.filter(revision=OuterRef("pk")))
-    ridden = set(Revision.objects.filter(was_ridden, vehicle__in=vehicles).order_by().values_list("pk", flat=True))
+    rows = Revision.objects.filter(vehicle__in=vehicles).order_by("vehicle_id", "number")
+    for row in rows.annotate(was_ridden=was_ridden).values_list(*REVISION_COLUMNS, "was_ridden", named=True):
+        vehicle_of[row.pk] = row.vehicle_id
+        revisions[row.vehicle_id].append(_facts_of(row, fitted.get(row.pk, ()), row.was_ridden))
+    # Others write meanwhile: what belongs to a revision that was made since is left out with it.
     failures: dict[uuid.UUID, list[FailureFacts]] = defaultdict(list)
-    grouped = Failure.objects.filter(revision__vehicle__in=vehicles).order_by()
-    counted = grouped.values("revision__vehicle", "revision", "mode", "cause").annotate(
-        last=Max("happened_at"), worst=Min("severity"), count=Count("pk")
-    )
-    for row in counted.values_list("revision__vehicle", "revision", "mode", "cause", "last", "worst", "count"):
-        vehicle, revision_key, mode, cause, last, worst, count = row
-        key = revision_key, mode, cause
-        failures[vehicle].append(FailureFacts(key, revision_key, mode, last, cause, severity=worst, count=count))
-    answers = Modification.objects.filter(revision__vehicle__in=vehicles, answers__isnull=False).order_by()
-    columns = (
-        "revision__vehicle", "pk", "revision", "title", "changed", "answers__revision", "answers__mode",
-        "answers__cause",
-    )  # fmt: skip
-    rows = answers.values_list(*columns).distinct()
+    grouped = Failure.objects.filter(**of_machines).order_by().values("revision", "mode", "cause")
+    counted = grouped.annotate(last=Max("happened_at"), worst=Min("severity"), count=Count("pk"))
+    for *group, last, worst, count in counted.values_list("revision", "mode", "cause", "last", "worst", "count"):
+        revision, mode, cause = group
+        if revision in vehicle_of:
+            facts = FailureFacts(tuple(group), revision, mode, last, cause, severity=worst, count=count)
+            failures[vehicle_of[revision]].append(facts)
+    answers = Modification.objects.filter(**of_machines, answers__isnull=False).order_by()
+    columns = "pk", "revision", "title", "changed", "answers__revision", "answers__mode", "answers__cause"
     fixes = _gathered(
-        (vehicle, key, revision, title, changed, (of, mode, cause))
-        for vehicle, key, revision, title, changed, of, mode, cause in rows
+        (vehicle_of[revision], key, revision, title, changed, (of, mode, cause))
+        for key, revision, title, changed, of, mode, cause in answers.values_list(*columns).distinct()
+        if revision in vehicle_of
     )
-    return {
-        vehicle: History(
-            [facts_of(revision, revision.pk in ridden) for revision in revisions[vehicle]],
-            failures[vehicle],
-            fixes.get(vehicle, []),
-        )
-        for vehicle in vehicles
-    }
+    return {vehicle: History(revisions[vehicle], failures[vehicle], fixes.get(vehicle, [])) for vehicle in vehicles}

@@ -85,6 +85,7 @@ class States:
         for key, vehicle in machines.items():
             if signed[key].rests_on_rides:
                 self._loops[key] = loop_of(vehicle)
+        self._fixed_on: dict[tuple[uuid.UUID, uuid.UUID, uuid.UUID | None], set[uuid.UUID] | None] = {}
         self._groups = {
             (failure.revision, failure.mode, failure.cause): (loop, failure)
             for loop in self._loops.values()
@@ -95,6 +96,14 @@ class States:
         """Give each of these failures its state, so that none of them reads anything more."""
         for failure in failures:
             note_state(failure, *self._groups[failure.revision_id, failure.mode_id, failure.cause_id])
+
+    def fixed_on(self, revision: uuid.UUID, mode: uuid.UUID, cause: uuid.UUID | None) -> Collection[uuid.UUID] | None:
+        """The revisions with a fix of the failures of one revision, mode and cause; None where these have held."""
+        group = revision, mode, cause
+        if group not in self._fixed_on:
+            loop, facts = self._groups[group]
+            self._fixed_on[group] = None if loop.is_held(facts) else _fixed_on(loop, facts)
+        return self._fixed_on[group]
 
     def first_of(self, failures: Collection[Failure]) -> dict[uuid.UUID, uuid.UUID]:
         """For those that came although a fix was fitted, the first failure of their kind. Two queries."""
@@ -119,8 +128,9 @@ class States:
     def in_state(self, *states: str) -> Q:
         """The condition on failures that are in one of these states."""
         chosen: dict[tuple[object, object], list[object]] = {}
+        is_only_held = set(states) == {State.HELD}
         for (revision, mode, cause), (loop, facts) in self._groups.items():
-            if loop.standing(facts).state in states:
+            if loop.is_held(facts) if is_only_held else loop.standing(facts).state in states:
                 chosen.setdefault((mode, cause), []).append(revision)
         condition = Q(pk__in=[])
         for (mode, cause), revisions in chosen.items():
@@ -132,7 +142,11 @@ class States:
 def note_state(failure: Failure, loop: Loop, facts: FailureFacts) -> None:
     """Give a failure its state and the revisions with a fix of it, from the loop of its machine."""
     failure.standing = loop.standing(facts)
-    failure.fixed_on = {cast(uuid.UUID, fix.revision) for fix in loop.history.fixes_for(facts)}
+    failure.fixed_on = _fixed_on(loop, facts)
+
+
+def _fixed_on(loop: Loop, facts: FailureFacts) -> set[uuid.UUID]:
+    return {cast(uuid.UUID, fix.revision) for fix in loop.history.fixes_for(facts)}
 
 
 def note_states(failures: Collection[Failure]) -> None:

@@ -32,7 +32,7 @@ from buildlog.people.signed_in import SignedInRequest
 from buildlog.photos.models import Photo
 from buildlog.records import change_log
 from buildlog.records.pages import ANOTHER, Then, change_record, remove_record, write_record
-from calc.failure_facts import HURTS, FailureFacts, Kinds
+from calc.failure_facts import HURTS, FailureFacts
 from calc.failure_state import Standing, State
 from calc.fix_proof import History
 from calc.proof_sentences import counts, exposure_sentences, judged_sentence, standing_sentences
@@ -92,7 +92,7 @@ def _recurrences(history: History, facts: FailureFacts) -> list[FailureFacts]:
     """What came with a fix of this failure fitted, the first of each revision."""
     firsts: dict[object, FailureFacts] = {}
     for fix in history.answers_to(facts):
-        for came in history.came_with(fix, Kinds.of([facts])):
+        for came in history.came_with(fix, history.kinds_of_failure(facts)):
             firsts.setdefault(came.revision, came)
     return list(firsts.values())[:MOST_RECURRENCES]
 

@@ -11,15 +11,15 @@ from django.db.models import Count, OuterRef, Prefetch, QuerySet, Subquery
 from buildlog.machines.models import Fitting, Part, Revision, Vehicle
 
 
-def _fittings_with_parts() -> Prefetch[str, QuerySet[Fitting], str]:
-    """Fittings with their parts, in the order of a list of parts."""
-    fittings = Fitting.objects.select_related("part").order_by("part__category", "part__name")
-    return Prefetch("fittings", queryset=fittings)
+def _in_order(fittings: QuerySet[Fitting]) -> Prefetch[str, QuerySet[Fitting], str]:
+    """Fittings in the order of a list of parts."""
+    return Prefetch("fittings", queryset=fittings.order_by("part__category", "part__name"))
 
 
 def revisions_with_parts() -> QuerySet[Revision]:
     """Revisions with the parts that are fitted to them."""
-    return Revision.objects.select_related("vehicle", "parent__vehicle").prefetch_related(_fittings_with_parts())
+    fittings = _in_order(Fitting.objects.select_related("part"))
+    return Revision.objects.select_related("vehicle", "parent__vehicle").prefetch_related(fittings)
 
 
 LINE = "revisions_in_line"
@@ -29,15 +29,10 @@ them holds for those after it."""
 
 def read_line(vehicle: Vehicle) -> list[Revision]:
     """All revisions of a vehicle with their parts, by number; the vehicle keeps them for `machine.Machine`."""
-    rows = Revision.objects.filter(vehicle=vehicle).prefetch_related(_fittings_with_parts(), "balance_tests")
-    revisions = list(rows.order_by("number"))
-    by_key = {revision.pk: revision for revision in revisions}
+    revisions = list(_of_lines().filter(vehicle=vehicle).order_by("number"))
     for revision in revisions:
-        # Vehicle and parents are at hand: joined, each revision would bring three more records.
         revision.vehicle = vehicle
-        if revision.parent_id in by_key:
-            revision.parent = by_key[revision.parent_id]
-    setattr(vehicle, LINE, revisions)
+    _keep_line(vehicle, revisions)
     return revisions
 
 
@@ -45,15 +40,29 @@ def read_lines(revisions: Collection[uuid.UUID] | QuerySet[Any, Any]) -> list[Re
     """These revisions and all others of their machines, with their parts; vehicles keep them as in `read_line`."""
     machines = Vehicle.objects.filter(revisions__in=revisions).order_by().values("pk")
     lines: dict[uuid.UUID, list[Revision]] = {}
-    rows = revisions_with_parts().prefetch_related("balance_tests").filter(vehicle__in=machines)
-    for revision in rows.order_by("number"):
+    for revision in _of_lines().select_related("vehicle").filter(vehicle__in=machines).order_by("number"):
         line = lines.setdefault(revision.vehicle_id, [])
         if line:
             revision.vehicle = line[0].vehicle
         line.append(revision)
     for line in lines.values():
-        setattr(line[0].vehicle, LINE, line)
+        _keep_line(line[0].vehicle, line)
     return [revision for line in lines.values() for revision in line]
+
+
+def _of_lines() -> QuerySet[Revision]:
+    """Each part is read once, on however many revisions it is."""
+    fittings = _in_order(Fitting.objects.prefetch_related("part"))
+    return Revision.objects.prefetch_related(fittings, "balance_tests")
+
+
+def _keep_line(vehicle: Vehicle, revisions: list[Revision]) -> None:
+    by_key = {revision.pk: revision for revision in revisions}
+    for revision in revisions:
+        # Parents are at hand: joined, each revision would bring two more records.
+        if revision.parent_id in by_key:
+            revision.parent = by_key[revision.parent_id]
+    setattr(vehicle, LINE, revisions)
 
 
 def ridden_now(**of: Any) -> QuerySet[Revision]:

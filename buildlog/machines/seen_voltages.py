@@ -5,7 +5,8 @@ from __future__ import annotations
 import uuid
 from typing import Any, NamedTuple
 
-from django.db.models import Exists, Max, OuterRef, QuerySet, Subquery
+from django.db.models import Exists, Max, OuterRef, QuerySet, Subquery, Value
+from django.db.models.functions import Coalesce
 
 from buildlog.machines.models import Revision, Vehicle
 
@@ -35,8 +36,10 @@ def seen_voltages(vehicle: Vehicle) -> dict[uuid.UUID, SeenVoltage]:
         (pk, voltage_v, f"the pack in a reading of R{numbers[pk]}") for pk, voltage_v in _in_readings(highest_at_rest)
     ]
     # Lowest and highest of each column were stored when the log was imported.
-    logged = revisions.filter(sessions__logs__state="read").values_list(
-        "pk", "number", "sessions__logs__summary__columns__voltage_v"
+    # Asked for from the logs, which are fewer than the sessions of a long season.
+    logs = _logs().alias(machine=Coalesce("session__revision__vehicle", Value(None))).order_by()
+    logged = logs.filter(machine=vehicle.pk, state="read").values_list(
+        "session__revision", "session__revision__number", "summary__columns__voltage_v"
     )
     voltages += [(pk, extremes[1], f"the pack in a log of R{number}") for pk, number, extremes in logged if extremes]
     highest: dict[uuid.UUID, SeenVoltage] = {}
@@ -86,4 +89,9 @@ def _sessions() -> QuerySet[Any]:
 
 def _readings() -> QuerySet[Any]:
     rows: QuerySet[Any] = _sessions().model._meta.get_field("readings").related_model._base_manager.all()
+    return rows
+
+
+def _logs() -> QuerySet[Any]:
+    rows: QuerySet[Any] = _sessions().model._meta.get_field("logs").related_model._base_manager.all()
     return rows

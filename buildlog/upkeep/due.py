@@ -117,10 +117,17 @@ def _written(kind: str, value: float, system: str, digits: int | None = None) ->
 
 
 class Upkeep:
-    """The upkeep of some machines. Two queries where nothing is to be done, a fixed number otherwise."""
+    """The upkeep of some machines. Two queries where nothing is to be done, a fixed number otherwise.
+
+    `line` has the revisions of a machine with their parts, where a page has read them.
+    """
 
     def __init__(
-        self, vehicles: Collection[uuid.UUID], wanted: Q | None = None, rides: MachineRides | None = None
+        self,
+        vehicles: Collection[uuid.UUID],
+        wanted: Q | None = None,
+        rides: MachineRides | None = None,
+        line: Collection[Revision] = (),
     ) -> None:
         self._today = timezone.localdate()
         of_pieces = Q(individual__places__fitting__revision__vehicle__in=vehicles)
@@ -135,7 +142,7 @@ class Upkeep:
         machines = set(vehicles) | {
             place.fitting.revision.vehicle_id for places in self._places.values() for place in places
         }
-        self.rides = (rides or MachineRides.of_machines(machines, self._since)) if self.items else None
+        self.rides = (rides or MachineRides.of_machines(machines, self._since, line)) if self.items else None
 
     @classmethod
     def of_pieces(cls, individuals: Collection[uuid.UUID], rides: MachineRides) -> Upkeep:

@@ -48,13 +48,18 @@ class MachineRides:
         }
 
     @classmethod
-    def of_machines(cls, vehicles: Collection[uuid.UUID], since: date | None = None) -> MachineRides:
+    def of_machines(
+        cls, vehicles: Collection[uuid.UUID], since: date | None = None, line: Collection[Revision] = ()
+    ) -> MachineRides:
         """Read from the database, in as many queries for many machines as for one.
 
         With `since`, only the rides from that day on, which is all that is asked of them. Where one of these lacks a
-        distance or a time, the others say how long it can have been, and all are read.
+        distance or a time, the others say how long it can have been, and all are read. `line` has the revisions of a
+        machine that were read already.
         """
-        revisions = read_lines(Revision.objects.filter(vehicle__in=vehicles).order_by().values("pk"))
+        revisions = list(line)
+        if {revision.vehicle_id for revision in line} != set(vehicles):
+            revisions = read_lines(Revision.objects.filter(vehicle__in=vehicles).order_by().values("pk"))
         machines = list({revision.vehicle_id: revision.vehicle for revision in revisions}.values())
         if since is not None:
             midnight = timezone.make_aware(datetime.combine(since, time.min))

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 from django.db.models import Max
 from django.utils import timezone
 
-from buildlog.failures.models import Failure
-from buildlog.failures.queries import hazard_of, open_failures
+from buildlog.failures.queries import Hazard, hazards_of, on_line
 from buildlog.machines.balance import up_the_line
 from buildlog.machines.going_to_ride import Gate
 from buildlog.machines.machine import Machine
@@ -45,7 +45,7 @@ class ReleaseState:
     points: list[OpenPoint]
     releases: list[Release]
 
-    @property
+    @cached_property
     def open_points(self) -> list[Point]:
         return [row.point for row in self.points if row.is_open]
 
@@ -54,7 +54,7 @@ class ReleaseState:
         """What a page shows as settled, as its form sends it back: whoever releases has read exactly these."""
         return " ".join(sorted(str(row.accepted.pk) for row in self.points if row.accepted is not None))
 
-    @property
+    @cached_property
     def accepted_points(self) -> list[OpenPoint]:
         return [row for row in self.points if not row.is_open]
 
@@ -64,16 +64,16 @@ def release_state(
     *,
     machine: Machine | None = None,
     load_kg: float | None = None,
-    failures: list[Failure] | None = None,
+    hazards: list[Hazard] | None = None,
 ) -> ReleaseState:
     """The open points of a stored revision, in a fixed number of queries; a page gives what it has read already.
 
-    failures: the machine's open ones of category I and II, with their states.
+    hazards: the machine's.
     """
     if machine is None:
         machine, load_kg = Machine.in_line(revision, seen_voltages(revision.vehicle)), load_of(revision)
     accepted, last_starts = _acceptances([revision.pk])
-    rows = _with_acceptances(points_of(subject_of(machine, load_kg, failures)), revision, accepted, last_starts)
+    rows = _with_acceptances(points_of(subject_of(machine, load_kg, hazards)), revision, accepted, last_starts)
     return ReleaseState(revision, rows, list(Release.objects.filter(revision=revision.pk)))
 
 
@@ -84,7 +84,7 @@ def points_to_ask(revisions: Collection[Revision]) -> dict[Any, list[OpenPoint]]
     stored = {revision.pk: revision for revision in read_lines(keys)}
     accepted, last_starts = _acceptances(keys)
     vehicles = {revision.vehicle_id for revision in revisions}
-    loads, hazards, upkeep = loads_of(vehicles), _hazards(revisions), Upkeep(vehicles)
+    loads, hazards, upkeep = loads_of(vehicles), hazards_of(vehicles), Upkeep(vehicles)
     points = {}
     for key in keys:
         machine = Machine(stored[key])
@@ -110,21 +110,20 @@ def _with_acceptances(
 
 
 def subject_of(
-    machine: Machine, load_kg: float | None, failures: list[Failure] | None = None, upkeep: Upkeep | None = None
+    machine: Machine, load_kg: float | None, hazards: list[Hazard] | None = None, upkeep: Upkeep | None = None
 ) -> Subject:
-    """What the rules look at; `failures` are the machine's open ones of category I and II, where they were read."""
+    """What the rules look at; `hazards` are the machine's, where they were read."""
     revision = machine.revision
     line = [step.pk for step in up_the_line(revision, machine.line)]
     parent = machine.line.get(revision.parent_id) if revision.parent_id else None
-    if failures is None:
-        failures = list(open_failures([revision.vehicle_id]))
-    hazards = [hazard_of(failure, line) for failure in failures]
-    upkeep = upkeep or Upkeep([revision.vehicle_id])
+    if hazards is None:
+        hazards = hazards_of([revision.vehicle_id]).get(revision.vehicle_id, [])
+    upkeep = upkeep or Upkeep([revision.vehicle_id], line=machine.line.values())
     return Subject(
         machine,
         load_kg,
         Machine(parent) if parent is not None else None,
-        hazards,
+        [on_line(hazard, line) for hazard in hazards],
         upkeep.on(revision),
         upkeep.on_two_machines(revision),
     )
@@ -139,14 +138,6 @@ def _acceptance(point: Point, accepted: list[AcceptedPoint], last_start: Any) ->
         if not used_up:
             return row
     return None
-
-
-def _hazards(revisions: Collection[Revision]) -> dict[Any, list[Failure]]:
-    """Open failures of category I and II by machine."""
-    rows: dict[Any, list[Failure]] = {}
-    for failure in open_failures({revision.vehicle_id for revision in revisions}):
-        rows.setdefault(failure.revision.vehicle_id, []).append(failure)
-    return rows
 
 
 def accept(revision: Revision, point: Point, reason: str, account: Any) -> AcceptedPoint:

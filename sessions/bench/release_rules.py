@@ -97,7 +97,13 @@ class Point(NamedTuple):
     title: str
     sentence: str
     mend: str
-    address: str
+    page: str
+    record: str
+    """The page on which it is mended, by its name, and of which record."""
+
+    @property
+    def address(self) -> str:
+        return reverse(self.page, args=[self.record])
 
     @property
     def severity_words(self) -> str:
@@ -130,7 +136,7 @@ def points_of(subject: Subject) -> list[Point]:
             finding.title,
             finding.sentence,
             rule.mend,
-            _address(rule, subject, finding),
+            *_place(rule, subject, finding),
         )
         for rule in RULES
         for finding in rule.work(subject)
@@ -138,13 +144,14 @@ def points_of(subject: Subject) -> list[Point]:
     return sorted(points, key=lambda point: order.index(point.severity))
 
 
-def _address(rule: Rule, subject: Subject, finding: Finding) -> str:
+def _place(rule: Rule, subject: Subject, finding: Finding) -> tuple[str, str]:
+    """The page on which a point is mended, and of which record."""
     pages = {"Space": "revision_space", "Wiring": "revision_wiring"}
     if rule.area == "Failures":
-        return reverse("failure", args=[finding.about])
+        return "failure", finding.about
     if rule.area == "Upkeep":
-        return reverse("vehicle_upkeep", args=[subject.machine.revision.vehicle_id])
-    return reverse(pages.get(rule.area, "revision"), args=[subject.machine.revision.pk])
+        return "vehicle_upkeep", str(subject.machine.revision.vehicle_id)
+    return pages.get(rule.area, "revision"), str(subject.machine.revision.pk)
 
 
 def _of_alarm(alarm: Alarm | None, severity: str = "", about: str = "") -> Iterator[Finding]:
@@ -304,22 +311,21 @@ def _narrow_end(subject: Subject) -> Iterator[Finding]:
 
 
 def _failures(subject: Subject) -> Iterator[Finding]:
-    for hazard in subject.hazards:
-        failure = hazard.failure
-        what = f"{failure.mode.name} on {failure.revision.label}, category {failure.severity_numeral}"
-        if hazard.has_fix:
+    for hazard, has_fix in subject.hazards:
+        what = f"{hazard.mode} on {hazard.revision}, category {hazard.category}"
+        if has_fix:
             yield Finding(
-                f"Its fix is not shown to hold: {failure.mode.name}.",
+                f"Its fix is not shown to hold: {hazard.mode}.",
                 f"{what}: this revision has the fix, and nothing shows yet that it holds. Inspect it before and after "
                 "riding.",
-                str(failure.pk),
+                str(hazard.key),
                 SERIOUS,
             )
         else:
             yield Finding(
-                f"Open failure of category {failure.severity_numeral}: {failure.mode.name}.",
+                f"Open failure of category {hazard.category}: {hazard.mode}.",
                 f"{what}: no fix of it is fitted to this revision.",
-                str(failure.pk),
+                str(hazard.key),
             )
 
 

@@ -9,7 +9,7 @@ from django.shortcuts import get_object_or_404, render
 from django.views.decorators.http import require_safe
 
 from buildlog.failures.loop import States
-from buildlog.failures.queries import failure_list, open_failures
+from buildlog.failures.queries import failure_list, hazards_of
 from buildlog.machines.limits import Ride, limits_of
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Revision
@@ -37,13 +37,13 @@ def revision(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     states = States([revision.vehicle]) if failures else None
     if states is not None:
         states.note_on(failures)
-    hazards = open_failures([revision.vehicle_id], states)
+    hazards = hazards_of([revision.vehicle_id], states).get(revision.vehicle_id, [])
     sessions = list(revision.sessions.select_related("venue")[: NEWEST_SESSIONS + 1])
     context = {
         "revision": revision,
         "machine": machine,
         "space": space,
-        "release": release_state(revision, machine=machine, load_kg=load_kg, failures=hazards),
+        "release": release_state(revision, machine=machine, load_kg=load_kg, hazards=hazards),
         "views": machine_views(space),
         "nearest": limit_bars(results),
         "groups": grouped(results),

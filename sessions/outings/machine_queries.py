@@ -64,10 +64,11 @@ def revision_rows(revisions: Sequence[Revision]) -> list[RevisionRow]:
 
 def load_of(revision: Revision) -> float | None:
     """Rider and payload of the machine's last session that recorded a rider, or those the revision names."""
-    ridden = Session.objects.filter(revision__vehicle=revision.vehicle_id, rider_mass_kg__isnull=False).order_by(
-        "-started_at", "pk"
-    )
-    last = ridden.only("rider_mass_kg", "payload_kg").first()
+    # The last of each revision, by the index of its sessions; all of a machine's would have to be put in order.
+    ridden = Session.objects.filter(revision=OuterRef("pk"), rider_mass_kg__isnull=False)
+    newest = Subquery(ridden.order_by("-started_at", "-pk").values("pk")[:1])
+    rows = Session.objects.filter(pk__in=Revision.objects.filter(vehicle=revision.vehicle_id).values_list(newest))
+    last = rows.order_by("-started_at", "-pk").only("rider_mass_kg", "payload_kg").first()
     if last is None or last.rider_mass_kg is None:
         return revision.rider_mass_kg
     return last.rider_mass_kg + (last.payload_kg or 0.0)
@@ -76,7 +77,7 @@ def load_of(revision: Revision) -> float | None:
 def loads_of(vehicles: Collection[uuid.UUID]) -> dict[uuid.UUID, float]:
     """The same of many machines in one query; those that nobody rode are left out."""
     ridden = Session.objects.filter(revision__vehicle=OuterRef("pk"), rider_mass_kg__isnull=False).order_by(
-        "-started_at", "pk"
+        "-started_at", "-pk"
     )
     rows = Vehicle.objects.filter(pk__in=vehicles).order_by()
     loads = rows.values_list(

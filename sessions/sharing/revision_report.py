@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from buildlog.failures.models import Failure, Modification
-from buildlog.failures.queries import not_held
+from buildlog.failures.queries import hazards_among
 from buildlog.machines.difference import Difference, difference
 from buildlog.machines.limits import limits_of
 from buildlog.machines.machine import Machine
@@ -98,7 +98,7 @@ def report_of(revision: Revision, system: str) -> Report:
             current,
             machine=machine,
             load_kg=bench.ride.rider_kg or current.rider_mass_kg,
-            failures=not_held(bench.everything),
+            hazards=hazards_among(bench.everything),
         ),
     )
 

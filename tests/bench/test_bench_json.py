@@ -15,7 +15,7 @@ STATES = {"open", "fix_fitted", "watching", "held", "recurred"}
 ANSWERS = {
     "did_what_it_should", "helped_less_than_expected", "did_nothing_that_matters", "made_it_worse", "not_yet_known",
 }  # fmt: skip
-MOST_QUERIES = 20
+MOST_QUERIES = 21
 STEPS = {"do_not_ride", "settle_this", "fix_this", "ride_this_trial", "stop_testing_this"}
 
 

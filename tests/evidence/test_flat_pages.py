@@ -11,8 +11,10 @@ from django.db.models.sql import compiler
 from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
-from buildlog.models import Failure, FailureMode, UpkeepCheck, UpkeepItem
+from buildlog.failures.loop import States, standing_of
+from buildlog.models import Failure, FailureMode, SignOff, UpkeepCheck, UpkeepItem
 from buildlog.upkeep.rides import MachineRides
+from calc.failure_state import Loop, State
 from sessions.models import Gate, Pass, Reading, Session
 from tests.large_season import fill
 
@@ -77,6 +79,39 @@ def test_a_revision_reads_no_season(season, sign_in):
     before = cost_of(client, f"/revisions/{newest.pk}/")
     lengthen(season)
     assert cost_of(client, f"/revisions/{newest.pk}/") == before
+
+
+def test_a_revision_reads_what_is_fitted_twice_at_most(season, sign_in):
+    """Once as records for build and upkeep, once as columns for the states of failures; and each part once."""
+    client, newest = sign_in("builder"), season.revisions.get(number=4)
+    client.get(f"/revisions/{newest.pk}/")
+    with CaptureQueriesContext(connection) as captured:
+        client.get(f"/revisions/{newest.pk}/")
+    asked = [query["sql"] for query in captured.captured_queries]
+    assert sum('FROM "buildlog_fitting"' in sql for sql in asked) == 2
+    assert sum('FROM "buildlog_part"' in sql for sql in asked) == 1
+
+
+@pytest.mark.parametrize("is_signed", [False, True])
+def test_only_modes_that_somebody_signed_can_have_held(season, is_signed):
+    """Those alone are worked out to tell what has not held, and they are as their own pages say."""
+    mode = FailureMode.objects.get(name="chain came off")
+    Failure.objects.filter(mode=mode).update(severity=4)
+    if is_signed:
+        SignOff.objects.create(
+            vehicle=season,
+            mode=mode,
+            kind="closed_without_fix",
+            why="A stone.",
+            failures=1000,
+            signed_at=timezone.now(),
+        )
+    states = States([season])
+    with patch.object(Loop, "_work_out", autospec=True, side_effect=Loop._work_out) as worked_out:
+        held = set(Failure.objects.filter(states.in_state(State.HELD)))
+    assert {call.args[1].mode for call in worked_out.call_args_list} == ({mode.pk} if is_signed else set())
+    assert held == {failure for failure in Failure.objects.all() if standing_of(failure).state is State.HELD}
+    assert bool(held) == is_signed
 
 
 def test_a_page_of_failures_of_the_api_reads_no_others(season, sign_in):

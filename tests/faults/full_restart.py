@@ -8,8 +8,6 @@ import json
 import os
 import re
 import shutil
-import signal
-import subprocess
 import sys
 import time
 import urllib.error
@@ -17,6 +15,7 @@ import urllib.parse
 import urllib.request
 from pathlib import Path
 
+from tests.processes import Process
 from tests.servers import free_port
 
 DATA = Path(os.environ["BUILDLOG_DATA_DIR"])
@@ -26,7 +25,7 @@ class Server:
     def __init__(self):
         self.base = f"http://127.0.0.1:{free_port()}"
         command = [sys.executable, "manage.py", "serve", "--workers", "1", "--port", self.base.rpartition(":")[2]]
-        self.process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+        self.process = Process(command)
         cookies = urllib.request.HTTPCookieProcessor(http.cookiejar.CookieJar())
         self.browser = urllib.request.build_opener(cookies)
 
@@ -56,10 +55,7 @@ class Server:
         return self.status("/sign-in/", form), "Sign out" in self.text
 
     def stop(self):
-        if self.process.poll() is None:
-            self.process.send_signal(signal.SIGTERM)
-        output, _ = self.process.communicate(timeout=60)
-        return output, self.process.returncode
+        return self.process.stop(), self.process.returncode
 
 
 def fill():

@@ -90,7 +90,9 @@ def killed(count):
         os.close(theirs)
         text, wanted = b"", chance.randint(0, 3)
         while text[::17].count(ACKNOWLEDGED) < wanted or not text:
-            text += os.read(ours, 17)
+            block = os.read(ours, 17)
+            assert block, f"The writer ended by itself: {os.waitpid(child, 0)[1]}"
+            text += block
         time.sleep(chance.uniform(0.0, 0.02))
         os.kill(child, signal.SIGKILL)
         os.waitpid(child, 0)

@@ -9,7 +9,6 @@ import shutil
 import sqlite3
 import stat
 import threading
-import time
 import zipfile
 from contextlib import closing
 from datetime import UTC, datetime
@@ -22,6 +21,7 @@ from buildlog.hosting.backups import status as backup_status
 from buildlog.hosting.backups.package import NotABackup
 from buildlog.storage.durable_files import DurableStorage, locked
 from tests.data_folders import content, manage, rows
+from tests.processes import wait_until
 
 pytestmark = pytest.mark.own_database
 
@@ -98,9 +98,11 @@ def test_it_is_taken_at_one_moment_while_others_write(data):
     writer = threading.Thread(target=write)
     writer.start()
     try:
-        while not written:
-            time.sleep(0.01)
-        made = [making.make_backup(data).manifest.counts for _ in range(10)]
+        made = []
+        for _ in range(10):
+            before = len(written)
+            wait_until(lambda before=before: len(written) > before, "one more transaction")
+            made.append(making.make_backup(data).manifest.counts)
     finally:
         stop.set()
         writer.join()

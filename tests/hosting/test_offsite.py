@@ -8,9 +8,10 @@ import pytest
 from django.core.management import CommandError, call_command
 
 from buildlog.hosting import checks, environment, stores
-from buildlog.hosting.backups import drill, encryption, making, offsite, retention, schedule
+from buildlog.hosting.backups import drill, encryption, making, offsite, offsite_places, retention, schedule
 from buildlog.hosting.backups import status as backup_status
 from buildlog.hosting.backups.offsite_places import CannotReach, place_of
+from tests.processes import LONGEST_WAIT_S
 from tests.servers import running_ssh_host
 
 pytestmark = pytest.mark.own_database
@@ -43,6 +44,7 @@ def ssh(data, settings, tmp_path, monkeypatch):
     if shutil.which("sftp") is None or shutil.which("ssh-keygen") is None:
         pytest.skip("No SSH client is installed. On Debian: apt install openssh-client")
     monkeypatch.setenv("HOME", str(tmp_path))
+    monkeypatch.setitem(offsite_places.SFTP_OPTIONS, "ConnectTimeout", f"{LONGEST_WAIT_S:.0f}")
     (tmp_path / "there").mkdir()
     with running_ssh_host(tmp_path / "there") as host:
         (host.folder / "sled").mkdir()

@@ -10,9 +10,10 @@ from buildlog.machines.models import Part
 
 
 @pytest.fixture
-def few(settings):
-    """Five requests a minute; each client has middleware, and so counts, of its own process."""
+def few(settings, monkeypatch):
+    """Five requests a minute, all made at one moment; each client has middleware, and so counts, of its own process."""
     settings.SET = {**settings.SET, "BUILDLOG_REQUEST_RATE": 5}
+    monkeypatch.setattr(request_rate, "Allowance", lambda: Allowance(lambda: 100.0))
 
 
 def test_a_minute_s_requests_come_at_once_and_then_as_they_fill_up():

@@ -3,9 +3,7 @@
 import os
 import re
 import sqlite3
-import subprocess
 import sys
-import time
 import urllib.error
 import urllib.request
 from contextlib import closing
@@ -17,6 +15,7 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from buildlog.hosting.backups import asked_restore, encryption, making
 from buildlog.models import Account, Invitation
 from tests.data_folders import PROJECT, content, environment, rows
+from tests.processes import LONGEST_WAIT_S, Process, wait_until
 from tests.servers import free_port
 
 NOW = datetime(2026, 1, 17, 11, 0, tzinfo=UTC)
@@ -39,13 +38,6 @@ def owner(db, client):
     return client
 
 
-def wait_until(true, seconds=10.0):
-    ends = time.monotonic() + seconds
-    while not true() and time.monotonic() < ends:
-        time.sleep(0.05)
-    assert true()
-
-
 def test_one_that_is_here_is_checked_and_asked_for(owner, data, served):
     made = making.make_backup(data, now=NOW).path
     assert made.name in owner.get("/upkeep/restore/").content.decode()
@@ -53,7 +45,7 @@ def test_one_that_is_here_is_checked_and_asked_for(owner, data, served):
     assert answer.status_code == 200
     assert "The server has stopped" in answer.content.decode()
     assert asked_restore.is_asked(data)
-    wait_until(lambda: served == [1])
+    wait_until(lambda: served == [1], "the end of the server, asked for")
     before = rows(data / "buildlog.sqlite3")
     outcome = asked_restore.carry_out(data)
     assert outcome.is_restored
@@ -149,7 +141,7 @@ def test_a_stranger_without_the_link_may_not_send_a_large_file(client, db, serve
 
 def get(url):
     try:
-        with urllib.request.urlopen(url, timeout=5) as answer:
+        with urllib.request.urlopen(url, timeout=LONGEST_WAIT_S) as answer:
             return answer.status, answer.read().decode()
     except urllib.error.HTTPError as error:
         return error.code, ""
@@ -161,18 +153,14 @@ def get(url):
 def test_a_fresh_machine_begins_with_a_backup_of_another(data, tmp_path):
     """The whole way as a person goes it: an empty log is started, its link opened, the file sent, and it serves."""
     made, before = making.make_backup(data, now=NOW).path, rows(data / "buildlog.sqlite3", None)
-    fresh, port, log = tmp_path / "fresh", free_port(), tmp_path / "log"
-    with log.open("w") as output:
-        server = subprocess.Popen(
-            [sys.executable, "manage.py", "serve", "--port", str(port), "--workers", "1"],
-            cwd=PROJECT, env=environment(fresh), stdout=output, stderr=subprocess.STDOUT,
-        )  # fmt: skip
-    try:
+    fresh, port = tmp_path / "fresh", free_port()
+    command = [sys.executable, "manage.py", "serve", "--port", str(port), "--workers", "1"]
+    with Process(command, cwd=PROJECT, env=environment(fresh)) as server:
         base = f"http://127.0.0.1:{port}"
-        wait_until(lambda: get(f"{base}/health/?of=database")[0] == 200, 90)
-        link = re.search(r"http://\S+/invitation/\S+/", log.read_text())[0]
+        server.wait_for_answer(f"{base}/health/?of=database")
+        link = re.search(r"http://\S+/invitation/\S+/", server.output)[0]
         opener = urllib.request.build_opener(urllib.request.HTTPCookieProcessor())
-        page = opener.open(f"{link}backup/", timeout=10).read().decode()
+        page = opener.open(f"{link}backup/", timeout=LONGEST_WAIT_S).read().decode()
         token = re.search(r'name="csrfmiddlewaretoken" value="([^"]+)"', page)[1]
         parts = [
             b'--edge\r\nContent-Disposition: form-data; name="csrfmiddlewaretoken"\r\n\r\n' + token.encode(),
@@ -181,14 +169,13 @@ def test_a_fresh_machine_begins_with_a_backup_of_another(data, tmp_path):
             b"--edge--\r\n",
         ]
         body, kind = b"\r\n".join(parts), {"Content-Type": "multipart/form-data; boundary=edge"}
-        answer = opener.open(urllib.request.Request(f"{link}backup/", body, kind), timeout=30).read().decode()
+        sent = urllib.request.Request(f"{link}backup/", body, kind)
+        answer = opener.open(sent, timeout=LONGEST_WAIT_S).read().decode()
         assert "The server has stopped" in answer
-        wait_until(lambda: "was restored" in log.read_text(), 60)
-        wait_until(lambda: get(f"{base}/sign-in/")[0] == 200, 60)
+        wait_until(lambda: "was restored" in server.output, "that it was restored", server)
+        wait_until(lambda: get(f"{base}/sign-in/")[0] == 200, "the sign-in page", server)
         assert server.poll() is None, "the same process goes on"
-    finally:
-        server.terminate()
-        server.wait(60)
+        server.stop()
     after = rows(fresh / "buildlog.sqlite3", None)
     differs = {table for table in before if before[table] != after.get(table)}
     assert differs <= {"buildlog_accessevent"}, "only that it was restored is new"

@@ -1,19 +1,18 @@
 """The serve command, run as a person would run it."""
 
+import contextlib
 import os
 import re
-import signal
 import socket
 import stat
 import subprocess
 import sys
-import time
-import urllib.error
 import urllib.request
 from pathlib import Path
 
 import pytest
 
+from tests.processes import Process
 from tests.servers import OF_THE_RUN, database_name, free_port, make_database, surroundings
 
 PROJECT = Path(__file__).resolve().parents[2]
@@ -22,32 +21,16 @@ PROJECT = Path(__file__).resolve().parents[2]
 def start(folder, *arguments, **values):
     if OF_THE_RUN:
         make_database(OF_THE_RUN, database_name(folder))
-    return subprocess.Popen(
+    return Process(
         [sys.executable, "manage.py", "serve", *arguments],
         cwd=PROJECT,
         env=surroundings(folder, PYTHONUNBUFFERED="1", **values),
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        text=True,
     )
 
 
 def answer(server, port):
     """The sign-in page, once the server has it."""
-    for _ in range(600):
-        try:
-            return urllib.request.urlopen(f"http://127.0.0.1:{port}/sign-in/")
-        except (urllib.error.URLError, ConnectionError):
-            assert server.poll() is None, server.stdout.read()
-            time.sleep(0.1)
-    raise AssertionError("The server does not answer.")
-
-
-def stop(server):
-    """What it said."""
-    server.send_signal(signal.SIGTERM)
-    output, _ = server.communicate(timeout=30)
-    return output
+    return server.wait_for_answer(f"http://127.0.0.1:{port}/sign-in/")
 
 
 def style_sheet(page):
@@ -62,15 +45,13 @@ def threads(process):
 
 def test_first_start(tmp_path):
     port = free_port()
-    server = start(tmp_path / "data", "--port", str(port), "--demo")
-    try:
+    with start(tmp_path / "data", "--port", str(port), "--demo") as server:
         page = answer(server, port)
         assert "unsafe" not in page.headers["Content-Security-Policy"]
         assert "immutable" in style_sheet(page).headers["Cache-Control"]
         # It has collected files and loaded the season, and it forks: with threads a worker could come up hanging.
         assert threads(server) == 1
-    finally:
-        text = stop(server)
+        text = server.stop()
     assert server.returncode == 0
     assert re.search(rf"http://127\.0\.0\.1:{port}/invitation/[\w-]+/", text)
     assert "Loaded the invented season." in text
@@ -81,21 +62,18 @@ def test_two_that_start_at_one_moment_both_serve_and_static_files_are_collected_
     data, ports = tmp_path / "data", [free_port() for _ in range(3)]
     (data / "static").mkdir(parents=True)  # as versions up to 0.8 left it
     (data / ".static-of-one-that-was-killed.part").mkdir()
-    begun = [start(data, "--workers", "1", "--port", str(port)) for port in ports[:2]]
-    try:
+    with contextlib.ExitStack() as running:
+        begun = [running.enter_context(start(data, "--workers", "1", "--port", str(port))) for port in ports[:2]]
         assert [style_sheet(answer(*item)).status for item in zip(begun, ports, strict=False)] == [200, 200]
-    finally:
-        sentences = [stop(item) for item in begun]
+        sentences = [item.stop() for item in begun]
     assert [item.returncode for item in begun] == [0, 0]
     assert sum(item.count("Collecting static files") for item in sentences) == 1
     (collected,) = [*data.glob("static*/"), *data.glob(".static*")]
     was = {path: path.stat().st_mtime_ns for path in collected.rglob("*")}
     # The same version again changes nothing.
-    again = start(data, "--workers", "1", "--port", str(ports[2]))
-    try:
+    with start(data, "--workers", "1", "--port", str(ports[2])) as again:
         assert style_sheet(answer(again, ports[2])).status == 200
-    finally:
-        assert "Collecting" not in stop(again)
+        assert "Collecting" not in again.stop()
     assert {path: path.stat().st_mtime_ns for path in collected.rglob("*")} == was
 
 
@@ -109,7 +87,7 @@ def test_two_that_start_at_one_moment_both_serve_and_static_files_are_collected_
 )
 def test_a_wrong_argument_is_one_sentence(tmp_path, arguments, words):
     server = start(tmp_path / "data", *arguments)
-    output, _ = server.communicate(timeout=60)
+    output = server.end()
     assert server.returncode == 1
     assert words in output
     assert "Traceback" not in output
@@ -120,7 +98,7 @@ def test_a_busy_port_is_one_sentence(tmp_path):
         taken.bind(("127.0.0.1", 0))
         taken.listen()
         server = start(tmp_path / "data", "--port", str(taken.getsockname()[1]))
-        output, _ = server.communicate(timeout=60)
+        output = server.end()
     assert server.returncode == 1
     assert "Cannot listen on" in output
     assert "Traceback" not in output
@@ -136,7 +114,7 @@ def test_a_busy_port_is_one_sentence(tmp_path):
 )
 def test_what_a_check_calls_an_error_stops_the_start(tmp_path, arguments, values, words):
     server = start(tmp_path / "data", "--port", str(free_port()), *arguments, **values)
-    output, _ = server.communicate(timeout=60)
+    output = server.end()
     assert server.returncode == 1
     assert words in output
     assert "Serving" not in output

@@ -4,8 +4,6 @@ import collections
 import http.cookiejar
 import json
 import re
-import signal
-import threading
 import urllib.error
 import urllib.parse
 import urllib.request
@@ -14,7 +12,9 @@ from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
-from tests.hosting.test_serve import free_port, start
+from tests.hosting.test_serve import answer, start
+from tests.processes import LONGEST_WAIT_S
+from tests.servers import free_port
 
 PASSWORD = "frost-and-chain-77"
 
@@ -35,7 +35,7 @@ class Visitor:
     def ask(self, path, body=None, method=None, **headers):
         request = urllib.request.Request(self.address + path, body, headers, method=method)
         try:
-            with self.opener.open(request, timeout=60) as answer:
+            with self.opener.open(request, timeout=LONGEST_WAIT_S) as answer:
                 return answer.status, answer.read().decode()
         except urllib.error.HTTPError as answer:
             return answer.code, answer.read().decode()
@@ -58,30 +58,15 @@ class Visitor:
 def installation(tmp_path_factory):
     """A running server, and its owner signed in."""
     port = free_port()
-    server = start(tmp_path_factory.mktemp("several") / "data", "--port", str(port), "--workers", "2")
-    try:
-        link = ""
-        for line in server.stdout:
-            match = re.search(r"(/invitation/[\w-]+/)", line)
-            link = match.group(1) if match else link
-            if "Serving" in line:
-                break
-        assert link
-        # What the server says later must not fill the pipe.
-        threading.Thread(target=server.stdout.read, daemon=True).start()
+    folder = tmp_path_factory.mktemp("several") / "data"
+    with start(folder, "--port", str(port), "--workers", "2") as server:
         owner = Visitor(f"http://127.0.0.1:{port}")
-        for _ in range(100):
-            try:
-                owner.ask("/sign-in/")
-                break
-            except urllib.error.URLError:
-                threading.Event().wait(0.1)
+        answer(server, port)
+        link = re.search(r"/invitation/[\w-]+/", server.output)[0]
         code, _ = owner.send(link, username="mara", password1=PASSWORD, password2=PASSWORD, unit_system="metric")
         assert code == 302
         yield owner
-    finally:
-        server.send_signal(signal.SIGTERM)
-        server.wait(timeout=30)
+        server.stop()
 
 
 @pytest.fixture(scope="module")

@@ -12,7 +12,8 @@ from django.db import connections
 
 from buildlog.hosting import environment, stores
 from buildlog.hosting.data_copy import temporary_alias
-from tests.servers import surroundings
+from tests.processes import LONGEST_WAIT_S
+from tests.servers import free_port, surroundings
 
 PROJECT = Path(__file__).resolve().parents[2]
 
@@ -152,9 +153,9 @@ def test_a_shared_key_is_long_or_refused_and_never_shown(tmp_path):
     ],
 )
 def test_a_wrong_setting_stops_the_start(tmp_path, values, words):
-    command = [sys.executable, "manage.py", "serve", "--port", "8765"]
+    command = [sys.executable, "manage.py", "serve", "--port", str(free_port())]
     environment = {**surroundings(tmp_path / "data"), **values}
-    done = subprocess.run(command, cwd=PROJECT, env=environment, capture_output=True, text=True, timeout=60)
+    done = subprocess.run(command, cwd=PROJECT, env=environment, capture_output=True, text=True, timeout=LONGEST_WAIT_S)
     assert done.returncode != 0
     assert words in done.stderr, done.stderr
     assert "Traceback" not in done.stderr

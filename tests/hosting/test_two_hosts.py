@@ -1,22 +1,20 @@
 """Two servers with folders of their own, one PostgreSQL database and one S3 store: together they are one log."""
 
 import collections
+import contextlib
 import io
 import json
-import signal
-import subprocess
 import sys
-import threading
 import uuid
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from urllib.request import urlopen
 
 import psycopg
 import pytest
 from PIL import Image
 
 from tests.hosting.test_several_workers import PASSWORD, Visitor
+from tests.processes import LONGEST_WAIT_S, Process
 from tests.servers import free_port, surroundings
 
 pytestmark = pytest.mark.own_database
@@ -43,27 +41,14 @@ class Host:
         return self
 
     def run(self, *command):
-        return subprocess.Popen(
-            [sys.executable, "manage.py", *command], cwd=PROJECT, env=self.environment, text=True,
-            stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
-        )  # fmt: skip
+        return Process([sys.executable, "manage.py", *command], cwd=PROJECT, env=self.environment)
 
     def ready(self):
-        for line in self.process.stdout:
-            if "Serving" in line:
-                break
-        threading.Thread(target=self.process.stdout.read, daemon=True).start()
-        for _ in range(200):
-            try:
-                urlopen(self.address + "/sign-in/", timeout=5).read()
-                return self
-            except OSError:
-                threading.Event().wait(0.1)
-        raise RuntimeError("The host did not start.")
+        self.process.wait_for_answer(self.address + "/sign-in/")
+        return self
 
     def stop(self):
-        self.process.send_signal(signal.SIGTERM)
-        self.process.wait(timeout=30)
+        self.process.stop()
 
 
 @pytest.fixture(scope="module")
@@ -75,16 +60,18 @@ def database(postgresql):
 def hosts(database, object_store, tmp_path_factory):
     values = {"DATABASE_URL": database, "BUILDLOG_SECRET_KEY": SHARED_KEY, **object_store.environment}
     made = [Host(tmp_path_factory.mktemp("host") / "data", values) for _ in range(2)]
-    # Both find an empty database at one moment, and both want to fill it.
-    for host in made:
-        host.start()
-    for host in made:
-        host.ready()
-    filled = made[0].run("shell", "--verbosity=0", "-c", OWNER)
-    assert filled.wait(timeout=60) == 0, filled.stdout.read()
-    yield made
-    for host in made:
-        host.stop()
+    with contextlib.ExitStack() as running:
+        # Both find an empty database at one moment, and both want to fill it.
+        for host in made:
+            running.enter_context(host.start().process)
+        for host in made:
+            host.ready()
+        filled = made[0].run("shell", "--verbosity=0", "-c", OWNER)
+        output = filled.end()
+        assert filled.returncode == 0, output
+        yield made
+        for host in made:
+            host.stop()
 
 
 @pytest.fixture(scope="module")
@@ -150,7 +137,7 @@ def test_a_photo_sent_to_one_is_served_by_the_other(visitors, outing, hosts, obj
         ))  # fmt: skip
     assert sorted(code for code, _ in answers) == [200] * 7 + [201], answers
     assert len([name for name in object_store.names() if key in name]) == 2
-    request_there = second.opener.open(f"{second.address}/photos/{key}/image/", timeout=30)
+    request_there = second.opener.open(f"{second.address}/photos/{key}/image/", timeout=LONGEST_WAIT_S)
     assert Image.open(io.BytesIO(request_there.read())).size == (640, 480)
     # Neither host has it on its own disk.
     assert not [entry for host in hosts for entry in Path(host.environment["BUILDLOG_DATA_DIR"]).rglob(f"*{key}*")]

@@ -1,11 +1,15 @@
-"""Clients that keep the server waiting, by real sockets and with a shorter patience."""
+"""Clients that keep the server waiting, by real sockets.
+
+That one holds no thread is shown by the order of things: the server is so patient that whoever had to wait for it
+would wait longer than a test does. That it is cut off in the end is shown on a server of little patience.
+"""
 
 import contextlib
 import os
 import platform
 import re
-import signal
 import socket
+import statistics
 import subprocess
 import sys
 import threading
@@ -15,130 +19,81 @@ from pathlib import Path
 import pytest
 
 from buildlog.hosting import web_server
-from tests.hosting.test_serve import PROJECT, free_port
-
-LARGE = 8_000_000
-SERVE = f"""
-import itertools, os, sys, time
-from pathlib import Path
-from buildlog.hosting import web_server
-
-web_server.LONGEST_WAIT_S = float(sys.argv[2])
-
-def answer(environ, start_response):
-    came = 0
-    while block := environ["wsgi.input"].read(1 << 20):
-        came += len(block)
-    short = b"%d bytes came" % came
-    headers = [("Content-Type", "text/plain")]
-    if environ["PATH_INFO"] in ("/", "/slow"):
-        headers.append(("Content-Length", str(len(short))))
-    start_response("200 OK", headers)
-    match environ["PATH_INFO"]:
-        case "/large":
-            return [b"x" * {LARGE}]
-        case "/endless":
-            return itertools.repeat(b"x" * {LARGE})
-        case "/slow":
-            time.sleep(2)
-        case "/process":
-            return [str(os.getpid()).encode()]
-        case "/headers":
-            return ["\\n".join(f"{{name}}: {{value}}" for name, value in environ.items()).encode()]
-    return [short]
-
-web_server.Server("127.0.0.1", int(sys.argv[1]), int(sys.argv[3]), lambda: answer, Path(sys.argv[4])).run()
-"""
-HEAD = b"POST / HTTP/1.1\r\nHost: log.example\r\n"
+from tests.hosting.served_program import HEAD, LARGE, PATIENCE_S, PROJECT, answer, ask, begin, serving
+from tests.processes import LONGEST_WAIT_S, wait_until
 
 
 @pytest.fixture(scope="module")
 def server(tmp_path_factory):
     """One worker of four threads, which waits for one second."""
-    with serving(tmp_path_factory.mktemp("patient") / "arriving", longest_wait_s=1.0) as (port, _):
+    with serving(tmp_path_factory.mktemp("impatient") / "arriving", longest_wait_s=1.0) as (port, _):
         yield port
 
 
 @pytest.fixture(scope="module")
 def patient_server(tmp_path_factory):
-    """One worker with the patience it has in use; its port, and the folder of what is still coming."""
+    """One worker that waits for longer than any test; its port, and the folder of what is still coming."""
     folder = tmp_path_factory.mktemp("patient") / "arriving"
-    with serving(folder, longest_wait_s=30.0) as (port, _):
+    with serving(folder, longest_wait_s=PATIENCE_S) as (port, _):
         yield port, folder
 
 
-@contextlib.contextmanager
-def serving(folder, longest_wait_s, workers=1):
-    port = free_port()
-    running = subprocess.Popen(
-        [sys.executable, "-c", SERVE, str(port), str(longest_wait_s), str(workers), str(folder)],
-        cwd=PROJECT, stderr=subprocess.PIPE, text=True,
-    )  # fmt: skip
-    for _ in range(100):
-        try:
-            ask(port)
-            break
-        except OSError:
-            assert running.poll() is None, running.stderr.read()
-            time.sleep(0.1)
-    yield port, running
-    running.send_signal(signal.SIGTERM)
-    _, output = running.communicate(timeout=30)
-    assert running.returncode == 0
-    assert "Traceback" not in output, "whoever is slow fills no log"
+def is_open(client):
+    """Nothing came on it, not even its end."""
+    client.setblocking(False)
+    try:
+        client.recv(1, socket.MSG_PEEK)
+    except BlockingIOError:
+        return True
+    except ConnectionError:
+        pass
+    finally:
+        client.settimeout(LONGEST_WAIT_S)
+    return False
 
 
-def begin(port, text=b""):
-    client = socket.create_connection(("127.0.0.1", port), timeout=20)
-    client.sendall(text)
-    return client
+ESTABLISHED = "01"
+HALVES = [b"GET / HTTP/1.1\r\nHost: log.ex", HEAD, HEAD + b"Content-Length: 900\r\n\r\nthe beginning", HEAD[:1]]
 
 
-def ask(port, path="/"):
-    with begin(port, f"GET {path} HTTP/1.0\r\nHost: log.example\r\n\r\n".encode()) as client:
-        return answer(client)
-
-
-def answer(client):
-    return b"".join(iter(lambda: client.recv(1 << 16), b""))
-
-
-def assert_let_in(port, within_s):
-    began = time.monotonic()
-    assert ask(port).endswith(b"0 bytes came")
-    assert time.monotonic() - began < within_s
-
-
-@pytest.mark.parametrize(
-    "half",
-    [b"GET / HTTP/1.1\r\nHost: log.ex", HEAD, HEAD + b"Content-Length: 900\r\n\r\nthe beginning", HEAD[:1]],
-)
-def test_half_a_request_holds_no_thread(server, half):
-    held = [begin(server, half) for _ in range(8)]
+@pytest.mark.parametrize("half", HALVES)
+def test_half_a_request_holds_no_thread(patient_server, half):
+    port, _ = patient_server
+    held = [begin(port, half) for _ in range(8)]
     time.sleep(0.1)
-    assert_let_in(server, within_s=8)
+    assert ask(port).endswith(b"0 bytes came")
+    assert all(is_open(client) for client in held)
     for client in held:
-        while client.recv(1 << 16):
-            pass  # it is closed, and not by us
         client.close()
 
 
-def test_neither_does_one_that_comes_drop_by_drop(server):
+@pytest.mark.parametrize("half", HALVES)
+def test_half_a_request_is_cut_off(server, half):
+    held = [begin(server, half) for _ in range(8)]
+    for client in held:
+        with contextlib.suppress(ConnectionError):  # where not even all that was sent was read
+            while client.recv(1 << 16):
+                pass  # it is closed, and not by us
+        client.close()
+
+
+def test_neither_does_one_that_comes_drop_by_drop(patient_server):
     """A byte now and then is never silence, but it adds up to nothing."""
-    held = [begin(server, HEAD + b"Content-Length: 900\r\n\r\n") for _ in range(4)]
+    port, _ = patient_server
+    held = [begin(port, HEAD + b"Content-Length: 900\r\n\r\n") for _ in range(4)]
     over = threading.Event()
 
     def drip():
         while not over.wait(0.2):
             for client in held:
-                with contextlib.suppress(OSError):  # cut off, as it should be
-                    client.send(b"x")
+                client.send(b"x")
 
     drops = threading.Thread(target=drip)
     drops.start()
-    time.sleep(0.1)
+    time.sleep(0.5)
     try:
-        assert_let_in(server, within_s=15)
+        assert ask(port).endswith(b"0 bytes came")
+        assert all(is_open(client) for client in held)
     finally:
         over.set()
         drops.join()
@@ -146,56 +101,87 @@ def test_neither_does_one_that_comes_drop_by_drop(server):
             client.close()
 
 
-def test_one_that_does_not_fetch_its_answer_is_cut_off(server):
-    held = [begin(server, b"GET /large HTTP/1.0\r\nHost: log.example\r\n\r\n") for _ in range(4)]
+def test_one_that_does_not_fetch_its_answer_holds_no_thread_and_is_cut_off(server, patient_server):
+    def held_by(port):
+        return [begin(port, b"GET /large HTTP/1.0\r\nHost: log.example\r\n\r\n") for _ in range(4)]
+
+    port, _ = patient_server
+    waiting, held = held_by(port), held_by(server)
     time.sleep(0.1)
+    assert ask(port).endswith(b"0 bytes came")
     assert ask(server).endswith(b"0 bytes came")
+    for client in waiting:
+        assert len(answer(client)) > LARGE, "it was there all the time"
+        client.close()
+    wait_until(lambda: not connections_held(server, held), "the end of connections on which nothing was fetched")
     for client in held:
         client.close()
 
 
-def test_those_that_do_not_close_after_their_answer_keep_nobody_out(server):
+def connections_held(port, clients):
+    """Those of which the server's end is still open."""
+    ours = {client.getsockname()[1] for client in clients}
+    rows = [line.split() for line in Path("/proc/net/tcp").read_text().splitlines()[1:]]
+    ends = [[int(end.rpartition(":")[2], 16) for end in row[1:3]] for row in rows if row[3] == ESTABLISHED]
+    return [theirs for own, theirs in ends if own == port and theirs in ours]
+
+
+def test_those_that_do_not_close_after_their_answer_keep_nobody_out(patient_server):
     """Each may be waited for by a thread, but not one after the other by the thread that lets clients in."""
-    held = [begin(server, b"GET / HTTP/1.0\r\nHost: log.example\r\n\r\n") for _ in range(8)]
+    port, _ = patient_server
+    held = [begin(port, b"GET / HTTP/1.0\r\nHost: log.example\r\n\r\n") for _ in range(8)]
     time.sleep(0.1)
-    assert_let_in(server, within_s=8)
+    assert ask(port).endswith(b"0 bytes came")
     for client in held:
         assert answer(client).endswith(b"0 bytes came")
         client.close()
 
 
-def test_a_slow_client_that_goes_on_is_served_whole(server):
-    """Longer in all than the server waits for any part of it."""
-    with begin(server, HEAD + b"Connection: close\r\nContent-Length: 8000\r\n\r\n") as client:
+def sent_slowly(port):
+    with begin(port, HEAD + b"Connection: close\r\nContent-Length: 8000\r\n\r\n") as client:
         for _ in range(8):
             time.sleep(0.3)
             client.sendall(b"x" * 1000)
-        assert client.recv(1 << 16).startswith(b"HTTP/1.1 200")
-    with begin(server, b"GET /large HTTP/1.0\r\nHost: log.example\r\n\r\n") as client:
+        return answer(client).endswith(b"8000 bytes came")
+
+
+def fetched_slowly(port):
+    with begin(port, b"GET /large HTTP/1.0\r\nHost: log.example\r\n\r\n") as client:
         got = 0
         for _ in range(8):
             time.sleep(0.3)
             got += len(client.recv(LARGE // 10, socket.MSG_WAITALL))
-        while more := client.recv(1 << 20):
-            got += len(more)
-    assert got > LARGE
+        return got + len(answer(client)) > LARGE
+
+
+@pytest.mark.parametrize("slowly", [sent_slowly, fetched_slowly])
+def test_a_slow_client_that_goes_on_is_served_whole(server, slowly):
+    """Longer in all than the server waits for any part of it. Where the machine itself stops, it is tried again."""
+
+    def is_whole():
+        with contextlib.suppress(ConnectionError):
+            return slowly(server)
+
+    assert any(is_whole() for _ in range(6))
 
 
 def test_300_silent_and_24_slow_clients_keep_nobody_waiting(patient_server):
-    """With the patience the server has in use: none of them is cut off meanwhile."""
+    """None of them is cut off meanwhile. A stop of this machine makes one answer slow, and not half of them."""
     port, _ = patient_server
     silent = [begin(port) for _ in range(300)]
     slow = [begin(port, HEAD + b"Content-Length: 900\r\n\r\n") for _ in range(24)]
-    longest_s = 0.0
+    waits_s = []
     for _ in range(20):
         for client in slow:
             client.sendall(b"x")
         began = time.monotonic()
         assert ask(port).endswith(b"0 bytes came")
-        longest_s = max(longest_s, time.monotonic() - began)
+        waits_s.append(time.monotonic() - began)
         time.sleep(0.1)
-    print(f"beside 300 silent and 24 slow clients the longest of 20 answers took {longest_s:.3f} s")
-    assert longest_s < 1.0
+    median_s = statistics.median(waits_s)
+    print(f"beside 300 silent and 24 slow clients: median of 20 answers {median_s:.3f} s, longest {max(waits_s):.3f} s")
+    assert median_s < 1.0
+    assert all(is_open(client) for client in silent + slow)
     for client in slow:
         client.sendall(b"x" * 880)
     for client in slow:
@@ -210,7 +196,7 @@ def test_answers_without_an_end_that_nobody_fetches_hold_no_thread_for_long(serv
     """As many as there are threads: the system ends connections on which nothing can be sent any more."""
     held = [begin(server, b"GET /endless HTTP/1.0\r\nHost: log.example\r\n\r\n") for _ in range(4)]
     time.sleep(0.5)
-    assert_let_in(server, within_s=15)
+    assert ask(server).endswith(b"0 bytes came")
     for client in held:
         client.close()
 
@@ -224,16 +210,17 @@ def test_a_large_body_waits_on_the_disk_it_is_meant_for_and_leaves_nothing_there
         block = b"x" * (1 << 20)
         for _ in range(size // len(block) - 1):
             client.sendall(block)
-        for _ in range(100):
-            open_files = [os.readlink(path) for path in Path(f"/proc/{pid}/fd").iterdir()]
-            if any(name.startswith(str(folder)) for name in open_files):
-                break
-            time.sleep(0.05)
-        assert any(name.startswith(str(folder)) for name in open_files), open_files
+        wait_until(lambda: [name for name in open_files(pid) if name.startswith(str(folder))], "its file")
         client.sendall(block)
         assert answer(client).endswith(b"%d bytes came" % size)
     assert most_memory_kb(pid) - before < 16 * 1024
     assert list(folder.iterdir()) == []
+
+
+def open_files(pid):
+    for path in Path(f"/proc/{pid}/fd").iterdir():
+        with contextlib.suppress(FileNotFoundError):
+            yield os.readlink(path)
 
 
 def most_memory_kb(pid):

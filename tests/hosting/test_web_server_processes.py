@@ -3,28 +3,28 @@
 import contextlib
 import os
 import signal
-import subprocess
+import socket
 import sys
 import time
-from pathlib import Path
 
-from tests.hosting.test_serve import PROJECT, free_port
-from tests.hosting.test_web_server import LARGE, SERVE, answer, ask, begin, serving
+from tests.hosting.served_program import LARGE, PATIENCE_S, PROJECT, SERVE, answer, ask, begin, serving
+from tests.processes import Process, tree, wait_until
+from tests.servers import free_port
 
 
 def test_what_is_being_answered_when_the_server_stops_is_answered_whole(tmp_path):
-    with serving(tmp_path / "arriving", longest_wait_s=30.0) as (port, running):
+    with serving(tmp_path / "arriving", longest_wait_s=PATIENCE_S) as (port, running):
         being_answered = begin(port, b"GET /slow HTTP/1.0\r\nHost: log.example\r\n\r\n")
         being_fetched = begin(port, b"GET /large HTTP/1.0\r\nHost: log.example\r\n\r\n")
         silent = begin(port, b"GET / HTTP/1.0\r\nHost:")
-        time.sleep(0.5)
-        began = time.monotonic()
+        wait_until((tmp_path / "begun").exists, "the work on an answer", running)
+        assert being_fetched.recv(1, socket.MSG_PEEK)
         running.send_signal(signal.SIGTERM)
         time.sleep(0.5)
+        (tmp_path / "may-end").touch()
         assert len(answer(being_fetched)) > LARGE
         assert answer(being_answered).endswith(b"0 bytes came")
-        running.wait(timeout=30)
-        assert time.monotonic() - began < 10, "half a request is not waited for"
+        running.end()  # half a request, of so patient a server, is not waited for
         silent.close()
 
 
@@ -43,33 +43,22 @@ web_server.LONGEST_STOP_S = 10_000
 
 def test_a_process_that_is_only_starting_hears_the_stop_too(tmp_path):
     """gunicorn tells it once, and its own handlers come a moment after the fork; what is not heard waits 10,000 s."""
-    running = subprocess.Popen(
-        [sys.executable, "-c", SLOW_TO_START, str(free_port()), "30", "2", str(tmp_path / "arriving")],
-        cwd=PROJECT, stderr=subprocess.PIPE, text=True,
-    )  # fmt: skip
-    children = Path(f"/proc/{running.pid}/task/{running.pid}/children")
-    try:
-        while len(children.read_text().split()) < 2:
-            time.sleep(0.01)
-        running.send_signal(signal.SIGTERM)
-        _, output = running.communicate(timeout=120)
-        assert (running.returncode, output) == (0, "")
-    finally:
-        running.kill()
+    command = [sys.executable, "-c", SLOW_TO_START, str(free_port()), "30", "2", str(tmp_path / "arriving")]
+    with Process(command, cwd=PROJECT) as running:
+        wait_until(lambda: len(tree(running.pid)) > 2, "two processes of the server", running)
+        assert running.stop() == ""
+        assert running.returncode == 0
 
 
 def test_a_process_that_dies_is_replaced(tmp_path):
-    with serving(tmp_path / "arriving", longest_wait_s=30.0, workers=2) as (port, _):
+    with serving(tmp_path / "arriving", longest_wait_s=30.0, workers=2) as (port, running):
         pids = set()
-        for _ in range(200):
-            pids.add(int(ask(port, "/process").rpartition(b"\r\n")[2]))
-            if len(pids) == 2:
-                break
-        os.kill(min(pids), signal.SIGKILL)
-        for _ in range(200):
+
+        def seen():
             with contextlib.suppress(OSError, ValueError):
                 pids.add(int(ask(port, "/process").rpartition(b"\r\n")[2]))
-            if len(pids) == 3:
-                break
-            time.sleep(0.05)
-    assert len(pids) == 3
+            return len(pids)
+
+        wait_until(lambda: seen() == 2, "answers of both processes", running)
+        os.kill(min(pids), signal.SIGKILL)
+        wait_until(lambda: seen() == 3, "an answer of a third process", running)

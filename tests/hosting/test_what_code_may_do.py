@@ -17,6 +17,7 @@ from buildlog.models import AccessEvent, Account, DeviceToken, Invitation
 from sessions.sharing.models import ShareLink
 from tests.data_folders import PROJECT
 from tests.documents import help_text
+from tests.processes import LONGEST_WAIT_S
 
 CODE = {
     str(path.relative_to(PROJECT)): ast.parse(path.read_text())
@@ -135,8 +136,9 @@ def test_only_what_the_settings_name_is_asked():
     assert "its own base URL when the owner runs `check --deploy`" in text
 
 
-def test_a_redirect_of_the_one_address_that_is_asked_is_not_followed(settings):
+def test_a_redirect_of_the_one_address_that_is_asked_is_not_followed(settings, monkeypatch):
     """15.3.2."""
+    monkeypatch.setattr(probe, "TIMEOUT_S", LONGEST_WAIT_S)
     asked = []
 
     class Leads(http.server.BaseHTTPRequestHandler):

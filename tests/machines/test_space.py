@@ -298,7 +298,7 @@ def test_the_page_says_it_with_a_caution(sled, sign_in, django_assert_num_querie
     sled.rider_mass_kg = 80.0
     sled.save()
     client = sign_in("reader")
-    with django_assert_num_queries(9):
+    with django_assert_num_queries(10):
         page = client.get(f"/revisions/{sled.pk}/space/").content.decode()
     assert "Ruts, edges and a leaning rider" in page
     assert "Fastest turn" in page

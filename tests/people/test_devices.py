@@ -13,6 +13,7 @@ from django.utils import timezone
 from buildlog.models import DeviceToken, Vehicle
 from sessions.models import Reading, Session
 from tests.documents import block
+from tests.processes import LONGEST_WAIT_S
 
 READINGS = "/api/v1/readings/"
 
@@ -159,7 +160,7 @@ def test_the_client_in_the_documents_works(live_server, device, going, tmp_path)
     values = {**os.environ, "FIRNLOG_ADDRESS": live_server.url, "FIRNLOG_KEY": device[1], "FIRNLOG_PAUSE_S": "0"}
     ran = subprocess.run(
         [sys.executable, str(tmp_path / "client.py")], input="52.1 40\n51.9 44.5\n", env=values, text=True,
-        capture_output=True, timeout=60, check=True,
+        capture_output=True, timeout=LONGEST_WAIT_S, check=True,
     )  # fmt: skip
     assert ran.stdout.count("stored") == 2, ran.stdout
     assert sorted(Reading.objects.values_list("voltage_v", "current_a")) == [(51.9, 44.5), (52.1, 40.0)]

@@ -195,7 +195,7 @@ def test_a_device_without_a_right_is_refused_with_a_sentence(sign_in, vehicle):
         DeviceToken.issue(name="x", vehicle=vehicle, account=Account.objects.get(), may_add_readings=False)
 
 
-def test_the_page_of_devices_says_what_each_may_do(sign_in, vehicle):
+def test_the_page_of_devices_says_what_each_may_do(sign_in, vehicle, from_noon):
     client = sign_in("builder")
     values = {"name": "Shed display", "vehicle": vehicle.pk, "may_read": "on"}
     key = client.post("/devices/", values).context["key"]

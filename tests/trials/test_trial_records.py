@@ -14,6 +14,7 @@ from tests import filled_forms
 from tests.trials.test_questions import START, comparison, ridden  # noqa: F401 (a fixture)
 
 TODAY = START.date()
+pytestmark = pytest.mark.usefixtures("from_noon")
 
 
 def opened(client, **typed):

@@ -23,6 +23,10 @@ if TYPE_CHECKING:
     from calc.failure_state import Standing
 
 
+CATEGORIES = ("I", "II", "III", "IV")
+"""Severities as they are written."""
+
+
 class Failure(MadeRecord):
     """Something that stopped working or nearly hurt someone."""
 
@@ -124,7 +128,7 @@ class Failure(MadeRecord):
 
     @property
     def severity_numeral(self) -> str:
-        return ("I", "II", "III", "IV")[self.severity - 1]
+        return CATEGORIES[self.severity - 1]
 
     def clean(self) -> None:
         if self.session is not None and self.revision_id and self.session.revision_id != self.revision_id:
