@@ -14,6 +14,7 @@ import enum
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import takewhile
 from typing import Any
 
@@ -165,6 +166,10 @@ class History:
         self._earlier: dict[Group, list[FailureFacts]] = {}
         self._came: dict[tuple[Key, Kinds], list[FailureFacts]] = {}
         self._counted: dict[tuple[Key, Kinds], tuple[set[Key], tuple[LeftOut, ...]]] = {}
+
+    @cached_property
+    def _in_all(self) -> Ridden:
+        return sum(self._ridden.values(), Ridden())
 
     def _in_order(self, failures: Iterable[FailureFacts]) -> list[FailureFacts]:
         return sorted(failures, key=lambda failure: self._place[failure.key])
@@ -363,7 +368,7 @@ class History:
                     exposure_before, count_before, exposure_after, count_after, bar.confidence
                 )
         return Proof(
-            fix, own, kind, before, after, sum(self._ridden.values(), Ridden()), unlogged, count_before, count_after,
+            fix, own, kind, before, after, self._in_all, unlogged, count_before, count_after,
             events(failure for failure in came_after if failure.revision not in counted), left_out,
             tuple(feature.name for feature in self.lineage.changed_by(fix.revision, fix.named)),
             bar.rate_fraction, bar.confidence, needed, ratio_upper,

@@ -12,7 +12,7 @@ from django.db.models import Max, OuterRef, Subquery
 
 from buildlog.failures.models import Failure
 from buildlog.machines.models import Revision, Vehicle
-from buildlog.storage.columns import as_text
+from buildlog.storage.columns import as_text, moments
 from calc.exposure_gaps import GUESS_SPREAD, LAPS_SPREAD, Pace, RideLength, ridden, with_estimates
 
 Doubtful = Mapping[str, Collection[str]]
@@ -64,17 +64,22 @@ def stored_rides(vehicles: Collection[Vehicle], since: datetime | None = None) -
     rows = session.objects.filter(revision__vehicle__in=vehicles)
     if since is not None:
         rows = rows.filter(started_at__gte=since)
-    names = ("key", "of_revision", "revision__number", "started_at", "distance_m", "runtime_s", "distance_method",
+    names = ("key", "of_revision", "revision__number", "start", "distance_m", "runtime_s", "distance_method",
              "charge_used_ah", "track_m")  # fmt: skip
     rows = rows.order_by("started_at", "pk").annotate(
         # As text, which is faster for thousands of keys than UUID objects.
         key=as_text("pk"),
         of_revision=as_text("revision_id"),
+        start=as_text("started_at"),
         track_m=Subquery(tracks.annotate(longest=Max("length_m")).values("longest")),
     )
     stored = list(rows.values_list(*names))
     revisions = {text: uuid.UUID(text) for text in {row[1] for row in stored}}
-    return [StoredRide(key, revisions[revision], *others) for key, revision, *others in stored]
+    starts = moments([row[3] for row in stored])
+    return [
+        StoredRide(key, revisions[revision], number, start, *facts)
+        for (key, revision, number, _, *facts), start in zip(stored, starts, strict=True)
+    ]
 
 
 def doubtful_facts(vehicles: Collection[Vehicle], since: datetime | None = None) -> Doubtful:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Collection, Iterable
+from typing import cast
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
@@ -155,7 +156,7 @@ def note_state(failure: Failure, loop: Loop, facts: FailureFacts) -> None:
 
 
 def _fixed_on(loop: Loop, facts: FailureFacts) -> set[uuid.UUID]:
-    return {uuid.UUID(str(fix.revision)) for fix in loop.history.fixes_for(facts)}
+    return {cast(uuid.UUID, fix.revision) for fix in loop.history.fixes_for(facts)}
 
 
 def note_states(failures: Collection[Failure]) -> None:

@@ -90,6 +90,7 @@ class WaitressWorker(Worker):  # type: ignore[misc]  # gunicorn has no types
         began = time.monotonic()
         if began > self.notify_at:
             self.notify()
+            give_free_memory_back()
             self.notify_at = began + 1.0
         wasyncore.loop(timeout=1.0, use_poll=True, map=connections, count=1)
         if time.monotonic() - began < NOTHING_DONE_S:
@@ -140,6 +141,16 @@ def give_memory_back() -> None:
         mallopt(M_MMAP_THRESHOLD, LARGE_BLOCK_BYTES)
         mallopt(M_TRIM_THRESHOLD, LARGE_BLOCK_BYTES)
         mallopt(M_ARENA_MAX, 2)
+
+
+def give_free_memory_back() -> None:
+    """What is free between small things that stay: a worker that showed a season of 20,000 sessions kept 300 MB of it.
+
+    It takes a tenth of a second after such a page, and a quarter of a millisecond where there is nothing to give.
+    """
+    malloc_trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
+    if malloc_trim is not None:
+        malloc_trim(0)
 
 
 def connections_within_open_files() -> int:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime
 from itertools import islice
 from typing import Any
 
+import numpy as np
 from django.core.exceptions import FieldDoesNotExist
-from django.db.models import CharField, Field, Model, QuerySet
+from django.db.models import CharField, ExpressionWrapper, Field, Model, QuerySet
+from django.db.models.expressions import Combinable
 from django.db.models.functions import Cast
 
 
@@ -25,8 +28,13 @@ def label_of(model: type[Model] | Model, name: str) -> str:
 
 
 def as_text(column: str) -> Cast:
-    """A key as the database writes it: tens of thousands of them are compared as text, without building objects."""
+    """A key or a moment as the database writes it: tens of thousands are compared as text, without building objects."""
     return Cast(column, CharField())
+
+
+def as_stored(expression: Combinable) -> ExpressionWrapper[Any]:
+    """An expression's value as the database gives it: Django calls a function for each number that it works out."""
+    return ExpressionWrapper(expression, output_field=CharField())
 
 
 BLOCK_ROWS = 2_000
@@ -38,3 +46,20 @@ def column_blocks(rows: QuerySet[Any], names: Sequence[str]) -> Iterator[list[tu
     values = iter(rows.values_list(*names).iterator(BLOCK_ROWS))
     while block := list(islice(values, BLOCK_ROWS)):
         yield list(zip(*block, strict=True))
+
+
+def floats(values: Sequence[float | None]) -> Any:
+    """A column of numbers as an array, NaN where one is not known.
+
+    Most columns have every value or none, and numpy takes long over each None.
+    """
+    unknown = values.count(None)
+    if unknown == len(values):
+        return np.full(len(values), np.nan)
+    return np.fromiter(values, np.float64) if not unknown else np.array(values, dtype=np.float64)
+
+
+def moments(texts: Sequence[str]) -> list[datetime]:
+    """Moments that were asked for by `as_text`: what Django makes of a column of them takes ten times as long."""
+    read = map(datetime.fromisoformat, texts)
+    return [moment if moment.tzinfo else moment.replace(tzinfo=UTC) for moment in read]

@@ -12,7 +12,7 @@ They are solved by Goodnight's sweep (A Tutorial on the SWEEP Operator, The Amer
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from copy import copy
 from typing import NamedTuple
 
@@ -103,10 +103,7 @@ class DayModel:
         own = np.flatnonzero(ridden == self.revision)
         counts = own.size, int((ridden == self.against).sum()), rows
         solved = _Solved(self._gram_of(rows), self.revision, self.against)
-        if shared.any():
-            solved.sweep(range(self.revisions))
-        else:
-            solved.sweep_indicators(self.revisions)
+        solved.sweep_indicators(self.revisions)
         plain_variance = solved.variance()
         solved.sweep(range(self.revisions, self._table.shape[1] - 1))
         terms = int(solved.estimable.sum()) + (np.unique(self.days.day[:rows][shared]).size if shared.any() else 0)
@@ -201,7 +198,7 @@ class _Solved:
         other._pair = revision, against
         return other
 
-    def sweep(self, columns: range) -> None:
+    def sweep(self, columns: Iterable[int]) -> None:
         """Take in the columns that those before do not explain."""
         matrix = self._matrix
         for column in columns:
@@ -217,9 +214,12 @@ class _Solved:
             self.estimable[column] = True
 
     def sweep_indicators(self, columns: int) -> None:
-        """The same for the first columns, all at once: no two of them overlap."""
+        """The same for the first columns, those of revisions: all at once, but for those that overlap with another one.
+        Two revisions do only where days that they share were taken out."""
         matrix, rest = self._matrix, slice(columns, None)
-        first = np.flatnonzero(np.diag(matrix)[:columns])
+        among = matrix[:columns, :columns] != 0
+        alone = among.sum(axis=1) == 1
+        first = np.flatnonzero(alone)
         pivots = np.diag(matrix)[first]
         factors = matrix[rest, first]
         rows = matrix[first, rest] / pivots[:, None]
@@ -228,6 +228,7 @@ class _Solved:
         matrix[rest, first] = -factors / pivots
         matrix[first, first] = 1.0 / pivots
         self.estimable[first] = True
+        self.sweep(np.flatnonzero(among.any(axis=1) & ~alone).tolist())
 
     @property
     def squares(self) -> float:

@@ -10,7 +10,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 
@@ -122,45 +122,15 @@ class Offer:
 
 @dataclass(frozen=True)
 class Plan:
-    """What the planned values of the new revision would show; differences as people read them.
-
-    spread: from day to day. tells: the change that would be told with the power asked for.
-    chance_to_tell: of `amount`, the expected change, or else the smallest that matters.
-    chance_of_none: to show that there is no difference that matters, where there is none at all.
-    values_to_tell, values_to_show_none: how many values of the new revision either takes, with the other's as they
-    are; days_to_tell, days_to_show_none: how many days on which both are ridden. None where no season holds as many.
-    """
-
-    planned: int
-    spread: float
-    tells: float | None
-    amount: float
-    chance_to_tell: float
-    chance_of_none: float
-    values_to_tell: int | None
-    values_to_show_none: int | None
-    days_to_tell: int | None
-    days_to_show_none: int | None
-    offers: tuple[Offer, ...]
-
-    @property
-    def can_be_settled(self) -> bool:
-        ways = (self.values_to_tell, self.values_to_show_none, self.days_to_tell, self.days_to_show_none)
-        return any(way is not None for way in ways)
-
-
-def plan(
-    basis: Basis, measure: Measure, planned: int, error: float, amount: float | None = None,
-    most_values: int = MOST_VALUES, power: float = POWER, both_builds: bool = False,
-) -> Plan:  # fmt: skip
-    """What `planned` values of the new revision would show.
+    """What the planned values of the new revision would show; differences as people read them. Each is worked out once
+    it is asked for: a page shows few of them.
 
     Parameters
     ----------
     basis: what the plan rests on.
     planned: values of the new revision, at least 4.
     error: the question's part of the page's error.
-    amount: the change to tell, on the model's scale, above 0; the smallest that matters if left out.
+    wanted: the change to tell, on the model's scale, above 0.
     most_values: days of one revision that no season holds, at least 4.
     power: the chance with which a change is to be told, between 0 and 1.
     both_builds: whether both revisions are ridden on each of the planned days.
@@ -169,33 +139,96 @@ def plan(
     ------
     ValueError: too few values are planned.
     """
-    if planned < LEAST_VALUES:
-        raise ValueError(f"planned must be at least {LEAST_VALUES} values, got {planned}")
+
+    basis: Basis
+    measure: Measure
+    planned: int
+    error: float
+    wanted: float
+    most_values: int
+    power: float
+    both_builds: bool
+
+    def __post_init__(self) -> None:
+        if self.planned < LEAST_VALUES:
+            raise ValueError(f"planned must be at least {LEAST_VALUES} values, got {self.planned}")
+
+    @property
+    def spread(self) -> float:
+        """From day to day."""
+        return self.measure.shown(self.basis.spread)
+
+    @property
+    def amount(self) -> float:
+        """The change to tell."""
+        return self.measure.shown(self.wanted)
+
+    @cached_property
+    def tells(self) -> float | None:
+        """The change that would be told with the power asked for."""
+        tells = detectable_change(self._as_planned, self.planned, self.error, self.power)
+        return None if tells is None else self.measure.shown(tells)
+
+    @cached_property
+    def chance_to_tell(self) -> float:
+        """Of `amount`."""
+        return chance_to_tell(self._as_planned, self.wanted, self.planned, self.error)
+
+    @cached_property
+    def chance_of_none(self) -> float:
+        """To show that there is no difference that matters, where there is none at all."""
+        return chance_of_none(self._as_planned, self.measure.band, self.planned, self.error)
+
+    @cached_property
+    def values_to_tell(self) -> int | None:
+        """How many values of the new revision, with the other's as they are; None where no season holds as many."""
+        return self._fewest(lambda days: chance_to_tell(self.basis, self.wanted, days, self.error))
+
+    @cached_property
+    def values_to_show_none(self) -> int | None:
+        return self._fewest(lambda days: chance_of_none(self.basis, self.measure.band, days, self.error))
+
+    @cached_property
+    def days_to_tell(self) -> int | None:
+        """How many days on which both are ridden; None where no season holds as many."""
+        return self._fewest(lambda days: chance_to_tell(self.basis.with_both(days), self.wanted, days, self.error))
+
+    @cached_property
+    def days_to_show_none(self) -> int | None:
+        band = self.measure.band
+        return self._fewest(lambda days: chance_of_none(self.basis.with_both(days), band, days, self.error))
+
+    @property
+    def can_be_settled(self) -> bool:
+        ways = ("values_to_tell", "values_to_show_none", "days_to_tell", "days_to_show_none")
+        return any(getattr(self, way) is not None for way in ways)
+
+    @cached_property
+    def offers(self) -> tuple[Offer, ...]:
+        """Ways to see more, where the plan has a poor chance of any answer."""
+        if max(self.chance_to_tell, self.chance_of_none) >= POOR_CHANCE:
+            return ()
+        return _offers(self._as_planned, self.measure, self.planned, self.error, self.power)
+
+    @property
+    def _as_planned(self) -> Basis:
+        return self.basis.with_both(self.planned) if self.both_builds else self.basis
+
+    def _fewest(self, chance: Callable[[int], float]) -> int | None:
+        return _fewest(chance, self.most_values, self.power)
+
+
+def plan(
+    basis: Basis, measure: Measure, planned: int, error: float, amount: float | None = None,
+    most_values: int = MOST_VALUES, power: float = POWER, both_builds: bool = False,
+) -> Plan:  # fmt: skip
+    """What `planned` values of the new revision would show.
+
+    Parameters and errors as `Plan` has them, but `amount`: the change to tell, on the model's scale; the smallest that
+    matters if left out.
+    """
     wanted = measure.band if amount is None else amount
-    as_planned = basis.with_both(planned) if both_builds else basis
-    tells = detectable_change(as_planned, planned, error, power)
-    chance = chance_to_tell(as_planned, wanted, planned, error)
-    none = chance_of_none(as_planned, measure.band, planned, error)
-
-    def tell(days: int, together: bool) -> float:
-        return chance_to_tell(basis.with_both(days) if together else basis, wanted, days, error)
-
-    def show_none(days: int, together: bool) -> float:
-        return chance_of_none(basis.with_both(days) if together else basis, measure.band, days, error)
-
-    return Plan(
-        planned=planned,
-        spread=measure.shown(basis.spread),
-        tells=None if tells is None else measure.shown(tells),
-        amount=measure.shown(wanted),
-        chance_to_tell=chance,
-        chance_of_none=none,
-        values_to_tell=_fewest(lambda days: tell(days, together=False), most_values, power),
-        values_to_show_none=_fewest(lambda days: show_none(days, together=False), most_values, power),
-        days_to_tell=_fewest(lambda days: tell(days, together=True), most_values, power),
-        days_to_show_none=_fewest(lambda days: show_none(days, together=True), most_values, power),
-        offers=_offers(as_planned, measure, planned, error, tells, power) if max(chance, none) < POOR_CHANCE else (),
-    )
+    return Plan(basis, measure, planned, error, wanted, most_values, power, both_builds)
 
 
 def chance_to_tell(basis: Basis, difference: float, values: int, error: float) -> float:
@@ -278,10 +311,9 @@ def _chi_square_ratios(freedom: int, many: int) -> Floats:
     return ratios
 
 
-def _offers(
-    basis: Basis, measure: Measure, planned: int, error: float, tells: float | None, power: float
-) -> tuple[Offer, ...]:
-    """Ways to see more, each with the change that it would tell, where that is less than without."""
+def _offers(basis: Basis, measure: Measure, planned: int, error: float, power: float) -> tuple[Offer, ...]:
+    """Each with the change that it would tell, where that is less than without."""
+    tells = detectable_change(basis, planned, error, power)
     passes = 2.0 * basis.passes
     ways = {
         OfferKind.BOTH_BUILDS: basis.with_both(planned),

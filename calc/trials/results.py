@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -86,25 +87,87 @@ class Evidence:
 
 @dataclass(frozen=True)
 class Result:
-    """What is known of one question.
+    """What is known of one question; each part is worked out once it is asked for.
 
-    answer: today's, by the interval that decides (`figures`); `outcome` reads it for the modification that asked.
-    reason: why nothing can be claimed, where that is so.
-    decided: the answer that was reached first, if one was.
-    more_values: further days of the revision that would tell the change asked for; None where no season holds them.
-    error: the question's part of the page's error.
+    data, course: the question's columns, and what was decided on them. most_values, power: as `answer_questions` has
+    them.
     """
 
     question: Question
-    answer: Answer
-    outcome: Outcome | None
-    figures: Figures | None
-    reason: str
-    decided: Decided | None
-    more_values: int | None
-    plan: Plan | None
-    evidence: Evidence
-    error: float
+    data: QuestionData
+    course: Course
+    most_values: int
+    power: float
+
+    @cached_property
+    def answer(self) -> Answer:
+        """Today's, by the interval that decides (`figures`)."""
+        answer = self._nothing[0] if self._deciding is None else self._deciding.answer
+        if answer is Answer.NOT_YET_KNOWN and self.plan is not None and not self.plan.can_be_settled:
+            return Answer.NOT_BY_RIDING
+        return answer
+
+    @property
+    def reason(self) -> str:
+        """Why nothing can be claimed, where that is so."""
+        return self._nothing[1]
+
+    @cached_property
+    def outcome(self) -> Outcome | None:
+        """Reads the answer for the modification that asked."""
+        if self._deciding is not None:
+            return _outcome(self.question, self._deciding, self._measure)
+        return Outcome.NOT_YET_KNOWN if self.question.expectation else None
+
+    @cached_property
+    def figures(self) -> Figures | None:
+        deciding = self._deciding
+        return None if deciding is None else _figures(deciding.look, deciding.interval, self._measure)
+
+    @cached_property
+    def decided(self) -> Decided | None:
+        """The answer that was reached first, if one was."""
+        decision = self.course.decision
+        return None if decision is None else _decided(self.question, decision, self._measure)
+
+    @property
+    def more_values(self) -> int | None:
+        """Further days of the revision that would tell the change asked for; None where no season holds them."""
+        return _more_values(self._today, self.plan, self.course)
+
+    @cached_property
+    def plan(self) -> Plan | None:
+        return _plan(self.question, self.data, self._today, self.course, self.most_values, self.power)
+
+    @cached_property
+    def evidence(self) -> Evidence:
+        return _evidence(self._today, self._pair, self.data)
+
+    @property
+    def error(self) -> float:
+        """The question's part of the page's error."""
+        return self.course.error
+
+    @property
+    def _measure(self) -> Measure:
+        return self.data.columns.measure
+
+    @cached_property
+    def _today(self) -> Look:
+        return self.data.today()
+
+    @property
+    def _pair(self) -> Pair:
+        question = self.question
+        return Pair(self.data.columns, self._today.rows, question.revision, question.against, question.opened_on)
+
+    @cached_property
+    def _nothing(self) -> tuple[Answer, str]:
+        return _why_nothing(self._today, self._pair)
+
+    @property
+    def _deciding(self) -> Decision | None:
+        return None if self.reason else self.course.latest
 
 
 def answer_questions(
@@ -148,35 +211,7 @@ def answer_questions(
     ('higher', 0.081)
     """
     courses = decide_questions(columns, questions, error)
-    return [_result(question, *courses[question.difference], most_values, power) for question in questions]
-
-
-def _result(question: Question, data: QuestionData, course: Course, most_values: int, power: float) -> Result:
-    measure = data.columns.measure
-    today = data.today()
-    pair = Pair(data.columns, today.rows, question.revision, question.against, question.opened_on)
-    answer, reason = _why_nothing(today, pair)
-    figures = outcome = None
-    latest = course.latest
-    if latest is not None and not reason:
-        answer, figures = latest.answer, _figures(latest.look, latest.interval, measure)
-        outcome = _outcome(question, latest, measure)
-    what = _plan(question, data, today, course, most_values, power)
-    if answer is Answer.NOT_YET_KNOWN and what is not None and not what.can_be_settled:
-        answer = Answer.NOT_BY_RIDING
-    decided = course.decision
-    return Result(
-        question=question,
-        answer=answer,
-        outcome=outcome or (Outcome.NOT_YET_KNOWN if question.expectation else None),
-        figures=figures,
-        reason=reason,
-        decided=None if decided is None else _decided(question, decided, measure),
-        more_values=_more_values(today, what, course),
-        plan=what,
-        evidence=_evidence(today, pair, data),
-        error=course.error,
-    )
+    return [Result(question, *courses[question.difference], most_values, power) for question in questions]
 
 
 def _why_nothing(today: Look, pair: Pair) -> tuple[Answer, str]:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from functools import cached_property
 
 from django.db.models import QuerySet
 
@@ -24,9 +24,9 @@ from buildlog.upkeep.rides import MachineRides
 from calc.failure_state import Loop
 from calc.fix_proof import History
 from calc.proof_sentences import gap_sentences
-from sessions.bench import verdicts
 from sessions.bench.mode_rows import ModeRow, mode_rows
 from sessions.bench.open_trials import OpenTrial, open_trials
+from sessions.bench.verdicts import Verdict, verdict_by_build, verdict_by_failures, verdict_by_sessions
 from sessions.evidence.doubtful_rides import doubtful_in, rides_of
 from sessions.evidence.doubts import doubts_of_machine
 from sessions.evidence.left_out import LeftOut
@@ -69,6 +69,8 @@ class Filters:
 
 @dataclass
 class Bench:
+    """What was read of a machine. What only some pages show is worked out once it is asked for."""
+
     vehicle: Vehicle
     today: Revision | None
     planned: Revision | None
@@ -76,16 +78,55 @@ class Bench:
     loop: Loop
     everything: list[Failure]
     filtered: list[Failure]
-    modes: list[ModeRow]
-    growth: Growth
-    limits: list[ResultPair]
     ride: Ride
-    verdicts: list[verdicts.Verdict]
-    trials: list[OpenTrial]
+    answers: list[Answered]
     modifications: list[Modification]
-    begins: list[tuple[int, float]]
+    everything_ridden: Season
+    """With what is in doubt."""
     season: Season
-    beyond_in_logs: list[LoggedBeyond]
+    system: str
+
+    @cached_property
+    def modes(self) -> list[ModeRow]:
+        return mode_rows(
+            self.loop,
+            self.exposure,
+            self.everything,
+            {change.pk: change for change in self.modifications},
+            MachineRides(self.season.revisions, self.exposure.rides),
+            self.system,
+        )
+
+    @cached_property
+    def growth(self) -> Growth:
+        return growth_of(self.everything, self.exposure)
+
+    @cached_property
+    def limits(self) -> list[ResultPair]:
+        if self.today is None:
+            return []
+        machines = self.season.machines
+        return side_by_side(machines[self.today.pk], machines[(self.planned or self.today).pk], self.ride)
+
+    @cached_property
+    def trials(self) -> list[OpenTrial]:
+        return open_trials(self.answers)
+
+    @cached_property
+    def verdicts(self) -> list[Verdict]:
+        return self.verdicts_on(self.modifications)
+
+    def verdicts_on(self, modifications: Iterable[Modification]) -> list[Verdict]:
+        """Of those that were expected to do something."""
+        return _verdicts(self.answers, modifications, self.season.machines, self.loop, self.ride, self.system)
+
+    @property
+    def begins(self) -> list[tuple[int, float]]:
+        return self.exposure.begins_m()
+
+    @cached_property
+    def beyond_in_logs(self) -> list[LoggedBeyond]:
+        return beyond_in_logs(self.everything_ridden, self.season.machines, self.everything)
 
     @property
     def gaps(self) -> list[str]:
@@ -131,9 +172,6 @@ def bench_of(vehicle: Vehicle, filters: Filters, system: str = "metric") -> Benc
     # The same questions under the same error as on the page that compares revisions.
     answers = answer(MeasureColumns(season, system), own_questions(season, modifications, trials_of(vehicle)))
     keep_decisions(answers)
-    limits = []
-    if today is not None:
-        limits = side_by_side(machines[today.pk], machines[(planned or today).pk], ride)
     return Bench(
         vehicle,
         today,
@@ -142,23 +180,12 @@ def bench_of(vehicle: Vehicle, filters: Filters, system: str = "metric") -> Benc
         loop,
         everything,
         [failure for failure in reversed(everything) if filters.matches(failure)],
-        mode_rows(
-            loop,
-            exposure,
-            everything,
-            {change.pk: change for change in modifications},
-            MachineRides(revisions, exposure.rides),
-            system,
-        ),
-        growth_of(everything, exposure),
-        limits,
         ride,
-        _verdicts(answers, modifications, machines, loop, ride, system),
-        open_trials(answers),
+        answers,
         modifications,
-        exposure.begins_m(),
+        everything_ridden,
         season,
-        beyond_in_logs(everything_ridden, machines, everything),
+        system,
     )
 
 
@@ -192,26 +219,26 @@ def _ride(vehicle: Vehicle, today: Revision | None, evidence: Evidence, load_kg:
 
 def _verdicts(
     answers: Sequence[Answered],
-    modifications: list[Modification],
-    machines: dict[Any, Machine],
+    modifications: Iterable[Modification],
+    machines: Mapping[uuid.UUID, Machine],
     loop: Loop,
     ride: Ride,
     system: str,
-) -> list[verdicts.Verdict]:
-    """Of every modification that was expected to do something."""
+) -> list[Verdict]:
     answered: dict[uuid.UUID, Answered] = {}
     for row in answers:
         if row.asked.modification is not None:
             answered.setdefault(row.asked.modification.pk, row)
-    judged: list[verdicts.Verdict] = []
+    judged: list[Verdict] = []
     for modification in modifications:
         if modification.pk in answered:
-            judged.append(verdicts.verdict_by_sessions(answered[modification.pk]))
+            judged.append(verdict_by_sessions(answered[modification.pk]))
         elif modification.revision.status not in RIDDEN:
             continue
         elif modification.expected_measure == Modification.Measure.STABILITY:
-            parent = machines.get(modification.revision.parent_id)
-            judged.append(verdicts.verdict_by_build(modification, parent, machines[modification.revision_id], ride))
+            parent = modification.revision.parent_id
+            before = None if parent is None else machines.get(parent)
+            judged.append(verdict_by_build(modification, before, machines[modification.revision_id], ride))
         elif modification.expected_measure == Modification.Measure.FAILURE_RATE:
-            judged.append(verdicts.verdict_by_failures(modification, loop, system))
+            judged.append(verdict_by_failures(modification, loop, system))
     return judged

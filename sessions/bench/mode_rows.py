@@ -193,10 +193,12 @@ def _fixes(
     loop: Loop, mode: uuid.UUID, modifications: Mapping[uuid.UUID, Modification], standing: Standing, system: str
 ) -> list[FixRow]:
     """All modifications that answer a mode, the newest first, also those of which nothing is known yet."""
-    history, failures = loop.history, loop.modes[mode]
+    history = loop.history
+    # One failure of each cause: those that share it are answered together.
+    failures = {failure.cause: failure for failure in loop.modes[mode]}
     rows = []
     for fix in history.fixes.values():
-        answered = [failure for failure in failures if history.kinds_of(fix.key).include(failure)]
+        answered = [failure for failure in failures.values() if history.kinds_of(fix.key).include(failure)]
         if not answered or fix.key not in modifications:
             continue
         modification = modifications[uuid.UUID(str(fix.key))]
@@ -261,9 +263,9 @@ def _picture(loop: Loop, exposure: Exposure, mode: uuid.UUID, failures: list[Fai
     fitted = {
         uuid.UUID(str(revision))
         for fix in history.fixes.values()
-        if history.kinds_of(fix.key).include(loop.modes[mode][0])
+        if history.kinds_of(fix.key).include(loop.modes[mode][0]) and history.is_ridden(fix, kinds)
         for revision in history.revisions
-        if history.fitted(fix, revision) is Fitted.YES and history.is_ridden(fix, kinds)
+        if history.fitted(fix, revision) is Fitted.YES
     }
     places = [place for failure in failures if (place := exposure.place_m(failure)) is not None]
     return SeasonLine.of(exposure.placed_m, places, exposure.spans_m(fitted))

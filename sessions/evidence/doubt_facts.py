@@ -20,8 +20,8 @@ from buildlog.failures.models import Failure
 from buildlog.machines.doubt_facts import MachineFacts, facts_of_machine
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Revision, Vehicle
-from buildlog.machines.queries import LINE, read_line, read_lines, revisions_with_parts
-from buildlog.storage.columns import as_text
+from buildlog.machines.queries import LINE, read_line, revisions_with_parts
+from buildlog.storage.columns import as_text, floats
 from calc.doubts.surroundings import cells_in_series
 from sessions.evidence.pass_columns import gates_by_text
 from sessions.evidence.reader import Evidence
@@ -119,7 +119,7 @@ class MachineRows:
         self.machines: list[MachineFacts] = [facts_of_machine(machine) for machine in of_revision.values()]
 
     @cached_property
-    def _evidence(self) -> Evidence:
+    def evidence(self) -> Evidence:
         return Evidence(Session.objects.none(), {}) if self._given is None else self._given
 
     @classmethod
@@ -130,23 +130,6 @@ class MachineRows:
             machines = {revision.pk: Machine(revision) for revision in line}
             evidence = Evidence(Session.objects.filter(revision__vehicle=vehicle), machines)
         return cls([vehicle], evidence, evidence.machines.values())
-
-    @classmethod
-    def of_machines(cls, vehicles: Collection[Vehicle], since: datetime | None = None) -> MachineRows:
-        """All records of some machines, in as many queries as for one; their revisions may be at hand.
-
-        With `since`, the sessions from that moment on and their builds: whether a session is in doubt rests on what
-        belongs to it and on its build.
-        """
-        lines = [getattr(vehicle, LINE, None) for vehicle in vehicles]
-        if None in lines:
-            lines = [read_lines(Revision.objects.filter(vehicle__in=vehicles).order_by().values("pk"))]
-        machines = {revision.pk: Machine(revision) for line in lines for revision in line or ()}
-        sessions = Session.objects.filter(revision__in=machines)
-        if since is None:
-            return cls(vehicles, Evidence(sessions, machines), machines.values())
-        evidence = Evidence(sessions.filter(started_at__gte=since), machines)
-        return cls(vehicles, evidence, [machines[key] for key in sorted(set(evidence.revision))])
 
     @classmethod
     def of_session(cls, session: Session, evidence: Evidence | None = None) -> MachineRows:
@@ -171,19 +154,19 @@ class MachineRows:
     @cached_property
     def revision_of(self) -> Any:
         """The place of each session's revision in `revisions`."""
-        return np.array([self._place[key] for key in self._evidence.revision], dtype=np.intp)
+        return np.array([self._place[key] for key in self.evidence.revision], dtype=np.intp)
 
     @cached_property
     def sessions(self) -> Rows:
-        evidence = self._evidence
+        evidence = self.evidence
         starts, ends = evidence.started_at, evidence.ended_at
         known = {name: evidence.numbers[name] for name in SESSION_FACTS}
-        known["elapsed_s"] = _floats(
+        known["elapsed_s"] = floats(
             [None if end is None else (end - start).total_seconds() for start, end in zip(starts, ends, strict=True)]
         )
-        known["on_ice"] = _floats([surface in SURFACES_OF_ICE for surface in evidence.surface])
-        known["started_at"] = _floats([start.timestamp() for start in starts])
-        known["ended_at"] = _floats([None if end is None else end.timestamp() for end in ends])
+        known["on_ice"] = floats([surface in SURFACES_OF_ICE for surface in evidence.surface])
+        known["started_at"] = floats([start.timestamp() for start in starts])
+        known["ended_at"] = floats([None if end is None else end.timestamp() for end in ends])
         known |= _days(starts, [self.revisions[place].date for place in self.revision_of])
 
         def label(row: int) -> str:
@@ -194,7 +177,7 @@ class MachineRows:
     @cached_property
     def previous_distance_m(self) -> Any:
         """What was ridden in the same machine's session before each: a wheel counter that was not reset adds it."""
-        distance_m = self._evidence.numbers["distance_m"]
+        distance_m = self.evidence.numbers["distance_m"]
         if self._session is None or not distance_m.size:
             before_m = np.full(distance_m.shape, np.nan)
             machine_of = np.array([hash(revision.vehicle_id) for revision in self.revisions])[self.revision_of]
@@ -202,16 +185,14 @@ class MachineRows:
                 rows = np.flatnonzero(machine_of == machine)
                 before_m[rows[1:]] = distance_m[rows[:-1]]
             return before_m
-        before = Session.objects.filter(
-            revision__vehicle__in=self.vehicles, started_at__lt=self._evidence.started_at[0]
-        )
-        return _floats([before.order_by("-started_at", "-pk").values_list("distance_m", flat=True).first()])
+        before = Session.objects.filter(revision__vehicle__in=self.vehicles, started_at__lt=self.evidence.started_at[0])
+        return floats([before.order_by("-started_at", "-pk").values_list("distance_m", flat=True).first()])
 
     @cached_property
     def passes(self) -> Rows:
-        if not self._evidence.count:
+        if not self.evidence.count:
             return Rows()
-        every = self._evidence.all_passes
+        every = self.evidence.all_passes
         passes = every.only(every.valid)
         known = {
             "duration_s": passes.columns["duration_s"],
@@ -222,9 +203,9 @@ class MachineRows:
 
     @cached_property
     def readings(self) -> Rows:
-        if not self._evidence.count:
+        if not self.evidence.count:
             return Rows()
-        values, owner, text = self._evidence.all_readings
+        values, owner, text = self.evidence.all_readings
         known = {name: values[name] for name in READING_FACTS}
         minutes = known["time_into_session_s"] / 60.0
         return Rows(text, known, owner, lambda row: f"Reading at {minutes[row]:.0f} min")
@@ -256,11 +237,11 @@ class MachineRows:
         read = list(rows.values_list(*names, *FAILURE_FACTS))
         columns = list(zip(*read, strict=True)) if read else [()] * (len(names) + len(FAILURE_FACTS))
         keys, owners, builds, dates, moments, modes, starts, ends, *facts = columns
-        known = {name: _floats(column) for name, column in zip(FAILURE_FACTS, facts, strict=True)}
+        known = {name: floats(column) for name, column in zip(FAILURE_FACTS, facts, strict=True)}
         known |= _days(moments, dates)
-        known["happened_at"] = _floats([moment.timestamp() for moment in moments])
+        known["happened_at"] = floats([moment.timestamp() for moment in moments])
         for name, ends_of, sign in (("before_start_s", starts, -1.0), ("after_end_s", ends, 1.0)):
-            known[name] = _floats(
+            known[name] = floats(
                 [
                     None if end is None else sign * (moment - end).total_seconds()
                     for moment, end in zip(moments, ends_of, strict=True)
@@ -271,19 +252,19 @@ class MachineRows:
 
     @cached_property
     def logs(self) -> Rows:
-        logs = self._evidence.logs if self._evidence.count else []
-        starts = self._evidence.started_at
+        logs = self.evidence.logs if self.evidence.count else []
+        starts = self.evidence.started_at
         rows = [log_row(log.summary, log.duration_s, log.length_m) for log in logs]
         fact_names = {name for facts in rows for name in facts}
-        known = {name: _floats([facts.get(name) for facts in rows]) for name in fact_names}
+        known = {name: floats([facts.get(name) for facts in rows]) for name in fact_names}
         placed_by_its_own_clock = [
             (log.first_at - starts[log.row]).total_seconds() / 3600.0
             if log.first_at is not None and log.clock == Log.Clock.OWN
             else None
             for log in logs
         ]
-        known["hours_off_session"] = _floats(placed_by_its_own_clock)
-        known["first_at"] = _floats([None if log.first_at is None else log.first_at.timestamp() for log in logs])
+        known["hours_off_session"] = floats(placed_by_its_own_clock)
+        known["first_at"] = floats([None if log.first_at is None else log.first_at.timestamp() for log in logs])
         owner = np.array([log.row for log in logs], dtype=np.intp)
         return Rows([log.text for log in logs], known, owner, lambda row: f"Log {logs[row].name}")
 
@@ -312,18 +293,14 @@ class MachineRows:
         return fastest
 
 
-def _floats(values: Sequence[Any]) -> Any:
-    return np.array(values, dtype=np.float64)
-
-
 def _days(moments: Sequence[datetime], dates: Sequence[date]) -> dict[str, Any]:
     """Days from the date of each record's revision, and from now."""
     now, zone = timezone.now(), timezone.get_current_timezone()
     return {
-        "days_after_revision": _floats(
+        "days_after_revision": floats(
             [(moment.astimezone(zone).date() - built) / _DAY for moment, built in zip(moments, dates, strict=True)]
         ),
-        "days_ahead_of_now": _floats([(moment - now) / _DAY for moment in moments]),
+        "days_ahead_of_now": floats([(moment - now) / _DAY for moment in moments]),
     }
 
 

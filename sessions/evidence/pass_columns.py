@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from copy import copy
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, NamedTuple
 
 import numpy as np
-from django.db.models import CharField, ExpressionWrapper, F, QuerySet
+from django.db.models import IntegerField, QuerySet
+from django.db.models.functions import Cast
 
-from buildlog.storage.columns import as_text, column_blocks
+from buildlog.storage.columns import as_stored, as_text, column_blocks, floats
 from calc.declaration import Measured
 from calc.session_table import Split
 from calc.speed import gate_speed
@@ -50,7 +51,7 @@ class PassColumns:
         gate = np.array([place.get(text, -1) for text in read.gates], dtype=np.intp)[read.gate]
         numbers = read.numbers
         # The order of `Pass.Meta.ordering`: what is not known is sorted last.
-        order = np.lexsort((_floats(read.number), numbers["sequence"], read.session))
+        order = np.lexsort((read.number.astype(np.float64), numbers["sequence"], read.session))
         # A gate that lost its marks in the admin site has no length, and its passes no speed.
         order = order[gate[order] >= 0]
         self.session, self.gate_number = read.session[order], gate[order]
@@ -59,12 +60,12 @@ class PassColumns:
         self.stated = {name: numbers[name][order] for name in _STATED}
         """What people and phones stated of the timing, NaN where they did not."""
         gates = list(self.gates.values())
-        length_m = _floats([column.length_m for column in gates])[self.gate_number]
+        length_m = floats([column.length_m for column in gates])[self.gate_number]
         duration_s = numbers["duration_s"][order]
         self.columns = {
             "distance_m": length_m,
             "duration_s": duration_s,
-            "u_distance_m": _floats([column.u_distance_m for column in gates])[self.gate_number],
+            "u_distance_m": floats([column.u_distance_m for column in gates])[self.gate_number],
             "u_duration_s": duration_u_s(
                 self.method,
                 self.stated["frames_per_s"],
@@ -142,8 +143,8 @@ def _read(passes: QuerySet[Pass], row: Mapping[str, int]) -> _Read:
         session_text=as_text("session_id"),
         gate_text=as_text("gate_id"),
         pass_text=as_text("id"),
-        # As the database has it, 0 and 1 or false and true: a call for each would make a bool of it.
-        counts=ExpressionWrapper(F("valid"), output_field=CharField()),
+        # 0 and 1: a call for each would make a bool of it.
+        counts=as_stored(Cast("valid", IntegerField())),
     )
     gates: dict[str, int] = {}
     out = Pass.Direction.OUT.value
@@ -158,10 +159,10 @@ def _read(passes: QuerySet[Pass], row: Mapping[str, int]) -> _Read:
                 np.array([row.get(text, -1) for text in sessions], dtype=np.intp),
                 np.array(keys, dtype=object),
                 np.array(number, dtype=object),
-                _floats(counts) > 0,
+                np.fromiter(counts, np.intp) > 0,
                 np.array([direction == out for direction in directions], dtype=bool),
                 np.array(methods, dtype="U10"),
-                *map(_floats, numbers),
+                *map(floats, numbers),
             )
         )
     if not blocks:
@@ -173,10 +174,6 @@ def _read(passes: QuerySet[Pass], row: Mapping[str, int]) -> _Read:
     )
     numbers_read = dict(zip(_NUMBERS, rest, strict=True))
     return _Read(list(gates), gate_of, session, text, number_of, valid, is_out, method, numbers_read)
-
-
-def _floats(values: Sequence[Any]) -> Any:
-    return np.array(values, dtype=np.float64)
 
 
 def gates_by_text(texts: set[str]) -> dict[str, GateColumn]:

@@ -20,7 +20,7 @@ from django.db.models import Q, QuerySet
 from buildlog.machines.machine import Machine
 from buildlog.machines.models import Revision
 from buildlog.machines.queries import read_line, read_lines
-from buildlog.storage.columns import as_text, column_blocks
+from buildlog.storage.columns import as_stored, as_text, column_blocks, floats, moments
 from calc.doubts.consequences import without_doubtful
 from calc.session_facts import LogFacts
 from calc.session_report import evaluate
@@ -51,7 +51,7 @@ _NUMBERS = (
 _OTHERS = (
     "session_text",
     "revision_text",
-    "started_at",
+    "start_text",
     "surface",
     "venue_text",
     "venue__name",
@@ -163,7 +163,10 @@ class Evidence:
 
     def _read_sessions(self) -> None:
         rows = self._sessions.order_by("started_at", "pk").annotate(
-            session_text=as_text("id"), revision_text=as_text("revision_id"), venue_text=as_text("venue_id")
+            session_text=as_text("id"),
+            revision_text=as_text("revision_id"),
+            venue_text=as_text("venue_id"),
+            start_text=as_text("started_at"),
         )
         names = (*_OTHERS, *_NUMBERS, *_NUMBERS_BESIDE, "ended_at")
         blocks = list(column_blocks(rows, names))
@@ -173,7 +176,7 @@ class Evidence:
         self._row = {text: index for index, text in enumerate(self.text)}
         by_text = {text: uuid.UUID(text) for text in set(columns[1])}
         self.revision: Sequence[uuid.UUID] = [by_text[text] for text in columns[1]]
-        self.started_at: Sequence[datetime] = columns[2]
+        self.started_at: Sequence[datetime] = moments(columns[2])
         self.surface: Sequence[str] = columns[3]
         self.venue: Sequence[str] = columns[4]
         self.venue_name: Sequence[str] = columns[5]
@@ -181,8 +184,7 @@ class Evidence:
         self.is_estimated = np.array([how == Session.DistanceMethod.ESTIMATE for how in columns[6]], dtype=bool)
         """Whether the distance of each session is an estimate."""
         self.numbers = {
-            name: np.array(columns[len(_OTHERS) + index], dtype=np.float64)
-            for index, name in enumerate((*_NUMBERS, *_NUMBERS_BESIDE))
+            name: floats(columns[len(_OTHERS) + index]) for index, name in enumerate((*_NUMBERS, *_NUMBERS_BESIDE))
         }
         self.ended_at: Sequence[datetime | None] = columns[-1]
 
@@ -213,7 +215,7 @@ class Evidence:
     @cached_property
     def all_passes(self) -> PassColumns:
         """Timed passes in the order of their sessions, also those that do not count."""
-        return PassColumns(Pass.objects.filter(self._of_sessions()), self._row, self._assumed("u_press_s"))
+        return PassColumns(Pass.objects.filter(self.of_sessions()), self._row, self._assumed("u_press_s"))
 
     @cached_property
     def passes(self) -> PassColumns:
@@ -225,7 +227,7 @@ class Evidence:
             chosen = chosen & ~self.left_out.passes(self.all_passes.text)
         return self.all_passes.only(chosen)
 
-    def _of_sessions(self) -> Q:
+    def of_sessions(self) -> Q:
         """Rows that belong to these sessions; a few keys are cheaper for a database than the question again."""
         if self.count <= FEW:
             return Q(session__in=[uuid.UUID(text) for text in self.text])
@@ -263,14 +265,19 @@ class Evidence:
     @cached_property
     def all_readings(self) -> ReadingColumns:
         """Every reading, also what is left out of it."""
-        readings = Reading.objects.filter(self._of_sessions()).order_by()
-        names = (*READING_COLUMNS, *_READINGS_BESIDE)
-        rows = readings.annotate(session_text=as_text("session_id"), reading_text=as_text("id"), place=ORDER_OF_TAPS)
+        return self.read_readings((*READING_COLUMNS, *_READINGS_BESIDE))
+
+    def read_readings(self, names: Sequence[str]) -> ReadingColumns:
+        """Every reading, of its columns only these."""
+        readings = Reading.objects.filter(self.of_sessions()).order_by()
+        rows = readings.annotate(
+            session_text=as_text("session_id"), reading_text=as_text("id"), place=as_stored(ORDER_OF_TAPS)
+        )
         blocks = [
             (
                 np.array([self._row[text] for text in sessions], dtype=np.intp),
                 np.array(keys, dtype=object),
-                *(np.array(column, dtype=np.float64) for column in numbers),
+                *map(floats, numbers),
             )
             for sessions, keys, *numbers in column_blocks(rows, ("session_text", "reading_text", "place", *names))
         ]
@@ -295,7 +302,7 @@ class Evidence:
     @cached_property
     def logs(self) -> list[LogRow]:
         """The logs of each session in their order; the recordings themselves stay in their files."""
-        logs = Log.objects.filter(self._of_sessions(), state=Log.State.READ).order_by("first_at", "stored_at")
+        logs = Log.objects.filter(self.of_sessions(), state=Log.State.READ).order_by("first_at", "stored_at")
         rows = logs.annotate(session_text=as_text("session_id"), log_text=as_text("id")).values_list(*_LOG)
         return [LogRow(self._row[text], *values) for text, *values in rows]
 

@@ -73,6 +73,7 @@ def report_of(revision: Revision, system: str) -> Report:
         interval = mean_interval(values, CONFIDENCE) if values.size > 1 else None
         measures.append(MeasureRow(measure, int(values.size), float(values.mean()) if values.size else None, interval))
     limits = limits_of(machine, bench.ride)
+    modifications = [item for item in bench.modifications if item.revision_id == current.pk]
     [rate] = failure_rates_of([current], season, {current.pk: rows})
     return Report(
         current,
@@ -81,8 +82,8 @@ def report_of(revision: Revision, system: str) -> Report:
         limit_bars(limits),
         cautions(limits),
         difference(parent, machine, system) if parent else None,
-        [item for item in bench.modifications if item.revision_id == current.pk],
-        [item for item in bench.verdicts if item.modification.revision_id == current.pk],
+        modifications,
+        bench.verdicts_on(modifications),
         [row for row in measures if row.count],
         [item for item in records_of(season) if item.revision.pk == current.pk],
         _conditions(season, rows),

@@ -66,24 +66,34 @@ def answer_rows(answers: Sequence[Answered], opens_with_first: bool = False) -> 
 
     opens_with_first: set aside what is not about the two revisions of the first question.
     """
-    by_difference: dict[tuple[object, ...], list[Answered]] = {}
-    for answered in answers:
-        trial = answered.asked.trial
-        counts_from = None if trial is None else trial.counts_from
-        by_difference.setdefault((*answered.asked.difference, counts_from), []).append(answered)
-    firsts = [group[0] for group in by_difference.values()]
+    groups = _by_difference(answers)
+    firsts = [group[0] for group in groups]
     intervals = {id(first): _interval(first) for first in firsts}
     axis = Axis([interval for interval in intervals.values() if interval is not None])
     rows = []
-    for group in by_difference.values():
+    for group in groups:
         interval = intervals[id(group[0])]
         rows.append(_row(group, None if interval is None else axis.row(interval)))
     others: list[AnswerRow] = []
     if opens_with_first and rows:
         opening = rows[0].pair
         rows, others = [row for row in rows if row.pair == opening], [row for row in rows if row.pair != opening]
-    later = sum(first.asked.is_later for first in firsts)
-    return AnswerRows(rows, others, axis, len({row.pair for row in rows}) > 1, len(firsts) - later, later)
+    names_pairs, later = len({row.pair for row in rows}) > 1, sum(first.asked.is_later for first in firsts)
+    return AnswerRows(rows, others, axis, names_pairs, questions_of(answers), later)
+
+
+def questions_of(answers: Sequence[Answered]) -> int:
+    """How many share the page's error: each difference counts once, and a later trial has a part of its own."""
+    return sum(not group[0].asked.is_later for group in _by_difference(answers))
+
+
+def _by_difference(answers: Sequence[Answered]) -> list[list[Answered]]:
+    groups: dict[tuple[object, ...], list[Answered]] = {}
+    for answered in answers:
+        trial = answered.asked.trial
+        counts_from = None if trial is None else trial.counts_from
+        groups.setdefault((*answered.asked.difference, counts_from), []).append(answered)
+    return list(groups.values())
 
 
 def _interval(answered: Answered) -> Interval | None:

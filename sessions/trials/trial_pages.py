@@ -26,7 +26,7 @@ from calc.trials.order import first_is_new
 from calc.trials.plan import Offer, OfferKind
 from sessions.evidence.season import Season
 from sessions.outings.models import Session
-from sessions.trials.answer_rows import answer_rows
+from sessions.trials.answer_rows import answer_rows, questions_of
 from sessions.trials.decisions import keep_decisions
 from sessions.trials.forms import TrialForm, TrialPlanForm
 from sessions.trials.measure_columns import MeasureColumns
@@ -151,7 +151,7 @@ def trial(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         "offers": [_offer(offer) for offer in plan.offers] if plan is not None and current.is_open else [],
         "order": _order(stored, ridden) if stored.both_builds else [],
         "cards": list(stored.test_cards.order_by("-made_at")),
-        "questions": answer_rows(answers).questions,
+        "questions": questions_of(answers),
         "part_percent": 100.0 * answered.result.error,
         "error_percent": 100.0 * error,
         "doubtful_count": season.left_out.count if season.left_out is not None else 0,

@@ -342,3 +342,31 @@ def test_a_worker_gives_the_memory_of_a_long_log_back():
         return float(done.stdout)
 
     assert grown("yes") < 1.5
+
+
+LARGE_SEASON = """
+import sys
+from buildlog.hosting.web_server import give_free_memory_back, give_memory_back
+
+give_memory_back()
+
+def resident_mb():
+    return int(open("/proc/self/statm").read().split()[1]) * 4096 / 1e6
+
+idle = resident_mb()
+# Keys and values of 200,000 rows, of which one in a thousand stays.
+kept = [bytes([row % 256]) * 1_000 for row in range(200_000)][::1_000]
+if sys.argv[1] == "yes":
+    give_free_memory_back()
+print(resident_mb() / idle)
+"""
+
+
+@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="other allocators are left as they are")
+def test_a_worker_gives_the_memory_of_a_large_season_back():
+    def grown(so):
+        done = subprocess.run([sys.executable, "-c", LARGE_SEASON, so], cwd=PROJECT, stdout=subprocess.PIPE, check=True)
+        return float(done.stdout)
+
+    assert grown("no") > 2.0
+    assert grown("yes") < 1.5

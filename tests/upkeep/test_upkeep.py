@@ -14,7 +14,7 @@ from buildlog.models import Fitting, Individual, IndividualFitting, Part, Revisi
 from buildlog.upkeep.due import Upkeep
 from calc.upkeep import State
 from sessions.bench.release import release_state
-from sessions.evidence.doubt_facts import MachineRows
+from sessions.evidence.doubtful_rides import RideRows
 from sessions.evidence.doubts import doubts_of_session
 from sessions.models import Gate, GateMark, Pass, Session
 
@@ -370,6 +370,6 @@ def test_what_is_ridden_between_on_another_machine_is_no_counter_that_was_not_re
     ride(revision, 0, km=10)
     ride(other, 1, km=4)
     ride(revision, 2, km=4)
-    both = MachineRows.of_machines([revision.vehicle, other.vehicle])
+    both = RideRows.of_machines([revision.vehicle, other.vehicle])
     assert both.previous_distance_m[1:].tolist()[1] == 10_000.0
     assert np.isnan(both.previous_distance_m[:2]).all()
