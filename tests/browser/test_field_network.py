@@ -7,6 +7,8 @@ import time
 import pytest
 from playwright.sync_api import expect
 
+from tests.browser.queued import waiting
+
 
 def test_offline_from_start_to_finish(phone, installation):
     phone.kept_for_offline()
@@ -196,7 +198,7 @@ def test_a_refused_record_blocks_nothing_and_can_be_mended(phone, installation, 
     network.fault = lambda method, path: ""
     phone.page.evaluate("() => dispatchEvent(new Event('online'))")
     expect(phone.page.locator("#queue")).to_contain_text("1 record needs you", timeout=15000)
-    phone.page.locator("#queue").click()
+    waiting(phone)
     refused = phone.page.locator("li.refused")
     expect(refused).to_contain_text("already exists")
     expect(phone.page.locator("li.waiting").first).to_contain_text("Waits for what it belongs to")
@@ -233,7 +235,7 @@ def test_a_poison_record_does_not_stop_the_others(phone, installation, network):
     expect(phone.page.locator("#queue")).to_contain_text("1 record needs you", timeout=15000)
     installation.comes_to("test_sessions_reading", 1)
     assert installation.rows("test_sessions_reading", "voltage_v") == [(51.0,)]
-    phone.page.locator("#queue").click()
+    waiting(phone)
     expect(phone.page.locator("li.refused")).to_contain_text("at most 1500 V")
     phone.page.get_by_label("voltage v").fill("49.9")
     phone.page.get_by_role("button", name="Send the correction").click()
@@ -249,7 +251,7 @@ def test_what_is_typed_while_the_page_is_being_redrawn_is_kept(phone, installati
     network.fault = lambda method, path: ""
     phone.page.evaluate("() => dispatchEvent(new Event('online'))")
     expect(phone.page.locator("#queue")).to_contain_text("1 record needs you", timeout=15000)
-    phone.page.locator("#queue").click()
+    waiting(phone)
     expect(phone.page.locator("li.refused")).to_contain_text("at most 1500 V")
     typed, kept = phone.page.evaluate(
         """async () => {
@@ -278,7 +280,7 @@ def test_a_photo_thrown_away_by_mistake_comes_back_whole(phone, network):
     phone.to("Photo")
     phone.page.locator("#gallery").set_input_files({"name": "x.jpg", "mimeType": "image/jpeg", "buffer": content})
     expect(phone.page.locator("#queue")).to_contain_text("1 record needs you", timeout=15000)
-    phone.page.locator("#queue").click()
+    waiting(phone)
     phone.page.get_by_role("button", name="Delete it").click()
     expect(phone.page.locator("#field")).to_contain_text("Nothing waits")
     phone.page.get_by_role("button", name="Undo").click()
@@ -290,7 +292,7 @@ def test_everything_unsent_goes_into_a_file_and_is_read_in(phones, phone, instal
     phone.start_session().queue(0)
     network.fault = lambda method, path: "down"
     phone.read(voltage="50").note("for the file")
-    phone.page.locator("#queue").click()
+    waiting(phone)
     with phone.page.expect_download() as download:
         phone.page.get_by_role("button", name="Save to a file").click()
     content = download.value.path().read_bytes()
@@ -342,7 +344,7 @@ def test_each_of_these_sends_what_waits(phone, installation, network, trigger):
     elif trigger == "save":
         phone.note("one more")
     elif trigger == "button":
-        phone.page.locator("#queue").click()
+        waiting(phone)
         phone.page.get_by_role("button", name="Send now").click()
         expect(phone.page.locator("#field")).to_contain_text("Nothing waits", timeout=15000)
         phone.page.get_by_role("link", name="Back").click()

@@ -13,19 +13,14 @@ pytestmark = pytest.mark.django_db(transaction=True)
 
 
 @pytest.fixture
-def machine(live_server, page, make_account):
+def machine(signed_in):
     vehicle = Vehicle.objects.create(name="Bench sled")
     revision = Revision.objects.create(vehicle=vehicle, number=1, date=date(2026, 1, 10), status="riding")
     specification = {"nominal_voltage_v": 50.4, "full_voltage_v": 58.8, "empty_voltage_v": 35.0, "capacity_ah": 24.0}
     battery = Part.objects.create(name="Module", category="battery_module", specification=specification)
     Fitting.objects.create(revision=revision, part=battery, quantity=1, series=1, parallel=1)
     Venue.objects.create(name="Back bay")
-    make_account("owner", "ilo")
-    page.goto(live_server.url + "/sign-in/")
-    page.get_by_label("Username").fill("ilo")
-    page.get_by_label("Password").fill("frost-and-chain-77")
-    page.get_by_role("button", name="Sign in").click()
-    page.wait_for_url(live_server.url + "/")
+    signed_in("owner")
     return revision
 
 

@@ -14,12 +14,8 @@ pytestmark = pytest.mark.django_db(transaction=True)
 
 
 @pytest.fixture
-def opened(page, live_server, make_account, session, gate, photograph):
-    make_account("recorder", "ilo")
-    page.goto(live_server.url + "/sign-in/")
-    page.get_by_label("Username").fill("ilo")
-    page.get_by_label("Password").fill("frost-and-chain-77")
-    page.get_by_role("button", name="Sign in").click()
+def opened(page, live_server, signed_in, session, gate, photograph):
+    signed_in("recorder")
 
     def open_clip(times_ms):
         page.goto(f"{live_server.url}/sessions/{session.pk}/time-video/")
