@@ -12,10 +12,9 @@ from playwright.sync_api import expect
 from buildlog.hosting.module_bundle import minified
 from tests import data_folders, migrated_databases
 from tests.browser.chromium import FLAGS, installed_chromium
+from tests.browser.waits import LONGEST_WAIT_S
 
-LONGEST_WAIT_MS = 60_000
-"""Of everything that is waited for, so that a machine which stalls for many seconds fails no test."""
-expect.set_options(timeout=LONGEST_WAIT_MS)
+expect.set_options(timeout=1000 * LONGEST_WAIT_S)
 
 # Playwright drives its own event loop in this thread; the live server's database work is elsewhere.
 os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
@@ -31,7 +30,7 @@ def browser():
 
     with sync_playwright() as playwright:
         launched = playwright.chromium.launch(executable_path=path, args=FLAGS)
-        launched.on("context", lambda context: context.set_default_timeout(LONGEST_WAIT_MS))
+        launched.on("context", lambda context: context.set_default_timeout(1000 * LONGEST_WAIT_S))
         yield launched
         launched.close()
 

@@ -16,11 +16,7 @@ def online(phone):
 
 def time_a_pass(phone):
     phone.to("Time a pass")
-    mark = phone.page.locator("#mark")
-    for text in ("Mark 1 of 2", "Mark 2 of 2"):
-        expect(mark).to_contain_text(text)
-        mark.dispatch_event("pointerdown", {"isPrimary": True, "button": 0})
-        phone.page.wait_for_timeout(500)
+    phone.tap_both_marks()
     phone.page.wait_for_selector("#speed")
     return phone.to("Board")
 

@@ -5,7 +5,7 @@ import pytest
 from buildlog.models import Failure, Part
 from tests.browser.accessibility import broken_rules
 from tests.browser.every_page import FORMS, addresses
-from tests.browser.settled import Requests
+from tests.browser.waits import Requests
 
 pytestmark = pytest.mark.django_db(transaction=True)
 

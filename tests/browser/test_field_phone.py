@@ -17,6 +17,7 @@ from tests.browser.chromium import FLAGS, installed_chromium
 from tests.browser.faulty_network import FaultyNetwork
 from tests.browser.installation import PROJECT, Installation
 from tests.browser.phone import SCREEN, Phone
+from tests.browser.waits import wait_until
 
 
 @pytest.fixture
@@ -70,10 +71,10 @@ def test_what_was_typed_and_not_saved_is_still_there(phone):
     phone.start_session().to("Reading")
     phone.page.get_by_role("textbox", name="Voltage").press_sequentially("49,")
     # A moment after the last letter; on a busy machine a few of them.
-    for _ in range(20):
-        if any(draft.get("values", {}).get("voltage_v") == "49," for draft in phone.kept("drafts")):
-            break
-        phone.page.wait_for_timeout(100)
+    wait_until(
+        lambda: any(draft.get("values", {}).get("voltage_v") == "49," for draft in phone.kept("drafts")),
+        "no draft",
+    )
     phone.page.reload()
     phone.ready()
     expect(phone.page.get_by_role("textbox", name="Voltage")).to_have_value("49,")
@@ -168,7 +169,7 @@ def test_a_new_version_waits_for_the_person_and_the_records_survive_it(
         assert len(phone.kept()) == 1
         network.fault = lambda method, path: ""
         phone.page.evaluate("() => dispatchEvent(new Event('online'))")
-        expect(phone.page.locator(".queue").first).to_contain_text("are on the server", timeout=15000)
+        expect(phone.page.locator(".queue").first).to_contain_text("are on the server")
         assert new.rows("test_sessions_session", "rest_voltage_end_v") == [(51.0,)]
         assert new.count("test_sessions_reading") == 2
     finally:
@@ -185,11 +186,7 @@ def test_two_phones_on_one_session(phones, installation):
     shore.page.wait_for_selector("nav.board")
     for phone in (rider, shore):
         phone.to("Time a pass")
-        mark = phone.page.locator("#mark")
-        for text in ("Mark 1 of 2", "Mark 2 of 2"):
-            expect(mark).to_contain_text(text)
-            mark.dispatch_event("pointerdown", {"isPrimary": True, "button": 0})
-            phone.page.wait_for_timeout(500)
+        phone.tap_both_marks()
         phone.to("Board").queue(0)
     assert installation.count("test_sessions_session") == 1
     assert sorted(installation.rows("test_sessions_pass", "number")) == [(1,), (2,)]
@@ -207,7 +204,7 @@ def test_two_phones_on_one_session(phones, installation):
     expect(differs).to_contain_text("6.4")
     expect(differs).to_contain_text("6.1")
     differs.get_by_role("button", name="Keep all mine").click()
-    expect(rider.page.locator("#field")).to_contain_text("Nothing waits", timeout=15000)
+    expect(rider.page.locator("#field")).to_contain_text("Nothing waits")
     assert installation.rows("test_sessions_session", "charge_used_ah") == [(6.4,)]
 
 
@@ -260,7 +257,7 @@ def test_a_photo_of_twelve_megabytes(phone, installation, network):
     network.fault = lose_the_first
     phone.page.evaluate("() => dispatchEvent(new Event('online'))")
     installation.comes_to("buildlog_photo", 1)
-    expect(phone.page.locator("#queue")).to_contain_text("No network", timeout=15000)
+    expect(phone.page.locator("#queue")).to_contain_text("No network")
     assert len(phone.kept("photos")) == 1
     phone.page.evaluate("() => dispatchEvent(new Event('online'))")
     phone.queue(0)
@@ -291,11 +288,7 @@ def test_a_no_is_recorded_with_its_reason(phone, installation):
 
 def test_a_struck_pass_does_not_count_and_can_be_brought_back(phone, installation):
     phone.start_session().to("Time a pass")
-    mark = phone.page.locator("#mark")
-    for text in ("Mark 1 of 2", "Mark 2 of 2"):
-        expect(mark).to_contain_text(text)
-        mark.dispatch_event("pointerdown", {"isPrimary": True, "button": 0})
-        phone.page.wait_for_timeout(500)
+    phone.tap_both_marks()
     phone.page.get_by_role("button", name="Strike it out").click()
     phone.page.get_by_role("button", name="Bring it back").wait_for()
     phone.queue(0)

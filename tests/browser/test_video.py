@@ -23,7 +23,7 @@ def opened(page, live_server, signed_in, session, gate, photograph):
         page.get_by_label("Clip", exact=True).set_input_files(
             {"name": "clip.webm", "mimeType": "video/webm", "buffer": clip}
         )
-        page.wait_for_selector("#video-timing[data-ready]", timeout=20000)
+        page.wait_for_selector("#video-timing[data-ready]")
         return page
 
     return open_clip
@@ -40,7 +40,7 @@ def step(page, button, count):
     for _ in range(count):
         before = page.locator("#frame").inner_text()
         page.get_by_role("button", name=button, exact=True).click()
-        expect(page.locator("#frame")).not_to_have_text(before, timeout=10000)
+        expect(page.locator("#frame")).not_to_have_text(before)
         seen.append(frame_ms(page))
     return seen
 

@@ -1,6 +1,19 @@
-"""When a page has everything that it asked for, and has drawn it."""
+"""What tests wait for, and how long at most: so long that no machine which stalls for many seconds fails one."""
+
+import time
+
+LONGEST_WAIT_S = 60
 
 DRAWN = "() => new Promise((done) => requestAnimationFrame(() => requestIdleCallback(() => done())))"
+
+
+def wait_until(is_so, words):
+    """Wait until a function gives something true, and give that; the words say what did not come."""
+    until = time.monotonic() + LONGEST_WAIT_S
+    while not (result := is_so()):
+        assert time.monotonic() < until, words() if callable(words) else words
+        time.sleep(0.05)
+    return result
 
 
 class Requests:
@@ -19,7 +32,10 @@ class Requests:
     def wait_until_settled(self):
         """Wait until nothing is under way, both before and after the page drew and had nothing left to do."""
         self._page.wait_for_load_state()
-        quiet = 0
+        quiet, until = 0, time.monotonic() + LONGEST_WAIT_S
         while quiet < 2:
+            assert time.monotonic() < until, (
+                f"{self._page.url} still asks for {[request.url for request in self._under_way]}"
+            )
             self._page.evaluate(DRAWN)
             quiet = 0 if self._under_way else quiet + 1
