@@ -6,7 +6,6 @@ import os
 import shutil
 import signal
 import subprocess
-import time
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -44,13 +43,16 @@ def test_the_browser_is_killed_after_saved(installation, network, tmp_path, on_d
     phone.kept_for_offline().start_session().queue(0)
     network.fault = lambda method, path: "down"
     phone.read(voltage="50,5")
-    result = subprocess.run(["pgrep", "-f", f"user-data-dir={profile}"], capture_output=True, text=True, check=True)
-    for pid in result.stdout.split():
-        try:
-            os.kill(int(pid), signal.SIGKILL)
-        except ProcessLookupError:
-            continue
-    time.sleep(1)
+
+    def processes():
+        listed = subprocess.run(["pgrep", "-f", f"user-data-dir={profile}"], capture_output=True, text=True)
+        return [int(number) for number in listed.stdout.split()]
+
+    assert processes()
+    for number in processes():
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(number, signal.SIGKILL)
+    wait_until(lambda: not processes(), "the browser goes on")
     with contextlib.suppress(Exception):
         context.close()
     for lock in profile.glob("Singleton*"):
@@ -196,11 +198,11 @@ def test_two_phones_on_one_session(phones, installation):
         phone.page.get_by_role("textbox", name="Charge used").fill(used)
         phone.page.get_by_role("button", name="End session").click()
         expect(phone.page.get_by_role("heading", name="Session ended")).to_be_visible()
-        phone.page.wait_for_timeout(1000)
-    assert installation.rows("test_sessions_session", "charge_used_ah") == [(6.1,)]
+        installation.comes_to("test_sessions_session where charge_used_ah = 6.1", 1)
     rider.to("See what waits")
     differs = rider.page.locator("li.differs")
     expect(differs).to_contain_text("changed elsewhere")
+    assert installation.rows("test_sessions_session", "charge_used_ah") == [(6.1,)]
     expect(differs).to_contain_text("6.4")
     expect(differs).to_contain_text("6.1")
     differs.get_by_role("button", name="Keep all mine").click()
