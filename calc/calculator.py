@@ -12,6 +12,7 @@ import numpy as np
 import pint
 
 from calc.declaration import CATALOGUE, Measured, Number, Numbers, any_real, quantity_name
+from calc.digits import significant
 from calc.kinds import KINDS
 from calc.quantities import NotUnderstood, understand
 from calc.units import SUFFIXES, convert, quantity_in, registry, suffix_of, unit_of_name
@@ -98,6 +99,8 @@ def worked_out(name: str, arguments: Mapping[str, float | list[float]]) -> list[
     --------
     >>> worked_out("traction.stopping_distance_m", {"speed_mps": 10.0, "friction": 0.05, "reaction_s": 1.0})
     [Answer(label='Stopping distance', value='112 m')]
+    >>> worked_out("traction.stopping_distance_m", {"speed_mps": 50.0, "friction": 0.05, "reaction_s": 1.0})
+    [Answer(label='Stopping distance', value='2599 m')]
     """
     module, function = name.rsplit(".", 1)
     calculation = getattr(import_module(f"calc.{module}"), function)
@@ -126,4 +129,6 @@ def _text(value: Any) -> str:
         return "none"
     if isinstance(value, bool):
         return "yes" if value else "no"
-    return f"{value:.3g}" if isinstance(value, float | int) else str(value)
+    if not isinstance(value, float | int):
+        return str(value)
+    return significant(float(value), 3) if 1e-3 <= abs(value) < 1e9 else f"{value:.3g}"

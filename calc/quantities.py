@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import replace
 from functools import cache
 from typing import Any
 
@@ -27,7 +28,7 @@ _CLOCK = re.compile(r"^(?:(\d+):)?(\d{1,3}):(\d{1,2}(?:[.,]\d+)?)$")
 _COMPOUND = {"distance", "trip", "length", "small length", "thickness", "duration", "runtime", "mass"}
 
 
-def understand(text: str, kind_name: str, system: str = "metric") -> float:
+def understand(text: str, kind_name: str, system: str = "metric", example: str = "") -> float:
     """The quantity in a typed text, in the kind's stored unit.
 
     A bare number is in the unit the field shows. Point and comma both mark decimals, so "1,23"
@@ -35,7 +36,7 @@ def understand(text: str, kind_name: str, system: str = "metric") -> float:
     a clock: "0:35" is 35 min in a field of minutes or hours and 35 s in one of seconds, "1:23.4" is 83.4 s.
     Lengths and durations may be a sum ("5 ft 3 in", "1 h 5 min").
 
-    Raises NotUnderstood with a sentence that says what kind was expected, and an example.
+    Raises NotUnderstood with a sentence that says what kind was expected, and `example`, or the kind's own.
 
     >>> understand("7,33 s", "duration"), understand("1:05", "duration"), understand("-12", "temperature")
     (7.33, 65.0, -12.0)
@@ -49,7 +50,7 @@ def understand(text: str, kind_name: str, system: str = "metric") -> float:
     calc.quantities.NotUnderstood: “12 V” is not a distance: V is not one of its units (m, km, cm, mm, ft, …). \
 Write for example 110 yd.
     """
-    kind = KINDS[kind_name]
+    kind = replace(KINDS[kind_name], example=example) if example else KINDS[kind_name]
     cleaned = _cleaned(text)
     if not cleaned:
         raise NotUnderstood(f"Nothing was written. Write for example {kind.example}.")

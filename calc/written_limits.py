@@ -31,11 +31,14 @@ def written_limits(lower: float, upper: float, kind_name: str, system: str = "me
 def written_span(low: float, high: float, kind_name: str, system: str = "metric", digits: int = 2) -> str:
     """Two values to the same place, with their unit once; one where they read the same.
 
-    >>> written_span(2.22, 2.73, "speed"), written_span(2.22, 2.22, "speed")
-    ('8.0 to 9.8 km/h', '8 km/h')
+    >>> written_span(2.22, 2.73, "speed"), written_span(2.22, 2.22, "speed"), written_span(1500, 2730, "runtime")
+    ('8.0 to 9.8 km/h', '8 km/h', '25 min to 45 min 30 s')
     """
     upper = written(high, kind_name, system, None, digits)
-    number = upper.partition(" ")[0]
+    number, *units = upper.split(" ")
+    if len(units) > 1:
+        lower = written(low, kind_name, system, None, digits)
+        return upper if lower == upper else f"{lower} to {upper}"
     lower = with_minus(in_shown_unit(low, kind_name, system), len(number.partition(".")[2]))
     return upper if number == lower else f"{lower} to {upper}"
 

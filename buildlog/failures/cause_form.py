@@ -33,9 +33,9 @@ class CauseForm(RecordForm[Failure]):
     )
     confirmed = forms.BooleanField(required=False, label="Confirmed, not suspected: something below shows it")
     photo = forms.ModelChoiceField(Photo.objects.none(), required=False, label="Shown by a photo of this failure")
-    reading = forms.ModelChoiceField(Evidence.reading.get_queryset().none(), required=False, label="or by a reading")
+    reading = forms.ModelChoiceField(Evidence.reading.get_queryset().none(), required=False, label="Or by a reading")
     excerpt = forms.CharField(
-        required=False, max_length=2000, widget=forms.Textarea, label="or by an excerpt of a log, or a measurement"
+        required=False, max_length=2000, widget=forms.Textarea, label="Or by an excerpt of a log, or a measurement"
     )
     can_be_recreated = False
     together = (("cause", "statement", "whys", "confirmed"),)

@@ -7,13 +7,14 @@ meet a name of another. The script exports them all as `modules`, by their names
 from __future__ import annotations
 
 import re
+import subprocess
+import sys
 from pathlib import Path
-
-import minify
 
 IMPORT = re.compile(r'^import (\{[^}]*\}) from "\./(\w+)\.js";\n', re.MULTILINE)
 REEXPORT = re.compile(r'^export \{([^}]*)\} from "\./(\w+)\.js";\n', re.MULTILINE)
 EXPORT = re.compile(r"^export (?=(?:async )?(?:function\*?|const|class) (\w+))", re.MULTILINE)
+MINIFY = "import sys, minify; sys.stdout.write(minify.string(sys.argv[1], sys.stdin.read()))"
 DESTRUCTURED = re.compile(r"^([ ]*)const (?=[{\[])", re.MULTILINE)
 ANY_OTHER = re.compile(r"^(?:import|export)\b.*|\bimport(?:\(|\.meta).*", re.MULTILINE)
 
@@ -70,8 +71,22 @@ def minified(script: str) -> str:
     reads. What takes values apart is declared by `let`, so that it is never joined with a `const`;
     `tests/hosting/test_module_bundle.py` looks at what comes out.
     """
-    short: str = minify.string("application/javascript", DESTRUCTURED.sub(r"\1let ", script))
-    return short
+    return _shorter("application/javascript", DESTRUCTURED.sub(r"\1let ", script))
+
+
+def minified_styles(styles: str) -> str:
+    """The styles without comments and white space."""
+    return _shorter("text/css", styles)
+
+
+def _shorter(media_type: str, text: str) -> str:
+    """Minified by a process of its own.
+
+    The minifier is written in Go, whose runtime starts threads that stay. `serve` forks its workers from the process
+    that collects the static files, and a fork of a process with threads may hang.
+    """
+    command = [sys.executable, "-X", "utf8", "-c", MINIFY, media_type]
+    return subprocess.run(command, input=text, stdout=subprocess.PIPE, encoding="utf-8", check=True).stdout
 
 
 def _variable(module: str) -> str:

@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Any
 
 import brotli
-import minify
 from django.apps import apps
 from django.conf import settings
 from django.contrib.staticfiles.finders import get_finders
@@ -21,7 +20,7 @@ from django.core.management import call_command
 from whitenoise.compress import Compressor
 from whitenoise.storage import CompressedManifestStaticFilesStorage
 
-from buildlog.hosting.module_bundle import bundle, minified
+from buildlog.hosting.module_bundle import bundle, minified, minified_styles
 from buildlog.storage.durable_files import chown_like_parent, locked
 
 FIELD_PAGE = "field/start.js"
@@ -74,7 +73,7 @@ class ModuleStorage(CompressedManifestStaticFilesStorage):  # type: ignore[misc]
         if plain == FIELD_PAGE:
             content = ContentFile(minified(bundle(settings.PROJECT / "static" / plain)).encode())
         elif plain in FIELD_STYLES:
-            content = ContentFile(minify.string("text/css", b"".join(content.chunks()).decode()).encode())
+            content = ContentFile(minified_styles(b"".join(content.chunks()).decode()).encode())
         saved: str = super()._save(name, content)
         return saved
 

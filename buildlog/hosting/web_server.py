@@ -13,6 +13,7 @@ import ctypes
 import logging
 import os
 import resource
+import signal
 import socket
 import tempfile
 import time
@@ -46,6 +47,7 @@ MEMORY = "/dev/shm"
 M_TRIM_THRESHOLD, M_MMAP_THRESHOLD, M_ARENA_MAX = -1, -3, -8
 LARGE_BLOCK_BYTES = 512 * 1024
 DAY_S = 24 * 3600
+STOP_SIGNALS = {signal.SIGTERM, signal.SIGQUIT, signal.SIGINT}
 
 
 class WaitressWorker(Worker):  # type: ignore[misc]  # gunicorn has no types
@@ -110,6 +112,17 @@ class WaitressWorker(Worker):  # type: ignore[misc]  # gunicorn has no types
             self.server.pull_trigger()
 
 
+def hold_stop_signals() -> None:
+    """Before a fork: until a new process has handlers of its own, it would put a signal where nobody looks, and go on
+    serving until it is killed."""
+    signal.pthread_sigmask(signal.SIG_BLOCK, STOP_SIGNALS)
+
+
+def take_stop_signals() -> None:
+    """What came in between is handled now."""
+    signal.pthread_sigmask(signal.SIG_UNBLOCK, STOP_SIGNALS)
+
+
 def give_memory_back() -> None:
     """Have large arrays returned to the system when they are let go.
 
@@ -155,6 +168,7 @@ class Server(BaseApplication):  # type: ignore[misc]  # gunicorn has no types
         self.workers, self.load_application = workers, load_application
         if arriving is not None:
             keep_temporary_files_in(arriving)
+        os.register_at_fork(after_in_parent=take_stop_signals)
         super().__init__()
 
     def load_config(self) -> None:
@@ -167,6 +181,8 @@ class Server(BaseApplication):  # type: ignore[misc]  # gunicorn has no types
             "loglevel": "warning",
             "logger_class": Lines,
             "proc_name": "firnlog",
+            "pre_fork": lambda server, worker: hold_stop_signals(),
+            "post_worker_init": lambda worker: take_stop_signals(),
             # Touched each second to say that a process is well: on a memory card that would be a write each.
             "worker_tmp_dir": MEMORY if os.access(MEMORY, os.W_OK) else None,
             # It would lie in the home folder, one for all logs of an account.

@@ -51,6 +51,7 @@ class BalanceTest(MadeRecord):
         blank=True,
         includes_low=False,
         high=89,
+        sample="25°",
     )
     notes = models.TextField(blank=True, max_length=1000)
 

@@ -109,11 +109,7 @@ class PartForm(RecordForm[Part]):
                 )
                 continue
             self.fields[field.name] = QuantityFormField(
-                kind=field.kind,
-                low=field.low,
-                high=field.high,
-                includes_low=field.low != 0,
-                label=field.label,
+                **field.form_arguments(),
                 required=field.required,
                 initial=self.instance.specification.get(field.name),
             )

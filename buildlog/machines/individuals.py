@@ -22,10 +22,15 @@ class Individual(MadeRecord):
     part = models.ForeignKey(Part, on_delete=models.PROTECT, related_name="individuals", verbose_name="kind")
     serial = models.CharField("serial number or mark", max_length=80)
     distance_before_m = QuantityField(
-        "ridden before it came here", kind="trip", default=0.0, high=1e8, group="Before it came here"
+        "ridden before it came here", kind="trip", default=0.0, high=1e8, group="Before it came here", sample="320 km"
     )
     runtime_before_s = QuantityField(
-        "time ridden before it came here", kind="runtime", default=0.0, high=1e9, group="Before it came here"
+        "time ridden before it came here",
+        kind="runtime",
+        default=0.0,
+        high=1e9,
+        group="Before it came here",
+        sample="8 h",
     )
     cycles_before = models.PositiveIntegerField("cycles before it came here", default=0)
     scrapped_on = models.DateField("out of use since", null=True, blank=True)

@@ -12,7 +12,7 @@ from django.utils import timezone
 
 from buildlog.machines.models import Fitting, Part, Revision, Vehicle
 from buildlog.machines.specifications import CATEGORIES, read_specification
-from buildlog.quantities.fields import QuantityFormField
+from buildlog.quantities.fields import QuantityField, QuantityFormField
 
 
 @dataclass(frozen=True)
@@ -22,18 +22,23 @@ class Line:
     category: str
     asked: tuple[str, ...]
     example: str
+    mass: str
+    """An example of what one weighs."""
 
 
 LINES = (
-    Line("battery_module", ("nominal_voltage_v", "full_voltage_v", "empty_voltage_v", "capacity_ah"), "14s 12 Ah"),
-    Line("motor", ("peak_power_w", "motor_constant_rpm_per_v"), "Hub motor, 3 kW"),
-    Line("speed_controller", ("highest_voltage_v", "peak_current_a"), "60 V, 100 A"),
-    Line("fuse", ("rated_current_a",), "Main fuse"),
-    Line("driven_wheel", ("rolling_circumference_m",), "Studded tyre"),
-    Line("frame", (), "Welded steel"),
+    Line(
+        "battery_module", ("nominal_voltage_v", "full_voltage_v", "empty_voltage_v", "capacity_ah"), "14s 12 Ah", "4 kg"
+    ),
+    Line("motor", ("peak_power_w", "motor_constant_rpm_per_v"), "Hub motor, 3 kW", "6 kg"),
+    Line("speed_controller", ("highest_voltage_v", "peak_current_a"), "72 V, 120 A", "1.2 kg"),
+    Line("fuse", ("rated_current_a",), "Main fuse", "100 g"),
+    Line("driven_wheel", ("rolling_circumference_m",), "Studded tyre", "5 kg"),
+    Line("frame", (), "Welded steel", "30 kg"),
 )
 """A machine stands on these; everything else is fitted later, one by one."""
 MODULES = "battery_module"
+MASS: QuantityField[Any, Any] = Part._meta.get_field("mass_kg")
 
 
 class MadeOfForm(forms.Form):
@@ -54,14 +59,13 @@ class MadeOfForm(forms.Form):
             if line.category == MODULES:
                 count: dict[str, Any] = {"min_value": 1, "max_value": 1000, "required": False}
                 self.fields[f"{MODULES}-quantity"] = forms.IntegerField(label="How many", initial=1, **count)
-                self.fields[f"{MODULES}-series"] = forms.IntegerField(label="of them in series", initial=1, **count)
+                self.fields[f"{MODULES}-series"] = forms.IntegerField(label="Of them in series", initial=1, **count)
             for field in category.fields:
                 if field.name in line.asked:
-                    self._ask(line, field.name, field.label, field.kind, field.low, field.high)
-            self._ask(line, "mass_kg", "Mass of one", "mass", 0.0, 5000.0)
+                    self._ask(line, field.name, QuantityFormField(**field.form_arguments(), required=False))
+            self._ask(line, "mass_kg", MASS.formfield(example=line.mass))
 
-    def _ask(self, line: Line, name: str, label: str, kind: str, low: float, high: float) -> None:
-        field = QuantityFormField(kind=kind, low=low, high=high, includes_low=low != 0, label=label, required=False)
+    def _ask(self, line: Line, name: str, field: QuantityFormField) -> None:
         field.use_system(self.unit_system)
         self.fields[f"{line.category}-{name}"] = field
 

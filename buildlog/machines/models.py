@@ -107,6 +107,7 @@ class Revision(MadeRecord):
         high=5,
         group="Geometry and mass",
         short_label="Centre of gravity, measured",
+        sample="0.4 m",
     )
     seat_x_m = QuantityField(
         "seat, forward of the rear contact",
@@ -117,6 +118,7 @@ class Revision(MadeRecord):
         high=20,
         group="Where the rider sits",
         in_rows=False,
+        sample="0.6 m",
     )
     seat_z_m = QuantityField(
         "seat, height above ground",
@@ -127,6 +129,7 @@ class Revision(MadeRecord):
         high=5,
         group="Where the rider sits",
         in_rows=False,
+        sample="0.5 m",
     )
     rider_mass_kg = QuantityField(
         "rider with clothes and gear, while none has ridden it",
@@ -213,7 +216,7 @@ class Part(MadeRecord):
     id = models.UUIDField(primary_key=True, default=uuid.uuid4)
     name = models.CharField(max_length=120)
     category = models.CharField(max_length=20, choices=CATEGORY_CHOICES)
-    mass_kg = QuantityField("mass of one", kind="mass", null=True, blank=True, high=5000)
+    mass_kg = QuantityField("mass of one", kind="mass", null=True, blank=True, high=5000, sample="4.2 kg")
     specification = models.JSONField(default=dict, blank=True)
     counts_cycles = models.CharField("its cycles", max_length=12, choices=Cycles.choices, blank=True)
     notes = models.TextField(blank=True, max_length=2000)
@@ -266,6 +269,7 @@ class Fitting(MadeRecord):
         high=20,
         group="Place",
         short_label="Forward",
+        sample="0.7 m",
     )
     z_m = QuantityField(
         "height above ground",
@@ -276,6 +280,7 @@ class Fitting(MadeRecord):
         high=10,
         group="Place",
         short_label="Height",
+        sample="0.3 m",
     )
     y_m = QuantityField(
         "left of the middle line",
@@ -286,6 +291,7 @@ class Fitting(MadeRecord):
         high=10,
         group="Place",
         short_label="Left",
+        sample="-0.2 m",
     )
     branch = models.CharField("where in the wiring", max_length=8, choices=Branch.choices, blank=True)
     string = models.PositiveIntegerField(

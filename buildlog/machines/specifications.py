@@ -9,7 +9,9 @@ from typing import Any
 
 from django.core.exceptions import ValidationError
 
+from buildlog.quantities.fields import within
 from calc import fuses
+from calc.kinds import KINDS
 from calc.quantities import NotUnderstood, understand, written
 
 
@@ -17,6 +19,7 @@ from calc.quantities import NotUnderstood, understand, written
 class SpecificationField:
     """One quantity of a part's specification, or a choice. The name of a quantity ends in the stored unit.
 
+    example: what its form shows, where that of its kind is not a likely one.
     choices: what may be stored with its words, where it is no quantity; `kind` is then empty.
     """
 
@@ -26,11 +29,23 @@ class SpecificationField:
     required: bool = False
     low: float = 0.0
     high: float = math.inf
+    example: str = ""
     choices: tuple[tuple[str, str], ...] = ()
 
     def in_words(self, value: Any, system: str = "metric") -> str:
         """A stored value as pages show it."""
         return dict(self.choices)[value] if self.choices else written(value, self.kind, system)
+
+    def form_arguments(self) -> dict[str, Any]:
+        """How `QuantityFormField` asks for it."""
+        return {
+            "kind": self.kind,
+            "low": self.low,
+            "high": self.high,
+            "includes_low": self.low != 0,
+            "label": self.label,
+            "example": self.example or KINDS[self.kind].example,
+        }
 
 
 @dataclass(frozen=True)
@@ -49,17 +64,26 @@ _CATEGORIES = (
         "Battery module",
         (
             SpecificationField("nominal_voltage_v", "Nominal voltage", "voltage", required=True, high=1500),
-            SpecificationField("full_voltage_v", "Full voltage", "voltage", required=True, high=1500),
-            SpecificationField("empty_voltage_v", "Empty voltage", "voltage", required=True, high=1500),
+            SpecificationField("full_voltage_v", "Full voltage", "voltage", required=True, high=1500, example="58.8 V"),
+            SpecificationField("empty_voltage_v", "Empty voltage", "voltage", required=True, high=1500, example="42 V"),
             SpecificationField("capacity_ah", "Capacity", "charge", required=True, high=10000),
             SpecificationField("continuous_current_a", "Continuous current", "current", high=10000),
             SpecificationField("peak_current_a", "Peak current", "current", high=10000),
-            SpecificationField("charging_current_a", "Highest charging current", "current", high=10000),
+            SpecificationField("charging_current_a", "Highest charging current", "current", high=10000, example="20 A"),
             SpecificationField("resistance_ohm", "Internal resistance", "resistance", high=10),
-            SpecificationField("highest_temperature_c", "Highest temperature", "temperature", low=-50, high=400),
-            SpecificationField("lowest_temperature_c", "Lowest temperature", "temperature", low=-100, high=100),
             SpecificationField(
-                "lowest_charging_temperature_c", "Lowest temperature while charged", "temperature", low=-100, high=100
+                "highest_temperature_c", "Highest temperature", "temperature", low=-50, high=400, example="60 °C"
+            ),
+            SpecificationField(
+                "lowest_temperature_c", "Lowest temperature", "temperature", low=-100, high=100, example="-20 °C"
+            ),
+            SpecificationField(
+                "lowest_charging_temperature_c",
+                "Lowest temperature while charged",
+                "temperature",
+                low=-100,
+                high=100,
+                example="0 °C",
             ),
         ),
     ),
@@ -70,27 +94,33 @@ _CATEGORIES = (
             SpecificationField("motor_constant_rpm_per_v", "Speed constant Kv", "motor constant", high=5000),
             SpecificationField("continuous_power_w", "Continuous power", "power", high=1e6),
             SpecificationField("peak_power_w", "Peak power", "power", high=1e6),
-            SpecificationField("peak_time_s", "Longest time at peak", "duration", high=3600),
-            SpecificationField("highest_voltage_v", "Highest voltage", "voltage", high=1500),
+            SpecificationField("peak_time_s", "Longest time at peak", "duration", high=3600, example="30 s"),
+            SpecificationField("highest_voltage_v", "Highest voltage", "voltage", high=1500, example="72 V"),
             SpecificationField("continuous_current_a", "Continuous current", "current", high=10000),
             SpecificationField("peak_current_a", "Peak current", "current", high=10000),
             SpecificationField("highest_speed_rpm", "Highest speed", "rotation", high=200000),
-            SpecificationField("highest_temperature_c", "Highest temperature", "temperature", low=-50, high=400),
+            SpecificationField(
+                "highest_temperature_c", "Highest temperature", "temperature", low=-50, high=400, example="120 °C"
+            ),
         ),
     ),
     Category(
         "speed_controller",
         "Speed controller",
         (
-            SpecificationField("highest_voltage_v", "Highest voltage", "voltage", required=True, high=1500),
-            SpecificationField("lowest_voltage_v", "Low-voltage cut-off", "voltage", high=1500),
+            SpecificationField(
+                "highest_voltage_v", "Highest voltage", "voltage", required=True, high=1500, example="72 V"
+            ),
+            SpecificationField("lowest_voltage_v", "Low-voltage cut-off", "voltage", high=1500, example="39 V"),
             SpecificationField("continuous_current_a", "Continuous current", "current", high=10000),
             SpecificationField("peak_current_a", "Peak current", "current", high=10000),
-            SpecificationField("peak_time_s", "Longest time at peak", "duration", high=3600),
+            SpecificationField("peak_time_s", "Longest time at peak", "duration", high=3600, example="10 s"),
             SpecificationField("phase_current_a", "Highest phase current", "current", high=10000),
-            SpecificationField("regeneration_current_a", "Regeneration current", "current", high=10000),
+            SpecificationField("regeneration_current_a", "Regeneration current", "current", high=10000, example="30 A"),
             SpecificationField("capacitance_uf", "Input capacitance", "capacitance", high=1e6),
-            SpecificationField("highest_temperature_c", "Highest temperature", "temperature", low=-50, high=400),
+            SpecificationField(
+                "highest_temperature_c", "Highest temperature", "temperature", low=-50, high=400, example="80 °C"
+            ),
         ),
     ),
     Category(
@@ -99,10 +129,12 @@ _CATEGORIES = (
         (
             SpecificationField("rated_current_a", "Rated current", "current", required=True, high=10000),
             SpecificationField("fuse_kind", "Kind of fuse", "", choices=fuses.KINDS),
-            SpecificationField("highest_voltage_v", "Highest d.c. voltage", "voltage", high=1500),
-            SpecificationField("breaking_capacity_a", "Breaking capacity, d.c.", "current", high=1e6),
+            SpecificationField("highest_voltage_v", "Highest d.c. voltage", "voltage", high=1500, example="80 V"),
+            SpecificationField("breaking_capacity_a", "Breaking capacity, d.c.", "current", high=1e6, example="2000 A"),
             *(
-                SpecificationField(name, f"Opens within, at {share:g} times its rating", "duration", high=36000)
+                SpecificationField(
+                    name, f"Opens within, at {share:g} times its rating", "duration", high=36000, example="2 s"
+                )
                 for name, share in FUSE_POINTS
             ),
         ),
@@ -112,7 +144,7 @@ _CATEGORIES = (
         "Main switch or kill switch",
         (
             SpecificationField("continuous_current_a", "Continuous current", "current", high=10000),
-            SpecificationField("highest_voltage_v", "Highest d.c. voltage", "voltage", high=1500),
+            SpecificationField("highest_voltage_v", "Highest d.c. voltage", "voltage", high=1500, example="80 V"),
         ),
     ),
     Category(
@@ -125,8 +157,8 @@ _CATEGORIES = (
         "Connector",
         (
             SpecificationField("continuous_current_a", "Continuous current", "current", high=10000),
-            SpecificationField("highest_voltage_v", "Highest d.c. voltage", "voltage", high=1500),
-            SpecificationField("resistance_ohm", "Contact resistance", "resistance", high=1),
+            SpecificationField("highest_voltage_v", "Highest d.c. voltage", "voltage", high=1500, example="80 V"),
+            SpecificationField("resistance_ohm", "Contact resistance", "resistance", high=1, example="0.3 mΩ"),
         ),
     ),
     Category(
@@ -134,9 +166,16 @@ _CATEGORIES = (
         "Cable",
         (
             SpecificationField("section_mm2", "Section of copper", "section", required=True, low=0.5, high=300),
-            SpecificationField("length_m", "Length, there and back", "length", required=True, high=100),
             SpecificationField(
-                "insulation_temperature_c", "Highest temperature of its insulation", "temperature", low=70, high=200
+                "length_m", "Length, there and back", "length", required=True, high=100, example="2.4 m"
+            ),
+            SpecificationField(
+                "insulation_temperature_c",
+                "Highest temperature of its insulation",
+                "temperature",
+                low=70,
+                high=200,
+                example="90 °C",
             ),
             SpecificationField("continuous_current_a", "Continuous current, by its maker", "current", high=10000),
         ),
@@ -145,8 +184,15 @@ _CATEGORIES = (
         "charger",
         "Charger",
         (
-            SpecificationField("output_voltage_v", "Voltage at its end of charge", "voltage", required=True, high=1500),
-            SpecificationField("charging_current_a", "Charging current", "current", high=10000),
+            SpecificationField(
+                "output_voltage_v",
+                "Voltage at its end of charge",
+                "voltage",
+                required=True,
+                high=1500,
+                example="58.8 V",
+            ),
+            SpecificationField("charging_current_a", "Charging current", "current", high=10000, example="10 A"),
         ),
     ),
     Category(
@@ -154,7 +200,7 @@ _CATEGORIES = (
         "Driven wheel or track",
         (
             SpecificationField("rolling_circumference_m", "Rolling circumference", "length", high=20),
-            SpecificationField("width_m", "Width", "small length", high=5),
+            SpecificationField("width_m", "Width", "small length", high=5, example="90 mm"),
         ),
     ),
     Category(
@@ -162,7 +208,7 @@ _CATEGORIES = (
         "Runner or ski",
         (
             SpecificationField("length_m", "Length", "length", high=10),
-            SpecificationField("width_m", "Width", "small length", high=5),
+            SpecificationField("width_m", "Width", "small length", high=5, example="60 mm"),
         ),
     ),
     Category("frame", "Frame", (SpecificationField("length_m", "Length", "length", high=20),)),
@@ -172,11 +218,19 @@ _CATEGORIES = (
         (
             SpecificationField("drive_ratio", "Drive ratio (motor turns per wheel turn)", "ratio", high=200),
             SpecificationField("chain_pitch_m", "Chain pitch", "small length", high=1),
-            SpecificationField("breaking_load_kg", "Breaking load, as a hanging mass", "mass", high=1e5),
+            SpecificationField(
+                "breaking_load_kg", "Breaking load, as a hanging mass", "mass", high=1e5, example="1800 kg"
+            ),
         ),
     ),
-    Category("brake", "Brake", (SpecificationField("disc_diameter_m", "Disc diameter", "small length", high=2),)),
-    Category("bracket", "Bracket", (SpecificationField("thickness_m", "Thickness", "small length", high=1),)),
+    Category(
+        "brake",
+        "Brake",
+        (SpecificationField("disc_diameter_m", "Disc diameter", "small length", high=2, example="180 mm"),),
+    ),
+    Category(
+        "bracket", "Bracket", (SpecificationField("thickness_m", "Thickness", "small length", high=1, example="4 mm"),)
+    ),
     Category("other", "Other", ()),
 )
 CATEGORIES = {category.name: category for category in _CATEGORIES}
@@ -212,6 +266,8 @@ def read_specification(category_name: str, values: Any, system: str = "metric") 
             stored[field.name] = _choice(field, value) if field.choices else _number(field, value, system)
         except NotUnderstood as error:
             errors[field.name] = f"{field.label}: {error}"
+        except ValidationError as error:
+            errors[field.name] = error.messages[0]
     if category.name == "battery_module" and not errors:
         errors.update(_battery_order(stored) or _temperature_order(stored))
     if category.name == "fuse" and not errors:
@@ -231,11 +287,9 @@ def _choice(field: SpecificationField, value: Any) -> str:
 def _number(field: SpecificationField, value: Any, system: str) -> float:
     if isinstance(value, bool) or not isinstance(value, (int, float, str)):
         raise NotUnderstood(f"{value!r} is not a number.")
-    number = understand(value, field.kind, system) if isinstance(value, str) else float(value)
-    if not math.isfinite(number) or not field.low <= number <= field.high or (number == 0 and field.low == 0):
-        span = f"above {field.low:g}" if field.low == 0 else f"at least {field.low:g}"
-        raise NotUnderstood(f"{value} is outside what is possible ({span} and at most {field.high:g}).")
-    return number
+    asked = field.form_arguments()
+    number = understand(value, field.kind, system, asked["example"]) if isinstance(value, str) else float(value)
+    return within(number, **asked, system=system)
 
 
 def _battery_order(stored: dict[str, float]) -> dict[str, str]:

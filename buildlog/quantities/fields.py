@@ -46,9 +46,18 @@ class QuantityFormField(forms.Field):
     widget = QuantityInput
 
     def __init__(
-        self, *, kind: str, low: float, high: float, includes_low: bool, system: str = "metric", **kwargs: Any
+        self,
+        *,
+        kind: str,
+        low: float,
+        high: float,
+        includes_low: bool,
+        example: str = "",
+        system: str = "metric",
+        **kwargs: Any,
     ) -> None:
         self.kind, self.low, self.high, self.includes_low = kind, low, high, includes_low
+        self.example = example or KINDS[kind].example
         super().__init__(**kwargs)
         self.widget.signed = low < 0
         self.widget.is_clock = kind == "runtime"
@@ -57,7 +66,7 @@ class QuantityFormField(forms.Field):
     def use_system(self, system: str) -> None:
         self.system = system
         self.widget.unit_label = KINDS[self.kind].shown_in(system).label
-        self.widget.attrs["placeholder"] = f"e.g. {KINDS[self.kind].example}"
+        self.widget.attrs["placeholder"] = f"e.g. {self.example}"
 
     def prepare_value(self, value: Any) -> Any:
         """A stored number is shown as a person would type it; typed text stays as it was typed."""
@@ -70,23 +79,26 @@ class QuantityFormField(forms.Field):
         if not text.strip():
             return None
         try:
-            number = understand(text, self.kind, self.system)
+            number = understand(text, self.kind, self.system, self.example)
         except NotUnderstood as error:
             raise ValidationError(f"{self.label or 'This'}: {error}") from None
-        return within(number, self.low, self.high, self.includes_low, self.kind, self.label or "This", self.system)
+        limits = (self.low, self.high, self.includes_low)
+        return within(number, *limits, self.kind, self.label or "This", self.system, self.example)
 
     def has_changed(self, initial: Any, data: Any) -> bool:
         return str(self.prepare_value(initial) or "") != str(data or "")
 
 
-def within(number: float, low: float, high: float, includes_low: bool, kind: str, label: Any, system: str) -> float:
+def within(
+    number: float, low: float, high: float, includes_low: bool, kind: str, label: Any, system: str, example: str
+) -> float:
     too_low = number < low if includes_low else number <= low
     if not math.isfinite(number) or too_low or number > high:
         least = f"{'at least' if includes_low else 'more than'} {written(low, kind, system)}"
         raise ValidationError(
             f"{label} must be {least} and at most {written(high, kind, system)}; "
             f"{written(number, kind, system)} was written. "
-            f"Write for example {KINDS[kind].example}."
+            f"Write for example {example}."
         )
     return number
 
@@ -117,6 +129,7 @@ class QuantityField(models.FloatField[Stored, Read]):
     `low` (itself allowed if `includes_low`) and `high` bound it, at every door and in the database. `group` is the
     heading above it in its form, in the order of the model's columns. `phone` names the screen of the field
     page that has it. `short_label` heads its row and column on pages, where the label is too long for that.
+    `sample` is what a form shows as an example, where neither the default nor that of its kind is a likely one.
     `how` names the column that says how it is known. A page that shows a quantity in words of its own leaves it out
     of the rows (`in_rows=False`).
     """
@@ -132,17 +145,25 @@ class QuantityField(models.FloatField[Stored, Read]):
         phone: str = "",
         short_label: str = "",
         how: str = "",
+        sample: str = "",
         in_rows: bool = True,
         **kwargs: Any,
     ) -> None:
         self.kind, self.low, self.high, self.includes_low = kind, low, high, includes_low
         self.group, self.phone, self.short_label, self.how, self.in_rows = group, phone, short_label, how, in_rows
+        self.sample = sample
         super().__init__(*args, **kwargs)
 
     @property
     def label(self) -> str:
         text = str(self.verbose_name)
         return text[:1].upper() + text[1:]
+
+    @property
+    def example(self) -> str:
+        """Something that may be typed here."""
+        default = written(self.default, self.kind) if self.has_default() and self.default else ""
+        return self.sample or default or KINDS[self.kind].example
 
     @property
     def heading(self) -> str:
@@ -171,7 +192,7 @@ class QuantityField(models.FloatField[Stored, Read]):
         return name, path, args, {**kwargs, "kind": self.kind}
 
     def formfield(self, form_class: Any = QuantityFormField, choices_form_class: Any = None, **kwargs: Any) -> Any:
-        limits = {"low": self.low, "high": self.high, "includes_low": self.includes_low}
+        limits = {"low": self.low, "high": self.high, "includes_low": self.includes_low, "example": self.example}
         arguments = {"kind": self.kind, **limits, **kwargs, "widget": QuantityInput()}
         return models.Field.formfield(self, form_class, choices_form_class, **arguments)
 
@@ -180,26 +201,27 @@ class QuantityField(models.FloatField[Stored, Read]):
         return [*super().validators, self._check_limits]
 
     def _check_limits(self, value: float) -> None:
-        within(value, self.low, self.high, self.includes_low, self.kind, self.label, "metric")
+        within(value, self.low, self.high, self.includes_low, self.kind, self.label, "metric", self.example)
 
 
 class QuantitySerializerField(serializers.FloatField):
     """A number in the stored unit, or a text with its unit as people write it ("110 yd")."""
 
-    def __init__(self, *, kind: str, low: float, high: float, includes_low: bool, **kwargs: Any) -> None:
-        self.kind, self.low, self.high, self.includes_low = kind, low, high, includes_low
-        kwargs.setdefault("help_text", f"{kind}; a number, or text with a unit, for example {KINDS[kind].example!r}")
+    def __init__(self, *, kind: str, low: float, high: float, includes_low: bool, example: str, **kwargs: Any) -> None:
+        self.kind, self.low, self.high, self.includes_low, self.example = kind, low, high, includes_low, example
+        kwargs.setdefault("help_text", f"{kind}; a number, or text with a unit, for example {example!r}")
         super().__init__(**kwargs)
 
     def to_internal_value(self, data: Any) -> float:
         label = (self.label or self.field_name or "This").strip()
         if isinstance(data, bool) or not isinstance(data, (int, float, str)):
             raise serializers.ValidationError(
-                f"{label} must be a number or a text with its unit, for example {KINDS[self.kind].example!r}."
+                f"{label} must be a number or a text with its unit, for example {self.example!r}."
             )
         try:
-            number = understand(data, self.kind) if isinstance(data, str) else float(data)
-            return within(number, self.low, self.high, self.includes_low, self.kind, label, "metric")
+            number = understand(data, self.kind, example=self.example) if isinstance(data, str) else float(data)
+            limits = (self.low, self.high, self.includes_low)
+            return within(number, *limits, self.kind, label, "metric", self.example)
         except (NotUnderstood, OverflowError) as error:
             raise serializers.ValidationError(f"{label}: {error}") from None
         except ValidationError as error:
@@ -212,6 +234,7 @@ def serializer_arguments(field: QuantityField[Any, Any]) -> dict[str, Any]:
         "low": field.low,
         "high": field.high,
         "includes_low": field.includes_low,
+        "example": field.example,
         "required": not (field.null or field.has_default()),
         "allow_null": field.null,
         "label": field.label,

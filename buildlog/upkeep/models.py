@@ -45,10 +45,24 @@ class UpkeepItem(MadeRecord):
     title = models.CharField("what is done", max_length=120)
     torque_nm = QuantityField("torque", kind="torque", null=True, blank=True, includes_low=False, high=5000)
     every_m = QuantityField(
-        "every so far", kind="trip", null=True, blank=True, includes_low=False, high=1e8, group="How often"
+        "every so far",
+        kind="trip",
+        null=True,
+        blank=True,
+        includes_low=False,
+        high=1e8,
+        group="How often",
+        sample="50 km",
     )
     every_s = QuantityField(
-        "every so long ridden", kind="runtime", null=True, blank=True, includes_low=False, high=1e9, group="How often"
+        "every so long ridden",
+        kind="runtime",
+        null=True,
+        blank=True,
+        includes_low=False,
+        high=1e9,
+        group="How often",
+        sample="10 h",
     )
     every_cycles = models.PositiveIntegerField(
         "every so many cycles",

@@ -27,6 +27,7 @@ from sessions.evidence.season import Season
 MOST = 12
 BEYOND_A_LIMIT = 500.0
 """Its rank among what is to be settled: after fixes of what can hurt somebody, before everything else."""
+NOT_RELEASED = 400.0
 NEVER_PROVOKED = (
     "Severity I and II are never provoked. Find the cause, then show by inspection, calculation or a bench test that "
     "it cannot happen again."
@@ -72,6 +73,7 @@ class Question:
     trial: OpenTrial | None = None
     session: uuid.UUID | None = None
     """The session whose logs are to be looked at."""
+    is_release: bool = False
 
     @property
     def is_stop(self) -> bool:
@@ -97,6 +99,7 @@ def questions_of(bench: Bench, system: str = "metric") -> list[Question]:
     rows = [row for row in bench.modes if row.mode not in stopped]
     others = [
         *_of_logs(bench, system),
+        *_ridden_unreleased(bench),
         *_of_modes(bench, rows, system),
         *_of_trials(bench),
         *_undecided(bench),
@@ -113,8 +116,12 @@ def in_turn(questions: Iterable[Question]) -> tuple[list[Question], list[Questio
 
 
 def for_a_card(questions: Iterable[Question]) -> list[Question]:
-    # A log is looked at on the bench.
-    return [question for question in questions if question.kind in ON_A_CARD and question.session is None]
+    # A log is looked at on the bench, and a release is made there.
+    return [
+        question
+        for question in questions
+        if question.kind in ON_A_CARD and question.session is None and not question.is_release
+    ]
 
 
 def _in_order(questions: list[Question]) -> list[Question]:
@@ -321,6 +328,17 @@ def _of_logs(bench: Bench, system: str) -> list[Question]:
         )
         for row in bench.beyond_in_logs
     ]  # fmt: skip
+
+
+def _ridden_unreleased(bench: Bench) -> list[Question]:
+    """A revision that was ridden while its record says that it is planned or in build; the newest of them."""
+    for revision in reversed(bench.season.revisions):
+        rows = bench.season.rows_of(revision)
+        if rows.size and revision.status in (Revision.Status.PLANNED, Revision.Status.IN_BUILD):
+            last, status = bench.season.started_at[rows[-1]], revision.get_status_display().lower()
+            why = f"It was ridden on {last:%Y-%m-%d}, and its record says that it is {status}."
+            return [Question(Kind.SETTLE, f"Release {revision.label}", why, NOT_RELEASED, revision, is_release=True)]
+    return []
 
 
 def _by_sessions(verdict: Verdict, revision: Revision, more: int) -> Question:

@@ -11,6 +11,7 @@ from buildlog.records.form_checks import Consequences, FieldDoubt, Offer, Row
 from calc.quantities import written
 from calc.results import Result
 from calc.typed_values import as_typed
+from calc.written_limits import written_span
 from sessions.evidence.doubts import OpenDoubt, doubts_of_session
 from sessions.evidence.headline import ASKED_FIRST, earlier_evidence
 from sessions.evidence.left_out import LeftOut
@@ -54,9 +55,8 @@ def _row(result: Result, value: float, earlier: Evidence, system: str, is_doubtf
     notes = []
     values = recorded(earlier.values(result.key), slice(None)).tolist() if earlier.count else []
     if values:
-        low, high = (written(end(values), result.kind, system, None, 3) for end in (min, max))
         ridden = f"{len(values)} sessions before" if len(values) > 1 else "session before"
-        notes.append(f"{high if low == high else f'{low} to {high}'} in the {ridden}")
+        notes.append(f"{written_span(min(values), max(values), result.kind, system, 3)} in the {ridden}")
     if is_doubtful:
         notes.append("rests on a value in doubt")
     return Row(result.label, written(value, result.kind, system, result.u, 3), "; ".join(notes))

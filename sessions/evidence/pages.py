@@ -62,7 +62,7 @@ def session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         "groups": grouped(report.results),
         "passes": passes,
         "pass_dots": picture_of_passes(passes, report.get("two_way_mean_speed"), system),
-        "ice": _ice(session),
+        "ice": _ice(session, left_out.facts_of_sessions(evidence.text)),
         "readings": session.readings.all(),
         "failures": failures,
         "photos": Photo.objects.filter(session=session),
@@ -84,15 +84,20 @@ def _later(session: Session) -> uuid.UUID | None:
     return after.values_list("pk", flat=True).first()
 
 
-def _ice(session: Session) -> dict[str, Any] | None:
-    """The measured thickness beside published guidelines; None where none was measured."""
+def _ice(session: Session, doubted: dict[str, Any]) -> dict[str, Any] | None:
+    """The measured thickness beside published guidelines; None where none was measured.
+
+    One in doubt reaches none of them: it may be a slip, and thinner.
+    """
     if session.ice_thickness_cm is None:
         return None
     is_white = session.surface == Session.Surface.WHITE_ICE
     rows = guideline_rows(session.ice_thickness_cm, is_white)
+    in_doubt = bool(doubted.get("ice_thickness_cm", [False])[0])
     return {
         "short": [row for row in rows if not row.reached],
-        "reached": [row for row in rows if row.reached],
+        "reached": [row for row in rows if row.reached and not in_doubt],
+        "in_doubt": in_doubt,
         "is_white": is_white,
         "cautions": CAUTIONS,
     }

@@ -20,6 +20,7 @@ from buildlog.quantities.declared import quantities_of
 from buildlog.records.put_record import VERSION, entity_tag_of
 from buildlog.storage.columns import label_of
 from calc import ice
+from calc.doubts.session_rules import SESSION
 from calc.kinds import KINDS
 from calc.quantities import in_shown_unit
 from calc.session_facts import COLD_U_SHARE, PACK_U_FRACTION
@@ -73,12 +74,23 @@ def reference(account: Account) -> dict[str, Any]:
         "check_items": [[name, label_of(GoNoGoCheck, name)] for name in GoNoGoCheck.ITEMS],
         "going": _open_sessions(),
         "cards": _cards(),
-        "ice": {"guidelines": [row._asdict() for row in ice.GUIDELINES], "cautions": list(ice.CAUTIONS)},
+        "ice": _ice(),
         "likely": {
             name: str(value) if name in ("revision", "venue") else value
             for name, value in queries.likely_start().items()
         },
         "last_time": _last_time(),
+    }
+
+
+def _ice() -> dict[str, Any]:
+    """Guidelines and cautions, and from what thickness on a slip is likelier than such ice."""
+    rule = next(rule for rule in SESSION.rules if rule.key == "ice_thickness")
+    return {
+        "guidelines": [row._asdict() for row in ice.GUIDELINES],
+        "cautions": list(ice.CAUTIONS),
+        "most_cm": rule.high,
+        "beyond": rule.above,
     }
 
 

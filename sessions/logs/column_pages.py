@@ -39,10 +39,10 @@ class LayoutForm(forms.Form):
 
     encoding = forms.ChoiceField(choices=list(ENCODINGS.items()), required=False)
     delimiter = forms.ChoiceField(
-        label="between two cells", choices=[(mark, word) for mark, word in DELIMITERS.items()], required=False
+        label="Between two cells", choices=[(mark, word) for mark, word in DELIMITERS.items()], required=False
     )
-    decimal = forms.ChoiceField(label="decimal mark", choices=list(DECIMAL_MARKS.items()), required=False)
-    first_line = forms.IntegerField(label="first line of data", min_value=1, max_value=300, required=False)
+    decimal = forms.ChoiceField(label="Decimal mark", choices=list(DECIMAL_MARKS.items()), required=False)
+    first_line = forms.IntegerField(label="First line of data", min_value=1, max_value=300, required=False)
 
 
 @dataclass(frozen=True)

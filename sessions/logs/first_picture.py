@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from buildlog.failures.models import Failure
+from calc.digits import decimals_for, significant, with_minus
 from calc.thinning import rows_with_extremes
 from sessions.drawing.line_panels import LinePanels, colour_of
 from sessions.drawing.still_picture import round_ticks
@@ -84,10 +85,18 @@ def first_picture(drawn: LinePanels) -> FirstPicture:
             PictureLine(line.name, colour_of(index), _path(line.along, line.values, span, (low, high)))
             for index, line in enumerate(lines)
         ]
-        listed.append(PicturePanel(panel.title, f"{low:.4g} to {high:.4g}".replace("-", "−"), paths))
+        listed.append(PicturePanel(panel.title, _ends(low, high), paths))
     across = 100.0 / ((drawn.end - drawn.start) or 1.0)
     ticks = [(round((at - drawn.start) * across, 2), text) for at, text in round_ticks(drawn.start, drawn.end)]
     return FirstPicture(listed, drawn.title, _marks(drawn, across), ticks)
+
+
+def _ends(low: float, high: float) -> str:
+    """Both to the place of two digits of their distance; one number where they are one."""
+    if low == high:
+        return significant(low, 3)
+    place = decimals_for(high - low)
+    return f"{with_minus(low, place)} to {with_minus(high, place)}"
 
 
 def ride_of(session: Session, system: str, failures: Iterable[Failure]) -> FirstPicture | None:

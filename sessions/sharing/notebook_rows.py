@@ -200,10 +200,9 @@ def _quantities(row: Sequence[str], wanted: Wanted) -> dict[str, Any]:
         has_unit = any(sign.isalpha() or sign in "°%:" for sign in text)
         typed = text if has_unit else f"{text} {wanted.units.get(index, '')}".strip()
         try:
-            number = understand(typed, stored.kind)
-            values[meaning] = within(
-                number, stored.low, stored.high, stored.includes_low, stored.kind, stored.label, "metric"
-            )
+            number = understand(typed, stored.kind, example=stored.example)
+            limits = (stored.low, stored.high, stored.includes_low)
+            values[meaning] = within(number, *limits, stored.kind, stored.label, "metric", stored.example)
         except NotUnderstood as error:
             raise ValueError(f"{MEANINGS[meaning]}: {error}") from None
     return values

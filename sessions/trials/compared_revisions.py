@@ -15,7 +15,8 @@ from buildlog.failures.models import Failure, Modification
 from buildlog.machines.models import Revision, Vehicle
 from buildlog.storage.columns import as_text
 from calc import comparison, reliability
-from calc.quantities import in_shown_unit, written, written_difference
+from calc.quantities import in_shown_unit, written_difference
+from calc.written_limits import written_span
 from sessions.evidence.reader import recorded
 from sessions.evidence.season import Season
 from sessions.outings.models import Session
@@ -199,8 +200,7 @@ def _conditions(revisions: list[Revision], season: Season, matched: dict[Any, An
         ):
             values = recorded(season.numbers[name], rows)
             if values.size:
-                ends = [written(float(value), kind, system, digits=3) for value in (values.min(), values.max())]
-                parts.append(f"{prefix} {ends[0]}" if ends[0] == ends[1] else f"{prefix} {ends[0]} to {ends[1]}")
+                parts.append(f"{prefix} {written_span(float(values.min()), float(values.max()), kind, system)}")
         ridden_on = sorted({surfaces[season.surface[row]].lower() for row in rows if season.surface[row]})
         if ridden_on:
             parts.insert(1 if parts else 0, "on " + " and ".join(ridden_on))

@@ -9,6 +9,7 @@ import numpy as np
 
 from buildlog.failures.models import Failure
 from calc.quantities import written
+from calc.written_limits import written_span
 from sessions.drawing.strip import Link, SmallLine, Strip, Tick
 from sessions.evidence.season import Season
 from sessions.trials.compared_revisions import FIRST_MEASURES, Measure
@@ -81,8 +82,7 @@ def _line(strip: Strip, season: Season, measure: Measure, system: str) -> SmallL
         return None
     own = values[season.rows_of(season.revisions[strip.newest])]
     own = own[~np.isnan(own)]
-    low, high = (written(float(end), measure.kind, system, digits=3) for end in (known.min(), known.max()))
-    words = f"{low} to {high}"
+    words = written_span(float(known.min()), float(known.max()), measure.kind, system, 3)
     if own.size:
         label = season.revisions[strip.newest].label
         words = f"{label}: {written(float(own.mean()), measure.kind, system, digits=3)} on average; all {words}"

@@ -242,10 +242,11 @@ export async function checkScreen(app) {
   return [el("h1", {}, "Go/no-go check"), entryForm];
 }
 
-// Published thicknesses beside the measured one: a comparison, never a permission.
+// Published thicknesses beside the measured one: a comparison, never a permission. What is a slip reaches none.
 function guidelines(thickness_cm, white_ice) {
   if (thickness_cm === null) return [];
   const { units, ice } = reference.data;
+  if (thickness_cm > ice.most_cm) return [el("p", { class: "wrong" }, ice.beyond.replace("{value}", written(thickness_cm, "thickness", units, 0, 3)))];
   const row = (guideline) => el("li", {}, `${written(guideline.thickness_cm, "thickness", units, 0, 3)} for ${guideline.use} (${guideline.source})`);
   const rows = guidelineRows({ thickness_cm, white_ice, guidelines: ice.guidelines });
   const reached = rows.filter((guideline) => guideline.reached);

@@ -7,7 +7,7 @@ import pytest
 
 from buildlog.models import Failure, FailureMode, Fitting, Modification, Part, Revision
 from sessions.bench.machine_bench import Filters, bench_of
-from sessions.bench.next_tests import MOST, questions_of
+from sessions.bench.next_tests import MOST, for_a_card, questions_of
 from sessions.models import Session, TestCard
 
 START = datetime(2026, 1, 10, 10, 0, tzinfo=UTC)
@@ -253,3 +253,19 @@ def test_a_height_that_its_parts_give_is_not_called_lacking(vehicle, made, ride,
     frame = Part.objects.create(name="Whole frame", category="frame", mass_kg=90.0)
     Fitting.objects.create(revision=second, part=frame, x_m=0.7, z_m=0.35)
     assert asked() == "The tip-over limit rests on where its parts are said to be; a tilt test corrects it."
+
+
+def test_what_was_ridden_in_build_is_to_be_released(vehicle, revision, ride, sign_in):
+    """After the first hour R1 has a session and is still in build: limits and rates of the bench have no machine."""
+    Revision.objects.filter(pk=revision.pk).update(status="in_build")
+    assert "Release R1" not in asked(vehicle)
+    ride(revision, 4)
+    assert asked(vehicle)[0] == "Release R1"
+    page = sign_in("builder").get(f"/vehicles/{vehicle.pk}/bench/")
+    text = html.unescape(page.content.decode())
+    assert "It was ridden on 2026-01-10, and its record says that it is in build." in text
+    assert f'<a class="act first" href="/revisions/{revision.pk}/release/">Release R1</a>' in text
+    assert "release" not in html.unescape(sign_in("reader").get(f"/vehicles/{vehicle.pk}/bench/").content.decode())
+    assert not any(question.is_release for question in for_a_card(questions_of(bench_of(vehicle, Filters()))))
+    Revision.objects.filter(pk=revision.pk).update(status="riding")
+    assert "Release R1" not in asked(vehicle)

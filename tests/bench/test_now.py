@@ -85,6 +85,25 @@ def test_what_must_not_be_ridden_comes_first_and_sends_nobody_to_the_lake(sign_i
     assert "Settle it at the bench" in text
 
 
+def test_a_machine_that_is_not_released_is_settled_at_the_bench_first(sign_in, session):
+    Revision.objects.filter(pk=session.revision_id).update(status="in_build")
+    text = sign_in("builder").get("/").content.decode()
+    assert f"Settle this first: Release {session.revision.label}" in text
+    assert "Start at the lake" not in text
+
+
+def test_a_number_in_doubt_says_so_where_it_stands_large(sign_in, session, gate):
+    """A pass of 0.8 s is 450 km/h: on the first page and on its session's own."""
+    passes(session, gate, 8.0)
+    client = sign_in("reader")
+    pages = ("/", session.get_absolute_url())
+    assert not any('<span class="badge">in doubt</span>' in client.get(page).content.decode() for page in pages)
+    passes(session, gate, 0.8)
+    for page in pages:
+        figures = client.get(page).content.decode().partition('<ul class="headlines">')[2].partition("</ul>")[0]
+        assert '<span class="badge">in doubt</span>' in figures
+
+
 def test_the_first_step_is_that_of_the_bench(sign_in, failure):
     client = sign_in("builder")
     now = client.get("/").context["now"]

@@ -49,6 +49,18 @@ def test_the_shell_is_light_and_needs_no_other_request(installation, browser, ca
     context.close()
 
 
+def test_ice_thicker_than_lakes_have_reaches_no_guideline(phone):
+    """300 typed in mm must not read as ten guidelines reached, right before riding."""
+    phone.page.get_by_role("button", name="Go/no-go check").click()
+    thickness, compared = phone.page.get_by_label("Ice thickness, measured"), phone.page.locator("#guidelines")
+    thickness.fill("300")
+    thickness.blur()
+    expect(compared).to_have_text("300 cm of ice is more than lakes have.")
+    thickness.fill("30")
+    thickness.blur()
+    expect(compared).to_contain_text("published thicknesses are reached")
+
+
 SCREENS = [
     "board",
     "ride",

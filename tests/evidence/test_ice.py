@@ -31,3 +31,13 @@ def test_nothing_is_compared_that_was_not_measured(session, sign_in):
     page = sign_in("reader").get(session.get_absolute_url())
     assert page.context["ice"] is None
     assert "published" not in page.content.decode()
+
+
+def test_a_thickness_in_doubt_reaches_nothing(session, sign_in):
+    """300 cm is more than lakes have, and may be 30 cm written in mm; a slip must not read as thick ice."""
+    Session.objects.filter(pk=session.pk).update(ice_thickness_cm=300.0, surface="")
+    page = sign_in("reader").get(session.get_absolute_url())
+    assert page.context["ice"]["reached"] == []
+    text = page.content.decode()
+    assert "Until that is settled, it reaches no published guideline." in text
+    assert "· ice 300 cm" in text

@@ -56,6 +56,10 @@ def style_sheet(page):
     return urllib.request.urlopen(f"{page.url.removesuffix('/sign-in/')}{sheet}")
 
 
+def threads(process):
+    return len(os.listdir(f"/proc/{process.pid}/task"))
+
+
 def test_first_start(tmp_path):
     port = free_port()
     server = start(tmp_path / "data", "--port", str(port), "--demo")
@@ -63,6 +67,8 @@ def test_first_start(tmp_path):
         page = answer(server, port)
         assert "unsafe" not in page.headers["Content-Security-Policy"]
         assert "immutable" in style_sheet(page).headers["Cache-Control"]
+        # It has collected files and loaded the season, and it forks: with threads a worker could come up hanging.
+        assert threads(server) == 1
     finally:
         text = stop(server)
     assert server.returncode == 0

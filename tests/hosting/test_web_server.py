@@ -302,39 +302,6 @@ def test_whom_to_believe_is_left_to_the_application(server):
     assert "203.0.113.5" not in environ
 
 
-def test_what_is_being_answered_when_the_server_stops_is_answered_whole(tmp_path):
-    with serving(tmp_path / "arriving", longest_wait_s=30.0) as (port, running):
-        being_answered = begin(port, b"GET /slow HTTP/1.0\r\nHost: log.example\r\n\r\n")
-        being_fetched = begin(port, b"GET /large HTTP/1.0\r\nHost: log.example\r\n\r\n")
-        silent = begin(port, b"GET / HTTP/1.0\r\nHost:")
-        time.sleep(0.5)
-        began = time.monotonic()
-        running.send_signal(signal.SIGTERM)
-        time.sleep(0.5)
-        assert len(answer(being_fetched)) > LARGE
-        assert answer(being_answered).endswith(b"0 bytes came")
-        running.wait(timeout=30)
-        assert time.monotonic() - began < 10, "half a request is not waited for"
-        silent.close()
-
-
-def test_a_process_that_dies_is_replaced(tmp_path):
-    with serving(tmp_path / "arriving", longest_wait_s=30.0, workers=2) as (port, _):
-        pids = set()
-        for _ in range(200):
-            pids.add(int(ask(port, "/process").rpartition(b"\r\n")[2]))
-            if len(pids) == 2:
-                break
-        os.kill(min(pids), signal.SIGKILL)
-        for _ in range(200):
-            with contextlib.suppress(OSError, ValueError):
-                pids.add(int(ask(port, "/process").rpartition(b"\r\n")[2]))
-            if len(pids) == 3:
-                break
-            time.sleep(0.05)
-    assert len(pids) == 3
-
-
 def test_every_page_s_largest_request_is_read_by_the_server():
     from django.urls import get_resolver
 

@@ -26,7 +26,7 @@ def test_it_has_every_panel_with_its_ends(session, sign_in):
     page = sign_in("reader").get(f"/sessions/{session.pk}/recordings/")
     picture = page.context["pictures"]["panels"]
     assert [panel.title for panel in picture.panels] == ["Speed, km/h", "Voltage, V", "Current, A", "Power, W"]
-    assert picture.panels[1].ends == "51 to 54"
+    assert picture.panels[1].ends == "51.0 to 54.0"
     assert page.content.decode().count('<path class="line"') == 4
     # No point of a line is in the page twice: a script asks for them when somebody looks closer.
     assert "lines" not in page.context["charts"]["panels"]
@@ -123,3 +123,12 @@ def test_a_narrow_screen_gets_fewer_points(width, most, session, sign_in):
     address = f"/sessions/{session.pk}/recordings/window/?from_s=0&to_s=4000&width_px={width}"
     lines = sign_in("reader").get(address).json()["lines"]
     assert most / 2 < max(len(line["values"]) for line in lines) <= most
+
+
+@pytest.mark.parametrize(("values", "ends"), [
+    ([17.19, 12345.6], "0 to 12000"), ([-15.2, -1.94], "−15 to −2"), ([0.4842, 65.21], "0 to 65"), ([0.3, 0.3], "0.3"),
+])  # fmt: skip
+def test_its_ends_are_numbers_people_read(values, ends):
+    """12 kW were 1.235e+04."""
+    [panel] = first_picture(drawn(("Power, W", ([0, 1], values)))).panels
+    assert panel.ends == ends

@@ -5,15 +5,18 @@ import math
 
 import pytest
 from django.apps import apps
+from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
 
 from buildlog.machines.balance_tests import BalanceTest
+from buildlog.machines.specifications import CATEGORIES, read_specification
 from buildlog.quantities.bounds_migration import set_aside_what_is_beyond
 from buildlog.quantities.declared import glossary, quantities_of, quantity_names
-from buildlog.quantities.fields import QuantityField
+from buildlog.quantities.fields import QuantityField, QuantityFormField
 from calc.kinds import KINDS
 from calc.quantities import written
 from calc.units import registry
+from sessions.models import Assumptions
 
 MODELS = [*apps.get_app_config("buildlog").get_models(), *apps.get_app_config("test_sessions").get_models()]
 QUANTITIES = [(model, field) for model in MODELS for field in quantities_of(model)]
@@ -38,8 +41,6 @@ def of_each_kind(
     mark_tap,
     voice_note,
 ):
-    from sessions.models import Assumptions
-
     records = {
         type(record).__name__: record
         for record in (
@@ -162,8 +163,6 @@ def test_a_bound_that_comes_later_moves_what_must_have_a_value(revision):
     from django.db import connection, models
     from django.db.migrations import AddConstraint
 
-    from sessions.models import Assumptions
-
     known = Assumptions.objects.create(vehicle=revision.vehicle, reserve_fraction=0.9)
     bound = models.CheckConstraint(
         condition=models.Q(reserve_fraction__gte=0, reserve_fraction__lte=0.5),
@@ -178,3 +177,34 @@ def test_a_bound_that_comes_later_moves_what_must_have_a_value(revision):
 
 def test_a_label_is_not_lower_cased():
     assert QuantityField("energy at the wall, in Wh", kind="energy").label == "Energy at the wall, in Wh"
+
+
+SPECIFIED = [(category.name, field) for category in CATEGORIES.values() for field in category.fields if field.kind]
+FORM_FIELDS = {
+    **{name: field.formfield() for name, (_, field) in zip(NAMES, QUANTITIES, strict=True)},
+    **{f"{name}.{field.name}": QuantityFormField(**field.form_arguments()) for name, field in SPECIFIED},
+}
+
+
+@pytest.mark.parametrize("name", FORM_FIELDS)
+def test_what_a_field_shows_as_an_example_may_be_typed_in_it(name):
+    """An error that names an example must not name one that is refused in turn."""
+    field = FORM_FIELDS[name]
+    for system in ("metric", "imperial"):
+        field.use_system(system)
+        for example in field.example.split(" or "):
+            assert math.isfinite(field.clean(example))
+
+
+def test_an_error_names_an_example_of_its_own_field():
+    u_press = Assumptions._meta.get_field("u_press_s").formfield()
+    for typed in ("60", "x"):
+        with pytest.raises(ValidationError) as refused:
+            u_press.clean(typed)
+        assert refused.value.messages[0].endswith("Write for example 0.1 s.")
+    with pytest.raises(ValidationError) as refused:
+        read_specification("cable", {"section_mm2": 16, "length_m": 2, "insulation_temperature_c": 12})
+    assert refused.value.message_dict["insulation_temperature_c"] == [
+        "Highest temperature of its insulation must be at least 70 °C and at most 200 °C; 12 °C was written. "
+        "Write for example 90 °C."
+    ]

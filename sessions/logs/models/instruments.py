@@ -24,7 +24,14 @@ class Instrument(MadeRecord):
     name = models.CharField("name", max_length=60)
     columns = models.JSONField("its columns", default=list)
     interval_s = QuantityField(
-        "seconds between two rows", kind="duration", null=True, blank=True, low=1e-4, high=3600, short_label="Step"
+        "seconds between two rows",
+        kind="duration",
+        null=True,
+        blank=True,
+        low=1e-4,
+        high=3600,
+        short_label="Step",
+        sample="0.1 s",
     )
     notes = models.TextField(blank=True, max_length=1000)
 

@@ -104,7 +104,7 @@ class Session(MadeRecord):
         short_label="Air",
     )
     wind_speed_mps = QuantityField(
-        "wind", kind="speed", null=True, blank=True, high=60, group="Conditions", phone="start"
+        "wind", kind="speed", null=True, blank=True, high=60, group="Conditions", phone="start", sample="4 m/s"
     )
     rest_voltage_start_v = QuantityField(
         "rest voltage before",
@@ -175,7 +175,14 @@ class Session(MadeRecord):
     )
     notes = models.TextField(blank=True, max_length=5000)
     clock_correction_s = QuantityField(
-        "added to the phone's clock", kind="runtime", null=True, blank=True, low=-1e10, high=1e10, in_rows=False
+        "added to the phone's clock",
+        kind="runtime",
+        null=True,
+        blank=True,
+        low=-1e10,
+        high=1e10,
+        in_rows=False,
+        sample="-1 min",
     )
 
     class Meta:
@@ -267,6 +274,7 @@ class Pass(MadeRecord):
         blank=True,
         high=3600,
         short_label="Standard uncertainty",
+        sample="0.15 s",
     )
     valid = models.BooleanField("counts", default=True)
     invalid_reason = models.CharField("why it does not count", max_length=200, blank=True)

@@ -43,6 +43,7 @@ class Reading(MadeRecord):
         high=200,
         phone="reading",
         short_label="Battery",
+        sample="8 °C",
     )
     motor_temperature_c = QuantityField(
         "motor temperature",
@@ -53,6 +54,7 @@ class Reading(MadeRecord):
         high=400,
         phone="reading",
         short_label="Motor",
+        sample="45 °C",
     )
     controller_temperature_c = QuantityField(
         "controller temperature",
@@ -63,6 +65,7 @@ class Reading(MadeRecord):
         high=400,
         phone="reading",
         short_label="Controller",
+        sample="40 °C",
     )
     distance_m = QuantityField(
         "distance so far", kind="trip", null=True, blank=True, high=1e7, phone="reading", short_label="Ridden"
