@@ -12,7 +12,7 @@ from playwright.sync_api import expect
 from buildlog.hosting.module_bundle import minified
 from tests import data_folders, migrated_databases
 from tests.browser.chromium import FLAGS, installed_chromium
-from tests.browser.waits import LONGEST_WAIT_S
+from tests.browser.waits import LONGEST_ACTION_S, LONGEST_WAIT_S
 
 expect.set_options(timeout=1000 * LONGEST_WAIT_S)
 
@@ -30,7 +30,7 @@ def browser():
 
     with sync_playwright() as playwright:
         launched = playwright.chromium.launch(executable_path=path, args=FLAGS)
-        launched.on("context", lambda context: context.set_default_timeout(1000 * LONGEST_WAIT_S))
+        launched.on("context", lambda context: context.set_default_timeout(1000 * LONGEST_ACTION_S))
         yield launched
         launched.close()
 

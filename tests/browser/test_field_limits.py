@@ -46,6 +46,7 @@ def offline(installation, folder_with_electrics, phone):
     wait_until(
         lambda: any(item.get("limits", {}).get("cut_off_v") == 40.0 for item in revisions_kept(phone)),
         "the phone did not take the limits along",
+        longest_s=60,
     )
     phone.page.reload()
     phone.ready()
