@@ -3,8 +3,8 @@
 import time
 
 LONGEST_WAIT_S = 25
-"""For what a page or a server is to do by then: longer than a busy machine stalls, and sooner than the half minute after
-which a phone sends by itself, so that this cannot stand in for what is tried."""
+"""For what a page or a server is to do: longer than a busy machine stalls, and shorter than the half minute after which
+a phone sends by itself, so that this cannot stand in for what is tried."""
 LONGEST_ACTION_S = 60
 """For what is done to a page: opening it, or a button that is to come before it is pressed."""
 
