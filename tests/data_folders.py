@@ -53,6 +53,12 @@ def fill(folder, **more):
     assert code == 0, output
 
 
+def load_season(folder):
+    """Put the invented season, and nothing else, into an installation whose database is up to date."""
+    output, code = manage(folder, "shell", "-v0", "-c", "from sessions.demo import loading; loading.load()")
+    assert code == 0, output
+
+
 def content(folder):
     """Every file under a folder by its hash, but for locks and the files SQLite keeps while it works."""
     return {

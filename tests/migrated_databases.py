@@ -10,7 +10,9 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 
 from django.apps.registry import Apps
+from django.contrib.contenttypes.models import ContentType
 from django.db import connections
+from django.db.backends.base.base import BaseDatabaseWrapper
 from django.db.migrations.executor import MigrationExecutor
 
 from buildlog.hosting import data_copy
@@ -61,6 +63,15 @@ def lay_down(file: Path, folder: Path) -> None:
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     shutil.copyfile(file, folder / "buildlog.sqlite3")
     (folder / "buildlog.sqlite3").chmod(0o600)
+
+
+def copy_into(connection: BaseDatabaseWrapper, file: Path) -> None:
+    """Replace what an open SQLite database holds by what a file holds."""
+    connection.ensure_connection()
+    with closing(sqlite3.connect(file)) as source:
+        source.backup(connection.connection)
+    # Their keys are those of the file now.
+    ContentType.objects.clear_cache()
 
 
 @contextmanager

@@ -1,17 +1,20 @@
 """A real browser against a live server."""
 
 import os
+import shutil
 from pathlib import Path
 
 import pytest
+from django.conf import settings
+from django.db import connection
 from playwright.sync_api import expect
 
 from buildlog.hosting.module_bundle import minified
-from tests import migrated_databases
+from tests import data_folders, migrated_databases
 from tests.browser.chromium import FLAGS, installed_chromium
+from tests.browser.waits import LONGEST_ACTION_S, LONGEST_WAIT_S
 
-# On a busy machine a page takes longer than the five seconds that are waited otherwise.
-expect.set_options(timeout=15_000)
+expect.set_options(timeout=1000 * LONGEST_WAIT_S)
 
 # Playwright drives its own event loop in this thread; the live server's database work is elsewhere.
 os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
@@ -27,6 +30,7 @@ def browser():
 
     with sync_playwright() as playwright:
         launched = playwright.chromium.launch(executable_path=path, args=FLAGS)
+        launched.on("context", lambda context: context.set_default_timeout(1000 * LONGEST_ACTION_S))
         yield launched
         launched.close()
 
@@ -104,6 +108,47 @@ def photograph_phone():
             page.screenshot(path=f"{folder}/{name}-{scheme}.png", full_page=True)
 
     return take
+
+
+@pytest.fixture(scope="session")
+def folder_of_the_season(folder_of_the_run, migrated):
+    """The data folder of an installation with the invented season and nothing else; not to be changed."""
+
+    def make(folder):
+        migrated_databases.lay_down(migrated, folder)
+        data_folders.load_season(folder)
+
+    return migrated_databases.made_once(folder_of_the_run / "season", make)
+
+
+@pytest.fixture
+def machine_of_the_season(request, transactional_db, media_of_its_own):
+    """The machine of the invented season, which is in this test's database with all its records and pictures."""
+    if connection.vendor == "sqlite":
+        folder = request.getfixturevalue("folder_of_the_season")
+        migrated_databases.copy_into(connection, folder / "buildlog.sqlite3")
+        shutil.copytree(folder / "media", settings.MEDIA_ROOT)
+    else:
+        from sessions.demo import loading
+
+        loading.load()
+    from buildlog.models import Vehicle
+
+    return Vehicle.objects.get()
+
+
+@pytest.fixture
+def signed_in(page, live_server, make_account, client):
+    """Signs the browser in under a role; the form of sign-in is filled in where a test is about it."""
+
+    def enter(role):
+        account = make_account(role, "ilo")
+        client.force_login(account, settings.AUTHENTICATION_BACKENDS[-1])
+        cookie = client.cookies[settings.SESSION_COOKIE_NAME]
+        page.context.add_cookies([{"name": cookie.key, "value": cookie.value, "url": live_server.url}])
+        return account
+
+    return enter
 
 
 @pytest.fixture(scope="session")

@@ -14,6 +14,7 @@ import urllib.error
 import urllib.request
 from pathlib import Path
 
+from tests.browser.waits import wait_until
 from tests.servers import free_port, without_settings
 
 PROJECT = Path(__file__).resolve().parents[2]
@@ -144,8 +145,4 @@ class Installation:
 
     def comes_to(self, table, number):
         """Wait until a table holds that many rows."""
-        for _ in range(150):
-            if self.count(table) == number:
-                return
-            time.sleep(0.1)
-        raise AssertionError(f"{table} has {self.count(table)} rows, not {number}")
+        wait_until(lambda: self.count(table) == number, lambda: f"{table} has {self.count(table)} rows, not {number}")

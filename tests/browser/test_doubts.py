@@ -4,7 +4,6 @@ import pytest
 from playwright.sync_api import expect
 
 from buildlog.models import Confirmation, Vehicle
-from sessions.demo import loading
 from sessions.models import Log, Session
 from tests.browser.accessibility import broken_rules
 from tests.browser.phone import SCREEN, Phone
@@ -14,16 +13,11 @@ from tests.logs.logger_kinds import KINDS
 
 
 @pytest.fixture
-def slipped(page, live_server, make_account, transactional_db):
+def slipped(machine_of_the_season, signed_in):
     """A session of the demo whose runtime was typed as 0:35 and stored in seconds, by somebody signed in."""
-    loading.load()
     made = Session.objects.filter(revision__number=5).first()
     Session.objects.filter(pk=made.pk).update(runtime_s=round(made.runtime_s / 60.0), energy_used_wh=None)
-    make_account("builder", "ilo")
-    page.goto(live_server.url + "/sign-in/")
-    page.get_by_label("Username").fill("ilo")
-    page.get_by_label("Password").fill("frost-and-chain-77")
-    page.get_by_role("button", name="Sign in").click()
+    signed_in("builder")
     return made
 
 

@@ -155,13 +155,13 @@ def test_a_phone_writes_over_nothing_that_the_desk_wrote_meanwhile(behind, opene
     measure_after_the_end(phone, "51")
     phone.to("See what waits")
     differs = phone.page.locator("li.differs")
-    expect(differs).to_contain_text("changed elsewhere", timeout=15000)
+    expect(differs).to_contain_text("changed elsewhere")
     expect(differs).to_contain_text("50.9")
     expect(differs).to_contain_text("Yours: 51 V")
     # What only the desk changed is nothing to choose.
     expect(differs).not_to_contain_text("Bearing sang")
     assert desk.ask(path).data["notes"] == "Bearing sang"
     differs.get_by_role("button", name="Keep mine").click()
-    expect(phone.page.locator("#field")).to_contain_text("Nothing waits", timeout=15000)
+    expect(phone.page.locator("#field")).to_contain_text("Nothing waits")
     assert desk.ask(path).data["rest_voltage_end_v"] == 51
     assert desk.ask(path).data["notes"] == "Bearing sang"

@@ -10,6 +10,7 @@ import pytest
 from playwright.sync_api import expect
 
 from tests.browser.phone import SCREEN, Phone
+from tests.browser.waits import wait_until
 
 HOME = (61.05, 24.9)
 # A degree of latitude there, by geographiclib 2.1 (WGS84): 111,430 m.
@@ -58,11 +59,10 @@ def exactly(phone):
 
 
 def home_is_noted(phone):
-    for _ in range(50):
-        if any(outing["way"]["points"] for outing in phone.kept("outings")):
-            return
-        phone.page.wait_for_timeout(100)
-    raise AssertionError("The place of the start was not noted.")
+    wait_until(
+        lambda: any(outing["way"]["points"] for outing in phone.kept("outings")),
+        "the place of the start was not noted",
+    )
 
 
 def strip_above_the_mark(phone, label="Turn back after"):

@@ -2,7 +2,6 @@
 
 import json
 import re
-import time
 
 import numpy as np
 import pytest
@@ -11,6 +10,7 @@ from playwright.sync_api import expect
 from tests.browser.phone import SCREEN, Phone
 from tests.browser.test_field_energy import HOME, METRES_PER_DEGREE
 from tests.browser.test_field_riding import heard
+from tests.browser.waits import wait_until
 from tests.simulations.satellite_rides import Regime, draw_ride, slow_noise
 
 # Stands in for the receiver: the page gets each fix that the test gives, with the receiver's own speed.
@@ -100,11 +100,13 @@ def test_marks_are_set_by_standing_and_a_ride_through_them_gives_its_passes(ride
     # The track goes along, with the receiver's speed.
     rider.to("Board")
     rider.page.get_by_role("button", name="Stop track").click()
-    for _ in range(150):
-        fixes = [fix for [part] in installation.rows("test_sessions_trackpart", "fixes") for fix in json.loads(part)]
-        if len(fixes) >= seconds:
-            break
-        time.sleep(0.1)
+
+    def fixes_stored():
+        parts = installation.rows("test_sessions_trackpart", "fixes")
+        fixes = [fix for [part] in parts for fix in json.loads(part)]
+        return fixes if len(fixes) >= seconds else None
+
+    fixes = wait_until(fixes_stored, "the track did not come whole")
     assert len(fixes) == seconds
     assert {len(fix) for fix in fixes} == {5}
 

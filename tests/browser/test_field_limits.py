@@ -1,9 +1,11 @@
 """At the lake, without a network: a voltage or temperature that reaches a limit is said the moment it is typed."""
 
-import time
-
 import pytest
 from playwright.sync_api import expect
+
+from tests import migrated_databases
+from tests.browser.installation import Installation
+from tests.browser.waits import wait_until
 
 ELECTRICS = """
 from buildlog.models import *
@@ -24,17 +26,28 @@ def revisions_kept(phone):
     return next((item["value"]["revisions"] for item in phone.kept("meta") if item["key"] == "reference"), [])
 
 
+@pytest.fixture(scope="session")
+def folder_with_electrics(folder_of_the_run, filled_installation):
+    """The data folder of an installation whose machine has limits; not to be changed."""
+
+    def make(folder):
+        done = Installation.copy_of(filled_installation, folder).run("shell", "--verbosity=0", "-c", ELECTRICS)
+        assert done.returncode == 0, done.stdout
+
+    return migrated_databases.made_once(folder_of_the_run / "with-electrics", make)
+
+
 @pytest.fixture
-def offline(installation, phone):
+def offline(installation, folder_with_electrics, phone):
     """A phone that once saw the machine's limits, and then lost the network."""
-    done = installation.run("shell", "--verbosity=0", "-c", ELECTRICS)
-    assert done.returncode == 0, done.stdout
+    installation.reset(folder_with_electrics)
     phone.page.reload()
     phone.ready().kept_for_offline()
-    until = time.monotonic() + 60
-    while not any(item.get("limits", {}).get("cut_off_v") == 40.0 for item in revisions_kept(phone)):
-        assert time.monotonic() < until, "the phone did not take the limits along"
-        time.sleep(0.2)
+    wait_until(
+        lambda: any(item.get("limits", {}).get("cut_off_v") == 40.0 for item in revisions_kept(phone)),
+        "the phone did not take the limits along",
+        longest_s=60,
+    )
     phone.page.reload()
     phone.ready()
     phone.context.set_offline(True)

@@ -9,6 +9,7 @@ from tests.browser.faulty_network import FaultyNetwork
 from tests.browser.installation import Installation
 from tests.browser.phone import SCREEN, Phone
 from tests.browser.queued import at_the_desk, copy_database, end, take_photo, time_a_pass, waiting
+from tests.browser.waits import wait_until
 
 
 @pytest.fixture
@@ -75,7 +76,7 @@ def test_the_end_of_a_session_that_a_backup_does_not_have_is_offered_too(phone, 
     phone.start_session().queue(0)
     copy_database(installation.folder / "buildlog.sqlite3", tmp_path / "copy.sqlite3")
     end(phone.page, charge="8.4")
-    expect(phone.page.locator(".queue").first).to_contain_text("are on the server", timeout=15000)
+    expect(phone.page.locator(".queue").first).to_contain_text("are on the server")
     copy_database(tmp_path / "copy.sqlite3", installation.folder / "buildlog.sqlite3")
     assert installation.rows("test_sessions_session", "charge_used_ah") == [(None,)]
     phone.page.reload()
@@ -83,11 +84,9 @@ def test_the_end_of_a_session_that_a_backup_does_not_have_is_offered_too(phone, 
     expect(phone.page.locator("#lost")).to_contain_text("1 record is back at an earlier version")
     phone.page.get_by_role("button", name="Send again").click()
     expect(phone.page.locator("#lost")).to_have_count(0)
-    for _ in range(100):
-        if installation.rows("test_sessions_session", "charge_used_ah") == [(8.4,)]:
-            break
-        phone.page.wait_for_timeout(100)
-    assert installation.rows("test_sessions_session", "charge_used_ah") == [(8.4,)]
+    wait_until(
+        lambda: installation.rows("test_sessions_session", "charge_used_ah") == [(8.4,)], "the later version is missing"
+    )
 
 
 def test_what_was_deleted_at_the_desk_does_not_come_back_by_itself(phone, installation, photograph_phone):

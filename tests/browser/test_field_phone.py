@@ -6,7 +6,6 @@ import os
 import shutil
 import signal
 import subprocess
-import time
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -17,6 +16,7 @@ from tests.browser.chromium import FLAGS, installed_chromium
 from tests.browser.faulty_network import FaultyNetwork
 from tests.browser.installation import PROJECT, Installation
 from tests.browser.phone import SCREEN, Phone
+from tests.browser.waits import wait_until
 
 
 @pytest.fixture
@@ -43,13 +43,16 @@ def test_the_browser_is_killed_after_saved(installation, network, tmp_path, on_d
     phone.kept_for_offline().start_session().queue(0)
     network.fault = lambda method, path: "down"
     phone.read(voltage="50,5")
-    result = subprocess.run(["pgrep", "-f", f"user-data-dir={profile}"], capture_output=True, text=True, check=True)
-    for pid in result.stdout.split():
-        try:
-            os.kill(int(pid), signal.SIGKILL)
-        except ProcessLookupError:
-            continue
-    time.sleep(1)
+
+    def processes():
+        listed = subprocess.run(["pgrep", "-f", f"user-data-dir={profile}"], capture_output=True, text=True)
+        return [int(number) for number in listed.stdout.split()]
+
+    assert processes()
+    for number in processes():
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(number, signal.SIGKILL)
+    wait_until(lambda: not processes(), "the browser goes on")
     with contextlib.suppress(Exception):
         context.close()
     for lock in profile.glob("Singleton*"):
@@ -70,10 +73,10 @@ def test_what_was_typed_and_not_saved_is_still_there(phone):
     phone.start_session().to("Reading")
     phone.page.get_by_role("textbox", name="Voltage").press_sequentially("49,")
     # A moment after the last letter; on a busy machine a few of them.
-    for _ in range(20):
-        if any(draft.get("values", {}).get("voltage_v") == "49," for draft in phone.kept("drafts")):
-            break
-        phone.page.wait_for_timeout(100)
+    wait_until(
+        lambda: any(draft.get("values", {}).get("voltage_v") == "49," for draft in phone.kept("drafts")),
+        "no draft",
+    )
     phone.page.reload()
     phone.ready()
     expect(phone.page.get_by_role("textbox", name="Voltage")).to_have_value("49,")
@@ -168,7 +171,7 @@ def test_a_new_version_waits_for_the_person_and_the_records_survive_it(
         assert len(phone.kept()) == 1
         network.fault = lambda method, path: ""
         phone.page.evaluate("() => dispatchEvent(new Event('online'))")
-        expect(phone.page.locator(".queue").first).to_contain_text("are on the server", timeout=15000)
+        expect(phone.page.locator(".queue").first).to_contain_text("are on the server")
         assert new.rows("test_sessions_session", "rest_voltage_end_v") == [(51.0,)]
         assert new.count("test_sessions_reading") == 2
     finally:
@@ -185,11 +188,7 @@ def test_two_phones_on_one_session(phones, installation):
     shore.page.wait_for_selector("nav.board")
     for phone in (rider, shore):
         phone.to("Time a pass")
-        mark = phone.page.locator("#mark")
-        for text in ("Mark 1 of 2", "Mark 2 of 2"):
-            expect(mark).to_contain_text(text)
-            mark.dispatch_event("pointerdown", {"isPrimary": True, "button": 0})
-            phone.page.wait_for_timeout(500)
+        phone.tap_both_marks()
         phone.to("Board").queue(0)
     assert installation.count("test_sessions_session") == 1
     assert sorted(installation.rows("test_sessions_pass", "number")) == [(1,), (2,)]
@@ -199,15 +198,15 @@ def test_two_phones_on_one_session(phones, installation):
         phone.page.get_by_role("textbox", name="Charge used").fill(used)
         phone.page.get_by_role("button", name="End session").click()
         expect(phone.page.get_by_role("heading", name="Session ended")).to_be_visible()
-        phone.page.wait_for_timeout(1000)
-    assert installation.rows("test_sessions_session", "charge_used_ah") == [(6.1,)]
+        installation.comes_to("test_sessions_session where charge_used_ah = 6.1", 1)
     rider.to("See what waits")
     differs = rider.page.locator("li.differs")
     expect(differs).to_contain_text("changed elsewhere")
+    assert installation.rows("test_sessions_session", "charge_used_ah") == [(6.1,)]
     expect(differs).to_contain_text("6.4")
     expect(differs).to_contain_text("6.1")
     differs.get_by_role("button", name="Keep all mine").click()
-    expect(rider.page.locator("#field")).to_contain_text("Nothing waits", timeout=15000)
+    expect(rider.page.locator("#field")).to_contain_text("Nothing waits")
     assert installation.rows("test_sessions_session", "charge_used_ah") == [(6.4,)]
 
 
@@ -260,7 +259,7 @@ def test_a_photo_of_twelve_megabytes(phone, installation, network):
     network.fault = lose_the_first
     phone.page.evaluate("() => dispatchEvent(new Event('online'))")
     installation.comes_to("buildlog_photo", 1)
-    expect(phone.page.locator("#queue")).to_contain_text("No network", timeout=15000)
+    expect(phone.page.locator("#queue")).to_contain_text("No network")
     assert len(phone.kept("photos")) == 1
     phone.page.evaluate("() => dispatchEvent(new Event('online'))")
     phone.queue(0)
@@ -291,11 +290,7 @@ def test_a_no_is_recorded_with_its_reason(phone, installation):
 
 def test_a_struck_pass_does_not_count_and_can_be_brought_back(phone, installation):
     phone.start_session().to("Time a pass")
-    mark = phone.page.locator("#mark")
-    for text in ("Mark 1 of 2", "Mark 2 of 2"):
-        expect(mark).to_contain_text(text)
-        mark.dispatch_event("pointerdown", {"isPrimary": True, "button": 0})
-        phone.page.wait_for_timeout(500)
+    phone.tap_both_marks()
     phone.page.get_by_role("button", name="Strike it out").click()
     phone.page.get_by_role("button", name="Bring it back").wait_for()
     phone.queue(0)

@@ -38,7 +38,7 @@ def test_a_photo_that_does_not_go_through_holds_nothing_else_up(
     assert len(network.puts("photos")) == tried
     network.fault = lambda method, path: ""
     bad.get_by_role("button", name="Try again").click()
-    expect(page.locator("#field")).to_contain_text("Nothing waits", timeout=15000)
+    expect(page.locator("#field")).to_contain_text("Nothing waits")
     assert installation.count("buildlog_photo") == 1
 
 
@@ -107,7 +107,7 @@ def test_a_gate_deleted_at_the_desk_is_put_back_from_the_phone(phone, installati
     network.fault = lambda method, path: ""
     assert at_the_desk(phone, "DELETE", f"gates/{gate}/")[0] == 200
     online(phone)
-    expect(phone.page.locator("#queue")).to_contain_text("3 records need you", timeout=15000)
+    expect(phone.page.locator("#queue")).to_contain_text("3 records need you")
     assert installation.count("test_sessions_pass") == 0
     page = waiting(phone)
     offer = page.locator(".missing-parent")
@@ -116,7 +116,7 @@ def test_a_gate_deleted_at_the_desk_is_put_back_from_the_phone(phone, installati
     page.reload()
     phone.ready()
     offer.get_by_role("button", name="Restore it").click()
-    expect(page.locator("#field")).to_contain_text("Nothing waits", timeout=15000)
+    expect(page.locator("#field")).to_contain_text("Nothing waits")
     assert key_of(installation, "test_sessions_gate") == gate
     assert sorted(installation.rows("test_sessions_gatemark", "position_m")) == [(0.0,), (100.0,)]
     assert sorted(installation.rows("test_sessions_pass", "number")) == [(1,), (2,), (3,)]
@@ -133,14 +133,14 @@ def test_a_session_deleted_at_the_desk_is_put_back_with_what_it_held(phone, inst
     venue = re.sub(r"(.{8})(.{4})(.{4})(.{4})(.{12})", r"\1-\2-\3-\4-\5", str(venue).replace("-", ""))
     assert at_the_desk(phone, "DELETE", f"venues/{venue}/")[0] == 200
     online(phone)
-    expect(phone.page.locator("#queue")).to_contain_text("2 records need you", timeout=15000)
+    expect(phone.page.locator("#queue")).to_contain_text("2 records need you")
     page = waiting(phone)
     offer = page.locator(".missing-parent")
     expect(offer).to_contain_text("The session Bench sled R3, North bay,")
     expect(offer).to_contain_text("was deleted at the desk. 2 readings and notes wait for it.")
     assert page.locator("#lost").count() == 0
     offer.get_by_role("button", name="Restore it").click()
-    expect(page.locator("#field")).to_contain_text("Nothing waits", timeout=15000)
+    expect(page.locator("#field")).to_contain_text("Nothing waits")
     assert key_of(installation, "test_sessions_session") == session
     assert sorted(installation.rows("test_sessions_venue", "name")) == [("North bay",), ("Test lake",)]
     assert installation.count("test_sessions_reading") == 2

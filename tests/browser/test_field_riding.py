@@ -177,7 +177,7 @@ def test_a_missed_middle_mark_keeps_the_whole_time_without_splits(rider, install
 def test_the_mean_of_both_ways_stands_there_at_once(rider):
     rider.start_session().to("Time a pass")
     for _ in range(2):
-        expect(rider.page.locator("#mark")).to_contain_text("Mark 1 of 2", timeout=5000)
+        expect(rider.page.locator("#mark")).to_contain_text("Mark 1 of 2")
         mark(rider)
         rider.page.wait_for_timeout(500)
         mark(rider)
@@ -188,7 +188,7 @@ def test_the_mean_of_both_ways_is_said_on_the_riding_screen_too(rider):
     rider.start_session()
     ride(rider)
     for _ in range(2):
-        expect(rider.page.locator("#mark")).to_contain_text("Mark 1 of 2", timeout=5000)
+        expect(rider.page.locator("#mark")).to_contain_text("Mark 1 of 2")
         mark(rider)
         rider.page.wait_for_timeout(500)
         mark(rider)

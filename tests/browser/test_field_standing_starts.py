@@ -1,18 +1,12 @@
 """A standing start that is timed by hand: said with one tap, sent, and left out of every speed."""
 
-import time
-
 from playwright.sync_api import expect
 
 REASON = "Standing start: timed from the first movement."
 
 
 def tapped(phone):
-    mark = phone.page.locator("#mark")
-    for text in ("Mark 1 of 2", "Mark 2 of 2"):
-        expect(mark).to_contain_text(text)
-        mark.dispatch_event("pointerdown", {"isPrimary": True, "button": 0})
-        time.sleep(0.6)
+    phone.tap_both_marks()
     expect(phone.page.locator("#speed")).to_contain_text("km/h")
 
 

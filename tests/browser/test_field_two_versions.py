@@ -4,6 +4,7 @@ import pytest
 from playwright.sync_api import expect
 
 from tests.browser.queued import at_the_desk, end, key_of
+from tests.browser.waits import wait_until
 
 
 @pytest.fixture
@@ -29,11 +30,10 @@ def test_two_tabs_of_one_phone_lose_nothing(phone, two_tabs, installation):
     expect(first.get_by_role("heading", name="Session ended")).to_be_visible()
     end(second, charge="8.4")
     expect(second.get_by_role("heading", name="Session ended")).to_be_visible()
-    for _ in range(100):
-        if stored(installation, "rest_voltage_end_v", "charge_used_ah") == (52.1, 8.4):
-            break
-        first.wait_for_timeout(100)
-    assert stored(installation, "rest_voltage_end_v", "charge_used_ah") == (52.1, 8.4)
+    wait_until(
+        lambda: stored(installation, "rest_voltage_end_v", "charge_used_ah") == (52.1, 8.4),
+        "one value is missing",
+    )
 
 
 def test_two_tabs_with_two_values_ask_the_person(phone, two_tabs, installation, photograph_phone):
@@ -51,10 +51,9 @@ def test_two_tabs_with_two_values_ask_the_person(phone, two_tabs, installation, 
     place.get_by_text("Yours: 51.8 V").click()
     end(second)
     expect(second.get_by_role("heading", name="Session ended")).to_be_visible()
-    for _ in range(100):
-        if stored(installation, "rest_voltage_end_v", "distance_m") == (51.8, 5200.0):
-            break
-        first.wait_for_timeout(100)
+    wait_until(
+        lambda: stored(installation, "rest_voltage_end_v", "distance_m") == (51.8, 5200.0), "the choice is missing"
+    )
     assert stored(installation, "rest_voltage_end_v", "charge_used_ah", "distance_m") == (51.8, 8.0, 5200.0)
 
 
@@ -64,7 +63,7 @@ def test_what_the_desk_and_the_phone_changed_apart_comes_together(phone, install
     assert at_the_desk(phone, "PATCH", f"sessions/{session}/", air_temperature_c=-11, notes="From the desk")[0] == 200
     network.seen.clear()
     end(phone.page, rest="52.1")
-    expect(phone.page.locator("p.queue")).to_contain_text("All 2 records are on the server", timeout=15000)
+    expect(phone.page.locator("p.queue")).to_contain_text("All 2 records are on the server")
     assert stored(installation, "rest_voltage_end_v", "air_temperature_c", "notes") == (52.1, -11.0, "From the desk")
     # Only what changed went out, with the version it began from.
     assert [method for method, path, _ in network.seen if "/sessions/" in path] == ["PATCH", "PATCH"]
@@ -91,7 +90,7 @@ def test_what_both_changed_is_shown_and_chosen(phone, installation, photograph_p
     expect(differs).to_contain_text("Not chosen yet: Notes")
     differs.get_by_text("On the server: From the desk").click()
     differs.get_by_role("button", name="Send what is chosen").click()
-    expect(phone.page.locator("#field")).to_contain_text("Nothing waits", timeout=15000)
+    expect(phone.page.locator("#field")).to_contain_text("Nothing waits")
     assert stored(installation, "charge_used_ah", "notes", "rest_voltage_end_v", "air_temperature_c") == (
         8.4, "From the desk", 52.1, -11.0,
     )  # fmt: skip
@@ -106,7 +105,7 @@ def test_a_session_that_was_deleted_while_its_end_was_typed_comes_back_when_aske
     expect(phone.page.locator("li.gone")).to_contain_text("not on the server any more")
     assert installation.count("test_sessions_session") == 0
     phone.page.get_by_role("button", name="Restore it").click()
-    expect(phone.page.locator("#field")).to_contain_text("Nothing waits", timeout=15000)
+    expect(phone.page.locator("#field")).to_contain_text("Nothing waits")
     assert key_of(installation, "test_sessions_session") == session
     assert stored(installation, "rest_voltage_end_v") == (52.1,)
 
@@ -133,7 +132,7 @@ def test_a_phone_from_before_this_version_changes_and_loses_nothing(phone, insta
     phone.page.reload()
     phone.ready().queue(0, 3)
     end(phone.page, rest="52.1")
-    expect(phone.page.locator("p.queue")).to_contain_text("All 3 records are on the server", timeout=15000)
+    expect(phone.page.locator("p.queue")).to_contain_text("All 3 records are on the server")
     assert stored(installation, "rest_voltage_end_v") == (52.1,)
     assert phone.page.locator("#lost").count() == 0
 

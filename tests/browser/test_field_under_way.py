@@ -66,8 +66,9 @@ def test_signing_out_at_the_desk_says_what_waits(phone, network):
     words = []
     phone.page.on("dialog", lambda dialog: (words.append(dialog.message), dialog.dismiss()))
     phone.page.goto(f"{phone.url}/sessions/")
-    phone.page.get_by_role("button", name="Sign out").click()
-    phone.page.wait_for_timeout(1500)
+    with phone.page.expect_event("dialog"):
+        phone.page.get_by_role("button", name="Sign out").click()
+    phone.page.wait_for_timeout(500)
     assert len(words) == 1
     assert "1 record waits in this browser" in words[0]
     expect(phone.page.get_by_role("button", name="Sign out")).to_be_visible()

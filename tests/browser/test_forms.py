@@ -13,19 +13,14 @@ pytestmark = pytest.mark.django_db(transaction=True)
 
 
 @pytest.fixture
-def machine(live_server, page, make_account):
+def machine(signed_in):
     vehicle = Vehicle.objects.create(name="Bench sled")
     revision = Revision.objects.create(vehicle=vehicle, number=1, date=date(2026, 1, 10), status="riding")
     specification = {"nominal_voltage_v": 50.4, "full_voltage_v": 58.8, "empty_voltage_v": 35.0, "capacity_ah": 24.0}
     battery = Part.objects.create(name="Module", category="battery_module", specification=specification)
     Fitting.objects.create(revision=revision, part=battery, quantity=1, series=1, parallel=1)
     Venue.objects.create(name="Back bay")
-    make_account("owner", "ilo")
-    page.goto(live_server.url + "/sign-in/")
-    page.get_by_label("Username").fill("ilo")
-    page.get_by_label("Password").fill("frost-and-chain-77")
-    page.get_by_role("button", name="Sign in").click()
-    page.wait_for_url(live_server.url + "/")
+    signed_in("owner")
     return revision
 
 
@@ -89,16 +84,15 @@ def test_a_draft_is_offered_again_and_is_forgotten_once_it_is_saved(page, live_s
     page.goto(address)
     page.locator("#id_venue").select_option(label="Back bay")
     page.get_by_label("Notes").fill("Wind turned at noon")
-    page.wait_for_timeout(500)
+    page.wait_for_function("() => JSON.stringify(localStorage).includes('Wind turned at noon')")
     page.goto(live_server.url + "/sessions/")
     page.goto(address)
     expect(page.locator(".draft")).to_contain_text("did not save it")
     assert broken_rules(page) == []
-    page.get_by_role("button", name="Bring it back").click()
-    assert page.get_by_label("Notes").input_value() == "Wind turned at noon"
     # Databases of tests are in memory, where a reader waits for no writer: let the form's question be answered first.
-    page.wait_for_timeout(1000)
-    page.wait_for_load_state("networkidle")
+    with page.expect_response(lambda answer: answer.request.method == "POST"):
+        page.get_by_role("button", name="Bring it back").click()
+    assert page.get_by_label("Notes").input_value() == "Wind turned at noon"
     page.get_by_role("button", name="Save", exact=True).click()
     page.wait_for_url("**/sessions/*-*/")
     assert Session.objects.get().notes == "Wind turned at noon"

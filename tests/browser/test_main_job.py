@@ -88,47 +88,6 @@ def test_from_sign_in_to_a_decision(page, live_server, make_account, photograph)
     photograph("compare")
 
 
-def test_no_page_of_a_full_season_is_wider_than_the_screen_or_hard_to_read(page, live_server, make_account, photograph):
-    from buildlog.models import Failure, Part, Revision
-    from sessions.demo import loading
-    from sessions.models import Session, Venue
-
-    loading.load()
-    make_account("owner", "ilo")
-    page.goto(live_server.url + "/sign-in/")
-    page.get_by_label("Username").fill("ilo")
-    page.get_by_label("Password").fill("frost-and-chain-77")
-    page.get_by_role("button", name="Sign in").click()
-    revision = Revision.objects.get(number=6)
-    vehicle = revision.vehicle.get_absolute_url()
-    addresses = {
-        "machines": "/",
-        "vehicle": vehicle,
-        "revision": revision.get_absolute_url(),
-        "difference": f"{vehicle}difference/?from=3&to=4",
-        "sessions": "/sessions/",
-        "session": Session.objects.order_by("-started_at").first().get_absolute_url(),
-        "failures": "/failures/",
-        "failure": Failure.objects.first().get_absolute_url(),
-        "parts": "/parts/",
-        "part": Part.objects.filter(category="battery_module").first().get_absolute_url(),
-        "venue": Venue.objects.get().get_absolute_url(),
-        "methods": "/methods/",
-        "settings": "/settings/",
-        "people": "/people/",
-        "new-session": "/sessions/new/",
-        "compare": "/compare/",
-    }
-    for name, address in addresses.items():
-        page.goto(live_server.url + address)
-        if name == "compare":
-            page.get_by_text("Means of the sessions as ridden").click()
-            expect(page.locator("figure.still svg:visible").first).to_be_visible()
-        photograph(f"season-{name}")
-        assert fits(page), name
-        assert broken_rules(page) == [], name
-
-
 def test_dark_is_readable_too(page, live_server, make_account):
     make_account("reader", "ilo")
     page.emulate_media(color_scheme="dark")

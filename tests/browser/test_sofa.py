@@ -6,7 +6,6 @@ import pytest
 from PIL import Image
 from playwright.sync_api import expect
 
-from sessions.demo import loading
 from tests.browser.accessibility import broken_rules
 from tests.browser.test_main_job import fits
 
@@ -14,16 +13,9 @@ pytestmark = pytest.mark.django_db(transaction=True)
 
 
 @pytest.fixture
-def season(page, live_server, make_account):
-    from buildlog.models import Vehicle
-
-    loading.load()
-    make_account("builder", "ilo")
-    page.goto(live_server.url + "/sign-in/")
-    page.get_by_label("Username").fill("ilo")
-    page.get_by_label("Password").fill("frost-and-chain-77")
-    page.get_by_role("button", name="Sign in").click()
-    return Vehicle.objects.get()
+def season(machine_of_the_season, signed_in):
+    signed_in("builder")
+    return machine_of_the_season
 
 
 def drawn(page):

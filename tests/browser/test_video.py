@@ -14,12 +14,8 @@ pytestmark = pytest.mark.django_db(transaction=True)
 
 
 @pytest.fixture
-def opened(page, live_server, make_account, session, gate, photograph):
-    make_account("recorder", "ilo")
-    page.goto(live_server.url + "/sign-in/")
-    page.get_by_label("Username").fill("ilo")
-    page.get_by_label("Password").fill("frost-and-chain-77")
-    page.get_by_role("button", name="Sign in").click()
+def opened(page, live_server, signed_in, session, gate, photograph):
+    signed_in("recorder")
 
     def open_clip(times_ms):
         page.goto(f"{live_server.url}/sessions/{session.pk}/time-video/")
@@ -27,7 +23,7 @@ def opened(page, live_server, make_account, session, gate, photograph):
         page.get_by_label("Clip", exact=True).set_input_files(
             {"name": "clip.webm", "mimeType": "video/webm", "buffer": clip}
         )
-        page.wait_for_selector("#video-timing[data-ready]", timeout=20000)
+        page.wait_for_selector("#video-timing[data-ready]")
         return page
 
     return open_clip
@@ -44,7 +40,7 @@ def step(page, button, count):
     for _ in range(count):
         before = page.locator("#frame").inner_text()
         page.get_by_role("button", name=button, exact=True).click()
-        expect(page.locator("#frame")).not_to_have_text(before, timeout=10000)
+        expect(page.locator("#frame")).not_to_have_text(before)
         seen.append(frame_ms(page))
     return seen
 
