@@ -60,10 +60,11 @@ def too_many(text):
         two = float(f"{float(spread):.1e}") == float(spread) and significant(spread) >= 2
         if not two or decimals(value) != decimals(spread):
             odd.append(f"{value} ± {spread}")
-    for value, lower, upper in LIMITS.findall(text):
+    # What stands behind a ± is a span of other numbers, such as of earlier sessions.
+    others = WITH_UNCERTAINTY.sub(" ", text)
+    for value, lower, upper in LIMITS.findall(others):
         if "." in lower + upper and not decimals(value) == decimals(lower) == decimals(upper):
             odd.append(f"{value} ({lower} to {upper})")
-    others = WITH_UNCERTAINTY.sub(" ", text)
     odd += [number for number in DECIMALS.findall(others) if significant(number) > 4 and number not in ALLOWED]
     return odd
 

@@ -179,7 +179,7 @@ def test_bad_passes_are_refused(sign_in, session, gate, change):
         ({"capacity_ah": "12 V"}, "not a charge"),
         ({"colour": 3}, "has no colour"),
         ([], "table"),
-        ({"capacity_ah": -1}, "outside"),
+        ({"capacity_ah": -1}, "must be more than 0 Ah and at most 10000 Ah; −1 Ah was written"),
     ],
 )
 def test_a_part_is_judged_by_its_declaration(sign_in, specification, words):
