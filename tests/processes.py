@@ -83,7 +83,9 @@ class Process(subprocess.Popen[bytes]):
 
     def end(self) -> str:
         """What it wrote until it ended by itself, with all that it started."""
-        family = tree(self.pid)
+        return self._end(tree(self.pid))
+
+    def _end(self, family: list[int]) -> str:
         try:
             self.wait(LONGEST_WAIT_S)
         except subprocess.TimeoutExpired:
@@ -94,9 +96,11 @@ class Process(subprocess.Popen[bytes]):
 
     def stop(self) -> str:
         """Ask it to end; what it wrote until then."""
+        # Once it has ended, nothing says any more what it had started.
+        family = tree(self.pid)
         if self.poll() is None:
             self.send_signal(signal.SIGTERM)
-        return self.end()
+        return self._end(family)
 
     def described(self, problem: str) -> str:
         """The problem, the processes, and what they wrote. What still runs says where it is, and is ended."""
