@@ -108,12 +108,12 @@ class Process(subprocess.Popen[bytes]):
             return f"{problem}\nexit code {self.returncode}\n{self.output}"
         family = tree(self.pid)
         rows = table(family)
-        for number in (signal.SIGBUS, signal.SIGKILL):
-            for pid in family:
-                with contextlib.suppress(ProcessLookupError):
-                    os.kill(pid, number)
-            if number == signal.SIGBUS:
-                wait_until_gone(family, STACKS_S)
+        for pid in family:
+            # One after the other, or their words would be mixed.
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(pid, signal.SIGBUS)
+                if wait_until_gone([pid], STACKS_S):
+                    os.kill(pid, signal.SIGKILL)
         self.wait()
         return f"{problem}\n{rows}\n{self.output}"
 
