@@ -40,8 +40,8 @@ def folder_with_electrics(folder_of_the_run, filled_installation):
 @pytest.fixture
 def offline(installation, folder_with_electrics, phone):
     """A phone that once saw the machine's limits, and then lost the network."""
-    # Nothing of the phone is under way while the records are exchanged: what failed then, it asks for again much later.
-    phone.page.goto("about:blank")
+    # A page that is left while its worker is only starting may come up again without one.
+    phone.kept_for_offline().page.goto("about:blank")
     installation.reset(folder_with_electrics)
     phone.open().kept_for_offline()
     wait_until(
