@@ -268,12 +268,7 @@ def picture_file():
 @pytest.fixture(scope="session")
 def filled_folder(folder_of_the_run, migrated):
     """A data folder with the invented season, an account, photos and a recording; not to be changed."""
-
-    def make(folder):
-        migrated_databases.lay_down(migrated, folder)
-        data_folders.fill(folder)
-
-    return migrated_databases.made_once(folder_of_the_run / "with-season", make)
+    return migrated_databases.filled_once(folder_of_the_run / "with-season", migrated, data_folders.fill)
 
 
 @pytest.fixture

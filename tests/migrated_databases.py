@@ -65,6 +65,16 @@ def lay_down(file: Path, folder: Path) -> None:
     (folder / "buildlog.sqlite3").chmod(0o600)
 
 
+def filled_once(folder: Path, file: Path, fill: Callable[[Path], object]) -> Path:
+    """A data folder of the whole run, with what is filled into a copy of the SQLite file."""
+
+    def make(part: Path) -> None:
+        lay_down(file, part)
+        fill(part)
+
+    return made_once(folder, make)
+
+
 def copy_into(connection: BaseDatabaseWrapper, file: Path) -> None:
     """Replace what an open SQLite database holds by what a file holds."""
     connection.ensure_connection()

@@ -113,12 +113,7 @@ def photograph_phone():
 @pytest.fixture(scope="session")
 def folder_of_the_season(folder_of_the_run, migrated):
     """The data folder of an installation with the invented season and nothing else; not to be changed."""
-
-    def make(folder):
-        migrated_databases.lay_down(migrated, folder)
-        data_folders.load_season(folder)
-
-    return migrated_databases.made_once(folder_of_the_run / "season", make)
+    return migrated_databases.filled_once(folder_of_the_run / "season", migrated, data_folders.load_season)
 
 
 @pytest.fixture
@@ -156,11 +151,9 @@ def filled_installation(folder_of_the_run, migrated):
     """The data folder of an installation with a little in it, made once for all workers, to be copied by each test."""
     from tests.browser.installation import Installation
 
-    def make(folder):
-        migrated_databases.lay_down(migrated, folder)
-        Installation(folder).fill()
-
-    return migrated_databases.made_once(folder_of_the_run / "filled", make)
+    return migrated_databases.filled_once(
+        folder_of_the_run / "filled", migrated, lambda folder: Installation(folder).fill()
+    )
 
 
 @pytest.fixture(scope="session")

@@ -308,16 +308,23 @@ def test_connections_and_their_files_fit_into_the_open_files(monkeypatch, soft, 
     assert asked == ([(min(2200, hard), hard)] if soft < 2200 else [])
 
 
-LONG_LOG = """
+def grown(program, gives_back):
+    """How many times as large as when it was idle a process is at its end."""
+    command = [sys.executable, "-c", program, gives_back]
+    return float(subprocess.run(command, cwd=PROJECT, stdout=subprocess.PIPE, check=True).stdout)
+
+
+RESIDENT = """
+def resident_mb():
+    return int(open("/proc/self/statm").read().split()[1]) * 4096 / 1e6
+"""
+LONG_LOG = f"""{RESIDENT}
 import sys, threading
 import numpy as np
 from buildlog.hosting.web_server import give_memory_back
 
 if sys.argv[1] == "yes":
     give_memory_back()
-
-def resident_mb():
-    return int(open("/proc/self/statm").read().split()[1]) * 4096 / 1e6
 
 def show_a_log():
     # Columns of a log of three million rows, and what is worked out of them, by which some small things stay.
@@ -337,21 +344,14 @@ print(resident_mb() / idle)
 
 @pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="other allocators are left as they are")
 def test_a_worker_gives_the_memory_of_a_long_log_back():
-    def grown(so):
-        done = subprocess.run([sys.executable, "-c", LONG_LOG, so], cwd=PROJECT, stdout=subprocess.PIPE, check=True)
-        return float(done.stdout)
-
-    assert grown("yes") < 1.5
+    assert grown(LONG_LOG, "yes") < 1.5
 
 
-LARGE_SEASON = """
+LARGE_SEASON = f"""{RESIDENT}
 import sys
 from buildlog.hosting.web_server import give_free_memory_back, give_memory_back
 
 give_memory_back()
-
-def resident_mb():
-    return int(open("/proc/self/statm").read().split()[1]) * 4096 / 1e6
 
 idle = resident_mb()
 # Keys and values of 200,000 rows, of which one in a thousand stays.
@@ -364,9 +364,5 @@ print(resident_mb() / idle)
 
 @pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="other allocators are left as they are")
 def test_a_worker_gives_the_memory_of_a_large_season_back():
-    def grown(so):
-        done = subprocess.run([sys.executable, "-c", LARGE_SEASON, so], cwd=PROJECT, stdout=subprocess.PIPE, check=True)
-        return float(done.stdout)
-
-    assert grown("no") > 2.0
-    assert grown("yes") < 1.5
+    assert grown(LARGE_SEASON, "no") > 2.0
+    assert grown(LARGE_SEASON, "yes") < 1.5
