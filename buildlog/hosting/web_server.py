@@ -47,6 +47,7 @@ MEMORY = "/dev/shm"
 M_TRIM_THRESHOLD, M_MMAP_THRESHOLD, M_ARENA_MAX = -1, -3, -8
 LARGE_BLOCK_BYTES = 512 * 1024
 DAY_S = 24 * 3600
+LIBC = ctypes.CDLL(None)
 STOP_SIGNALS = {signal.SIGTERM, signal.SIGQUIT, signal.SIGINT}
 
 
@@ -136,7 +137,7 @@ def give_memory_back() -> None:
     keeps up to 32 MB blocks; each of its arenas, of which threads get their own, keeps what lies below its top. A
     worker that showed one long log stayed five times as large. Other allocators are left as they are.
     """
-    mallopt = getattr(ctypes.CDLL(None), "mallopt", None)
+    mallopt = getattr(LIBC, "mallopt", None)
     if mallopt is not None:
         mallopt(M_MMAP_THRESHOLD, LARGE_BLOCK_BYTES)
         mallopt(M_TRIM_THRESHOLD, LARGE_BLOCK_BYTES)
@@ -148,7 +149,7 @@ def give_free_memory_back() -> None:
 
     It takes a tenth of a second after such a page, and a quarter of a millisecond where there is nothing to give.
     """
-    malloc_trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
+    malloc_trim = getattr(LIBC, "malloc_trim", None)
     if malloc_trim is not None:
         malloc_trim(0)
 

@@ -85,7 +85,7 @@ def reference(account: Account) -> dict[str, Any]:
 
 def _ice() -> dict[str, Any]:
     """Guidelines and cautions, and from what thickness on a slip is likelier than such ice."""
-    rule = next(rule for rule in SESSION.rules if rule.key == "ice_thickness")
+    rule: Any = SESSION.rule("ice_thickness")
     return {
         "guidelines": [row._asdict() for row in ice.GUIDELINES],
         "cautions": list(ice.CAUTIONS),
