@@ -7,6 +7,7 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from functools import cache
 from operator import attrgetter
 from typing import Any
 
@@ -18,8 +19,8 @@ from buildlog.failures.models import Failure, Modification, SignOff, Verificatio
 from buildlog.failures.models.failures import DIMENSIONS, named_in
 from buildlog.machines.models import Fitting, Revision
 from buildlog.machines.queries import revisions_with_parts
-from buildlog.storage.columns import label_of
-from calc.failure_facts import FailureFacts, FixFacts, RideFacts, Signature, VerificationFacts, VerificationKind
+from buildlog.storage.columns import as_text, key_as_text, label_of
+from calc.failure_facts import FailureFacts, FixFacts, Key, RideFacts, Signature, VerificationFacts, VerificationKind
 from calc.fix_proof import History
 from calc.lineage import Feature, RevisionFacts
 
@@ -41,14 +42,15 @@ def history_of(
     lengths = [RideFacts(ride.revision, ride.length, ride.started_at.date()) for ride in rides]
     read = revisions_with_parts().filter(vehicle=vehicle).order_by("number") if revisions is None else revisions
     was_ridden = {ride.revision for ride in rides}
-    facts = [_facts_of(revision, _fitted(revision), revision.pk in was_ridden) for revision in read]
+    facts = [
+        _facts_of(revision.pk, revision.parent_id, revision, _fitted(revision), revision.pk in was_ridden)
+        for revision in read
+    ]
     return History(facts, _failures(vehicle, rides, failures), _fixes([vehicle])[vehicle], lengths)
 
 
-REVISION_COLUMNS = ("pk", "vehicle_id", "number", "parent_id", "status", *DIMENSIONS)
-FITTED_COLUMNS = ("part__name", "pk", "part_id", "quantity")
 Fitted = tuple[str, Any, Any, int]
-"""A fitting by these columns."""
+"""A fitting: its part's name, its own key, its part's key, and how many."""
 
 
 def _fitted(revision: Revision) -> list[Fitted]:
@@ -56,21 +58,22 @@ def _fitted(revision: Revision) -> list[Fitted]:
     return [(fitting.part.name, fitting.pk, fitting.part_id, fitting.quantity) for fitting in fittings]
 
 
-def _facts_of(revision: Any, fitted: Collection[Fitted], was_ridden: bool) -> RevisionFacts:
-    """Of a revision, or of a row of its columns."""
+@cache
+def _dimension(name: str) -> Feature:
+    return Feature(name, label_of(Revision, name))
+
+
+def _facts_of(key: Key, parent: Key, revision: Any, fitted: Collection[Fitted], was_ridden: bool) -> RevisionFacts:
+    """Of a revision, or of a row of its columns, with its key and that of its parent."""
     parts: dict[Feature, float] = {}
     for name, _, part, quantity in sorted(fitted):
         feature = Feature(part, name)
         parts[feature] = parts.get(feature, 0) + quantity
-    dimensions = {
-        Feature(name, label_of(Revision, name)): getattr(revision, name)
-        for name in DIMENSIONS
-        if getattr(revision, name) is not None
-    }
+    dimensions = {_dimension(name): value for name in DIMENSIONS if (value := getattr(revision, name)) is not None}
     return RevisionFacts(
-        revision.pk,
+        key,
         revision.number,
-        revision.parent_id,
+        parent,
         was_ridden,
         revision.status == Revision.Status.RIDING,
         revision.status != Revision.Status.PLANNED,
@@ -110,14 +113,16 @@ def _failures(vehicle: uuid.UUID, rides: Collection[Ride], read: Collection[Fail
 def _fixes(vehicles: Collection[uuid.UUID]) -> Mapping[uuid.UUID, list[FixFacts]]:
     """The modifications that answer failures, by vehicle."""
     rows = Modification.objects.filter(revision__vehicle__in=vehicles, answers__isnull=False).order_by()
-    return _gathered(rows.values_list("revision__vehicle", "pk", "revision", "title", "changed", "answers"))
+    columns = "revision__vehicle", "pk", "revision", "title", "changed", "answers"
+    return _gathered((*row, named_in(changed), failure) for *row, changed, failure in rows.values_list(*columns))
 
 
-def _gathered(rows: Iterable[tuple[Any, ...]]) -> Mapping[uuid.UUID, list[FixFacts]]:
+def _gathered(rows: Iterable[tuple[Any, ...]]) -> Mapping[Any, list[FixFacts]]:
+    """Fixes by vehicle, from rows of vehicle, fix, revision, title, what it names as changed, and one failure."""
     answers: dict[tuple[Any, ...], set[Any]] = defaultdict(set)
-    for vehicle, key, revision, title, changed, failure in rows:
-        answers[vehicle, key, revision, title, named_in(changed)].add(failure)
-    fixes: dict[uuid.UUID, list[FixFacts]] = defaultdict(list)
+    for *fix, failure in rows:
+        answers[tuple(fix)].add(failure)
+    fixes: dict[Any, list[FixFacts]] = defaultdict(list)
     for (vehicle, key, revision, title, named), failures in answers.items():
         fixes[vehicle].append(FixFacts(key, revision, title, frozenset(failures), named))
     return fixes
@@ -134,6 +139,16 @@ class Signed:
     def rests_on_rides(self) -> bool:
         """Whether a state may depend on how far was ridden."""
         return any(signature.fix is not None for signature in self.signatures)
+
+    def by_text(self) -> Signed:
+        """The same for a history whose keys are text, as the database writes them."""
+        return Signed(
+            [row._replace(fix=key_as_text(row.fix)) for row in self.verifications],
+            [
+                row._replace(mode=key_as_text(row.mode), fix=None if row.fix is None else key_as_text(row.fix))
+                for row in self.signatures
+            ],
+        )
 
 
 def signed_of(
@@ -155,39 +170,55 @@ def signed_of(
     return signed
 
 
+def _named_as_text(changed: Any) -> frozenset[str]:
+    return frozenset(key_as_text(key) if isinstance(key, uuid.UUID) else key for key in named_in(changed))
+
+
 def groups_of(vehicles: Collection[uuid.UUID]) -> dict[uuid.UUID, History]:
     """The histories of several machines without what only a proof needs: failures by revision, mode and cause.
 
-    A failure's key is these three, which is all that its state depends on. Four queries of plain columns, however many
-    failures.
+    A failure's key is these three, which is all that its state depends on. All keys are text, as the database writes
+    them: they are compared some ten thousand times. Four queries of plain columns, however many failures.
     """
+    vehicle_keys = {key_as_text(vehicle): vehicle for vehicle in vehicles}
     of_machines = {"revision__vehicle__in": vehicles}
-    fitted: dict[uuid.UUID, list[Fitted]] = defaultdict(list)
+    fitted: dict[str, list[Fitted]] = defaultdict(list)
     fittings = Fitting.objects.filter(**of_machines).order_by()
-    for on, *row in fittings.values_list("revision", *FITTED_COLUMNS):
-        fitted[on].append(tuple(row))
-    revisions: dict[uuid.UUID, list[RevisionFacts]] = defaultdict(list)
-    vehicle_of: dict[uuid.UUID, uuid.UUID] = {}
+    fitted_columns = as_text("revision_id"), "part__name", as_text("pk"), as_text("part_id"), "quantity"
+    for on, *fitting in fittings.values_list(*fitted_columns):
+        fitted[on].append(tuple(fitting))
+    revisions: dict[str, list[RevisionFacts]] = defaultdict(list)
+    vehicle_of: dict[str, str] = {}
     session: Any = Revision._meta.get_field("sessions").related_model
     was_ridden = Exists(session.objects.filter(revision=OuterRef("pk")))
-    rows = Revision.objects.filter(vehicle__in=vehicles).order_by("vehicle_id", "number")
-    for row in rows.annotate(was_ridden=was_ridden).values_list(*REVISION_COLUMNS, "was_ridden", named=True):
-        vehicle_of[row.pk] = row.vehicle_id
-        revisions[row.vehicle_id].append(_facts_of(row, fitted.get(row.pk, ()), row.was_ridden))
+    rows = Revision.objects.filter(vehicle__in=vehicles).order_by("vehicle_id", "number").annotate(
+        key=as_text("pk"), parent_key=as_text("parent_id"), vehicle_key=as_text("vehicle_id"), was_ridden=was_ridden
+    )  # fmt: skip
+    columns = "key", "parent_key", "vehicle_key", "was_ridden", "number", "status", *DIMENSIONS
+    for row in rows.values_list(*columns, named=True):
+        vehicle_of[row.key] = row.vehicle_key
+        facts = _facts_of(row.key, row.parent_key, row, fitted.get(row.key, ()), row.was_ridden)
+        revisions[row.vehicle_key].append(facts)
     # Others write meanwhile: what belongs to a revision that was made since is left out with it.
-    failures: dict[uuid.UUID, list[FailureFacts]] = defaultdict(list)
-    grouped = Failure.objects.filter(**of_machines).order_by().values("revision", "mode", "cause")
+    failures: dict[str, list[FailureFacts]] = defaultdict(list)
+    names = "revision", "mode", "cause"
+    keys = {f"{name}_key": as_text(f"{name}_id") for name in names}
+    grouped = Failure.objects.filter(**of_machines).order_by().values(**keys)
     counted = grouped.annotate(last=Max("happened_at"), worst=Min("severity"), count=Count("pk"))
-    for *group, last, worst, count in counted.values_list("revision", "mode", "cause", "last", "worst", "count"):
-        revision, mode, cause = group
+    columns = "revision_key", "mode_key", "cause_key", "last", "worst", "count"
+    for revision, mode, cause, last, worst, count in counted.values_list(*columns):
         if revision in vehicle_of:
-            facts = FailureFacts(tuple(group), revision, mode, last, cause, severity=worst, count=count)
+            facts = FailureFacts((revision, mode, cause), revision, mode, last, cause, severity=worst, count=count)
             failures[vehicle_of[revision]].append(facts)
     answers = Modification.objects.filter(**of_machines, answers__isnull=False).order_by()
-    columns = "pk", "revision", "title", "changed", "answers__revision", "answers__mode", "answers__cause"
+    answered = (as_text(f"answers__{name}_id") for name in names)
     fixes = _gathered(
-        (vehicle_of[revision], key, revision, title, changed, (of, mode, cause))
-        for key, revision, title, changed, of, mode, cause in answers.values_list(*columns).distinct()
+        (vehicle_of[revision], key, revision, title, _named_as_text(changed), tuple(group))
+        for key, revision, title, changed, *group in answers.values_list(
+            as_text("pk"), as_text("revision_id"), "title", "changed", *answered
+        ).distinct()
         if revision in vehicle_of
     )
-    return {vehicle: History(revisions[vehicle], failures[vehicle], fixes.get(vehicle, [])) for vehicle in vehicles}
+    return {
+        vehicle: History(revisions[text], failures[text], fixes.get(text, [])) for text, vehicle in vehicle_keys.items()
+    }

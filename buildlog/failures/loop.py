@@ -21,7 +21,8 @@ from buildlog.failures.models import Failure, SignOff, Verification
 from buildlog.machines.models import Revision, Vehicle
 from buildlog.machines.queries import read_line
 from buildlog.people import current_account
-from calc.failure_facts import HURTS, FailureFacts
+from buildlog.storage.columns import key_as_text
+from calc.failure_facts import HURTS, FailureFacts, Key
 from calc.failure_state import Loop, Standing, State
 from calc.fix_proof import HALF, Bar
 from calc.proof_sentences import refusal
@@ -82,13 +83,14 @@ class States:
         self._loops: dict[uuid.UUID, Loop] = {}
         without_rides = [key for key in machines if not signed[key].rests_on_rides]
         for key, history in groups_of(without_rides).items() if without_rides else ():
-            self._loops[key] = Loop(history, Bar(), signed[key].verifications, signed[key].signatures)
+            of_machine = signed[key].by_text()
+            self._loops[key] = Loop(history, Bar(), of_machine.verifications, of_machine.signatures)
         for key, vehicle in machines.items():
             if signed[key].rests_on_rides:
                 self._loops[key] = loop_of(vehicle)
-        self._fixed_on: dict[tuple[uuid.UUID, uuid.UUID, uuid.UUID | None], set[uuid.UUID] | None] = {}
+        self._fixed_on: dict[Group, frozenset[uuid.UUID] | None] = {}
         self._groups = {
-            (failure.revision, failure.mode, failure.cause): (loop, failure)
+            _group_of(failure): (loop, failure)
             for loop in self._loops.values()
             for failure in loop.history.failures.values()
         }
@@ -96,17 +98,16 @@ class States:
     def note_on(self, failures: Iterable[Failure]) -> None:
         """Give each of these failures its state, so that none of them reads anything more."""
         for failure in failures:
-            known = self._groups.get((failure.revision_id, failure.mode_id, failure.cause_id))
+            known = self._groups.get(_group(failure.revision_id, failure.mode_id, failure.cause_id))
             if known is None:
-                failure.standing, failure.fixed_on = Standing(State.OPEN), set()
+                failure.standing, failure.fixed_on = Standing(State.OPEN), frozenset()
             else:
                 note_state(failure, *known)
 
-    def fixed_on(self, revision: uuid.UUID, mode: uuid.UUID, cause: uuid.UUID | None) -> Collection[uuid.UUID] | None:
+    def fixed_on(self, group: Group) -> frozenset[uuid.UUID] | None:
         """The revisions with a fix of the failures of one revision, mode and cause; None where these have held."""
-        group = revision, mode, cause
         if group not in self._groups:
-            return ()
+            return frozenset()
         if group not in self._fixed_on:
             loop, facts = self._groups[group]
             self._fixed_on[group] = None if loop.is_held(facts) else _fixed_on(loop, facts)
@@ -114,30 +115,31 @@ class States:
 
     def first_of(self, failures: Collection[Failure]) -> dict[uuid.UUID, uuid.UUID]:
         """For those that came although a fix was fitted, the first failure of their kind. Two queries."""
-        groups: dict[uuid.UUID, set[tuple[object, object, object]]] = {}
+        groups: dict[uuid.UUID, set[Group]] = {}
         for failure in failures:
-            known = self._groups.get((failure.revision_id, failure.mode_id, failure.cause_id))
+            known = self._groups.get(_group(failure.revision_id, failure.mode_id, failure.cause_id))
             if known is None:
                 continue
             loop, facts = known
             earlier = loop.history.earlier_of_kind(facts)
             if earlier:
-                groups[failure.pk] = {(other.revision, other.mode, other.cause) for other in earlier}
+                groups[failure.pk] = {_group_of(other) for other in earlier}
         wanted = set().union(*groups.values())
         came = Failure.objects.filter(revision__in={group[0] for group in wanted}).order_by()
         kinds = came.values_list("revision", "mode", "cause").annotate(first=Min("happened_at"))
-        moments = {tuple(group): at for *group, at in kinds if tuple(group) in wanted}
+        moments = {group: at for *keys, at in kinds if (group := _group(*keys)) in wanted}
         # Of all that came, only those of a first moment are read.
         rows = came.filter(happened_at__in=set(moments.values())).order_by("pk")
-        keys: dict[tuple[object, ...], uuid.UUID] = {}
-        for *group, at, key in rows.values_list("revision", "mode", "cause", "happened_at", "pk"):
-            if moments.get(tuple(group)) == at:
-                keys.setdefault(tuple(group), key)
-        return {key: min((moments[group], keys[group]) for group in of_kind)[1] for key, of_kind in groups.items()}
+        first: dict[Group, uuid.UUID] = {}
+        for *keys, at, key in rows.values_list("revision", "mode", "cause", "happened_at", "pk"):
+            group = _group(*keys)
+            if moments.get(group) == at:
+                first.setdefault(group, key)
+        return {key: min((moments[group], first[group]) for group in of_kind)[1] for key, of_kind in groups.items()}
 
     def in_state(self, *states: str) -> Q:
         """The condition on failures that are in one of these states."""
-        chosen: dict[tuple[object, object], list[object]] = {}
+        chosen: dict[tuple[str, str | None], list[str]] = {}
         is_only_held = set(states) == {State.HELD}
         for (revision, mode, cause), (loop, facts) in self._groups.items():
             if loop.is_held(facts) if is_only_held else loop.standing(facts).state in states:
@@ -149,14 +151,30 @@ class States:
         return condition
 
 
+Group = tuple[str, str, str | None]
+"""Revision, mode and cause of failures that share a state; keys as the database writes them."""
+
+
+def _group(revision: Key, mode: Key, cause: Key | None) -> Group:
+    return _text(revision), _text(mode), None if cause is None else _text(cause)
+
+
+def _group_of(facts: FailureFacts) -> Group:
+    return _group(facts.revision, facts.mode, facts.cause)
+
+
+def _text(key: Key) -> str:
+    return key_as_text(key) if isinstance(key, uuid.UUID) else cast(str, key)
+
+
 def note_state(failure: Failure, loop: Loop, facts: FailureFacts) -> None:
     """Give a failure its state and the revisions with a fix of it, from the loop of its machine."""
     failure.standing = loop.standing(facts)
     failure.fixed_on = _fixed_on(loop, facts)
 
 
-def _fixed_on(loop: Loop, facts: FailureFacts) -> set[uuid.UUID]:
-    return {cast(uuid.UUID, fix.revision) for fix in loop.history.fixes_for(facts)}
+def _fixed_on(loop: Loop, facts: FailureFacts) -> frozenset[uuid.UUID]:
+    return frozenset(uuid.UUID(str(fix.revision)) for fix in loop.history.fixes_for(facts))
 
 
 def note_states(failures: Collection[Failure]) -> None:

@@ -13,6 +13,7 @@ from buildlog.failures.loop import States
 from buildlog.failures.models import Failure, Modification
 from buildlog.failures.models.failures import CATEGORIES
 from buildlog.machines.models import Revision, Vehicle
+from buildlog.storage.columns import as_text, key_as_text
 from calc.failure_facts import HURTS
 
 
@@ -50,7 +51,7 @@ class Hazard(NamedTuple):
     mode: str
     revision: str
     severity: int
-    fixed_on: Collection[uuid.UUID]
+    fixed_on: frozenset[uuid.UUID]
 
     @property
     def category(self) -> str:
@@ -68,18 +69,19 @@ def hazards_of(vehicles: Collection[uuid.UUID], states: States | None = None) ->
     """What releases read of failures that have not held, by machine and in the order of time: plain columns, for a
     machine may have thousands. `states` are those of these machines, where the page has them."""
     rows = Failure.objects.filter(revision__vehicle__in=vehicles, severity__in=HURTS).order_by("happened_at", "pk")
-    columns = list(rows.values_list("pk", "mode__name", "severity", "revision", "mode", "cause"))
+    group = (as_text(f"{name}_id") for name in ("revision", "mode", "cause"))
+    columns = list(rows.values_list(as_text("pk"), "mode__name", "severity", *group))
     if not columns:
         return {}
-    revisions = {row.pk: row for row in Revision.objects.filter(vehicle__in=vehicles).only("number", "vehicle")}
+    stored = Revision.objects.filter(vehicle__in=vehicles).only("number", "vehicle")
+    revisions = {key_as_text(row.pk): (row.vehicle_id, row.label) for row in stored}
     states = states or States(Vehicle.objects.select_related("assumptions").filter(pk__in=vehicles))
     hazards: dict[uuid.UUID, list[Hazard]] = {}
-    for key, mode, severity, *group in columns:
-        fixed_on = states.fixed_on(*group)
+    for key, mode, severity, revision, *others in columns:
+        fixed_on = states.fixed_on((revision, *others))
         if fixed_on is not None:
-            revision = revisions[group[0]]
-            hazard = Hazard(key, mode, revision.label, severity, fixed_on)
-            hazards.setdefault(revision.vehicle_id, []).append(hazard)
+            vehicle, label = revisions[revision]
+            hazards.setdefault(vehicle, []).append(Hazard(uuid.UUID(key), mode, label, severity, fixed_on))
     return hazards
 
 
@@ -92,6 +94,14 @@ def hazards_among(failures: Iterable[Failure]) -> list[Hazard]:
     ]
 
 
-def on_line(hazard: Hazard, line: Collection[uuid.UUID]) -> OpenHazard:
+def on_line(hazards: Iterable[Hazard], line: Collection[uuid.UUID]) -> list[OpenHazard]:
     """`line` has the keys of a revision and those before it, whose modifications it carries."""
-    return OpenHazard(hazard, any(revision in line for revision in hazard.fixed_on))
+    # Failures of one revision, mode and cause have one set of fixes, and a machine may have hundreds of them.
+    is_fixed: dict[frozenset[uuid.UUID], bool] = {}
+    rows = []
+    for hazard in hazards:
+        has_fix = is_fixed.get(hazard.fixed_on)
+        if has_fix is None:
+            has_fix = is_fixed[hazard.fixed_on] = not hazard.fixed_on.isdisjoint(line)
+        rows.append(OpenHazard(hazard, has_fix))
+    return rows

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import uuid
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from itertools import islice
@@ -9,6 +10,7 @@ from typing import Any
 
 import numpy as np
 from django.core.exceptions import FieldDoesNotExist
+from django.db import connection
 from django.db.models import CharField, ExpressionWrapper, Field, Model, QuerySet
 from django.db.models.expressions import Combinable
 from django.db.models.functions import Cast
@@ -30,6 +32,11 @@ def label_of(model: type[Model] | Model, name: str) -> str:
 def as_text(column: str) -> Cast:
     """A key or a moment as the database writes it: tens of thousands are compared as text, without building objects."""
     return Cast(column, CharField())
+
+
+def key_as_text(key: uuid.UUID) -> str:
+    """A key as `as_text` gives it: databases without a type for keys write them without hyphens."""
+    return str(key) if connection.features.has_native_uuid_field else key.hex
 
 
 def as_stored(expression: Combinable) -> ExpressionWrapper[Any]:

@@ -114,7 +114,7 @@ def subject_of(
 ) -> Subject:
     """What the rules look at; `hazards` are the machine's, where they were read."""
     revision = machine.revision
-    line = [step.pk for step in up_the_line(revision, machine.line)]
+    line = {step.pk for step in up_the_line(revision, machine.line)}
     parent = machine.line.get(revision.parent_id) if revision.parent_id else None
     if hazards is None:
         hazards = hazards_of([revision.vehicle_id]).get(revision.vehicle_id, [])
@@ -123,7 +123,7 @@ def subject_of(
         machine,
         load_kg,
         Machine(parent) if parent is not None else None,
-        [on_line(hazard, line) for hazard in hazards],
+        on_line(hazards, line),
         upkeep.on(revision),
         upkeep.on_two_machines(revision),
     )

@@ -109,7 +109,7 @@ def test_only_modes_that_somebody_signed_can_have_held(season, is_signed):
     states = States([season])
     with patch.object(Loop, "_work_out", autospec=True, side_effect=Loop._work_out) as worked_out:
         held = set(Failure.objects.filter(states.in_state(State.HELD)))
-    assert {call.args[1].mode for call in worked_out.call_args_list} == ({mode.pk} if is_signed else set())
+    assert {uuid.UUID(call.args[1].mode) for call in worked_out.call_args_list} == ({mode.pk} if is_signed else set())
     assert held == {failure for failure in Failure.objects.all() if standing_of(failure).state is State.HELD}
     assert bool(held) == is_signed
 

@@ -102,7 +102,7 @@ class Failure(MadeRecord):
     def get_absolute_url(self) -> str:
         return reverse("failure", args=[self.pk])
 
-    fixed_on: set[uuid.UUID]
+    fixed_on: frozenset[uuid.UUID]
     """Revisions with fixes of it that nothing has disproved; set with its state."""
     first_of_kind: uuid.UUID | None
     """The first failure of its kind, if this one came although a fix was fitted; set by whoever works it out."""
