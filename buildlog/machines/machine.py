@@ -34,9 +34,13 @@ class Machine:
         seen: Mapping[uuid.UUID, SeenVoltage] | None = None,
     ) -> None:
         self.revision = revision
-        # Fittings are passed for a machine that is only planned and not stored.
-        self.fittings: list[Fitting] = list(revision.fittings.all()) if fittings is None else fittings
+        self._planned = fittings
         self.seen = seen or {}
+
+    @cached_property
+    def fittings(self) -> list[Fitting]:
+        """As stored, or as passed for a machine that is only planned."""
+        return list(self.revision.fittings.all()) if self._planned is None else self._planned
 
     @classmethod
     def in_line(cls, revision: Revision, seen: Mapping[uuid.UUID, SeenVoltage] | None = None) -> Machine:

@@ -15,11 +15,9 @@ from calc.failure_state import State
 from sessions.bench.machine_bench import Bench, Filters, bench_of
 from sessions.bench.mode_rows import ModeRow
 from sessions.bench.next_tests import Question, in_turn, questions_of
-from sessions.evidence.doubts import DoubtedRecord, by_record, doubts_of_session
-from sessions.evidence.headline import Headline, change_since, earlier_evidence, headlines
-from sessions.evidence.left_out import LeftOut
-from sessions.evidence.reader import Evidence
-from sessions.evidence.session_results import report_of
+from sessions.evidence.doubts import DoubtedRecord, by_record
+from sessions.evidence.headline import Headline, change_since, headlines
+from sessions.evidence.session_results import SessionBesideEarlier
 from sessions.outings.models import Session
 from sessions.trials.season_strip import SeasonStrip, season_strip
 
@@ -82,12 +80,10 @@ def _last_session(vehicle: Vehicle, key: uuid.UUID, system: str) -> LastSession:
     """As its own page says it."""
     session = Session.objects.select_related("revision", "venue").get(pk=key)
     session.revision.vehicle = vehicle
-    evidence = Evidence.of_session(session)
-    left_out = LeftOut(doubts_of_session(session, evidence))
-    earlier = earlier_evidence(session)
-    rows = headlines(report_of(evidence, left_out), earlier, system)
-    changes = [(row, change_since(row.result, earlier, system)) for row in rows]
-    return LastSession(session, changes, left_out.doubts.open_count)
+    worked_out = SessionBesideEarlier(session)
+    rows = headlines(worked_out.report, worked_out.earlier, system)
+    changes = [(row, change_since(row.result, worked_out.earlier, system)) for row in rows]
+    return LastSession(session, changes, worked_out.doubts.open_count)
 
 
 def _open_failures(vehicle: Vehicle) -> list[Failure]:

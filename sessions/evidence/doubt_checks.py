@@ -60,6 +60,17 @@ class CheckedRecords:
         """The records of one kind."""
         return self._builds if subject == "build" else getattr(self.facts, _RECORDS[subject])
 
+    def asked(self, subject: str, rows: Any) -> list[int]:
+        """Of these rows those that are asked about: where it is one session, what belongs to it, and its build."""
+        session = self.facts.session_row
+        if session is None:
+            return [int(row) for row in rows]
+        if subject == "build":
+            ridden = self.facts.revision_of[session]
+            return [int(row) for row in rows if row == ridden]
+        owner = self.rows(subject).owner
+        return [int(row) for row in rows if owner[row] == session]
+
     def checked(self, subject: str) -> Checked:
         """The rules of one kind of record on all of its rows."""
         if subject not in self._checked:

@@ -102,7 +102,8 @@ class MachineRows:
     vehicles: the machines.
     evidence: the sessions that are asked about; None for none.
     machines: the revisions whose builds are asked about.
-    session: the one session, where the evidence is of one: what was ridden before it is looked up.
+    session: the one session that is asked about. Where the evidence is of no other, what was ridden before it is looked
+        up.
     """
 
     def __init__(
@@ -133,10 +134,10 @@ class MachineRows:
 
     @classmethod
     def of_session(cls, session: Session, evidence: Evidence | None = None) -> MachineRows:
-        """A session with what belongs to it, and its build."""
+        """A session with what belongs to it, and its build. Others in the evidence are checked, but not asked about."""
         evidence = evidence or Evidence.of_session(session)
-        machine = evidence.machines[session.revision_id]
-        return cls([machine.revision.vehicle], evidence, [machine], session)
+        ridden = [evidence.machines[key] for key in sorted(set(evidence.revision))]
+        return cls([evidence.machines[session.revision_id].revision.vehicle], evidence, ridden, session)
 
     @classmethod
     def around_record(cls, session: Session) -> MachineRows:
@@ -150,6 +151,11 @@ class MachineRows:
     def of_build(cls, revision: Revision) -> MachineRows:
         """A revision without any session; failures that belong to none."""
         return cls([revision.vehicle], None, [Machine.in_line(revision)])
+
+    @property
+    def session_row(self) -> int | None:
+        """The row of the one session that is asked about; None where all are."""
+        return None if self._session is None else self.sessions.row_of(self._session.pk)
 
     @cached_property
     def revision_of(self) -> Any:
@@ -178,7 +184,7 @@ class MachineRows:
     def previous_distance_m(self) -> Any:
         """What was ridden in the same machine's session before each: a wheel counter that was not reset adds it."""
         distance_m = self.evidence.numbers["distance_m"]
-        if self._session is None or not distance_m.size:
+        if self._session is None or distance_m.size != 1:
             before_m = np.full(distance_m.shape, np.nan)
             machine_of = np.array([hash(revision.vehicle_id) for revision in self.revisions])[self.revision_of]
             for machine in np.unique(machine_of):

@@ -15,9 +15,9 @@ from django.urls import reverse
 from buildlog.failures.models import Failure
 from buildlog.machines.confirmations import Confirmation
 from buildlog.machines.models import Revision, Vehicle
-from calc.doubts.check import Checked, Doubt, Mend
+from calc.doubts.check import Doubt, Mend
 from sessions.evidence.doubt_checks import CheckedRecords
-from sessions.evidence.doubt_facts import MachineRows, Rows
+from sessions.evidence.doubt_facts import MachineRows
 from sessions.evidence.reader import Evidence
 from sessions.logs.models import Log
 from sessions.outings.models import Pass, Reading, Session
@@ -124,7 +124,7 @@ class MachineDoubts(CheckedRecords):
         doubts = []
         for subject in ORDER if record is None else (SUBJECT_OF[type(record)],):
             rows, checked = self.rows(subject), self.checked(subject)
-            broken = [row for row in _broken_rows(rows, checked) if record is None or rows.key(row) == record.pk]
+            broken = [row for row in self._broken(subject) if record is None or rows.key(row) == record.pk]
             answered = self.confirmed(subject) if broken else {}
             by_rule = {(given.record, given.rule): given for given in self.of_subject(subject)} if confirmed else {}
             for row in broken:
@@ -139,11 +139,11 @@ class MachineDoubts(CheckedRecords):
     @property
     def open_count(self) -> int:
         """How many records have an open doubt."""
-        return sum(
-            bool(self.rules(subject, row))
-            for subject in ORDER
-            for row in _broken_rows(self.rows(subject), self.checked(subject))
-        )
+        return sum(bool(self.rules(subject, row)) for subject in ORDER for row in self._broken(subject))
+
+    def _broken(self, subject: str) -> list[int]:
+        """The rows that are asked about and break a rule."""
+        return self.asked(subject, np.flatnonzero(self.checked(subject).any_breach)) if self.rows(subject).count else []
 
     def _label(self, subject: str, row: int) -> str:
         rows = self.rows(subject)
@@ -162,10 +162,6 @@ class MachineDoubts(CheckedRecords):
         return reverse("session", args=[self.rows("session").key(rows.owner[row])])
 
 
-def _broken_rows(rows: Rows, checked: Checked) -> list[int]:
-    return [int(row) for row in np.flatnonzero(checked.any_breach)] if rows.count else []
-
-
 def doubts_of_machine(vehicle: Vehicle, evidence: Evidence | None = None) -> MachineDoubts:
     """All records of a machine, whose evidence may be at hand."""
     return MachineDoubts(MachineRows.of_machine(vehicle, evidence))
@@ -178,7 +174,7 @@ def doubts_of_sessions(vehicle: Vehicle, evidence: Evidence) -> MachineDoubts:
 
 
 def doubts_of_session(session: Session, evidence: Evidence | None = None) -> MachineDoubts:
-    """A session and what belongs to it, and its build; its evidence may be at hand."""
+    """A session and what belongs to it, and its build; its evidence, also with others, may be at hand."""
     return MachineDoubts(MachineRows.of_session(session, evidence))
 
 

@@ -13,10 +13,10 @@ from calc.results import Result
 from calc.typed_values import as_typed
 from calc.written_limits import written_span
 from sessions.evidence.doubts import OpenDoubt, doubts_of_session
-from sessions.evidence.headline import ASKED_FIRST, earlier_evidence
+from sessions.evidence.headline import ASKED_FIRST
 from sessions.evidence.left_out import LeftOut
-from sessions.evidence.reader import Evidence, recorded
-from sessions.evidence.session_results import pass_rows, report_of
+from sessions.evidence.reader import Evidence
+from sessions.evidence.session_results import EarlierSessions, SessionBesideEarlier, pass_rows
 from sessions.outings.models import Pass, Reading, Session
 
 _MOST_OFFERS = 2
@@ -27,19 +27,18 @@ _BESIDE = ("average_speed",)
 
 def says_of_session(session: Session, system: str) -> Consequences:
     """The main results as they would be, each beside the machine's earlier ones, and doubts at their fields."""
-    evidence = Evidence.of_session(session)
-    doubts = doubts_of_session(session, evidence)
-    open_doubts = doubts.listed_of(session, system)
+    worked_out = SessionBesideEarlier(session)
+    open_doubts = worked_out.doubts.listed_of(session, system)
     doubted = {fact for open_doubt in open_doubts for fact in open_doubt.doubt.rule.facts}
-    report, earlier = evidence.reports[0], earlier_evidence(session)
+    report = worked_out.as_stored
     results: list[Result] = []
     for keys in (*ASKED_FIRST, _BESIDE):
         result = next((result for key in keys if (result := report.get(key)) is not None), None)
         if result is not None and result.value is not None and result not in results:
             results.append(result)
-    rests_on_doubt = bool(LeftOut(doubts).count and doubted)
-    careful = report_of(evidence, LeftOut(doubts)) if rests_on_doubt else report
-    without = evidence.without_doubtful(LeftOut(doubts)).reports[0] if rests_on_doubt else report
+    rests_on_doubt = bool(worked_out.left_out.count and doubted)
+    careful = worked_out.report if rests_on_doubt else report
+    without = worked_out.beyond_doubt_report if rests_on_doubt else report
     consequences = Consequences(doubts=_by_field(open_doubts, Session, system))
     for result in results:
         certain = without.get(result.key)
@@ -47,13 +46,13 @@ def says_of_session(session: Session, system: str) -> Consequences:
         # A doubt makes no guard less careful: how far it still goes is what its page will say.
         shown = careful.get(result.key) if result.key in _GUARDS else result
         if shown is not None and shown.value is not None:
-            consequences.rows.append(_row(shown, shown.value, earlier, system, is_doubtful))
+            consequences.rows.append(_row(shown, shown.value, worked_out.earlier, system, is_doubtful))
     return consequences
 
 
-def _row(result: Result, value: float, earlier: Evidence, system: str, is_doubtful: bool) -> Row:
+def _row(result: Result, value: float, earlier: EarlierSessions, system: str, is_doubtful: bool) -> Row:
     notes = []
-    values = recorded(earlier.values(result.key), slice(None)).tolist() if earlier.count else []
+    values = earlier.recorded(result.key)
     if values:
         ridden = f"{len(values)} sessions before" if len(values) > 1 else "session before"
         notes.append(f"{written_span(min(values), max(values), result.kind, system, 3)} in the {ridden}")

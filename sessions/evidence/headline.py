@@ -9,8 +9,6 @@ from math import hypot
 import numpy as np
 from django.utils import timezone
 
-from buildlog.machines.machine import Machine
-from buildlog.machines.queries import LINE
 from calc.declaration import Measured
 from calc.doubts.careful_results import CarefulReport
 from calc.quantities import written, written_difference
@@ -18,14 +16,9 @@ from calc.results import Result
 from calc.session_sheet import SessionReport
 from sessions.drawing.pass_dots import PassDots, Run, pass_dots
 from sessions.drawing.value_lines import ValueLine, value_line
-from sessions.evidence.doubts import doubts_of_sessions
-from sessions.evidence.left_out import LeftOut
-from sessions.evidence.reader import Evidence, recorded
-from sessions.evidence.session_results import PassRow
-from sessions.outings.models import Pass, Session
+from sessions.evidence.session_results import EarlierSessions, PassRow
+from sessions.outings.models import Pass
 
-EARLIER = 12
-"""So many earlier sessions are drawn beside this one."""
 NEAREST = 3
 ASKED_FIRST = (
     ("two_way_mean_speed", "average_gate_speed", "best_gate_speed", "average_speed"),
@@ -61,33 +54,20 @@ class LimitBar:
         return round(100.0 * min(1.0, self.share), 1)
 
 
-def earlier_evidence(session: Session) -> Evidence:
-    """The machine's sessions before this one, without what is in doubt, in as many queries for one as for twelve."""
-    before = Session.objects.filter(
-        revision__vehicle=session.revision.vehicle_id, started_at__lt=session.started_at
-    ).order_by("-started_at", "-pk")
-    line = getattr(session.revision.vehicle, LINE, None)
-    machines = None if line is None else {revision.pk: Machine(revision) for revision in line}
-    evidence = Evidence(Session.objects.filter(pk__in=list(before.values_list("pk", flat=True)[:EARLIER])), machines)
-    if not evidence.count:
-        return evidence
-    return evidence.without_doubtful(LeftOut(doubts_of_sessions(session.revision.vehicle, evidence)))
-
-
-def headlines(report: SessionReport | CarefulReport, earlier: Evidence, system: str) -> list[Headline]:
+def headlines(report: SessionReport | CarefulReport, earlier: EarlierSessions, system: str) -> list[Headline]:
     """Three numbers at most, each with this machine's earlier ones."""
     chosen = []
     for keys in ASKED_FIRST:
         result = next((result for key in keys if (result := report.get(key)) is not None), None)
         if result is not None and result.value is not None:
-            values = recorded(earlier.values(result.key), slice(None)).tolist() if earlier.count else []
+            values = earlier.recorded(result.key)
             figure, _, behind = written(result.value, result.kind, system, result.u, 3).partition(" ")
             line = value_line(result.value, result.u, values)
             chosen.append(Headline(result, figure, behind, line, len(values)))
     return chosen
 
 
-def change_since(result: Result, earlier: Evidence, system: str) -> str:
+def change_since(result: Result, earlier: EarlierSessions, system: str) -> str:
     """How a number differs from the machine's last one before it: beyond both uncertainties, or not to be told.
 
     Two rides of one build differ as well; whether a change helped, the comparison of revisions says.
@@ -95,12 +75,12 @@ def change_since(result: Result, earlier: Evidence, system: str) -> str:
     rows = [int(row) for row in np.flatnonzero(~np.isnan(earlier.values(result.key)))] if earlier.count else []
     if not rows or result.value is None:
         return "the first number of its kind"
-    row = rows[-1]
-    before = earlier.reports[row].get(result.key)
+    row, evidence = rows[-1], earlier.evidence
+    before = evidence.reports[row].get(result.key)
     if before is None or before.value is None:
         return "the first number of its kind"
-    with_what = earlier.machines[earlier.revision[row]].revision.label
-    on = f"{with_what} on {timezone.localtime(earlier.started_at[row]):%Y-%m-%d}"
+    with_what = evidence.machines[evidence.revision[row]].revision.label
+    on = f"{with_what} on {timezone.localtime(evidence.started_at[row]):%Y-%m-%d}"
     change = result.value - before.value
     expanded = 2.0 * hypot(result.u or 0.0, before.u or 0.0)
     if abs(change) <= expanded or change == 0.0:

@@ -12,6 +12,8 @@ import numpy as np
 
 from sessions.evidence.doubts import MachineDoubts
 
+_OF_RIDES = ("session", "pass", "reading", "log")
+
 
 @dataclass(frozen=True)
 class LeftOut:
@@ -20,11 +22,16 @@ class LeftOut:
     doubts: MachineDoubts
 
     @cached_property
+    def is_nothing(self) -> bool:
+        """Whether no value of the sessions that were read is in doubt."""
+        return not any(mask.any() for subject in _OF_RIDES for mask in self.doubts.facts_in_doubt(subject).values())
+
+    @cached_property
     def count(self) -> int:
         """How many records of rides are out, in whole or in part; a build in doubt is on no ride's account."""
         return sum(
-            len(np.flatnonzero(np.any(list(masks.values()), axis=0)))
-            for subject in ("session", "pass", "reading", "log")
+            len(self.doubts.asked(subject, np.flatnonzero(np.any(list(masks.values()), axis=0))))
+            for subject in _OF_RIDES
             if (masks := self.doubts.facts_in_doubt(subject))
         )
 

@@ -13,13 +13,11 @@ from buildlog.failures.loop import note_states
 from buildlog.failures.queries import failure_list
 from buildlog.people.signed_in import SignedInRequest
 from buildlog.photos.models import Photo
+from buildlog.storage.columns import key_as_text
 from calc.ice import CAUTIONS, guideline_rows
 from calc.results import cautions, grouped
-from sessions.evidence.doubts import doubts_of_session
-from sessions.evidence.headline import NEAREST, earlier_evidence, headlines, limit_bars, picture_of_passes
-from sessions.evidence.left_out import LeftOut
-from sessions.evidence.reader import Evidence
-from sessions.evidence.session_results import pass_rows, report_of
+from sessions.evidence.headline import NEAREST, headlines, limit_bars, picture_of_passes
+from sessions.evidence.session_results import SessionBesideEarlier, pass_rows
 from sessions.logs.first_picture import ride_of
 from sessions.logs.queries import sessions_with_records
 from sessions.outings.models import Session
@@ -34,13 +32,12 @@ LEDGER = ("Speed", "Energy", "Range")
 def session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     """One outing: every number that can be worked out, and what is missing for the others."""
     session = get_object_or_404(sessions_with_records().select_related("go_no_go"), pk=pk)
-    evidence = Evidence.of_session(session)
-    doubts = doubts_of_session(session, evidence)
-    left_out = LeftOut(doubts)
-    report = report_of(evidence, left_out)
+    worked_out = SessionBesideEarlier(session)
+    evidence, left_out, report, earlier = (
+        worked_out.evidence, worked_out.left_out, worked_out.report, worked_out.earlier
+    )  # fmt: skip
     system = request.user.unit_system
     passes = pass_rows(session, evidence, left_out)
-    earlier = earlier_evidence(session)
     first = headlines(report, earlier, system)
     named = {headline.result.key for headline in first}
     bars = limit_bars(report.results)
@@ -50,10 +47,10 @@ def session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     context = {
         "session": session,
         "report": report,
-        "doubts": doubts.listed(system),
+        "doubts": worked_out.doubts.listed(system),
         "headlines": first,
         "earlier_count": max((headline.earlier_count for headline in first), default=0),
-        "earlier": earlier.key(earlier.count - 1) if earlier.count else None,
+        "earlier": earlier.last,
         "later": _later(session),
         "ledger": [result for result in unfolded if result.key not in named],
         # The first sentence of each; the whole of it stands with its results, which are folded.
@@ -62,7 +59,7 @@ def session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         "groups": grouped(report.results),
         "passes": passes,
         "pass_dots": picture_of_passes(passes, report.get("two_way_mean_speed"), system),
-        "ice": _ice(session, left_out.facts_of_sessions(evidence.text)),
+        "ice": _ice(session, left_out.facts_of_sessions([key_as_text(session.pk)])),
         "readings": session.readings.all(),
         "failures": failures,
         "photos": Photo.objects.filter(session=session),

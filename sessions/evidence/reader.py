@@ -133,6 +133,7 @@ class Evidence:
     ) -> None:
         self._sessions, self._direction = sessions, direction
         self.left_out: LeftOut | None = None
+        self._whole: Evidence | None = None
         self._read_sessions()
         self._read_machines(machines)
 
@@ -147,8 +148,11 @@ class Evidence:
         Warnings are worked out with everything: a doubt makes no guard less careful.
         """
         # Asked first: what the rules read of these sessions is then at hand in both.
-        masks = left_out.facts_of_sessions(self.text)
+        is_whole, masks = left_out.is_nothing, left_out.facts_of_sessions(self.text)
         part = copy(self)
+        if is_whole:
+            part.left_out, part._whole = left_out, self
+            return part
         for name in ("reports", "passes", "readings", "load_kg"):
             part.__dict__.pop(name, None)
         part.left_out = left_out
@@ -156,10 +160,16 @@ class Evidence:
         return part
 
     @classmethod
-    def of_session(cls, session: Session) -> Evidence:
-        line = read_line(session.revision.vehicle)
-        machines = {revision.pk: Machine(revision) for revision in line if revision.pk == session.revision_id}
-        return cls(Session.objects.filter(pk=session.pk), machines)
+    def of_session(cls, session: Session, earlier: int = 0) -> Evidence:
+        """A session, with so many of the machine's before it: it is the last row."""
+        machines = {revision.pk: Machine(revision) for revision in read_line(session.revision.vehicle)}
+        keys = [session.pk]
+        if earlier:
+            before = Session.objects.filter(
+                revision__vehicle=session.revision.vehicle_id, started_at__lt=session.started_at
+            )
+            keys += before.order_by("-started_at", "-pk").values_list("pk", flat=True)[:earlier]
+        return cls(Session.objects.filter(pk__in=keys), machines)
 
     def _read_sessions(self) -> None:
         rows = self._sessions.order_by("started_at", "pk").annotate(
@@ -210,7 +220,8 @@ class Evidence:
 
     @cached_property
     def reports(self) -> SessionReports:
-        return evaluate(self._table())
+        # Where nothing was left out, nothing is worked out a second time.
+        return evaluate(self._table()) if self._whole is None else self._whole.reports
 
     @cached_property
     def all_passes(self) -> PassColumns:

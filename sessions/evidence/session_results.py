@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import uuid
 from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
 
 from calc.declaration import Measured
 from calc.doubts.careful_results import CarefulReport, careful_report
 from calc.session_sheet import SessionReport
+from sessions.evidence.doubts import doubts_of_session
 from sessions.evidence.left_out import LeftOut
-from sessions.evidence.reader import Evidence
+from sessions.evidence.reader import Evidence, recorded
 from sessions.outings.models import Pass, Session
 
 
@@ -22,6 +25,67 @@ class PassRow:
     speed: Measured | None
     """None where the gate has no length."""
     in_doubt: bool = False
+
+
+EARLIER = 12
+"""So many earlier sessions are shown beside one."""
+
+
+class EarlierSessions:
+    """The machine's sessions before one, without what is in doubt: all rows of an evidence but its last."""
+
+    def __init__(self, evidence: Evidence) -> None:
+        self.evidence = evidence
+        self.count = evidence.count - 1
+
+    def values(self, key: str) -> Any:
+        """One result of each, NaN where it could not be worked out."""
+        return self.evidence.values(key)[: self.count]
+
+    def recorded(self, key: str) -> list[float]:
+        """The results of those for which it could be worked out."""
+        return recorded(self.values(key), slice(None)).tolist() if self.count else []
+
+    @property
+    def last(self) -> uuid.UUID | None:
+        """The key of the one right before."""
+        return self.evidence.key(self.count - 1) if self.count else None
+
+
+class SessionBesideEarlier:
+    """A session and the machine's twelve before it, read and worked out together."""
+
+    def __init__(self, session: Session) -> None:
+        self.session = session
+        self.evidence = Evidence.of_session(session, EARLIER)
+        self.doubts = doubts_of_session(session, self.evidence)
+        """Those of the session; what is left out is of the earlier ones as well."""
+        self.left_out = LeftOut(self.doubts)
+
+    @cached_property
+    def beyond_doubt(self) -> Evidence:
+        return self.evidence.without_doubtful(self.left_out)
+
+    @property
+    def as_stored(self) -> SessionReport:
+        """The results of the session, also those that rest on a value in doubt."""
+        return self.evidence.reports[self.evidence.count - 1]
+
+    @property
+    def beyond_doubt_report(self) -> SessionReport:
+        """The results of the session with unknown values in place of those in doubt."""
+        return self.beyond_doubt.reports[self.evidence.count - 1]
+
+    @cached_property
+    def report(self) -> SessionReport | CarefulReport:
+        """The results of the session; where a value of it is in doubt, none that would make a guard less careful."""
+        if not self.left_out.count:
+            return self.as_stored
+        return careful_report(self.as_stored, self.beyond_doubt_report)
+
+    @cached_property
+    def earlier(self) -> EarlierSessions:
+        return EarlierSessions(self.beyond_doubt)
 
 
 def report_of(evidence: Evidence, left_out: LeftOut) -> SessionReport | CarefulReport:
