@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import uuid
+from bisect import bisect_left, bisect_right
+from collections.abc import Mapping
 from typing import Any
 
 from django.contrib import messages
@@ -20,10 +22,22 @@ from buildlog.machines.models import Part, Revision, Vehicle
 from buildlog.people.roles import Right, has_right, needs
 from buildlog.people.signed_in import SignedInRequest
 from buildlog.records import history
+from buildlog.records.list_pages import ROWS_AT_ONCE, ListPage
 from buildlog.records.removal import into_trash
 from calc.doubts.check import Mend
 from calc.quantities import written
-from sessions.evidence.doubts import MODEL_OF, OpenDoubt, doubts_about, doubts_of_machine
+from sessions.evidence.doubts import (
+    MODEL_OF,
+    ORDER,
+    MachineDoubts,
+    OpenDoubt,
+    Place,
+    doubts_about,
+    doubts_of_machine,
+)
+
+END = "end"
+"""In the place of a record: after the last."""
 
 
 @require_safe
@@ -32,13 +46,52 @@ def vehicle_doubts(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     vehicle = get_object_or_404(Vehicle, pk=pk)
     doubts = doubts_of_machine(vehicle)
     system = request.user.unit_system
+    page = _page(doubts, request.GET)
     context = {
         "vehicle": vehicle,
-        "doubts": doubts.listed(system),
+        "page": page,
+        "doubts": doubts.listed(system, page.rows),
         "confirmed": doubts.listed_as_confirmed(system),
         "record_count": doubts.open_count,
     }
     return render(request, "evidence/doubts.html", context)
+
+
+def _page(doubts: MachineDoubts, asked: Mapping[str, str]) -> ListPage:
+    """The records that an address asks for by `before=` or `after=` one of them; the first by default.
+
+    One that was answered meanwhile is still a place in the order.
+    """
+    records = doubts.open_records
+    order = [(ORDER.index(subject), row) for subject, row in records]
+    begins = 0
+    if place := _place(doubts, asked.get("after", "")):
+        begins = bisect_right(order, place)
+    elif place := _place(doubts, asked.get("before", "")):
+        begins = bisect_left(order, place) - ROWS_AT_ONCE
+    elif asked.get("before") == END:
+        begins = len(records) - ROWS_AT_ONCE
+    begins = max(0, begins if begins < len(records) else len(records) - ROWS_AT_ONCE)
+    shown = records[begins : begins + ROWS_AT_ONCE]
+    return ListPage(
+        shown,
+        newer=_text_of(doubts, shown[0]) if begins else "",
+        older=_text_of(doubts, shown[-1]) if begins + len(shown) < len(records) else "",
+    )
+
+
+def _text_of(doubts: MachineDoubts, place: Place) -> str:
+    return f"{place.subject}_{doubts.rows(place.subject).key(place.row).hex}"
+
+
+def _place(doubts: MachineDoubts, text: str) -> tuple[int, int] | None:
+    """The place of a record in the order of lists, or None for what is none."""
+    subject, _, key = text.partition("_")
+    try:
+        row = doubts.rows(subject).row_of(uuid.UUID(key)) if subject in ORDER else None
+    except ValueError:
+        return None
+    return None if row is None else (ORDER.index(subject), row)
 
 
 def _record(request: SignedInRequest, subject: str, pk: uuid.UUID) -> Any:

@@ -5,9 +5,10 @@ from __future__ import annotations
 import itertools
 import uuid
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
-from typing import Any
+from functools import cached_property
+from typing import Any, NamedTuple
 
 import numpy as np
 from django.urls import reverse
@@ -99,6 +100,13 @@ MODEL_OF = {subject: model for model, subject in SUBJECT_OF.items()}
 ORDER = ("build", "session", "pass", "reading", "failure", "log")
 
 
+class Place(NamedTuple):
+    """Where a record stands: its subject, and its row among the records of this kind."""
+
+    subject: str
+    row: int
+
+
 class MachineDoubts(CheckedRecords):
     """The open and the confirmed doubts of the records that were read."""
 
@@ -108,38 +116,53 @@ class MachineDoubts(CheckedRecords):
         broken = [rule.key for rule in self.checked(subject).rules_of(row)]
         return [key for key in broken if (key in answered) == confirmed]
 
-    def listed(self, system: str = "metric") -> list[OpenDoubt]:
-        """The open doubts of all records in words."""
-        return self._listed(system)
+    def listed(self, system: str = "metric", records: Collection[Place] | None = None) -> list[OpenDoubt]:
+        """The open doubts of all records in words, or of some of them: words take longer than all rules."""
+        return list(self.in_words(self.open_records if records is None else records, system))
 
     def listed_of(self, record: Any, system: str = "metric") -> list[OpenDoubt]:
         """The open doubts of one record in words; of the others only what it is compared with is looked at."""
-        return self._listed(system, record)
+        return self.listed(system, self._open_of(SUBJECT_OF[type(record)], {record.pk}))
+
+    def listed_of_keys(self, keys: Collection[uuid.UUID], system: str = "metric") -> list[OpenDoubt]:
+        """The open doubts of the records with these keys in words."""
+        return self.listed(system, [place for subject in ORDER for place in self._open_of(subject, keys)])
 
     def listed_as_confirmed(self, system: str = "metric") -> list[OpenDoubt]:
         """The doubts to which somebody said "it is so", in words."""
-        return self._listed(system, confirmed=True)
+        places = [Place(subject, row) for subject in ORDER for row in self._broken(subject)]
+        confirmed = [place for place in places if self.rules(*place, confirmed=True)]
+        return list(self.in_words(confirmed, system, confirmed=True))
 
-    def _listed(self, system: str, record: Any = None, confirmed: bool = False) -> list[OpenDoubt]:
-        doubts = []
-        for subject in ORDER if record is None else (SUBJECT_OF[type(record)],):
-            rows, checked = self.rows(subject), self.checked(subject)
-            broken = [row for row in self._broken(subject) if record is None or rows.key(row) == record.pk]
-            answered = self.confirmed(subject) if broken else {}
-            by_rule = {(given.record, given.rule): given for given in self.of_subject(subject)} if confirmed else {}
-            for row in broken:
-                key = rows.key(row)
-                for doubt in checked.doubts(row, system):
-                    if (doubt.key in answered.get(row, ())) == confirmed:
-                        given = by_rule.get((key, doubt.key)) if confirmed else None
-                        address = self._address(subject, row)
-                        doubts.append(OpenDoubt(subject, key, self._label(subject, row), address, doubt, given))
-        return doubts
+    @cached_property
+    def open_records(self) -> list[Place]:
+        """The records with an open doubt, in the order of lists."""
+        return [place for subject in ORDER for place in self._open_of(subject)]
+
+    def _open_of(self, subject: str, keys: Collection[uuid.UUID] | None = None) -> list[Place]:
+        rows = self._broken(subject)
+        if keys is not None:
+            of_subject = self.rows(subject)
+            rows = [row for row in rows if of_subject.key(row) in keys]
+        return [Place(subject, row) for row in rows if self.rules(subject, row)]
+
+    def in_words(
+        self, records: Iterable[Place], system: str = "metric", confirmed: bool = False
+    ) -> Iterator[OpenDoubt]:
+        """The open doubts of these records one after the other, or the confirmed ones."""
+        given = {(row.subject, row.record, row.rule): row for row in self.confirmations} if confirmed else {}
+        for subject, row in records:
+            key = self.rows(subject).key(row)
+            rules = self.rules(subject, row, confirmed)
+            label, address = self._label(subject, row), self._address(subject, row)
+            for doubt in self.checked(subject).doubts(row, system):
+                if doubt.key in rules:
+                    yield OpenDoubt(subject, key, label, address, doubt, given.get((subject, key, doubt.key)))
 
     @property
     def open_count(self) -> int:
         """How many records have an open doubt."""
-        return sum(bool(self.rules(subject, row)) for subject in ORDER for row in self._broken(subject))
+        return len(self.open_records)
 
     def _broken(self, subject: str) -> list[int]:
         """The rows that are asked about and break a rule."""
@@ -219,7 +242,7 @@ def doubts_of_many(records: list[Any]) -> dict[uuid.UUID, list[dict[str, Any]]]:
     """What the API says of the open doubts of several records of one kind; a machine is read once for all of them."""
     by_record_key: dict[uuid.UUID, list[dict[str, Any]]] = {}
     for doubts in _doubts_over(records):
-        for open_doubt in doubts.listed():
+        for open_doubt in doubts.listed_of_keys({record.pk for record in records}):
             by_record_key.setdefault(open_doubt.record, []).append(as_json(open_doubt))
     return by_record_key
 

@@ -146,7 +146,7 @@ def _with_doubts(rows: list[Row], system: str) -> list[Row]:
     ).distinct()
     sentences: dict[uuid.UUID, list[str]] = {}
     for vehicle in machines if keys else ():
-        for open_doubt in doubts_of_machine(vehicle).listed(system):
+        for open_doubt in doubts_of_machine(vehicle).listed_of_keys(keys, system):
             sentences.setdefault(open_doubt.record, []).append(open_doubt.doubt.sentence)
     return [
         replace(row, doubts=tuple(sentences.get(row.key, ()))) if row.key in keys and row.key is not None else row

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tempfile
 import uuid
+from itertools import islice
 
 from django import forms
 from django.contrib import messages
@@ -61,10 +62,12 @@ class ArchiveForm(forms.Form):
 
 def _say_doubts(request: SignedInRequest, key: uuid.UUID) -> None:
     """What of the imported records can hardly be, in the summary."""
-    doubts = doubts_of_machine(Vehicle.objects.get(pk=key)).listed(request.user.unit_system)
-    if doubts:
-        shown = " ".join(f"{open_doubt.label}: {open_doubt.doubt.sentence}" for open_doubt in doubts[:SHOWN_DOUBTS])
-        more = f" And {len(doubts) - SHOWN_DOUBTS} more, under Doubts." if len(doubts) > SHOWN_DOUBTS else ""
+    doubts = doubts_of_machine(Vehicle.objects.get(pk=key))
+    count = sum(len(doubts.rules(*place)) for place in doubts.open_records)
+    if count:
+        first = islice(doubts.in_words(doubts.open_records, request.user.unit_system), SHOWN_DOUBTS)
+        shown = " ".join(f"{open_doubt.label}: {open_doubt.doubt.sentence}" for open_doubt in first)
+        more = f" And {count - SHOWN_DOUBTS} more, under Doubts." if count > SHOWN_DOUBTS else ""
         messages.warning(request, f"Can this be? {shown}{more}")
 
 

@@ -2,6 +2,7 @@
 
 import io
 import json
+import re
 import uuid
 from datetime import timedelta
 
@@ -12,9 +13,10 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from buildlog.models import Confirmation, Failure, FailureMode, Fitting, Part, Revision, Vehicle
+from buildlog.records.list_pages import ROWS_AT_ONCE
 from sessions.demo import loading
 from sessions.evidence.doubt_checks import _before
-from sessions.evidence.doubts import doubts_about, doubts_of_machine
+from sessions.evidence.doubts import by_record, doubts_about, doubts_of_machine
 from sessions.evidence.season import Season
 from sessions.models import Pass, Reading, Session
 from tests.evidence.doubted import confirm, keys
@@ -314,3 +316,39 @@ def test_masks_name_the_facts_that_results_must_leave_out(hurried, session, sign
     assert masks["runtime_s"].tolist() == [True]
     confirm(sign_in("recorder"), hurried)
     assert doubts_of_machine(hurried.revision.vehicle).facts_in_doubt("session") == {}
+
+
+def test_doubts_come_a_page_at_a_time(sign_in, session):
+    """Of a machine with thousands, one page of them is put into words; a record that was answered keeps its place."""
+    made = [
+        Session.objects.create(
+            revision=session.revision, venue=session.venue, runtime_s=5.0, distance_m=9000.0,
+            started_at=session.started_at + timedelta(days=number + 1),
+        )
+        for number in range(2 * ROWS_AT_ONCE + 7)
+    ]  # fmt: skip
+    client, address = sign_in("recorder"), f"/vehicles/{session.revision.vehicle_id}/doubts/"
+
+    def shown(asked=""):
+        page = client.get(address + asked)
+        return [record.doubts[0].record for record in by_record(page.context["doubts"])], page.content.decode()
+
+    def keys_of(sessions):
+        return [record.pk for record in sessions]
+
+    first, page = shown()
+    assert f"{len(made)} records have" in page
+    seen = list(first)
+    while following := re.search(r'href="(\?after=[^"]+)">Next<', page):
+        rows, page = shown(following[1])
+        seen += rows
+    assert seen == keys_of(made)
+    last, page = shown("?before=end")
+    assert last == keys_of(made[-ROWS_AT_ONCE:])
+    before = re.search(r'href="(\?before=[^"]+)">Previous<', page)[1]
+    assert shown(before)[0] == keys_of(made[-2 * ROWS_AT_ONCE : -ROWS_AT_ONCE])
+    for nonsense in ("?after=session_x", "?before=nothing", f"?after=session_{uuid.uuid4().hex}"):
+        assert shown(nonsense)[0] == first
+    # The record that an address names was mended meanwhile: what comes after it stays where it was.
+    Session.objects.filter(pk=made[9].pk).update(runtime_s=3000.0)
+    assert shown(f"?after=session_{made[9].pk.hex}")[0] == keys_of(made[10 : 10 + ROWS_AT_ONCE])
