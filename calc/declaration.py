@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import functools
 import inspect
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple, ParamSpec, Protocol, TypeVar, cast
@@ -54,6 +55,12 @@ class Range(NamedTuple):
         above = values >= self.low if self.includes_low else values > self.low
         below = values <= self.high if self.includes_high else values < self.high
         return above & below
+
+    def has(self, value: float) -> bool:
+        """Whether it is a finite number of this range."""
+        above = value >= self.low if self.includes_low else value > self.low
+        below = value <= self.high if self.includes_high else value < self.high
+        return bool(above and below and math.isfinite(value))
 
     def sentence(self, unit: str) -> str:
         unit = f" {unit}" if unit else ""
@@ -128,6 +135,14 @@ class Kernel(Protocol[P, R_co]):
 
 def checked(name: str, value: object, limits: Range) -> Number:
     """The value as a float or float array, or a ValueError that names argument, value and unit."""
+    if isinstance(value, float):
+        if limits.has(value):
+            return float(value)
+    # Of an array the least and the greatest speak for all, and both are NaN where any is.
+    elif type(value) is np.ndarray and value.dtype == np.float64 and value.size:
+        least, greatest = value.min(), value.max()
+        if limits.has(least) and limits.has(greatest):
+            return cast(Number, plain(value))
     unit = unit_of_name(name)
     shown_unit = f" {unit}" if unit else ""
     if isinstance(value, pint.Quantity):
@@ -148,7 +163,7 @@ def _refuse_nan(name: str, result: object) -> None:
     """A kernel that cannot answer must say so; a NaN that slips through would be shown as a number."""
     parts = result if isinstance(result, tuple) else (result,)
     for part in parts:
-        if isinstance(part, (float, np.ndarray)) and np.isnan(part).any():
+        if part != part if isinstance(part, float) else isinstance(part, np.ndarray) and np.isnan(part).any():
             raise ValueError(f"{name} has no answer for these arguments (the arithmetic gave NaN)")
 
 

@@ -34,7 +34,10 @@ class Columns:
             raise ValueError(f"Facts have {' and '.join(map(str, sorted(lengths)))} rows; all need the same number.")
         self.names = frozenset(names)
         self.count = lengths.pop() if lengths else 1
-        self._arrays = {name: np.broadcast_to(array, self.count) for name, array in arrays.items()}
+        self._arrays = {
+            name: array if array.shape == (self.count,) else np.broadcast_to(array, self.count)
+            for name, array in arrays.items()
+        }
         self._unknown = np.broadcast_to(np.float64(np.nan), self.count)
 
     def __getattr__(self, name: str) -> Array:

@@ -85,9 +85,13 @@ class Rule:
 
     def breached(self, columns: Columns) -> Any:
         """For each row, whether the rule is broken."""
-        value, low, high = self.bounds(columns)
-        with np.errstate(invalid="ignore"):
-            return (value < low) | (value > high)
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+            value = self.value(columns)
+            below = None if self.low is None else value < (self.low(columns) if callable(self.low) else self.low)
+            above = None if self.high is None else value > (self.high(columns) if callable(self.high) else self.high)
+        if below is None or above is None:
+            return above if below is None else below
+        return below | above
 
 
 def _bound(bound: Compute | float | None, columns: Columns) -> Array:
