@@ -17,8 +17,8 @@ from django.utils import timezone
 from buildlog.failures.exposure import Ride
 from buildlog.failures.models import Failure, Modification, SignOff, Verification
 from buildlog.failures.models.failures import DIMENSIONS, named_in
-from buildlog.machines.models import Fitting, Revision
-from buildlog.machines.queries import revisions_with_parts
+from buildlog.machines.models import Fitting, Revision, Vehicle
+from buildlog.machines.queries import LINE, revisions_with_parts
 from buildlog.storage.columns import as_text, key_as_text, label_of
 from calc.failure_facts import FailureFacts, FixFacts, Key, RideFacts, Signature, VerificationFacts, VerificationKind
 from calc.fix_proof import History
@@ -174,31 +174,52 @@ def _named_as_text(changed: Any) -> frozenset[str]:
     return frozenset(key_as_text(key) if isinstance(key, uuid.UUID) else key for key in named_in(changed))
 
 
-def groups_of(vehicles: Collection[uuid.UUID]) -> dict[uuid.UUID, History]:
+def _revisions_as_text(vehicles: Collection[Vehicle]) -> dict[str, list[RevisionFacts]]:
+    """The revisions of some machines by the machine, with keys as text. What a page has read already is not read again.
+
+    One query where all lines of revisions are at hand, else two.
+    """
+    lines = {vehicle.pk: line for vehicle in vehicles if (line := getattr(vehicle, LINE, None)) is not None}
+    unread = [vehicle.pk for vehicle in vehicles if vehicle.pk not in lines]
+    fitted: dict[str, list[Fitted]] = defaultdict(list)
+    fittings = Fitting.objects.filter(revision__vehicle__in=unread).order_by()
+    columns = as_text("revision_id"), "part__name", as_text("pk"), as_text("part_id"), "quantity"
+    for on, *fitting in fittings.values_list(*columns) if unread else ():
+        fitted[on].append(tuple(fitting))
+    rows = Revision.objects.filter(vehicle__in=[vehicle.pk for vehicle in vehicles]).order_by("vehicle_id", "number")
+    session: Any = Revision._meta.get_field("sessions").related_model
+    was_ridden = Exists(session.objects.filter(revision=OuterRef("pk")))
+    keys = {"key": as_text("pk"), "parent_key": as_text("parent_id"), "vehicle_key": as_text("vehicle_id")}
+    names = "key", "parent_key", "vehicle_key", "was_ridden"
+    more = ("number", "status", *DIMENSIONS) if unread else ()
+    at_hand = {key_as_text(revision.pk): revision for line in lines.values() for revision in line}
+    revisions: dict[str, list[RevisionFacts]] = defaultdict(list)
+    for row in rows.annotate(**keys, was_ridden=was_ridden).values_list(*names, *more, named=True):
+        revision = at_hand.get(row.key)
+        if revision is not None:
+            parts = [
+                (fitting.part.name, key_as_text(fitting.pk), key_as_text(fitting.part_id), fitting.quantity)
+                for fitting in revision.fittings.all()
+            ]
+        elif unread:
+            revision, parts = row, fitted.get(row.key, [])
+        else:
+            continue
+        facts = _facts_of(row.key, row.parent_key, revision, parts, row.was_ridden)
+        revisions[row.vehicle_key].append(facts)
+    return revisions
+
+
+def groups_of(vehicles: Collection[Vehicle]) -> dict[uuid.UUID, History]:
     """The histories of several machines without what only a proof needs: failures by revision, mode and cause.
 
     A failure's key is these three, which is all that its state depends on. All keys are text, as the database writes
-    them: they are compared some ten thousand times. Four queries of plain columns, however many failures.
+    them: they are compared some ten thousand times. Four queries of plain columns at most, however many failures.
     """
-    vehicle_keys = {key_as_text(vehicle): vehicle for vehicle in vehicles}
-    of_machines = {"revision__vehicle__in": vehicles}
-    fitted: dict[str, list[Fitted]] = defaultdict(list)
-    fittings = Fitting.objects.filter(**of_machines).order_by()
-    fitted_columns = as_text("revision_id"), "part__name", as_text("pk"), as_text("part_id"), "quantity"
-    for on, *fitting in fittings.values_list(*fitted_columns):
-        fitted[on].append(tuple(fitting))
-    revisions: dict[str, list[RevisionFacts]] = defaultdict(list)
-    vehicle_of: dict[str, str] = {}
-    session: Any = Revision._meta.get_field("sessions").related_model
-    was_ridden = Exists(session.objects.filter(revision=OuterRef("pk")))
-    rows = Revision.objects.filter(vehicle__in=vehicles).order_by("vehicle_id", "number").annotate(
-        key=as_text("pk"), parent_key=as_text("parent_id"), vehicle_key=as_text("vehicle_id"), was_ridden=was_ridden
-    )  # fmt: skip
-    columns = "key", "parent_key", "vehicle_key", "was_ridden", "number", "status", *DIMENSIONS
-    for row in rows.values_list(*columns, named=True):
-        vehicle_of[row.key] = row.vehicle_key
-        facts = _facts_of(row.key, row.parent_key, row, fitted.get(row.key, ()), row.was_ridden)
-        revisions[row.vehicle_key].append(facts)
+    vehicle_keys = {key_as_text(vehicle.pk): vehicle.pk for vehicle in vehicles}
+    of_machines = {"revision__vehicle__in": list(vehicle_keys.values())}
+    revisions = _revisions_as_text(vehicles)
+    vehicle_of = {str(facts.key): vehicle for vehicle, line in revisions.items() for facts in line}
     # Others write meanwhile: what belongs to a revision that was made since is left out with it.
     failures: dict[str, list[FailureFacts]] = defaultdict(list)
     names = "revision", "mode", "cause"

@@ -81,7 +81,7 @@ class States:
         machines = {vehicle.pk: vehicle for vehicle in vehicles}
         signed = signed_of(machines.keys())
         self._loops: dict[uuid.UUID, Loop] = {}
-        without_rides = [key for key in machines if not signed[key].rests_on_rides]
+        without_rides = [vehicle for key, vehicle in machines.items() if not signed[key].rests_on_rides]
         for key, history in groups_of(without_rides).items() if without_rides else ():
             of_machine = signed[key].by_text()
             self._loops[key] = Loop(history, Bar(), of_machine.verifications, of_machine.signatures)

@@ -162,8 +162,11 @@ class Machine:
 
     def voltage_margin(self, category: str) -> VoltageMargin | None:
         """What the highest voltage leaves to the limit of the controllers or motors; None where one is unknown."""
-        limits, highest = self.limits(category), self.highest_voltage
-        if highest is None or limits is None or limits.highest_voltage_v is None:
+        limits = self.limits(category)
+        if limits is None or limits.highest_voltage_v is None:
+            return None
+        highest = self.highest_voltage
+        if highest is None:
             return None
         return margin_to_highest(dict(ELECTRONICS)[category], limits.highest_voltage_v, highest)
 
@@ -171,7 +174,7 @@ class Machine:
     def cut_off_margin(self) -> VoltageMargin | None:
         """What the full pack has above the controller's cut-off; None where one is unknown."""
         limits = self.limits("speed_controller")
-        if self.pack is None or limits is None or limits.lowest_voltage_v is None:
+        if limits is None or limits.lowest_voltage_v is None or self.pack is None:
             return None
         return margin_to_cut_off(limits.lowest_voltage_v, Voltage(self.pack.full_voltage_v, "the full pack", False))
 

@@ -9,7 +9,7 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.views.decorators.http import require_safe
 
-from buildlog.failures.loop import note_states
+from buildlog.failures.loop import States
 from buildlog.failures.queries import failure_list
 from buildlog.people.signed_in import SignedInRequest
 from buildlog.photos.models import Photo
@@ -43,7 +43,8 @@ def session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     bars = limit_bars(report.results)
     unfolded = [result for result in report.results if result.declaration.group in LEDGER]
     failures = list(failure_list().filter(session=session))
-    note_states(failures)
+    if failures:
+        States([session.revision.vehicle]).note_on(failures)
     context = {
         "session": session,
         "report": report,

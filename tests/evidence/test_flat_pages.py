@@ -81,14 +81,14 @@ def test_a_revision_reads_no_season(season, sign_in):
     assert cost_of(client, f"/revisions/{newest.pk}/") == before
 
 
-def test_a_revision_reads_what_is_fitted_twice_at_most(season, sign_in):
+def test_a_revision_reads_what_is_fitted_once(season, sign_in):
     """Once as records for build and upkeep, once as columns for the states of failures; and each part once."""
     client, newest = sign_in("builder"), season.revisions.get(number=4)
     client.get(f"/revisions/{newest.pk}/")
     with CaptureQueriesContext(connection) as captured:
         client.get(f"/revisions/{newest.pk}/")
     asked = [query["sql"] for query in captured.captured_queries]
-    assert sum('FROM "buildlog_fitting"' in sql for sql in asked) == 2
+    assert sum('FROM "buildlog_fitting"' in sql for sql in asked) == 1
     assert sum('FROM "buildlog_part"' in sql for sql in asked) == 1
 
 
