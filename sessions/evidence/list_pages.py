@@ -90,7 +90,7 @@ def sessions(request: SignedInRequest) -> HttpResponse:
 
 def _note_results(rows: Sequence[Any]) -> None:
     queries.count_passes_and_failures(rows)
-    results = session_results([session.pk for session in rows])
+    results = session_results(rows)
     for session in rows:
         session.results = results[session.pk]
 
@@ -153,7 +153,7 @@ def _only_gate(results: Sequence[PassResult]) -> str:
 
 
 def _with_passes(rows: Sequence[Any], chosen: Q) -> Iterable[tuple[Any, list[PassResult]]]:
-    results = pass_results([session.pk for session in rows], chosen)
+    results = pass_results(rows, chosen)
     return ((session, results.get(session.pk, [])) for session in rows)
 
 

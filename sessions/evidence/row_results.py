@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 import numpy as np
 from django.db.models import Q
 
+from buildlog.machines.machine import Machine
 from buildlog.machines.models import Vehicle
+from buildlog.machines.queries import read_line
 from calc.declaration import Measured
 from sessions.evidence.doubts import doubts_of_sessions
 from sessions.evidence.left_out import LeftOut
@@ -55,18 +57,25 @@ class PassResult:
     in_doubt: bool
 
 
-def _by_machine(keys: Collection[uuid.UUID]) -> Iterator[tuple[Evidence, LeftOut]]:
+def _by_machine(sessions: Iterable[Session]) -> Iterator[tuple[Evidence, LeftOut]]:
     """The evidence of some sessions, machine by machine, and what of it is in doubt."""
-    vehicles = Vehicle.objects.filter(revisions__sessions__in=keys).distinct()
-    for vehicle in vehicles:
-        evidence = Evidence(Session.objects.filter(pk__in=keys, revision__vehicle=vehicle))
+    vehicles: dict[uuid.UUID, Vehicle] = {}
+    keys: dict[uuid.UUID, list[uuid.UUID]] = {}
+    for session in sessions:
+        vehicle = session.revision.vehicle
+        vehicles.setdefault(vehicle.pk, vehicle)
+        keys.setdefault(vehicle.pk, []).append(session.pk)
+    for key, vehicle in vehicles.items():
+        machines = {revision.pk: Machine(revision) for revision in read_line(vehicle)}
+        # By their keys alone: asked for the machine as well, SQLite goes through all of its sessions.
+        evidence = Evidence(Session.objects.filter(pk__in=keys[key]), machines)
         yield evidence, LeftOut(doubts_of_sessions(vehicle, evidence))
 
 
-def session_results(keys: Collection[uuid.UUID]) -> dict[uuid.UUID, RowResults]:
-    """The results of sessions without what is in doubt, by their keys."""
-    rows = {key: RowResults() for key in keys}
-    for evidence, left_out in _by_machine(keys):
+def session_results(sessions: Collection[Session]) -> dict[uuid.UUID, RowResults]:
+    """The results of sessions, which were read with their machines, without what is in doubt; by their keys."""
+    rows = {session.pk: RowResults() for session in sessions}
+    for evidence, left_out in _by_machine(sessions):
         masks = left_out.facts_of_sessions(evidence.text)
         careful = evidence.without_doubtful(left_out)
         measured = [careful.reports.measured(result.key) for result in RESULTS]
@@ -87,14 +96,15 @@ def _row_value(result: ListedResult, measured: Measured, row: int) -> RowValue |
     return RowValue(result, value, None if u is None or np.isnan(u) else u)
 
 
-def pass_results(keys: Collection[uuid.UUID], chosen: Q) -> dict[uuid.UUID, list[PassResult]]:
-    """The chosen passes of sessions with their speeds, by the keys of their sessions."""
+def pass_results(sessions: Collection[Session], chosen: Q) -> dict[uuid.UUID, list[PassResult]]:
+    """The chosen passes of sessions, which were read with their machines, with their speeds; by the keys of sessions."""
+    keys = [session.pk for session in sessions]
     runs: dict[str, Any] = {}
     for run in Pass.objects.filter(chosen, session__in=keys).select_related("gate"):
         runs[run.pk.hex] = run
     results: dict[uuid.UUID, list[PassResult]] = {}
     speeds: dict[str, tuple[Measured, bool]] = {}
-    for evidence, left_out in _by_machine(keys):
+    for evidence, left_out in _by_machine(sessions):
         passes = evidence.all_passes
         in_doubt, speed = left_out.passes(passes.text), passes.speed
         for index, text in enumerate(passes.text):
