@@ -140,7 +140,7 @@ def checked(name: str, value: object, limits: Range) -> Number:
             return float(value)
     # Of an array the least and the greatest speak for all, and both are NaN where any is.
     elif type(value) is np.ndarray and value.dtype == np.float64 and value.size:
-        least, greatest = value.min(), value.max()
+        least, greatest = np.minimum.reduce(value, axis=None), np.maximum.reduce(value, axis=None)
         if limits.has(least) and limits.has(greatest):
             return cast(Number, plain(value))
     unit = unit_of_name(name)

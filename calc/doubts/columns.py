@@ -47,7 +47,7 @@ class Columns:
 
     def row(self, row: int, count: int = 1) -> Columns:
         """One row, repeated `count` times."""
-        return Columns(self.names, {name: np.repeat(array[row], count) for name, array in self._arrays.items()})
+        return Columns(self.names, {name: np.full(count, array[row]) for name, array in self._arrays.items()})
 
     def replaced(self, changes: Mapping[str, Any]) -> Columns:
         """The same rows with other values of some facts."""

@@ -49,8 +49,8 @@ def preview(cells: Sequence[Sequence[str]], wanted: Wanted, system: str) -> Prev
         _store(seen.reading)
         rows = {session.pk: number for number, session in seen.reading.sessions}
         evidence = Evidence(Session.objects.filter(revision__vehicle=wanted.vehicle))
-        for open_doubt in doubts_of_machine(wanted.vehicle, evidence).listed(system):
-            if open_doubt.subject == _SESSION and open_doubt.record in rows:
+        for open_doubt in doubts_of_machine(wanted.vehicle, evidence).listed_of_keys(rows.keys(), system):
+            if open_doubt.subject == _SESSION:
                 seen.doubts.append((rows[open_doubt.record], open_doubt))
         transaction.set_rollback(True)
     return seen
