@@ -113,6 +113,16 @@ class Loop:
         return self.history.fixes_judged()
 
     @property
+    def rests_on_riding(self) -> bool:
+        """Whether riding decides if a signed fix has held: of a mode that hurts nobody, where nothing else shows it."""
+        return any(
+            fix in self.history.fixes and mode in self._of_mode and self.severity(mode) not in HURTS
+            and fix not in self._verifications
+            for mode, fix in self._signatures
+            if fix is not None
+        )  # fmt: skip
+
+    @property
     def modes(self) -> dict[Key, list[FailureFacts]]:
         """The failures of each mode, in the order of time."""
         return self._of_mode

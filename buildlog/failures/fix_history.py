@@ -9,9 +9,9 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from functools import cache
 from operator import attrgetter
-from typing import Any
+from typing import Any, NamedTuple
 
-from django.db.models import Count, Exists, Max, Min, OuterRef
+from django.db.models import Count, Max, Min, OuterRef, Subquery
 from django.utils import timezone
 
 from buildlog.failures.exposure import Ride
@@ -19,7 +19,8 @@ from buildlog.failures.models import Failure, Modification, SignOff, Verificatio
 from buildlog.failures.models.failures import DIMENSIONS, named_in
 from buildlog.machines.models import Fitting, Revision, Vehicle
 from buildlog.machines.queries import LINE, revisions_with_parts
-from buildlog.storage.columns import as_text, key_as_text, label_of
+from buildlog.storage.columns import as_text, key_as_text, label_of, moments
+from calc.exposure_gaps import RideLength
 from calc.failure_facts import FailureFacts, FixFacts, Key, RideFacts, Signature, VerificationFacts, VerificationKind
 from calc.fix_proof import History
 from calc.lineage import Feature, RevisionFacts
@@ -174,7 +175,20 @@ def _named_as_text(changed: Any) -> frozenset[str]:
     return frozenset(key_as_text(key) if isinstance(key, uuid.UUID) else key for key in named_in(changed))
 
 
-def _revisions_as_text(vehicles: Collection[Vehicle]) -> dict[str, list[RevisionFacts]]:
+class RiddenFrom(NamedTuple):
+    """A revision, and its first ride as the database writes a moment; None where it was not ridden."""
+
+    facts: RevisionFacts
+    first_ride: str | None
+
+    @property
+    def ride(self) -> RideFacts:
+        """The first ride with its day alone."""
+        assert self.first_ride is not None
+        return RideFacts(self.facts.key, RideLength(None, None), moments([self.first_ride])[0].date())
+
+
+def _revisions_as_text(vehicles: Collection[Vehicle]) -> dict[str, list[RiddenFrom]]:
     """The revisions of some machines by the machine, with keys as text. What a page has read already is not read again.
 
     One query where all lines of revisions are at hand, else two.
@@ -188,13 +202,14 @@ def _revisions_as_text(vehicles: Collection[Vehicle]) -> dict[str, list[Revision
         fitted[on].append(tuple(fitting))
     rows = Revision.objects.filter(vehicle__in=[vehicle.pk for vehicle in vehicles]).order_by("vehicle_id", "number")
     session: Any = Revision._meta.get_field("sessions").related_model
-    was_ridden = Exists(session.objects.filter(revision=OuterRef("pk")))
+    rides = session.objects.filter(revision=OuterRef("pk")).order_by("started_at")
+    first_ride = Subquery(rides.values(text=as_text("started_at"))[:1])
     keys = {"key": as_text("pk"), "parent_key": as_text("parent_id"), "vehicle_key": as_text("vehicle_id")}
-    names = "key", "parent_key", "vehicle_key", "was_ridden"
+    names = "key", "parent_key", "vehicle_key", "first_ride"
     more = ("number", "status", *DIMENSIONS) if unread else ()
     at_hand = {key_as_text(revision.pk): revision for line in lines.values() for revision in line}
-    revisions: dict[str, list[RevisionFacts]] = defaultdict(list)
-    for row in rows.annotate(**keys, was_ridden=was_ridden).values_list(*names, *more, named=True):
+    revisions: dict[str, list[RiddenFrom]] = defaultdict(list)
+    for row in rows.annotate(**keys, first_ride=first_ride).values_list(*names, *more, named=True):
         revision = at_hand.get(row.key)
         if revision is not None:
             parts = [
@@ -205,13 +220,15 @@ def _revisions_as_text(vehicles: Collection[Vehicle]) -> dict[str, list[Revision
             revision, parts = row, fitted.get(row.key, [])
         else:
             continue
-        facts = _facts_of(row.key, row.parent_key, revision, parts, row.was_ridden)
-        revisions[row.vehicle_key].append(facts)
+        facts = _facts_of(row.key, row.parent_key, revision, parts, row.first_ride is not None)
+        revisions[row.vehicle_key].append(RiddenFrom(facts, row.first_ride))
     return revisions
 
 
-def groups_of(vehicles: Collection[Vehicle]) -> dict[uuid.UUID, History]:
+def groups_of(vehicles: Collection[Vehicle], with_days: Collection[uuid.UUID] = ()) -> dict[uuid.UUID, History]:
     """The histories of several machines without what only a proof needs: failures by revision, mode and cause.
+
+    Of the machines in `with_days` the first ride of each revision is there, with its day: inspections come after it.
 
     A failure's key is these three, which is all that its state depends on. All keys are text, as the database writes
     them: they are compared some ten thousand times. Four queries of plain columns at most, however many failures.
@@ -219,7 +236,7 @@ def groups_of(vehicles: Collection[Vehicle]) -> dict[uuid.UUID, History]:
     vehicle_keys = {key_as_text(vehicle.pk): vehicle.pk for vehicle in vehicles}
     of_machines = {"revision__vehicle__in": list(vehicle_keys.values())}
     revisions = _revisions_as_text(vehicles)
-    vehicle_of = {str(facts.key): vehicle for vehicle, line in revisions.items() for facts in line}
+    vehicle_of = {str(row.facts.key): vehicle for vehicle, line in revisions.items() for row in line}
     # Others write meanwhile: what belongs to a revision that was made since is left out with it.
     failures: dict[str, list[FailureFacts]] = defaultdict(list)
     names = "revision", "mode", "cause"
@@ -240,6 +257,9 @@ def groups_of(vehicles: Collection[Vehicle]) -> dict[uuid.UUID, History]:
         ).distinct()
         if revision in vehicle_of
     )
-    return {
-        vehicle: History(revisions[text], failures[text], fixes.get(text, [])) for text, vehicle in vehicle_keys.items()
-    }
+    histories = {}
+    for text, vehicle in vehicle_keys.items():
+        line = revisions.get(text, [])
+        rides = [row.ride for row in line if row.first_ride is not None] if vehicle in with_days else []
+        histories[vehicle] = History([row.facts for row in line], failures[text], fixes.get(text, []), rides)
+    return histories

@@ -73,21 +73,19 @@ def standing_of(failure: Failure) -> Standing:
 class States:
     """The states of all failures of some machines, in a fixed number of queries.
 
-    A machine on which a fix is signed as held takes those of its rides beside. A failure that somebody records, or
-    gives a cause, while a page is read is open, and no fix of it is known.
+    A machine on which riding decides whether a signed fix has held takes those of its rides beside. A failure that
+    somebody records, or gives a cause, while a page is read is open, and no fix of it is known.
     """
 
     def __init__(self, vehicles: Iterable[Vehicle]) -> None:
         machines = {vehicle.pk: vehicle for vehicle in vehicles}
         signed = signed_of(machines.keys())
         self._loops: dict[uuid.UUID, Loop] = {}
-        without_rides = [vehicle for key, vehicle in machines.items() if not signed[key].rests_on_rides]
-        for key, history in groups_of(without_rides).items() if without_rides else ():
+        with_days = {key for key in machines if signed[key].rests_on_rides}
+        for key, history in groups_of(machines.values(), with_days).items() if machines else ():
             of_machine = signed[key].by_text()
-            self._loops[key] = Loop(history, Bar(), of_machine.verifications, of_machine.signatures)
-        for key, vehicle in machines.items():
-            if signed[key].rests_on_rides:
-                self._loops[key] = loop_of(vehicle)
+            loop = Loop(history, Bar(), of_machine.verifications, of_machine.signatures)
+            self._loops[key] = loop_of(machines[key]) if loop.rests_on_riding else loop
         self._fixed_on: dict[Group, frozenset[uuid.UUID] | None] = {}
         self._groups = {
             _group_of(failure): (loop, failure)
