@@ -129,6 +129,11 @@ def _gathered(rows: Iterable[tuple[Any, ...]]) -> Mapping[Any, list[FixFacts]]:
     return fixes
 
 
+def text_of(key: Key) -> str:
+    """A key of a history as the database writes it; names of dimensions stay as they are."""
+    return key_as_text(key) if isinstance(key, uuid.UUID) else str(key)
+
+
 @dataclass
 class Signed:
     """What people say of a machine's fixes."""
@@ -144,9 +149,9 @@ class Signed:
     def by_text(self) -> Signed:
         """The same for a history whose keys are text, as the database writes them."""
         return Signed(
-            [row._replace(fix=key_as_text(row.fix)) for row in self.verifications],
+            [row._replace(fix=text_of(row.fix)) for row in self.verifications],
             [
-                row._replace(mode=key_as_text(row.mode), fix=None if row.fix is None else key_as_text(row.fix))
+                row._replace(mode=text_of(row.mode), fix=None if row.fix is None else text_of(row.fix))
                 for row in self.signatures
             ],
         )
@@ -172,7 +177,7 @@ def signed_of(
 
 
 def _named_as_text(changed: Any) -> frozenset[str]:
-    return frozenset(key_as_text(key) if isinstance(key, uuid.UUID) else key for key in named_in(changed))
+    return frozenset(text_of(key) for key in named_in(changed))
 
 
 class RiddenFrom(NamedTuple):

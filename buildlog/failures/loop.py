@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Collection, Iterable
-from typing import cast
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
@@ -16,12 +15,11 @@ from django.db.models import Min, Q
 from django.utils import timezone
 
 from buildlog.failures.exposure import Exposure
-from buildlog.failures.fix_history import Signed, groups_of, history_of, signed_of
+from buildlog.failures.fix_history import Signed, groups_of, history_of, signed_of, text_of
 from buildlog.failures.models import Failure, SignOff, Verification
 from buildlog.machines.models import Revision, Vehicle
 from buildlog.machines.queries import read_line
 from buildlog.people import current_account
-from buildlog.storage.columns import key_as_text
 from calc.failure_facts import HURTS, FailureFacts, Key
 from calc.failure_state import Loop, Standing, State
 from calc.fix_proof import HALF, Bar
@@ -154,15 +152,11 @@ Group = tuple[str, str, str | None]
 
 
 def _group(revision: Key, mode: Key, cause: Key | None) -> Group:
-    return _text(revision), _text(mode), None if cause is None else _text(cause)
+    return text_of(revision), text_of(mode), None if cause is None else text_of(cause)
 
 
 def _group_of(facts: FailureFacts) -> Group:
     return _group(facts.revision, facts.mode, facts.cause)
-
-
-def _text(key: Key) -> str:
-    return key_as_text(key) if isinstance(key, uuid.UUID) else cast(str, key)
 
 
 def note_state(failure: Failure, loop: Loop, facts: FailureFacts) -> None:

@@ -97,7 +97,7 @@ def _row_value(result: ListedResult, measured: Measured, row: int) -> RowValue |
 
 
 def pass_results(sessions: Collection[Session], chosen: Q) -> dict[uuid.UUID, list[PassResult]]:
-    """The chosen passes of sessions, which were read with their machines, with their speeds; by the keys of sessions."""
+    """The chosen passes of sessions, which were read with their machines, and their speeds; by keys of sessions."""
     keys = [session.pk for session in sessions]
     runs: dict[str, Any] = {}
     for run in Pass.objects.filter(chosen, session__in=keys).select_related("gate"):

@@ -11,8 +11,9 @@ from django.db.models.sql import compiler
 from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
+from buildlog.failures.exposure import Exposure
 from buildlog.failures.loop import States, standing_of
-from buildlog.models import Failure, FailureMode, SignOff, UpkeepCheck, UpkeepItem
+from buildlog.models import Failure, FailureMode, Modification, SignOff, UpkeepCheck, UpkeepItem, Verification
 from buildlog.upkeep.rides import MachineRides
 from calc.failure_state import Loop, State
 from sessions.models import Gate, Pass, Reading, Session
@@ -164,3 +165,28 @@ def test_only_rides_since_a_day_are_read(season):
     with rows_read() as every:
         MachineRides.of_machines([vehicle.pk])
     assert some[0] < 20 < 60 + 4 * 60 < every[0]
+
+
+def test_states_read_rides_only_where_riding_decides(season, rides_of_fix):
+    """A signed fix that was inspected or tested is held by that; one that only riding shows takes all rides beside."""
+    fix, failure = rides_of_fix
+    SignOff.objects.create(
+        vehicle=season, mode=failure.mode, modification=fix, kind="held", why="Tested.", failures=1, fixes=1,
+        signed_at=timezone.now(),
+    )  # fmt: skip
+    Failure.objects.filter(mode=failure.mode).update(severity=4)
+    with patch("buildlog.failures.loop.Exposure", side_effect=Exposure) as read:
+        States([season])
+        assert read.call_count == 1
+        Verification.objects.create(modification=fix, kind="bench_test", done_by="builder", finding="Pulled at 300 N.")
+        states = States([season])
+    assert read.call_count == 1
+    for row in Failure.objects.select_related("revision__vehicle"):
+        states.note_on([row])
+        assert row.state == standing_of(row).state
+
+
+@pytest.fixture
+def rides_of_fix(season):
+    fix = Modification.objects.filter(revision__vehicle=season, answers__isnull=False).order_by("-revision__number")[0]
+    return fix, fix.answers.order_by("happened_at")[0]
