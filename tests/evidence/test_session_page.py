@@ -102,6 +102,7 @@ def test_limits_come_by_how_much_of_them_was_used():
         ("Motor temperature", "temperature"),
     ]
     assert [bar.share for bar in bars] == pytest.approx([58.8 / 60, 30 / 35, 38 / 110])
+    assert [bar.result.is_limit_lowest for bar in bars] == [False, True, False]
     over = Result("controller_voltage_margin", -3.0, limit=60.0, reached=63.0)
     assert limit_bars([over])[0].width == 100.0
 
