@@ -49,7 +49,7 @@ def test_the_first_session_stands_alone(sign_in, session, gate):
     assert "Grey: this machine" not in page
     # One pass makes no picture; its row is in sight.
     assert "pass-dots" not in page
-    assert re.search(r"<details open><summary>1 pass,", page)
+    assert re.search(r'<details class="across" open><summary>1 pass,', page)
 
 
 def test_earlier_and_later_lead_to_the_sessions_beside_it(sign_in, session, gate):
