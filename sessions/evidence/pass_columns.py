@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from copy import copy
 from dataclasses import dataclass
 from functools import cached_property
@@ -178,14 +178,20 @@ def _read(passes: QuerySet[Pass], row: Mapping[str, int]) -> _Read:
 
 def gates_by_text(texts: set[str]) -> dict[str, GateColumn]:
     """Gates with a length, by their keys as text."""
-    marks = GateMark.objects.filter(gate__in=[uuid.UUID(text) for text in texts]).annotate(gate_text=as_text("gate_id"))
-    names: dict[str, tuple[str, float]] = {}
-    places: dict[str, list[float]] = {}
-    for text, name, u_m, position_m in marks.values_list("gate_text", "gate__name", "gate__u_distance_m", "position_m"):
-        names[text] = name, u_m
-        places.setdefault(text, []).append(position_m)
+    text_of = {uuid.UUID(text): text for text in texts}
+    return {text_of[key]: gate for key, gate in gates_by_key(text_of).items()}
+
+
+def gates_by_key(keys: Collection[uuid.UUID]) -> dict[uuid.UUID, GateColumn]:
+    """Gates with a length."""
+    names: dict[uuid.UUID, tuple[str, float]] = {}
+    places: dict[uuid.UUID, list[float]] = {}
+    marks = GateMark.objects.filter(gate__in=keys)
+    for key, name, u_m, position_m in marks.values_list("gate", "gate__name", "gate__u_distance_m", "position_m"):
+        names[key] = name, u_m
+        places.setdefault(key, []).append(position_m)
     return {
-        text: GateColumn(names[text][0], max(positions) - min(positions), names[text][1], tuple(sorted(positions)))
-        for text, positions in places.items()
+        key: GateColumn(names[key][0], max(positions) - min(positions), names[key][1], tuple(sorted(positions)))
+        for key, positions in places.items()
         if max(positions) > min(positions)
     }
