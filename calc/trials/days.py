@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
@@ -146,6 +147,31 @@ class DayValues:
     passes: Floats
     conditions: Floats
     row: Integers
+    tables: dict[int, tuple[Floats, Floats]] = field(default_factory=dict, init=False, repr=False, compare=False)
+    """What `table` has worked out already, which the questions of a page share."""
+
+    def table(self, revisions: int) -> tuple[Floats, Floats]:
+        """One row for each value: an indicator of each revision, the conditions, and the value less the mean of all;
+        and the same times the weights. Neither may be changed."""
+        if revisions not in self.tables:
+            indicators = np.zeros((self.day.size, revisions))
+            indicators[np.arange(self.day.size), self.revision] = 1.0
+            value = self.value - self.value.mean() if self.value.size else self.value
+            table = np.column_stack([indicators, self.conditions, value])
+            self.tables[revisions] = table, table * self.weight[:, None]
+        return self.tables[revisions]
+
+    @cached_property
+    def place(self) -> Integers:
+        """The place of each row's day among the days that occur."""
+        place: Integers = np.unique(self.day, return_inverse=True)[1]
+        return place
+
+    @cached_property
+    def day_weight(self) -> Floats:
+        """The weight of each of these days."""
+        weight: Floats = np.bincount(self.place, self.weight, int(self.place.max(initial=-1)) + 1).astype(np.float64)
+        return weight
 
     def rows_until(self, day: int) -> int:
         return int(np.searchsorted(self.day, day, side="right"))
