@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from operator import attrgetter
 from typing import NamedTuple
 
 DISTANCE, TIME = "trip", "runtime"
@@ -167,19 +168,13 @@ class Ridden:
     in_doubt: int = 0
 
     def __add__(self, other: Ridden) -> Ridden:
-        return Ridden(
-            self.rides + other.rides,
-            self.distance_m + other.distance_m,
-            self.runtime_s + other.runtime_s,
-            self.without_distance + other.without_distance,
-            self.without_runtime + other.without_runtime,
-            self.longest_m + other.longest_m,
-            self.longest_s + other.longest_s,
-            self.estimated + other.estimated,
-            self.estimated_m + other.estimated_m,
-            self.least_m + other.least_m,
-            self.in_doubt + other.in_doubt,
-        )
+        return Ridden.total((self, other))
+
+    @classmethod
+    def total(cls, parts: Iterable[Ridden]) -> Ridden:
+        """What all of these add up to."""
+        columns = zip(_NOTHING, *map(_numbers, parts), strict=True)
+        return cls(*map(sum, columns))
 
     def shortest(self, kind: str) -> float:
         """Metres or seconds, with estimated rides as short as they can have been, and unknown ones as nothing."""
@@ -192,6 +187,10 @@ class Ridden:
     def unknown(self, kind: str) -> int:
         """Of how many of the rides nothing is known of that kind."""
         return self.without_distance if kind == DISTANCE else self.without_runtime
+
+
+_numbers = attrgetter(*Ridden.__dataclass_fields__)
+_NOTHING = _numbers(Ridden())
 
 
 def ridden(rides: Iterable[RideLength], pace: Pace) -> Ridden:

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import enum
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import takewhile
@@ -160,7 +160,11 @@ class History:
             )
             for fix in self.fixes.values()
         }
+        self._numbered = [(fix, self._number(fix), self._kinds[fix.key]) for fix in self.fixes.values()]
+        """Each fix, the newest first, with the number of its revision and what it is to prevent."""
         self._fixes_of: dict[Kinds, list[FixFacts]] = {}
+        self._of_kinds: dict[Kinds, list[FailureFacts]] = {}
+        self._before: dict[Key, tuple[set[Key], Ridden]] = {}
         self._live: dict[Group, list[FixFacts]] = {}
         self._answered: dict[Key, list[FailureFacts]] = {}
         self._earlier: dict[Group, list[FailureFacts]] = {}
@@ -169,7 +173,7 @@ class History:
 
     @cached_property
     def _in_all(self) -> Ridden:
-        return sum(self._ridden.values(), Ridden())
+        return Ridden.total(self._ridden.values())
 
     def _in_order(self, failures: Iterable[FailureFacts]) -> list[FailureFacts]:
         return sorted(failures, key=lambda failure: self._place[failure.key])
@@ -183,6 +187,10 @@ class History:
     def fitted(self, fix: FixFacts, on: Key) -> Fitted:
         """Whether a fix is still there on a revision."""
         return self.lineage.fitted(fix.revision, on, fix.named).fitted
+
+    def fitted_on(self, fix: FixFacts) -> Mapping[Key, Fitted]:
+        """The revisions on which a fix is still there, or perhaps is."""
+        return self.lineage.fitted_on(fix.revision, fix.named)
 
     # Which failures are one, and which fixes answer them
 
@@ -203,8 +211,11 @@ class History:
 
     def of_kinds(self, kinds: Kinds) -> list[FailureFacts]:
         """All failures of some kinds, in their order."""
-        came = [failure for group in self._groups_of(kinds) for failure in self._groups[group]]
-        return self._in_order(came)
+        known = self._of_kinds.get(kinds)
+        if known is None:
+            came = [failure for group in self._groups_of(kinds) for failure in self._groups[group]]
+            known = self._of_kinds[kinds] = self._in_order(came)
+        return known
 
     def answered_by(self, fix: Key) -> list[FailureFacts]:
         """Failures of earlier revisions that a fix answers: also those of its modes that it does not name."""
@@ -221,16 +232,14 @@ class History:
         kinds = self.kinds_of_failure(failure)
         known = self._fixes_of.get(kinds)
         if known is None:
-            known = self._fixes_of[kinds] = [
-                fix for fix in self.fixes.values() if self._kinds[fix.key].include(failure)
-            ]
+            known = self._fixes_of[kinds] = [fix for fix, _, prevents in self._numbered if prevents.include(failure)]
         return list(takewhile(lambda fix: self._is_earlier(failure, fix), known))
 
     def came_with(self, fix: FixFacts, kinds: Kinds) -> list[FailureFacts]:
         """Failures of some kinds that came with the fix fitted, or perhaps fitted, in their order."""
         known = self._came.get((fix.key, kinds))
         if known is None:
-            fitted_on = self.lineage.fitted_on(fix.revision, fix.named)
+            fitted_on = self.fitted_on(fix)
             came = [
                 failure for group in self._groups_of(kinds) if group[0] in fitted_on for failure in self._groups[group]
             ]
@@ -260,8 +269,8 @@ class History:
             kinds = self.kinds_of_failure(failure)
             known = self._earlier[group] = [
                 earlier
-                for fix in self.fixes.values()
-                if self._kinds[fix.key].include(failure) and self.fitted(fix, failure.revision) is not Fitted.NO
+                for fix, _, prevents in self._numbered
+                if prevents.include(failure) and self.fitted(fix, failure.revision) is not Fitted.NO
                 for earlier in self.answered_by(fix.key)
                 if kinds.include(earlier)
             ]
@@ -283,16 +292,12 @@ class History:
     def _find_rides_with(self, fix: FixFacts, kinds: Kinds) -> tuple[set[Key], tuple[LeftOut, ...]]:
         own = self.revisions[fix.revision]
         later_fixes = [
-            later
-            for later in self.fixes.values()
-            if self._number(later) > own.number and kinds.overlap(self._kinds[later.key])
+            later for later, number, prevents in self._numbered if number > own.number and kinds.overlap(prevents)
         ]
-        has_later = {
-            revision
-            for later in {(fix.revision, fix.named) for fix in later_fixes}
-            for revision in self.lineage.fitted_on(*later)
-        }
-        has_fix = {key for key, state in self.lineage.fitted_on(fix.revision, fix.named).items() if state is Fitted.YES}
+        has_later: set[Key] = set()
+        for later in {(fix.revision, fix.named) for fix in later_fixes}:
+            has_later.update(self.lineage.fitted_on(*later))
+        has_fix = {key for key, state in self.fitted_on(fix).items() if state is Fitted.YES}
         counted = has_fix - has_later
         left_out = []
         for revision in self._by_number:
@@ -336,27 +341,34 @@ class History:
 
         A mode that is fixed again and again is judged again and again, each time before the next fix counts.
         """
+        own = self._number(fix)
         return 1 + sum(
-            self._number(other) < self._number(fix)
-            and kinds.overlap(self._kinds[other.key])
-            and self.is_ridden(other, kinds)
-            for other in self.fixes.values()
+            number < own and kinds.overlap(prevents) and self.is_ridden(other, kinds)
+            for other, number, prevents in self._numbered
         )
 
     # What riding has shown
 
+    def _ridden_before(self, own: RevisionFacts) -> tuple[set[Key], Ridden]:
+        """The revisions before one, and what was ridden with them."""
+        known = self._before.get(own.key)
+        if known is None:
+            earlier = {key for key, revision in self.revisions.items() if revision.number < own.number}
+            rode = Ridden.total(self._ridden[key] for key in earlier if key in self._ridden)
+            known = self._before[own.key] = earlier, rode
+        return known
+
     def prove(self, fix: FixFacts, kinds: Kinds, bar: Bar) -> Proof:
         """What riding has shown of a fix against failures of some kinds; `bar` is used as it is."""
         own = self.revisions[fix.revision]
-        earlier = {key for key, revision in self.revisions.items() if revision.number < own.number}
+        earlier, before = self._ridden_before(own)
         counted, left_out = self.rides_with(fix, kinds)
         came_before = [failure for failure in self.of_kinds(kinds) if failure.revision in earlier]
         came_after = self.came_with(fix, kinds)
         # A failure on no recorded ride counts as a ride of unknown length.
         unlogged = sum(not failure.is_logged or failure.revision not in self._ridden for failure in came_before)
-        before = sum((self._ridden[key] for key in earlier if key in self._ridden), Ridden())
         before += ridden([RideLength(None, None)] * unlogged, self._pace)
-        after = sum((self._ridden[key] for key in counted if key in self._ridden), Ridden())
+        after = Ridden.total(self._ridden[key] for key in counted if key in self._ridden)
         kind = better_known(before, after)
         exposure_before, exposure_after = before.longest(kind), after.shortest(kind)
         count_before, count_after = events(came_before), events(came_after)

@@ -18,8 +18,12 @@ def _in_order(fittings: QuerySet[Fitting]) -> Prefetch[str, QuerySet[Fitting], s
 
 def revisions_with_parts() -> QuerySet[Revision]:
     """Revisions with the parts that are fitted to them."""
-    fittings = _in_order(Fitting.objects.select_related("part"))
-    return Revision.objects.select_related("vehicle", "parent__vehicle").prefetch_related(fittings)
+    return Revision.objects.select_related("vehicle", "parent__vehicle").prefetch_related(fittings_with_parts())
+
+
+def fittings_with_parts() -> Prefetch[str, QuerySet[Fitting], str]:
+    """What is fitted to a few revisions, in the order of a list of parts."""
+    return _in_order(Fitting.objects.select_related("part"))
 
 
 LINE = "revisions_in_line"

@@ -159,19 +159,20 @@ class RecordViewSet(RemovedInWords, WithinMachine, viewsets.ModelViewSet[Any]):
             )
         code = status.HTTP_201_CREATED if stored.created else status.HTTP_200_OK
         headers = {"ETag": entity_tag_of(stored.representation)}
-        return self._with_doubts(Response(dict(stored.representation), status=code, headers=headers))
+        return self._with_doubts(Response(dict(stored.representation), status=code, headers=headers), stored.record)
 
     def retrieve(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         response = super().retrieve(request, *args, **kwargs)
         response["ETag"] = entity_tag_of(response.data)
         return self._with_doubts(response)
 
-    def _with_doubts(self, response: Response) -> Response:
-        """Add what is doubted about the record, which is stored all the same. A batch asks for all at once."""
+    def _with_doubts(self, response: Response, stored: Any = None) -> Response:
+        """Add what is doubted about the record, which is stored all the same and may be at hand. A batch asks for all
+        at once."""
         if getattr(self.request, "doubts_follow", False):
             return response
         serializer: Any = self.get_serializer_class()
-        response.data |= doubts_as_json(serializer.Meta.model, response.data["id"])
+        response.data |= doubts_as_json(serializer.Meta.model, response.data["id"], stored)
         return response
 
 

@@ -20,10 +20,15 @@ def register(model: type[Model], reader: Reader, of_many: ManyReader) -> None:
     _READERS[model] = reader, of_many
 
 
-def doubts_as_json(model: type[Model], key: Any) -> dict[str, Any]:
-    """The doubts of a stored record under their key; nothing for kinds of records that are not asked about."""
+def doubts_as_json(model: type[Model], key: Any, stored: Any = None) -> dict[str, Any]:
+    """The doubts of a stored record under their key; nothing for kinds of records that are not asked about.
+
+    stored: the record, where it was stored just now. One that belongs to a session has read all that is asked of it.
+    """
     if model not in _READERS:
         return {}
+    if getattr(stored, "session_id", None) is not None:
+        return {DOUBTS: _READERS[model][0](stored)}
     rows = model._default_manager.order_by().filter(pk=key)
     if any(field.name == "session" for field in model._meta.fields):
         # What belongs to a session is held against it.

@@ -118,6 +118,9 @@ def _versions_in(text: str) -> frozenset[str]:
 
 @dataclass(frozen=True)
 class Stored:
+    """`record` has what was sent, with the records that it belongs to as they were read to check it."""
+
+    record: Any
     representation: dict[str, Any]
     created: bool
 
@@ -198,7 +201,7 @@ def _put(serializer_of: Callable[[Any], Any], key: uuid.UUID, precondition: Prec
                     raise ChangedElsewhere(before, after)
             if before is not None:
                 change.fields = _changed(before, after)
-    return Stored(after, created=before is None)
+    return Stored(serializer.instance, after, created=before is None)
 
 
 def _changed(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[str]:

@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import Any, TypeVar
 
 from django.core.exceptions import ObjectDoesNotExist, ValidationError
-from django.db.models import Model
+from django.db.models import CheckConstraint, Model, Q
 from rest_framework import serializers
 from rest_framework.exceptions import PermissionDenied
 
-from buildlog.quantities.fields import QuantityField, QuantitySerializerField, serializer_arguments
+from buildlog.quantities.fields import BoundsConstraint, QuantityField, QuantitySerializerField, serializer_arguments
 from buildlog.records.put_record import VERSION, version_of
 
 Record = TypeVar("Record", bound=Model)
@@ -91,7 +91,7 @@ class RecordSerializer(VersionedSerializer[Record]):
             lambda: record.clean_fields(exclude={*read_just_now, "made_by"}),
             record.clean,
             lambda: record.validate_unique(exclude={record._meta.pk.name, *errors}),
-            lambda: record.validate_constraints(exclude=set(errors)),
+            lambda: _validate_constraints(record, set(errors)),
         )
         for check in checked:
             try:
@@ -111,6 +111,17 @@ class RecordSerializer(VersionedSerializer[Record]):
     def _is_own_column(self, name: str) -> bool:
         model: Any = self.Meta.model
         return any(field.name == name for field in model._meta.concrete_fields)
+
+
+def _validate_constraints(record: Any, excluded: set[str]) -> None:
+    """As `Model.validate_constraints`, which asks the database once for each rule: here all are asked for at once, and
+    one by one only where one is broken. Raises ValidationError."""
+    rules = [rule for rule in record._meta.constraints if not isinstance(rule, BoundsConstraint)]
+    if rules and not excluded and all(type(rule) is CheckConstraint for rule in rules):
+        values = record._get_field_expression_map(meta=record._meta, exclude=excluded)
+        if Q(*(rule.condition for rule in rules)).check(values):
+            return
+    record.validate_constraints(exclude=excluded)
 
 
 def check_reach(record: Any, paths: tuple[str, ...], vehicle_id: Any) -> None:

@@ -112,6 +112,8 @@ class Columns:
     """What plans have worked out of these rows already; the questions of a page ask for the same pairs."""
     days: dict[Any, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
     """The values of days by what is allowed for, which the questions of a page share."""
+    lonely: dict[Any, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
+    """By the conditions in use, where levels occur with one revision only; questions share it too."""
 
     def __post_init__(self) -> None:
         columns = {"value": self.value, "passes": self.passes, "session": self.session, "revision": self.revision}

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
@@ -42,39 +43,39 @@ class Selector:
         self.columns = columns
         self._has_value = ~np.isnan(columns.value)
         sides = [self._has_value & (columns.revision == which) for which in (revision, against)]
-        self._sides = np.cumsum(sides, axis=1)
+        ridden = np.cumsum(sides, axis=1)
         recorded = [[side & condition.recorded for side in sides] for condition in columns.conditions]
-        self._recorded = np.cumsum(recorded, axis=2) if recorded else np.zeros((0, 2, columns.day.size))
-        self._seconds: dict[tuple[bool, ...], tuple[int, list[tuple[Integers, Integers]]]] = {}
+        so_far = np.cumsum(recorded, axis=2) if recorded else np.zeros((0, 2, columns.day.size))
+        self._enough = np.all(so_far >= RECORDED_SHARE * ridden, axis=1)
 
     def at(self, rows: int) -> Selection:
         """From the first `rows` rows."""
         if not rows:
             return Selection((True,) * len(self.columns.conditions), frozenset())
-        ridden, recorded = self._sides[:, rows - 1], self._recorded[:, :, rows - 1]
-        enough = np.all(recorded >= RECORDED_SHARE * ridden, axis=1)
-        used = tuple(bool(flag) for flag in np.atleast_1d(enough))
-        second_revision, factors = self._first_rows(used)
-        lonely = any(((first < rows) & (second >= rows)).any() for first, second in factors)
-        if rows <= second_revision or not lonely:
+        used = tuple(self._enough[:, rows - 1].tolist())
+        second_revision, lonely = self._first_rows(used)
+        if rows <= second_revision or not lonely[rows]:
             return Selection(used, frozenset())
         return Selection(used, self._aside(used, rows))
 
-    def _first_rows(self, used: tuple[bool, ...]) -> tuple[int, list[tuple[Integers, Integers]]]:
-        """From which row on there are two revisions; and for each level, from which there is one, and two."""
-        if used not in self._seconds:
+    def _first_rows(self, used: tuple[bool, ...]) -> tuple[int, Flags]:
+        """From which row on there are two revisions; and for each number of first rows, whether some level has one
+        revision in them."""
+        known: dict[tuple[bool, ...], tuple[int, Flags]] = self.columns.lonely
+        if used not in known:
             columns, many = self.columns, self.columns.day.size
             rows = np.flatnonzero(self._has_value & rows_complete(columns, used))
             revision = columns.revision[rows]
             changed = rows[revision != revision[0]] if rows.size else rows
-            tables = []
+            begin_and_end = np.zeros(many + 2, dtype=np.intp)
             for factor in _in_use(columns, used):
                 first = np.full((len(factor.levels), len(columns.revisions) + 1), many, dtype=np.intp)
                 np.minimum.at(first, (factor.codes[rows], revision), rows)
                 first.sort(axis=1)
-                tables.append((first[:, 0], first[:, 1]))
-            self._seconds[used] = (int(changed[0]) if changed.size else many, tables)
-        return self._seconds[used]
+                np.add.at(begin_and_end, first[:, 0] + 1, 1)
+                np.add.at(begin_and_end, first[:, 1] + 1, -1)
+            known[used] = int(changed[0]) if changed.size else many, np.cumsum(begin_and_end) > 0
+        return known[used]
 
     def _aside(self, used: tuple[bool, ...], rows: int) -> frozenset[tuple[int, int]]:
         """Setting sessions aside may leave another level with one revision only."""
@@ -146,6 +147,31 @@ class DayValues:
     passes: Floats
     conditions: Floats
     row: Integers
+    tables: dict[int, tuple[Floats, Floats]] = field(default_factory=dict, init=False, repr=False, compare=False)
+    """What `table` has worked out already, which the questions of a page share."""
+
+    def table(self, revisions: int) -> tuple[Floats, Floats]:
+        """One row for each value: an indicator of each revision, the conditions, and the value less the mean of all;
+        and the same times the weights. Neither may be changed."""
+        if revisions not in self.tables:
+            indicators = np.zeros((self.day.size, revisions))
+            indicators[np.arange(self.day.size), self.revision] = 1.0
+            value = self.value - self.value.mean() if self.value.size else self.value
+            table = np.column_stack([indicators, self.conditions, value])
+            self.tables[revisions] = table, table * self.weight[:, None]
+        return self.tables[revisions]
+
+    @cached_property
+    def place(self) -> Integers:
+        """The place of each row's day among the days that occur."""
+        place: Integers = np.unique(self.day, return_inverse=True)[1]
+        return place
+
+    @cached_property
+    def day_weight(self) -> Floats:
+        """The weight of each of these days."""
+        weight: Floats = np.bincount(self.place, self.weight, int(self.place.max(initial=-1)) + 1).astype(np.float64)
+        return weight
 
     def rows_until(self, day: int) -> int:
         return int(np.searchsorted(self.day, day, side="right"))

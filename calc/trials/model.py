@@ -87,15 +87,13 @@ class DayModel:
     def __init__(self, days: DayValues, revisions: int, revision: int, against: int) -> None:
         self.days = days
         self.revisions, self.revision, self.against = revisions, revision, against
-        indicators = np.zeros((days.day.size, revisions))
-        indicators[np.arange(days.day.size), days.revision] = 1.0
-        value = days.value - days.value.mean() if days.value.size else days.value
-        table = np.column_stack([indicators, days.conditions, value])
-        self._shared, self._day_weight = _centre_shared_days(table, days, (revision, against))
-        self._table = table
-        self._weighted = table * days.weight[:, None]
+        self._shared = _on_shared_days(days, (revision, against))
+        self._table, self._weighted = days.table(revisions)
+        if self._shared.any():
+            self._table = _centred_on_days(self._table, days, self._shared)
+            self._weighted = self._table * days.weight[:, None]
         self._rows = 0
-        self._gram = np.zeros((table.shape[1], table.shape[1]))
+        self._gram = np.zeros((self._table.shape[1], self._table.shape[1]))
 
     def contrast(self, rows: int) -> Contrast:
         """From the first `rows` day values, all of whole days."""
@@ -141,7 +139,7 @@ class DayModel:
         table, weight = self._table[own], self.days.weight[own]
         coefficients, inverse = solved.coefficients_and_inverse()
         leverage = weight * ((table[:, :-1] @ inverse) * table[:, :-1]).sum(axis=1)
-        leverage += np.where(self._shared[own], weight / self._day_weight[own], 0.0)
+        leverage += np.where(self._shared[own], weight / self.days.day_weight[self.days.place[own]], 0.0)
         residual = table[:, -1] - table[:, :-1] @ coefficients
         return float(weight @ residual**2), float((1.0 - leverage).sum())
 
@@ -159,19 +157,21 @@ def _variance(squares: float, freedom: float) -> float:
     return max(0.0, squares) / freedom if freedom > LEAST_UNEXPLAINED else 0.0
 
 
-def _centre_shared_days(table: Floats, days: DayValues, pair: tuple[int, int]) -> tuple[NDArray[np.bool_], Floats]:
-    """Take the weighted mean of each day that both rode off its rows, in place; which rows those are, and the
-    weight of the day of each row."""
-    _, place = np.unique(days.day, return_inverse=True)
-    count = int(place.max(initial=-1)) + 1
-    rode = [np.bincount(place, days.revision == revision, count) > 0 for revision in pair]
-    shared = (rode[0] & rode[1])[place]
-    day_weight: Floats = np.bincount(place, days.weight, count).astype(np.float64)
-    if shared.any():
-        for column in table.T:
-            mean = np.bincount(place, days.weight * column, count) / day_weight
-            column[shared] -= mean[place][shared]
-    return shared, day_weight[place]
+def _on_shared_days(days: DayValues, pair: tuple[int, int]) -> NDArray[np.bool_]:
+    """Which rows are of a day that both rode."""
+    count = days.day_weight.size
+    rode = [np.bincount(days.place, days.revision == revision, count) > 0 for revision in pair]
+    shared: NDArray[np.bool_] = (rode[0] & rode[1])[days.place]
+    return shared
+
+
+def _centred_on_days(table: Floats, days: DayValues, shared: NDArray[np.bool_]) -> Floats:
+    """The table with the weighted mean of each shared day taken off its rows."""
+    centred = table.copy()
+    for column in centred.T:
+        mean = np.bincount(days.place, days.weight * column, days.day_weight.size) / days.day_weight
+        column[shared] -= mean[days.place][shared]
+    return centred
 
 
 class _Solved:

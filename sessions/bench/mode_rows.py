@@ -264,8 +264,8 @@ def _picture(loop: Loop, exposure: Exposure, mode: uuid.UUID, failures: list[Fai
         uuid.UUID(str(revision))
         for fix in history.fixes.values()
         if history.kinds_of(fix.key).include(loop.modes[mode][0]) and history.is_ridden(fix, kinds)
-        for revision in history.revisions
-        if history.fitted(fix, revision) is Fitted.YES
+        for revision, state in history.fitted_on(fix).items()
+        if state is Fitted.YES
     }
     places = [place for failure in failures if (place := exposure.place_m(failure)) is not None]
     return SeasonLine.of(exposure.placed_m, places, exposure.spans_m(fitted))

@@ -106,7 +106,8 @@ class Strip:
         self._total, self._places, self._revisions = total, list(places), list(revisions)
         self.newest = max(revisions, default=0)
         self.bars = self._bars(labels)
-        dots = {(self._merged(self.x(place)), revision) for place, revision in zip(places, revisions, strict=True)}
+        self._xs = [self.x(place) for place in self._places]
+        dots = {(self._merged(x), revision) for x, revision in zip(self._xs, revisions, strict=True)}
         self.dots = [Dot(x, revision == self.newest) for x, revision in sorted(dots)]
 
     def x(self, place: float) -> float:
@@ -154,10 +155,9 @@ class Strip:
 
         spans: dict[tuple[float, bool], list[float]] = {}
         own: dict[int, list[tuple[float, float]]] = {}
-        for place, revision, value in zip(self._places, self._revisions, values, strict=True):
+        for x, revision, value in zip(self._xs, self._revisions, values, strict=True):
             if math.isnan(value):
                 continue
-            x = self.x(place)
             spans.setdefault((self._merged(x), revision == self.newest), []).append(value)
             own.setdefault(revision, []).append((x, value))
         points = [Point(x, height(max(row)), height(min(row)), newest) for (x, newest), row in sorted(spans.items())]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection
 from datetime import datetime
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 
@@ -97,7 +98,7 @@ def rides_of(season: Season) -> list[StoredRide]:
     for log in season.logs:
         if log.length_m is not None:
             tracks_m[log.row] = max(log.length_m, tracks_m.get(log.row, 0.0))
-    facts = ([_known(season.numbers[name][row]) for name in FACTS] for row in range(season.count))
+    facts = zip(*(_known(season.numbers[name]) for name in FACTS), strict=True)
     return [
         StoredRide(
             season.text[row], season.revision[row], numbers[season.revision[row]], season.started_at[row],
@@ -107,5 +108,6 @@ def rides_of(season: Season) -> list[StoredRide]:
     ]  # fmt: skip
 
 
-def _known(value: float) -> float | None:
-    return None if np.isnan(value) else float(value)
+def _known(values: Any) -> list[float | None]:
+    """A column of numbers with None where one is not known."""
+    return [None if value != value else value for value in values.tolist()]

@@ -19,6 +19,7 @@ from buildlog.machines.models import Revision, Vehicle
 from calc.doubts.check import Doubt, Mend
 from sessions.evidence.doubt_checks import CheckedRecords
 from sessions.evidence.doubt_facts import MachineRows
+from sessions.evidence.passes_of_session import PassesOfSession
 from sessions.evidence.reader import Evidence
 from sessions.logs.models import Log
 from sessions.outings.models import Pass, Reading, Session
@@ -209,6 +210,8 @@ def doubts_about(record: Any) -> MachineDoubts:
         return MachineDoubts(MachineRows.of_build(record.revision))
     if isinstance(record, Session):
         return doubts_of_session(record)
+    if isinstance(record, Pass):
+        return MachineDoubts(PassesOfSession(record.session))
     return MachineDoubts(MachineRows.around_record(record.session))
 
 

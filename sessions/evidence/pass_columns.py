@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from copy import copy
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, NamedTuple
 
 import numpy as np
-from django.db.models import IntegerField, QuerySet
+from django.db.models import CharField, Func, IntegerField, QuerySet, Value
 from django.db.models.functions import Cast
 
-from buildlog.storage.columns import as_stored, as_text, column_blocks, floats
+from buildlog.storage.columns import as_text, column_blocks, floats
 from calc.declaration import Measured
 from calc.session_table import Split
 from calc.speed import gate_speed
@@ -22,7 +22,7 @@ from sessions.outings.models import GateMark, Pass
 
 _STATED = ("frames_per_s", "u_duration_s", "time_into_session_s")
 _NUMBERS = ("sequence", "duration_s", *_STATED)
-_OTHERS = ("session_text", "gate_text", "pass_text", "number", "direction", "method", "counts")
+_OTHERS = ("session_text", "pass_text", "number", "way")
 
 
 @dataclass(frozen=True)
@@ -139,29 +139,17 @@ class _Read(NamedTuple):
 
 
 def _read(passes: QuerySet[Pass], row: Mapping[str, int]) -> _Read:
-    texts = passes.annotate(
-        session_text=as_text("session_id"),
-        gate_text=as_text("gate_id"),
-        pass_text=as_text("id"),
-        # 0 and 1: a call for each would make a bool of it.
-        counts=as_stored(Cast("valid", IntegerField())),
-    )
-    gates: dict[str, int] = {}
-    out = Pass.Direction.OUT.value
+    texts = passes.annotate(session_text=as_text("session_id"), pass_text=as_text("id"), way=_way())
+    ways: dict[str, int] = {}
     blocks = []
-    for sessions, of_gates, keys, number, directions, methods, counts, *numbers in column_blocks(
-        texts, (*_OTHERS, *_NUMBERS)
-    ):
-        gate = [gates.setdefault(text, len(gates)) for text in of_gates]
+    for sessions, keys, number, of_ways, *numbers in column_blocks(texts, (*_OTHERS, *_NUMBERS)):
+        way = [ways.setdefault(text, len(ways)) for text in of_ways]
         blocks.append(
             (
-                np.array(gate, dtype=np.intp),
+                np.array(way, dtype=np.intp),
                 np.array([row.get(text, -1) for text in sessions], dtype=np.intp),
                 np.array(keys, dtype=object),
                 np.array(number, dtype=object),
-                np.fromiter(counts, np.intp) > 0,
-                np.array([direction == out for direction in directions], dtype=bool),
-                np.array(methods, dtype="U10"),
                 *map(floats, numbers),
             )
         )
@@ -169,23 +157,44 @@ def _read(passes: QuerySet[Pass], row: Mapping[str, int]) -> _Read:
         places, words, flags = np.empty(0, np.intp), np.empty(0, object), np.empty(0, bool)
         numbers_read = dict.fromkeys(_NUMBERS, np.empty(0))
         return _Read([], places, places, words, words, flags, flags, np.empty(0, "U10"), numbers_read)
-    gate_of, session, text, number_of, valid, is_out, method, *rest = (
-        np.concatenate(column) for column in zip(*blocks, strict=True)
-    )
+    way_of, session, text, number_of, *rest = (np.concatenate(column) for column in zip(*blocks, strict=True))
     numbers_read = dict(zip(_NUMBERS, rest, strict=True))
-    return _Read(list(gates), gate_of, session, text, number_of, valid, is_out, method, numbers_read)
+    of_gates, directions, methods, counts = zip(*(text.split("|") for text in ways), strict=True)
+    gates = {text: place for place, text in enumerate(dict.fromkeys(of_gates))}
+    gate = np.array([gates[text] for text in of_gates], dtype=np.intp)
+    valid = np.array([flag == "1" for flag in counts], dtype=bool)
+    is_out = np.array([direction == Pass.Direction.OUT.value for direction in directions], dtype=bool)
+    method = np.array(methods, dtype="U10")
+    return _Read(
+        list(gates), gate[way_of], session, text, number_of, valid[way_of], is_out[way_of], method[way_of], numbers_read
+    )
+
+
+def _way() -> Func:
+    """Gate, direction, method and whether it counts, in one text: few differ, and the database writes each value of a
+    row by itself."""
+    bar = Value("|")
+    counts = Cast(Cast("valid", IntegerField()), CharField())
+    parts = (as_text("gate_id"), bar, "direction", bar, "method", bar, counts)
+    return Func(*parts, template="(%(expressions)s)", arg_joiner=" || ", output_field=CharField())
 
 
 def gates_by_text(texts: set[str]) -> dict[str, GateColumn]:
     """Gates with a length, by their keys as text."""
-    marks = GateMark.objects.filter(gate__in=[uuid.UUID(text) for text in texts]).annotate(gate_text=as_text("gate_id"))
-    names: dict[str, tuple[str, float]] = {}
-    places: dict[str, list[float]] = {}
-    for text, name, u_m, position_m in marks.values_list("gate_text", "gate__name", "gate__u_distance_m", "position_m"):
-        names[text] = name, u_m
-        places.setdefault(text, []).append(position_m)
+    text_of = {uuid.UUID(text): text for text in texts}
+    return {text_of[key]: gate for key, gate in gates_by_key(text_of).items()}
+
+
+def gates_by_key(keys: Collection[uuid.UUID]) -> dict[uuid.UUID, GateColumn]:
+    """Gates with a length."""
+    names: dict[uuid.UUID, tuple[str, float]] = {}
+    places: dict[uuid.UUID, list[float]] = {}
+    marks = GateMark.objects.filter(gate__in=keys)
+    for key, name, u_m, position_m in marks.values_list("gate", "gate__name", "gate__u_distance_m", "position_m"):
+        names[key] = name, u_m
+        places.setdefault(key, []).append(position_m)
     return {
-        text: GateColumn(names[text][0], max(positions) - min(positions), names[text][1], tuple(sorted(positions)))
-        for text, positions in places.items()
+        key: GateColumn(names[key][0], max(positions) - min(positions), names[key][1], tuple(sorted(positions)))
+        for key, positions in places.items()
         if max(positions) > min(positions)
     }

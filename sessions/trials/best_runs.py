@@ -5,6 +5,7 @@ from __future__ import annotations
 import uuid
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 import numpy as np
 
@@ -133,13 +134,11 @@ def equal_numbers(season: Season) -> list[GateRow]:
     """For gates that two revisions or more rode, the fastest to expect of equally many passes; the newest first."""
     speed = np.atleast_1d(np.asarray(season.passes.speed.value, dtype=np.float64))
     revisions, gates = _revision_of_passes(season), np.array(season.passes.gate, dtype=object)
-    speeds = {
-        gate: {
-            int(revision): speed[(gates == gate) & (revisions == revision)]
-            for revision in np.unique(revisions[gates == gate])
-        }
-        for gate in sorted(set(season.passes.gate))
-    }
+    speeds: dict[str, dict[int, Any]] = {}
+    for gate in sorted(set(gates)):
+        here = gates == gate
+        own, ridden = speed[here], revisions[here]
+        speeds[gate] = {int(revision): own[ridden == revision] for revision in np.unique(ridden)}
     rows = []
     for gate, by_revision in sorted(speeds.items(), key=lambda row: season.passes.gates[row[0]].name):
         if len(by_revision) < 2:

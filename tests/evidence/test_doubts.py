@@ -48,7 +48,7 @@ def test_a_pass_is_doubted_by_what_it_is_held_against_alone(hurried):
     timed = Pass.objects.select_related("session").get()
     with CaptureQueriesContext(connection) as captured:
         assert doubts_about(timed).listed_of(timed) == []
-    assert len(captured) == 6
+    assert len(captured) == 4
     tables = " ".join(query["sql"] for query in captured)
     assert not any(f'FROM "test_sessions_{name}"' in tables for name in ("reading", "log"))
 

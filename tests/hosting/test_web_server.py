@@ -366,3 +366,30 @@ print(resident_mb() / idle)
 def test_a_worker_gives_the_memory_of_a_large_season_back():
     assert grown(LARGE_SEASON, "no") > 2.0
     assert grown(LARGE_SEASON, "yes") < 1.5
+
+
+IN_CIRCLES = f"""{RESIDENT}
+import sys
+from buildlog.hosting.web_server import give_free_memory_back, give_memory_back
+
+give_memory_back()
+
+class Record:
+    def __init__(self):
+        self.columns, self.itself = [bytes([row % 256]) * 1_000 for row in range(10_000)], self
+
+before = give_free_memory_back()
+idle = resident_mb()
+for _ in range(10):
+    Record()
+if sys.argv[1] == "yes":
+    give_free_memory_back(before)
+print(resident_mb() / idle)
+"""
+
+
+@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="other allocators are left as they are")
+def test_a_worker_lets_go_of_records_that_refer_to_each_other():
+    """They are few and large, so Python itself does not look for them."""
+    assert grown(IN_CIRCLES, "no") > 2.0
+    assert grown(IN_CIRCLES, "yes") < 1.5
