@@ -271,6 +271,12 @@ def filled_folder(folder_of_the_run, migrated):
     return migrated_databases.filled_once(folder_of_the_run / "with-season", migrated, data_folders.fill)
 
 
+@pytest.fixture(scope="session")
+def collected(folder_of_the_run):
+    """A data folder with this version's static files and nothing else; not to be changed."""
+    return migrated_databases.made_once(folder_of_the_run / "with-static-files", data_folders.collect_static_files)
+
+
 @pytest.fixture
 def data(filled_folder, tmp_path, settings, monkeypatch):
     """A copy of it to work on; the settings of this process are those of the copy, which is on SQLite."""
