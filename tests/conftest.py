@@ -11,7 +11,8 @@ from pathlib import Path
 import hypothesis
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
-from django.db import connection
+from django.db import connection, transaction
+from django.test import override_settings
 from django.utils import timezone
 
 from tests import data_folders, migrated_databases, servers
@@ -253,22 +254,51 @@ def failure(revision, session):
     )
 
 
-@pytest.fixture
-def picture_file():
-    """An uploaded picture of 60 × 40 pixels, as a form or the API receives it."""
+@pytest.fixture(scope="session")
+def picture_bytes():
+    """A JPEG of 60 × 40 pixels."""
     import io
 
     from PIL import Image
 
     buffer = io.BytesIO()
     Image.new("RGB", (60, 40), (200, 30, 30)).save(buffer, "JPEG")
-    return SimpleUploadedFile("whatever.jpg", buffer.getvalue(), "image/jpeg")
+    return buffer.getvalue()
+
+
+@pytest.fixture
+def picture_file(picture_bytes):
+    """The picture uploaded, as a form or the API receives it."""
+    return SimpleUploadedFile("whatever.jpg", picture_bytes, "image/jpeg")
+
+
+@pytest.fixture(scope="session")
+def undone(django_db_setup, django_db_blocker, tmp_path_factory):
+    """A block in which records are made before the tests of a module, and whose records and files are gone after it."""
+
+    @contextlib.contextmanager
+    def block():
+        with (
+            django_db_blocker.unblock(),
+            override_settings(MEDIA_ROOT=tmp_path_factory.mktemp("media")),
+            transaction.atomic(),
+        ):
+            yield
+            transaction.set_rollback(True)
+
+    return block
 
 
 @pytest.fixture(scope="session")
 def filled_folder(folder_of_the_run, migrated):
     """A data folder with the invented season, an account, photos and a recording; not to be changed."""
     return migrated_databases.filled_once(folder_of_the_run / "with-season", migrated, data_folders.fill)
+
+
+@pytest.fixture(scope="session")
+def collected(folder_of_the_run):
+    """A data folder with this version's static files and nothing else; not to be changed."""
+    return migrated_databases.made_once(folder_of_the_run / "with-static-files", data_folders.collect_static_files)
 
 
 @pytest.fixture

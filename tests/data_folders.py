@@ -59,6 +59,21 @@ def load_season(folder):
     assert code == 0, output
 
 
+def collect_static_files(folder):
+    """Make a data folder with the static files of this version, and nothing else."""
+    folder.mkdir(mode=0o700)
+    script = "from django.conf import settings; from buildlog.hosting.static_files import collect_once\n"
+    output, code = manage(folder, "shell", "-v0", "-c", script + "collect_once(settings.DATA, print)")
+    assert code == 0, output
+
+
+def lay_static_files(collected, folder):
+    """Give a data folder the static files of another, so that a server on it has none to collect."""
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    for files in collected.glob("static-*"):
+        (folder / files.name).symlink_to(files)
+
+
 def content(folder):
     """Every file under a folder by its hash, but for locks and the files SQLite keeps while it works."""
     return {

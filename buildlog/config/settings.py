@@ -65,7 +65,6 @@ INSTALLED_APPS = [
     "buildlog.apps.LeanStaticFilesConfig",
     "rest_framework",
     "drf_spectacular",
-    "drf_spectacular_sidecar",
     "django.forms",
     "csp",
     "reversion",
@@ -152,6 +151,8 @@ USE_TZ = True
 
 STATIC_URL = f"{BASE_URL.path}/static/"
 STATIC_ROOT = DATA / "static"
+# Pages name files of these folders alone; what packages bring along for pages of their own is served nowhere.
+STATICFILES_FINDERS = ["django.contrib.staticfiles.finders.FileSystemFinder"]
 STATICFILES_DIRS = [
     PROJECT / "static",
     ("plotly", str(Path(plotly.__file__).parent / "package_data")),
@@ -215,8 +216,6 @@ SPECTACULAR_SETTINGS = {
     "VERSION": "1",
     "SERVE_INCLUDE_SCHEMA": False,
     "SERVERS": [{"url": str(BASE_URL)}] if BASE_URL else [],
-    "SWAGGER_UI_DIST": "SIDECAR",
-    "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
     "POSTPROCESSING_HOOKS": [
         "drf_spectacular.hooks.postprocess_schema_enums",
         "buildlog.records.api_document.with_refusals",

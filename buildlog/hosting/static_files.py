@@ -17,6 +17,7 @@ from django.contrib.staticfiles.finders import get_finders
 from django.contrib.staticfiles.management.commands import collectstatic
 from django.core.files.base import ContentFile, File
 from django.core.management import call_command
+from django.utils.functional import cached_property
 from whitenoise.compress import Compressor
 from whitenoise.storage import CompressedManifestStaticFilesStorage
 
@@ -71,11 +72,15 @@ class ModuleStorage(CompressedManifestStaticFilesStorage):  # type: ignore[misc]
         # Also under the name with its hash, for which the framework opens the source once more.
         plain = f"{name.partition('.')[0]}{Path(name).suffix}"
         if plain == FIELD_PAGE:
-            content = ContentFile(minified(bundle(settings.PROJECT / "static" / plain)).encode())
+            content = ContentFile(self._field_page)
         elif plain in FIELD_STYLES:
             content = ContentFile(minified_styles(b"".join(content.chunks()).decode()).encode())
         saved: str = super()._save(name, content)
         return saved
+
+    @cached_property
+    def _field_page(self) -> bytes:
+        return minified(bundle(settings.PROJECT / "static" / FIELD_PAGE)).encode()
 
     def create_compressor(self, **options: Any) -> Compressor:
         return QuickCompressor(**options)

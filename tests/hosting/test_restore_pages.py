@@ -14,7 +14,7 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 
 from buildlog.hosting.backups import asked_restore, encryption, making
 from buildlog.models import Account, Invitation
-from tests.data_folders import PROJECT, content, environment, rows
+from tests.data_folders import PROJECT, content, environment, lay_static_files, rows
 from tests.processes import LONGEST_WAIT_S, Process, wait_until
 from tests.servers import free_port
 
@@ -150,10 +150,11 @@ def get(url):
 
 
 @pytest.mark.own_database
-def test_a_fresh_machine_begins_with_a_backup_of_another(data, tmp_path):
+def test_a_fresh_machine_begins_with_a_backup_of_another(data, collected, tmp_path):
     """The whole way as a person goes it: an empty log is started, its link opened, the file sent, and it serves."""
     made, before = making.make_backup(data, now=NOW).path, rows(data / "buildlog.sqlite3", None)
     fresh, port = tmp_path / "fresh", free_port()
+    lay_static_files(collected, fresh)
     command = [sys.executable, "manage.py", "serve", "--port", str(port), "--workers", "1"]
     with Process(command, cwd=PROJECT, env=environment(fresh)) as server:
         base = f"http://127.0.0.1:{port}"

@@ -12,6 +12,7 @@ from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
+from tests.data_folders import lay_static_files
 from tests.hosting.test_serve import answer, start
 from tests.processes import LONGEST_WAIT_S
 from tests.servers import free_port
@@ -55,10 +56,11 @@ class Visitor:
 
 
 @pytest.fixture(scope="module")
-def installation(tmp_path_factory):
+def installation(tmp_path_factory, collected):
     """A running server, and its owner signed in."""
     port = free_port()
     folder = tmp_path_factory.mktemp("several") / "data"
+    lay_static_files(collected, folder)
     with start(folder, "--port", str(port), "--workers", "2") as server:
         owner = Visitor(f"http://127.0.0.1:{port}")
         answer(server, port)
@@ -95,20 +97,20 @@ def test_no_folder_shows_what_is_in_it(installation, path):
     assert "tokens" not in text.partition("</head>")[2]
 
 
-def test_a_thousand_puts_sent_again_and_all_at_once_make_no_duplicate(installation, outing):
-    """50 records, each sent 20 times by 16 senders at once, as after lost replies."""
+def test_puts_sent_again_and_all_at_once_make_no_duplicate(installation, outing):
+    """50 records, each sent 8 times by 16 senders at once, as after lost replies."""
     rows = {
         f"/api/v1/readings/{uuid.uuid4()}/": {"session": outing, "time_into_session_s": n, "voltage_v": 50}
         for n in range(50)
     }
-    work = [(path, row) for _ in range(20) for path, row in rows.items()]
+    work = [item for item in rows.items() for _ in range(8)]
     with ThreadPoolExecutor(16) as senders:
         answers = list(senders.map(lambda item: installation.put(*item, **{"If-None-Match": "*"}), work))
     codes = collections.Counter(code for code, _ in answers)
-    assert codes == {201: 50, 200: 950}
+    assert codes == {201: 50, 200: 350}
     text = json.loads(installation.ask(f"/api/v1/readings/?session={outing}")[1])
     assert text["count"] == 50
-    print(f"1,000 PUTs of 50 records by 16 senders: {dict(codes)}, {text['count']} records")
+    print(f"400 PUTs of 50 records by 16 senders: {dict(codes)}, {text['count']} records")
 
 
 def test_passes_that_two_phones_number_at_once_are_each_stored_once(installation, outing):

@@ -9,7 +9,7 @@ import sys
 
 import pytest
 
-from tests.data_folders import PROJECT, environment
+from tests.data_folders import PROJECT, environment, lay_static_files
 from tests.documents import block, help_text
 from tests.processes import Process
 from tests.servers import free_port
@@ -17,11 +17,10 @@ from tests.servers import free_port
 INSTALLATION = help_text("installation")
 
 
-@pytest.fixture
-def program(tmp_path):
+@pytest.fixture(scope="module")
+def program(tmp_path_factory):
     """What a checkout holds, without what was made in it."""
-    folder = tmp_path / "program"
-    folder.mkdir()
+    folder = tmp_path_factory.mktemp("checkout")
     for name in ("buildlog", "sessions", "calc", "templates", "static"):
         shutil.copytree(PROJECT / name, folder / name, ignore=shutil.ignore_patterns("__pycache__"))
     shutil.copy(PROJECT / "manage.py", folder)
@@ -53,7 +52,7 @@ def test_the_unit_starts_the_server(program, tmp_path):
         assert not [line for line in done.stderr.splitlines() if "firnlog.service" in line]
 
 
-def test_the_container_file_s_commands_run(program, tmp_path):
+def test_the_container_file_s_commands_run(program, collected, tmp_path):
     """No image is built here; each of its lines is held against what it works on, and its last one run."""
     lines = [line.split(maxsplit=1) for line in block("container file").splitlines()]
     steps = dict(lines)
@@ -64,6 +63,7 @@ def test_the_container_file_s_commands_run(program, tmp_path):
     asks = json.loads(steps["HEALTHCHECK"].removeprefix("CMD "))
     assert f"http://127.0.0.1:{steps['EXPOSE']}/health/?of=database,disk" in asks[2]
     _, *arguments = json.loads(steps["CMD"])
+    lay_static_files(collected, tmp_path / "data")
     assert_healthy([sys.executable, *arguments], program, tmp_path / "data", free_port())
 
 

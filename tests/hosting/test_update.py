@@ -34,7 +34,7 @@ def newer_version(folder, *more):
     """This program with one more step of the database's build for each of these statements, or with one step."""
     project = folder / f"newer-by-{len(more)}"
     for name in ("buildlog", "sessions", "calc", "templates", "static"):
-        shutil.copytree(PROJECT / name, project / name, ignore=shutil.ignore_patterns("__pycache__"))
+        shutil.copytree(PROJECT / name, project / name)
     shutil.copy(PROJECT / "manage.py", project)
     steps = project / "buildlog" / "migrations"
     last = max(path.stem for path in steps.glob("0*.py"))

@@ -9,6 +9,7 @@ import re
 
 import pytest
 from django.apps import apps
+from django.contrib.auth import SESSION_KEY, get_user_model
 from django.db import transaction
 from django.test import Client
 from django.urls import URLResolver, get_resolver
@@ -130,6 +131,10 @@ def clients(make_account):
     return results
 
 
+def account_of(client):
+    return get_user_model().objects.get(pk=client.session[SESSION_KEY])
+
+
 def key_of(vehicle, account, **rights):
     values = {"may_add_readings": False, **rights}
     return DeviceToken.issue(name="Key", vehicle=vehicle, account=account, **values)[1]
@@ -188,7 +193,7 @@ def test_a_page(route, request, clients):
                 assert is_answered(status), (who, method, path, status)
     key = key_of(
         Vehicle.objects.first() or Vehicle.objects.create(name="Any"),
-        clients["owner"].get("/").wsgi_request.user,
+        account_of(clients["owner"]),
         may_add_readings=True,
         may_log=True,
         may_read=True,
@@ -226,7 +231,7 @@ def test_signing_out_is_posted(clients):
 
 @pytest.mark.parametrize("route", [f"api/v1/{rest}" for rest in API_ASKED])
 def test_an_api_route_that_is_asked_by_post(route, clients, vehicle):
-    key = key_of(vehicle, clients["builder"].get("/").wsgi_request.user, may_read=True, may_log=True)
+    key = key_of(vehicle, account_of(clients["builder"]), may_read=True, may_log=True)
     there = everything()
     for who, client in clients.items():
         expected = 403 if who == "nobody" else 200
@@ -238,7 +243,7 @@ def test_an_api_route_that_is_asked_by_post(route, clients, vehicle):
 
 @pytest.mark.parametrize("route", [f"api/v1/{rest}" for rest in API_SENT])
 def test_an_api_route_that_many_records_are_sent_to(route, clients, vehicle):
-    key = key_of(vehicle, clients["builder"].get("/").wsgi_request.user, may_read=True, may_log=True)
+    key = key_of(vehicle, account_of(clients["builder"]), may_read=True, may_log=True)
     there = everything()
     for who, client in clients.items():
         # 400: an empty request names no records; the one who may not log does not come so far.
@@ -288,7 +293,7 @@ def test_an_api_route(route, request, clients, vehicle):
 
 def keys_and_what_they_open(route, kind, key_writes, path, writes, vehicle, clients):
     """A key does what its right says on the machine it is for, and nothing on another."""
-    account = clients["builder"].get("/").wsgi_request.user
+    account = account_of(clients["builder"])
     other = Vehicle.objects.create(name="Another machine")
     for right in DeviceToken.RIGHTS:
         for machine in (vehicle, other):

@@ -50,19 +50,13 @@ from sessions.models import (
 from sessions.sharing import archive
 from tests.logs.whole_logs import whole_columns
 from tests.sharing.logs import SAMPLE
+from tests.sharing.machine import load_with_more, packed
 
 COUNTED = [
     Vehicle, Part, Revision, Venue, GateMark, Session, Pass, Reading, Failure, FailureChange, Modification, Cause,
     TestCard, TestCardItem, Photo, Log, SignOff, Verification, Individual, IndividualFitting, UpkeepItem, UpkeepCheck,
     BalanceTest, AcceptedPoint, Release, Trial, Instrument, FormulaChannel,
 ]  # fmt: skip
-
-
-def packed(vehicle):
-    target = io.BytesIO()
-    archive.export_machine(vehicle, target)
-    target.seek(0)
-    return target
 
 
 def read(target):
@@ -148,9 +142,16 @@ def test_names_of_people_stay_at_home(demo, make_account):
         assert all(b"somebody-particular" not in file.read(name) for name in file.namelist())
 
 
+@pytest.fixture(scope="module")
+def whole(undone, picture_bytes):
+    """The archive of the machine with one of everything, which is not stored here."""
+    with undone():
+        return packed(load_with_more(picture_bytes)).getvalue()
+
+
 def broken(change):
-    def make(demo):
-        with zipfile.ZipFile(packed(demo)) as source:
+    def make(whole):
+        with zipfile.ZipFile(io.BytesIO(whole)) as source:
             data = json.loads(source.read("records.json"))
         change(data)
         target = io.BytesIO()
@@ -161,11 +162,11 @@ def broken(change):
     return make
 
 
-def cut(demo):
-    return packed(demo).getvalue()[:-4000]
+def cut(whole):
+    return whole[:-4000]
 
 
-def without_records(demo):
+def without_records(whole):
     target = io.BytesIO()
     with zipfile.ZipFile(target, "w") as made:
         made.writestr("readme.txt", "hello")
@@ -173,8 +174,8 @@ def without_records(demo):
 
 
 HOSTILE = {
-    "empty": lambda demo: b"",
-    "html": lambda demo: b"<html></html>",
+    "empty": lambda whole: b"",
+    "html": lambda whole: b"<html></html>",
     "cut short": cut,
     "no records": without_records,
     "another format": broken(lambda item: item.update(format=99)),
@@ -194,11 +195,8 @@ HOSTILE = {
 
 
 @pytest.mark.parametrize("name", HOSTILE)
-def test_hostile_files_are_refused_whole_with_a_sentence(demo, sign_in, name):
-    content = HOSTILE[name](demo)
-    loading.remove()
-    TestCard.objects.all().delete()
-    client = sign_in("builder")
+def test_hostile_files_are_refused_whole_with_a_sentence(whole, sign_in, name):
+    content, client = HOSTILE[name](whole), sign_in("builder")
     answer = client.post("/vehicles/read-archive/", {"file": SimpleUploadedFile("x.zip", content)})
     assert answer.status_code == 422
     assert len(answer.context["form"].errors["file"][0]) > 20
@@ -206,9 +204,8 @@ def test_hostile_files_are_refused_whole_with_a_sentence(demo, sign_in, name):
     assert not Part.objects.exists()
 
 
-def test_a_picture_that_is_missing_is_said_and_the_rest_comes_in(demo, sign_in):
-    content = broken(lambda data: None)(demo)
-    loading.remove()
+def test_a_picture_that_is_missing_is_said_and_the_rest_comes_in(whole, sign_in):
+    content = broken(lambda data: None)(whole)
     page = sign_in("builder").post(
         "/vehicles/read-archive/", {"file": SimpleUploadedFile("x.zip", content)}, follow=True
     )

@@ -5,10 +5,11 @@ import json
 import zipfile
 
 import pytest
+from django.test import Client
 from reversion.models import Revision as KeptRevision
 from reversion.models import Version
 
-from buildlog.models import Failure, Modification, Part, Photo, Vehicle
+from buildlog.models import Account, Failure, Modification, Part, Photo, Vehicle
 from buildlog.photos.pictures import store_photo
 from buildlog.records import history
 from sessions.demo import loading
@@ -16,14 +17,9 @@ from sessions.models import Assumptions, Pass, Session, Venue
 from sessions.sharing import archive
 from sessions.sharing.archive_history import in_words
 from tests.filled_forms import opened
+from tests.sharing.machine import packed
 
 ENDING = " (says the archive)"
-
-
-def packed(vehicle):
-    target = io.BytesIO()
-    archive.export_machine(vehicle, target)
-    return target
 
 
 def read(target):
@@ -62,6 +58,20 @@ def builder(sign_in):
 
 @pytest.fixture
 def changed(db, builder):
+    return load_and_change(builder)
+
+
+@pytest.fixture(scope="module")
+def archived(undone):
+    """The archive of the changed machine, which is not stored here, and the keys of what was changed."""
+    with undone():
+        builder = Client()
+        builder.force_login(Account.objects.create_user("builder", role="builder"))
+        vehicle, *records = load_and_change(builder)
+        return packed(vehicle), records
+
+
+def load_and_change(builder):
     """The demo's machine with changes by a form, by the API and by undoing: vehicle, and keys of what was changed."""
     loading.load()
     session, run = Session.objects.first(), Pass.objects.first()
@@ -156,10 +166,9 @@ def test_what_is_here_under_another_key_takes_the_place_of_the_file_s(changed):
     assert {version.field_dict["venue_id"] for version in kept} == {own_venue.pk}
 
 
-def test_an_archive_without_history_imports_as_before(changed):
-    vehicle, (_, session_key), *_ = changed
-    target = remade(packed(vehicle), lambda records: records.pop("history"))
-    start_anew()
+def test_an_archive_without_history_imports_as_before(db, archived):
+    file, ((_, session_key), *_) = archived
+    target = remade(file, lambda records: records.pop("history"))
     done = read(target)
     assert (done.notes, Version.objects.count()) == ([], 0)
     assert Session.objects.filter(pk=session_key).exists()
@@ -205,10 +214,9 @@ def add_odd_entries(records):
     records["history"] += [*added, 7]
 
 
-def test_odd_changes_are_left_out_and_said_and_no_page_breaks(changed, builder):
-    vehicle, *records = changed
-    target = remade(packed(vehicle), add_odd_entries)
-    start_anew()
+def test_odd_changes_are_left_out_and_said_and_no_page_breaks(archived, builder):
+    file, records = archived
+    target = remade(file, add_odd_entries)
     done = read(target)
     assert done.stored["changes in their history"] == Version.objects.count() == 10
     assert len(done.notes) == 1
@@ -220,30 +228,25 @@ def test_odd_changes_are_left_out_and_said_and_no_page_breaks(changed, builder):
 
 
 @pytest.mark.parametrize("history_of_file", [None, {"a": 1}])
-def test_history_that_is_no_list_is_said_and_the_rest_comes_in(changed, history_of_file):
-    vehicle, *_ = changed
-    target = remade(packed(vehicle), lambda records: records.update(history=history_of_file))
-    start_anew()
+def test_history_that_is_no_list_is_said_and_the_rest_comes_in(db, archived, history_of_file):
+    target = remade(archived[0], lambda records: records.update(history=history_of_file))
     done = read(target)
     assert (len(done.notes), Version.objects.count()) == (1, 0)
     assert Failure.objects.exists()
 
 
-def test_a_name_that_pretends_to_be_markup_or_an_account_is_text_in_words(changed, sign_in):
-    vehicle, (_, session_key), *_ = changed
-    target = remade(packed(vehicle), lambda records: entry_of(records).update(by="<b>owner</b>" * 40))
-    start_anew()
+def test_a_name_that_pretends_to_be_markup_or_an_account_is_text_in_words(archived, sign_in):
+    file, ((_, session_key), *_) = archived
+    target = remade(file, lambda records: entry_of(records).update(by="<b>owner</b>" * 40))
     read(target)
     page = sign_in("reader").get(f"/history/session/{session_key}/").content.decode()
     assert "<b>owner" not in page
     assert max(len(event.by) for event in history.events_of(Session.objects.get(pk=session_key), "metric")) < 180
 
 
-def test_half_a_character_is_refused_with_a_sentence(changed):
+def test_half_a_character_is_refused_with_a_sentence(db, archived):
     """JSON can write what no database stores."""
-    vehicle, *_ = changed
-    target = remade(packed(vehicle), lambda records: entry_of(records)["state"].update(notes="\ud800"))
-    start_anew()
+    target = remade(archived[0], lambda records: entry_of(records)["state"].update(notes="\ud800"))
     with pytest.raises(archive.NotAnArchive, match="half a character"):
         read(target)
 
