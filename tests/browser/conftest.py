@@ -12,13 +12,13 @@ from playwright.sync_api import expect
 from buildlog.hosting.module_bundle import minified
 from tests import data_folders, migrated_databases
 from tests.browser.chromium import FLAGS, installed_chromium
+from tests.browser.sizes import SIZES
 from tests.browser.waits import LONGEST_ACTION_S, LONGEST_WAIT_S
 
 expect.set_options(timeout=1000 * LONGEST_WAIT_S)
 
 # Playwright drives its own event loop in this thread; the live server's database work is elsewhere.
 os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
-SIZES = {"phone": (390, 844), "desktop": (1280, 800)}
 
 
 @pytest.fixture(scope="session")

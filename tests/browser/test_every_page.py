@@ -5,6 +5,7 @@ import pytest
 from buildlog.models import Failure, Part
 from tests.browser.accessibility import broken_rules
 from tests.browser.every_page import FORMS, addresses
+from tests.browser.sizes import ONE_SIZE, SIZES
 from tests.browser.waits import Requests
 
 pytestmark = pytest.mark.django_db(transaction=True)
@@ -16,8 +17,9 @@ TEXTS = {"help_page", "notebook"}
 MOST_SCRIPT_BYTES = 20_000
 NARROW_PX = (640, 320)
 """WCAG 2.2, 1.4.4 Resize Text: 1280 px at 200 % are 640; 1.4.10 Reflow: 320 CSS pixels, which are 1280 at 400 %."""
-UNFOLD = """() => [...document.querySelectorAll("main details:not([open])")]
-    .map((fold) => { fold.open = true; }).length"""
+DRAWING_SCRIPTS = ("/charts.", "/recordings.", "/video.", "/field/")
+FOLDED = "main details:not([open])"
+UNFOLD = f"""() => {{ for (const fold of document.querySelectorAll("{FOLDED}")) fold.open = true; }}"""
 HEIGHT = "() => document.documentElement.scrollHeight"
 FITS = "() => document.documentElement.scrollWidth <= window.innerWidth"
 
@@ -32,50 +34,66 @@ def pages(live_server, machine_of_the_season, signed_in):
     return {name: live_server.url + path for name, path in paths.items()}
 
 
+@ONE_SIZE
 def test_no_page_breaks_a_rule_is_too_long_or_too_wide_or_fetches_much_script(page, pages, photograph):
+    """On a phone, then on a desk, each also with all its folds open."""
     requests, fetched = Requests(page), []
     page.on("response", lambda answer: fetched.append(answer) if answer.url.split("?")[0].endswith(".js") else None)
     wrong, most, folded = {}, {"height": ("", 0), "script": ("", 0)}, 0
+
+    def wrong_on(size, state=""):
+        requests.wait_until_settled()
+        page.size_name = size
+        photograph(f"page-{name}{state}")
+        if rules := broken_rules(page):
+            yield f"{size}{state}: {rules}"
+        if not page.evaluate(FITS):
+            yield f"{size}{state}: wider than the screen"
+
     for name, address in pages.items():
         fetched.clear()
+        resize(page, "phone")
         page.goto(address)
-        requests.wait_until_settled()
-        photograph(f"page-{name}")
-        results = []
-        if rules := broken_rules(page):
-            results.append(rules)
-        if not page.evaluate(FITS):
-            results.append("wider than the screen")
+        results = [*wrong_on("phone")]
         script_bytes = sum(len(answer.body()) for answer in fetched if answer.ok)
         most["script"] = max(most["script"], (name, script_bytes), key=lambda row: row[1])
         if script_bytes > MOST_SCRIPT_BYTES:
             results.append(f"{script_bytes} bytes of script")
-        if page.size_name == "phone":
-            height = page.evaluate(HEIGHT)
-            if name not in FORMS | TEXTS:
-                most["height"] = max(most["height"], (name, height), key=lambda row: row[1])
-                if height > MOST_BEFORE_FOLDS_PX:
-                    results.append(f"{height} px long")
-        else:
-            results += [f"wider than {width} px" for width in too_narrow(page, requests)]
-        # Without a fold, the page would be tried twice as it is.
-        if page.evaluate(UNFOLD):
-            folded += 1
-            # What is drawn when its fold opens is drawn now.
-            requests.wait_until_settled()
-            if rules := broken_rules(page):
-                results.append(f"unfolded: {rules}")
-            if not page.evaluate(FITS):
-                results.append("unfolded: wider than the screen")
+        height = page.evaluate(HEIGHT)
+        if name not in FORMS | TEXTS:
+            most["height"] = max(most["height"], (name, height), key=lambda row: row[1])
+            if height > MOST_BEFORE_FOLDS_PX:
+                results.append(f"{height} px long")
+        # Only these draw by the width that they find. The others are the same opened at a width as widened to it.
+        draws = any(script in answer.url for answer in fetched for script in DRAWING_SCRIPTS)
+        has_folds = page.locator(FOLDED).count() > 0
+        folded += has_folds
+        if draws and has_folds:
+            page.evaluate(UNFOLD)
+            results += wrong_on("phone", ", unfolded")
+        resize(page, "desktop")
+        if draws:
+            page.goto(address)
+        results += wrong_on("desktop")
+        results += [f"wider than {width} px" for width in too_narrow(page, requests)]
+        # Without a fold, the page would be tried twice as it is. What is drawn when its fold opens is drawn now.
+        if has_folds:
+            page.evaluate(UNFOLD)
+            results += wrong_on("desktop", ", unfolded")
+            if not draws:
+                resize(page, "phone")
+                results += wrong_on("phone", ", unfolded")
         if results:
             wrong[name] = results
-    print(
-        f"\n{page.size_name}: {len(pages)} pages, {folded} with folds;"
-        f" most script {most['script']}, longest {most['height']}"
-    )
+    print(f"\n{len(pages)} pages, {folded} with folds; most script {most['script']}, longest {most['height']}")
     for name, results in wrong.items():
         print(f"{name}: {results}")
     assert sorted(wrong) == []
+
+
+def resize(page, size):
+    width, height = SIZES[size]
+    page.set_viewport_size({"width": width, "height": height})
 
 
 def too_narrow(page, requests):
