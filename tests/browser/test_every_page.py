@@ -5,7 +5,7 @@ import pytest
 from buildlog.models import Failure, Part
 from tests.browser.accessibility import broken_rules
 from tests.browser.every_page import FORMS, addresses
-from tests.browser.sizes import ONE_SIZE, SIZES
+from tests.browser.sizes import ONE_SIZE, resize
 from tests.browser.waits import Requests
 
 pytestmark = pytest.mark.django_db(transaction=True)
@@ -43,7 +43,6 @@ def test_no_page_breaks_a_rule_is_too_long_or_too_wide_or_fetches_much_script(pa
 
     def wrong_on(size, state=""):
         requests.wait_until_settled()
-        page.size_name = size
         photograph(f"page-{name}{state}")
         if rules := broken_rules(page):
             yield f"{size}{state}: {rules}"
@@ -89,11 +88,6 @@ def test_no_page_breaks_a_rule_is_too_long_or_too_wide_or_fetches_much_script(pa
     for name, results in wrong.items():
         print(f"{name}: {results}")
     assert sorted(wrong) == []
-
-
-def resize(page, size):
-    width, height = SIZES[size]
-    page.set_viewport_size({"width": width, "height": height})
 
 
 def too_narrow(page, requests):
