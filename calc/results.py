@@ -275,8 +275,14 @@ class Result:
         """
         if self.limit is None or self.reached is None or min(self.limit, self.reached) <= 0:
             return None
-        is_highest = self.value is not None and math.isclose(self.limit - self.reached, self.value)
-        return self.reached / self.limit if is_highest else self.limit / self.reached
+        return self.limit / self.reached if self.is_limit_lowest else self.reached / self.limit
+
+    @property
+    def is_limit_lowest(self) -> bool:
+        """Whether the limit is one to stay above: the margin is then what was reached less the limit."""
+        if self.value is None or self.limit is None or self.reached is None:
+            return False
+        return not math.isclose(self.limit - self.reached, self.value)
 
     @property
     def is_over(self) -> bool:

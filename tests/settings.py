@@ -9,6 +9,8 @@ os.environ["BUILDLOG_DATA_DIR"] = DATA_OF_THIS_RUN.name
 for name in [*os.environ]:
     if name == "DATABASE_URL" or name.startswith(("BUILDLOG_S3_", "BUILDLOG_SECRET")):
         del os.environ[name]
+# Each worker of a run has one core: threads of the linear algebra would only wait for each other's.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from buildlog.config.settings import *
 from buildlog.hosting import stores

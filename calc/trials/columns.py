@@ -64,8 +64,9 @@ class Factor:
         return recorded
 
 
-def _plain_number(value: float) -> str:
-    return f"{value:.3g}".replace("-", "−")
+def _plain_span(low: float, high: float) -> str:
+    lower, upper = (f"{end:.3g}".replace("-", "−") for end in (low, high))
+    return upper if lower == upper else f"{lower} to {upper}"
 
 
 @dataclass(frozen=True)
@@ -73,14 +74,14 @@ class Covariate:
     """A condition with a number, such as the air temperature: NaN where it was not recorded.
 
     less, more: what lower and higher values are called ("colder", "warmer").
-    written: how a value is shown to the reader, with its unit.
+    span: how the lowest and the highest value are shown to the reader, with their unit.
     """
 
     label: str
     values: Floats
     less: str = "lower"
     more: str = "higher"
-    written: Callable[[float], str] = _plain_number
+    span: Callable[[float, float], str] = _plain_span
 
     @property
     def recorded(self) -> Flags:

@@ -135,13 +135,8 @@ def apart_in(pair: Pair, condition: Factor | Covariate) -> str:
         word = condition.more
     else:
         return ""
-    spans = " against ".join(_span(condition, side.min(), side.max()) for side in sides)
+    spans = " against ".join(condition.span(side.min(), side.max()) for side in sides)
     return f"All sessions of {first} were {word} than those of {second} ({condition.label} {spans})."
-
-
-def _span(covariate: Covariate, low: float, high: float) -> str:
-    ends = covariate.written(low), covariate.written(high)
-    return ends[0] if ends[0] == ends[1] else f"{ends[0]} to {ends[1]}"
 
 
 def apart(pair: Pair, chosen: Selection) -> tuple[str, ...]:

@@ -53,6 +53,7 @@ def bench(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     questions = questions_of(bench, system)
     first, after = in_turn(questions)
     figures = bench_figures(bench, system)
+    nearest = limit_bars(pair.planned for pair in bench.limits)
     context = {
         "bench": bench,
         "vehicle": bench.vehicle,
@@ -64,6 +65,8 @@ def bench(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         "then": after[:1],
         "later": after[1:],
         "for_a_card": bool(for_a_card(questions)),
+        "nearest": nearest,
+        "near_cautions": cautions(bar.result for bar in nearest),
         "limit_cautions": cautions(pair.today for pair in bench.limits),
         "alarms": _alarms(bench),
         "figures": figures,

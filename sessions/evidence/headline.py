@@ -26,7 +26,8 @@ from sessions.outings.models import Pass, Session
 
 EARLIER = 12
 """So many earlier sessions are drawn beside this one."""
-NEAREST = 3
+NEAREST = 4
+"""So many limits are bars; the others are listed with all results."""
 ASKED_FIRST = (
     ("two_way_mean_speed", "average_gate_speed", "best_gate_speed", "average_speed"),
     ("energy_per_distance", "energy_used", "charge_used"),
@@ -109,14 +110,14 @@ def change_since(result: Result, earlier: Evidence, system: str) -> str:
 
 
 def limit_bars(results: Iterable[Result]) -> list[LimitBar]:
-    """Limits of which it can be said how much was used, the nearest first."""
+    """The nearest of the limits of which it can be said how much was used, the nearest first."""
     bars = []
     for result in results:
         share = result.share_of_limit
         if share is not None:
             kind = "temperature" if result.kind == "temperature difference" else result.kind
             bars.append(LimitBar(result.label.removesuffix(" margin"), result, kind, share))
-    return sorted(bars, key=lambda bar: -bar.share)
+    return sorted(bars, key=lambda bar: -bar.share)[:NEAREST]
 
 
 def picture_of_passes(rows: Sequence[PassRow], mean: Result | None, system: str) -> PassDots | None:

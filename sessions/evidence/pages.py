@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import uuid
+from collections.abc import Iterable
 from typing import Any
 
 from django.http import HttpResponse
@@ -14,9 +15,9 @@ from buildlog.failures.queries import failure_list
 from buildlog.people.signed_in import SignedInRequest
 from buildlog.photos.models import Photo
 from calc.ice import CAUTIONS, guideline_rows
-from calc.results import cautions, grouped
+from calc.results import Result, cautions, grouped
 from sessions.evidence.doubts import doubts_of_session
-from sessions.evidence.headline import NEAREST, earlier_evidence, headlines, limit_bars, picture_of_passes
+from sessions.evidence.headline import earlier_evidence, headlines, limit_bars, picture_of_passes
 from sessions.evidence.left_out import LeftOut
 from sessions.evidence.reader import Evidence
 from sessions.evidence.session_results import pass_rows, report_of
@@ -28,6 +29,11 @@ from sessions.outings.track_parts import track_of
 
 LEDGER = ("Speed", "Energy", "Range")
 """What is listed unfolded; margins are bars, and everything is below with its method."""
+
+
+def _first_sentences(results: Iterable[Result]) -> list[str]:
+    """Of each caution the first sentence; the whole of it stands with its results, which are folded."""
+    return [text.partition(". ")[0].removesuffix(".") + "." for text in cautions(results)]
 
 
 @require_safe
@@ -43,7 +49,8 @@ def session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
     earlier = earlier_evidence(session)
     first = headlines(report, earlier, system)
     named = {headline.result.key for headline in first}
-    bars = limit_bars(report.results)
+    nearest = limit_bars(report.results)
+    near_cautions = _first_sentences(bar.result for bar in nearest)
     unfolded = [result for result in report.results if result.declaration.group in LEDGER]
     failures = list(failure_list().filter(session=session))
     note_states(failures)
@@ -56,9 +63,9 @@ def session(request: SignedInRequest, pk: uuid.UUID) -> HttpResponse:
         "earlier": earlier.key(earlier.count - 1) if earlier.count else None,
         "later": _later(session),
         "ledger": [result for result in unfolded if result.key not in named],
-        # The first sentence of each; the whole of it stands with its results, which are folded.
-        "cautions": [text.partition(". ")[0].removesuffix(".") + "." for text in cautions(unfolded)],
-        "nearest": bars[:NEAREST],
+        "cautions": [text for text in _first_sentences(unfolded) if text not in near_cautions],
+        "nearest": nearest,
+        "near_cautions": near_cautions,
         "groups": grouped(report.results),
         "passes": passes,
         "pass_dots": picture_of_passes(passes, report.get("two_way_mean_speed"), system),

@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 from django.utils import timezone
 
-from calc.quantities import written
 from calc.trials.columns import NOT_RECORDED, Columns, Covariate, Factor
 from calc.trials.passes import GateValues, Passes, balanced_means, best_of, each_way_kept, two_way_best
+from calc.written_limits import written_span
 from sessions.evidence.season import Season
 from sessions.outings.models import Assumptions, Session
 from sessions.trials.measures import BEST_SPEED, ENERGY, ENERGY_AT_EQUAL_SPEED, MEAN_SPEED, RANGE, TWO_WAY, Measure
@@ -122,7 +122,7 @@ class MeasureColumns:
             revisions=tuple(revision.label for revision in season.revisions),
             factors=tuple(factors),
             covariates=tuple(
-                Covariate(condition.label, condition.values[session], condition.less, condition.more, condition.written)
+                Covariate(condition.label, condition.values[session], condition.less, condition.more, condition.span)
                 for condition in covariates
             ),
         )
@@ -133,4 +133,4 @@ class MeasureColumns:
         return np.array([place.get(surface, NOT_RECORDED) for surface in self.season.surface], dtype=np.intp)
 
     def _covariate(self, label: str, kind: str, values: Any, less: str, more: str) -> Covariate:
-        return Covariate(label, values, less, more, lambda value: written(value, kind, self.system, digits=2))
+        return Covariate(label, values, less, more, lambda low, high: written_span(low, high, kind, self.system))

@@ -158,6 +158,26 @@ def test_what_was_measured_holds_for_a_planned_revision_with_the_same_pack_until
     assert voltages(planned)[3].voltage_v == 168.0
 
 
+def test_the_bench_draws_the_nearest_limits_of_what_will_be_ridden_next(ridden, sign_in):
+    client, address = sign_in("builder"), f"/vehicles/{ridden.revision.vehicle_id}/bench/"
+    page = client.get(address)
+    assert [bar.label for bar in page.context["nearest"]][:2] == [
+        "Controller voltage", "Margin to the controller's cut-off"]  # fmt: skip
+    text = page.content.decode()
+    assert "The nearest of R1:" in text
+    assert '84 V <span class="soft small">limit 84 V' in text
+    assert '84 V <span class="soft small">at least 60 V' in text
+    assert "Lithium packs can burn" in text.partition("The nearest of R1:")[2].partition("<details")[0]
+    planned = later(ridden.revision)
+    stronger = Part.objects.create(
+        name="Controller 96 V", category="speed_controller", specification={"highest_voltage_v": 96.0}
+    )
+    planned.fittings.filter(part__category="speed_controller").update(part=stronger)
+    text = client.get(address).content.decode()
+    assert "The nearest of R2, as planned:" in text
+    assert '84 V <span class="soft small">limit 96 V' in text
+
+
 def logged(session, volts, degrees=None, amps=None, name="ride.csv"):
     """A log of so many volts, and of temperatures and amperes where they are given."""
     columns = {"volts": volts, "battery": degrees, "amps": amps}

@@ -49,7 +49,7 @@ def test_the_first_session_stands_alone(sign_in, session, gate):
     assert "Grey: this machine" not in page
     # One pass makes no picture; its row is in sight.
     assert "pass-dots" not in page
-    assert re.search(r"<details open><summary>1 pass,", page)
+    assert re.search(r'<details class="across" open><summary>1 pass,', page)
 
 
 def test_earlier_and_later_lead_to_the_sessions_beside_it(sign_in, session, gate):
@@ -102,6 +102,7 @@ def test_limits_come_by_how_much_of_them_was_used():
         ("Motor temperature", "temperature"),
     ]
     assert [bar.share for bar in bars] == pytest.approx([58.8 / 60, 30 / 35, 38 / 110])
+    assert [bar.result.is_limit_lowest for bar in bars] == [False, True, False]
     over = Result("controller_voltage_margin", -3.0, limit=60.0, reached=63.0)
     assert limit_bars([over])[0].width == 100.0
 

@@ -8,6 +8,7 @@ import plotly.graph_objects as go
 import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
+from scipy import stats
 from uncertainties import ufloat
 
 from buildlog.models import Failure, FailureMode, Vehicle
@@ -304,3 +305,24 @@ def test_the_season_page_draws_the_demo_with_its_failures_and_fixes(demo, sign_i
     rows = [row for row in page.context["passes_by_gate"] if row.expected_mps]
     assert all(row.expected_mps <= row.fastest_mps for row in rows)
     assert all(row.equal == min(other.passes for other in rows if other.gate == row.gate) for row in rows)
+
+
+def test_each_mean_of_a_revision_stands_with_its_limits(vehicle, revision, venue, sign_in):
+    """Against scipy 1.17; a single session has a mean and no limits."""
+    used_wh = np.array([410.0, 395.0, 440.0])
+    for day, energy_wh in enumerate(used_wh):
+        values = {"revision": revision, "venue": venue, "distance_m": 10_000.0}
+        Session.objects.create(
+            started_at=datetime(2026, 1, day + 1, 11, tzinfo=UTC), energy_used_wh=energy_wh, **values
+        )
+    client = sign_in("reader")
+    page = client.get(f"/vehicles/{vehicle.pk}/season/")
+    means = {label: (mean, interval) for label, _, mean, interval in page.context["rows"][0].means}
+    mean, interval = means["Energy per km"]
+    low, high = stats.t.interval(0.95, 2, used_wh.mean() / 10, stats.sem(used_wh / 10))
+    assert mean == pytest.approx(used_wh.mean() / 10)
+    assert (interval.lower, interval.upper) == pytest.approx((low, high))
+    assert f"({low:.1f} to {high:.1f} Wh/km)" in page.content.decode()
+    Session.objects.filter(energy_used_wh__gt=400.0).delete()
+    rows = client.get(f"/vehicles/{vehicle.pk}/season/").context["rows"]
+    assert ("Energy per km", "consumption", pytest.approx(39.5), None) in rows[0].means

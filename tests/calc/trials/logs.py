@@ -3,14 +3,15 @@
 import numpy as np
 
 from calc.trials.columns import NOT_RECORDED, Columns, Covariate, Factor, Measure
+from calc.written_limits import written_span
 
 SPEED = Measure("mean_gate_speed", smallest_difference=0.03)
 SURFACES = ("clear ice", "snow", "slush")
 NAN = float("nan")
 
 
-def degrees(value):
-    return f"{value:.0f} °C".replace("-", "−")
+def degrees(low, high):
+    return written_span(low, high, "temperature")
 
 
 def log_of(rows, measure=SPEED, revisions=None, passes=1.0):
