@@ -12,13 +12,13 @@ from playwright.sync_api import expect
 from buildlog.hosting.module_bundle import minified
 from tests import data_folders, migrated_databases
 from tests.browser.chromium import FLAGS, installed_chromium
+from tests.browser.sizes import SIZES
 from tests.browser.waits import LONGEST_ACTION_S, LONGEST_WAIT_S
 
 expect.set_options(timeout=1000 * LONGEST_WAIT_S)
 
 # Playwright drives its own event loop in this thread; the live server's database work is elsewhere.
 os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
-SIZES = {"phone": (390, 844), "desktop": (1280, 800)}
 
 
 @pytest.fixture(scope="session")
@@ -185,7 +185,26 @@ def nginx(tmp_path_factory):
 
 
 @pytest.fixture(scope="session")
-def sites(filled_installation, tmp_path_factory, nginx):
+def filled_under(folder_of_the_run, filled_installation):
+    """The same by a sub-path. Its static files have other addresses, so that they are collected anew, which is slow."""
+    from tests.browser.installation import COLLECT, Installation
+    from tests.browser.nginx import NAME
+
+    def under(path):
+        def make(folder):
+            copied = Installation.copy_of(filled_installation, folder, BUILDLOG_BASE_URL=f"https://{NAME}{path}")
+            done = copied.run("shell", "--verbosity=0", "-c", COLLECT)
+            assert done.returncode == 0, done.stdout
+
+        if path == "":
+            return filled_installation
+        return migrated_databases.made_once(folder_of_the_run / f"filled{path.replace('/', '-')}", make)
+
+    return under
+
+
+@pytest.fixture(scope="session")
+def sites(filled_under, tmp_path_factory, nginx):
     """Installations behind nginx by their sub-path, started when first asked for."""
     from tests.browser.installation import Installation
     from tests.browser.nginx import NAME
@@ -196,7 +215,7 @@ def sites(filled_installation, tmp_path_factory, nginx):
         if path not in made:
             folder = tmp_path_factory.mktemp("behind") / "data"
             base = f"https://{NAME}:{nginx.port}{path}"
-            made[path] = Installation.copy_of(filled_installation, folder, BUILDLOG_BASE_URL=base).start()
+            made[path] = Installation.copy_of(filled_under(path), folder, BUILDLOG_BASE_URL=base).start()
             made[path].base = base
         return made[path]
 

@@ -70,13 +70,16 @@ class FaultyNetwork:
 
         class Quiet(ThreadingHTTPServer):
             daemon_threads = True
+            # Chromium opens many at once; what finds no room comes again only after a second.
+            request_queue_size = 64
 
             def handle_error(self, *_):
                 pass
 
         self.server = Quiet(("127.0.0.1", 0), Handler)
         self.port = self.server.server_address[1]
-        threading.Thread(target=self.server.serve_forever, daemon=True).start()
+        # Looks so often whether it is to end, which each test waits for.
+        threading.Thread(target=self.server.serve_forever, args=[0.05], daemon=True).start()
 
     @property
     def url(self):

@@ -53,6 +53,9 @@ for account in Account.objects.all():
     sign_ins[account.username] = dict(name=cookie.key, value=cookie.value)
 Path(os.environ["BUILDLOG_DATA_DIR"], "sign-ins.json").write_text(json.dumps(sign_ins))
 
+"""
+COLLECT = """
+from django.conf import settings
 from buildlog.hosting.static_files import collect_once
 collect_once(settings.DATA, print)
 """
@@ -99,7 +102,7 @@ class Installation:
 
     def fill(self):
         """Put the records into its database, which is up to date, and collect the static files."""
-        command = [sys.executable, "manage.py", "shell", "--verbosity=0", "-c", FILL]
+        command = [sys.executable, "manage.py", "shell", "--verbosity=0", "-c", FILL + COLLECT]
         subprocess.run(command, cwd=self.project, env=self.environment(), check=True, stdout=subprocess.DEVNULL)
 
     def start(self):

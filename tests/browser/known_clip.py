@@ -63,7 +63,14 @@ def webm(chunks, times_ms, width, height):
     return header + _element("18538067", info + _element("1654AE6B", track) + b"".join(clusters))
 
 
+_encoded = {}
+"""By width and height, the longest clip that was encoded: the first frames of it are a shorter one."""
+
+
 def make(page, times_ms, width=160, height=120):
     """A clip with one frame at each of these times, made with the page's own encoder."""
-    encoded = page.evaluate(ENCODE, {"count": len(times_ms), "width": width, "height": height})
-    return webm([(is_key, base64.b64decode(data)) for is_key, data in encoded], times_ms, width, height)
+    count, size = len(times_ms), (width, height)
+    if len(_encoded.get(size, [])) < count:
+        _encoded[size] = page.evaluate(ENCODE, {"count": count, "width": width, "height": height})
+    chunks = [(is_key, base64.b64decode(data)) for is_key, data in _encoded[size][:count]]
+    return webm(chunks, times_ms, width, height)

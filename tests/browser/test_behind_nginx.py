@@ -298,7 +298,7 @@ def test_what_headers_say_is_written_out_and_never_run(site, visitor):
 
 
 @pytest.fixture
-def tried_at_localhost(filled_installation, tmp_path, nginx, monkeypatch):
+def tried_at_localhost(filled_under, tmp_path, nginx, monkeypatch):
     """The base URL as this machine itself can resolve it; the test certificate is trusted by what it starts."""
 
     from tests.browser.installation import Installation
@@ -306,7 +306,7 @@ def tried_at_localhost(filled_installation, tmp_path, nginx, monkeypatch):
     monkeypatch.setenv("SSL_CERT_FILE", str(nginx.authority))
     base = f"https://localhost:{nginx.port}/firnlog"
     made = Installation.copy_of(
-        filled_installation, tmp_path / "data", BUILDLOG_BASE_URL=base, BUILDLOG_HSTS="hour"
+        filled_under("/firnlog"), tmp_path / "data", BUILDLOG_BASE_URL=base, BUILDLOG_HSTS="hour"
     ).start()
     made.base = base
     yield made

@@ -128,7 +128,7 @@ def test_a_new_version_waits_for_the_person_and_the_records_survive_it(
     """The old page sends to the new server; the new page takes over when asked, after the session."""
     old = Installation.copy_of(filled_installation, tmp_path / "data").start()
     newer_code = tmp_path / "newer"
-    left_out = shutil.ignore_patterns(".git", ".venv", ".data", "__pycache__", "tests")
+    left_out = shutil.ignore_patterns(".git", ".venv", ".data", "tests")
     shutil.copytree(PROJECT, newer_code, ignore=left_out)
     with (newer_code / "static/field/field.css").open("a") as style:
         style.write("\n/* A later version. */\n")

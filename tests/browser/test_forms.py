@@ -8,6 +8,7 @@ from playwright.sync_api import expect
 from buildlog.models import Fitting, Part, Revision, Vehicle
 from sessions.models import Session, Venue
 from tests.browser.accessibility import broken_rules
+from tests.browser.sizes import ONE_SIZE
 
 pytestmark = pytest.mark.django_db(transaction=True)
 
@@ -79,6 +80,7 @@ def test_what_is_typed_is_echoed_and_a_slip_is_mended_with_one_tap(page, live_se
         assert beside["x"] + beside["width"] > 1100, "the page is used to its edge"
 
 
+@ONE_SIZE
 def test_a_draft_is_offered_again_and_is_forgotten_once_it_is_saved(page, live_server, machine):
     address = live_server.url + "/sessions/new/"
     page.goto(address)
@@ -101,6 +103,7 @@ def test_a_draft_is_offered_again_and_is_forgotten_once_it_is_saved(page, live_s
     assert page.locator(".draft").count() == 0
 
 
+@ONE_SIZE
 def test_a_refused_form_keeps_its_draft_and_signing_out_takes_all(page, live_server, machine):
     page.goto(live_server.url + "/sessions/new/")
     page.get_by_label("Distance ridden").fill("12 V")
@@ -112,6 +115,7 @@ def test_a_refused_form_keeps_its_draft_and_signing_out_takes_all(page, live_ser
     assert page.evaluate("() => Object.keys(localStorage)") == []
 
 
+@ONE_SIZE
 def test_the_choice_of_a_new_record_opens_its_fields_also_without_a_script(browser, page, live_server, machine):
     cookies = page.context.cookies()
     context = browser.new_context(java_script_enabled=False)

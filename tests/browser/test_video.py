@@ -8,6 +8,7 @@ from playwright.sync_api import expect
 from sessions.models import GateMark, Pass
 from tests.browser import known_clip
 from tests.browser.accessibility import broken_rules
+from tests.browser.sizes import ONE_SIZE
 from tests.browser.test_main_job import fits
 
 pytestmark = pytest.mark.django_db(transaction=True)
@@ -61,6 +62,7 @@ def test_every_frame_is_met_once_forwards_and_backwards(opened):
     assert page.locator("#seek").bounding_box()["width"] > 220
 
 
+@ONE_SIZE
 def test_a_pass_is_saved_with_its_uncertainty(opened, session, photograph):
     times = [33 * index for index in range(60)]
     page = opened(times)
@@ -80,6 +82,7 @@ def test_a_pass_is_saved_with_its_uncertainty(opened, session, photograph):
     assert "0.660 ± 0.027 s" in page.text_content("main")
 
 
+@ONE_SIZE
 def test_slow_motion_is_told_apart_and_a_mark_between_is_kept(opened, session, gate):
     GateMark.objects.create(gate=gate, position_m=50.0)
     page = opened([33 * index for index in range(40)])
@@ -98,6 +101,7 @@ def test_slow_motion_is_told_apart_and_a_mark_between_is_kept(opened, session, g
     assert run.frames_per_s == 240.0
 
 
+@ONE_SIZE
 def test_marks_go_forwards_and_can_be_taken_back(opened):
     page = opened([33 * index for index in range(20)])
     step(page, "Next frame", 4)
@@ -127,6 +131,7 @@ def test_the_bar_and_jumps_lead_to_any_place(opened):
     assert fits(page)
 
 
+@ONE_SIZE
 def test_a_rate_that_the_clip_does_not_have_is_doubted(opened):
     page = opened([33 * index for index in range(30)])
     assert page.get_by_label("Recorded at, frames/s").input_value() == "30.3"
@@ -140,6 +145,7 @@ def atom(name, content):
     return (8 + len(content)).to_bytes(4, "big") + name + content
 
 
+@ONE_SIZE
 def test_the_rate_that_a_camera_wrote_is_proposed(opened):
     """QuickTime File Format, metadata: keys in their order, items numbered by them, a float of 32 bits as type 23."""
     names = [b"com.android.version", b"com.android.capture.fps"]
@@ -160,6 +166,7 @@ def test_the_rate_that_a_camera_wrote_is_proposed(opened):
     assert page.evaluate(read, list(b"no such key")) is None
 
 
+@ONE_SIZE
 def test_a_file_that_is_no_clip_is_said(page, opened, live_server, session):
     opened([33 * index for index in range(12)])
     page.get_by_label("Clip", exact=True).set_input_files(
