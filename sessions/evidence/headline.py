@@ -19,7 +19,7 @@ from sessions.drawing.value_lines import ValueLine, value_line
 from sessions.evidence.session_results import EarlierSessions, PassRow
 from sessions.outings.models import Pass
 
-NEAREST = 4
+NEAREST = 3
 """So many limits are bars; the others are listed with all results."""
 ASKED_FIRST = (
     ("two_way_mean_speed", "average_gate_speed", "best_gate_speed", "average_speed"),
