@@ -277,8 +277,9 @@ let wiped = "";
 let waited = 0;
 
 async function watchStorage() {
-  const is_there = await meta(SIGN);
+  // Counted first: where the sign is still there afterwards, nothing was gone when it was counted.
   const now = await countOf("records");
+  const is_there = await meta(SIGN);
   if (!is_there) {
     wiped = `The storage of this page was cleared while it was open${waited ? `: ${waited} ${waited === 1 ? "record" : "records"} that waited here ${waited === 1 ? "is" : "are"} gone` : ""}. What was sent is on the server.`;
     await keepMeta(SIGN, true);
