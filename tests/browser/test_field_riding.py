@@ -43,7 +43,10 @@ def mark(phone):
 
 
 def boxes_apart(phone, first, other):
-    item, two = (phone.page.locator(selector).bounding_box() for selector in (first, other))
+    # What is just being drawn anew has no place for a moment.
+    item, two = (
+        wait_until(phone.page.locator(selector).bounding_box, f"{selector} has no place") for selector in (first, other)
+    )
     return item["y"] + item["height"] <= two["y"] or two["y"] + two["height"] <= item["y"]
 
 
