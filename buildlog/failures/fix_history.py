@@ -218,8 +218,7 @@ def _revisions_as_text(vehicles: Collection[Vehicle]) -> dict[str, list[RiddenFr
         revision = at_hand.get(row.key)
         if revision is not None:
             parts = [
-                (fitting.part.name, key_as_text(fitting.pk), key_as_text(fitting.part_id), fitting.quantity)
-                for fitting in revision.fittings.all()
+                (name, key_as_text(key), key_as_text(part), quantity) for name, key, part, quantity in _fitted(revision)
             ]
         elif unread:
             revision, parts = row, fitted.get(row.key, [])
