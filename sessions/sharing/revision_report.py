@@ -13,7 +13,6 @@ from buildlog.machines.machine import Machine
 from buildlog.machines.models import Revision
 from buildlog.machines.seen_voltages import seen_voltages
 from buildlog.photos.models import Photo
-from calc.comparison import MeanInterval, mean_interval
 from calc.results import Result, cautions
 from sessions.bench.machine_bench import Filters, bench_of
 from sessions.bench.release import ReleaseState, release_state
@@ -21,15 +20,7 @@ from sessions.bench.verdicts import Verdict
 from sessions.evidence.headline import LimitBar, limit_bars
 from sessions.evidence.reader import recorded
 from sessions.trials.best_runs import Record, records_of
-from sessions.trials.compared_revisions import CONFIDENCE, MEASURES, Measure, failure_rates_of
-
-
-@dataclass(frozen=True)
-class MeasureRow:
-    measure: Measure
-    count: int
-    mean: float | None
-    interval: MeanInterval | None
+from sessions.trials.compared_revisions import MEASURES, SessionMean, failure_rates_of
 
 
 @dataclass
@@ -42,7 +33,7 @@ class Report:
     changes: Difference | None
     modifications: list[Modification]
     verdicts: list[Verdict]
-    measures: list[MeasureRow]
+    measures: list[SessionMean]
     records: list[Record]
     conditions: list[tuple[str, Any, Any]]
     venues: list[str]
@@ -67,11 +58,7 @@ def report_of(revision: Revision, system: str) -> Report:
     machine = Machine.in_line(current, seen_voltages(current.vehicle))
     parent = season.machines.get(current.parent_id) if current.parent_id is not None else None
     rows = season.rows_of(current)
-    measures = []
-    for measure in MEASURES:
-        values = recorded(season.values(measure.key), rows)
-        interval = mean_interval(values, CONFIDENCE) if values.size > 1 else None
-        measures.append(MeasureRow(measure, int(values.size), float(values.mean()) if values.size else None, interval))
+    measures = [SessionMean.of(measure, season, rows) for measure in MEASURES]
     limits = limits_of(machine, bench.ride)
     modifications = [item for item in bench.modifications if item.revision_id == current.pk]
     [rate] = failure_rates_of([current], season, {current.pk: rows})

@@ -56,6 +56,22 @@ FIRST_MEASURES = MEASURES[:3]
 """The measures on the page until a person chooses others."""
 
 
+@dataclass(frozen=True)
+class SessionMean:
+    """The mean of a measure over some sessions, None without one; and its interval, None with fewer than two."""
+
+    measure: Measure
+    count: int
+    mean: float | None
+    interval: comparison.MeanInterval | None
+
+    @classmethod
+    def of(cls, measure: Measure, season: Season, rows: Any) -> SessionMean:
+        values = recorded(season.values(measure.key), rows)
+        interval = comparison.mean_interval(values, CONFIDENCE) if values.size > 1 else None
+        return cls(measure, int(values.size), float(values.mean()) if values.size else None, interval)
+
+
 class Point(NamedTuple):
     """One session's value of a measure."""
 

@@ -19,7 +19,6 @@ from buildlog.machines.models import Revision, Vehicle
 from buildlog.machines.seen_voltages import seen_voltages
 from buildlog.people.signed_in import SignedInRequest
 from calc import reliability
-from calc.comparison import MeanInterval, mean_interval
 from calc.results import Result, cautions
 from sessions.drawing.figures import map_style_id
 from sessions.drawing.over_distance import cumulative_of
@@ -29,7 +28,7 @@ from sessions.evidence.left_out import LeftOut
 from sessions.evidence.reader import recorded
 from sessions.evidence.season import Season
 from sessions.trials.best_runs import LEAST_PASSES, equal_numbers, records_of
-from sessions.trials.compared_revisions import CONFIDENCE, FIRST_MEASURES, failure_rates_of
+from sessions.trials.compared_revisions import FIRST_MEASURES, SessionMean, failure_rates_of
 from sessions.trials.figures import failure_rates
 from sessions.trials.season_figures import load_curves, season_figures
 from sessions.trials.season_strip import season_strip
@@ -51,8 +50,7 @@ class RevisionRow:
     revision: Revision
     sessions: int
     distance_m: float
-    means: list[tuple[str, str, float | None, MeanInterval | None]]
-    """Label and kind of each measure, the mean of its sessions, and its interval where two have it."""
+    means: list[SessionMean]
     rate: reliability.Interval | None
     failures: int
     limits: list[Result]
@@ -124,15 +122,9 @@ def _rows(season: Season, rates: list[Any], changes: dict[uuid.UUID, list[Modifi
     ride = Ride(rider_kg=float(riders[-1]) if riders.size else None)
     by_revision = {row.revision.pk: row for row in rates}
     seen = seen_voltages(season.vehicle)
-    columns = [(measure.label, measure.kind, season.values(measure.key)) for measure in FIRST_MEASURES]
     table = []
     for revision in reversed(season.revisions):
         rows = season.rows_of(revision)
-        means = []
-        for label, kind, column in columns:
-            values = recorded(column, rows)
-            interval = mean_interval(values, CONFIDENCE) if values.size > 1 else None
-            means.append((label, kind, float(values.mean()) if values.size else None, interval))
         rate = by_revision[revision.pk]
         limits = [limit for limit in limits_of(Machine(revision, seen=seen), ride) if limit.key in BUILT]
         table.append(
@@ -140,7 +132,7 @@ def _rows(season: Season, rates: list[Any], changes: dict[uuid.UUID, list[Modifi
                 revision,
                 int(rows.size),
                 rate.distance_m,
-                means,
+                [SessionMean.of(measure, season, rows) for measure in FIRST_MEASURES],
                 rate.interval,
                 rate.failures,
                 limits,
