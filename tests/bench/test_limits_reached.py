@@ -18,22 +18,9 @@ from sessions.logs.ingest import read_stored, store_log
 from sessions.logs.meanings import ColumnChoice, Mapping
 from sessions.logs.models.logs import facts_in
 from sessions.models import Log, Reading, Session
+from tests.bench.electrics import fit_electrics
 
 OVER = "The pack at rest before a ride of R1 had 86.2 V; the limit of the controller is 84 V."
-
-
-def fit_electrics(revision, full_v=84.0, **controller):
-    """A pack of one module, full at so many volts, and a controller that stands 84 V and stops at 60 V."""
-    values = {"nominal_voltage_v": 0.9 * full_v, "full_voltage_v": full_v, "empty_voltage_v": 0.6 * full_v,
-            "capacity_ah": 40.0, "highest_temperature_c": 60.0, "lowest_temperature_c": -20.0,
-            "lowest_charging_temperature_c": 0.0}  # fmt: skip
-    module = Part.objects.create(
-        name=f"Module {full_v:g} V", category="battery_module", mass_kg=18, specification=values
-    )
-    values = {"highest_voltage_v": 84.0, "lowest_voltage_v": 60.0, "highest_temperature_c": 85.0, **controller}
-    value = Part.objects.create(name="Controller 84 V", category="speed_controller", mass_kg=1, specification=values)
-    Fitting.objects.create(revision=revision, part=module, series=1, parallel=1)
-    Fitting.objects.create(revision=revision, part=value)
 
 
 @pytest.fixture
@@ -332,71 +319,7 @@ def test_a_machine_without_parts_gives_the_phone_no_limits(session, sign_in):
     }  # fmt: skip
 
 
-# What if
-
-
-def asked(client, revision, **changes):
-    form = client.get(f"/revisions/{revision.pk}/what-if/").context["form"]
-    data = {name: form[name].value() for name in form.fields if form[name].value() is not None}
-    return {**data, **changes}
-
-
-@pytest.fixture
-def measured(session):
-    """Weighed 90 kg and measured 0.35 m with a pack of 18 kg at 0.30 m, a seat, and a rider of 80 kg."""
-    fit_electrics(session.revision, full_v=75.6)
-    Fitting.objects.filter(part__category="battery_module").update(x_m=0.6, z_m=0.3)
-    Revision.objects.filter(pk=session.revision_id).update(seat_x_m=0.8, seat_z_m=0.4)
-    return session.revision
-
-
-@pytest.mark.parametrize("system", ["metric", "imperial"])
-def test_a_pack_lifted_to_1_50_m_tips_sooner_and_stays_so_when_it_is_kept(measured, sign_in, system, django_user_model):
-    client = sign_in("builder")
-    django_user_model.objects.update(unit_system=system)
-    fitting = measured.fittings.get(part__category="battery_module")
-    path = f"/revisions/{measured.pk}/what-if/"
-    data = asked(client, measured, **{f"z_m-{fitting.pk}": "1.50 m"})
-    pairs = {pair.today.key: pair for pair in client.get(path, data).context["pairs"]}
-    # By hand: 90 kg at 0.35 m with 18 kg of it lifted from 0.30 to 1.50 m, and a rider of 80 kg at 0.65 m.
-    lifted = (90 * 0.35 + 18 * 1.2) / 90
-    height = (90 * lifted + 80 * 0.65) / 170
-    assert pairs["cg_height_with_rider"].planned.value == pytest.approx(height)
-    assert pairs["static_stability_factor"].planned.value == pytest.approx(1.2 / (2 * height))
-    assert {key for key, pair in pairs.items() if pair.moved} == {
-        "cg_height", "unladen_stability_factor", "cg_height_with_rider", "static_stability_factor", "fastest_turn",
-    }  # fmt: skip
-    client.post(path, data)
-    made = Revision.objects.get(number=2)
-    assert (made.mass_without_rider_kg, made.cg_height_m) == (None, None)
-    machine = Machine(made)
-    assert (machine.mass_kg, machine.cg_height_m) == (90.0, pytest.approx(lifted))
-    assert "Centre of gravity, height" in made.modifications.get().reason
-
-
-def test_another_pack_changes_the_measured_mass(measured, sign_in):
-    client = sign_in("builder")
-    fitting = measured.fittings.get(part__category="battery_module")
-    changes = {f"quantity-{fitting.pk}": "2", f"series-{fitting.pk}": "1", f"parallel-{fitting.pk}": "2"}
-    pairs = client.get(f"/revisions/{measured.pk}/what-if/", asked(client, measured, **changes)).context["pairs"]
-    mass = next(pair for pair in pairs if pair.today.key == "mass")
-    assert (mass.today.value, mass.planned.value) == (90.0, 108.0)
-
-
-def test_a_mass_that_is_typed_for_the_change_is_taken_as_it_is(measured, sign_in):
-    client = sign_in("builder")
-    fitting = measured.fittings.get(part__category="battery_module")
-    changes = {f"quantity-{fitting.pk}": "2", f"parallel-{fitting.pk}": "2", "mass_without_rider_kg": "104"}
-    client.post(f"/revisions/{measured.pk}/what-if/", asked(client, measured, **changes))
-    made = Revision.objects.get(number=2)
-    assert (made.mass_without_rider_kg, Machine(made).mass_kg) == (104.0, 104.0)
-
-
-def test_the_seat_can_be_tried_lower(measured, sign_in):
-    client = sign_in("builder")
-    pairs = client.get(f"/revisions/{measured.pk}/what-if/", asked(client, measured, seat_z_m="0.1")).context["pairs"]
-    height = next(pair for pair in pairs if pair.today.key == "cg_height")
-    assert height.planned.value == pytest.approx((90 * 0.35 + 80 * 0.35) / 170)
+# With a rider
 
 
 def test_a_session_without_the_seats_place_says_what_it_needs(session, sign_in):
